@@ -1,0 +1,303 @@
+package drift
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+)
+
+// Problem says what is wrong with one value of one field. It is the reason of
+// a refusal and reads as one sentence.
+type Problem struct {
+	Field, Value, Reason string
+}
+
+// Error is the sentence: field, value, reason.
+func (p *Problem) Error() string {
+	switch {
+	case p.Field == "":
+		return p.Reason
+	case p.Value == "":
+		return p.Field + " " + p.Reason
+	default:
+		return fmt.Sprintf("%s is %s: it %s", p.Field, quoteShort(p.Value), p.Reason)
+	}
+}
+
+// quoteShort keeps a hostile or huge value from drowning the sentence.
+func quoteShort(s string) string {
+	const most = 60
+	if len(s) > most {
+		cut := most
+		for cut > 0 && !utf8.RuneStart(s[cut]) {
+			cut--
+		}
+		s = s[:cut] + "…"
+	}
+	if _, err := strconv.ParseFloat(s, 64); err == nil {
+		return s
+	}
+	return strconv.Quote(s)
+}
+
+// check says whether v is a value this field may hold.
+func (f *Field) check(v any) error {
+	bad := func(reason string) error {
+		return &Problem{Field: f.Name, Value: fmt.Sprint(v), Reason: reason}
+	}
+	switch v := v.(type) {
+	case float64:
+		if f.Kind != Number {
+			return bad("must be " + f.Kind.String())
+		}
+		if math.IsNaN(v) || !f.inBounds(v) {
+			return bad("must be " + f.bounds())
+		}
+	case int64:
+		if f.Kind != Integer {
+			return bad("must be " + f.Kind.String())
+		}
+		if !f.inBounds(float64(v)) {
+			return bad("must be " + f.bounds())
+		}
+	case bool:
+		if f.Kind != Flag {
+			return bad("must be " + f.Kind.String())
+		}
+	case time.Time:
+		if f.Kind != Moment {
+			return bad("must be " + f.Kind.String())
+		}
+		if v.Year() < 1 || v.Year() > 9999 {
+			return bad("must be a time in the years 1 to 9999")
+		}
+	case string:
+		if f.Kind != Text {
+			return bad("must be " + f.Kind.String())
+		}
+		if reason := f.textFault(v); reason != "" {
+			return bad(reason)
+		}
+	default:
+		return bad("must be " + f.Kind.String())
+	}
+	return nil
+}
+
+func (f *Field) inBounds(v float64) bool {
+	return v <= f.Max && (v > f.Min || v == f.Min && !f.OpenMin)
+}
+
+// bounds says the allowed range in words.
+func (f *Field) bounds() string {
+	low := "from " + strconv.FormatFloat(f.Min, 'f', -1, 64)
+	if f.OpenMin {
+		low = "above " + strconv.FormatFloat(f.Min, 'f', -1, 64) + " and"
+	}
+	text := low + " to " + strconv.FormatFloat(f.Max, 'f', -1, 64)
+	if f.OpenMin {
+		text = low + " at most " + strconv.FormatFloat(f.Max, 'f', -1, 64)
+	}
+	if f.Unit != "" {
+		text += " " + f.Unit
+	}
+	return text
+}
+
+func (f *Field) textFault(s string) string {
+	longest := MaxText
+	if f.Name == "reason" {
+		longest = reasonText
+	}
+	switch {
+	case !utf8.ValidString(s):
+		return "must be UTF-8 text"
+	case len(s) > longest:
+		return fmt.Sprintf("must be at most %d bytes long, not %d", longest, len(s))
+	case strings.ContainsFunc(s, unicode.IsControl):
+		return "must not contain control characters"
+	case s == "":
+		return ""
+	case f.Words != nil && !contains(f.Words, s):
+		return "must be one of " + strings.Join(f.Words, ", ")
+	case (f.Name == "machine" || f.Name == "renamed_to") && !validMachine(s):
+		return "must be letters, digits, dot, dash or underscore, starting with a letter or digit"
+	}
+	return ""
+}
+
+func contains(words []string, s string) bool {
+	for _, w := range words {
+		if w == s {
+			return true
+		}
+	}
+	return false
+}
+
+// validMachine reports whether s matches [A-Za-z0-9][A-Za-z0-9._-]{0,63}.
+func validMachine(s string) bool {
+	for i := range len(s) {
+		c := s[i]
+		alphanumeric := c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9'
+		if !alphanumeric && (i == 0 || c != '.' && c != '-' && c != '_') {
+			return false
+		}
+	}
+	return s != "" && len(s) <= MaxText
+}
+
+// Allocate gives the record the body that belongs to its type, empty. It
+// returns a *Problem when the type is not one of the six.
+func (r *Record) Allocate() error {
+	switch r.Type {
+	case TypeCalibration:
+		r.Calibration = &Calibration{}
+	case TypeService:
+		r.Service = &Service{}
+	case TypeSplice:
+		r.Splice = &Splice{}
+	case TypeSetup:
+		r.Setup = &Setup{}
+	case TypeCorrection:
+		r.Correction = &Correction{}
+	case TypeUsage:
+	case "":
+		return &Problem{Field: "type", Reason: "is missing: it says what the record is, one of " + strings.Join(words(Types()), ", ")}
+	default:
+		return &Problem{Field: "type", Value: string(r.Type), Reason: "must be one of " + strings.Join(words(Types()), ", ")}
+	}
+	return nil
+}
+
+// Check says whether the record is one that may be kept: every value within the
+// bounds of its field, what is required there, nothing that contradicts. It
+// returns nil or the first *Problem in table order.
+func (r *Record) Check() error {
+	if err := r.complete(); err != nil {
+		return err
+	}
+	for _, f := range FieldsOf(r.Type) {
+		if v, ok := f.Value(r); ok {
+			if err := f.check(v); err != nil {
+				return err
+			}
+		}
+	}
+	switch r.Type {
+	case TypeCalibration:
+		return r.Calibration.checkTogether()
+	case TypeService:
+		return missing(r.Service.Action == "", "action", "cleaned, replaced or inspected")
+	case TypeUsage:
+		return missing(!r.ArcCount.Known(), "arc_count", "the pair's counter")
+	case TypeSplice:
+		return missing(!r.Splice.Count.Known(), "count", "splices made since the last such record")
+	case TypeSetup:
+		return r.checkSetup()
+	default:
+		return r.Correction.check()
+	}
+}
+
+// complete checks that the body fits the type and that the machine is named.
+func (r *Record) complete() error {
+	bodies := map[Type]bool{
+		TypeCalibration: r.Calibration != nil, TypeService: r.Service != nil, TypeUsage: true,
+		TypeSplice: r.Splice != nil, TypeSetup: r.Setup != nil, TypeCorrection: r.Correction != nil,
+	}
+	if !bodies[r.Type] {
+		empty := Record{Type: r.Type}
+		if err := empty.Allocate(); err != nil {
+			return err
+		}
+		return &Problem{Field: "type", Value: string(r.Type), Reason: "stands on a record without that content"}
+	}
+	if r.Machine == "" && (r.Type != TypeSetup || r.Setup.Scope == ScopeMachine) {
+		return missing(true, "machine", "the name of the splicing machine")
+	}
+	return nil
+}
+
+func missing(is bool, field, what string) error {
+	if !is {
+		return nil
+	}
+	return &Problem{Field: field, Reason: "is missing: " + what + " is needed here"}
+}
+
+func (c *Calibration) checkTogether() error {
+	if err := missing(!c.Passed.Known(), "passed", "what the machine said, true or false,"); err != nil {
+		return err
+	}
+	if c.Attempt.Known() && c.Attempts.Known() {
+		return &Problem{Field: "attempts", Reason: "stands beside attempt: give attempt for one try or attempts for a whole session, not both"}
+	}
+	return nil
+}
+
+func (r *Record) checkSetup() error {
+	s := r.Setup
+	switch s.Scope {
+	case "":
+		return missing(true, "scope", "fleet, model, site or machine")
+	case ScopeModel, ScopeSite:
+		return missing(s.Name == "", "name", "which "+string(s.Scope)+" it is for")
+	}
+	if s.Zone != "" && !plausibleZone(s.Zone) {
+		return &Problem{Field: "zone", Value: s.Zone, Reason: "must be a time zone like Europe/Oslo"}
+	}
+	return nil
+}
+
+// plausibleZone checks the form only: the zone database is the agent's.
+func plausibleZone(z string) bool {
+	return z == "UTC" || strings.Contains(z, "/") && !strings.HasPrefix(z, "/") && !strings.Contains(z, "..")
+}
+
+func (c *Correction) check() error {
+	if err := missing(c.Corrects == "", "corrects", "the id of the record to correct"); err != nil {
+		return err
+	}
+	if err := missing(c.Reason == "", "reason", "why the record is corrected"); err != nil {
+		return err
+	}
+	if err := missing(len(c.Changes) == 0, "fields", "the new values"); err != nil {
+		return err
+	}
+	for _, change := range c.Changes {
+		if err := change.check(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (c *Change) check() error {
+	f, ok := FieldNamed(c.Field)
+	if !ok {
+		return UnknownField(c.Field)
+	}
+	switch f.Name {
+	case "type", "id", "machine", "source", "epoch", "seq", "corrects", "reason":
+		return &Problem{Field: "fields", Value: f.Name, Reason: "cannot be corrected: it says which record this is"}
+	}
+	if c.Value == nil {
+		return nil
+	}
+	return f.check(c.Value)
+}
+
+// UnknownField is the problem of a field that the table does not have; it names
+// the nearest one.
+func UnknownField(name string) *Problem {
+	reason := "is not a field of any record; anything of your own goes into extra"
+	if near := Nearest(name); near != "" {
+		reason = "is not a field: did you mean " + near + "? Anything of your own goes into extra"
+	}
+	return &Problem{Field: quoteShort(name), Reason: reason}
+}

@@ -1,0 +1,116 @@
+package drift
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"strconv"
+	"time"
+)
+
+// AppendCanonical appends the one form of the record's bytes: a JSON object
+// (RFC 8259) with the known fields in table order, then extra and a
+// correction's fields. Numbers are the shortest that read back the same; times
+// keep their offset. Equal records have equal bytes.
+func (r *Record) AppendCanonical(b []byte) []byte {
+	b = append(b, '{')
+	for _, f := range FieldsOf(r.Type) {
+		if v, ok := f.Value(r); ok {
+			b = appendMember(b, f.Name, v)
+		}
+	}
+	if r.Extra != nil {
+		b = appendName(b, "extra")
+		b = append(b, canonicalObject(r.Extra)...)
+	}
+	if r.Correction != nil {
+		b = appendName(b, "fields")
+		b = append(b, '{')
+		for _, c := range r.Correction.Changes {
+			b = appendMember(b, c.Field, c.Value)
+		}
+		b = append(b, '}')
+	}
+	return append(b, '}')
+}
+
+// Identity is the id of a record that came without one: the SHA-256, in hex, of
+// the canonical bytes without id and with the time in UTC, so that sending the
+// same facts again, in whatever form, is harmless.
+func (r *Record) Identity() string {
+	bare := *r
+	bare.ID = ""
+	if !bare.Time.IsZero() {
+		bare.Time = bare.Time.UTC()
+	}
+	sum := sha256.Sum256(bare.AppendCanonical(nil))
+	return hex.EncodeToString(sum[:])
+}
+
+// SameBody says whether two records tell the same, ids apart.
+func (r *Record) SameBody(other *Record) bool { return r.Identity() == other.Identity() }
+
+// Traceable says whether a record carries anything that tells it from a repeat
+// of itself. risen is whether its arc count is above the last one known.
+func (r *Record) Traceable(risen bool) bool {
+	return r.ID != "" || !r.Time.IsZero() || r.Seq.Known() || risen
+}
+
+func appendMember(b []byte, name string, v any) []byte {
+	b = appendName(b, name)
+	switch v := v.(type) {
+	case nil:
+		return append(b, "null"...)
+	case string:
+		return appendString(b, v)
+	case float64:
+		return strconv.AppendFloat(b, v, 'g', -1, 64)
+	case int64:
+		return strconv.AppendInt(b, v, 10)
+	case bool:
+		return strconv.AppendBool(b, v)
+	case time.Time:
+		return appendString(b, v.Format(time.RFC3339Nano))
+	default:
+		panic(fmt.Sprintf("drift: no canonical form for a %T", v))
+	}
+}
+
+func appendName(b []byte, name string) []byte {
+	if b[len(b)-1] != '{' {
+		b = append(b, ',')
+	}
+	b = appendString(b, name)
+	return append(b, ':')
+}
+
+// appendString writes s as encoding/json does without escaping for HTML.
+func appendString(b []byte, s string) []byte {
+	var out bytes.Buffer
+	enc := json.NewEncoder(&out)
+	enc.SetEscapeHTML(false)
+	if err := enc.Encode(s); err != nil {
+		panic("drift: a string that JSON cannot hold: " + err.Error())
+	}
+	return append(b, bytes.TrimSuffix(out.Bytes(), []byte{'\n'})...)
+}
+
+// canonicalObject sorts the keys and drops the white space of a JSON object;
+// numbers stay digit for digit. What is no JSON is kept as it came.
+func canonicalObject(raw []byte) []byte {
+	dec := json.NewDecoder(bytes.NewReader(raw))
+	dec.UseNumber()
+	var v any
+	if err := dec.Decode(&v); err != nil {
+		return raw
+	}
+	var out bytes.Buffer
+	enc := json.NewEncoder(&out)
+	enc.SetEscapeHTML(false)
+	if err := enc.Encode(v); err != nil {
+		return raw
+	}
+	return bytes.TrimSuffix(out.Bytes(), []byte{'\n'})
+}

@@ -1,0 +1,116 @@
+package drift
+
+import (
+	"cmp"
+	"container/heap"
+	"slices"
+	"time"
+)
+
+// Order sorts one machine's entries, in place, into the order in which they
+// happened. The order is a function of the set alone: any permutation of the
+// same entries gives the same result.
+//
+// A source's own numbers (epoch, seq) win over its clock. Its records keep that
+// order; where the clock contradicts it, the longest run of records whose clock
+// agrees is believed and the others take the time of the record before them.
+// Sources, and records without numbers, are then merged by that time, ties by
+// id.
+func Order(entries []Entry) {
+	streams := map[string][]placed{}
+	loose := []placed{}
+	for _, e := range entries {
+		p := placed{Entry: e, at: e.When()}
+		if e.Seq.Known() {
+			streams[e.Source] = append(streams[e.Source], p)
+		} else {
+			loose = append(loose, p)
+		}
+	}
+	slices.SortFunc(loose, placed.compare)
+	queues := merge{}
+	if len(loose) > 0 {
+		queues = append(queues, loose)
+	}
+	for _, s := range streams {
+		slices.SortFunc(s, func(a, b placed) int {
+			return cmp.Or(cmp.Compare(a.Epoch.Or(0), b.Epoch.Or(0)), cmp.Compare(a.Seq.Or(0), b.Seq.Or(0)), cmp.Compare(a.ID, b.ID))
+		})
+		believeLongestRun(s)
+		queues = append(queues, s)
+	}
+	heap.Init(&queues)
+	for i := range entries {
+		entries[i] = queues[0][0].Entry
+		if queues[0] = queues[0][1:]; len(queues[0]) == 0 {
+			heap.Pop(&queues)
+		} else {
+			heap.Fix(&queues, 0)
+		}
+	}
+}
+
+// placed is an entry with the time at which it is taken to have happened.
+type placed struct {
+	Entry
+	at time.Time
+}
+
+func (p placed) compare(q placed) int {
+	return cmp.Or(p.at.Compare(q.at), cmp.Compare(p.ID, q.ID))
+}
+
+// believeLongestRun makes the times of a numbered stream rise: the longest
+// non-decreasing subsequence keeps its times (patience sorting, Fredman 1975),
+// the rest take the time of the record before them, or of the first believed
+// one at the start.
+func believeLongestRun(s []placed) {
+	tails := []int{} // tails[k]: index of the last record of the best run of length k+1
+	before := make([]int, len(s))
+	for i := range s {
+		k, _ := slices.BinarySearchFunc(tails, s[i].at, func(j int, at time.Time) int {
+			if s[j].at.After(at) {
+				return 1
+			}
+			return -1
+		})
+		before[i] = -1
+		if k > 0 {
+			before[i] = tails[k-1]
+		}
+		if k == len(tails) {
+			tails = append(tails, i)
+		} else {
+			tails[k] = i
+		}
+	}
+	if len(tails) == len(s) {
+		return
+	}
+	believed := make([]bool, len(s))
+	first := 0
+	for i := tails[len(tails)-1]; i >= 0; i = before[i] {
+		believed[i], first = true, i
+	}
+	last := s[first].at
+	for i := range s {
+		if believed[i] {
+			last = s[i].at
+		} else {
+			s[i].at = last
+		}
+	}
+}
+
+// merge is a heap of ordered queues, the one with the earliest head first.
+type merge [][]placed
+
+func (m merge) Len() int           { return len(m) }
+func (m merge) Less(i, j int) bool { return m[i][0].compare(m[j][0]) < 0 }
+func (m merge) Swap(i, j int)      { m[i], m[j] = m[j], m[i] }
+func (m *merge) Push(x any)        { *m = append(*m, x.([]placed)) }
+func (m *merge) Pop() any {
+	last := (*m)[len(*m)-1]
+	*m = (*m)[:len(*m)-1]
+	return last
+}

@@ -1,0 +1,181 @@
+package drift
+
+import "time"
+
+// Type says what a record is about.
+type Type string
+
+// The six types of record.
+const (
+	TypeCalibration Type = "calibration"
+	TypeService     Type = "service"
+	TypeUsage       Type = "usage"
+	TypeSplice      Type = "splice"
+	TypeSetup       Type = "setup"
+	TypeCorrection  Type = "correction"
+)
+
+// Types lists the six types in the order people read them.
+func Types() []Type {
+	return []Type{TypeCalibration, TypeService, TypeUsage, TypeSplice, TypeSetup, TypeCorrection}
+}
+
+// Record is one thing that happened, as its sender told it. Exactly the body
+// that belongs to Type is set; a usage record has none, its arc count says all.
+// A record once taken is never changed: a correction is a new record.
+type Record struct {
+	Type Type
+	// ID is made once by the first writer; empty until intake gave one.
+	ID string
+	// Machine names one splicing machine; empty only in a setup of another scope.
+	Machine string
+	// Model, Program, Site and Operator are labels of the user's.
+	Model, Program, Site, Operator string
+	// Time is when it happened, with the sender's offset; zero when the sender
+	// had no clock, and then arrival counts.
+	Time time.Time
+	// Source numbers its own records by Epoch and Seq, which win over its clock.
+	Source     string
+	Epoch, Seq Opt[int64]
+	// ArcCount is the pair's counter (calibration, service, usage).
+	ArcCount Opt[int64]
+	// Extra is the sender's own JSON object, kept as it came; nil when absent.
+	Extra []byte
+
+	Calibration *Calibration
+	Service     *Service
+	Splice      *Splice
+	Setup       *Setup
+	Correction  *Correction
+}
+
+// Calibration is one attempt (Attempt) or, as a person types it, one whole
+// session (Attempts: n−1 fails, then the stated result).
+type Calibration struct {
+	Session           string
+	Attempt, Attempts Opt[int64]
+	Passed            Opt[bool]
+	// Meltback in micrometres: as measured at both ends, the value aimed at,
+	// how far off still passes; CentreOffset is the position of the hot spot.
+	MeltbackLeft, MeltbackRight, Target, Tolerance, CentreOffset Opt[float64]
+	// Power in percent of the program's nominal: in force during this attempt,
+	// the change made after it, the furthest the machine can go.
+	PowerSetting, PowerCorrection, PowerLimit Opt[float64]
+	// The air around the machine: °C, % relative humidity, metres above sea
+	// level, hPa station pressure; and the machine's own temperature, °C.
+	Temperature, Humidity, Altitude, Pressure, MachineTemperature Opt[float64]
+	Trigger, Cleaver                                              string
+	Recleaved                                                     Opt[bool]
+}
+
+// Service is what the bench did to the fitted pair.
+type Service struct {
+	Action Action
+	// Pair is the lot or serial of the pair; Finding is what the bench saw.
+	Pair    string
+	Finding Finding
+}
+
+// Action is what was done to the pair.
+type Action string
+
+// The three actions of a service.
+const (
+	Cleaned   Action = "cleaned"
+	Replaced  Action = "replaced"
+	Inspected Action = "inspected"
+)
+
+// Finding is what the bench saw: whether the electrodes were to blame.
+type Finding string
+
+// The five findings.
+const (
+	Worn         Finding = "worn"
+	Dirty        Finding = "dirty"
+	Fine         Finding = "fine"
+	CleaverFault Finding = "cleaver"
+	OtherFault   Finding = "other"
+)
+
+// Splice tells of splices made since the last such record.
+type Splice struct {
+	Count Opt[int64]
+	// Loss is the estimated loss in dB.
+	Loss Opt[float64]
+	Job  string
+}
+
+// Scope says for whom a setup holds.
+type Scope string
+
+// The four scopes, widest first; the nearest wins.
+const (
+	ScopeFleet   Scope = "fleet"
+	ScopeModel   Scope = "model"
+	ScopeSite    Scope = "site"
+	ScopeMachine Scope = "machine"
+)
+
+// Setup is what is known of a fleet, model, site or machine; the latest counts.
+// Name is the model's or site's name; a machine's is in Record.Machine.
+type Setup struct {
+	Scope Scope
+	Name  string
+	// AttemptLimit is the tries of a session before the electrodes are looked at.
+	AttemptLimit Opt[int64]
+	// Target, Tolerance in micrometres, Limit in percent.
+	Target, Tolerance, Limit Opt[float64]
+	ConditioningArcs         Opt[int64]
+	// WarmUp is the time constant in minutes with which the machine, in its
+	// case, follows the air's temperature.
+	WarmUp Opt[float64]
+	// Zone is an IANA time zone; Depot is where its spares lie.
+	Zone, Depot string
+	LeadTime    Opt[float64] // days
+	SparePairs  Opt[int64]
+	// CheckMinutes is what a calibration costs, OutMinutes what being out costs.
+	CheckMinutes, OutMinutes Opt[float64]
+	Retired                  Opt[bool]
+	RenamedTo                string
+}
+
+// Correction gives new values to fields of an earlier record. Both are kept.
+type Correction struct {
+	// Corrects is the id of the record, Reason why.
+	Corrects, Reason string
+	// Changes are in the order of the field table.
+	Changes []Change
+}
+
+// Change is the new value of one field: a string, float64, int64, bool or
+// time.Time as the field's kind asks, or nil to say that it is not known.
+type Change struct {
+	Field string
+	Value any
+}
+
+// Entry is a record as the agent holds it: with its arrival and the store's own
+// numbers.
+type Entry struct {
+	Record
+	// Received is when the agent took it, Via the door it came in at.
+	Received time.Time
+	Via      string
+	// StoreEpoch and StoreSeq are the store's own order of taking.
+	StoreEpoch, StoreSeq uint64
+	// PossibleRepeat marks a record that had nothing to tell it from a repeat.
+	PossibleRepeat bool
+	// CorrectedBy are the ids of corrections applied, oldest first. Set on
+	// reading, never stored.
+	CorrectedBy []string
+}
+
+// When is the best single answer to when it happened: the sender's time, or
+// arrival where the sender had no clock.
+func (e *Entry) When() time.Time {
+	if e.Time.IsZero() {
+		return e.Received
+	}
+	return e.Time
+}

@@ -1,0 +1,105 @@
+package drift
+
+import "maps"
+
+// Settings are what holds for one machine, after its setups, its site's, its
+// model's and the fleet's, nearest first, and the defaults of the trade.
+type Settings struct {
+	AttemptLimit             int64
+	Target, Tolerance, Limit Opt[float64]
+	ConditioningArcs         int64
+	WarmUp                   Opt[float64]
+	Zone, Depot              string
+	LeadTime                 Opt[float64]
+	SparePairs               Opt[int64]
+	CheckMinutes, OutMinutes float64
+	Retired                  bool
+	RenamedTo                string
+}
+
+// Defaults where no setup says otherwise. Four attempts: common practice, no
+// source. The costs are a crew's five minutes for a calibration and an hour
+// lost when a machine is found out, a proposal that the site check shows beside
+// its answer. Twenty conditioning arcs: a guess, to be set per model.
+const (
+	DefaultAttemptLimit     = 4
+	DefaultCheckMinutes     = 5
+	DefaultOutMinutes       = 60
+	DefaultConditioningArcs = 20
+)
+
+// Setups holds the latest value of every setting in every scope. The zero value
+// is empty and ready.
+type Setups struct {
+	byPlace map[place]Setup
+}
+
+type place struct {
+	scope Scope
+	name  string
+}
+
+// Take folds in the next setup record, in order.
+func (s *Setups) Take(r *Record) {
+	if r.Setup == nil {
+		return
+	}
+	if s.byPlace == nil {
+		s.byPlace = map[place]Setup{}
+	}
+	at := place{r.Setup.Scope, r.Setup.Name}
+	switch at.scope {
+	case ScopeMachine:
+		at.name = r.Machine
+	case ScopeFleet:
+		at.name = ""
+	}
+	s.byPlace[at] = r.Setup.over(s.byPlace[at])
+}
+
+// Clone copies the setups so that the copy may take more.
+func (s *Setups) Clone() Setups { return Setups{byPlace: maps.Clone(s.byPlace)} }
+
+// For resolves the settings of a machine by its labels; empty labels match
+// nothing.
+func (s *Setups) For(machine, model, site string) Settings {
+	m := s.byPlace[place{ScopeFleet, ""}]
+	for _, at := range []place{{ScopeModel, model}, {ScopeSite, site}, {ScopeMachine, machine}} {
+		if at.name != "" {
+			nearer := s.byPlace[at]
+			m = nearer.over(m)
+		}
+	}
+	return Settings{
+		AttemptLimit: m.AttemptLimit.Or(DefaultAttemptLimit),
+		Target:       m.Target, Tolerance: m.Tolerance, Limit: m.Limit,
+		ConditioningArcs: m.ConditioningArcs.Or(DefaultConditioningArcs),
+		WarmUp:           m.WarmUp, Zone: m.Zone, Depot: m.Depot,
+		LeadTime: m.LeadTime, SparePairs: m.SparePairs,
+		CheckMinutes: m.CheckMinutes.Or(DefaultCheckMinutes),
+		OutMinutes:   m.OutMinutes.Or(DefaultOutMinutes),
+		Retired:      m.Retired.Or(false), RenamedTo: m.RenamedTo,
+	}
+}
+
+// over lays the known values of s over those of under.
+func (s *Setup) over(under Setup) Setup {
+	out := *s
+	out.AttemptLimit = s.AttemptLimit.OrElse(under.AttemptLimit)
+	out.Target = s.Target.OrElse(under.Target)
+	out.Tolerance = s.Tolerance.OrElse(under.Tolerance)
+	out.Limit = s.Limit.OrElse(under.Limit)
+	out.ConditioningArcs = s.ConditioningArcs.OrElse(under.ConditioningArcs)
+	out.WarmUp = s.WarmUp.OrElse(under.WarmUp)
+	out.LeadTime = s.LeadTime.OrElse(under.LeadTime)
+	out.SparePairs = s.SparePairs.OrElse(under.SparePairs)
+	out.CheckMinutes = s.CheckMinutes.OrElse(under.CheckMinutes)
+	out.OutMinutes = s.OutMinutes.OrElse(under.OutMinutes)
+	out.Retired = s.Retired.OrElse(under.Retired)
+	for _, text := range []struct{ to, from *string }{{&out.Zone, &under.Zone}, {&out.Depot, &under.Depot}, {&out.RenamedTo, &under.RenamedTo}} {
+		if *text.to == "" {
+			*text.to = *text.from
+		}
+	}
+	return out
+}
