@@ -1,0 +1,263 @@
+package fit
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// Series is what was measured. All slices have one entry per point.
+type Series struct {
+	Time []float64   // never falling; the steps may differ
+	Y    []float64   // NaN where nothing was measured
+	X    [][]float64 // regressors, one slice each; may be empty
+}
+
+// Trend is a level that wanders in continuous time, measured with noise:
+//
+//	y = level + x·β + e,  e ~ N(0, Noise)
+//	d level = slope·dt + √Level·dW,  d slope = √Slope·dW'
+//
+// With Sloped false there is no slope: a random walk and noise. With Sloped
+// true and Slope 0 the drift is unknown but constant. The state at the first
+// measurement is unknown: exactly diffuse. Level is a variance per unit of
+// time, Slope one of the slope per unit of time.
+//
+// For steps of length one this is the local linear trend of Durbin & Koopman,
+// Time Series Analysis by State Space Methods (2012), 3.2, with the integrated
+// Wiener process of their 3.8 in place of the discrete steps: level variance
+// Level − Slope/6 there, slope variance the same.
+type Trend struct {
+	Noise, Level, Slope float64
+	Sloped              bool
+}
+
+// diffuse is the number of state components about which nothing is known at first.
+func (m Trend) diffuse() int {
+	if m.Sloped {
+		return 2
+	}
+	return 1
+}
+
+// walk returns the variances that the state gains in a step of length d: of the
+// level, of level with slope, of the slope.
+func (m Trend) walk(d float64) (q11, q12, q22 float64) {
+	q22 = m.Slope * d
+	q12 = q22 * d / 2
+	return m.Level*d + q22*d*d/3, q12, q22
+}
+
+func (m Trend) check() error {
+	for _, v := range []float64{m.Noise, m.Level, m.Slope} {
+		if !(v >= 0) || math.IsInf(v, 1) {
+			return fmt.Errorf("a variance of a trend must be a number from 0 up, not %g", v)
+		}
+	}
+	if m.Slope > 0 && !m.Sloped {
+		return errors.New("a trend without slope cannot have a slope variance")
+	}
+	return nil
+}
+
+// points holds the measured points of a series as the filter reads them: the
+// step before each, and its row (x…, y).
+type points struct {
+	step  []float64
+	rows  []float64
+	width int // 1 + number of regressors
+}
+
+// check says what is wrong with the shape of a series.
+func (s Series) check() error {
+	if len(s.Time) != len(s.Y) {
+		return fmt.Errorf("%d times do not fit %d values", len(s.Time), len(s.Y))
+	}
+	for j, x := range s.X {
+		if len(x) != len(s.Y) {
+			return fmt.Errorf("regressor %d has %d values where the series has %d", j+1, len(x), len(s.Y))
+		}
+	}
+	for i, t := range s.Time {
+		if math.IsNaN(t) || math.IsInf(t, 0) || i > 0 && t < s.Time[i-1] {
+			return fmt.Errorf("time %d of the series, %g, is not a number or falls", i+1, t)
+		}
+		if math.IsInf(s.Y[i], 0) {
+			return fmt.Errorf("value %d of the series is infinite", i+1)
+		}
+		for j, x := range s.X {
+			if math.IsNaN(x[i]-x[i]) && !math.IsNaN(s.Y[i]) {
+				return fmt.Errorf("regressor %d is not a number at point %d", j+1, i+1)
+			}
+		}
+	}
+	return nil
+}
+
+// measured leaves out the missing points; diffuse is the number of points that
+// the unknown start will use up.
+func (s Series) measured(diffuse int) (points, error) {
+	if err := s.check(); err != nil {
+		return points{}, err
+	}
+	p := points{width: 1 + len(s.X)}
+	p.step = make([]float64, 0, len(s.Y))
+	p.rows = make([]float64, 0, len(s.Y)*p.width)
+	var last, span float64
+	for i, y := range s.Y {
+		if math.IsNaN(y) {
+			continue
+		}
+		if len(p.step) == 0 {
+			last = s.Time[i]
+		}
+		p.step = append(p.step, s.Time[i]-last)
+		span += s.Time[i] - last
+		last = s.Time[i]
+		for _, x := range s.X {
+			p.rows = append(p.rows, x[i])
+		}
+		p.rows = append(p.rows, y)
+	}
+	if need := diffuse + p.width; len(p.step) < need {
+		return points{}, fmt.Errorf("%d measured points are too few: this trend needs at least %d", len(p.step), need)
+	}
+	if diffuse > 1 && span == 0 {
+		return points{}, errors.New("all points have the same time, which tells nothing of a slope")
+	}
+	return p, nil
+}
+
+// sweep is one pass of the filter over every column of p at once.
+type sweep struct {
+	level, slope []float64 // filtered state, one per column
+	cross        []float64 // Σ v·v'/F over the innovations, lower triangle of width×width
+	innov        []float64
+	logF         float64 // Σ ln F, and 2·ln of the step by which the slope came in
+	used         int     // innovations counted
+}
+
+func newSweep(width int) *sweep {
+	return &sweep{
+		level: make([]float64, width), slope: make([]float64, width),
+		innov: make([]float64, width), cross: make([]float64, width*width),
+	}
+}
+
+// run filters p with the trend m. The diffuse start is exact: the first
+// measurement is the level, known to within the noise, and the first one later
+// than it gives the slope. Each of them takes one innovation.
+func (w *sweep) run(m Trend, p *points) {
+	width := p.width
+	clear(w.cross)
+	copy(w.level, p.rows[:width])
+	clear(w.slope)
+	p11, p12, p22 := m.Noise, 0.0, 0.0
+	known := !m.Sloped // whether anything is known of the slope
+	logF := 0.0
+	product := 1.0 // of a few F, so that logarithms are few
+	w.used = 0
+	level, slope, innov := w.level[:width], w.slope[:width], w.innov[:width]
+	for i := 1; i < len(p.step); i++ {
+		row := p.rows[i*width : i*width+width]
+		d := p.step[i]
+		q11, q12, q22 := m.walk(d)
+		if !known && d > 0 {
+			for c, z := range row {
+				slope[c] = (z - level[c]) / d
+				level[c] = z
+			}
+			p22 = (p11+m.Noise+q11)/(d*d) + q22 - 2*q12/d
+			p11, p12 = m.Noise, m.Noise/d
+			logF += 2 * math.Log(d)
+			known = true
+			continue
+		}
+		p11 += d*(2*p12+d*p22) + q11
+		p12 += d*p22 + q12
+		p22 += q22
+		f := p11 + m.Noise
+		k1, k2 := p11/f, p12/f
+		inverse := 1 / f
+		for c, z := range row {
+			a := level[c] + d*slope[c]
+			v := z - a
+			innov[c] = v
+			level[c] = a + k1*v
+			slope[c] += k2 * v
+			v *= inverse
+			cross := w.cross[c*width : c*width+c+1]
+			for e := range cross {
+				cross[e] += v * innov[e]
+			}
+		}
+		p22 -= k2 * p12
+		p12 -= k1 * p12
+		p11 = m.Noise * k1
+		product *= f
+		if w.used++; w.used%8 == 0 || product > 1e100 || product < 1e-100 {
+			logF += math.Log(product)
+			product = 1
+		}
+	}
+	w.logF = logF + math.Log(product)
+}
+
+// regress solves for β and returns it with its covariance up to the scale and
+// the weighted sum of squares that is left.
+func (w *sweep) regress(width int) (beta []float64, cov *mat.SymDense, left float64, err error) {
+	k := width - 1
+	left = w.cross[k*width+k]
+	if k == 0 {
+		return nil, nil, left, nil
+	}
+	xx := mat.NewSymDense(k, nil)
+	xy := mat.NewVecDense(k, nil)
+	for i := range k {
+		for j := range i + 1 {
+			xx.SetSym(i, j, w.cross[i*width+j])
+		}
+		xy.SetVec(i, w.cross[k*width+i])
+	}
+	var chol mat.Cholesky
+	if ok := chol.Factorize(xx); !ok || chol.Cond() > 1e14 {
+		return nil, nil, 0, errors.New("the regressors cannot be told apart from each other or from the trend")
+	}
+	b := mat.NewVecDense(k, nil)
+	if err := chol.SolveVecTo(b, xy); err != nil {
+		return nil, nil, 0, fmt.Errorf("the regression on the trend could not be solved: %w", err)
+	}
+	cov = mat.NewSymDense(k, nil)
+	if err := chol.InverseTo(cov); err != nil {
+		return nil, nil, 0, fmt.Errorf("the regression on the trend could not be solved: %w", err)
+	}
+	return b.RawVector().Data, cov, max(left-mat.Dot(b, xy), 0), nil
+}
+
+// LogLik returns the log-likelihood of a series under the trend, and the β that
+// maximises it. It counts n − d terms for n measured points and d diffuse
+// components (1, or 2 with a slope): the density of the measurements given those
+// that the diffuse start used up, as in Durbin & Koopman (2012), 7.2.2, without
+// the constant −½·ln 2π that some programs add for each of those.
+func (m Trend) LogLik(s Series) (logLik float64, beta []float64, err error) {
+	if err := m.check(); err != nil {
+		return 0, nil, err
+	}
+	p, err := s.measured(m.diffuse())
+	if err != nil {
+		return 0, nil, err
+	}
+	w := newSweep(p.width)
+	w.run(m, &p)
+	beta, _, left, err := w.regress(p.width)
+	if err != nil {
+		return 0, nil, err
+	}
+	logLik = -0.5 * (float64(w.used)*ln2Pi + w.logF + left)
+	if math.IsNaN(logLik) {
+		return 0, nil, errors.New("with these variances some of the measurements could not differ as they do")
+	}
+	return logLik, beta, nil
+}

@@ -1,0 +1,177 @@
+package fit
+
+import (
+	"errors"
+	"math"
+
+	"gonum.org/v1/gonum/optimize"
+)
+
+// TrendFit is a trend with the variances and coefficients that make a series
+// most likely.
+type TrendFit struct {
+	Trend
+	Beta    []float64 // coefficients of the regressors
+	BetaVar []float64 // their variances, taking the variances of the trend as known
+	LogLik  float64   // as LogLik counts it: n − d terms
+	N       int       // measured points
+}
+
+// FitTrend fits a trend, with or without a slope, by maximum likelihood. Scale
+// and β are concentrated out, so that the search is over one or two ratios of
+// variances. Variances may come out as exactly 0.
+func FitTrend(s Series, sloped bool) (TrendFit, error) {
+	m := Trend{Sloped: sloped}
+	p, err := s.measured(m.diffuse())
+	if err != nil {
+		return TrendFit{}, err
+	}
+	c := concentrated{points: p, sweep: newSweep(p.width), sloped: sloped}
+	for _, d := range p.step {
+		c.unit += d / float64(len(p.step)-1)
+	}
+	if c.unit == 0 {
+		return TrendFit{}, errors.New("all points have the same time, which tells nothing of a trend")
+	}
+	best, err := c.search()
+	if err != nil {
+		return TrendFit{}, err
+	}
+	return c.at(best)
+}
+
+// concentrated is the likelihood as a function of ratios of variances.
+type concentrated struct {
+	points points
+	sweep  *sweep
+	sloped bool
+	unit   float64 // mean step: makes the ratios numbers without a unit
+}
+
+// trend makes a trend of unknown scale from the shares of noise, level and slope.
+func (c *concentrated) trend(noise, level, slope float64) Trend {
+	return Trend{Noise: noise, Level: level / c.unit, Slope: slope / (c.unit * c.unit * c.unit), Sloped: c.sloped}
+}
+
+// widest bounds the logarithm of a ratio: beyond it a variance is as good as 0.
+const widest = 30
+
+// ratios is trend for x = ln(level/noise), ln(slope/noise).
+func (c *concentrated) ratios(x []float64) Trend {
+	slope := 0.0
+	if c.sloped {
+		slope = math.Exp(min(max(x[1], -widest), widest))
+	}
+	return c.trend(1, math.Exp(min(max(x[0], -widest), widest)), slope)
+}
+
+// logLik is the likelihood at the best scale and β; −Inf where there is none.
+func (c *concentrated) logLik(m Trend) float64 {
+	c.sweep.run(m, &c.points)
+	_, _, left, err := c.sweep.regress(c.points.width)
+	n := float64(c.sweep.used)
+	l := -0.5 * (n*(ln2Pi+1+math.Log(left/n)) + c.sweep.logF)
+	if err != nil || math.IsNaN(l) {
+		return math.Inf(-1)
+	}
+	return l
+}
+
+// at fills in what goes with a trend of unknown scale.
+func (c *concentrated) at(m Trend) (TrendFit, error) {
+	logLik := c.logLik(m)
+	beta, cov, left, err := c.sweep.regress(c.points.width)
+	if err != nil {
+		return TrendFit{}, err
+	}
+	scale := left / float64(c.sweep.used)
+	m.Noise, m.Level, m.Slope = m.Noise*scale, m.Level*scale, m.Slope*scale
+	f := TrendFit{Trend: m, Beta: beta, LogLik: logLik, N: len(c.points.step)}
+	for i := range beta {
+		f.BetaVar = append(f.BetaVar, scale*cov.At(i, i))
+	}
+	return f, nil
+}
+
+// search looks over a coarse grid, climbs from its best point, and then tries
+// each variance at exactly 0.
+func (c *concentrated) search() (Trend, error) {
+	x, top := c.scan()
+	if math.IsInf(top, 1) {
+		return Trend{}, errors.New("the series has no scatter about a straight course, so its variances cannot be told")
+	}
+	if math.IsInf(top, -1) {
+		_, err := c.at(c.ratios(x))
+		return Trend{}, errors.Join(errors.New("no variances make this series possible"), err)
+	}
+	problem := optimize.Problem{Func: func(x []float64) float64 { return -c.logLik(c.ratios(x)) }}
+	// A climb that ends on a slope is taken up again: Nelder and Mead's simplex
+	// can fold.
+	for range 3 {
+		r, err := optimize.Minimize(problem, x, &optimize.Settings{
+			Converger: &optimize.FunctionConverge{Absolute: 1e-10, Iterations: 15},
+		}, &optimize.NelderMead{SimplexSize: 1})
+		if err != nil {
+			return Trend{}, errors.Join(errors.New("the search for the variances of a trend failed"), err)
+		}
+		gain := -r.F - top
+		x, top = r.X, -r.F
+		if gain < 1e-9 || c.flat(x) {
+			break
+		}
+	}
+	return c.drop(c.ratios(x), top), nil
+}
+
+// scan returns the best point of a coarse grid.
+func (c *concentrated) scan() (x []float64, top float64) {
+	top = math.Inf(-1)
+	try := func(at ...float64) {
+		if l := c.logLik(c.ratios(at)); x == nil || l > top {
+			x, top = at, l
+		}
+	}
+	for level := -8.0; level <= 4; level += 4 {
+		if !c.sloped {
+			try(level)
+			continue
+		}
+		for slope := -14.0; slope <= 2; slope += 4 {
+			try(level, slope)
+		}
+	}
+	return x, top
+}
+
+// flat says whether the likelihood is level at x: slope below 1e-4 a side.
+func (c *concentrated) flat(x []float64) bool {
+	const h = 1e-4
+	for i := range x {
+		up, down := append([]float64(nil), x...), append([]float64(nil), x...)
+		up[i] += h
+		down[i] -= h
+		if math.Abs(c.logLik(c.ratios(up))-c.logLik(c.ratios(down))) > 1e-4*2*h {
+			return false
+		}
+	}
+	return true
+}
+
+// drop sets to 0 every variance without which the series is as likely.
+func (c *concentrated) drop(m Trend, top float64) Trend {
+	const asLikely = 1e-7
+	for _, without := range []func(Trend) Trend{
+		func(m Trend) Trend { m.Slope = 0; return m },
+		func(m Trend) Trend { m.Level = 0; return m },
+		func(m Trend) Trend { m.Noise = 0; return m },
+	} {
+		less := without(m)
+		if less == m || less.Noise+less.Level+less.Slope == 0 {
+			continue
+		}
+		if l := c.logLik(less); l > top-asLikely {
+			m, top = less, max(l, top)
+		}
+	}
+	return m
+}
