@@ -1,0 +1,198 @@
+package metrics
+
+import (
+	"github.com/prometheus/client_golang/prometheus"
+
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// collector makes the metrics of one scrape out of one set of facts.
+type collector struct {
+	read    func() Facts
+	build   Build
+	options Options
+	desc    map[string]*prometheus.Desc
+}
+
+// described lists every metric with its help and labels.
+var described = []struct {
+	name, help string
+	labels     []string
+}{
+	{MachineState, "1 for the state the machine is in, 0 for the other four.", []string{"machine", "state"}},
+	{MachineInfo, "Labels of the machine; always 1.", []string{"machine", "model"}},
+	{RequiredPower, "Arc power the machine needs at reference air, above nominal.", []string{"machine"}},
+	{RequiredPowerSD, "Standard deviation of the required power.", []string{"machine"}},
+	{RequiredPowerSlope, "Change of required power per 1000 arcs.", []string{"machine"}},
+	{PowerSetting, "Arc power setting in force, above nominal.", []string{"machine"}},
+	{PowerLimit, "Furthest the setting can go from nominal.", []string{"machine"}},
+	{Scatter, "Attempt-to-attempt spread of required power at equal conditions.", []string{"machine"}},
+	{ElectrodeArcs, "Arcs the fitted electrode pair has burnt.", []string{"machine"}},
+	{ArcsToFailure, "Arcs to failure of the fitted pair, reached with at most this chance.", []string{"machine", "chance"}},
+	{BeyondHorizon, "Chance that the pair outlasts the forecast's horizon.", []string{"machine"}},
+	{Streak, "Attempts in a row without a pass that stand now.", []string{"machine"}},
+	{LastRecord, "When the latest record of the machine happened.", []string{"machine"}},
+	{Machines, "Machines by state, the whole fleet.", []string{"state"}},
+	{MachinesListed, "Machines that have series of their own in this scrape.", nil},
+	{SparesNeeded, "Electrode pairs the depots should hold to last the lead time with this chance.", []string{"chance"}},
+	{SparesHeld, "Electrode pairs the depots say they hold.", nil},
+	{DepotsShort, "Depots that hold fewer pairs than needed for this chance.", []string{"chance"}},
+	{Records, "Records offered since the start by type and by what became of them.", []string{"type", "result"}},
+	{AlertsFiring, "Open alerts by rule.", []string{"rule"}},
+	{Waiting, "Messages that wait to be delivered.", []string{"channel"}},
+	{ChannelDead, "1 where messages have failed for so long that the channel counts as dead.", []string{"channel"}},
+	{StoreBytes, "Size of the store's file.", nil},
+	{BuildInfo, "Which program this is; always 1.", []string{"version", "revision", "goversion"}},
+}
+
+func newCollector(read func() Facts, build Build, o Options) *collector {
+	c := &collector{read: read, build: build, options: o, desc: make(map[string]*prometheus.Desc, len(described))}
+	for _, d := range described {
+		c.desc[d.name] = prometheus.NewDesc(d.name, d.help, d.labels, nil)
+	}
+	return c
+}
+
+// Describe names every metric.
+func (c *collector) Describe(out chan<- *prometheus.Desc) {
+	for _, d := range c.desc {
+		out <- d
+	}
+}
+
+// Collect reads the facts once and tells them.
+func (c *collector) Collect(out chan<- prometheus.Metric) {
+	f := c.read()
+	s := scrape{desc: c.desc, out: out}
+	listed := f.Machines
+	if len(listed) > c.options.EachUpTo {
+		listed = needSomeone(listed, c.options.WorstOf)
+	}
+	for i := range listed {
+		s.machine(&listed[i])
+	}
+	s.fleet(&f, len(listed))
+	s.spares(f.Spares)
+	s.agent(&f)
+	s.gauge(BuildInfo, 1, c.build.Version, c.build.Revision, c.build.Go)
+}
+
+// needSomeone is the first most machines, worst first, that are not fit.
+func needSomeone(machines []advise.Assessment, most int) []advise.Assessment {
+	n := 0
+	for n < len(machines) && n < most && machines[n].State != advise.Fit {
+		n++
+	}
+	return machines[:n]
+}
+
+// scrape writes metrics out as they are found.
+type scrape struct {
+	desc map[string]*prometheus.Desc
+	out  chan<- prometheus.Metric
+}
+
+func (s *scrape) gauge(name string, v float64, labels ...string) {
+	s.out <- prometheus.MustNewConstMetric(s.desc[name], prometheus.GaugeValue, v, labels...)
+}
+
+// percent writes a known percentage as a ratio; what is unknown has no sample.
+func (s *scrape) percent(name string, v drift.Opt[float64], machine string) {
+	if v, ok := v.Get(); ok {
+		s.gauge(name, v/100, machine)
+	}
+}
+
+func (s *scrape) machine(a *advise.Assessment) {
+	m := a.Machine
+	for _, state := range advise.States() {
+		s.gauge(MachineState, oneIf(a.State == state), m, string(state))
+	}
+	model := ""
+	if a.Model != nil {
+		model = *a.Model
+	}
+	s.gauge(MachineInfo, 1, m, model)
+	s.percent(RequiredPower, a.Drift.RequiredPower, m)
+	s.percent(RequiredPowerSD, a.Drift.SD, m)
+	s.percent(RequiredPowerSlope, a.Drift.Per1000Arcs, m)
+	s.percent(PowerSetting, a.Drift.Setting, m)
+	s.percent(PowerLimit, a.Drift.Limit, m)
+	s.percent(Scatter, a.Drift.Scatter, m)
+	if arcs, ok := a.Electrode.Arcs.Get(); ok {
+		s.gauge(ElectrodeArcs, float64(arcs), m)
+	}
+	if q := a.Electrode.ToFailure; q != nil {
+		s.gauge(ArcsToFailure, q.P10, m, "0.1")
+		s.gauge(ArcsToFailure, q.P50, m, "0.5")
+		s.gauge(ArcsToFailure, q.P90, m, "0.9")
+	}
+	if beyond, ok := a.Electrode.BeyondHorizon.Get(); ok {
+		s.gauge(BeyondHorizon, beyond, m)
+	}
+	s.gauge(Streak, float64(a.Streak.Attempts), m)
+	if last, ok := a.Data.Last.Get(); ok {
+		s.gauge(LastRecord, float64(last.UnixMilli())/1000, m)
+	}
+}
+
+func (s *scrape) fleet(f *Facts, listed int) {
+	states := map[advise.State]int{}
+	for i := range f.Machines {
+		states[f.Machines[i].State]++
+	}
+	for _, state := range advise.States() {
+		s.gauge(Machines, float64(states[state]), string(state))
+	}
+	s.gauge(MachinesListed, float64(listed))
+}
+
+// spares sums over the depots: their names are free text and stay out.
+func (s *scrape) spares(depots []advise.Spares) {
+	var need95, need99, short95, short99, held float64
+	for i := range depots {
+		d := &depots[i]
+		need95 += float64(d.Hold95)
+		need99 += float64(d.Hold99)
+		h, known := d.Held.Get()
+		held += float64(h)
+		short95 += oneIf(known && h < int64(d.Hold95))
+		short99 += oneIf(known && h < int64(d.Hold99))
+	}
+	s.gauge(SparesNeeded, need95, "0.95")
+	s.gauge(SparesNeeded, need99, "0.99")
+	s.gauge(DepotsShort, short95, "0.95")
+	s.gauge(DepotsShort, short99, "0.99")
+	s.gauge(SparesHeld, held)
+}
+
+func (s *scrape) agent(f *Facts) {
+	// Every pair of the closed sets is told, so that a first refusal is a rise
+	// from 0 and not a new series.
+	for _, t := range append(drift.Types(), "") {
+		name := string(t)
+		if t == "" {
+			name = "unknown"
+		}
+		for _, r := range []Result{Taken, Duplicate, Conflict, Refused} {
+			n := float64(f.Records[Arrival{t, r}])
+			s.out <- prometheus.MustNewConstMetric(s.desc[Records], prometheus.CounterValue, n, name, string(r))
+		}
+	}
+	for rule, n := range f.Firing {
+		s.gauge(AlertsFiring, float64(n), rule)
+	}
+	for _, c := range f.Channels {
+		s.gauge(Waiting, float64(c.Waiting), c.Name)
+		s.gauge(ChannelDead, oneIf(c.Dead), c.Name)
+	}
+	s.gauge(StoreBytes, float64(f.StoreBytes))
+}
+
+func oneIf(b bool) float64 {
+	if b {
+		return 1
+	}
+	return 0
+}

@@ -1,0 +1,33 @@
+package metrics
+
+// The names of what is exposed. Scripts, rules and dashboards rely on them: a
+// test ties every name in the Grafana dashboards and Prometheus rules to these
+// and these to them.
+const (
+	MachineState       = "arcdrift_machine_state"
+	MachineInfo        = "arcdrift_machine_info"
+	RequiredPower      = "arcdrift_required_power_ratio"
+	RequiredPowerSD    = "arcdrift_required_power_sd_ratio"
+	RequiredPowerSlope = "arcdrift_required_power_slope_ratio_per_1000_arcs"
+	PowerSetting       = "arcdrift_power_setting_ratio"
+	PowerLimit         = "arcdrift_power_limit_ratio"
+	Scatter            = "arcdrift_scatter_ratio"
+	ElectrodeArcs      = "arcdrift_electrode_arcs"
+	ArcsToFailure      = "arcdrift_electrode_arcs_to_failure"
+	BeyondHorizon      = "arcdrift_electrode_beyond_horizon_ratio"
+	Streak             = "arcdrift_failed_attempts_streak"
+	LastRecord         = "arcdrift_last_record_timestamp_seconds"
+
+	Machines       = "arcdrift_machines"
+	MachinesListed = "arcdrift_machines_listed"
+	SparesNeeded   = "arcdrift_spare_pairs_needed"
+	SparesHeld     = "arcdrift_spare_pairs_held"
+	DepotsShort    = "arcdrift_depots_short"
+
+	Records      = "arcdrift_records_total"
+	AlertsFiring = "arcdrift_alerts_firing"
+	Waiting      = "arcdrift_notify_waiting"
+	ChannelDead  = "arcdrift_notify_channel_dead"
+	StoreBytes   = "arcdrift_store_bytes"
+	BuildInfo    = "arcdrift_build_info"
+)
