@@ -296,8 +296,15 @@ func (c *Change) check() error {
 // the nearest one.
 func UnknownField(name string) *Problem {
 	reason := "is not a field of any record; anything of your own goes into extra"
-	if near := Nearest(name); near != "" {
+	switch near := Nearest(name); near {
+	case "":
+	case name:
+		reason = "cannot stand here"
+	default:
 		reason = "is not a field: did you mean " + near + "? Anything of your own goes into extra"
 	}
-	return &Problem{Field: quoteShort(name), Reason: reason}
+	if len(name) > MaxText || strings.Trim(name, "abcdefghijklmnopqrstuvwxyz_0123456789.") != "" {
+		name = quoteShort(name)
+	}
+	return &Problem{Field: name, Reason: reason}
 }

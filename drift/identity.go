@@ -27,11 +27,16 @@ func (r *Record) AppendCanonical(b []byte) []byte {
 	}
 	if r.Correction != nil {
 		b = appendName(b, "fields")
-		b = append(b, '{')
-		for _, c := range r.Correction.Changes {
-			b = appendMember(b, c.Field, c.Value)
-		}
-		b = append(b, '}')
+		b = r.Correction.AppendFields(b)
+	}
+	return append(b, '}')
+}
+
+// AppendFields appends the new values as a JSON object, canonically too.
+func (c *Correction) AppendFields(b []byte) []byte {
+	b = append(b, '{')
+	for _, change := range c.Changes {
+		b = appendMember(b, change.Field, change.Value)
 	}
 	return append(b, '}')
 }

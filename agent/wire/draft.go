@@ -1,0 +1,117 @@
+package wire
+
+import (
+	"slices"
+	"time"
+
+	"arcdrift/drift"
+)
+
+// MaxRecord is the length in bytes of the longest record in any form.
+const MaxRecord = 64 << 10
+
+// MaxExtra is the length in bytes of the longest extra.
+const MaxExtra = 16 << 10
+
+// envelope lists what an export adds to a record, as the field table would.
+var envelope = []drift.Field{
+	{Name: "received", Kind: drift.Moment},
+	{Name: "via", Kind: drift.Text},
+	{Name: "store_epoch", Kind: drift.Integer},
+	{Name: "store_seq", Kind: drift.Integer},
+	{Name: "possible_repeat", Kind: drift.Flag},
+}
+
+// recordFields finds a field of a record or of its envelope by name.
+var recordFields = byName(drift.AllFields(), envelope)
+
+func byName(table []*drift.Field, more []drift.Field) map[string]*drift.Field {
+	out := map[string]*drift.Field{}
+	for _, f := range table {
+		out[f.Name] = f
+	}
+	for i := range more {
+		out[more[i].Name] = &more[i]
+	}
+	return out
+}
+
+// draft gathers the named values of one record, which come in any order: what
+// they may be is known only once the type is.
+type draft struct {
+	values   []value
+	extra    []byte
+	changes  []drift.Change
+	corrects bool // fields were given
+	received time.Time
+}
+
+// value is what was given for a field, and how it was written.
+type value struct {
+	field *drift.Field
+	v     any
+	text  string
+}
+
+// put takes the value of a field of the record or its envelope.
+func (d *draft) put(f *drift.Field, v any, text string) {
+	switch {
+	case v == nil:
+	case f.Name == "received":
+		d.received, _ = v.(time.Time)
+	case slices.ContainsFunc(envelope, func(e drift.Field) bool { return e.Name == f.Name }):
+	default:
+		d.values = append(d.values, value{f, v, text})
+	}
+}
+
+// record makes the record, checked.
+func (d *draft) record() (drift.Record, error) {
+	var r drift.Record
+	for _, v := range d.values {
+		if v.field.Name == "type" {
+			r.Type = drift.Type(v.v.(string))
+		}
+	}
+	if err := r.Allocate(); err != nil {
+		return drift.Record{}, err
+	}
+	for _, v := range d.values {
+		if err := v.set(&r); err != nil {
+			return drift.Record{}, err
+		}
+	}
+	r.Extra = d.extra
+	switch {
+	case r.Correction != nil:
+		r.Correction.Changes = tableOrder(d.changes)
+	case d.corrects:
+		return drift.Record{}, &drift.Problem{Field: "fields", Reason: "does not belong in a " + string(r.Type) + " record"}
+	}
+	if err := r.Check(); err != nil {
+		return drift.Record{}, err
+	}
+	return r, nil
+}
+
+// set stores the value; a problem shows it as it was written.
+func (v *value) set(r *drift.Record) error {
+	err := v.field.Set(r, v.v)
+	if p, ok := err.(*drift.Problem); ok {
+		p.Value = v.text
+	}
+	return err
+}
+
+// tableOrder sorts changes into the order of the field table.
+func tableOrder(changes []drift.Change) []drift.Change {
+	var out []drift.Change
+	for _, f := range drift.AllFields() {
+		for _, c := range changes {
+			if c.Field == f.Name {
+				out = append(out, c)
+			}
+		}
+	}
+	return out
+}

@@ -1,0 +1,155 @@
+package wire
+
+import (
+	"bufio"
+	"bytes"
+	"errors"
+	"io"
+	"iter"
+	"slices"
+	"time"
+
+	"github.com/go-json-experiment/json/jsontext"
+
+	"arcdrift/drift"
+)
+
+// Line is one record of an upload, good or refused.
+type Line struct {
+	// Number counts lines from 1.
+	Number int
+	// Raw is the line as it came, without its end; the caller may keep it. Of a
+	// line longer than MaxRecord it is the beginning.
+	Raw []byte
+	// Record is meaningful when Problem is nil.
+	Record drift.Record
+	// Received is the arrival that an export kept, else zero. Only an import
+	// honours it.
+	Received time.Time
+	Problem  *drift.Problem
+	// Err ends the upload and stands alone: reading failed, or the header of a
+	// CSV file is unusable (a *drift.Problem). Nothing was read after this line.
+	Err error
+}
+
+// Format is a form of upload.
+type Format int
+
+// The formats that Sniff tells apart.
+const (
+	FormatJSONLines Format = iota
+	FormatJSON             // one object, over several lines
+	FormatCSV
+)
+
+// Sniff says what an upload seems to be, without reading on.
+func Sniff(r *bufio.Reader) Format {
+	head, _ := r.Peek(r.Size()) // an error will come again on reading
+	head = bytes.TrimSpace(bytes.TrimPrefix(head, byteOrderMark))
+	switch {
+	case len(head) > 0 && head[0] != '{' && head[0] != '[':
+		return FormatCSV
+	case bytes.IndexByte(head, '\n') >= 0 && jsontext.Value(head).IsValid():
+		return FormatJSON
+	default:
+		return FormatJSONLines
+	}
+}
+
+// Records reads an upload of any format.
+func Records(r io.Reader) iter.Seq[Line] {
+	b := bufio.NewReaderSize(r, MaxRecord+1)
+	switch Sniff(b) {
+	case FormatCSV:
+		return CSV(b)
+	case FormatJSON:
+		return func(yield func(Line) bool) {
+			raw, err := io.ReadAll(io.LimitReader(b, MaxRecord+1))
+			if err != nil {
+				yield(Line{Number: 1, Err: err})
+				return
+			}
+			yield(jsonLine(1, bytes.TrimPrefix(raw, byteOrderMark), false))
+		}
+	default:
+		return JSONLines(b)
+	}
+}
+
+// JSONLines reads one record per line; blank lines are skipped.
+func JSONLines(r io.Reader) iter.Seq[Line] {
+	return func(yield func(Line) bool) {
+		for l := range split(r) {
+			if l.err != nil {
+				yield(Line{Number: l.number, Err: l.err})
+				return
+			}
+			if !yield(jsonLine(l.number, slices.Clone(l.text), l.cut)) {
+				return
+			}
+		}
+	}
+}
+
+func jsonLine(number int, raw []byte, cut bool) Line {
+	out := Line{Number: number, Raw: raw}
+	if cut {
+		out.Problem = tooLong()
+		return out
+	}
+	var err error
+	out.Record, out.Received, err = entry(raw)
+	out.Problem = problem(err)
+	return out
+}
+
+// problem is err as the refusal that every error of a record here is.
+func problem(err error) *drift.Problem {
+	var p *drift.Problem
+	if err != nil && !errors.As(err, &p) {
+		p = &drift.Problem{Reason: err.Error()}
+	}
+	return p
+}
+
+var byteOrderMark = []byte("\uFEFF")
+
+// textLine is one line of a file. Its text is valid until the next one.
+type textLine struct {
+	number int
+	text   []byte
+	cut    bool // the line was longer than MaxRecord and text is its beginning
+	err    error
+}
+
+// split reads lines that end in LF or CRLF, or where the file does, and skips
+// blank ones and a byte order mark. A line that is too long is cut, not held in
+// memory.
+func split(r io.Reader) iter.Seq[textLine] {
+	return func(yield func(textLine) bool) {
+		b := bufio.NewReaderSize(r, MaxRecord+2)
+		for number := 1; ; number++ {
+			text, err := b.ReadSlice('\n')
+			cut := errors.Is(err, bufio.ErrBufferFull)
+			if cut {
+				text = slices.Clone(text[:MaxRecord])
+			}
+			for errors.Is(err, bufio.ErrBufferFull) {
+				_, err = b.ReadSlice('\n')
+			}
+			if number == 1 {
+				text = bytes.TrimPrefix(text, byteOrderMark)
+			}
+			text = bytes.TrimRight(text, "\r\n")
+			if len(bytes.TrimSpace(text)) > 0 && !yield(textLine{number: number, text: text, cut: cut}) {
+				return
+			}
+			if err != nil {
+				if !errors.Is(err, io.EOF) {
+					yield(textLine{number: number, err: err})
+				}
+				return
+			}
+		}
+	}
+}

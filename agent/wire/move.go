@@ -1,0 +1,96 @@
+package wire
+
+import (
+	"net/url"
+
+	"github.com/go-json-experiment/json/jsontext"
+
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// moveFields are the fields of a site-check question. Each is a field of a
+// calibration and has its kind and bounds; two have a name of their own.
+var moveFields = func() map[string]*drift.Field {
+	out := map[string]*drift.Field{}
+	for name, of := range map[string]string{
+		"machine": "machine", "as_of": "time", "ask_id": "id",
+		"temperature_c": "temperature_c", "humidity_pct": "humidity_pct", "altitude_m": "altitude_m",
+		"pressure_hpa": "pressure_hpa", "machine_temperature_c": "machine_temperature_c",
+	} {
+		f := *recordFields[of]
+		f.Name = name
+		out[name] = &f
+	}
+	return out
+}()
+
+// Move reads one site-check question from one JSON object, as strictly as a
+// record. Without as_of its AsOf is zero: the one who answers takes now. The
+// error is a *drift.Problem.
+func Move(raw []byte) (advise.Move, error) {
+	q := newQuestion()
+	err := members(raw, func(name []byte, v jsontext.Value) error {
+		f, err := moveField(string(name))
+		if err != nil {
+			return err
+		}
+		parsed, text, err := jsonValue(f, v)
+		return q.set(value{f, parsed, text}, err)
+	})
+	return q.move(err)
+}
+
+// MoveValues reads a site-check question from form or query values.
+func MoveValues(v url.Values) (advise.Move, error) {
+	q := newQuestion()
+	err := formValues(v, func(name, text string) error {
+		f, err := moveField(name)
+		if err != nil {
+			return err
+		}
+		parsed, err := parse(f, text, true)
+		return q.set(value{f, parsed, text}, err)
+	})
+	return q.move(err)
+}
+
+func moveField(name string) (*drift.Field, error) {
+	if f, ok := moveFields[name]; ok {
+		return f, nil
+	}
+	reason := "is not asked in a site check"
+	if near := drift.Nearest(name); moveFields[near] != nil {
+		reason = "is not asked in a site check: did you mean " + near + "?"
+	}
+	return nil, &drift.Problem{Field: known(name), Reason: reason}
+}
+
+// question is a move on the way in: it lives in the fields of a calibration.
+type question struct{ r drift.Record }
+
+func newQuestion() question {
+	return question{drift.Record{Type: drift.TypeCalibration, Calibration: &drift.Calibration{}}}
+}
+
+func (q *question) set(v value, err error) error {
+	if err != nil || v.v == nil {
+		return err
+	}
+	return v.set(&q.r)
+}
+
+func (q *question) move(err error) (advise.Move, error) {
+	switch {
+	case err != nil:
+		return advise.Move{}, err
+	case q.r.Machine == "":
+		return advise.Move{}, &drift.Problem{Field: "machine", Reason: "is missing: the name of the splicing machine is needed here"}
+	}
+	c := q.r.Calibration
+	return advise.Move{
+		Machine: q.r.Machine, AsOf: q.r.Time, AskID: q.r.ID,
+		Temperature: c.Temperature, Humidity: c.Humidity, Altitude: c.Altitude, Pressure: c.Pressure,
+		MachineTemperature: c.MachineTemperature,
+	}, nil
+}

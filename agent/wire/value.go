@@ -1,0 +1,123 @@
+package wire
+
+import (
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"arcdrift/drift"
+)
+
+// comma says whether a number may be written with a decimal comma.
+type comma bool
+
+// parse reads the text of a cell or form value as the field's kind asks. An
+// empty text is absent: nil.
+func parse(f *drift.Field, s string, decimal comma) (any, error) {
+	if f.Kind != drift.Text {
+		s = strings.TrimSpace(s)
+	}
+	if s == "" {
+		return nil, nil
+	}
+	switch f.Kind {
+	case drift.Text:
+		return s, nil
+	case drift.Moment:
+		return moment(f, s)
+	case drift.Flag:
+		if strings.EqualFold(s, "true") || strings.EqualFold(s, "false") {
+			return strings.EqualFold(s, "true"), nil
+		}
+		return nil, wrongKind(f, s)
+	}
+	written := s
+	if strings.Count(s, ",") == 1 && !strings.Contains(s, ".") {
+		s = strings.Replace(s, ",", ".", 1)
+		if _, err := number(f, s); err == nil && !decimal {
+			return nil, &drift.Problem{Field: f.Name, Value: written,
+				Reason: "must have a decimal point; a decimal comma is read only where semicolons stand between the cells"}
+		}
+	}
+	v, err := number(f, s)
+	if p, ok := err.(*drift.Problem); ok {
+		p.Value = written
+	}
+	return v, err
+}
+
+// number reads decimal digits as a number or whole number. One too large for a
+// float is infinite: the bounds of the field will refuse it. A whole number may
+// be written 12.0 or 1.2e1.
+func number(f *drift.Field, s string) (any, error) {
+	if f.Kind == drift.Integer {
+		if n, err := strconv.ParseInt(s, 10, 64); err == nil {
+			return n, nil
+		}
+	}
+	if strings.Trim(s, "0123456789+-.eE") != "" {
+		return nil, wrongKind(f, s) // hexadecimal, NaN, underscores: Go's, not ours
+	}
+	x, err := strconv.ParseFloat(s, 64)
+	if err != nil && !math.IsInf(x, 0) {
+		return nil, wrongKind(f, s)
+	}
+	x += 0 // -0 is 0
+	if f.Kind == drift.Number {
+		return x, nil
+	}
+	switch {
+	case x != math.Trunc(x):
+		return nil, wrongKind(f, s)
+	case math.Abs(x) > 1<<53:
+		x = math.Copysign(1<<53, x) // beyond every bound
+	}
+	return int64(x), nil
+}
+
+func wrongKind(f *drift.Field, s string) *drift.Problem {
+	return &drift.Problem{Field: f.Name, Value: s, Reason: "must be " + f.Kind.String()}
+}
+
+// moment reads an RFC 3339 time and keeps its offset. The year 1's first second
+// is Go's zero time, which means absent, and is refused.
+func moment(f *drift.Field, s string) (any, error) {
+	var t time.Time
+	if err := t.UnmarshalText([]byte(s)); err != nil || t.IsZero() {
+		return nil, &drift.Problem{Field: f.Name, Value: s, Reason: "must be " + timeHint(s)}
+	}
+	_, offset := t.Zone()
+	if offset == 0 {
+		return t.UTC(), nil
+	}
+	return t.In(time.FixedZone("", offset)), nil // never this computer's own zone
+}
+
+// timeHint says how to write the time that s seems to mean.
+func timeHint(s string) string {
+	const (
+		whole = "2006-01-02T15:04:05.999999999"
+		what  = "a date and time with its offset from UTC, like "
+	)
+	dotted := strings.Replace(strings.ToUpper(s), ",", ".", 1)
+	for _, layout := range []string{
+		"2006-01-02T15:04:05Z07:00", "2006-01-02 15:04:05Z07:00", "2006-01-02T15:04:05Z0700",
+		"2006-01-02 15:04:05Z0700", "2006-01-02 15:04:05 Z0700", "2006-01-02T15:04Z07:00", "2006-01-02 15:04Z07:00",
+	} {
+		if t, err := time.Parse(layout, dotted); err == nil && !t.IsZero() {
+			return what + t.Format(whole+"Z07:00")
+		}
+	}
+	for _, layout := range []string{
+		"2006-01-02T15:04:05", "2006-01-02 15:04:05", "2006-01-02T15:04", "2006-01-02 15:04", "2006-01-02",
+	} {
+		if t, err := time.Parse(layout, dotted); err == nil && !t.IsZero() {
+			return what + t.Format(whole) + "+01:00, or in UTC " + t.Format(whole) + "Z"
+		}
+	}
+	if n, err := strconv.ParseInt(s, 10, 64); err == nil && n > 1e9 && n < 1e10 {
+		return what + time.Unix(n, 0).UTC().Format(time.RFC3339)
+	}
+	return what + "2026-03-02T07:45:00+01:00"
+}
