@@ -1,0 +1,82 @@
+package mqtt
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"net"
+	"time"
+
+	mochi "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/listeners"
+)
+
+// The broker's limits. A record is a few hundred bytes; a fleet has thousands of
+// machines; what a sender missed for a day it asks for again.
+const (
+	maxPacket   = 64 << 10
+	maxClients  = 10_000
+	maxWaiting  = 1024 // messages to a client that does not read
+	maxInFlight = 1024
+	maxSession  = 24 * time.Hour
+)
+
+// Broker is the embedded broker: the acknowledgement of a record means that it
+// is durable here. It is no general broker: it takes what the topics of this
+// package say and forwards that and the answers.
+type Broker struct {
+	listener net.Listener
+	server   *mochi.Server
+	hook     *hook
+}
+
+// NewBroker returns a broker on the listener, which it owns from here on.
+func NewBroker(listener net.Listener, guard Guard, desk Desk, log *slog.Logger) (*Broker, error) {
+	limits := mochi.NewDefaultServerCapabilities()
+	limits.MaximumPacketSize = maxPacket
+	limits.MaximumClients = maxClients
+	limits.MaximumClientWritesPending = maxWaiting
+	limits.MaximumInflight = maxInFlight
+	limits.ReceiveMaximum = maxInFlight
+	limits.MaximumSessionExpiryInterval = uint32(maxSession / time.Second)
+	limits.MaximumMessageExpiryInterval = int64(maxSession / time.Second)
+	limits.TopicAliasMaximum = 0 // an alias would pass the topic rules by
+	server := mochi.New(&mochi.Options{
+		Capabilities: limits,
+		InlineClient: true,
+		// It logs every connection that ends; what matters is logged by the hook.
+		Logger: slog.New(slog.DiscardHandler),
+	})
+	b := &Broker{listener: listener, server: server, hook: newHook(server, guard, desk, log)}
+	if err := server.AddHook(b.hook, nil); err != nil {
+		return nil, fmt.Errorf("the MQTT broker cannot be set up: %w", err)
+	}
+	if err := server.AddListener(listeners.NewNet("mqtt", listener)); err != nil {
+		return nil, fmt.Errorf("the MQTT broker cannot listen on %s: %w", listener.Addr(), err)
+	}
+	return b, nil
+}
+
+// String names the runner.
+func (b *Broker) String() string { return "mqtt broker on " + b.listener.Addr().String() }
+
+// Ready returns nil: a broker that was made listens.
+func (b *Broker) Ready() error { return nil }
+
+// Run serves until ctx ends.
+func (b *Broker) Run(ctx context.Context) error {
+	b.hook.ctx = ctx
+	if err := b.server.Serve(); err != nil {
+		return fmt.Errorf("the MQTT broker stopped: %w", err)
+	}
+	<-ctx.Done()
+	if err := b.server.Close(); err != nil {
+		return fmt.Errorf("the MQTT broker did not close well: %w", err)
+	}
+	return nil
+}
+
+// Publish sends a message to whoever listens.
+func (b *Broker) Publish(m Message) error {
+	return b.server.Publish(m.Topic, m.Payload, m.Retain, 1)
+}

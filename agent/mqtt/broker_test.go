@@ -1,0 +1,237 @@
+package mqtt
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"testing"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+const calibration = `{"id":"c1","time":"2026-03-02T07:45:00+01:00","passed":true}`
+
+func TestBrokerKeepsThenAcknowledges(t *testing.T) {
+	desk, door := newDesk()
+	_, addr := startBroker(t, Loopback{}, desk)
+	device := publisher(t, addr, "van-3")
+	receipts := listen(t, device, "arcdrift/v1/+/receipt")
+
+	publish(t, device, "arcdrift/v1/K-07/calibration", calibration)
+	assert.Equal(t, []string{"c1"}, door.ids, "the acknowledgement means that it is kept")
+	assert.Equal(t, map[string]any{"id": "c1", "epoch": 1.0, "seq": 1.0, "duplicate": false}, next(t, receipts))
+
+	publish(t, device, "arcdrift/v1/K-07/calibration", calibration)
+	assert.Equal(t, true, next(t, receipts)["duplicate"])
+	pub(t, addr, "arcdrift/v1/K-07/usage", `{"arc_count":1840}`)
+	assert.Equal(t, 2.0, next(t, receipts)["seq"])
+}
+
+func TestRefusedIsKeptAcknowledgedAndTold(t *testing.T) {
+	desk, door := newDesk()
+	_, addr := startBroker(t, Loopback{}, desk)
+	device := publisher(t, addr, "van-3")
+	receipts := listen(t, device, "arcdrift/v1/+/receipt")
+	for i, bad := range []struct {
+		topic, payload string
+		field          any
+	}{
+		{"arcdrift/v1/K-07/calibration", `{"passed":true,"humidity_pct":101}`, "humidity_pct"},
+		{"arcdrift/v1/K-07/calibration", `{"type":"service","action":"cleaned"}`, "type"},
+		{"arcdrift/v1/K-07/service", `{"action":"polished"}`, "action"},
+		{"arcdrift/v1/K-07/usage", "\x00\x01\xff", nil},
+		{"arcdrift/v1/K-07/usage", ``, nil},
+		{"arcdrift/v1/K-07/usage", `[1]`, nil},
+		{"arcdrift/v1/not a machine/usage", `{"arc_count":1}`, "machine"},
+	} {
+		publish(t, device, bad.topic, bad.payload)
+		refused, ok := next(t, receipts)["refused"].(map[string]any)
+		require.True(t, ok, "%s %s", bad.topic, bad.payload)
+		assert.Equal(t, bad.field, refused["field"], "%s %s", bad.topic, bad.payload)
+		assert.NotEmpty(t, refused["reason"])
+		require.Len(t, door.refused, i+1)
+		assert.Equal(t, bad.payload, string(door.refused[i].Raw), "refused bytes are kept as they came")
+	}
+	assert.Zero(t, door.count())
+}
+
+func TestTopicSpeaksForOneMachine(t *testing.T) {
+	o := offer(address{"K-07", "usage"}, []byte(`{"machine":"K-08","arc_count":5}`))
+	assert.Nil(t, o.Problem)
+	assert.Equal(t, "K-07", o.Machine, "the door refuses a record of another machine by this")
+	assert.Equal(t, "K-08", o.Record.Machine)
+}
+
+func TestTopicFillsWhatIsLeftOut(t *testing.T) {
+	at := address{"K-07", "usage"}
+	for payload, want := range map[string]string{
+		`{}`:                               `{"type":"usage","machine":"K-07"}`,
+		`{"arc_count":5}`:                  `{"type":"usage","machine":"K-07","arc_count":5}`,
+		`{"type":"usage","arc_count":5}`:   `{"machine":"K-07","type":"usage","arc_count":5}`,
+		`{"type":"usage","machine":"K-8"}`: `{"type":"usage","machine":"K-8"}`,
+		` {"machine":"K-8"} `:              `{"type":"usage","machine":"K-8"} `,
+		`null`:                             `null`,
+		`{"type":`:                         `{"type":`,
+		`[]`:                               `[]`,
+	} {
+		assert.Equal(t, want, string(addressed([]byte(payload), at)), payload)
+	}
+	assert.Equal(t, `{"machine":"a\"b"}`, string(addressed([]byte(`{}`), address{`a"b`, ask})))
+}
+
+// A sender whose record cannot be kept gets no acknowledgement and loses its
+// connection; its library then connects again and sends again.
+func TestNothingIsAcknowledgedThatIsNotKept(t *testing.T) {
+	desk, door := newDesk()
+	_, addr := startBroker(t, Loopback{}, desk)
+	lost := make(chan error, 10)
+	device := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("van-3").SetCleanSession(false).
+		SetMaxReconnectInterval(100 * time.Millisecond).SetConnectionLostHandler(func(_ paho.Client, err error) { lost <- err }))
+	require.True(t, device.Connect().WaitTimeout(patience))
+	defer device.Disconnect(quiesce)
+
+	door.breakWith(errors.New("no space left on device"))
+	device.Publish("arcdrift/v1/K-07/calibration", 1, false, calibration)
+	select {
+	case <-lost:
+	case <-time.After(patience):
+		require.Fail(t, "the connection stayed although the record was lost")
+	}
+	assert.Zero(t, door.count())
+	door.breakWith(nil)
+	door.kept(t, 1)
+}
+
+func TestRetainedRecordsAreOrdinary(t *testing.T) {
+	desk, door := newDesk()
+	b, addr := startBroker(t, Loopback{}, desk)
+	pub(t, addr, "arcdrift/v1/K-07/calibration", calibration, "-r")
+	require.NoError(t, b.Publish(About("K-07", State, []byte(`{"state":"fit"}`), true)))
+	door.kept(t, 1)
+	seen := listen(t, publisher(t, addr, "late"), "arcdrift/v1/#")
+	assert.Equal(t, map[string]any{"state": "fit"}, next(t, seen), "the state is retained, the record is not")
+	assert.Empty(t, seen)
+}
+
+func TestQuestionAndAnswer(t *testing.T) {
+	desk, door := newDesk()
+	_, addr := startBroker(t, Loopback{}, desk)
+	device := publisher(t, addr, "van-3")
+	answers := listen(t, device, "arcdrift/v1/K-07/site-check/answer")
+
+	publish(t, device, "arcdrift/v1/K-07/site-check/ask", `{"temperature_c":4,"ask_id":"q1"}`)
+	a := next(t, answers)
+	assert.Equal(t, "no-need", a["answer"])
+	assert.Equal(t, "q1", a["ask_id"])
+	assert.Equal(t, "2026-03-02T12:00:00Z", a["as_of"], "now, when no time is given")
+
+	publish(t, device, "arcdrift/v1/K-07/site-check/ask", `{"machine":"K-08","temperature_c":4,"ask_id":"q2"}`)
+	a = next(t, answers)
+	assert.Equal(t, "q2", a["ask_id"])
+	assert.Equal(t, "machine", a["refused"].(map[string]any)["field"])
+	assert.Zero(t, door.taken, "a question is no record")
+
+	broken := listen(t, device, "arcdrift/v1/K-00/site-check/answer")
+	publish(t, device, "arcdrift/v1/K-00/site-check/ask", `{"temperature_c":4}`)
+	assert.Equal(t, "the model cannot be read", next(t, broken)["refused"].(map[string]any)["reason"])
+}
+
+// oneMachine admits a device that says its machine's name as its user name.
+type oneMachine struct{}
+
+func (oneMachine) Admit(p Peer) (Pass, bool) {
+	return Pass{Machine: p.User}, p.User != "" && string(p.Password) == "secret-"+p.User
+}
+
+func TestPassHoldsADeviceToItsMachine(t *testing.T) {
+	one, every := Pass{Machine: "K-07"}, Pass{}
+	for _, c := range []struct {
+		topic      string
+		one, every bool
+	}{
+		{"arcdrift/v1/K-07/calibration", true, true},
+		{"arcdrift/v1/K-07/site-check/ask", true, true},
+		{"arcdrift/v1/K-08/calibration", false, true},
+		{"arcdrift/v1/K-07/receipt", false, false},
+		{"arcdrift/v1/K-07/state", false, false},
+		{"arcdrift/v1/K-07", false, false},
+		{"arcdrift/v2/K-07/calibration", false, false},
+		{"$SYS/broker/uptime", false, false},
+	} {
+		assert.Equal(t, c.one, one.mayWrite(c.topic), "K-07 writes %s", c.topic)
+		assert.Equal(t, c.every, every.mayWrite(c.topic), "anyone writes %s", c.topic)
+	}
+	for _, c := range []struct {
+		filter     string
+		one, every bool
+	}{
+		{"arcdrift/v1/K-07/receipt", true, true},
+		{"arcdrift/v1/K-07/#", true, true},
+		{"arcdrift/v1/+/receipt", false, true},
+		{"#", false, true},
+		{"$SYS/#", false, false},
+		{"$share/g/arcdrift/v1/K-07/receipt", false, false},
+	} {
+		assert.Equal(t, c.one, one.mayRead(c.filter), "K-07 reads %s", c.filter)
+		assert.Equal(t, c.every, every.mayRead(c.filter), "anyone reads %s", c.filter)
+	}
+}
+
+func TestGuardAtTheDoor(t *testing.T) {
+	desk, door := newDesk()
+	_, addr := startBroker(t, oneMachine{}, desk)
+	connect := func(user, password string) paho.Client {
+		c := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("van").SetUsername(user).SetPassword(password).SetAutoReconnect(false))
+		token := c.Connect()
+		require.True(t, token.WaitTimeout(patience))
+		if token.Error() != nil {
+			return nil
+		}
+		t.Cleanup(func() { c.Disconnect(quiesce) })
+		return c
+	}
+	assert.Nil(t, connect("", ""), "nobody without a name")
+	assert.Nil(t, connect("K-07", "wrong"), "nobody with a wrong password")
+	device := connect("K-07", "secret-K-07")
+	require.NotNil(t, device)
+	publish(t, device, "arcdrift/v1/K-07/usage", `{"arc_count":1}`)
+	door.kept(t, 1)
+	device.Publish("arcdrift/v1/K-08/usage", 1, false, `{"arc_count":1}`)
+	require.Eventually(t, func() bool { return !device.IsConnectionOpen() }, patience, 5*time.Millisecond, "another machine's topic ends the connection")
+	assert.Equal(t, 1, door.count())
+}
+
+func TestLastWillIsNoRecord(t *testing.T) {
+	desk, door := newDesk()
+	_, addr := startBroker(t, Loopback{}, desk)
+	seen := listen(t, publisher(t, addr, "listener"), "arcdrift/v1/#")
+	dying := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://"+addr).SetClientID("dying").SetAutoReconnect(false).
+		SetWill("arcdrift/v1/K-07/calibration", calibration, 1, true))
+	require.True(t, dying.Connect().WaitTimeout(patience))
+	// A topic it may not write ends its connection without a goodbye.
+	dying.Publish("elsewhere", 1, false, "x")
+	require.Eventually(t, func() bool { return !dying.IsConnectionOpen() }, patience, 5*time.Millisecond)
+	publish(t, publisher(t, addr, "living"), "arcdrift/v1/K-08/usage", `{"arc_count":1}`)
+	assert.Equal(t, 1.0, next(t, seen)["seq"], "the first to be seen is this record's receipt, not the will")
+	assert.Equal(t, 1, door.count())
+}
+
+func TestLoopbackGuard(t *testing.T) {
+	for address, want := range map[string]bool{"127.0.0.1": true, "::1": true, "192.0.2.7": false, "": false} {
+		_, got := Loopback{}.Admit(Peer{Address: net.ParseIP(address)})
+		assert.Equal(t, want, got, address)
+	}
+}
+
+func TestHugePacketEndsTheConnection(t *testing.T) {
+	desk, door := newDesk()
+	_, addr := startBroker(t, Loopback{}, desk)
+	device := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("big").SetAutoReconnect(false))
+	require.True(t, device.Connect().WaitTimeout(patience))
+	device.Publish("arcdrift/v1/K-07/usage", 1, false, fmt.Sprintf(`{"arc_count":1,"extra":{"x":"%*s"}}`, maxPacket, ""))
+	require.Eventually(t, func() bool { return !device.IsConnectionOpen() }, patience, 5*time.Millisecond)
+	assert.Zero(t, door.taken)
+}

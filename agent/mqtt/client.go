@@ -1,0 +1,223 @@
+package mqtt
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync/atomic"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+)
+
+const (
+	// queueLength bounds what waits between the connection and the store: the
+	// broker's own window bounds QoS 1, nothing bounds QoS 0.
+	queueLength = 1024
+	// batchLength is how many messages share one commit.
+	batchLength = 256
+	// patience is the longest wait for anything the broker should do.
+	patience = 10 * time.Second
+	// firstPause and longestPause frame the wait before a new connection.
+	firstPause, longestPause = time.Second, time.Minute
+	// quiesce is how long a goodbye may take, in milliseconds.
+	quiesce = 250
+)
+
+// Join says which outside broker to join and as whom.
+type Join struct {
+	// URL is like tcp://host:1883 or ssl://host:8883.
+	URL string
+	// ID is the client id: the same at every start, or the broker's session,
+	// and with it what waits there, is lost.
+	ID             string
+	User, Password string
+	TLS            *tls.Config
+}
+
+// Client is the door to an outside broker. It keeps one persistent session and
+// acknowledges a message after the commit.
+type Client struct {
+	join Join
+	desk Desk
+	log  *slog.Logger
+	conn atomic.Pointer[connection]
+}
+
+// connection is one paho client and its queue; it serves until something went
+// wrong and is then replaced, never used again.
+type connection struct {
+	paho.Client
+	queue chan paho.Message
+	// lost is told when a message found no room: only a new connection brings
+	// it again.
+	lost chan struct{}
+}
+
+// NewClient returns a client that does nothing until it runs.
+func NewClient(join Join, desk Desk, log *slog.Logger) *Client {
+	return &Client{join: join, desk: desk, log: log}
+}
+
+// String names the runner.
+func (c *Client) String() string { return "mqtt client of " + c.join.URL }
+
+// Ready returns nil while the connection to the broker is open.
+func (c *Client) Ready() error {
+	if conn := c.conn.Load(); conn == nil || !conn.IsConnectionOpen() {
+		return fmt.Errorf("the MQTT broker %s is not connected", c.join.URL)
+	}
+	return nil
+}
+
+// Run joins the broker and serves until ctx ends. A broker that is away is
+// waited for, and a store that cannot take a message too: that is no error.
+func (c *Client) Run(ctx context.Context) error {
+	pause := firstPause
+	for {
+		began := time.Now()
+		err := c.serve(ctx)
+		if ctx.Err() != nil {
+			return nil
+		}
+		c.log.Warn("messages were not kept and not acknowledged; joining the broker again to get them again", "broker", c.join.URL, "err", err)
+		if time.Since(began) > longestPause {
+			pause = firstPause
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-time.After(pause):
+		}
+		pause = min(2*pause, longestPause)
+	}
+}
+
+// serve runs one connection until ctx ends or a message could not be kept.
+func (c *Client) serve(ctx context.Context) error {
+	conn := c.connect()
+	defer conn.Disconnect(quiesce)
+	c.conn.Store(conn)
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-conn.lost:
+			return errors.New("more messages came than could be kept in time")
+		case first := <-conn.queue:
+			if err := c.take(ctx, conn, conn.batch(first)); err != nil {
+				return err
+			}
+		}
+	}
+}
+
+// connect begins a connection; paho keeps trying, now and after every loss.
+func (c *Client) connect() *connection {
+	conn := &connection{queue: make(chan paho.Message, queueLength), lost: make(chan struct{}, 1)}
+	opts := paho.NewClientOptions().AddBroker(c.join.URL).SetClientID(c.join.ID).
+		SetUsername(c.join.User).SetPassword(c.join.Password).SetTLSConfig(c.join.TLS).
+		SetCleanSession(false).SetAutoAckDisabled(true).SetOrderMatters(false).
+		SetConnectRetry(true).SetConnectRetryInterval(firstPause).
+		SetAutoReconnect(true).SetMaxReconnectInterval(longestPause).
+		SetConnectTimeout(patience).SetWriteTimeout(patience).
+		// What waited in the session arrives before any subscription is made
+		// again, so the default handler must be the one that handles it.
+		SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) { conn.receive(m) }).
+		SetOnConnectHandler(func(p paho.Client) { c.subscribe(p) })
+	conn.Client = paho.NewClient(opts)
+	conn.Connect()
+	return conn
+}
+
+// subscribe runs at every connect: a broker that restarted may have forgotten.
+func (c *Client) subscribe(p paho.Client) {
+	wanted := map[string]byte{}
+	for _, f := range filters() {
+		wanted[f] = 1
+	}
+	token := p.SubscribeMultiple(wanted, nil)
+	switch {
+	case !token.WaitTimeout(patience):
+		c.log.Error("the MQTT broker does not answer the subscription", "broker", c.join.URL)
+	case token.Error() != nil:
+		c.log.Error("the MQTT broker refused the subscription", "broker", c.join.URL, "err", token.Error())
+	default:
+		c.log.Info("joined the MQTT broker", "broker", c.join.URL, "client", c.join.ID)
+	}
+}
+
+// receive hands a message over and never waits: paho must go on reading.
+func (k *connection) receive(m paho.Message) {
+	select {
+	case k.queue <- m:
+	default:
+		select {
+		case k.lost <- struct{}{}:
+		default:
+		}
+	}
+}
+
+// batch is the first message and all that wait behind it, up to a commit's worth.
+func (k *connection) batch(first paho.Message) []paho.Message {
+	out := []paho.Message{first}
+	for len(out) < batchLength {
+		select {
+		case m := <-k.queue:
+			out = append(out, m)
+		default:
+			return out
+		}
+	}
+	return out
+}
+
+// take keeps the messages, tells their senders and acknowledges them, in that
+// order. On an error nothing was acknowledged.
+func (c *Client) take(ctx context.Context, conn *connection, messages []paho.Message) error {
+	in := make([]Message, len(messages))
+	for i, m := range messages {
+		in[i] = Message{Topic: m.Topic(), Payload: m.Payload()}
+	}
+	out, err := c.desk.take(ctx, in)
+	if err != nil {
+		return err
+	}
+	tokens := make([]paho.Token, len(out))
+	for i, m := range out {
+		tokens[i] = conn.Publish(m.Topic, 1, m.Retain, m.Payload)
+	}
+	for _, m := range messages {
+		m.Ack()
+	}
+	if err := settle(tokens); err != nil {
+		c.log.Warn("records are kept, but a receipt could not be sent", "broker", c.join.URL, "err", err)
+	}
+	return nil
+}
+
+// Publish sends a message to whoever listens and returns when the broker has it.
+func (c *Client) Publish(m Message) error {
+	conn := c.conn.Load()
+	if conn == nil || !conn.IsConnectionOpen() {
+		return c.Ready()
+	}
+	return settle([]paho.Token{conn.Publish(m.Topic, 1, m.Retain, m.Payload)})
+}
+
+// settle waits for all tokens together, for a bounded time.
+func settle(tokens []paho.Token) error {
+	deadline := time.Now().Add(patience)
+	for _, t := range tokens {
+		if !t.WaitTimeout(time.Until(deadline)) {
+			return errors.New("the broker does not answer")
+		}
+		if t.Error() != nil {
+			return t.Error()
+		}
+	}
+	return nil
+}

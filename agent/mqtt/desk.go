@@ -1,0 +1,184 @@
+package mqtt
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/wire"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// Door is the single way in. It returns when everything offered is durable; on
+// an error nothing may be acknowledged.
+type Door interface {
+	Take(ctx context.Context, offers []intake.Offer) ([]intake.Receipt, error)
+}
+
+// Adviser answers a crew that has moved.
+type Adviser interface {
+	Move(advise.Move) (advise.MoveAnswer, error)
+}
+
+// Desk is what both forms of the door work for.
+type Desk struct {
+	Door    Door
+	Adviser Adviser
+	Now     func() time.Time
+}
+
+// Message is one MQTT message, in or out.
+type Message struct {
+	Topic   string
+	Payload []byte
+	Retain  bool
+}
+
+// About is an outgoing message about a machine.
+func About(machine, what string, payload []byte, retain bool) Message {
+	return Message{Topic: address{machine, what}.topic(), Payload: payload, Retain: retain}
+}
+
+// take keeps the records among the messages, then answers the questions, and
+// returns what to send back. On an error nothing may be acknowledged.
+func (d *Desk) take(ctx context.Context, in []Message) ([]Message, error) {
+	var offers []intake.Offer
+	var from, asked []address
+	var questions [][]byte
+	for _, m := range in {
+		at, ours := parse(m.Topic)
+		switch _, record := at.record(); {
+		case !ours:
+		case record:
+			offers = append(offers, offer(at, m.Payload))
+			from = append(from, at)
+		case at.what == ask:
+			asked = append(asked, at)
+			questions = append(questions, m.Payload)
+		}
+	}
+	var out []Message
+	if len(offers) > 0 {
+		receipts, err := d.Door.Take(ctx, offers)
+		if err != nil {
+			return nil, err
+		}
+		for i, r := range receipts {
+			out = append(out, About(from[i].machine, Receipt, encode(wire.Receipt(r)), false))
+		}
+	}
+	for i, q := range questions {
+		out = append(out, About(asked[i].machine, answer, d.answer(asked[i], q), false))
+	}
+	return out, nil
+}
+
+// offer reads a message as the record its topic promises.
+func offer(at address, payload []byte) intake.Offer {
+	o := intake.Offer{Raw: payload, Via: "mqtt", Machine: at.machine}
+	want, _ := at.record()
+	record, err := wire.Record(addressed(payload, at))
+	if err == nil && record.Type != want {
+		err = &drift.Problem{Field: "type", Value: string(record.Type), Reason: fmt.Sprintf("came on the topic of a %s record", want)}
+	}
+	o.Record = record
+	o.Problem = problem(err)
+	return o
+}
+
+// answer is the answer to a question, or why there is none, as JSON.
+func (d *Desk) answer(at address, question []byte) []byte {
+	a, err := d.move(at, question)
+	if err == nil {
+		var b []byte
+		if b, err = json.Marshal(a); err == nil {
+			return b
+		}
+	}
+	var given struct {
+		AskID string `json:"ask_id"`
+	}
+	_ = json.Unmarshal(question, &given) // a question without a readable ask_id is answered without one
+	p := problem(err)
+	return encode(noAnswer{given.AskID, at.machine, refusal{p.Field, p.Error()}})
+}
+
+// move answers the question, which is the topic's machine's.
+func (d *Desk) move(at address, question []byte) (advise.MoveAnswer, error) {
+	q, err := wire.Move(addressed(question, at))
+	if err != nil {
+		return advise.MoveAnswer{}, err
+	}
+	if q.Machine != at.machine {
+		return advise.MoveAnswer{}, &drift.Problem{Field: "machine", Value: q.Machine, Reason: "must be the machine of the topic, " + at.machine}
+	}
+	if q.AsOf.IsZero() {
+		q.AsOf = d.Now()
+	}
+	return d.Adviser.Move(q)
+}
+
+// noAnswer is the JSON form of a question that was refused.
+type noAnswer struct {
+	AskID   string  `json:"ask_id,omitempty"`
+	Machine string  `json:"machine"`
+	Refused refusal `json:"refused"`
+}
+
+type refusal struct {
+	Field  string `json:"field"`
+	Reason string `json:"reason"`
+}
+
+// encode writes what always has a JSON form: text, receipts and refusals.
+func encode(v any) []byte {
+	b, err := json.Marshal(v)
+	if err != nil {
+		panic("mqtt: no JSON form: " + err.Error())
+	}
+	return b
+}
+
+// problem makes of any error one with a field, perhaps empty; nil stays nil.
+func problem(err error) *drift.Problem {
+	var p *drift.Problem
+	if err == nil || errors.As(err, &p) {
+		return p
+	}
+	return &drift.Problem{Reason: err.Error()}
+}
+
+// addressed fills in what the topic says, so that a payload may leave it out:
+// the machine and, of a record, the type. What is no JSON object stays as it
+// is, for the decoder to refuse.
+func addressed(payload []byte, at address) []byte {
+	var given map[string]json.RawMessage
+	if json.Unmarshal(payload, &given) != nil || given == nil {
+		return payload
+	}
+	var missing []string
+	say := func(name, value string) {
+		if _, ok := given[name]; !ok {
+			missing = append(missing, string(encode(name))+":"+string(encode(value)))
+		}
+	}
+	if t, ok := at.record(); ok {
+		say("type", string(t))
+	}
+	say("machine", at.machine)
+	if len(missing) == 0 {
+		return payload
+	}
+	_, rest, _ := bytes.Cut(payload, []byte("{"))
+	head := "{" + strings.Join(missing, ",")
+	if len(given) > 0 {
+		head += ","
+	}
+	return append([]byte(head), rest...)
+}
