@@ -1,0 +1,125 @@
+package synth
+
+import (
+	"fmt"
+	"time"
+
+	"arcdrift/drift"
+)
+
+// log keeps what a machine's sender publishes and, beside it, the truth.
+type log struct {
+	records []drift.Record
+	truth   *Machine
+}
+
+// record begins a record of the machine at a time.
+func (l *log) record(n *nature, s *state, typ drift.Type, at time.Time) drift.Record {
+	s.seq++
+	r := drift.Record{
+		Type: typ, ID: fmt.Sprintf("%s-%06d", n.name, s.seq), Machine: n.name,
+		Model: n.model.Name, Program: n.model.Program, Site: n.world.Sites[s.site].Name,
+		Operator: n.operator, Time: at,
+	}
+	if n.numbered {
+		r.Source, r.Epoch, r.Seq = n.name, drift.Some[int64](1), drift.Some(s.seq)
+	}
+	return r
+}
+
+func (l *log) usage(n *nature, s *state, at time.Time) {
+	r := l.record(n, s, drift.TypeUsage, at)
+	r.ArcCount = drift.Some(s.pair.arcs + s.carried)
+	l.records = append(l.records, r)
+}
+
+// service keeps what the bench did. At a replacement the counter is the one
+// after it.
+func (l *log) service(n *nature, s *state, at time.Time, action drift.Action, finding drift.Finding) {
+	logged := action == drift.Inspected || !s.people.chance(n.world.Bench.Unlogged)
+	l.truth.Services = append(l.truth.Services, Service{Time: at, Action: action, Arcs: s.pair.arcs, Pair: s.pairs, Logged: logged})
+	if !logged {
+		return
+	}
+	r := l.record(n, s, drift.TypeService, at)
+	r.ArcCount = drift.Some(s.pair.arcs + s.carried)
+	r.Service = &drift.Service{Action: action, Finding: finding, Pair: fmt.Sprintf("%s/%d", n.name, s.pairs+1)}
+	l.records = append(l.records, r)
+}
+
+// session keeps the attempts of a session; before is the state it began in.
+func (l *log) session(n *nature, before, s *state, trigger string, prepared bool, tries []try) {
+	first, last := tries[0], tries[len(tries)-1]
+	air := n.air(before, first.time)
+	whole := Session{Time: first.time, Arcs: before.pair.arcs, Pair: before.pairs, Trigger: trigger, Attempts: len(tries), Passed: last.passed, Fit: last.passed}
+	name := ""
+	if n.named && !n.typed {
+		name = fmt.Sprintf("%s-%s", n.name, first.time.UTC().Format("20060102-1504"))
+	}
+	for i := range tries {
+		t := &tries[i]
+		if t.spoilt {
+			whole.Spoilt++
+		}
+		if !n.typed || i == len(tries)-1 {
+			r := l.record(n, s, drift.TypeCalibration, t.time)
+			r.ArcCount = drift.Some(t.arcs + before.carried)
+			r.Calibration = n.calibration(t, i, air)
+			r.Calibration.Trigger, r.Calibration.Session = trigger, name
+			if prepared {
+				r.Calibration.Cleaver = "bench"
+			}
+			l.records = append(l.records, r)
+		}
+		l.truth.Attempts = append(l.truth.Attempts, Attempt{
+			Record: fmt.Sprintf("%s-%06d", n.name, s.seq), Time: t.time, Pair: before.pairs, Arcs: t.arcs, Number: i + 1,
+			RequiredPct: percent(t.level), AirPct: percent(n.effect(air)), ScatterPct: t.scatter, SettingPct: t.setting,
+			Spoilt: t.spoilt, Passed: t.passed, Conditioning: t.arcs <= n.model.Conditioning,
+		})
+	}
+	if whole.Spoilt > 0 {
+		again := n.session(before, first.time, true, nil)
+		whole.Fit = again[len(again)-1].passed
+	}
+	l.truth.Sessions = append(l.truth.Sessions, whole)
+}
+
+// calibration is what the machine's grade of data tells of an attempt.
+func (n *nature) calibration(t *try, i int, a Air) *drift.Calibration {
+	c := &drift.Calibration{
+		Passed: drift.Some(t.passed), Cleaver: n.cleaver, Recleaved: drift.Some(true),
+		Temperature: drift.Some(round(a.TemperatureC, 10)), Humidity: drift.Some(round(a.HumidityPct, 1)), Altitude: drift.Some(a.AltitudeM),
+	}
+	if n.baro {
+		c.Pressure = drift.Some(round(a.PressureHPa, 10))
+	}
+	if n.typed {
+		c.Attempts = drift.Some(int64(i + 1))
+	} else {
+		c.Attempt = drift.Some(int64(i + 1))
+	}
+	switch n.grade {
+	case Full:
+		c.MeltbackLeft, c.MeltbackRight = drift.Some(t.left), drift.Some(t.right)
+		c.Target, c.Tolerance = drift.Some(n.model.Target), drift.Some(n.model.Tolerance)
+		c.PowerSetting, c.PowerLimit = drift.Some(t.setting), drift.Some(n.model.Limit)
+		c.PowerCorrection = drift.Some(t.correction)
+	case Correction:
+		c.PowerCorrection = drift.Some(t.correction)
+	}
+	return c
+}
+
+func (l *log) dirt(s *state, at time.Time) {
+	l.truth.Dirt = append(l.truth.Dirt, Dirt{Time: at, Pair: s.pairs, Arcs: s.pair.arcs})
+}
+
+// move keeps an arrival, with the chance to be out there and a draw of it.
+func (l *log) move(n *nature, s *state, v visit) {
+	air := n.air(s, v.time)
+	p := n.out(s, air)
+	l.truth.Moves = append(l.truth.Moves, Move{
+		Time: v.time, From: n.world.Sites[v.from].Name, To: n.world.Sites[s.site].Name, Air: air,
+		Calibrated: v.session, ProbabilityOut: p, Out: s.people.chance(p),
+	})
+}

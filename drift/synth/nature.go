@@ -1,0 +1,109 @@
+package synth
+
+import (
+	"fmt"
+	"math"
+	"time"
+)
+
+// Grade is how much a machine's records tell, in the codes of the house.
+type Grade string
+
+// The three grades.
+const (
+	Full       Grade = "full"
+	Correction Grade = "correction"
+	PassFail   Grade = "pass-fail"
+)
+
+// nature is what does not change in a machine's life.
+type nature struct {
+	world *World
+	model *Model
+	// zero is midnight of day 0.
+	zero  time.Time
+	seed  uint64
+	index int
+
+	name, cleaver, operator             string
+	grade                               Grade
+	typed, numbered, named, usage, baro bool
+
+	kappa, density, humidity, temperature float64
+	// lean is how much further the left end melts than the right, as a part.
+	lean       float64
+	arcsPerDay float64
+	home       int
+	script     script
+}
+
+// script is what must happen to a machine of the demo, by day; 0 is never.
+type script struct {
+	silentFrom, bluntFrom, soilOn, cleanOn int
+	moveOn, moveTo                         int
+}
+
+// The keys of a machine's streams.
+const (
+	natureKey = iota
+	skyKey
+	endsKey
+	wearKey
+	noiseKey
+	peopleKey
+	futureKey
+)
+
+func newNature(w *World, seed uint64, index int, zero time.Time) *nature {
+	s := streamOf(seed, uint64(index), natureKey)
+	shares := make([]float64, len(w.Models))
+	for i := range w.Models {
+		shares[i] = w.Models[i].Share
+	}
+	n := &nature{
+		world: w, model: &w.Models[s.pick(shares)], zero: zero, seed: seed, index: index,
+		name:       fmt.Sprintf("M-%05d", index+1),
+		cleaver:    fmt.Sprintf("C-%d", index+1),
+		operator:   fmt.Sprintf("crew-%d", index/2+1),
+		arcsPerDay: s.around(w.ArcsPerDay, w.ArcsSpread),
+		home:       int(s.uniform() * float64(len(w.Sites))),
+	}
+	n.setGrade([]Grade{Full, Correction, PassFail}[s.pick([]float64{w.Grades.Full, w.Grades.Correction, 1 - w.Grades.Full - w.Grades.Correction})],
+		s.chance(w.Grades.Typed))
+	n.named, n.usage, n.baro = s.chance(0.5), s.chance(w.Usage), s.chance(w.Barometers)
+	m := n.model
+	n.kappa = s.from(m.Kappa)
+	n.density, n.humidity, n.temperature = s.from(m.Density), s.from(m.Humidity), s.from(m.Temperature)
+	n.lean = 0.015 * s.normal()
+	return n
+}
+
+// setGrade says what the machine's records tell; only pass/fail machines have
+// theirs typed, and what is typed is not numbered.
+func (n *nature) setGrade(g Grade, typed bool) {
+	n.grade = g
+	n.typed = g == PassFail && typed
+	n.numbered = !n.typed
+}
+
+// effect is what the air adds to the required power, in log-percent.
+func (n *nature) effect(a Air) float64 {
+	t := a.terms()
+	return -100*n.density*t.LnDensity + n.humidity*t.HumidityExcess + n.temperature*(t.TemperatureC-20)
+}
+
+// gain is the machine's on a day, after a pass or a fail.
+func (n *nature) gain(day int, passed bool) float64 {
+	switch m := n.model; {
+	case passed:
+		return m.PassGain
+	case m.FirmwareDay > 0 && day >= m.FirmwareDay:
+		return m.FirmwareGain
+	default:
+		return m.Gain
+	}
+}
+
+// logPercent turns percent into 100·ln(1 + r/100), percent turns it back.
+func logPercent(r float64) float64 { return 100 * math.Log1p(r/100) }
+func percent(x float64) float64    { return 100 * math.Expm1(x/100) }

@@ -1,0 +1,86 @@
+package synth
+
+import "math"
+
+// pair is the state of the fitted electrodes.
+type pair struct {
+	arcs int64
+	// offset, slope and multiple are this pair's own draws from the model's
+	// populations; the multiple is of the scatter.
+	offset, slope, multiple float64
+	wander                  float64
+	// deposit is the arcs' worth of growth in scatter that cleaning has left.
+	deposit                float64
+	dirtLevel, dirtScatter float64
+	cleanings              int
+	cleanedAt              int64
+}
+
+func newPair(m *Model, s *stream) pair {
+	return pair{
+		offset: s.from(m.Offset), slope: s.from(m.Slope),
+		multiple: s.around(1, m.ScatterSpread),
+	}
+}
+
+// level is the required power at reference air in log-percent, without the
+// scatter of an attempt.
+func (p *pair) level(m *Model) float64 {
+	wear := p.slope * 2 * math.Pow(float64(p.arcs)/2000, m.Bend)
+	return p.offset + wear + p.wander + p.dirtLevel + m.NewOffset*p.newness(m)
+}
+
+// scatter is the spread of attempts in log-percent.
+func (p *pair) scatter(m *Model) float64 {
+	grown := 1 + math.Pow(p.deposit/m.ScatterArcs, m.ScatterBend)
+	return (p.multiple*m.Scatter*grown + p.dirtScatter) * (1 + m.NewScatter*p.newness(m))
+}
+
+// newness falls from 1 at the first arc to e^-3 at the last conditioning arc.
+func (p *pair) newness(m *Model) float64 {
+	if m.Conditioning == 0 {
+		return 0
+	}
+	return math.Exp(-3 * float64(p.arcs) / float64(m.Conditioning))
+}
+
+// burn ages the pair by n arcs of work at a site with that much dirt and says
+// whether it was contaminated.
+func (p *pair) burn(m *Model, n int64, dirt float64, s *stream) bool {
+	p.arcs += n
+	p.deposit += float64(n)
+	k := float64(n) / 1000
+	p.wander += m.Wander * math.Sqrt(k) * s.normal()
+	if !s.chance(1 - math.Exp(-m.DirtRate*dirt*k)) {
+		return false
+	}
+	p.soil(m, s)
+	return true
+}
+
+// soil is one contamination. Most make the arc need more power.
+func (p *pair) soil(m *Model, s *stream) {
+	up := 1.0
+	if s.chance(0.15) {
+		up = -1
+	}
+	p.dirtLevel += up * s.around(m.DirtLevel, 0.4)
+	p.dirtScatter += s.around(m.DirtScatter, 0.4)
+}
+
+// clean takes off a part of dirt and deposit; reseating the electrodes moves the
+// level a little.
+func (p *pair) clean(m *Model, s *stream) {
+	left := 1 - m.CleanTakes*math.Pow(m.CleanFades, float64(p.cleanings))
+	p.dirtLevel *= left
+	p.dirtScatter *= left
+	p.deposit *= left
+	p.wander += 0.3 * s.normal()
+	p.cleanings++
+	p.cleanedAt = p.arcs
+}
+
+// slopeNow is the wear in log-percent per 1000 arcs at the present arcs.
+func (p *pair) slopeNow(m *Model) float64 {
+	return p.slope * m.Bend * math.Pow(float64(p.arcs)/2000, m.Bend-1)
+}

@@ -1,0 +1,192 @@
+package synth
+
+import (
+	"math"
+	"slices"
+	"sort"
+	"time"
+
+	"arcdrift/drift"
+)
+
+// Truth is what the records do not tell.
+type Truth struct {
+	World    World
+	Machines []*Machine
+	byName   map[string]*Machine
+}
+
+// Machine returns the truth of a machine, nil for a name that is not there.
+func (t *Truth) Machine(name string) *Machine { return t.byName[name] }
+
+// Machine is the truth of one machine. Its lists are in time order.
+type Machine struct {
+	Name  string
+	Model *Model
+	Grade Grade
+	// Typed is whether its records hold a whole session each.
+	Typed bool
+	// Kappa is d ln(meltback)/d ln(power); Density is a in ln(required power) =
+	// -a·ln δ; Humidity is in log-percent per g/m³, Temperature per °C.
+	Kappa, Density, Humidity, Temperature float64
+	ArcsPerDay                            float64
+
+	Attempts []Attempt
+	Sessions []Session
+	Services []Service
+	Dirt     []Dirt
+	Moves    []Move
+
+	nature *nature
+	dawns  []state // on the eve of every day, and of the day after the last
+}
+
+// Attempt is the truth of one attempt.
+type Attempt struct {
+	// Record is the id of the record that tells of it; several attempts share
+	// one where sessions are typed whole.
+	Record string
+	Time   time.Time
+	// Pair counts the machine's pairs from 0; Arcs are those on the pair, this
+	// one included, whatever the counter shows; Number is from 1.
+	Pair   int
+	Arcs   int64
+	Number int
+	// RequiredPct is the required power at reference air without the attempt's
+	// scatter, AirPct what the air does to it (1.05 times 0.98 is 2.9 %), both in
+	// percent; ScatterPct the spread; SettingPct was in force.
+	RequiredPct, AirPct, ScatterPct, SettingPct float64
+	Spoilt, Passed, Conditioning                bool
+}
+
+// Session is the truth of one session.
+type Session struct {
+	Time time.Time
+	Pair int
+	// Arcs on the pair when it began.
+	Arcs             int64
+	Trigger          string
+	Attempts, Spoilt int
+	Passed           bool
+	// Fit is whether it would have passed with well-prepared ends.
+	Fit bool
+}
+
+// Service is what was done to the pair. Arcs are those after it.
+type Service struct {
+	Time   time.Time
+	Action drift.Action
+	Pair   int
+	Arcs   int64
+	// Logged is whether a record tells of it.
+	Logged bool
+}
+
+// Dirt is a contamination; Time is when the arcs that brought it were over.
+type Dirt struct {
+	Time time.Time
+	Pair int
+	Arcs int64
+}
+
+// Move is an arrival at another site, before any calibration there.
+type Move struct {
+	Time       time.Time
+	From, To   string
+	Air        Air
+	Calibrated bool
+	// ProbabilityOut is the chance that a well-prepared attempt at the setting in
+	// force lands outside tolerance; Out is one draw of it.
+	ProbabilityOut float64
+	Out            bool
+}
+
+// Condition is how a machine stands at a moment.
+type Condition struct {
+	Pair, Cleanings int
+	Arcs            int64
+	// RequiredPct at reference air, ScatterPct, SettingPct and LimitPct in
+	// percent; SlopePct is the wear in log-percent per 1000 arcs at these arcs.
+	RequiredPct, ScatterPct, SettingPct, LimitPct, SlopePct float64
+	// Blunt is whether the cleaver is.
+	Blunt bool
+	Site  string
+	Air   Air
+}
+
+// At is how the machine stood at a moment: what happened at that moment has
+// happened. A session counts as over from its first attempt on; arcs are booked
+// at noon and in the evening. Outside the fleet's span it is the first or last
+// moment of it.
+func (m *Machine) At(at time.Time) Condition {
+	s := m.stateAt(at)
+	n := m.nature
+	return Condition{
+		Pair: s.pairs, Cleanings: s.pair.cleanings, Arcs: s.pair.arcs,
+		RequiredPct: percent(s.pair.level(n.model)), ScatterPct: s.pair.scatter(n.model),
+		SettingPct: s.setting, LimitPct: n.model.Limit, SlopePct: s.pair.slopeNow(n.model),
+		Blunt: s.blunt, Site: n.world.Sites[s.site].Name, Air: n.air(&s, at),
+	}
+}
+
+// ArcsToFailure is the arcs that the pair fitted at a moment, left alone from
+// then on and with well-prepared ends, burns until the first session that ends
+// without a pass; false, with the horizon, if there is none within the horizon
+// of arcs. Chance is the machine's own: until someone meddles, this is what
+// happened.
+func (m *Machine) ArcsToFailure(at time.Time, horizon int64) (int64, bool) {
+	return m.nature.alone(m.stateAt(at), horizon)
+}
+
+// Futures are n draws of ArcsToFailure by one who knows the machine as it
+// stands and all laws, but not chance; in rising order, those beyond the horizon
+// given as the horizon.
+func (m *Machine) Futures(at time.Time, horizon int64, n int, seed uint64) []int64 {
+	out := make([]int64, n)
+	now := m.stateAt(at)
+	for i := range out {
+		s := now
+		key := func(k uint64) stream { return streamOf(seed, futureKey, uint64(i), k) }
+		s.sky, s.wear, s.noise = key(skyKey), key(wearKey), key(noiseKey)
+		out[i], _ = m.nature.alone(s, horizon)
+	}
+	slices.Sort(out)
+	return out
+}
+
+// ProbabilityOut is the true chance that a well-prepared attempt in this air, at
+// the setting in force at that moment, lands outside the tolerance.
+func (m *Machine) ProbabilityOut(at time.Time, a Air) float64 {
+	s := m.stateAt(at)
+	return m.nature.out(&s, a)
+}
+
+func (n *nature) out(s *state, a Air) float64 {
+	m := n.model
+	set, middle, sd := logPercent(s.setting), s.pair.level(m)+n.effect(a), s.pair.scatter(m)
+	// Melt-back is within when required power is between these.
+	low := set - 100*math.Log1p(m.Tolerance/m.Target)/n.kappa
+	high := set - 100*math.Log1p(-m.Tolerance/m.Target)/n.kappa
+	below := func(x float64) float64 { return 0.5 * math.Erfc((middle-x)/(sd*math.Sqrt2)) }
+	return 1 - (below(high) - below(low))
+}
+
+// stateAt lives the day of a moment again up to it.
+func (m *Machine) stateAt(at time.Time) state {
+	n := m.nature
+	day := sort.Search(len(m.dawns), func(i int) bool { return n.zero.AddDate(0, 0, i).After(at) }) - 1
+	s := m.dawns[max(day, 0)]
+	unread := &log{truth: &Machine{}}
+	for s.day == day && day < len(m.dawns)-1 {
+		later := s
+		v := n.next(&later)
+		if v.happens && v.time.After(at) {
+			break
+		}
+		if v.happens {
+			n.attend(&later, v, unread)
+		}
+		s = later
+	}
+	return s
+}
