@@ -1,8 +1,8 @@
 package drift
 
 import (
+	"errors"
 	"fmt"
-	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -38,7 +38,7 @@ func quoteShort(s string) string {
 		}
 		s = s[:cut] + "…"
 	}
-	if _, err := strconv.ParseFloat(s, 64); err == nil {
+	if _, err := strconv.ParseFloat(s, 64); err == nil || errors.Is(err, strconv.ErrRange) {
 		return s
 	}
 	return strconv.Quote(s)
@@ -46,44 +46,81 @@ func quoteShort(s string) string {
 
 // check says whether v is a value this field may hold.
 func (f *Field) check(v any) error {
-	bad := func(reason string) error {
-		return &Problem{Field: f.Name, Value: fmt.Sprint(v), Reason: reason}
-	}
 	switch v := v.(type) {
 	case float64:
-		if f.Kind != Number {
-			return bad("must be " + f.Kind.String())
-		}
-		if math.IsNaN(v) || !f.inBounds(v) {
-			return bad("must be " + f.bounds())
+		if f.Kind == Number {
+			return f.checkNumber(v)
 		}
 	case int64:
-		if f.Kind != Integer {
-			return bad("must be " + f.Kind.String())
-		}
-		if !f.inBounds(float64(v)) {
-			return bad("must be " + f.bounds())
+		if f.Kind == Integer {
+			return f.checkInteger(v)
 		}
 	case bool:
-		if f.Kind != Flag {
-			return bad("must be " + f.Kind.String())
+		if f.Kind == Flag {
+			return nil
 		}
 	case time.Time:
-		if f.Kind != Moment {
-			return bad("must be " + f.Kind.String())
-		}
-		if v.Year() < 1 || v.Year() > 9999 {
-			return bad("must be a time in the years 1 to 9999")
+		if f.Kind == Moment {
+			return f.checkMoment(v)
 		}
 	case string:
-		if f.Kind != Text {
-			return bad("must be " + f.Kind.String())
+		if f.Kind == Text {
+			return f.checkText(v)
 		}
-		if reason := f.textFault(v); reason != "" {
-			return bad(reason)
+	}
+	return f.bad(v, "must be "+f.Kind.String())
+}
+
+// checkIn says whether what the record holds in this field may stand there.
+func (f *Field) checkIn(r *Record) error {
+	switch p := f.ref(r).(type) {
+	case *string:
+		return f.checkText(*p)
+	case *Opt[float64]:
+		if v, ok := p.Get(); ok {
+			return f.checkNumber(v)
 		}
-	default:
-		return bad("must be " + f.Kind.String())
+	case *Opt[int64]:
+		if v, ok := p.Get(); ok {
+			return f.checkInteger(v)
+		}
+	case *time.Time:
+		if !p.IsZero() {
+			return f.checkMoment(*p)
+		}
+	}
+	return nil
+}
+
+func (f *Field) bad(v any, reason string) error {
+	return &Problem{Field: f.Name, Value: fmt.Sprint(v), Reason: reason}
+}
+
+func (f *Field) checkNumber(v float64) error {
+	if !f.inBounds(v) { // nor is NaN
+		return f.bad(v, "must be "+f.bounds())
+	}
+	return nil
+}
+
+func (f *Field) checkInteger(v int64) error {
+	if !f.inBounds(float64(v)) {
+		return f.bad(v, "must be "+f.bounds())
+	}
+	return nil
+}
+
+// checkMoment keeps to the years that RFC 3339 can write, in UTC too.
+func (f *Field) checkMoment(v time.Time) error {
+	if y := v.UTC().Year(); v.Year() < 1 || v.Year() > 9999 || y < 1 || y > 9999 {
+		return f.bad(v.UTC().Format(time.RFC3339), "must be a time in the years 1 to 9999")
+	}
+	return nil
+}
+
+func (f *Field) checkText(v string) error {
+	if reason := f.textFault(v); reason != "" {
+		return f.bad(v, reason)
 	}
 	return nil
 }
@@ -182,10 +219,8 @@ func (r *Record) Check() error {
 		return err
 	}
 	for _, f := range FieldsOf(r.Type) {
-		if v, ok := f.Value(r); ok {
-			if err := f.check(v); err != nil {
-				return err
-			}
+		if err := f.checkIn(r); err != nil {
+			return err
 		}
 	}
 	switch r.Type {
@@ -206,16 +241,14 @@ func (r *Record) Check() error {
 
 // complete checks that the body fits the type and that the machine is named.
 func (r *Record) complete() error {
-	bodies := map[Type]bool{
-		TypeCalibration: r.Calibration != nil, TypeService: r.Service != nil, TypeUsage: true,
-		TypeSplice: r.Splice != nil, TypeSetup: r.Setup != nil, TypeCorrection: r.Correction != nil,
+	fits := Record{Type: r.Type}
+	if err := fits.Allocate(); err != nil {
+		return err
 	}
-	if !bodies[r.Type] {
-		empty := Record{Type: r.Type}
-		if err := empty.Allocate(); err != nil {
-			return err
-		}
-		return &Problem{Field: "type", Value: string(r.Type), Reason: "stands on a record without that content"}
+	if (r.Calibration != nil) != (fits.Calibration != nil) || (r.Service != nil) != (fits.Service != nil) ||
+		(r.Splice != nil) != (fits.Splice != nil) || (r.Setup != nil) != (fits.Setup != nil) ||
+		(r.Correction != nil) != (fits.Correction != nil) {
+		return &Problem{Field: "type", Value: string(r.Type), Reason: "stands on a record of other content"}
 	}
 	if r.Machine == "" && (r.Type != TypeSetup || r.Setup.Scope == ScopeMachine) {
 		return missing(true, "machine", "the name of the splicing machine")
@@ -303,7 +336,7 @@ func UnknownField(name string) *Problem {
 	default:
 		reason = "is not a field: did you mean " + near + "? Anything of your own goes into extra"
 	}
-	if len(name) > MaxText || strings.Trim(name, "abcdefghijklmnopqrstuvwxyz_0123456789.") != "" {
+	if name == "" || len(name) > MaxText || strings.Trim(name, "abcdefghijklmnopqrstuvwxyz_0123456789.") != "" {
 		name = quoteShort(name)
 	}
 	return &Problem{Field: name, Reason: reason}

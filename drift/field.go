@@ -123,16 +123,9 @@ func FieldNamed(name string) (*Field, bool) {
 }
 
 // FieldsOf lists the rows that stand in records of type t, in table order,
-// which is also the order of the canonical form and of columns.
-func FieldsOf(t Type) []*Field {
-	var out []*Field
-	for i := range fields {
-		if fields[i].Applies(t) {
-			out = append(out, &fields[i])
-		}
-	}
-	return out
-}
+// which is also the order of the canonical form and of columns. The list is
+// shared: it must not be changed.
+func FieldsOf(t Type) []*Field { return fieldsOf[t] }
 
 // AllFields lists every row in table order.
 func AllFields() []*Field {

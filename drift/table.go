@@ -66,6 +66,19 @@ var fields = []Field{
 	{Name: "reason", Kind: Text, In: inCorrection, ref: func(r *Record) any { return &r.Correction.Reason }},
 }
 
+// fieldsOf is the table by type.
+var fieldsOf = func() map[Type][]*Field {
+	out := map[Type][]*Field{}
+	for _, t := range Types() {
+		for i := range fields {
+			if fields[i].Applies(t) {
+				out[t] = append(out[t], &fields[i])
+			}
+		}
+	}
+	return out
+}()
+
 // maxOrdinal is the largest whole number that JSON readers agree on
 // (RFC 8259, section 6).
 const maxOrdinal = 1<<53 - 1

@@ -13,6 +13,10 @@ const MaxRecord = 64 << 10
 // MaxExtra is the length in bytes of the longest extra.
 const MaxExtra = 16 << 10
 
+// maxDepth is how deep an extra may be nested, so that any reader of an export
+// can follow.
+const maxDepth = 32
+
 // envelope lists what an export adds to a record, as the field table would.
 var envelope = []drift.Field{
 	{Name: "received", Kind: drift.Moment},
@@ -41,6 +45,7 @@ func byName(table []*drift.Field, more []drift.Field) map[string]*drift.Field {
 type draft struct {
 	values   []value
 	extra    []byte
+	parts    []byte // members of extra given one by one: "name":"text",
 	changes  []drift.Change
 	corrects bool // fields were given
 	received time.Time
@@ -78,6 +83,14 @@ func (d *draft) record() (drift.Record, error) {
 	}
 	for _, v := range d.values {
 		if err := v.set(&r); err != nil {
+			return drift.Record{}, err
+		}
+	}
+	if d.parts != nil {
+		if d.extra != nil {
+			return drift.Record{}, &drift.Problem{Field: "extra", Reason: "is given both as a whole and in parts: keep one"}
+		}
+		if err := d.takeExtra(slices.Concat([]byte("{"), d.parts[:len(d.parts)-1], []byte("}"))); err != nil {
 			return drift.Record{}, err
 		}
 	}

@@ -4,8 +4,11 @@ import (
 	"encoding/csv"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"time"
+
+	"github.com/go-json-experiment/json/jsontext"
 
 	"arcdrift/drift"
 )
@@ -55,7 +58,7 @@ func NewCSVWriter(w io.Writer) (*CSVWriter, error) {
 	return c, nil
 }
 
-// Write adds one row.
+// Write adds one row, which is always one line.
 func (c *CSVWriter) Write(e *drift.Entry) error {
 	c.row = c.row[:0]
 	for _, f := range c.fields {
@@ -69,11 +72,17 @@ func (c *CSVWriter) Write(e *drift.Entry) error {
 	if e.Correction != nil {
 		changes = string(e.Correction.AppendFields(nil))
 	}
+	extra := jsontext.Value(slices.Clone(e.Extra))
+	if len(extra) > 0 {
+		if err := extra.Compact(); err != nil {
+			return fmt.Errorf("extra of record %s: %w", e.ID, err)
+		}
+	}
 	repeat := ""
 	if e.PossibleRepeat {
 		repeat = "true"
 	}
-	c.row = append(c.row, string(e.Extra), changes, cellText(e.Received), escape(e.Via),
+	c.row = append(c.row, string(extra), changes, cellText(e.Received), escape(e.Via),
 		strconv.FormatUint(e.StoreEpoch, 10), strconv.FormatUint(e.StoreSeq, 10), repeat)
 	return c.w.Write(c.row)
 }

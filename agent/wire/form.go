@@ -26,7 +26,7 @@ func Form(v url.Values) (drift.Record, error) {
 func formValues(v url.Values, each func(name, text string) error) error {
 	for _, name := range slices.Sorted(maps.Keys(v)) {
 		if len(v[name]) > 1 {
-			return &drift.Problem{Field: known(name), Reason: "stands twice in one form"}
+			return &drift.Problem{Field: label(name), Reason: "stands twice in one form"}
 		}
 		for _, text := range v[name] {
 			if err := each(name, strings.TrimSpace(text)); err != nil {
@@ -71,7 +71,7 @@ func (d *draft) cell(name, text string, decimal comma) error {
 	}
 	f := recordFields[member]
 	v, err := parse(f, text, decimal)
-	if err != nil {
+	if err != nil || v == nil {
 		return err
 	}
 	if object == "fields" {
@@ -98,20 +98,15 @@ func (d *draft) objectCell(name, text string) error {
 	return d.takeFields(raw)
 }
 
-// extraCell adds one member, always text, to extra.
+// extraCell takes one member of extra, always text.
 func (d *draft) extraCell(member, text string) error {
-	name, err := jsontext.AppendQuote(nil, member)
-	if err != nil {
-		return &drift.Problem{Field: "extra", Reason: "must be UTF-8 text"}
+	for _, part := range []string{member, text} {
+		quoted, err := jsontext.AppendQuote(nil, part)
+		if err != nil {
+			return &drift.Problem{Field: label("extra." + member), Reason: "must be UTF-8 text"}
+		}
+		d.parts = append(append(d.parts, quoted...), ':')
 	}
-	quoted, err := jsontext.AppendQuote(nil, text)
-	if err != nil {
-		return &drift.Problem{Field: "extra." + member, Reason: "must be UTF-8 text"}
-	}
-	b := []byte("{")
-	if d.extra != nil {
-		b = append(d.extra[:len(d.extra)-1], ',')
-	}
-	b = append(append(append(b, name...), ':'), quoted...)
-	return d.takeExtra(append(b, '}'))
+	d.parts[len(d.parts)-1] = ','
+	return nil
 }

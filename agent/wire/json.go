@@ -17,16 +17,23 @@ import (
 
 // Record reads one record from one JSON object. The error is a *drift.Problem.
 func Record(raw []byte) (drift.Record, error) {
-	r, _, err := entry(raw)
+	r, _, err := new(reader).record(raw)
 	return r, err
 }
 
-// entry reads a record and, when an export wrote it, its arrival.
-func entry(raw []byte) (drift.Record, time.Time, error) {
-	d := draft{values: make([]value, 0, 24)}
-	if err := members(raw, d.member); err != nil {
+// reader reads JSON objects, one after the other.
+type reader struct {
+	dec    jsontext.Decoder
+	values []value
+}
+
+// record reads a record and, when an export wrote it, its arrival.
+func (j *reader) record(raw []byte) (drift.Record, time.Time, error) {
+	d := draft{values: slices.Grow(j.values[:0], 24)}
+	if err := members(&j.dec, raw, d.member); err != nil {
 		return drift.Record{}, time.Time{}, err
 	}
+	j.values = d.values
 	r, err := d.record()
 	return r, d.received, err
 }
@@ -59,9 +66,23 @@ func (d *draft) takeExtra(v jsontext.Value) error {
 		return &drift.Problem{Field: "extra", Value: string(v), Reason: `must be an object, like {"van": 7}`}
 	case len(v) > MaxExtra:
 		return &drift.Problem{Field: "extra", Reason: fmt.Sprintf("is %d bytes long: it must be at most %d", len(v), MaxExtra)}
+	case depth(v) > maxDepth:
+		return &drift.Problem{Field: "extra", Reason: fmt.Sprintf("is nested more than %d deep", maxDepth)}
 	}
 	d.extra = slices.Clone(v)
 	return nil
+}
+
+// depth is how deep well-formed JSON is nested.
+func depth(v jsontext.Value) int {
+	deepest := 0
+	dec := jsontext.NewDecoder(bytes.NewReader(v))
+	for {
+		if _, err := dec.ReadToken(); err != nil {
+			return deepest
+		}
+		deepest = max(deepest, dec.StackDepth())
+	}
 }
 
 // takeFields reads the new values of a correction; null makes a field unknown.
@@ -73,7 +94,7 @@ func (d *draft) takeFields(v jsontext.Value) error {
 		return &drift.Problem{Field: "fields", Value: string(v), Reason: `must be an object of new values, like {"passed": false}`}
 	}
 	d.corrects = true
-	return members(v, func(name []byte, v jsontext.Value) error {
+	return members(new(jsontext.Decoder), v, func(name []byte, v jsontext.Value) error {
 		f, ok := drift.FieldNamed(string(name))
 		if !ok {
 			return drift.UnknownField(string(name))
@@ -96,7 +117,8 @@ func jsonValue(f *drift.Field, v jsontext.Value) (parsed any, text string, err e
 		what := map[jsontext.Kind]string{'{': "an object", '[': "a list"}[kind]
 		return nil, "", &drift.Problem{Field: f.Name, Reason: "is " + what + ": it must be " + f.Kind.String()}
 	case kind == '"':
-		unquoted, _ := jsontext.AppendUnquote(nil, v) // v has been read: it is well formed
+		var room [2 * drift.MaxText]byte
+		unquoted, _ := jsontext.AppendUnquote(room[:0], v) // v has been read: it is well formed
 		text = string(unquoted)
 		switch {
 		case f.Kind == drift.Text:
@@ -108,7 +130,7 @@ func jsonValue(f *drift.Field, v jsontext.Value) (parsed any, text string, err e
 			return parsed, text, err
 		}
 		if inner, err := parse(f, text, false); err == nil && inner != nil {
-			return nil, "", &drift.Problem{Field: f.Name, Value: string(v), Reason: "must be " + f.Kind.String() + " without quotes"}
+			return nil, "", &drift.Problem{Field: f.Name, Value: text, Reason: "must be " + f.Kind.String() + " without quotes"}
 		}
 	case kind == '0' && numeric:
 		text = string(v)
@@ -130,35 +152,35 @@ func jsonValue(f *drift.Field, v jsontext.Value) (parsed any, text string, err e
 
 // members reads one JSON object and hands each member on in turn: its name, and
 // its value well formed. Both are valid during the call only.
-func members(raw []byte, each func(name []byte, v jsontext.Value) error) error {
+func members(dec *jsontext.Decoder, raw []byte, each func(name []byte, v jsontext.Value) error) error {
 	if len(raw) > MaxRecord {
 		return tooLong()
 	}
-	dec := jsontext.NewDecoder(bytes.NewBuffer(raw))
+	dec.Reset(bytes.NewBuffer(raw))
 	if dec.PeekKind() != '{' {
 		return &drift.Problem{Reason: notObject(raw)}
 	}
 	if _, err := dec.ReadToken(); err != nil {
-		return syntax(raw, "", err)
+		return notJSON(raw, err)
 	}
-	var room [64]byte
+	var room [drift.MaxText]byte
 	name := room[:0]
 	for dec.PeekKind() != '}' {
 		quoted, err := dec.ReadValue()
 		if err != nil {
-			return syntax(raw, string(name), err)
+			return badName(raw, string(name), dec.InputOffset(), err)
 		}
 		name, _ = jsontext.AppendUnquote(name[:0], quoted)
 		v, err := dec.ReadValue()
 		if err != nil {
-			return syntax(raw, string(name), err)
+			return badValue(raw, string(name), dec.InputOffset(), err)
 		}
 		if err := each(name, v); err != nil {
 			return err
 		}
 	}
 	if _, err := dec.ReadToken(); err != nil {
-		return syntax(raw, string(name), err)
+		return notJSON(raw, err)
 	}
 	if rest := bytes.TrimSpace(raw[dec.InputOffset():]); len(rest) > 0 {
 		return &drift.Problem{Reason: "more text follows the closing brace of the record: one record is one JSON object"}
@@ -182,42 +204,64 @@ func notObject(raw []byte) string {
 	}
 }
 
-// syntax makes a sentence of what the JSON reader found wrong. name is the
-// member it was reading or had just read.
-func syntax(raw []byte, name string, err error) *drift.Problem {
+// badName makes a sentence of an error where the name of a member should stand;
+// last is the member before it, from the offset where it ended.
+func badName(raw []byte, last string, from int64, err error) *drift.Problem {
+	var s *jsontext.SyntacticError
+	if errors.As(err, &s) && errors.Is(err, jsontext.ErrDuplicateName) {
+		return &drift.Problem{Field: label(s.JSONPointer.LastToken()), Reason: "stands twice in one record"}
+	}
+	rest := bytes.TrimLeft(raw[from:], " \t\r\n,")
+	f, ok := recordFields[last]
+	switch {
+	case len(rest) == 0:
+	case ok && (f.Kind == drift.Number || f.Kind == drift.Integer) && rest[0] >= '0' && rest[0] <= '9':
+		return &drift.Problem{Field: last, Reason: "must have a decimal point, not a comma"}
+	case rest[0] != '"' && bareWord(rest) != "":
+		return &drift.Problem{Field: label(bareWord(rest)), Reason: "must stand in double quotes, as every name in JSON"}
+	}
+	return notJSON(raw, err)
+}
+
+// badValue makes a sentence of an error in the value of the named member, which
+// begins after the offset.
+func badValue(raw []byte, name string, from int64, err error) *drift.Problem {
+	var s *jsontext.SyntacticError
+	if !errors.As(err, &s) || errors.Is(err, io.ErrUnexpectedEOF) {
+		return notJSON(raw, err)
+	}
+	if errors.Is(err, jsontext.ErrDuplicateName) {
+		return &drift.Problem{Field: label(name), Reason: fmt.Sprintf("holds %.60q twice", s.JSONPointer.LastToken())}
+	}
+	v := bytes.TrimLeft(raw[from:], " \t\r\n:")
+	at := raw[min(int(s.ByteOffset), len(raw)):]
+	f, ok := recordFields[name]
+	if r, size := utf8.DecodeRune(at); r == utf8.RuneError && size == 1 {
+		return &drift.Problem{Field: label(name), Reason: "must be UTF-8 text"}
+	}
+	switch {
+	case len(v) > 0 && v[0] == '"' && ok:
+		return &drift.Problem{Field: name, Reason: fmt.Sprintf("is not text that JSON can hold: %v", s.Err)}
+	case ok && bareWord(v) != "" && f.Kind == drift.Text:
+		return &drift.Problem{Field: name, Value: bareWord(v), Reason: "must be text in double quotes"}
+	case ok && bareWord(v) != "":
+		return wrongKind(f, bareWord(v))
+	}
+	return notJSON(raw, err)
+}
+
+// notJSON says where the text stops being JSON.
+func notJSON(raw []byte, err error) *drift.Problem {
 	var s *jsontext.SyntacticError
 	if errors.Is(err, io.ErrUnexpectedEOF) || !errors.As(err, &s) {
 		return &drift.Problem{Reason: "the record ends in the middle: it was cut short"}
 	}
 	at := raw[min(int(s.ByteOffset), len(raw)):]
-	if errors.Is(err, jsontext.ErrDuplicateName) {
-		twice := s.JSONPointer.LastToken()
-		if s.JSONPointer.Parent() != "" {
-			return &drift.Problem{Field: name, Reason: fmt.Sprintf("holds %.60q twice", twice)}
-		}
-		return &drift.Problem{Field: known(twice), Reason: "stands twice in one record"}
-	}
-	if r, size := utf8.DecodeRune(at); r == utf8.RuneError && size == 1 {
-		return &drift.Problem{Field: known(name), Reason: "must be UTF-8 text"}
-	}
-	f, ok := recordFields[name]
-	word := bareWord(at)
-	switch {
-	case ok && s.JSONPointer.LastToken() == name && word != "" && f.Kind == drift.Text:
-		return &drift.Problem{Field: name, Value: word, Reason: "must be text in double quotes"}
-	case ok && s.JSONPointer.LastToken() == name && word != "":
-		return wrongKind(f, word)
-	}
 	return &drift.Problem{Reason: fmt.Sprintf("the record is not JSON from byte %d on, at %.20q: %v", s.ByteOffset+1, at, s.Err)}
 }
 
-// known quotes a name that is no field's, which may be anything.
-func known(name string) string {
-	if _, ok := recordFields[name]; ok || name == "extra" || name == "fields" {
-		return name
-	}
-	return drift.UnknownField(name).Field
-}
+// label is a name as a problem shows it, which may be anything.
+func label(name string) string { return drift.UnknownField(name).Field }
 
 // bareWord is the run of text up to the next mark of JSON: what somebody wrote
 // without quotes.

@@ -58,7 +58,7 @@ func Sniff(r *bufio.Reader) Format {
 
 // Records reads an upload of any format.
 func Records(r io.Reader) iter.Seq[Line] {
-	b := bufio.NewReaderSize(r, MaxRecord+1)
+	b := bufio.NewReaderSize(r, MaxRecord+2)
 	switch Sniff(b) {
 	case FormatCSV:
 		return CSV(b)
@@ -69,7 +69,7 @@ func Records(r io.Reader) iter.Seq[Line] {
 				yield(Line{Number: 1, Err: err})
 				return
 			}
-			yield(jsonLine(1, bytes.TrimPrefix(raw, byteOrderMark), false))
+			yield(new(reader).line(1, bytes.TrimPrefix(raw, byteOrderMark), false))
 		}
 	default:
 		return JSONLines(b)
@@ -79,26 +79,27 @@ func Records(r io.Reader) iter.Seq[Line] {
 // JSONLines reads one record per line; blank lines are skipped.
 func JSONLines(r io.Reader) iter.Seq[Line] {
 	return func(yield func(Line) bool) {
+		var j reader
 		for l := range split(r) {
 			if l.err != nil {
 				yield(Line{Number: l.number, Err: l.err})
 				return
 			}
-			if !yield(jsonLine(l.number, slices.Clone(l.text), l.cut)) {
+			if !yield(j.line(l.number, slices.Clone(l.text), l.cut)) {
 				return
 			}
 		}
 	}
 }
 
-func jsonLine(number int, raw []byte, cut bool) Line {
+func (j *reader) line(number int, raw []byte, cut bool) Line {
 	out := Line{Number: number, Raw: raw}
 	if cut {
 		out.Problem = tooLong()
 		return out
 	}
 	var err error
-	out.Record, out.Received, err = entry(raw)
+	out.Record, out.Received, err = j.record(raw)
 	out.Problem = problem(err)
 	return out
 }

@@ -30,7 +30,7 @@ var moveFields = func() map[string]*drift.Field {
 // error is a *drift.Problem.
 func Move(raw []byte) (advise.Move, error) {
 	q := newQuestion()
-	err := members(raw, func(name []byte, v jsontext.Value) error {
+	err := members(new(jsontext.Decoder), raw, func(name []byte, v jsontext.Value) error {
 		f, err := moveField(string(name))
 		if err != nil {
 			return err
@@ -63,7 +63,7 @@ func moveField(name string) (*drift.Field, error) {
 	if near := drift.Nearest(name); moveFields[near] != nil {
 		reason = "is not asked in a site check: did you mean " + near + "?"
 	}
-	return nil, &drift.Problem{Field: known(name), Reason: reason}
+	return nil, &drift.Problem{Field: label(name), Reason: reason}
 }
 
 // question is a move on the way in: it lives in the fields of a calibration.

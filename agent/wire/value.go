@@ -84,7 +84,7 @@ func wrongKind(f *drift.Field, s string) *drift.Problem {
 // is Go's zero time, which means absent, and is refused.
 func moment(f *drift.Field, s string) (any, error) {
 	var t time.Time
-	if err := t.UnmarshalText([]byte(s)); err != nil || t.IsZero() {
+	if err := t.UnmarshalText([]byte(s)); err != nil || t.IsZero() || strings.Contains(s, ",") {
 		return nil, &drift.Problem{Field: f.Name, Value: s, Reason: "must be " + timeHint(s)}
 	}
 	_, offset := t.Zone()
