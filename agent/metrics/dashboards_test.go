@@ -1,0 +1,173 @@
+package metrics_test
+
+import (
+	"encoding/json"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"maps"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/grafana/grafana-foundation-sdk/go/cog/plugins"
+	"github.com/grafana/grafana-foundation-sdk/go/dashboard"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+const (
+	rulesDir   = "../../dashboards/prometheus"
+	grafanaDir = "../../dashboards/grafana"
+)
+
+// constants are the names of names.go, read from its source so that a new one
+// cannot be forgotten here.
+func constants(t *testing.T) []string {
+	file, err := parser.ParseFile(token.NewFileSet(), "names.go", nil, 0)
+	require.NoError(t, err)
+	var names []string
+	ast.Inspect(file, func(n ast.Node) bool {
+		if lit, ok := n.(*ast.BasicLit); ok && lit.Kind == token.STRING {
+			name, err := strconv.Unquote(lit.Value)
+			require.NoError(t, err)
+			names = append(names, name)
+		}
+		return true
+	})
+	slices.Sort(names)
+	return names
+}
+
+// Every name used in rules and dashboards is exposed, and every name exposed is
+// used there: a metric nobody looks at is not worth its place.
+func TestNamesAgreeBothWays(t *testing.T) {
+	name := regexp.MustCompile(`\barcdrift_[a-z0-9_]+`)
+	used := map[string]bool{}
+	for _, dir := range []string{rulesDir, grafanaDir} {
+		require.NoError(t, filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
+			if err != nil || d.IsDir() {
+				return err
+			}
+			text, err := os.ReadFile(path)
+			for _, n := range name.FindAllString(string(text), -1) {
+				used[n] = true
+			}
+			return err
+		}))
+	}
+	assert.Equal(t, constants(t), slices.Sorted(maps.Keys(used)))
+}
+
+func TestPromtoolAcceptsRules(t *testing.T) {
+	for _, args := range [][]string{
+		{"check", "config", "prometheus.yml"},
+		{"check", "rules", "--lint-fatal", "arcdrift.rules.yml"},
+		{"test", "rules", "arcdrift.rules.test.yml"},
+	} {
+		promtool := exec.Command("promtool", args...)
+		promtool.Dir = rulesDir
+		out, err := promtool.CombinedOutput()
+		require.NoError(t, err, "promtool %v (Debian package prometheus): %s", args, out)
+	}
+}
+
+// grafanaFiles are the dashboards by file name.
+func grafanaFiles(t *testing.T) map[string][]byte {
+	paths, err := filepath.Glob(filepath.Join(grafanaDir, "*.json"))
+	require.NoError(t, err)
+	require.Len(t, paths, 3, "fleet, machine and agent")
+	files := map[string][]byte{}
+	for _, path := range paths {
+		files[filepath.Base(path)], err = os.ReadFile(path)
+		require.NoError(t, err)
+	}
+	return files
+}
+
+// The schema is Grafana's own, through its Go SDK: unknown fields and wrong types
+// are errors.
+func TestDashboardsFollowTheSchema(t *testing.T) {
+	plugins.RegisterDefaultPlugins()
+	for name, text := range grafanaFiles(t) {
+		t.Run(name, func(t *testing.T) {
+			var board dashboard.Dashboard
+			require.NoError(t, board.UnmarshalJSONStrict(text))
+			require.NoError(t, board.Validate())
+		})
+	}
+}
+
+// board is what the house asks of a dashboard beyond the schema.
+type board struct {
+	UID, Title, Description string
+	Panels                  []struct {
+		ID                       int
+		Type, Title, Description string
+		Datasource               *struct{ UID string }
+		FieldConfig              struct{ Defaults struct{ Unit string } }
+		GridPos                  struct{ X, Y, W, H int }
+		Targets                  []struct{ Expr string }
+	}
+	Templating struct{ List []struct{ Name string } }
+}
+
+func boards(t *testing.T) map[string]board {
+	out := map[string]board{}
+	for name, text := range grafanaFiles(t) {
+		var b board
+		require.NoError(t, json.Unmarshal(text, &b))
+		out[name] = b
+	}
+	return out
+}
+
+func TestDashboardsKeepHouseRules(t *testing.T) {
+	uids := map[string]bool{}
+	for name, b := range boards(t) {
+		assert.False(t, uids[b.UID], "%s: uid %s twice", name, b.UID)
+		uids[b.UID] = true
+		assert.Equal(t, "datasource", b.Templating.List[0].Name, name)
+		taken := map[[2]int]string{}
+		ids := map[int]bool{}
+		for _, p := range b.Panels {
+			at := name + ": " + p.Title
+			assert.False(t, ids[p.ID], "%s: id %d twice", at, p.ID)
+			ids[p.ID] = true
+			for x := p.GridPos.X; x < p.GridPos.X+p.GridPos.W; x++ {
+				for y := p.GridPos.Y; y < p.GridPos.Y+p.GridPos.H; y++ {
+					assert.Empty(t, taken[[2]int{x, y}], "%s lies over another panel", at)
+					taken[[2]int{x, y}] = at
+				}
+			}
+			if p.Type == "row" {
+				continue
+			}
+			assert.LessOrEqual(t, p.GridPos.X+p.GridPos.W, 24, at)
+			assert.NotEmpty(t, p.Description, "%s: says what it shows", at)
+			assert.NotEmpty(t, p.FieldConfig.Defaults.Unit, "%s: has a unit", at)
+			assert.Equal(t, "${datasource}", p.Datasource.UID, "%s: the datasource is the reader's choice", at)
+			assert.NotEmpty(t, p.Targets, at)
+		}
+	}
+}
+
+// expressions are all PromQL of the dashboards with their variables filled in.
+func expressions(t *testing.T) map[string]string {
+	fill := strings.NewReplacer("$machine", "K-07", "$instance", ".*")
+	out := map[string]string{}
+	for name, b := range boards(t) {
+		for _, p := range b.Panels {
+			for _, target := range p.Targets {
+				out[name+": "+p.Title+": "+target.Expr] = fill.Replace(target.Expr)
+			}
+		}
+	}
+	return out
+}
