@@ -16,6 +16,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/grafana/grafana-foundation-sdk/go/cog"
 	"github.com/grafana/grafana-foundation-sdk/go/cog/plugins"
 	"github.com/grafana/grafana-foundation-sdk/go/dashboard"
 	"github.com/stretchr/testify/assert"
@@ -98,7 +99,11 @@ func TestDashboardsFollowTheSchema(t *testing.T) {
 	for name, text := range grafanaFiles(t) {
 		t.Run(name, func(t *testing.T) {
 			var board dashboard.Dashboard
-			require.NoError(t, board.UnmarshalJSONStrict(text))
+			// The SDK hands back a list of faults that is empty, not nil, when
+			// all is well.
+			var faults cog.BuildErrors
+			require.ErrorAs(t, board.UnmarshalJSONStrict(text), &faults)
+			require.Empty(t, faults)
 			require.NoError(t, board.Validate())
 		})
 	}
