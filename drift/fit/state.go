@@ -116,6 +116,13 @@ func (g Normal) Condition(h []float64, m0, v0, m1, v1 float64) {
 	n := len(g.Mean)
 	shift, shrink := (m1-m0)/v0, (v1-v0)/v0/v0
 	for i, ci := range c {
+		// No covariance exceeds what the variances allow. It seems to where v0 is
+		// itself but rounding: of what is known already, nothing more is learnt.
+		if ci*ci > g.Cov[i*n+i]*v0 {
+			c[i] = math.Copysign(math.Sqrt(g.Cov[i*n+i]*v0), ci)
+		}
+	}
+	for i, ci := range c {
 		if ci == 0 {
 			continue
 		}
@@ -232,4 +239,24 @@ func blend(s, m0, v0, m1, v1 float64) (mean, variance float64) {
 	}
 	d := m1 - m0
 	return m0 + s*d, (1-s)*v0 + s*v1 + s*(1-s)*d*d
+}
+
+// Blend makes g the mixture (1−s)·g + s·other, keeping mean and covariance.
+func (g Normal) Blend(other Normal, s float64) {
+	n := len(g.Mean)
+	var room [roomy]float64
+	d := room[:min(n, roomy)]
+	if n > roomy {
+		d = make([]float64, n)
+	}
+	for i := range d {
+		d[i] = other.Mean[i] - g.Mean[i]
+	}
+	for i, di := range d {
+		g.Mean[i] += s * di
+		row, theirs := g.Cov[i*n:i*n+n], other.Cov[i*n:i*n+n]
+		for j, dj := range d {
+			row[j] += s*(theirs[j]-row[j]) + s*(1-s)*di*dj
+		}
+	}
 }

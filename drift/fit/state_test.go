@@ -238,7 +238,7 @@ func TestCovarianceStaysACovariance(t *testing.T) {
 			mean, _ := g.Predict(h)
 			switch rng.IntN(6) {
 			case 0:
-				g.Observe(h, mean+rng.NormFloat64(), 0)
+				g.Observe(h, mean+rng.NormFloat64(), 1e-6)
 			case 1:
 				g.ObserveRobust(h, mean+5*rng.NormFloat64(), 0.1, 0.05, 50)
 			case 2:

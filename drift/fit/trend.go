@@ -93,26 +93,41 @@ func (c *concentrated) at(m Trend) (TrendFit, error) {
 	return f, nil
 }
 
-// search looks over a coarse grid, climbs from its best point, and then tries
+// search looks over a coarse grid, climbs from its best points, and then tries
 // each variance at exactly 0.
 func (c *concentrated) search() (Trend, error) {
-	x, top := c.scan()
+	starts, top := c.scan()
 	if math.IsInf(top, 1) {
 		return Trend{}, errors.New("the series has no scatter about a straight course, so its variances cannot be told")
 	}
 	if math.IsInf(top, -1) {
-		_, err := c.at(c.ratios(x))
+		_, err := c.at(c.ratios(starts[0]))
 		return Trend{}, errors.Join(errors.New("no variances make this series possible"), err)
 	}
-	problem := optimize.Problem{Func: func(x []float64) float64 { return -c.logLik(c.ratios(x)) }}
-	// A climb that ends on a slope is taken up again: Nelder and Mead's simplex
-	// can fold.
-	for range 3 {
-		r, err := optimize.Minimize(problem, x, &optimize.Settings{
-			Converger: &optimize.FunctionConverge{Absolute: 1e-10, Iterations: 15},
-		}, &optimize.NelderMead{SimplexSize: 1})
+	var best []float64
+	top = math.Inf(-1)
+	for _, start := range starts {
+		x, l, err := c.climb(start)
 		if err != nil {
-			return Trend{}, errors.Join(errors.New("the search for the variances of a trend failed"), err)
+			return Trend{}, err
+		}
+		if l > top {
+			best, top = x, l
+		}
+	}
+	return c.drop(c.ratios(best), top), nil
+}
+
+// climb follows the likelihood to a top. A climb that ends on a slope is taken
+// up again: Nelder and Mead's simplex can fold.
+func (c *concentrated) climb(x []float64) (at []float64, top float64, err error) {
+	problem := optimize.Problem{Func: func(x []float64) float64 { return -c.logLik(c.ratios(x)) }}
+	settings := &optimize.Settings{Converger: &optimize.FunctionConverge{Absolute: 1e-10, Iterations: 15}}
+	top = math.Inf(-1)
+	for range 3 {
+		r, err := optimize.Minimize(problem, x, settings, &optimize.NelderMead{SimplexSize: 1})
+		if err != nil {
+			return nil, 0, errors.Join(errors.New("the search for the variances of a trend failed"), err)
 		}
 		gain := -r.F - top
 		x, top = r.X, -r.F
@@ -120,28 +135,44 @@ func (c *concentrated) search() (Trend, error) {
 			break
 		}
 	}
-	return c.drop(c.ratios(x), top), nil
+	return x, top, nil
 }
 
-// scan returns the best point of a coarse grid.
-func (c *concentrated) scan() (x []float64, top float64) {
+// scan returns the points of a coarse grid that top their neighbours and come
+// within reach of the best, and the likelihood of the best: a likelihood may
+// have one top for a level that wanders and another for a slope that does.
+func (c *concentrated) scan() (starts [][]float64, top float64) {
+	const (
+		step  = 4.0
+		reach = 4.0 // in log-likelihood, below the best
+	)
+	levels, slopes := []float64{-12, -8, -4, 0, 4, 8}, []float64{0}
+	if c.sloped {
+		slopes = []float64{-16, -12, -8, -4, 0, 4, 8}
+	}
+	grid := make([]float64, len(levels)*len(slopes))
 	top = math.Inf(-1)
-	try := func(at ...float64) {
-		if l := c.logLik(c.ratios(at)); x == nil || l > top {
-			x, top = at, l
+	for k := range grid {
+		grid[k] = c.logLik(c.ratios([]float64{levels[k/len(slopes)], slopes[k%len(slopes)]}))
+		top = max(top, grid[k])
+	}
+	for k, l := range grid {
+		i, j := k/len(slopes), k%len(slopes)
+		tops := l > top-reach || math.IsInf(top, -1)
+		for a := max(i-1, 0); a <= min(i+1, len(levels)-1); a++ {
+			for b := max(j-1, 0); b <= min(j+1, len(slopes)-1); b++ {
+				tops = tops && l >= grid[a*len(slopes)+b]
+			}
+		}
+		if tops {
+			starts = append(starts, []float64{levels[i], slopes[j]}[:c.terms()])
 		}
 	}
-	for level := -8.0; level <= 4; level += 4 {
-		if !c.sloped {
-			try(level)
-			continue
-		}
-		for slope := -14.0; slope <= 2; slope += 4 {
-			try(level, slope)
-		}
-	}
-	return x, top
+	return starts, top
 }
+
+// terms is the number of ratios searched.
+func (c *concentrated) terms() int { return Trend{Sloped: c.sloped}.diffuse() }
 
 // flat says whether the likelihood is level at x: slope below 1e-4 a side.
 func (c *concentrated) flat(x []float64) bool {

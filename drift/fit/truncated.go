@@ -32,13 +32,19 @@ func standardTruncated(a, b float64) (logMass, m, v float64) {
 	if math.IsInf(a, -1) {
 		return 0, 0, 1
 	}
-	if a > 1 || b-a < 1 {
+	if a > 4 || b-a < 1 {
 		return tailTruncated(a, b)
 	}
-	// Wide and near the centre: the closed form loses no digits. Johnson, Kotz
-	// & Balakrishnan, Continuous Univariate Distributions 1 (1994), 13.10.
-	below, above := NormalCDF(a), NormalCDF(-b)
-	mass := 1 - below - above
+	// Wide and not far out: the closed form loses two digits at most. Johnson,
+	// Kotz & Balakrishnan, Continuous Univariate Distributions 1 (1994), 13.10.
+	above := NormalCDF(-b)
+	mass := NormalCDF(-a) - above
+	if a < 0 {
+		below := NormalCDF(a)
+		mass, logMass = 1-below-above, math.Log1p(-below-above)
+	} else {
+		logMass = math.Log(mass)
+	}
 	pa, pb, bpb := NormalPDF(a), 0.0, 0.0
 	if !math.IsInf(b, 1) {
 		pb = NormalPDF(b)
@@ -46,7 +52,7 @@ func standardTruncated(a, b float64) (logMass, m, v float64) {
 	}
 	m = (pa - pb) / mass
 	v = 1 + (a*pa-bpb)/mass - m*m
-	return math.Log1p(-below - above), m, v
+	return logMass, m, v
 }
 
 // tailTruncated integrates the density itself, relative to its value at a:
