@@ -1,0 +1,91 @@
+// Package intake is the single door: whatever comes in, by MQTT, HTTP, file,
+// form or command line, is offered here, and a [Receipt] is given only when it
+// is durable. A [Door] says what is valid, gives ids, tells what was there
+// before, keeps what it must refuse, and announces what is new.
+//
+// One goroutine writes. It takes whatever callers are waiting with, up to a few
+// hundred records, and keeps it in one transaction, so that many callers share
+// the cost of one disk flush and a single caller waits for nobody.
+package intake
+
+import (
+	"errors"
+	"time"
+
+	"arcdrift/drift"
+)
+
+// Offer is one record as a door received it.
+type Offer struct {
+	// Raw are the bytes as they came; kept when the record is refused.
+	Raw []byte
+	// Record is what they say; meaningful when Problem is nil.
+	Record drift.Record
+	// Problem is why they could not be decoded, or nil.
+	Problem *drift.Problem
+	// Line is the 1-based line of an upload, 0 otherwise.
+	Line int
+	// Via is the door: http, mqtt, import, form, log, forward.
+	Via string
+	// Machine is the one the channel speaks for, or "" when it is free. A
+	// record that names another is refused.
+	Machine string
+}
+
+// Receipt is the answer to one offer. Either Refused says why it was not taken
+// or ID, Epoch and Seq say what it is called and where it stands; both are
+// durable when the receipt is given.
+type Receipt struct {
+	Line       int
+	ID         string
+	Epoch, Seq uint64
+	// Duplicate: it was there already, Epoch and Seq are the first one's.
+	// Conflict: its id was there with another body; both are kept.
+	// PossibleRepeat: nothing tells it from a repeat of an earlier record.
+	Duplicate, Conflict, PossibleRepeat bool
+	Refused                             *drift.Problem
+	// Questions ask, in sentences, about what looks odd but may be true.
+	Questions []string
+}
+
+// Refusal is a refused offer as it is kept.
+type Refusal struct {
+	// Machine is whom it was about, as far as that is known.
+	Machine string
+	Via     string
+	Line    int
+	Problem drift.Problem
+	// Raw are at most MaxRaw of the Size bytes that came.
+	Raw  []byte
+	Size int
+	// Time is when it first came, Last when it last came, Times how often: the
+	// same bytes refused again for the same reason are one refusal.
+	Time, Last time.Time
+	Times      int
+}
+
+// MaxRaw is how many bytes of a refused offer are kept.
+const MaxRaw = 16 << 10
+
+// Placed says where the store put an entry, or where it stood already.
+type Placed struct {
+	Epoch, Seq          uint64
+	Duplicate, Conflict bool
+}
+
+// Store is what the door needs of one.
+type Store interface {
+	// Append keeps the entries, in this order, and the refusals in one
+	// transaction. It returns when they are durable, one Placed per entry, or
+	// with an error, and then nothing may be acknowledged. Every entry has its
+	// id; the entries given are not changed.
+	Append(entries []drift.Entry, refusals []Refusal) ([]Placed, error)
+	// Counters returns the last known arc counter of every machine.
+	Counters() (map[string]Counter, error)
+}
+
+// Why a Take gave no receipts.
+var (
+	ErrBusy    = errors.New("the store is busy: try again in a moment")
+	ErrStopped = errors.New("the agent is stopping and takes no more records")
+)

@@ -1,0 +1,182 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strconv"
+	"time"
+
+	"go.etcd.io/bbolt"
+)
+
+// Backup writes a copy of the store as it is at this moment; records go on
+// being taken meanwhile.
+func (s *Store) Backup(w io.Writer) error {
+	return s.view(func(tx *bbolt.Tx) error {
+		_, err := tx.WriteTo(w)
+		return err
+	})
+}
+
+// BackupFile writes a backup to a file: the old one or the whole new one is
+// there, whatever happens.
+func (s *Store) BackupFile(path string) error {
+	return replace(path, func(f *os.File) error { return s.Backup(f) })
+}
+
+// Restore puts a backup in the place of the store at path, after checking every
+// record of it. A store that was there goes to quarantine/. It returns what the
+// check found; with an error nothing was changed.
+func Restore(backup io.Reader, path string, now time.Time) (Report, error) {
+	if err := unheld(path); err != nil {
+		return Report{}, err
+	}
+	seen, err := readWitness(path)
+	if err != nil {
+		return Report{}, err
+	}
+	staged := path + ".restore"
+	defer os.Remove(staged)
+	if err := stage(backup, staged); err != nil {
+		return Report{}, err
+	}
+	report, err := VerifyFile(staged)
+	if err != nil {
+		return report, fmt.Errorf("the backup was not restored: %w", err)
+	}
+	if report.First != nil {
+		return report, fmt.Errorf("the backup was not restored: %w", report.First)
+	}
+	return report, install(staged, path, seen, now)
+}
+
+// unheld says whether no other process has the store open.
+func unheld(path string) error {
+	if info, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) || err == nil && info.Size() == 0 {
+		return nil
+	}
+	db, err := bbolt.Open(path, 0o600, &bbolt.Options{Timeout: time.Second, ReadOnly: true})
+	if err == nil {
+		return db.Close()
+	}
+	if isHeld(err) {
+		return fmt.Errorf("%w: %s", ErrHeld, path)
+	}
+	return nil // whatever else ails it, it will be kept aside
+}
+
+func stage(backup io.Reader, staged string) error {
+	f, err := os.OpenFile(staged, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = io.Copy(f, backup)
+	return errors.Join(err, f.Sync(), f.Close())
+}
+
+// install renames a checked store into place, its epoch raised above every
+// epoch the place has seen, and makes its witness.
+func install(staged, path string, seen witness, now time.Time) error {
+	s := &Store{path: staged, now: func() time.Time { return now }, options: Options{Lock: time.Second}}
+	if err := s.connect(); err != nil {
+		return err
+	}
+	err := s.raiseEpoch(seen.Epoch)
+	var w witness
+	err = errors.Join(err, s.view(func(tx *bbolt.Tx) (err error) {
+		w, err = s.sight(tx)
+		return err
+	}), s.db.Close())
+	if err != nil {
+		return err
+	}
+	if _, err := os.Stat(path); err == nil {
+		if err := keepBeside(path, now); err != nil {
+			return err
+		}
+	}
+	if err := os.Rename(staged, path); err != nil {
+		return err
+	}
+	w.Written = now
+	return errors.Join(syncDir(filepath.Dir(path)), writeWitness(path, w))
+}
+
+// keepBeside gives the file a second name in quarantine/, so that the place is
+// never without a store.
+func keepBeside(path string, now time.Time) error {
+	to, err := quarantinePath(path, now)
+	if err != nil {
+		return err
+	}
+	if err := os.Link(path, to); err != nil {
+		return err
+	}
+	return syncDir(filepath.Dir(to))
+}
+
+// quarantine moves the file away and returns where to.
+func quarantine(path string, now time.Time) (string, error) {
+	to, err := quarantinePath(path, now)
+	if err != nil {
+		return "", err
+	}
+	if err := os.Rename(path, to); err != nil {
+		return "", err
+	}
+	return to, errors.Join(syncDir(filepath.Dir(to)), syncDir(filepath.Dir(path)))
+}
+
+// quarantinePath is a free name, with the time, in quarantine/ beside the file.
+func quarantinePath(path string, now time.Time) (string, error) {
+	dir := filepath.Join(filepath.Dir(path), "quarantine")
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return "", err
+	}
+	name := filepath.Join(dir, filepath.Base(path)+"."+now.UTC().Format("20060102T150405Z"))
+	free := name
+	for i := 2; ; i++ {
+		if _, err := os.Lstat(free); errors.Is(err, fs.ErrNotExist) {
+			return free, nil
+		}
+		free = name + "-" + strconv.Itoa(i)
+	}
+}
+
+// comeBack tries to leave the state after a failed write: the kernel may hold
+// as clean what the disk does not have, so the whole store is written afresh,
+// flushed, checked and put in its own place.
+func (s *Store) comeBack() error {
+	if wait := s.tried.Add(retryAfter).Sub(s.now()); wait > 0 {
+		return fmt.Errorf("%w (%w)", ErrUnsure, s.unsure)
+	}
+	s.tried = s.now()
+	staged := s.path + ".afresh"
+	defer os.Remove(staged)
+	if err := s.BackupFile(staged); err != nil {
+		return fmt.Errorf("%w (%w)", ErrUnsure, err)
+	}
+	report, err := VerifyFile(staged)
+	if err == nil && report.First != nil {
+		err = report.First
+	}
+	if err != nil {
+		return fmt.Errorf("%w (%w)", ErrUnsure, err)
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	// The lock on the file goes with it, so the new one is opened only once it
+	// is in place.
+	err = errors.Join(s.db.Close(), os.Rename(staged, s.path), syncDir(filepath.Dir(s.path)))
+	s.db = nil
+	if err = errors.Join(err, s.connect()); err != nil {
+		return fmt.Errorf("%w (%w)", ErrUnsure, err)
+	}
+	s.found(FoundUnsure, "", "A write to the store %s failed (%v). The store was copied afresh, all %d records of the copy were checked, and records are taken again under a new epoch. Look at the disk.", s.path, s.unsure, report.Entries)
+	s.unsure, s.epoch = nil, 0
+	return nil
+}

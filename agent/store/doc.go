@@ -1,0 +1,29 @@
+// Package store keeps every record for good, in one bbolt file.
+//
+// # What is in the file
+//
+// Bucket entries holds the records under machine, 0x00, epoch, seq, so that one
+// machine's history reads in order of taking. Epoch rises by one with every
+// process that writes and with every new file; seq rises by one with every
+// entry and is given in the transaction that keeps it. A value is
+//
+//	format 1 | flags 1 | received 8 | len(via) 1 | via | id key 16 | body 32 |
+//	length 4 | canonical record | chain 32 | CRC-32C 4
+//
+// with numbers big-endian, received in Unix nanoseconds, body the record's
+// identity (SHA-256) and chain the SHA-256 of the machine's previous chain, the
+// key and all that stands before the chain. The CRC covers key and value. What
+// a disk spoils, the CRC shows on every reading; what a person edits, removes or
+// inserts, the chain shows in [Store.Verify].
+//
+// Bucket ids finds entries by the first 16 bytes of SHA-256(id), order by epoch
+// and seq; heads holds each machine's last entry, counts and arc counter;
+// conflicts and setups list such entries; refused, refused-seen and
+// refused-counts keep what was not taken; meta the schema and the last numbers.
+//
+// # What is beside it
+//
+// FILE.witness says where the store had got to. A store that is found behind its
+// witness, emptied or swapped for another is reported as a [Finding], put or
+// copied into quarantine/ beside it, and data are taken again under a new epoch.
+package store

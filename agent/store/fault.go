@@ -1,0 +1,69 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"runtime/debug"
+	"syscall"
+
+	berrors "go.etcd.io/bbolt/errors"
+)
+
+// What can be wrong with a store as a whole.
+var (
+	ErrHeld     = errors.New("another agent has the database open")
+	ErrFull     = errors.New("the disk or the store is full: records are refused until there is room, reading goes on")
+	ErrUnsure   = errors.New("a write failed and the disk cannot be trusted: records are refused until the store has been checked")
+	ErrNewer    = errors.New("the store was written by a newer arcdrift: use that version, or export there and import here")
+	ErrForeign  = errors.New("the file is not an arcdrift store")
+	ErrReadOnly = errors.New("the store is open for reading only")
+	errDamaged  = errors.New("the store's file is damaged")
+)
+
+// Damage names one thing that is wrong inside a store and what it means.
+type Damage struct {
+	// Machine, Epoch and Seq name the entry; Epoch and Seq are 0 when the damage
+	// is not in one entry.
+	Machine    string
+	Epoch, Seq uint64
+	// Meaning is a sentence.
+	Meaning string
+}
+
+// Error is one sentence.
+func (d *Damage) Error() string {
+	switch {
+	case d.Seq == 0 && d.Machine == "":
+		return d.Meaning
+	case d.Seq == 0:
+		return fmt.Sprintf("machine %s: %s", d.Machine, d.Meaning)
+	case d.Machine == "":
+		return fmt.Sprintf("setup entry %d/%d: %s", d.Epoch, d.Seq, d.Meaning)
+	}
+	return fmt.Sprintf("machine %s, entry %d/%d: %s", d.Machine, d.Epoch, d.Seq, d.Meaning)
+}
+
+// guard runs f and turns a panic or a memory fault, which bbolt meets on
+// spoilt pages, into an error.
+func guard(f func() error) (err error) {
+	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("%w: %v", errDamaged, p)
+		}
+	}()
+	return f()
+}
+
+// full says whether a failed commit failed only for want of room. A write that
+// found none changed nothing; an error of a flush is never taken for that, as
+// the kernel may have dropped what it could not write.
+func full(err error) bool {
+	if errors.Is(err, berrors.ErrMaxSizeReached) {
+		return true
+	}
+	var path *fs.PathError
+	return errors.As(err, &path) && path.Op == "write" &&
+		(errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT))
+}

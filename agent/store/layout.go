@@ -1,0 +1,257 @@
+package store
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/hex"
+	"fmt"
+	"hash/crc32"
+	"time"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/wire"
+	"arcdrift/drift"
+)
+
+// schema is the version of everything below. Older files are opened for ever,
+// newer ones are refused.
+const schema = 1
+
+// The buckets.
+var (
+	metaBucket      = []byte("meta")
+	entriesBucket   = []byte("entries")
+	idsBucket       = []byte("ids")
+	orderBucket     = []byte("order")
+	headsBucket     = []byte("heads")
+	conflictsBucket = []byte("conflicts")
+	setupsBucket    = []byte("setups")
+	refusedBucket   = []byte("refused")
+	seenBucket      = []byte("refused-seen")
+	countsBucket    = []byte("refused-counts")
+
+	schemaKey = []byte("schema")
+	nameKey   = []byte("name")
+	stateKey  = []byte("state")
+)
+
+const (
+	entryFormat = 1
+
+	flagConflict = 1 << 0
+	flagRepeat   = 1 << 1
+
+	idKeyLen  = 16
+	digestLen = sha256.Size
+)
+
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+
+// place is an entry's key in parts.
+type place struct {
+	machine    string
+	epoch, seq uint64
+}
+
+// key is machine, 0x00, epoch, seq; no machine's name holds a 0x00.
+func (p place) key() []byte {
+	b := make([]byte, 0, len(p.machine)+17)
+	b = append(b, p.machine...)
+	b = append(b, 0)
+	return p.appendOrder(b)
+}
+
+// appendOrder appends epoch and seq.
+func (p place) appendOrder(b []byte) []byte {
+	b = binary.BigEndian.AppendUint64(b, p.epoch)
+	return binary.BigEndian.AppendUint64(b, p.seq)
+}
+
+func placeOf(key []byte) (place, bool) {
+	i := bytes.IndexByte(key, 0)
+	if i < 0 || len(key) != i+17 {
+		return place{}, false
+	}
+	return place{string(key[:i]), binary.BigEndian.Uint64(key[i+1:]), binary.BigEndian.Uint64(key[i+9:])}, true
+}
+
+// orderOf is the place whose epoch and seq are the key of the buckets order,
+// conflicts and setups, and whose machine is the value.
+func orderOf(key, machine []byte) (place, bool) {
+	if len(key) != 16 {
+		return place{}, false
+	}
+	return place{string(machine), binary.BigEndian.Uint64(key), binary.BigEndian.Uint64(key[8:])}, true
+}
+
+func idKey(id string) []byte {
+	sum := sha256.Sum256([]byte(id))
+	return sum[:idKeyLen]
+}
+
+// stored is the value of an entry in parts.
+type stored struct {
+	flags     byte
+	received  time.Time
+	via       string
+	idKey     []byte
+	body      []byte
+	canonical []byte
+	chain     []byte
+	chained   []byte // what the chain covers of the value
+}
+
+// identity is the record's 32-byte identity. An id derived from it needs no
+// second look.
+func identity(r *drift.Record) []byte {
+	sum, err := hex.DecodeString(r.Identity())
+	if err != nil || len(sum) != digestLen {
+		panic("store: an identity that is no SHA-256")
+	}
+	return sum
+}
+
+// appendValue builds the value of e under key, chained to prev. It returns the
+// value and the new chain.
+func appendValue(b, key, prev []byte, e *drift.Entry, flags byte, body []byte) (value, chain []byte) {
+	start := len(b)
+	b = append(b, entryFormat, flags)
+	b = binary.BigEndian.AppendUint64(b, uint64(e.Received.UnixNano()))
+	b = append(b, byte(len(e.Via)))
+	b = append(b, e.Via...)
+	b = append(b, idKey(e.ID)...)
+	b = append(b, body...)
+	length := len(b)
+	b = append(b, 0, 0, 0, 0)
+	b = e.AppendCanonical(b)
+	binary.BigEndian.PutUint32(b[length:], uint32(len(b)-length-4))
+	chain = chainAfter(prev, key, b[start:])
+	b = append(b, chain...)
+	return binary.BigEndian.AppendUint32(b, checksum(key, b[start:])), chain
+}
+
+func chainAfter(prev, key, chained []byte) []byte {
+	h := sha256.New()
+	h.Write(prev)
+	h.Write(key)
+	h.Write(chained)
+	return h.Sum(nil)
+}
+
+func checksum(key, value []byte) uint32 {
+	return crc32.Update(crc32.Checksum(key, castagnoli), castagnoli, value)
+}
+
+// parse takes a value apart and checks its CRC; the parts point into value.
+func parse(key, value []byte) (stored, error) {
+	spoilt := func() (stored, error) {
+		d := &Damage{Meaning: "the bytes on disk are not those that were written: the disk, or a write that was cut, has spoilt this record"}
+		if p, ok := placeOf(key); ok {
+			d.Machine, d.Epoch, d.Seq = p.machine, p.epoch, p.seq
+		}
+		return stored{}, d
+	}
+	end := len(value) - 4
+	if end < 0 || checksum(key, value[:end]) != binary.BigEndian.Uint32(value[end:]) {
+		return spoilt()
+	}
+	if value[0] != entryFormat {
+		return stored{}, fmt.Errorf("%w: entry format %d", ErrNewer, value[0])
+	}
+	const fixed = 1 + 1 + 8 + 1 + idKeyLen + digestLen + 4 + digestLen
+	if end < fixed || end < fixed+int(value[10]) {
+		return spoilt()
+	}
+	s := stored{flags: value[1], received: time.Unix(0, int64(binary.BigEndian.Uint64(value[2:]))).UTC()}
+	rest := value[11:end]
+	s.via, rest = string(rest[:value[10]]), rest[value[10]:]
+	s.idKey, rest = rest[:idKeyLen], rest[idKeyLen:]
+	s.body, rest = rest[:digestLen], rest[digestLen:]
+	n := int(binary.BigEndian.Uint32(rest))
+	if len(rest) != 4+n+digestLen {
+		return spoilt()
+	}
+	s.canonical, s.chain = rest[4:4+n], rest[4+n:]
+	s.chained = value[:end-digestLen]
+	return s, nil
+}
+
+// entry decodes what was parsed.
+func (s *stored) entry(p place) (drift.Entry, error) {
+	r, err := wire.Record(s.canonical)
+	if err != nil {
+		return drift.Entry{}, &Damage{Machine: p.machine, Epoch: p.epoch, Seq: p.seq,
+			Meaning: "the record cannot be read by this version: " + err.Error()}
+	}
+	return drift.Entry{
+		Record: r, Received: s.received, Via: s.via,
+		StoreEpoch: p.epoch, StoreSeq: p.seq,
+		PossibleRepeat: s.flags&flagRepeat != 0,
+	}, nil
+}
+
+// state is the last numbers given.
+type state struct {
+	epoch, seq uint64
+	conflicts  uint64
+	refused    uint64 // distinct refusals so far; also the key of the last
+}
+
+func (s state) bytes() []byte {
+	var b []byte
+	for _, v := range []uint64{s.epoch, s.seq, s.conflicts, s.refused} {
+		b = binary.BigEndian.AppendUint64(b, v)
+	}
+	return binary.BigEndian.AppendUint32(b, crc32.Checksum(b, castagnoli))
+}
+
+func stateOf(b []byte) (state, error) {
+	if len(b) != 36 || crc32.Checksum(b[:32], castagnoli) != binary.BigEndian.Uint32(b[32:]) {
+		return state{}, &Damage{Meaning: "the store's own numbers are spoilt"}
+	}
+	at := func(i int) uint64 { return binary.BigEndian.Uint64(b[8*i:]) }
+	return state{at(0), at(1), at(2), at(3)}, nil
+}
+
+// head is where a machine's chain ends.
+type head struct {
+	epoch, seq       uint64
+	count, conflicts uint64
+	counter          intake.Counter
+	chain            []byte
+}
+
+func (h *head) bytes() []byte {
+	var b []byte
+	for _, v := range []uint64{h.epoch, h.seq, h.count, h.conflicts} {
+		b = binary.BigEndian.AppendUint64(b, v)
+	}
+	at := int64(0)
+	if !h.counter.At.IsZero() {
+		at = h.counter.At.UnixNano()
+	}
+	b = binary.BigEndian.AppendUint64(b, uint64(h.counter.Arcs.Or(-1)))
+	b = binary.BigEndian.AppendUint64(b, uint64(at))
+	b = append(b, h.chain...)
+	return binary.BigEndian.AppendUint32(b, crc32.Checksum(b, castagnoli))
+}
+
+func headOf(machine string, b []byte) (head, error) {
+	if b == nil {
+		return head{chain: make([]byte, digestLen)}, nil
+	}
+	end := len(b) - 4
+	if end != 48+digestLen || crc32.Checksum(b[:end], castagnoli) != binary.BigEndian.Uint32(b[end:]) {
+		return head{}, &Damage{Machine: machine, Meaning: "the note of its last entry is spoilt"}
+	}
+	at := func(i int) uint64 { return binary.BigEndian.Uint64(b[8*i:]) }
+	h := head{epoch: at(0), seq: at(1), count: at(2), conflicts: at(3), chain: bytes.Clone(b[48:end])}
+	if arcs := int64(at(4)); arcs >= 0 {
+		h.counter.Arcs = drift.Some(arcs)
+	}
+	if nanos := int64(at(5)); nanos != 0 {
+		h.counter.At = time.Unix(0, nanos).UTC()
+	}
+	return h, nil
+}

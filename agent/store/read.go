@@ -1,0 +1,218 @@
+package store
+
+import (
+	"bytes"
+	"errors"
+	"iter"
+
+	"go.etcd.io/bbolt"
+
+	"arcdrift/agent/intake"
+	"arcdrift/drift"
+)
+
+// Stats are the store's own figures.
+type Stats struct {
+	// Size is the file's, in bytes; Limit what it may grow to.
+	Size, Limit int64
+	// Epoch and Seq are the last given; Entries counts all, conflicts included.
+	Epoch, Seq, Entries uint64
+	Machines            int
+	Conflicts, Refused  uint64
+	// Unsure is why records are refused since a write failed, or nil; Witness
+	// why the witness could not be written last, or nil.
+	Unsure, Witness error
+}
+
+// Stats returns them.
+func (s *Store) Stats() (Stats, error) {
+	var out Stats
+	err := s.view(func(tx *bbolt.Tx) error {
+		st, err := stateOf(tx.Bucket(metaBucket).Get(stateKey))
+		if err != nil {
+			return err
+		}
+		out = Stats{
+			Size: tx.Size(), Limit: int64(s.bolt().MaxSize),
+			Epoch: st.epoch, Seq: st.seq, Entries: st.seq, Conflicts: st.conflicts, Refused: st.refused,
+			Machines: len(machines(tx)),
+		}
+		return nil
+	})
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	out.Unsure, out.Witness = s.unsure, s.beside.err
+	return out, err
+}
+
+// Machines returns the names of all machines that have entries, in order.
+func (s *Store) Machines() ([]string, error) {
+	var out []string
+	err := s.view(func(tx *bbolt.Tx) error {
+		out = machines(tx)
+		return nil
+	})
+	return out, err
+}
+
+func machines(tx *bbolt.Tx) []string {
+	var out []string
+	c := tx.Bucket(headsBucket).Cursor()
+	for k, _ := c.First(); k != nil; k, _ = c.Next() {
+		if name := string(bytes.TrimSuffix(k, []byte{0})); name != "" {
+			out = append(out, name)
+		}
+	}
+	return out
+}
+
+// Counters implements [intake.Store].
+func (s *Store) Counters() (map[string]intake.Counter, error) {
+	out := map[string]intake.Counter{}
+	err := s.view(func(tx *bbolt.Tx) error {
+		return tx.Bucket(headsBucket).ForEach(func(k, v []byte) error {
+			machine := string(bytes.TrimSuffix(k, []byte{0}))
+			h, err := headOf(machine, v)
+			out[machine] = h.counter
+			return err
+		})
+	})
+	return out, err
+}
+
+// History returns everything of one machine, corrections included and
+// conflicts left out, in order of taking. When the error is or holds a
+// [*Damage], what is returned are the entries that are sound.
+func (s *Store) History(machine string) ([]drift.Entry, error) {
+	var out []drift.Entry
+	var spoilt []error
+	err := s.view(func(tx *bbolt.Tx) error {
+		prefix := headKey(machine)
+		c := tx.Bucket(entriesBucket).Cursor()
+		for k, v := c.Seek(prefix); bytes.HasPrefix(k, prefix); k, v = c.Next() {
+			e, flags, err := decode(k, v)
+			switch {
+			case err != nil:
+				spoilt = append(spoilt, err)
+			case flags&flagConflict == 0:
+				out = append(out, e)
+			}
+		}
+		return nil
+	})
+	return out, errors.Join(append(spoilt, err)...)
+}
+
+func decode(k, v []byte) (drift.Entry, byte, error) {
+	s, err := parse(k, v)
+	if err != nil {
+		return drift.Entry{}, 0, err
+	}
+	p, ok := placeOf(k)
+	if !ok {
+		return drift.Entry{}, 0, &Damage{Meaning: "an entry has a key that is none"}
+	}
+	e, err := s.entry(p)
+	return e, s.flags, err
+}
+
+// Setups returns the setup entries of all scopes, in order of taking.
+func (s *Store) Setups() ([]drift.Entry, error) { return s.listed(setupsBucket) }
+
+// Conflicts returns the entries whose id had been taken with another body, in
+// order of taking. Find gives the ones that were there first.
+func (s *Store) Conflicts() ([]drift.Entry, error) { return s.listed(conflictsBucket) }
+
+func (s *Store) listed(bucket []byte) ([]drift.Entry, error) {
+	var out []drift.Entry
+	err := s.view(func(tx *bbolt.Tx) (err error) {
+		out, err = along(tx, tx.Bucket(bucket), nil, 0)
+		return err
+	})
+	return out, err
+}
+
+// along reads the entries that a bucket keyed by epoch and seq lists, from the
+// key after a given one, at most limit of them (0: all).
+func along(tx *bbolt.Tx, index *bbolt.Bucket, after []byte, limit int) ([]drift.Entry, error) {
+	var out []drift.Entry
+	c := index.Cursor()
+	k, machine := c.First()
+	if after != nil {
+		if k, machine = c.Seek(after); bytes.Equal(k, after) {
+			k, machine = c.Next()
+		}
+	}
+	entries := tx.Bucket(entriesBucket)
+	for ; k != nil && (limit == 0 || len(out) < limit); k, machine = c.Next() {
+		p, ok := orderOf(k, machine)
+		if !ok {
+			return out, &Damage{Meaning: "the order of taking is spoilt"}
+		}
+		key := p.key()
+		e, _, err := decode(key, entries.Get(key))
+		if err != nil {
+			return out, err
+		}
+		out = append(out, e)
+	}
+	return out, nil
+}
+
+// Since returns what was taken after the entry with these numbers, conflicts
+// included, in order of taking, at most limit of them: what an export, or a van
+// that forwards to a hub, goes by.
+func (s *Store) Since(epoch, seq uint64, limit int) ([]drift.Entry, error) {
+	var out []drift.Entry
+	err := s.view(func(tx *bbolt.Tx) (err error) {
+		out, err = along(tx, tx.Bucket(orderBucket), place{"", epoch, seq}.appendOrder(nil), limit)
+		return err
+	})
+	return out, err
+}
+
+// Entries goes through everything in order of taking, conflicts included. It
+// reads in pages, so that a slow reader holds up nobody, and stops at the first
+// error.
+func (s *Store) Entries() iter.Seq2[drift.Entry, error] {
+	const page = 1000
+	return func(yield func(drift.Entry, error) bool) {
+		var epoch, seq uint64
+		for {
+			entries, err := s.Since(epoch, seq, page)
+			for _, e := range entries {
+				epoch, seq = e.StoreEpoch, e.StoreSeq
+				if !yield(e, nil) {
+					return
+				}
+			}
+			if err != nil {
+				yield(drift.Entry{}, err)
+			}
+			if err != nil || len(entries) < page {
+				return
+			}
+		}
+	}
+}
+
+// Find returns the entry that took the id first.
+func (s *Store) Find(id string) (drift.Entry, bool, error) {
+	var out drift.Entry
+	found := false
+	err := s.view(func(tx *bbolt.Tx) error {
+		places, ok := refsOf(tx.Bucket(idsBucket).Get(idKey(id)))
+		if !ok {
+			return &Damage{Meaning: "the index of ids is spoilt"}
+		}
+		if len(places) == 0 {
+			return nil
+		}
+		var err error
+		key := places[0].key()
+		out, _, err = decode(key, tx.Bucket(entriesBucket).Get(key))
+		found = err == nil
+		return err
+	})
+	return out, found, err
+}

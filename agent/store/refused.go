@@ -1,0 +1,158 @@
+package store
+
+import (
+	"bytes"
+	"cmp"
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/json"
+	"slices"
+	"strconv"
+	"strings"
+
+	"go.etcd.io/bbolt"
+
+	"arcdrift/agent/intake"
+)
+
+// MaxRefused is how many refusals are kept, the newest; with intake.MaxRaw they
+// take at most 64 MiB. The counts go on.
+const MaxRefused = 4096
+
+// maxCounts bounds the counts kept apart by machine, field and reason; whatever
+// else comes is counted together under the reason "other".
+const maxCounts = 4096
+
+// RefusalCount is how many different offers of a machine were refused for one
+// reason. One that comes again after it has left the list counts again.
+type RefusalCount struct {
+	Machine, Field, Reason string
+	Count                  uint64
+}
+
+// refuse keeps one refusal, or counts it if the same is there.
+func (w *writer) refuse(r *intake.Refusal) error {
+	mark := refusalMark(r)
+	if key := bytes.Clone(w.seen.Get(mark)); key != nil {
+		return w.refusedAgain(key, r)
+	}
+	w.state.refused++
+	key := binary.BigEndian.AppendUint64(nil, w.state.refused)
+	raw, err := json.Marshal(r)
+	if err != nil {
+		return err
+	}
+	if err := w.refused.Put(key, raw); err != nil {
+		return err
+	}
+	if err := w.seen.Put(mark, key); err != nil {
+		return err
+	}
+	if err := w.count(r); err != nil {
+		return err
+	}
+	return w.forget()
+}
+
+func (w *writer) refusedAgain(key []byte, r *intake.Refusal) error {
+	var kept intake.Refusal
+	if err := json.Unmarshal(w.refused.Get(key), &kept); err != nil {
+		return &Damage{Meaning: "the list of refused records is spoilt"}
+	}
+	kept.Times += r.Times
+	kept.Last = r.Last
+	raw, err := json.Marshal(&kept)
+	if err != nil {
+		return err
+	}
+	return w.refused.Put(key, raw)
+}
+
+// forget drops the oldest refusals above MaxRefused.
+func (w *writer) forget() error {
+	c := w.refused.Cursor()
+	for k, v := c.First(); k != nil && binary.BigEndian.Uint64(k)+MaxRefused <= w.state.refused; k, v = c.First() {
+		var old intake.Refusal
+		if json.Unmarshal(v, &old) == nil {
+			if err := w.seen.Delete(refusalMark(&old)); err != nil {
+				return err
+			}
+		}
+		if err := w.refused.Delete(bytes.Clone(k)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// refusalMark tells refusals apart: what came, about whom, and why not.
+func refusalMark(r *intake.Refusal) []byte {
+	h := sha256.New()
+	for _, part := range []string{r.Machine, r.Via, r.Problem.Field, r.Problem.Reason, strconv.Itoa(r.Size)} {
+		h.Write([]byte(part))
+		h.Write([]byte{0})
+	}
+	h.Write(r.Raw)
+	return h.Sum(nil)[:idKeyLen]
+}
+
+func (w *writer) count(r *intake.Refusal) error {
+	key := countKey(r.Machine, r.Problem.Field, r.Problem.Reason)
+	before := w.counts.Get(key)
+	if before == nil && w.counts.Sequence() >= maxCounts {
+		key = countKey("", "", "other")
+		before = w.counts.Get(key)
+	}
+	n := uint64(1)
+	if len(before) == 8 {
+		n += binary.BigEndian.Uint64(before)
+	} else if _, err := w.counts.NextSequence(); err != nil {
+		return err
+	}
+	return w.counts.Put(key, binary.BigEndian.AppendUint64(nil, n))
+}
+
+func countKey(machine, field, reason string) []byte {
+	const longest = 200
+	if len(reason) > longest {
+		reason = strings.ToValidUTF8(reason[:longest], "") + "…"
+	}
+	return []byte(machine + "\x00" + strings.ReplaceAll(field, "\x00", "") + "\x00" + reason)
+}
+
+// Refusals returns the refused offers that are still kept, newest first, at
+// most limit of them (0: all), of one machine or, with "", of all.
+func (s *Store) Refusals(machine string, limit int) ([]intake.Refusal, error) {
+	var out []intake.Refusal
+	err := s.view(func(tx *bbolt.Tx) error {
+		c := tx.Bucket(refusedBucket).Cursor()
+		for k, v := c.Last(); k != nil && (limit == 0 || len(out) < limit); k, v = c.Prev() {
+			var r intake.Refusal
+			if err := json.Unmarshal(v, &r); err != nil {
+				return &Damage{Meaning: "the list of refused records is spoilt"}
+			}
+			if machine == "" || r.Machine == machine {
+				out = append(out, r)
+			}
+		}
+		return nil
+	})
+	return out, err
+}
+
+// RefusalCounts returns the counts since the store began, largest first.
+func (s *Store) RefusalCounts() ([]RefusalCount, error) {
+	var out []RefusalCount
+	err := s.view(func(tx *bbolt.Tx) error {
+		return tx.Bucket(countsBucket).ForEach(func(k, v []byte) error {
+			part := strings.SplitN(string(k), "\x00", 3)
+			if len(part) != 3 || len(v) != 8 {
+				return &Damage{Meaning: "the counts of refused records are spoilt"}
+			}
+			out = append(out, RefusalCount{part[0], part[1], part[2], binary.BigEndian.Uint64(v)})
+			return nil
+		})
+	})
+	slices.SortStableFunc(out, func(a, b RefusalCount) int { return cmp.Compare(b.Count, a.Count) })
+	return out, err
+}

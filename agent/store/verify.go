@@ -1,0 +1,216 @@
+package store
+
+import (
+	"bytes"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"time"
+
+	"go.etcd.io/bbolt"
+)
+
+// Report is what Verify found.
+type Report struct {
+	Entries, Conflicts, Refused uint64
+	Machines                    int
+	// First is the first thing wrong, machine by machine in order of taking, or
+	// nil; Wrong counts them all, up to the one that stopped the check.
+	First *Damage
+	Wrong int
+}
+
+func (r *Report) wrong(d Damage) {
+	if r.Wrong++; r.First == nil {
+		r.First = &d
+	}
+}
+
+// VerifyFile verifies a store that no agent holds, without changing it.
+func VerifyFile(path string) (Report, error) {
+	s, err := Open(path, time.Now, Options{ReadOnly: true})
+	if err != nil {
+		return Report{}, err
+	}
+	report, err := s.Verify()
+	return report, errors.Join(err, s.Close())
+}
+
+// Verify checks the whole record: the pages of the file, every entry's CRC, each
+// machine's chain to its end, the indexes both ways and the counts. What is
+// wrong is in the report; an error means that the check could not be done. A
+// file whose pages are spoilt may hang or kill the reader: a caller that cannot
+// afford that runs Verify in a child process with a time limit.
+func (s *Store) Verify() (Report, error) {
+	var r Report
+	err := s.view(func(tx *bbolt.Tx) error {
+		if err := checkPages(tx); err != nil {
+			r.wrong(Damage{Meaning: fmt.Sprintf("the file's pages are spoilt (%v): bring back a backup, or export what can be read", err)})
+			return nil
+		}
+		st, err := stateOf(tx.Bucket(metaBucket).Get(stateKey))
+		if err != nil {
+			r.wrong(Damage{Meaning: err.Error()})
+			return nil
+		}
+		v := verifier{tx: tx, report: &r, entries: tx.Bucket(entriesBucket), ids: tx.Bucket(idsBucket),
+			order: tx.Bucket(orderBucket), heads: tx.Bucket(headsBucket), conflicts: tx.Bucket(conflictsBucket)}
+		v.walk()
+		v.ends()
+		v.indexes(st)
+		r.Refused = st.refused
+		return nil
+	})
+	if errors.Is(err, errDamaged) {
+		r.wrong(Damage{Meaning: fmt.Sprintf("the file's pages are spoilt (%v): bring back a backup, or export what can be read", err)})
+		err = nil
+	}
+	return r, err
+}
+
+func checkPages(tx *bbolt.Tx) error {
+	var first error
+	for err := range tx.Check() {
+		if first == nil {
+			first = err
+		}
+	}
+	return first
+}
+
+// verifier walks one state of the store.
+type verifier struct {
+	tx     *bbolt.Tx
+	report *Report
+
+	entries, ids, order, heads, conflicts *bbolt.Bucket
+}
+
+// walk checks every entry, machine by machine.
+func (v *verifier) walk() {
+	var at place
+	var h head // as it should be
+	c := v.entries.Cursor()
+	for key, value := c.First(); key != nil; key, value = c.Next() {
+		p, ok := placeOf(key)
+		if !ok {
+			v.report.wrong(Damage{Meaning: "an entry has a key that is none: the file was edited or spoilt"})
+			continue
+		}
+		if h.chain == nil || p.machine != at.machine {
+			v.end(at.machine, h)
+			h = head{chain: make([]byte, digestLen)}
+			v.report.Machines++
+		}
+		at = p
+		v.report.Entries++
+		h.count++
+		h.epoch, h.seq = p.epoch, p.seq
+		v.entry(p, key, value, &h)
+	}
+	v.end(at.machine, h)
+}
+
+// entry checks one entry and moves the chain on.
+func (v *verifier) entry(p place, key, value []byte, h *head) {
+	wrong := func(meaning string) {
+		v.report.wrong(Damage{Machine: p.machine, Epoch: p.epoch, Seq: p.seq, Meaning: meaning})
+	}
+	e, err := parse(key, value)
+	if err != nil {
+		var d *Damage
+		if errors.As(err, &d) {
+			wrong(d.Meaning)
+		} else {
+			wrong(err.Error())
+		}
+		// Take the chain up behind the spoilt entry, so that one is one.
+		if n := len(value); n >= digestLen+4 {
+			h.chain = bytes.Clone(value[n-digestLen-4 : n-4])
+		}
+		return
+	}
+	if !bytes.Equal(chainAfter(h.chain, key, e.chained), e.chain) {
+		wrong("it does not follow from the entry before it: this entry was changed or put in, or the one before it changed or taken out, after it was kept")
+	}
+	h.chain = bytes.Clone(e.chain)
+	if e.flags&flagConflict != 0 {
+		h.conflicts++
+		v.report.Conflicts++
+	}
+	if places, ok := refsOf(v.ids.Get(e.idKey)); !ok || !contains(places, p) {
+		wrong("the index of ids does not lead to it: sending it again would keep it twice")
+	}
+	if machine := v.order.Get(p.appendOrder(nil)); machine == nil || string(machine) != p.machine {
+		wrong("the order of taking does not list it")
+	}
+}
+
+func contains(places []place, p place) bool {
+	for _, q := range places {
+		if q == p {
+			return true
+		}
+	}
+	return false
+}
+
+// end holds a machine's last entry against the note kept of it.
+func (v *verifier) end(machine string, is head) {
+	if is.chain == nil {
+		return
+	}
+	noted, err := headOf(machine, v.heads.Get(headKey(machine)))
+	switch {
+	case err != nil:
+		v.report.wrong(Damage{Machine: machine, Meaning: "the note of its last entry is spoilt"})
+	case noted.count != is.count || noted.epoch != is.epoch || noted.seq != is.seq || !bytes.Equal(noted.chain, is.chain):
+		v.report.wrong(Damage{Machine: machine, Epoch: is.epoch, Seq: is.seq,
+			Meaning: fmt.Sprintf("it is the last of %d, but entry %d/%d was kept as the last of %d: entries were taken out or put in", is.count, noted.epoch, noted.seq, noted.count)})
+	case noted.conflicts != is.conflicts:
+		v.report.wrong(Damage{Machine: machine, Meaning: "its count of conflicts is wrong"})
+	}
+}
+
+// ends looks for machines that are noted and have no entries left.
+func (v *verifier) ends() {
+	c := v.heads.Cursor()
+	for k, _ := c.First(); k != nil; k, _ = c.Next() {
+		if first, _ := v.entries.Cursor().Seek(k); !bytes.HasPrefix(first, k) {
+			v.report.wrong(Damage{Machine: string(bytes.TrimSuffix(k, []byte{0})), Meaning: "all its entries were taken out"})
+		}
+	}
+}
+
+// indexes holds the sizes of the indexes against the entries: as every entry is
+// in each, equal sizes mean that nothing else is.
+func (v *verifier) indexes(st state) {
+	expect := func(what string, is, should uint64) {
+		if is != should {
+			v.report.wrong(Damage{Meaning: fmt.Sprintf("%s %d, and there are %d", what, is, should)})
+		}
+	}
+	var refs, order, conflicts, last uint64
+	c := v.ids.Cursor()
+	for k, r := c.First(); k != nil; k, r = c.Next() {
+		places, _ := refsOf(r)
+		refs += uint64(len(places))
+	}
+	c = v.order.Cursor()
+	for k, _ := c.First(); k != nil; k, _ = c.Next() {
+		order++
+		if len(k) == 16 {
+			last = binary.BigEndian.Uint64(k[8:])
+		}
+	}
+	c = v.conflicts.Cursor()
+	for k, _ := c.First(); k != nil; k, _ = c.Next() {
+		conflicts++
+	}
+	expect("the store counted entries up to", st.seq, v.report.Entries)
+	expect("the index of ids leads to", refs, v.report.Entries)
+	expect("the order of taking lists", order, v.report.Entries)
+	expect("the last number in the order of taking is", last, st.seq)
+	expect("the list of conflicts holds", conflicts, v.report.Conflicts)
+	expect("the store counted conflicts up to", st.conflicts, v.report.Conflicts)
+}
