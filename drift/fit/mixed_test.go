@@ -201,3 +201,21 @@ func BenchmarkSleepstudy(b *testing.B) {
 		}
 	}
 }
+
+// 200 units with 100 points each.
+func BenchmarkMixed200(b *testing.B) {
+	rng := rand.New(rand.NewPCG(1, 3))
+	units := make([]Unit, 200)
+	for i := range units {
+		level, slope := 2*rng.NormFloat64(), 0.1*rng.NormFloat64()
+		for j := range 100 {
+			x := float64(j) / 10
+			units[i].X, units[i].Y = append(units[i].X, x), append(units[i].Y, level+slope*x+rng.NormFloat64())
+		}
+	}
+	for b.Loop() {
+		if _, err := FitMixed(units, true, true); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

@@ -213,27 +213,38 @@ func (w *sweep) regress(width int) (beta []float64, cov *mat.SymDense, left floa
 	if k == 0 {
 		return nil, nil, left, nil
 	}
+	// In units in which every regressor counts alike, so that only their likeness
+	// decides whether the equations can be solved.
+	unit := make([]float64, k)
+	for i := range unit {
+		unit[i] = 1 / math.Sqrt(w.cross[i*width+i])
+	}
 	xx := mat.NewSymDense(k, nil)
 	xy := mat.NewVecDense(k, nil)
 	for i := range k {
 		for j := range i + 1 {
-			xx.SetSym(i, j, w.cross[i*width+j])
+			xx.SetSym(i, j, w.cross[i*width+j]*unit[i]*unit[j])
 		}
-		xy.SetVec(i, w.cross[k*width+i])
+		xy.SetVec(i, w.cross[k*width+i]*unit[i])
 	}
 	var chol mat.Cholesky
-	if ok := chol.Factorize(xx); !ok || chol.Cond() > 1e14 {
+	if ok := chol.Factorize(xx); !ok || !(chol.Cond() < 1e12) {
 		return nil, nil, 0, errors.New("the regressors cannot be told apart from each other or from the trend")
 	}
 	b := mat.NewVecDense(k, nil)
-	if err := chol.SolveVecTo(b, xy); err != nil {
-		return nil, nil, 0, fmt.Errorf("the regression on the trend could not be solved: %w", err)
-	}
 	cov = mat.NewSymDense(k, nil)
-	if err := chol.InverseTo(cov); err != nil {
+	if err := errors.Join(chol.SolveVecTo(b, xy), chol.InverseTo(cov)); err != nil {
 		return nil, nil, 0, fmt.Errorf("the regression on the trend could not be solved: %w", err)
 	}
-	return b.RawVector().Data, cov, max(left-mat.Dot(b, xy), 0), nil
+	left = max(left-mat.Dot(b, xy), 0)
+	beta = b.RawVector().Data
+	for i := range k {
+		beta[i] *= unit[i]
+		for j := range i + 1 {
+			cov.SetSym(i, j, cov.At(i, j)*unit[i]*unit[j])
+		}
+	}
+	return beta, cov, left, nil
 }
 
 // LogLik returns the log-likelihood of a series under the trend, and the β that

@@ -104,6 +104,23 @@ func TestStateMoves(t *testing.T) {
 	assert.NotSame(t, &before.Cov[0], &g.Cov[0])
 }
 
+func TestBlendIsTheMixture(t *testing.T) {
+	rng := rand.New(rand.NewPCG(15, 16))
+	a, b := anyState(rng, 4), anyState(rng, 4)
+	other := b.Clone()
+	const s = 0.3
+	g := a.Clone()
+	g.Blend(b, s)
+	for i := range 4 {
+		assert.InDelta(t, (1-s)*a.Mean[i]+s*b.Mean[i], g.Mean[i], 1e-14)
+		for j := range 4 {
+			second := (1-s)*(a.Cov[i*4+j]+a.Mean[i]*a.Mean[j]) + s*(b.Cov[i*4+j]+b.Mean[i]*b.Mean[j])
+			assert.InDelta(t, second-g.Mean[i]*g.Mean[j], g.Cov[i*4+j], 1e-13)
+		}
+	}
+	assert.Equal(t, other, b)
+}
+
 func TestShortAndLongRows(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 6))
 	g := anyState(rng, 3)
