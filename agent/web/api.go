@@ -1,0 +1,184 @@
+package web
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"time"
+
+	"arcdrift/agent/wire"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// retryAfter is when, in seconds, it is worth asking again.
+const retryAfter = "5"
+
+func (s *Server) routeAPI(mux *http.ServeMux) {
+	mux.HandleFunc("POST /api/v1/records", s.postRecords)
+	mux.HandleFunc("GET /api/v1/machines", s.getMachines)
+	mux.HandleFunc("GET /api/v1/machines/{id}", s.getMachine)
+	mux.HandleFunc("GET /api/v1/machines/{id}/records", s.getRecords)
+	mux.HandleFunc("GET /api/v1/site-check", s.getSiteCheck)
+}
+
+// getMachines answers the state of every machine, a JSON array, worst first.
+func (s *Server) getMachines(w http.ResponseWriter, r *http.Request) {
+	asOf, knownAt, problem := momentsOf(r.URL.Query())
+	switch {
+	case problem != nil:
+		refuse(w, http.StatusBadRequest, problem)
+	case asOf.Known() || knownAt.Known():
+		answers, err := s.Fleet.AssessAt("", asOf, knownAt)
+		if err != nil {
+			s.fail(w, fmt.Errorf("web: assessing the fleet: %w", err))
+			return
+		}
+		answer(w, http.StatusOK, listOf(answers))
+	default:
+		machines, _ := s.Fleet.Board()
+		answers := make([]advise.Assessment, len(machines))
+		for i := range machines {
+			answers[i] = machines[i].Assessment
+		}
+		answer(w, http.StatusOK, answers)
+	}
+}
+
+// listOf makes an empty list of a nil one, so that JSON says [] and not null.
+func listOf(answers []advise.Assessment) []advise.Assessment {
+	if answers == nil {
+		return []advise.Assessment{}
+	}
+	return answers
+}
+
+// getMachine answers the state of one machine, now or at as_of.
+func (s *Server) getMachine(w http.ResponseWriter, r *http.Request) {
+	id := r.PathValue("id")
+	asOf, knownAt, problem := momentsOf(r.URL.Query())
+	if problem != nil {
+		refuse(w, http.StatusBadRequest, problem)
+		return
+	}
+	machines, _ := s.Fleet.Board()
+	at := slices.IndexFunc(machines, func(m Machine) bool { return m.Machine == id })
+	switch {
+	case at < 0:
+		refuse(w, http.StatusNotFound, noSuchMachine(id))
+	case asOf.Known() || knownAt.Known():
+		answers, err := s.Fleet.AssessAt(id, asOf, knownAt)
+		if err != nil {
+			s.fail(w, fmt.Errorf("web: assessing %s: %w", id, err))
+			return
+		}
+		if len(answers) == 0 {
+			refuse(w, http.StatusNotFound, noSuchMachine(id))
+			return
+		}
+		answer(w, http.StatusOK, answers[0])
+	default:
+		answer(w, http.StatusOK, machines[at].Assessment)
+	}
+}
+
+// getRecords answers everything kept of one machine as JSON lines, in store
+// order, in the form that an import takes again.
+func (s *Server) getRecords(w http.ResponseWriter, r *http.Request) {
+	id := r.PathValue("id")
+	entries, err := s.Records.History(id)
+	if err != nil {
+		s.fail(w, fmt.Errorf("web: history of %s: %w", id, err))
+		return
+	}
+	if len(entries) == 0 {
+		refuse(w, http.StatusNotFound, noSuchMachine(id))
+		return
+	}
+	var out []byte
+	for i := range entries {
+		out = append(wire.AppendEntry(out, &entries[i]), '\n')
+	}
+	w.Header().Set("Content-Type", jsonLines)
+	w.Header().Set("Cache-Control", "no-store")
+	_, _ = w.Write(out) // a reader that has gone has nobody to tell
+}
+
+// getSiteCheck answers whether to recalibrate after a move.
+func (s *Server) getSiteCheck(w http.ResponseWriter, r *http.Request) {
+	q, err := wire.MoveValues(r.URL.Query())
+	if err == nil {
+		var a advise.MoveAnswer
+		if a, err = s.move(q); err == nil {
+			answer(w, http.StatusOK, a)
+			return
+		}
+	}
+	var problem *drift.Problem
+	if errors.As(err, &problem) {
+		refuse(w, http.StatusBadRequest, problem)
+		return
+	}
+	s.fail(w, fmt.Errorf("web: site check: %w", err))
+}
+
+// move asks the fleet; a question without a moment means now.
+func (s *Server) move(q advise.Move) (advise.MoveAnswer, error) {
+	if q.AsOf.IsZero() {
+		q.AsOf = s.Now()
+	}
+	return s.Fleet.Move(q)
+}
+
+func noSuchMachine(id string) *drift.Problem {
+	return &drift.Problem{Field: "machine", Value: id, Reason: "is not known here: no record names it"}
+}
+
+// momentsOf reads as_of and known_at.
+func momentsOf(v url.Values) (asOf, knownAt drift.Opt[time.Time], problem *drift.Problem) {
+	if asOf, problem = momentOf(v, "as_of"); problem == nil {
+		knownAt, problem = momentOf(v, "known_at")
+	}
+	return asOf, knownAt, problem
+}
+
+func momentOf(v url.Values, name string) (drift.Opt[time.Time], *drift.Problem) {
+	text := v.Get(name)
+	if text == "" {
+		return drift.Opt[time.Time]{}, nil
+	}
+	t, err := time.Parse(time.RFC3339, text)
+	if err != nil {
+		return drift.Opt[time.Time]{}, &drift.Problem{Field: name, Value: text, Reason: "must be a time with its offset, like 2026-03-02T18:00:00Z"}
+	}
+	return drift.Some(t), nil
+}
+
+const jsonLines = "application/jsonl"
+
+func answer(w http.ResponseWriter, status int, v any) {
+	b, err := json.Marshal(v)
+	if err != nil { // every answer is a plain struct of ours; a NaN is the one way here
+		http.Error(w, "the answer could not be written", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	_, _ = w.Write(append(b, '\n')) // a reader that has gone has nobody to tell
+}
+
+// refuse answers {"field":…,"reason":…}.
+func refuse(w http.ResponseWriter, status int, p *drift.Problem) {
+	var field *string
+	if p.Field != "" {
+		field = &p.Field
+	}
+	answer(w, status, struct {
+		Field  *string `json:"field"`
+		Reason string  `json:"reason"`
+	}{field, p.Error()})
+}

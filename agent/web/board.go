@@ -1,0 +1,216 @@
+package web
+
+import (
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"arcdrift/drift/advise"
+)
+
+// perPage is how many machines a page of the board shows: what a person reads
+// before turning to search.
+const perPage = 20
+
+// filter is what the board shows, kept whole in the link.
+type filter struct {
+	Query, Model, Site string
+	State              advise.State
+	Days, Page         int
+}
+
+// spans are the time ranges of the trend lines, in days.
+var spans = [...]int{14, 30, 90, 365}
+
+const defaultSpan = 90
+
+func filterOf(v url.Values) filter {
+	f := filter{
+		Query: strings.TrimSpace(v.Get("q")), Model: v.Get("model"), Site: v.Get("site"),
+		State: advise.State(v.Get("state")), Days: defaultSpan, Page: 1,
+	}
+	if !slices.Contains(advise.States(), f.State) {
+		f.State = ""
+	}
+	if n, err := strconv.Atoi(v.Get("days")); err == nil && slices.Contains(spans[:], n) {
+		f.Days = n
+	}
+	if n, err := strconv.Atoi(v.Get("page")); err == nil && n > 0 && n < 1_000_000 {
+		f.Page = n
+	}
+	return f
+}
+
+// link is the board with this filter.
+func (f filter) link() string {
+	v := url.Values{}
+	for name, text := range map[string]string{"q": f.Query, "model": f.Model, "site": f.Site, "state": string(f.State)} {
+		if text != "" {
+			v.Set(name, text)
+		}
+	}
+	if f.Days != defaultSpan {
+		v.Set("days", strconv.Itoa(f.Days))
+	}
+	if f.Page > 1 {
+		v.Set("page", strconv.Itoa(f.Page))
+	}
+	if len(v) == 0 {
+		return "/"
+	}
+	return "/?" + v.Encode()
+}
+
+// keeps says whether the machine passes every part of the filter but the state.
+func (f filter) keeps(m *Machine) bool {
+	return (f.Query == "" || strings.Contains(strings.ToLower(m.Machine), strings.ToLower(f.Query))) &&
+		(f.Model == "" || f.Model == label(m.Model)) && (f.Site == "" || f.Site == m.Site)
+}
+
+func label(s *string) string {
+	if s == nil {
+		return ""
+	}
+	return *s
+}
+
+type boardView struct {
+	Filter         filter
+	Spans          []int
+	All            stateCount
+	Counts         []stateCount
+	Models, Sites  []string
+	Summary, Scale string
+	First          int
+	Rows           []boardRow
+	Empty          string
+	Before, After  string
+	Shown          string
+	total          int
+}
+
+type stateCount struct {
+	State      advise.State
+	Word, Link string
+	Count      int
+	Chosen     bool
+}
+
+type boardRow struct {
+	Machine, Link, Where, Next, Why string
+	State                           advise.State
+	Age                             ageView
+	Trend                           *trend
+	Scatter                         string
+}
+
+func (s *Server) board(w http.ResponseWriter, r *http.Request) {
+	machines, version := s.Fleet.Board()
+	tag := s.tag(version)
+	if unchanged(w, r, tag) {
+		return
+	}
+	f := filterOf(r.URL.Query())
+	view, shown := boardOf(machines, f, s.Now())
+	if err := s.addTrends(&view, shown, version); err != nil {
+		s.fail(w, err)
+		return
+	}
+	s.render(w, "board", page{Title: "Fleet", Here: "/", Tag: tag, Body: view})
+}
+
+// boardOf picks, counts and words the machines of one page, and returns those
+// shown beside the view.
+func boardOf(machines []Machine, f filter, now time.Time) (boardView, []*Machine) {
+	view := boardView{Filter: f, Spans: spans[:]}
+	counts := map[advise.State]int{}
+	models, sites := map[string]bool{}, map[string]bool{}
+	var kept []*Machine
+	for i := range machines {
+		m := &machines[i]
+		models[label(m.Model)], sites[m.Site] = true, true
+		if !f.keeps(m) {
+			continue
+		}
+		counts[m.State]++
+		view.total++
+		if f.State == "" || f.State == m.State {
+			kept = append(kept, m)
+		}
+	}
+	view.Models, view.Sites = namesOf(models), namesOf(sites)
+	view.countStates(counts, f)
+	shown := view.turnTo(kept, f)
+	for _, m := range shown {
+		view.Rows = append(view.Rows, rowOf(m, now))
+	}
+	return view, shown
+}
+
+func (v *boardView) countStates(counts map[advise.State]int, f filter) {
+	whole := f
+	whole.Page, whole.State = 1, ""
+	v.All = stateCount{Count: v.total, Link: whole.link(), Chosen: f.State == ""}
+	for _, state := range advise.States() {
+		one := whole
+		one.State = state
+		v.Counts = append(v.Counts, stateCount{State: state, Word: stateWord(state), Count: counts[state], Link: one.link(), Chosen: f.State == state})
+	}
+}
+
+// turnTo cuts out the page of the filter and words where it stands.
+func (v *boardView) turnTo(kept []*Machine, f filter) []*Machine {
+	last := max(1, (len(kept)+perPage-1)/perPage)
+	f.Page = min(f.Page, last)
+	from := (f.Page - 1) * perPage
+	to := min(from+perPage, len(kept))
+	v.First = from + 1
+	v.Summary = plural(len(kept), "machine", "machines") + ", the one that needs somebody most first."
+	v.Shown = fmt.Sprintf("%d to %d of %d", from+1, to, len(kept))
+	if f.Page > 1 {
+		before := f
+		before.Page--
+		v.Before = before.link()
+	}
+	if f.Page < last {
+		after := f
+		after.Page++
+		v.After = after.link()
+	}
+	v.Empty = "No machine fits this search."
+	if v.total == 0 && f == (filter{Days: f.Days, Page: 1}) {
+		v.Empty = "No records yet. Log a calibration, import a file, or let a machine publish: it appears here by itself."
+	}
+	return kept[from:to]
+}
+
+func rowOf(m *Machine, now time.Time) boardRow {
+	row := boardRow{
+		Machine: m.Machine, Link: machineLink(m.Machine), State: m.State,
+		Where: joined(label(m.Model), m.Site), Next: nextStep(&m.Assessment), Age: ageOf(m.Data.Last, now),
+	}
+	if len(m.Reasons) > 0 {
+		row.Why = m.Reasons[0]
+	}
+	if m.Drift.Scatter.Known() {
+		row.Scatter = size(m.Drift.Scatter)
+	}
+	return row
+}
+
+func machineLink(machine string) string { return "/machines/" + url.PathEscape(machine) }
+
+func namesOf(set map[string]bool) []string {
+	var names []string
+	for name := range set {
+		if name != "" {
+			names = append(names, name)
+		}
+	}
+	slices.Sort(names)
+	return names
+}

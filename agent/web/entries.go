@@ -1,0 +1,163 @@
+package web
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"arcdrift/drift"
+)
+
+// entryView is one record as a person reads it, with what was corrected.
+type entryView struct {
+	What, When, Late, Detail string
+	At                       time.Time
+	Corrections              []string
+}
+
+// addEntries words the latest records, newest first, each as it came with its
+// corrections below it: the old value stays in sight.
+func (v *machineView) addEntries(history []drift.Entry, until time.Time) {
+	corrections := map[string][]drift.Entry{}
+	byID := map[string]*drift.Entry{}
+	var told []*drift.Entry
+	for i := range history {
+		e := &history[i]
+		if e.When().After(until) {
+			continue
+		}
+		if e.Correction != nil {
+			corrections[e.Correction.Corrects] = append(corrections[e.Correction.Corrects], *e)
+			continue
+		}
+		byID[e.ID] = e
+		told = append(told, e)
+	}
+	slices.SortStableFunc(told, func(a, b *drift.Entry) int { return b.When().Compare(a.When()) })
+	v.Older = max(0, len(told)-mostEntries)
+	for _, e := range told[:len(told)-v.Older] {
+		view := wordEntry(e)
+		for _, c := range corrections[e.ID] {
+			view.Corrections = append(view.Corrections, wordCorrection(&c, e))
+		}
+		v.Entries = append(v.Entries, view)
+	}
+}
+
+// late is how much later than it happened a record may arrive before the page
+// says so.
+const late = time.Hour
+
+func wordEntry(e *drift.Entry) entryView {
+	view := entryView{At: e.When(), When: e.When().Format("2 Jan 2006 15:04"), What: typeWord(e), Detail: details(e)}
+	switch {
+	case e.Time.IsZero():
+		view.Late = "no clock: time of arrival"
+	case e.Received.Sub(e.Time) > late:
+		view.Late = "arrived " + e.Received.In(e.Time.Location()).Format("2 Jan 15:04")
+	}
+	if e.PossibleRepeat {
+		view.Late = joined(view.Late, "perhaps a repeat")
+	}
+	return view
+}
+
+func typeWord(e *drift.Entry) string {
+	switch e.Type {
+	case drift.TypeCalibration:
+		result := "failed"
+		if e.Calibration.Passed.Or(false) {
+			result = "passed"
+		}
+		switch n := e.Calibration.Attempts.Or(e.Calibration.Attempt.Or(1)); {
+		case e.Calibration.Attempts.Known() && n > 1:
+			return fmt.Sprintf("Calibration %s, %d tries", result, n)
+		case n > 1:
+			return fmt.Sprintf("Calibration, try %d: %s", n, result)
+		default:
+			return "Calibration " + result
+		}
+	case drift.TypeService:
+		return "Electrodes " + string(e.Service.Action)
+	case drift.TypeUsage:
+		return "Arc count"
+	case drift.TypeSplice:
+		return "Splices"
+	case drift.TypeSetup:
+		return "Setup"
+	default:
+		return string(e.Type)
+	}
+}
+
+// details lists every other value of the record in the order of the field table.
+func details(e *drift.Entry) string {
+	var parts []string
+	for _, f := range drift.FieldsOf(e.Type) {
+		switch f.Name {
+		case "type", "id", "machine", "model", "time", "passed", "attempt", "attempts", "action", "source", "epoch", "seq", "session":
+			continue
+		}
+		if v, ok := f.Value(&e.Record); ok {
+			parts = append(parts, fieldWord(f.Name)+" "+valueWord(v)+unitOf(f))
+		}
+	}
+	return joined(parts...)
+}
+
+// fieldWord makes a field's name readable: its unit goes behind the value.
+func fieldWord(name string) string {
+	for _, unit := range []string{"_um", "_pct", "_c", "_m", "_hpa", "_db"} {
+		name = strings.TrimSuffix(name, unit)
+	}
+	return strings.ReplaceAll(name, "_", " ")
+}
+
+func unitOf(f *drift.Field) string {
+	for suffix, unit := range map[string]string{"_um": "µm", "_pct": "%", "_c": "°C", "_m": "m", "_hpa": "hPa", "_db": "dB"} {
+		if strings.HasSuffix(f.Name, suffix) {
+			return "\u00a0" + unit
+		}
+	}
+	return ""
+}
+
+func valueWord(v any) string {
+	switch v := v.(type) {
+	case nil:
+		return unknown
+	case bool:
+		if v {
+			return "yes"
+		}
+		return "no"
+	case time.Time:
+		return v.Format("2 Jan 2006 15:04 -07:00")
+	case int64:
+		return whole(v)
+	default:
+		return strings.Replace(fmt.Sprint(v), "-", "\u2212", min(1, strings.Count(fmt.Sprintf("%T", v), "float")))
+	}
+}
+
+// wordCorrection says what was changed from what to what, by whom and why.
+func wordCorrection(c, of *drift.Entry) string {
+	var parts []string
+	for _, change := range c.Correction.Changes {
+		f, ok := drift.FieldNamed(change.Field)
+		if !ok {
+			continue
+		}
+		var old any
+		if v, known := f.Value(&of.Record); known {
+			old = v
+		}
+		parts = append(parts, fmt.Sprintf("%s %s → %s%s", fieldWord(f.Name), valueWord(old), valueWord(change.Value), unitOf(f)))
+	}
+	text := strings.Join(parts, ", ")
+	if c.Operator != "" {
+		text += " by " + c.Operator
+	}
+	return text + ", " + c.When().Format("2 Jan 2006 15:04") + ": " + c.Correction.Reason
+}

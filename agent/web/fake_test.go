@@ -1,0 +1,237 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"log/slog"
+	"math/rand/v2"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/intake"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// noon is when every test happens.
+var noon = time.Date(2026, 3, 2, 12, 0, 0, 0, time.FixedZone("", 3600))
+
+// fake is a door, a fleet and a store in memory: an invented contractor's.
+type fake struct {
+	machines []Machine
+	version  uint64
+	traces   map[string]advise.Trace
+	history  map[string][]drift.Entry
+	refused  []intake.Refusal
+	notReady error
+	before   []advise.Assessment // the fleet at another moment
+
+	takeErr error
+	taken   []intake.Offer
+	receipt func(i int, o intake.Offer) intake.Receipt
+
+	asked   []advise.Move
+	moved   advise.MoveAnswer
+	moveErr error
+}
+
+func (f *fake) Take(_ context.Context, offers []intake.Offer) ([]intake.Receipt, error) {
+	if f.takeErr != nil {
+		return nil, f.takeErr
+	}
+	var out []intake.Receipt
+	for i, o := range offers {
+		f.taken = append(f.taken, o)
+		r := intake.Receipt{Line: o.Line, ID: o.Record.ID, Epoch: 1, Seq: uint64(len(f.taken)), Refused: o.Problem}
+		if f.receipt != nil {
+			r = f.receipt(i, o)
+		}
+		out = append(out, r)
+	}
+	return out, nil
+}
+
+func (f *fake) Board() ([]Machine, uint64) { return f.machines, f.version }
+
+func (f *fake) AssessAt(machine string, asOf, _ drift.Opt[time.Time]) ([]advise.Assessment, error) {
+	if machine == "" {
+		return f.before, nil
+	}
+	for _, m := range f.machines {
+		if m.Machine == machine {
+			m.AsOf = asOf.Or(m.AsOf)
+			return []advise.Assessment{m.Assessment}, nil
+		}
+	}
+	return nil, nil
+}
+
+func (f *fake) Move(q advise.Move) (advise.MoveAnswer, error) {
+	f.asked = append(f.asked, q)
+	return f.moved, f.moveErr
+}
+
+func (f *fake) Trace(machine string, _ time.Time) (advise.Trace, error) {
+	return f.traces[machine], nil
+}
+
+func (f *fake) History(machine string) ([]drift.Entry, error) { return f.history[machine], nil }
+
+func (f *fake) Refused(limit int) ([]intake.Refusal, int, error) {
+	return f.refused[:min(limit, len(f.refused))], len(f.refused), nil
+}
+
+func (f *fake) Ready() error { return f.notReady }
+
+// serverFor is a server on f whose clock stands at noon.
+func serverFor(t testing.TB, f *fake) *Server {
+	t.Helper()
+	s, err := New(Config{Door: f, Fleet: f, Records: f, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
+		Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
+	require.NoError(t, err)
+	return s
+}
+
+// get asks the server of f for a path.
+func get(t testing.TB, f *fake, path string) *httptest.ResponseRecorder {
+	t.Helper()
+	return ask(t, f, httptest.NewRequest("GET", path, nil))
+}
+
+func ask(t testing.TB, f *fake, r *http.Request) *httptest.ResponseRecorder {
+	t.Helper()
+	if r.Host == "example.com" { // what httptest says when nothing was said
+		r.Host = "localhost:8080"
+	}
+	w := httptest.NewRecorder()
+	serverFor(t, f).Handler().ServeHTTP(w, r)
+	return w
+}
+
+func some[T any](v T) drift.Opt[T] { return drift.Some(v) }
+
+// yard is a small fleet with one machine in each state, each with a history.
+func yard() *fake {
+	f := &fake{version: 7, traces: map[string]advise.Trace{}, history: map[string][]drift.Entry{}}
+	f.add("K-11", "type-1", "Raven Ridge", advise.Stop, 40*time.Minute, func(a *advise.Assessment) {
+		a.Reasons = []string{"4 attempts in a row failed, over 2 calibrations, with fresh ends each time.", "It passed with neither of the two cleavers used."}
+		a.Streak = advise.Streak{Attempts: 4, Sessions: 2, ByLuck: some(0.0012), Cause: []advise.Cause{{Cause: "electrodes", Probability: 0.71}, {Cause: "ends", Probability: 0.22}, {Cause: "air", Probability: 0.07}}}
+		a.Electrode.Action, a.Electrode.ActBy = advise.Replace, some("2026-03-02")
+	})
+	f.add("M-02", "type-2", "Tarn Pass", advise.CheckFirst, 19*time.Hour, func(a *advise.Assessment) {
+		a.Reasons = []string{"It moved 1,180 m up since its last good calibration: about 6 in 10 would be out."}
+	})
+	f.add("K-07", "type-2", "Elm Street depot", advise.ServiceSoon, 4*time.Hour, func(a *advise.Assessment) {
+		a.Reasons = []string{"The power it needs grows by 3.3 % per 1,000 arcs: between 220 and 1,240 arcs are left.", "At 58 arcs a day the early end is reached on Thursday."}
+		a.Warnings = []string{"The altitude of one record was corrected; the answer uses the new value."}
+		a.Electrode.Action, a.Electrode.ActBy, a.Electrode.CleanHolds = advise.Clean, some("2026-03-05"), some(0.7)
+	})
+	f.add("K-31", "type-1", "Mill Lane", advise.NoData, 11*24*time.Hour, func(a *advise.Assessment) {
+		a.Reasons = []string{"No record for 11 days; it used to report every working day."}
+	})
+	f.add("M-09", "type-2", "Tarn Pass", advise.Fit, 3*time.Hour, func(*advise.Assessment) {})
+	f.add("K-15", "type-1", "Mill Lane", advise.Fit, 5*time.Hour, func(a *advise.Assessment) {
+		a.Data.Grade = advise.PassFail
+		a.Drift = advise.Drift{}
+		a.Electrode.ToFailure = nil
+		t := f.traces["K-15"]
+		for i := range t.Points {
+			t.Points[i].Raw, t.Points[i].Reference = drift.Opt[float64]{}, drift.Opt[float64]{}
+		}
+	})
+	f.refused = []intake.Refusal{
+		{Machine: "K-07", Via: "mqtt", Problem: drift.Problem{Field: "temperature_c", Value: "214", Reason: "must be from -40 to 60 degrees Celsius"}, Raw: []byte(`{"type":"calibration","machine":"K-07","passed":true,"temperature_c":214}`), Time: noon.Add(-2 * time.Hour), Last: noon.Add(-time.Hour), Times: 3},
+		{Machine: "", Via: "http", Line: 12, Problem: drift.Problem{Reason: "this is not JSON"}, Raw: []byte("\x00\x01<script>alert(1)</script>"), Time: noon.Add(-3 * time.Hour), Last: noon.Add(-3 * time.Hour), Times: 1},
+	}
+	f.moved = advise.MoveAnswer{Machine: "K-07", AsOf: noon, Answer: advise.Recalibrate, WaitMinutes: some(0), ProbabilityOut: some(0.63), ExpectedShift: some(3.2), SD: some(0.9),
+		Evidence: advise.ThisMachine, Reasons: []string{"You are 1,180 m higher than at the last good calibration."}, DewPoint: some(9.1), Cost: advise.Cost{CheckMinutes: 5, OutMinutes: 60}}
+	return f
+}
+
+// add puts a machine with ninety days of history into the fleet; change makes it
+// special.
+func (f *fake) add(name, model, site string, state advise.State, since time.Duration, change func(*advise.Assessment)) {
+	trace, history := life(name, model, site, noon.Add(-since), uint64(len(f.machines)))
+	f.traces[name], f.history[name] = trace, history
+	last := trace.Points[len(trace.Points)-1]
+	m := Machine{Site: site, Assessment: advise.Assessment{
+		Machine: name, Model: &model, AsOf: noon, State: state,
+		Data:  advise.Data{Grade: advise.Full, Records: len(history), Last: some(last.Time), Refused: 0},
+		Drift: advise.Drift{RequiredPower: some(last.Level), SD: some(last.SD), Per1000Arcs: some(3.3), Per1000ArcsSD: some(0.5), Setting: some(3.9), Limit: some(12.0), Scatter: some(0.9)},
+		Air:   advise.AirEffect{Density: some(-0.6), Humidity: some(0.1)},
+		Electrode: advise.Electrode{Arcs: some(last.Arcs), ArcsSinceCleaned: some(int64(640)), Cleanings: 1, ToFailure: &advise.Quantiles{P10: 220, P50: 610, P90: 1240},
+			BeyondHorizon: some(0.02), HorizonArcs: 6000, ArcsPerDay: some(58.0), Action: advise.None},
+	}}
+	f.machines = append(f.machines, m)
+	change(&f.machines[len(f.machines)-1].Assessment)
+}
+
+// life is ninety days of calibrations on two pairs, with a gap, a cleaning and a
+// correction; drawn, not modelled.
+func life(name, model, site string, end time.Time, seed uint64) (advise.Trace, []drift.Entry) {
+	rng := rand.New(rand.NewPCG(seed, 1))
+	t := advise.Trace{Limit: some(12.0)}
+	var history []drift.Entry
+	slope := 2 + 2*rng.Float64()
+	arcs, pair := int64(900), 0
+	entry := func(r drift.Record) {
+		r.ID, r.Machine, r.Model, r.Site = fmt.Sprintf("%s-%d", name, len(history)), name, model, site
+		history = append(history, drift.Entry{Record: r, Received: r.Time.Add(time.Minute), Via: "mqtt", StoreEpoch: 1, StoreSeq: uint64(len(history) + 1)})
+	}
+	for day := 90; day >= 0; day-- {
+		at := end.AddDate(0, 0, -day)
+		if day == 60 {
+			pair, arcs = 1, 0
+			t.Marks = append(t.Marks, advise.Mark{Time: at, Pair: pair, Arcs: 0, What: "replaced"})
+			entry(drift.Record{Type: drift.TypeService, Time: at.Add(-2 * time.Hour), ArcCount: some(int64(0)), Service: &drift.Service{Action: drift.Replaced, Pair: "lot 118", Finding: drift.Worn}})
+		}
+		if day == 12 {
+			t.Marks = append(t.Marks, advise.Mark{Time: at, Pair: pair, Arcs: arcs, What: "cleaned"})
+			entry(drift.Record{Type: drift.TypeService, Time: at.Add(-2 * time.Hour), ArcCount: some(arcs), Service: &drift.Service{Action: drift.Cleaned, Finding: drift.Dirty}})
+		}
+		if day > 30 && day < 45 || day%7 == 5 { // a holiday, and Sundays
+			continue
+		}
+		arcs += 20 + rng.Int64N(70)
+		level := slope * float64(arcs) / 1000
+		air := 1.5 * rng.NormFloat64()
+		needed := level + 0.7*rng.NormFloat64()
+		passed := rng.Float64() < 0.88
+		point := advise.Point{ID: fmt.Sprintf("%s-%d", name, len(history)), Time: at, Pair: pair, Arcs: arcs, Raw: some(needed + air), Reference: some(needed),
+			Level: level, SD: 0.45, Attempt: 1, Passed: passed, Conditioning: pair == 1 && arcs < 150, Spoilt: !passed && rng.Float64() < 0.4}
+		t.Points = append(t.Points, point)
+		entry(drift.Record{Type: drift.TypeCalibration, Time: at, ArcCount: some(arcs), Program: "single-mode", Operator: "A. Ruiz", Calibration: &drift.Calibration{
+			Attempt: some(int64(1)), Passed: some(passed), MeltbackLeft: some(248.5), MeltbackRight: some(251.0), Target: some(250.0), Tolerance: some(10.0),
+			PowerSetting: some(3.9), PowerCorrection: some(0.0), Temperature: some(-8.0), Humidity: some(70.0), Altitude: some(210.0), Trigger: "start-of-day"}})
+	}
+	for i := range 13 {
+		ahead := float64(100 * i)
+		mid := slope * (float64(arcs) + ahead) / 1000
+		t.Fan = append(t.Fan, advise.FanPoint{Arcs: arcs + int64(ahead), P10: mid - 0.6 - 0.002*ahead, P50: mid, P90: mid + 0.6 + 0.003*ahead})
+	}
+	of := history[len(history)-2]
+	entry(drift.Record{Type: drift.TypeCorrection, Time: of.Time.Add(time.Hour), Operator: "J. Lund", Correction: &drift.Correction{Corrects: of.ID, Reason: "typing slip", Changes: []drift.Change{{Field: "altitude_m", Value: 2100.0}}}})
+	return t, history
+}
+
+// crowd is a fleet of n machines, most of them fit.
+func crowd(n int) *fake {
+	f := yard()
+	base := f.machines[len(f.machines)-2]
+	for i := len(f.machines); i < n; i++ {
+		m := base
+		m.Machine = fmt.Sprintf("X-%04d", i)
+		m.Site = fmt.Sprintf("Site %d", i%40)
+		f.machines = append(f.machines, m)
+		f.traces[m.Machine] = f.traces[base.Machine]
+	}
+	return f
+}
+
+func body(w *httptest.ResponseRecorder) string { return strings.TrimSpace(w.Body.String()) }

@@ -1,0 +1,305 @@
+package web
+
+import (
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// How much of a long history one page writes out; the rest is a link away.
+const (
+	mostRows    = 200
+	mostEntries = 50
+	fewEntries  = 8
+)
+
+type machineView struct {
+	Machine, Link, Records, Where, Past string
+	State                               advise.State
+	Next, Basis, Clears                 string
+	Age                                 ageView
+	Reasons, Warnings                   []string
+	Streak                              string
+	Causes                              []causeView
+	Cautions                            bool
+	Axes, Values                        []choice
+	Wide, Small                         *chart
+	Left                                int
+	Table                               []attemptRow
+	FanTable                            []fanRow
+	Facts                               []fact
+	Entries                             []entryView
+	Older                               int
+}
+
+type choice struct {
+	Word, Link string
+	Chosen     bool
+}
+
+type causeView struct {
+	Word, Chance, Test string
+	Share              int
+}
+
+type attemptRow struct{ When, Arcs, Result, Raw, Reference, Level, Remark string }
+
+type fanRow struct{ Arcs, Low, Mid, High string }
+
+type fact struct{ Name, Value, Note string }
+
+// Latest are the records in sight, Earlier the ones behind a fold.
+func (v *machineView) Latest() []entryView { return v.Entries[:min(fewEntries, len(v.Entries))] }
+
+// Earlier: see Latest.
+func (v *machineView) Earlier() []entryView { return v.Entries[min(fewEntries, len(v.Entries)):] }
+
+func (s *Server) machine(w http.ResponseWriter, r *http.Request) {
+	id := r.PathValue("id")
+	machines, version := s.Fleet.Board()
+	asOf, problem := momentOf(r.URL.Query(), "as_of")
+	if problem != nil {
+		s.render(w, "error", page{Title: "Not a time", Status: http.StatusBadRequest, Body: problem.Error()})
+		return
+	}
+	tag := ""
+	if !asOf.Known() {
+		tag = s.tag(version)
+		if unchanged(w, r, tag) {
+			return
+		}
+	}
+	a, site, err := s.answerFor(machines, id, asOf)
+	if err != nil {
+		s.fail(w, err)
+		return
+	}
+	if a == nil {
+		s.noMachine(w, id)
+		return
+	}
+	view, err := s.machineView(a, site, version, asOf, r.URL.Query())
+	if err != nil {
+		s.fail(w, err)
+		return
+	}
+	s.render(w, "machine", page{Title: id + ": " + stateWord(a.State), Here: "/", Tag: tag, Body: view})
+}
+
+// answerFor is the answer for one machine now or at asOf; nil when nobody has
+// heard of it.
+func (s *Server) answerFor(machines []Machine, id string, asOf drift.Opt[time.Time]) (a *advise.Assessment, site string, err error) {
+	at := slices.IndexFunc(machines, func(m Machine) bool { return m.Machine == id })
+	if at < 0 {
+		return nil, "", nil
+	}
+	if !asOf.Known() {
+		return &machines[at].Assessment, machines[at].Site, nil
+	}
+	then, err := s.Fleet.AssessAt(id, asOf, drift.Opt[time.Time]{})
+	if err != nil || len(then) == 0 {
+		return nil, "", err
+	}
+	return &then[0], machines[at].Site, nil
+}
+
+func (s *Server) machineView(a *advise.Assessment, site string, version uint64, asOf drift.Opt[time.Time], q url.Values) (*machineView, error) {
+	now := asOf.Or(s.Now())
+	v := &machineView{
+		Machine: a.Machine, Link: machineLink(a.Machine), Records: "/api/v1" + machineLink(a.Machine) + "/records",
+		Where: joined(label(a.Model), site), State: a.State, Next: nextStep(a), Basis: basis(a), Clears: clears(a),
+		Age: ageOf(a.Data.Last, now), Reasons: a.Reasons, Warnings: a.Warnings, Cautions: touchesElectrodes(a),
+		Streak: streakWords(a), Causes: causesOf(a), Facts: factsOf(a),
+	}
+	if at, ok := asOf.Get(); ok {
+		v.Past = at.Format("Mon 2 Jan 2006, 15:04 MST")
+	}
+	var trace advise.Trace
+	var err error
+	if asOf.Known() {
+		trace, err = s.Fleet.Trace(a.Machine, now)
+	} else {
+		trace, err = s.trace(a.Machine, version)
+	}
+	if err != nil {
+		return nil, err
+	}
+	v.draw(trace, q)
+	history, err := s.Records.History(a.Machine)
+	if err != nil {
+		return nil, fmt.Errorf("web: history of %s: %w", a.Machine, err)
+	}
+	v.addEntries(history, now)
+	return v, nil
+}
+
+// draw fills in the chart, in a wide and a narrow size of which the style shows
+// one, the switches above it and the table below.
+func (v *machineView) draw(t advise.Trace, q url.Values) {
+	view := chartView{machine: v.Machine, byDate: q.Get("axis") == "date", raw: q.Get("points") == "measured"}
+	v.Wide = drawPower(t, view, "wide", 960, 420)
+	v.Small = drawPower(t, view, "small", 360, 380)
+	set := func(name, value string) string {
+		next := url.Values{}
+		for _, key := range []string{"axis", "points", "as_of"} {
+			if q.Get(key) != "" {
+				next.Set(key, q.Get(key))
+			}
+		}
+		next.Set(name, value)
+		return v.Link + "?" + next.Encode()
+	}
+	v.Axes = []choice{{"arcs", set("axis", "arcs"), !view.byDate}, {"date", set("axis", "date"), view.byDate}}
+	v.Values = []choice{{"at reference air", set("points", "reference"), !view.raw}, {"as measured", set("points", "measured"), view.raw}}
+
+	for i, p := range slices.Backward(t.Points) {
+		if len(v.Table) == mostRows {
+			v.Left = i + 1
+			break
+		}
+		v.Table = append(v.Table, rowOfPoint(p))
+	}
+	for _, f := range t.Fan {
+		v.FanTable = append(v.FanTable, fanRow{whole(f.Arcs), number(f.P10), number(f.P50), number(f.P90)})
+	}
+	if n := len(v.FanTable); n > 12 { // every k-th is enough to read off
+		k := (n + 11) / 12
+		kept := v.FanTable[:0:0]
+		for i := k - 1; i < n; i += k {
+			kept = append(kept, v.FanTable[i])
+		}
+		v.FanTable = kept
+	}
+}
+
+func number(x float64) string { return pct(drift.Some(x)) }
+
+func rowOfPoint(p advise.Point) attemptRow {
+	row := attemptRow{When: p.Time.Format("2 Jan 2006 15:04"), Arcs: whole(p.Arcs), Result: "passed", Raw: pct(p.Raw), Reference: pct(p.Reference), Level: unknown}
+	if !p.Passed {
+		row.Result = "failed"
+	}
+	if hasLevel(p) {
+		row.Level = fmt.Sprintf("%s ± %.1f", number(p.Level), z80*p.SD)
+	}
+	var remarks []string
+	if p.Conditioning {
+		remarks = append(remarks, "new pair, not counted")
+	}
+	if p.Spoilt {
+		remarks = append(remarks, "held to be a bad fibre end")
+	}
+	row.Remark = strings.Join(remarks, "; ")
+	return row
+}
+
+// basis says what the answer rests on.
+func basis(a *advise.Assessment) string {
+	kind := map[advise.Grade]string{
+		advise.Full:           "with meltback and setting",
+		advise.CorrectionOnly: "with pass or fail and the correction",
+		advise.PassFail:       "with pass or fail only",
+	}[a.Data.Grade]
+	text := strings.TrimSpace(plural(a.Data.Records, "record", "records")+" "+kind) + "."
+	if a.Data.Refused > 0 {
+		text += " " + plural(a.Data.Refused, "record was", "records were") + " refused."
+	}
+	return text
+}
+
+func streakWords(a *advise.Assessment) string {
+	n := a.Streak.Attempts
+	if n == 0 {
+		return ""
+	}
+	text := plural(n, "failed attempt", "failed attempts in a row")
+	if a.Streak.Sessions > 1 {
+		text += fmt.Sprintf(", over %d calibrations", a.Streak.Sessions)
+	}
+	if p, ok := a.Streak.ByLuck.Get(); ok {
+		text += "; by luck alone " + inTen(p)
+	}
+	return text
+}
+
+func causesOf(a *advise.Assessment) []causeView {
+	causes := slices.Clone(a.Streak.Cause)
+	slices.SortStableFunc(causes, func(x, y advise.Cause) int {
+		switch {
+		case x.Probability > y.Probability:
+			return -1
+		case x.Probability < y.Probability:
+			return 1
+		default:
+			return 0
+		}
+	})
+	var out []causeView
+	for _, c := range causes {
+		word, test := causeWords(c.Cause)
+		out = append(out, causeView{Word: word, Chance: inTen(c.Probability), Test: test, Share: int(100*c.Probability + 0.5)})
+	}
+	return out
+}
+
+func factsOf(a *advise.Assessment) []fact {
+	d, e := a.Drift, a.Electrode
+	facts := []fact{
+		{"Required power at reference air", pct(d.RequiredPower), plusMinus(d.SD)},
+		{"Setting in force", pct(d.Setting), ""},
+		{"Furthest the machine can go", pct(d.Limit), ""},
+		{"Drift per 1,000 arcs", pct(d.Per1000Arcs), plusMinus(d.Per1000ArcsSD)},
+		{"Scatter from try to try", size(d.Scatter), ""},
+		{"Air of the last record: density", pct(a.Air.Density), "change of required power"},
+		{"Air of the last record: humidity", pct(a.Air.Humidity), "change of required power"},
+		{"Arcs on this pair", count(e.Arcs), ""},
+		{"Arcs since last cleaned", count(e.ArcsSinceCleaned), plural(e.Cleanings, "cleaning", "cleanings")},
+		{"Arcs left until it would fail", arcsLeft(a), ""},
+	}
+	if v, ok := e.ArcsPerDay.Get(); ok {
+		facts = append(facts, fact{"Use", fmt.Sprintf("%.0f arcs a day", v), ""})
+	}
+	if v, ok := e.CleanHolds.Get(); ok {
+		facts = append(facts, fact{"A cleaning would last to the next bench day", inTen(v), ""})
+	}
+	return facts
+}
+
+func plusMinus(sd drift.Opt[float64]) string {
+	v, ok := sd.Get()
+	if !ok {
+		return ""
+	}
+	return fmt.Sprintf("± %.1f, 8 in 10", z80*v)
+}
+
+func count(n drift.Opt[int64]) string {
+	v, ok := n.Get()
+	if !ok {
+		return unknown
+	}
+	return whole(v)
+}
+
+// arcsLeft is a range with the safe end said: that is the one to plan on.
+func arcsLeft(a *advise.Assessment) string {
+	q := a.Electrode.ToFailure
+	if q == nil {
+		return unknown
+	}
+	horizon := float64(a.Electrode.HorizonArcs)
+	if horizon > 0 && q.P10 >= horizon {
+		return "more than " + whole(a.Electrode.HorizonArcs)
+	}
+	to := whole(int64(q.P90))
+	if horizon > 0 && q.P90 >= horizon {
+		to = "more than " + whole(a.Electrode.HorizonArcs)
+	}
+	return fmt.Sprintf("between %s and %s: plan on %s", whole(int64(q.P10)), to, whole(int64(q.P10)))
+}

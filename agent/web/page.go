@@ -1,0 +1,123 @@
+package web
+
+import (
+	"bytes"
+	"fmt"
+	"html/template"
+	"io/fs"
+	"net/http"
+	"path"
+	"time"
+
+	"arcdrift/dashboards"
+)
+
+// page is what every page has; Body is the view of its own.
+type page struct {
+	Title string
+	// Here is the path the navigation marks.
+	Here string
+	// Tag is the version of a page that keeps itself current; empty otherwise.
+	Tag string
+	// Field marks a page for gloves: one column, larger controls.
+	Field   bool
+	Scripts []string
+	Now     time.Time
+	Body    any
+	// Status of the answer; 0 means 200.
+	Status int
+}
+
+type link struct {
+	Path, Word string
+}
+
+// Nav are the pages anybody may go to from anywhere.
+func (page) Nav() []link {
+	return []link{{"/", "Fleet"}, {"/morning", "Morning list"}, {"/moved", "Moved?"}, {"/log", "Log"}, {"/refused", "Refused"}}
+}
+
+// parsePages reads every template: one set per page, the layout and the shared
+// parts in each.
+func parsePages() (map[string]*template.Template, error) {
+	files := dashboards.Pages()
+	shared, err := template.New("").Funcs(template.FuncMap{
+		"stateWord": stateWord,
+		"rfc":       func(t time.Time) string { return t.Format(time.RFC3339) },
+		"clock":     func(t time.Time) string { return t.Format("Mon 2 Jan 2006, 15:04 MST") },
+	}).ParseFS(files, "layout.html", "parts.html", "chart.html")
+	if err != nil {
+		return nil, fmt.Errorf("web: shared templates: %w", err)
+	}
+	names, err := fs.Glob(files, "*.html")
+	if err != nil {
+		return nil, fmt.Errorf("web: templates: %w", err)
+	}
+	pages := map[string]*template.Template{}
+	for _, name := range names {
+		if shared.Lookup(name) != nil {
+			continue
+		}
+		own, err := shared.Clone()
+		if err == nil {
+			own, err = own.ParseFS(files, name)
+		}
+		if err != nil {
+			return nil, fmt.Errorf("web: template %s: %w", name, err)
+		}
+		pages[name[:len(name)-len(path.Ext(name))]] = own
+	}
+	return pages, nil
+}
+
+// render writes a page whole or, when its template fails, an error page: never
+// half of one.
+func (s *Server) render(w http.ResponseWriter, name string, p page) {
+	var out bytes.Buffer
+	p.Now = s.Now()
+	if err := s.pages[name].ExecuteTemplate(&out, "layout", p); err != nil {
+		s.fail(w, fmt.Errorf("web: page %s: %w", name, err))
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", "text/html; charset=utf-8")
+	h.Set("Cache-Control", "no-cache")
+	if p.Tag != "" {
+		h.Set("ETag", p.Tag)
+	}
+	w.WriteHeader(max(p.Status, http.StatusOK))
+	_, _ = w.Write(out.Bytes()) // a reader that has gone has nobody to tell
+}
+
+// fail is where an error that no reader can mend stops: logged once, told in
+// general words.
+func (s *Server) fail(w http.ResponseWriter, err error) {
+	s.Log.Error("request failed", "error", err)
+	plain(w, http.StatusInternalServerError, "The agent could not answer; its log says why. Nothing that was taken is lost.\n")
+}
+
+func (s *Server) routePages(mux *http.ServeMux) {
+	mux.HandleFunc("GET /{$}", s.board)
+	mux.HandleFunc("GET /machines/{id}", s.machine)
+}
+
+// tag is the version of a live page: it changes with the fleet's answers and
+// with the minute, because ages are on the page.
+func (s *Server) tag(version uint64) string {
+	return fmt.Sprintf(`W/"%d-%d"`, version, s.Now().Unix()/60)
+}
+
+// unchanged answers 304 if the reader already has this version.
+func unchanged(w http.ResponseWriter, r *http.Request, tag string) bool {
+	if r.Header.Get("If-None-Match") != tag {
+		return false
+	}
+	w.Header().Set("ETag", tag)
+	w.WriteHeader(http.StatusNotModified)
+	return true
+}
+
+// noMachine answers a question about a machine nobody has heard of.
+func (s *Server) noMachine(w http.ResponseWriter, machine string) {
+	s.render(w, "unknown", page{Title: "Unknown machine", Status: http.StatusNotFound, Body: machine})
+}

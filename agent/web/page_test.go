@@ -1,0 +1,325 @@
+package web
+
+import (
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"golang.org/x/net/html"
+
+	"arcdrift/drift/advise"
+)
+
+// everyPage is each page in each form that differs.
+var everyPage = []string{
+	"/", "/?state=no-data", "/?q=zzz", "/?model=type-2&days=14", "/?page=9",
+	"/machines/K-11", "/machines/K-07", "/machines/K-07?axis=date&points=measured", "/machines/K-15", "/machines/K-31",
+	"/machines/K-07?as_of=2026-02-01T12:00:00Z", "/machines/K-07?as_of=soon", "/machines/nobody",
+}
+
+func TestEveryPageIsWhole(t *testing.T) {
+	for _, path := range everyPage {
+		t.Run(path, func(t *testing.T) {
+			w := get(t, yard(), path)
+			assert.Equal(t, "text/html; charset=utf-8", w.Header().Get("Content-Type"))
+			checkHTML(t, w.Body.String())
+		})
+	}
+}
+
+// checkHTML asserts what a reader, an assistive device and the policy need:
+// elements closed in order, ids once, every control labelled, every drawing
+// named, nothing inline, nothing from elsewhere.
+func checkHTML(t testing.TB, text string) {
+	t.Helper()
+	assertNested(t, text)
+	doc, err := html.Parse(strings.NewReader(text))
+	require.NoError(t, err)
+	ids, labelled := map[string]bool{}, map[string]bool{}
+	for n := range doc.Descendants() {
+		if id := attr(n, "id"); id != "" {
+			assert.False(t, ids[id], "id %s twice", id)
+			ids[id] = true
+		}
+		if n.Data == "label" {
+			labelled[attr(n, "for")] = true
+		}
+	}
+	headings := 0
+	for n := range doc.Descendants() {
+		if n.Type != html.ElementNode {
+			continue
+		}
+		for _, a := range n.Attr {
+			assert.False(t, a.Key == "style" || strings.HasPrefix(a.Key, "on"), "inline %s on %s", a.Key, n.Data)
+			if a.Key == "href" || a.Key == "src" || a.Key == "action" {
+				assert.False(t, strings.Contains(a.Val, "//"), "%s leads elsewhere", a.Val)
+			}
+			if a.Key == "aria-labelledby" || a.Key == "aria-describedby" {
+				for _, id := range strings.Fields(a.Val) {
+					assert.True(t, ids[id], "%s names %s, which is not there", a.Key, id)
+				}
+			}
+		}
+		switch n.Data {
+		case "h1":
+			headings++
+		case "style":
+			t.Error("inline style")
+		case "script":
+			assert.NotEmpty(t, attr(n, "src"), "inline script")
+		case "svg":
+			named := attr(n, "aria-label") != "" || attr(n, "aria-labelledby") != ""
+			assert.True(t, attr(n, "aria-hidden") == "true" || attr(n, "role") == "img" && named, "a drawing without a name")
+		case "input", "select", "textarea":
+			wrapped := n.Parent != nil && n.Parent.Data == "label"
+			assert.True(t, attr(n, "type") == "hidden" || wrapped || labelled[attr(n, "id")], "%s %s has no label", n.Data, attr(n, "name"))
+		}
+	}
+	assert.Equal(t, 1, headings, "one h1")
+}
+
+func attr(n *html.Node, key string) string {
+	for _, a := range n.Attr {
+		if a.Key == key {
+			return a.Val
+		}
+	}
+	return ""
+}
+
+// assertNested checks that every element is closed, in order: the parser mends
+// what is not and would hide it.
+func assertNested(t testing.TB, text string) {
+	t.Helper()
+	void := map[string]bool{"meta": true, "link": true, "input": true, "br": true}
+	var open []string
+	z := html.NewTokenizer(strings.NewReader(text))
+	for {
+		switch z.Next() {
+		case html.ErrorToken:
+			assert.Empty(t, open, "left open")
+			return
+		case html.StartTagToken:
+			name, _ := z.TagName()
+			if !void[string(name)] {
+				open = append(open, string(name))
+			}
+		case html.EndTagToken:
+			name, _ := z.TagName()
+			if assert.NotEmpty(t, open, "</%s> without a beginning", name) {
+				assert.Equal(t, open[len(open)-1], string(name), "closed out of order")
+				open = open[:len(open)-1]
+			}
+		}
+	}
+}
+
+// text is what a reader sees of the page.
+func text(t testing.TB, w *httptest.ResponseRecorder) string {
+	t.Helper()
+	doc, err := html.Parse(w.Body)
+	require.NoError(t, err)
+	var b strings.Builder
+	for n := range doc.Descendants() {
+		if n.Type == html.TextNode && n.Parent.Data != "script" {
+			b.WriteString(n.Data + " ")
+		}
+	}
+	return strings.Join(strings.Fields(b.String()), " ")
+}
+
+func TestEveryStateHasWordAndShape(t *testing.T) {
+	shapes := map[string]bool{}
+	for _, state := range advise.States() {
+		f := yard()
+		f.machines = f.machines[:1]
+		f.machines[0].State = state
+		for _, path := range []string{"/", "/machines/K-11"} {
+			w := get(t, f, path)
+			page := w.Body.String()
+			checkHTML(t, page)
+			at := strings.Index(page, `<span class="state `+string(state)+`">`)
+			require.Positive(t, at, "%s on %s", state, path)
+			mark := page[at : at+strings.Index(page[at:], "</span>")]
+			assert.Contains(t, mark, stateWord(state))
+			shapes[mark[strings.Index(mark, "<path")+1:]] = true
+		}
+	}
+	assert.Len(t, shapes, len(advise.States()), "every state has a shape of its own")
+}
+
+func TestLabelsAreEscaped(t *testing.T) {
+	const evil = `"><script>alert(1)</script>`
+	f := yard()
+	bad := evil
+	for i := range f.machines {
+		f.machines[i].Model, f.machines[i].Site = &bad, evil
+		f.machines[i].Reasons, f.machines[i].Warnings = []string{evil}, []string{evil}
+	}
+	for i := range f.history["K-07"] {
+		f.history["K-07"][i].Operator = evil
+	}
+	for _, path := range append(everyPage, "/?q="+strings.ReplaceAll(evil, " ", "+"), "/machines/"+`%22%3E%3Cscript%3Ealert(1)%3C%2Fscript%3E`) {
+		page := get(t, f, path).Body.String()
+		assert.NotContains(t, page, "<script>alert", path)
+		checkHTML(t, page)
+	}
+}
+
+func TestBoardSays(t *testing.T) {
+	seen := text(t, get(t, yard(), "/"))
+	for _, part := range []string{
+		"K-11", "Stop", "Replace the electrodes by Mon 2 Mar.", "4 attempts in a row failed", "40 min ago",
+		"Clean the electrodes by Thu 5 Mar.", "Calibrate before the next splice.", "type-2 · Tarn Pass",
+		"No record for 11 days", "11 days ago", "scatter 0.9 %", "6 all",
+	} {
+		assert.Contains(t, seen, part)
+	}
+	assert.Less(t, strings.Index(seen, "K-11"), strings.Index(seen, "M-09"), "worst first")
+}
+
+func TestBoardFilters(t *testing.T) {
+	for query, want := range map[string][]string{
+		"?q=k-1":                   {"K-11", "K-15"},
+		"?model=type-2":            {"M-02", "K-07", "M-09"},
+		"?site=Mill+Lane":          {"K-31", "K-15"},
+		"?state=fit&model=type-1":  {"K-15"},
+		"?state=silent":            {"K-11", "M-02", "K-07", "K-31", "M-09", "K-15"},
+		"?site=Mill+Lane&q=x":      nil,
+		"?page=-3&days=100":        {"K-11", "M-02", "K-07", "K-31", "M-09", "K-15"},
+		"?page=99999999999999999&": {"K-11", "M-02", "K-07", "K-31", "M-09", "K-15"},
+	} {
+		view, _ := boardOf(yard().machines, filterOf(mustQuery(t, query)), noon)
+		var got []string
+		for _, row := range view.Rows {
+			got = append(got, row.Machine)
+		}
+		assert.Equal(t, want, got, query)
+	}
+}
+
+func mustQuery(t testing.TB, q string) map[string][]string {
+	t.Helper()
+	return httptest.NewRequest("GET", "/"+q, nil).URL.Query()
+}
+
+// The filter is kept in every link of the board.
+func TestBoardLinksKeepTheFilter(t *testing.T) {
+	f := filter{Query: "x", Model: "type-2", Site: "Site 3", State: advise.Fit, Days: 30, Page: 1}
+	assert.Equal(t, f, filterOf(mustQuery(t, strings.TrimPrefix(f.link(), "/"))))
+	view, shown := boardOf(crowd(2000).machines, filter{State: advise.Fit, Days: 30, Page: 3}, noon)
+	assert.Len(t, shown, perPage)
+	assert.Equal(t, "41 to 60 of 1996", view.Shown)
+	assert.Equal(t, "/?days=30&page=2&state=fit", view.Before)
+	assert.Equal(t, "/?days=30&page=4&state=fit", view.After)
+	assert.Equal(t, 2000, view.All.Count, "counts are of the whole fleet, whatever state is shown")
+}
+
+func TestBoardOfNothing(t *testing.T) {
+	w := get(t, &fake{}, "/")
+	checkHTML(t, w.Body.String())
+	assert.Contains(t, w.Body.String(), "No records yet")
+}
+
+// A board of 2,000 machines stays small: USERS asks under 100 KB.
+func TestBoardOfManyIsBounded(t *testing.T) {
+	w := get(t, crowd(2000), "/")
+	assert.Less(t, w.Body.Len(), 100_000)
+	assert.Less(t, strings.Count(w.Body.String(), "<"), 3000)
+}
+
+func TestLivePagesAnswerUnchanged(t *testing.T) {
+	for _, path := range []string{"/", "/machines/K-07"} {
+		f := yard()
+		tag := get(t, f, path).Header().Get("ETag")
+		require.NotEmpty(t, tag)
+		again := httptest.NewRequest("GET", path, nil)
+		again.Header.Set("If-None-Match", tag)
+		assert.Equal(t, http.StatusNotModified, ask(t, f, again).Code)
+		f.version++
+		assert.Equal(t, http.StatusOK, ask(t, f, again).Code, "a new answer is a new page")
+	}
+}
+
+func TestMachineSays(t *testing.T) {
+	w := get(t, yard(), "/machines/K-07")
+	require.Equal(t, http.StatusOK, w.Code)
+	seen := text(t, w)
+	for _, part := range []string{
+		"Service soon", "Clean the electrodes by Thu 5 Mar.", "between 220 and 1,240 arcs are left", "What would clear it:",
+		"Power off and unplugged", "Never look into a fibre", "sharps bin", "Alcohol away from any flame",
+		"between 220 and 1,240: plan on 220", "about 7 in 10", "new pair", "cleaned", "limit +12 %",
+		"altitude 210 → 2100 m by J. Lund", "typing slip", "Electrodes replaced", "pair lot 118",
+	} {
+		assert.Contains(t, seen, part)
+	}
+}
+
+func TestCautionsWheneverElectrodesAreTouched(t *testing.T) {
+	const caution = "Before you open the machine"
+	for _, c := range []struct {
+		machine string
+		want    bool
+	}{{"K-11", true}, {"K-07", true}, {"M-09", false}, {"K-31", false}} {
+		assert.Equal(t, c.want, strings.Contains(get(t, yard(), "/machines/"+c.machine).Body.String(), caution), c.machine)
+	}
+}
+
+func TestStreakNamesCausesLikeliestFirst(t *testing.T) {
+	seen := text(t, get(t, yard(), "/machines/K-11"))
+	assert.Contains(t, seen, "4 failed attempts in a row, over 2 calibrations; by luck alone fewer than 1 in 100")
+	electrodes, ends, air := strings.Index(seen, "the electrodes about 7 in 10"), strings.Index(seen, "the fibre ends about 2 in 10"), strings.Index(seen, "the air about 7 in 100")
+	assert.Positive(t, electrodes)
+	assert.Less(t, electrodes, ends)
+	assert.Less(t, ends, air)
+}
+
+func TestUnknownIsNeverZero(t *testing.T) {
+	seen := text(t, get(t, yard(), "/machines/K-15"))
+	assert.Contains(t, seen, "Required power at reference air not known")
+	assert.Contains(t, seen, "with pass or fail only")
+}
+
+func TestUnknownMachine(t *testing.T) {
+	assert.Equal(t, http.StatusNotFound, get(t, yard(), "/machines/nobody").Code)
+}
+
+func TestMachinePageOfManyRecordsIsBounded(t *testing.T) {
+	f := yard()
+	trace, history := f.traces["K-07"], f.history["K-07"]
+	for i := range 5000 {
+		p := trace.Points[i%60]
+		p.Pair, p.Arcs = 1, int64(i)
+		trace.Points = append(trace.Points, p)
+		e := history[i%60]
+		e.ID = fmt.Sprint(i)
+		history = append(history, e)
+	}
+	f.traces["K-07"], f.history["K-07"] = trace, history
+	w := get(t, f, "/machines/K-07")
+	checkHTML(t, w.Body.String())
+	assert.Less(t, w.Body.Len(), 400_000)
+}
+
+func BenchmarkBoard2000(b *testing.B) {
+	h := serverFor(b, crowd(2000)).Handler()
+	for b.Loop() {
+		r := httptest.NewRequest("GET", "/", nil)
+		r.Host = "localhost"
+		h.ServeHTTP(httptest.NewRecorder(), r)
+	}
+}
+
+func BenchmarkMachine(b *testing.B) {
+	h := serverFor(b, yard()).Handler()
+	for b.Loop() {
+		r := httptest.NewRequest("GET", "/machines/K-07", nil)
+		r.Host = "localhost"
+		h.ServeHTTP(httptest.NewRecorder(), r)
+	}
+}

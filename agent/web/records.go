@@ -1,0 +1,115 @@
+package web
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"io"
+	"net/http"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/wire"
+	"arcdrift/drift"
+)
+
+// maxLines bounds an upload of rubbish: each refused line is kept, and a body
+// of good records has fewer.
+const maxLines = 20_000
+
+// postRecords takes one object or JSON lines and answers every record with one
+// line: its receipt, or why it was refused. The status sums up; 201 is given
+// only for what is durable.
+func (s *Server) postRecords(w http.ResponseWriter, r *http.Request) {
+	body, err := io.ReadAll(r.Body)
+	var large *http.MaxBytesError
+	switch {
+	case errors.As(err, &large):
+		refuse(w, http.StatusRequestEntityTooLarge, &drift.Problem{Reason: "the upload is larger than 1 MiB: send it in parts; none of it was taken"})
+		return
+	case err != nil:
+		refuse(w, http.StatusBadRequest, &drift.Problem{Reason: "the upload broke off: send it again; none of it was taken"})
+		return
+	}
+	offers := offersOf(body)
+	if len(offers) > maxLines {
+		refuse(w, http.StatusRequestEntityTooLarge, &drift.Problem{Reason: "the upload has more than 20,000 lines: send it in parts; none of it was taken"})
+		return
+	}
+	if len(offers) == 0 {
+		refuse(w, http.StatusBadRequest, &drift.Problem{Reason: "there is no record in it"})
+		return
+	}
+	receipts, err := s.Door.Take(r.Context(), offers)
+	if err != nil {
+		s.cannotTake(err)
+		w.Header().Set("Retry-After", retryAfter)
+		refuse(w, http.StatusServiceUnavailable, &drift.Problem{Reason: "the records cannot be taken now: send the same again in a few seconds, a repeat does no harm"})
+		return
+	}
+	if len(receipts) == 1 && receipts[0].Line == 0 {
+		answer(w, statusOf(receipts), wire.Receipt(receipts[0]))
+		return
+	}
+	var out bytes.Buffer
+	enc := json.NewEncoder(&out)
+	for _, receipt := range receipts {
+		if err := enc.Encode(wire.Receipt(receipt)); err != nil {
+			s.fail(w, err)
+			return
+		}
+	}
+	w.Header().Set("Content-Type", jsonLines)
+	w.WriteHeader(statusOf(receipts))
+	_, _ = w.Write(out.Bytes()) // a reader that has gone sends again
+}
+
+// cannotTake logs why the store took nothing; a full queue is not news.
+func (s *Server) cannotTake(err error) {
+	if !errors.Is(err, intake.ErrBusy) {
+		s.Log.Error("records not taken", "error", err)
+	}
+}
+
+// offersOf reads a body: whole, if it is one JSON value, else line by line.
+func offersOf(body []byte) []intake.Offer {
+	const via = "http"
+	if json.Valid(body) {
+		record, err := wire.Record(bytes.TrimSpace(body))
+		return []intake.Offer{{Raw: body, Record: record, Problem: problemOf(err), Via: via}}
+	}
+	var offers []intake.Offer
+	for line := range wire.JSONLines(bytes.NewReader(body)) {
+		if len(offers) > maxLines {
+			break
+		}
+		offers = append(offers, intake.Offer{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: via})
+	}
+	return offers
+}
+
+// problemOf is the problem in a decoder's error; nil for none.
+func problemOf(err error) *drift.Problem {
+	if err == nil {
+		return nil
+	}
+	var p *drift.Problem
+	if errors.As(err, &p) {
+		return p
+	}
+	return &drift.Problem{Reason: err.Error()}
+}
+
+// statusOf sums up: created if any record is kept, else conflict if one had the
+// id of another, else a bad request.
+func statusOf(receipts []intake.Receipt) int {
+	status := http.StatusBadRequest
+	for _, r := range receipts {
+		switch {
+		case r.Refused == nil && !r.Conflict:
+			return http.StatusCreated
+		case r.Conflict:
+			status = http.StatusConflict
+		}
+	}
+	return status
+}

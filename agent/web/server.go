@@ -1,0 +1,202 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"html/template"
+	"log/slog"
+	"net"
+	"net/http"
+	"net/netip"
+	"slices"
+	"strings"
+	"time"
+
+	"golang.org/x/net/netutil"
+
+	"arcdrift/agent/intake"
+	"arcdrift/dashboards"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// Door takes records; it answers only when they are durable.
+type Door interface {
+	Take(ctx context.Context, offers []intake.Offer) ([]intake.Receipt, error)
+}
+
+// Machine is one row of the fleet: its answer and the site it was last at.
+type Machine struct {
+	advise.Assessment
+	Site string
+}
+
+// Fleet answers the questions of the pages.
+type Fleet interface {
+	// Board is what is known now, the machine that needs somebody most first,
+	// with a version that differs whenever an answer does.
+	Board() (machines []Machine, version uint64)
+	// AssessAt is the answer at another moment; machine "" asks for all.
+	AssessAt(machine string, asOf, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error)
+	Move(q advise.Move) (advise.MoveAnswer, error)
+	// Trace is what the model saw of one machine up to asOf.
+	Trace(machine string, asOf time.Time) (advise.Trace, error)
+}
+
+// Records reads what the store keeps.
+type Records interface {
+	// History is everything of a machine, corrections too, in store order.
+	History(machine string) ([]drift.Entry, error)
+	// Refused lists the newest refusals first, at most limit, and counts all.
+	Refused(limit int) (latest []intake.Refusal, total int, err error)
+	// Ready says why records cannot be taken now, or nil.
+	Ready() error
+}
+
+// Config is what the server needs.
+type Config struct {
+	Door    Door
+	Fleet   Fleet
+	Records Records
+	// Metrics answers /metrics.
+	Metrics http.Handler
+	// Hosts are the names this server is called by, beside localhost and plain
+	// addresses: a page of another name may not talk through a browser to it.
+	Hosts []string
+	Now   func() time.Time
+	Log   *slog.Logger
+}
+
+// Server is the HTTP face of the agent.
+type Server struct {
+	Config
+	pages  map[string]*template.Template
+	trends trendCache
+}
+
+// Limits of the door. A body of 1 MiB is some 3,000 records; a larger upload is
+// cut into several. 256 connections are more than the crews and screens of a
+// yard and few enough for a small gateway.
+const (
+	maxBody     = 1 << 20
+	maxHeader   = 16 << 10
+	maxConns    = 256
+	headerTime  = 5 * time.Second
+	readTime    = 30 * time.Second
+	writeTime   = 60 * time.Second
+	idleTime    = 60 * time.Second
+	closingTime = 5 * time.Second
+)
+
+// New prepares the server; the error names a page that cannot be read.
+func New(c Config) (*Server, error) {
+	pages, err := parsePages()
+	if err != nil {
+		return nil, err
+	}
+	return &Server{Config: c, pages: pages}, nil
+}
+
+// Run serves on ln until ctx ends, then lets running requests finish.
+func (s *Server) Run(ctx context.Context, ln net.Listener) error {
+	server := &http.Server{
+		Handler:           s.Handler(),
+		ReadHeaderTimeout: headerTime, ReadTimeout: readTime, WriteTimeout: writeTime, IdleTimeout: idleTime,
+		MaxHeaderBytes: maxHeader,
+		ErrorLog:       slog.NewLogLogger(s.Log.Handler(), slog.LevelDebug),
+	}
+	done := make(chan error, 1)
+	go func() { done <- server.Serve(netutil.LimitListener(ln, maxConns)) }()
+	select {
+	case err := <-done:
+		return fmt.Errorf("web: the server on %s stopped: %w", ln.Addr(), err)
+	case <-ctx.Done():
+	}
+	closing, cancel := context.WithTimeout(context.WithoutCancel(ctx), closingTime)
+	defer cancel()
+	err := server.Shutdown(closing)
+	if errors.Is(err, context.DeadlineExceeded) {
+		err = server.Close()
+	}
+	<-done
+	return err
+}
+
+// Handler is every route behind every guard.
+func (s *Server) Handler() http.Handler {
+	mux := http.NewServeMux()
+	s.routeAPI(mux)
+	s.routePages(mux)
+	mux.Handle("GET /static/", http.StripPrefix("/static/", static()))
+	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { plain(w, http.StatusOK, "ok\n") })
+	mux.HandleFunc("GET /readyz", s.readyz)
+	if s.Metrics != nil {
+		mux.Handle("GET /metrics", s.Metrics)
+	}
+	origin := http.NewCrossOriginProtection()
+	return s.onlyOurHosts(headers(origin.Handler(http.MaxBytesHandler(mux, maxBody))))
+}
+
+func (s *Server) readyz(w http.ResponseWriter, _ *http.Request) {
+	if err := s.Records.Ready(); err != nil {
+		s.Log.Warn("not ready", "error", err)
+		w.Header().Set("Retry-After", retryAfter)
+		plain(w, http.StatusServiceUnavailable, "records cannot be taken now\n")
+		return
+	}
+	plain(w, http.StatusOK, "ready\n")
+}
+
+// static serves the embedded files. They change only with the binary, but carry
+// no version in their name: an hour is long enough to spare a slow link.
+func static() http.Handler {
+	files := http.FileServerFS(dashboards.Static())
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Cache-Control", "max-age=3600")
+		files.ServeHTTP(w, r)
+	})
+}
+
+// headers go on every answer: nothing from elsewhere, nothing inline, no frame.
+func headers(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", "default-src 'self'; object-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'")
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("Referrer-Policy", "same-origin")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		next.ServeHTTP(w, r)
+	})
+}
+
+// onlyOurHosts refuses a request that calls the server by a name it does not
+// have. A hostile page whose name is made to point at this address (DNS
+// rebinding) sends its own name; a plain address cannot be rebound.
+func (s *Server) onlyOurHosts(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if !s.ourHost(r.Host) {
+			plain(w, http.StatusMisdirectedRequest, "this agent is not called by that name; add the name to its configuration\n")
+			return
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+func (s *Server) ourHost(host string) bool {
+	if name, _, err := net.SplitHostPort(host); err == nil {
+		host = name
+	}
+	host = strings.ToLower(strings.TrimSuffix(strings.Trim(host, "[]"), "."))
+	if _, err := netip.ParseAddr(host); err == nil || host == "localhost" {
+		return true
+	}
+	return slices.ContainsFunc(s.Hosts, func(h string) bool { return strings.EqualFold(h, host) })
+}
+
+func plain(w http.ResponseWriter, status int, text string) {
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	_, _ = w.Write([]byte(text)) // a reader that has gone has nobody to tell
+}

@@ -1,0 +1,49 @@
+// Keeps a page current without a reload: asks for the same page again, by its
+// tag, and swaps its main part when something changed. Says so when it cannot.
+const every = 10_000;
+const main = document.querySelector("main[data-tag]");
+const status = document.getElementById("live");
+let tag = main?.dataset.tag;
+let lastGood = new Date();
+
+const clock = (t) => t.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+
+function busy() {
+  // Never take the page from under someone who is in the middle of it.
+  const at = document.activeElement;
+  return main.contains(at) && at.matches("input, select, textarea");
+}
+
+function swap(text) {
+  const fresh = new DOMParser().parseFromString(text, "text/html").querySelector("main");
+  if (!fresh) return;
+  const open = [...main.querySelectorAll("details[open]")].map((d) => d.id);
+  const focus = document.activeElement?.id;
+  main.replaceChildren(...fresh.childNodes);
+  for (const id of open) if (id) document.getElementById(id)?.setAttribute("open", "");
+  if (focus) document.getElementById(focus)?.focus({ preventScroll: true });
+}
+
+async function ask() {
+  if (document.hidden || busy()) return;
+  try {
+    const answer = await fetch(location.href, { headers: { "If-None-Match": tag }, cache: "no-store" });
+    if (answer.status === 200) {
+      tag = answer.headers.get("ETag") ?? tag;
+      swap(await answer.text());
+    } else if (answer.status !== 304) {
+      throw new Error(`answer ${answer.status}`);
+    }
+    lastGood = new Date();
+    status.textContent = `Up to date at ${clock(lastGood)}.`;
+    status.classList.remove("lost");
+  } catch {
+    status.textContent = `No answer from the agent since ${clock(lastGood)}: what you see may be old.`;
+    status.classList.add("lost");
+  }
+}
+
+if (main && status) {
+  setInterval(ask, every);
+  document.addEventListener("visibilitychange", ask);
+}
