@@ -28,6 +28,16 @@ func (p *Problem) Error() string {
 	}
 }
 
+// ProblemOf is the problem in err, or one that says no more than err does; nil
+// for none.
+func ProblemOf(err error) *Problem {
+	var p *Problem
+	if err != nil && !errors.As(err, &p) {
+		p = &Problem{Reason: err.Error()}
+	}
+	return p
+}
+
 // quoteShort keeps a hostile or huge value from drowning the sentence.
 func quoteShort(s string) string {
 	const most = 60

@@ -49,10 +49,10 @@ func Correct(ordered []Entry) []Entry {
 func (c *Correction) Accepts(r *Record) error {
 	changed := r.clone()
 	for _, change := range c.Changes {
-		f, ok := FieldNamed(change.Field)
-		if !ok {
-			return UnknownField(change.Field)
+		if err := change.check(); err != nil {
+			return err
 		}
+		f, _ := FieldNamed(change.Field)
 		if err := f.Set(&changed, change.Value); err != nil {
 			return err
 		}

@@ -71,7 +71,7 @@ func appendMember(b []byte, name string, v any) []byte {
 	case string:
 		return appendString(b, v)
 	case float64:
-		return strconv.AppendFloat(b, v, 'g', -1, 64)
+		return strconv.AppendFloat(b, v+0, 'g', -1, 64) // -0 is 0
 	case int64:
 		return strconv.AppendInt(b, v, 10)
 	case bool:

@@ -34,7 +34,8 @@ func Order(entries []Entry) {
 	}
 	for _, s := range streams {
 		slices.SortFunc(s, func(a, b placed) int {
-			return cmp.Or(cmp.Compare(a.Epoch.Or(0), b.Epoch.Or(0)), cmp.Compare(a.Seq.Or(0), b.Seq.Or(0)), cmp.Compare(a.ID, b.ID))
+			return cmp.Or(cmp.Compare(a.Epoch.Or(0), b.Epoch.Or(0)), cmp.Compare(a.Seq.Or(0), b.Seq.Or(0)),
+				cmp.Compare(a.ID, b.ID), a.compareTaking(b))
 		})
 		believeLongestRun(s)
 		queues = append(queues, s)
@@ -57,47 +58,59 @@ type placed struct {
 }
 
 func (p placed) compare(q placed) int {
-	return cmp.Or(p.at.Compare(q.at), cmp.Compare(p.ID, q.ID))
+	return cmp.Or(p.at.Compare(q.at), cmp.Compare(p.ID, q.ID), p.compareTaking(q))
+}
+
+// compareTaking settles what should not happen, two records of one id, by the
+// store's own numbers.
+func (p placed) compareTaking(q placed) int {
+	return cmp.Or(cmp.Compare(p.StoreEpoch, q.StoreEpoch), cmp.Compare(p.StoreSeq, q.StoreSeq))
 }
 
 // believeLongestRun makes the times of a numbered stream rise: the longest
 // non-decreasing subsequence keeps its times (patience sorting, Fredman 1975),
 // the rest take the time of the record before them, or of the first believed
-// one at the start.
+// one at the start. Of runs equally long it believes one whose times lie close
+// together: a wild clock is far off.
 func believeLongestRun(s []placed) {
-	tails := []int{} // tails[k]: index of the last record of the best run of length k+1
+	piles := [][]int{} // piles[k]: the records that end a run of length k+1, their times falling
 	before := make([]int, len(s))
 	for i := range s {
-		k, _ := slices.BinarySearchFunc(tails, s[i].at, func(j int, at time.Time) int {
-			if s[j].at.After(at) {
+		k, _ := slices.BinarySearchFunc(piles, s[i].at, func(pile []int, at time.Time) int {
+			if s[pile[len(pile)-1]].at.After(at) {
 				return 1
 			}
 			return -1
 		})
 		before[i] = -1
 		if k > 0 {
-			before[i] = tails[k-1]
+			nearest, _ := slices.BinarySearchFunc(piles[k-1], s[i].at, func(j int, at time.Time) int {
+				if s[j].at.After(at) {
+					return -1
+				}
+				return 1
+			})
+			before[i] = piles[k-1][nearest]
 		}
-		if k == len(tails) {
-			tails = append(tails, i)
-		} else {
-			tails[k] = i
+		if k == len(piles) {
+			piles = append(piles, nil)
 		}
+		piles[k] = append(piles[k], i)
 	}
-	if len(tails) == len(s) {
+	if len(piles) == len(s) {
 		return
 	}
 	believed := make([]bool, len(s))
-	first := 0
-	for i := tails[len(tails)-1]; i >= 0; i = before[i] {
+	first, last := 0, piles[len(piles)-1]
+	for i := last[len(last)-1]; i >= 0; i = before[i] {
 		believed[i], first = true, i
 	}
-	last := s[first].at
+	at := s[first].at
 	for i := range s {
 		if believed[i] {
-			last = s[i].at
+			at = s[i].at
 		} else {
-			s[i].at = last
+			s[i].at = at
 		}
 	}
 }

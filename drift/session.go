@@ -30,7 +30,7 @@ type Place struct {
 // rise, after a pass, after a service, or after SessionGap.
 func (s *Sessions) Next(e *Entry) (Place, bool) {
 	if e.Type == TypeService {
-		s.open = false
+		s.open = false // but not a named one, whose sender knows what belongs together
 	}
 	c := e.Calibration
 	if c == nil {
@@ -48,10 +48,12 @@ func (s *Sessions) Next(e *Entry) (Place, bool) {
 
 func (s *Sessions) begins(c *Calibration, at time.Time) bool {
 	switch {
-	case !s.open || c.Attempts.Known() || c.Session != s.name:
+	case c.Attempts.Known():
 		return true
 	case c.Session != "":
-		return false
+		return c.Session != s.name
+	case !s.open || s.name != "":
+		return true
 	}
 	given, known := c.Attempt.Get()
 	return s.over || at.Sub(s.last) > SessionGap || known && given <= s.attempt

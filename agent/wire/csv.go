@@ -116,7 +116,7 @@ func (h *rowReader) line(l textLine) (out Line, blank bool) {
 		out.Record, err = d.record()
 		out.Received = d.received
 	}
-	out.Problem = problem(err)
+	out.Problem = drift.ProblemOf(err)
 	return out, false
 }
 

@@ -100,17 +100,8 @@ func (j *reader) line(number int, raw []byte, cut bool) Line {
 	}
 	var err error
 	out.Record, out.Received, err = j.record(raw)
-	out.Problem = problem(err)
+	out.Problem = drift.ProblemOf(err)
 	return out
-}
-
-// problem is err as the refusal that every error of a record here is.
-func problem(err error) *drift.Problem {
-	var p *drift.Problem
-	if err != nil && !errors.As(err, &p) {
-		p = &drift.Problem{Reason: err.Error()}
-	}
-	return p
 }
 
 var byteOrderMark = []byte("\uFEFF")
