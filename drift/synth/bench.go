@@ -14,11 +14,11 @@ func (n *nature) attend(s *state, v visit, log *log) {
 		log.dirt(s, v.time)
 	}
 	if v.phase == arrival {
-		log.move(n, s, v)
+		log.move(n, s, v, s.people.uniform())
 	}
 	if v.phase == morning {
 		switch {
-		case n.script.cleanOn > 0 && s.day == n.script.cleanOn:
+		case n.script.cleanOn.is(s.day):
 			n.serve(s, v.time, drift.Cleaned, log)
 			return
 		case b.ReplaceAt > 0 && s.pair.arcs >= b.ReplaceAt:
@@ -26,8 +26,8 @@ func (n *nature) attend(s *state, v visit, log *log) {
 			return
 		}
 	}
-	if v.phase == evening && n.usage {
-		log.usage(n, s, v.time)
+	if v.phase == evening {
+		log.evening(n, s, v.time)
 	}
 	if !v.session {
 		return
@@ -43,7 +43,7 @@ func (n *nature) attend(s *state, v visit, log *log) {
 func (n *nature) calibrate(s *state, at time.Time, trigger string, prepared bool, log *log) bool {
 	before := *s
 	tries := n.session(s, at, prepared, nil)
-	log.session(n, &before, s, trigger, prepared, tries)
+	log.session(n, before, s, trigger, prepared, tries)
 	return tries[len(tries)-1].passed
 }
 
@@ -53,9 +53,9 @@ func (n *nature) doubt(s *state, at time.Time, log *log) {
 	switch {
 	case !s.doubted && s.people.chance(n.world.Bench.Patience):
 		s.doubted = true
-	case s.blunt && n.script.bluntFrom == 0 && s.people.chance(0.5):
+	case s.blunt && s.people.chance(0.5):
 		s.blunt, s.doubted = false, false
-		log.service(n, s, at, drift.Inspected, drift.CleaverFault)
+		log.service(n, s, at, drift.Inspected, drift.CleaverFault, true)
 		n.calibrate(s, at.Add(15*time.Minute), "other", false, log)
 	case s.pair.cleanings < n.world.Bench.Cleans && s.pair.arcs-s.pair.cleanedAt > 200:
 		n.serve(s, at, drift.Cleaned, log)
@@ -78,7 +78,7 @@ func (n *nature) serve(s *state, at time.Time, action drift.Action, log *log) {
 	} else {
 		n.replace(s)
 	}
-	log.service(n, s, at, action, finding)
+	log.service(n, s, at, action, finding, !s.people.chance(n.world.Bench.Unlogged))
 	for range sessions {
 		at = at.Add(15 * time.Minute)
 		if n.calibrate(s, at, "electrode-service", true, log) {

@@ -2,6 +2,7 @@ package synth
 
 import (
 	"cmp"
+	"fmt"
 	"slices"
 	"time"
 
@@ -19,10 +20,10 @@ type Fleet struct {
 func Make(w World, seed uint64, machines int, start time.Time, days int) Fleet {
 	t := &Truth{World: w, byName: make(map[string]*Machine, machines)}
 	zero := time.Date(start.Year(), start.Month(), start.Day(), 0, 0, 0, 0, start.Location())
-	records := []drift.Record{setup(&t.World, zero)}
+	records := setups(&t.World, zero)
 	for i := range machines {
 		n := newNature(&t.World, seed, i, zero)
-		m, rs := n.live(days)
+		m, _, rs := n.live(days)
 		t.Machines = append(t.Machines, m)
 		t.byName[n.name] = m
 		records = append(records, rs...)
@@ -31,16 +32,24 @@ func Make(w World, seed uint64, machines int, start time.Time, days int) Fleet {
 	return Fleet{Records: records, Truth: t}
 }
 
-// setup tells the one thing about a fleet that a manager would type in.
-func setup(w *World, at time.Time) drift.Record {
-	return drift.Record{
-		Type: drift.TypeSetup, ID: "fleet-000001", Time: at,
-		Setup: &drift.Setup{Scope: drift.ScopeFleet, AttemptLimit: drift.Some(int64(w.Models[0].AttemptLimit))},
+// setups tell of every model what its leaflet would.
+func setups(w *World, at time.Time) []drift.Record {
+	out := make([]drift.Record, len(w.Models))
+	for i, m := range w.Models {
+		out[i] = drift.Record{
+			Type: drift.TypeSetup, ID: fmt.Sprintf("setup-%s-%d", at.Format("20060102"), i+1), Time: at,
+			Setup: &drift.Setup{
+				Scope: drift.ScopeModel, Name: m.Name,
+				AttemptLimit: drift.Some(int64(m.AttemptLimit)), ConditioningArcs: drift.Some(m.Conditioning),
+			},
+		}
 	}
+	return out
 }
 
-// live is a machine's life over so many days, as truth and as records.
-func (n *nature) live(days int) (*Machine, []drift.Record) {
+// live is a machine's life over so many days: the truth, the state it ends in
+// and the records.
+func (n *nature) live(days int) (*Machine, state, []drift.Record) {
 	m := &Machine{
 		Name: n.name, Model: n.model, Grade: n.grade, Typed: n.typed,
 		Kappa: n.kappa, Density: n.density, Humidity: n.humidity, Temperature: n.temperature,
@@ -48,20 +57,20 @@ func (n *nature) live(days int) (*Machine, []drift.Record) {
 	}
 	l := &log{truth: m}
 	s := n.first()
-	n.liveOn(&s, days, l)
+	for s.day < days {
+		if s.phase == morning {
+			m.dawns = append(m.dawns, s)
+		}
+		n.step(&s, l)
+	}
 	m.dawns = append(m.dawns, s)
-	return m, l.records
+	return m, s, l.records
 }
 
-// liveOn goes on until the eve of a day.
-func (n *nature) liveOn(s *state, until int, l *log) {
-	for s.day < until {
-		if s.phase == morning {
-			l.truth.dawns = append(l.truth.dawns, *s)
-		}
-		if v := n.next(s); v.happens {
-			n.attend(s, v, l)
-		}
+// step goes through one phase of a day as people do.
+func (n *nature) step(s *state, l *log) {
+	if v := n.next(s); v.happens {
+		n.attend(s, v, l)
 	}
 }
 

@@ -17,7 +17,7 @@ type log struct {
 func (l *log) record(n *nature, s *state, typ drift.Type, at time.Time) drift.Record {
 	s.seq++
 	r := drift.Record{
-		Type: typ, ID: fmt.Sprintf("%s-%06d", n.name, s.seq), Machine: n.name,
+		Type: typ, ID: fmt.Sprintf("%s-%s-%05d", n.name, n.zero.Format("20060102"), s.seq), Machine: n.name,
 		Model: n.model.Name, Program: n.model.Program, Site: n.world.Sites[s.site].Name,
 		Operator: n.operator, Time: at,
 	}
@@ -27,16 +27,24 @@ func (l *log) record(n *nature, s *state, typ drift.Type, at time.Time) drift.Re
 	return r
 }
 
-func (l *log) usage(n *nature, s *state, at time.Time) {
-	r := l.record(n, s, drift.TypeUsage, at)
-	r.ArcCount = drift.Some(s.pair.arcs + s.carried)
-	l.records = append(l.records, r)
+// evening keeps what the day came to, for machines that tell.
+func (l *log) evening(n *nature, s *state, at time.Time) {
+	if n.usage {
+		r := l.record(n, s, drift.TypeUsage, at)
+		r.ArcCount = drift.Some(s.pair.arcs + s.carried)
+		l.records = append(l.records, r)
+	}
+	if n.splices {
+		_, week := at.ISOWeek()
+		r := l.record(n, s, drift.TypeSplice, at.Add(time.Minute))
+		r.Splice = &drift.Splice{Count: drift.Some(s.today.arcs), Job: fmt.Sprintf("%s week %d", r.Site, week)}
+		l.records = append(l.records, r)
+	}
 }
 
 // service keeps what the bench did. At a replacement the counter is the one
 // after it.
-func (l *log) service(n *nature, s *state, at time.Time, action drift.Action, finding drift.Finding) {
-	logged := action == drift.Inspected || !s.people.chance(n.world.Bench.Unlogged)
+func (l *log) service(n *nature, s *state, at time.Time, action drift.Action, finding drift.Finding, logged bool) {
 	l.truth.Services = append(l.truth.Services, Service{Time: at, Action: action, Arcs: s.pair.arcs, Pair: s.pairs, Logged: logged})
 	if !logged {
 		return
@@ -47,56 +55,58 @@ func (l *log) service(n *nature, s *state, at time.Time, action drift.Action, fi
 	l.records = append(l.records, r)
 }
 
-// session keeps the attempts of a session; before is the state it began in.
-func (l *log) session(n *nature, before, s *state, trigger string, prepared bool, tries []try) {
+// session keeps the attempts of a session, as records and as truth; before is
+// the state it began in.
+func (l *log) session(n *nature, before state, s *state, trigger string, prepared bool, tries []try) {
 	first, last := tries[0], tries[len(tries)-1]
-	air := n.air(before, first.time)
-	whole := Session{Time: first.time, Arcs: before.pair.arcs, Pair: before.pairs, Trigger: trigger, Attempts: len(tries), Passed: last.passed, Fit: last.passed}
+	air := n.air(&before, first.time)
+	whole := Session{Time: first.time, Arcs: before.pair.arcs, Pair: before.pairs, Trigger: trigger, Attempts: len(tries), Passed: last.passed}
 	name := ""
 	if n.named && !n.typed {
 		name = fmt.Sprintf("%s-%s", n.name, first.time.UTC().Format("20060102-1504"))
 	}
 	for i := range tries {
 		t := &tries[i]
-		if t.spoilt {
-			whole.Spoilt++
-		}
-		if !n.typed || i == len(tries)-1 {
+		if !n.typed || i == 0 {
 			r := l.record(n, s, drift.TypeCalibration, t.time)
-			r.ArcCount = drift.Some(t.arcs + before.carried)
-			r.Calibration = n.calibration(t, i, air)
+			r.Calibration = n.calibration(t, air)
 			r.Calibration.Trigger, r.Calibration.Session = trigger, name
 			if prepared {
 				r.Calibration.Cleaver = "bench"
 			}
 			l.records = append(l.records, r)
 		}
+		r := &l.records[len(l.records)-1]
+		r.Time, r.ArcCount = t.time, drift.Some(t.arcs+before.carried)
+		r.Calibration.Passed = drift.Some(t.passed)
+		if n.typed {
+			r.Calibration.Attempts = drift.Some(int64(i + 1))
+		} else {
+			r.Calibration.Attempt = drift.Some(int64(i + 1))
+		}
+		if t.spoilt {
+			whole.Spoilt++
+		}
 		l.truth.Attempts = append(l.truth.Attempts, Attempt{
-			Record: fmt.Sprintf("%s-%06d", n.name, s.seq), Time: t.time, Pair: before.pairs, Arcs: t.arcs, Number: i + 1,
+			Record: r.ID, Time: t.time, Pair: before.pairs, Arcs: t.arcs, Number: i + 1,
 			RequiredPct: percent(t.level), AirPct: percent(n.effect(air)), ScatterPct: t.scatter, SettingPct: t.setting,
 			Spoilt: t.spoilt, Passed: t.passed, Conditioning: t.arcs <= n.model.Conditioning,
 		})
 	}
-	if whole.Spoilt > 0 {
-		again := n.session(before, first.time, true, nil)
-		whole.Fit = again[len(again)-1].passed
-	}
+	again := n.session(&before, first.time, true, nil)
+	whole.Fit = again[len(again)-1].passed
 	l.truth.Sessions = append(l.truth.Sessions, whole)
 }
 
-// calibration is what the machine's grade of data tells of an attempt.
-func (n *nature) calibration(t *try, i int, a Air) *drift.Calibration {
+// calibration is what the machine's grade of data tells of an attempt beside its
+// outcome.
+func (n *nature) calibration(t *try, a Air) *drift.Calibration {
 	c := &drift.Calibration{
-		Passed: drift.Some(t.passed), Cleaver: n.cleaver, Recleaved: drift.Some(true),
+		Cleaver: n.cleaver, Recleaved: drift.Some(true),
 		Temperature: drift.Some(round(a.TemperatureC, 10)), Humidity: drift.Some(round(a.HumidityPct, 1)), Altitude: drift.Some(a.AltitudeM),
 	}
 	if n.baro {
 		c.Pressure = drift.Some(round(a.PressureHPa, 10))
-	}
-	if n.typed {
-		c.Attempts = drift.Some(int64(i + 1))
-	} else {
-		c.Attempt = drift.Some(int64(i + 1))
 	}
 	switch n.grade {
 	case Full:
@@ -114,12 +124,12 @@ func (l *log) dirt(s *state, at time.Time) {
 	l.truth.Dirt = append(l.truth.Dirt, Dirt{Time: at, Pair: s.pairs, Arcs: s.pair.arcs})
 }
 
-// move keeps an arrival, with the chance to be out there and a draw of it.
-func (l *log) move(n *nature, s *state, v visit) {
+// move keeps an arrival, with the chance to be out there and the draw u of it.
+func (l *log) move(n *nature, s *state, v visit, u float64) {
 	air := n.air(s, v.time)
 	p := n.out(s, air)
 	l.truth.Moves = append(l.truth.Moves, Move{
 		Time: v.time, From: n.world.Sites[v.from].Name, To: n.world.Sites[s.site].Name, Air: air,
-		Calibrated: v.session, ProbabilityOut: p, Out: s.people.chance(p),
+		Calibrated: v.session, ProbabilityOut: p, Out: u < p,
 	})
 }

@@ -25,22 +25,19 @@ type nature struct {
 	seed  uint64
 	index int
 
-	name, cleaver, operator             string
-	grade                               Grade
-	typed, numbered, named, usage, baro bool
+	name, cleaver, operator string
+	grade                   Grade
+	typed, numbered, named  bool
+	usage, splices, baro    bool
 
 	kappa, density, humidity, temperature float64
 	// lean is how much further the left end melts than the right, as a part.
 	lean       float64
 	arcsPerDay float64
 	home       int
-	script     script
-}
-
-// script is what must happen to a machine of the demo, by day; 0 is never.
-type script struct {
-	silentFrom, bluntFrom, soilOn, cleanOn int
-	moveOn, moveTo                         int
+	// firstArcs is what the first pair has burnt before day 0.
+	firstArcs int64
+	script    script
 }
 
 // The keys of a machine's streams.
@@ -52,30 +49,52 @@ const (
 	noiseKey
 	peopleKey
 	futureKey
+	roleKey
+	gradeKey
 )
 
+// newNature draws a machine from its world.
 func newNature(w *World, seed uint64, index int, zero time.Time) *nature {
 	s := streamOf(seed, uint64(index), natureKey)
-	shares := make([]float64, len(w.Models))
-	for i := range w.Models {
-		shares[i] = w.Models[i].Share
-	}
 	n := &nature{
-		world: w, model: &w.Models[s.pick(shares)], zero: zero, seed: seed, index: index,
+		world: w, zero: zero, seed: seed, index: index,
 		name:       fmt.Sprintf("M-%05d", index+1),
 		cleaver:    fmt.Sprintf("C-%d", index+1),
 		operator:   fmt.Sprintf("crew-%d", index/2+1),
 		arcsPerDay: s.around(w.ArcsPerDay, w.ArcsSpread),
 		home:       int(s.uniform() * float64(len(w.Sites))),
 	}
-	n.setGrade([]Grade{Full, Correction, PassFail}[s.pick([]float64{w.Grades.Full, w.Grades.Correction, 1 - w.Grades.Full - w.Grades.Correction})],
-		s.chance(w.Grades.Typed))
-	n.named, n.usage, n.baro = s.chance(0.5), s.chance(w.Usage), s.chance(w.Barometers)
-	m := n.model
+	n.setGrade(w.Grades.of(seed, index), s.chance(w.Grades.Typed))
+	n.named, n.usage, n.splices, n.baro = s.chance(0.5), s.chance(w.Usage), s.chance(w.Splices), s.chance(w.Barometers)
+	n.lean = 0.015 * s.normal()
+	shares := make([]float64, len(w.Models))
+	for i := range w.Models {
+		shares[i] = w.Models[i].Share
+	}
+	n.become(&w.Models[s.pick(shares)], &s)
+	return n
+}
+
+// become draws the machine from the population of a model.
+func (n *nature) become(m *Model, s *stream) {
+	n.model = m
 	n.kappa = s.from(m.Kappa)
 	n.density, n.humidity, n.temperature = s.from(m.Density), s.from(m.Humidity), s.from(m.Temperature)
-	n.lean = 0.015 * s.normal()
-	return n
+	n.firstArcs = int64(0.6 * m.ScatterArcs * s.uniform())
+}
+
+// of spreads the grades evenly: steps of the golden ratio fill the unit interval
+// so that any number of machines comes close to the mix.
+func (g Mix) of(seed uint64, index int) Grade {
+	start := streamOf(seed, gradeKey)
+	switch _, u := math.Modf(start.uniform() + float64(index)*(math.Phi-1)); {
+	case u < g.Full:
+		return Full
+	case u < g.Full+g.Correction:
+		return Correction
+	default:
+		return PassFail
+	}
 }
 
 // setGrade says what the machine's records tell; only pass/fail machines have

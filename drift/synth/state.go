@@ -75,16 +75,11 @@ func (n *nature) first() state {
 	s := state{sky: key(skyKey), ends: key(endsKey), wear: key(wearKey), noise: key(noiseKey), people: key(peopleKey), site: n.home}
 	s.weather = weather{temperatureSD * s.sky.normal(), humiditySD * s.sky.normal(), pressureSD * s.sky.normal()}
 	s.pair = newPair(n.model, &s.wear)
-	n.age(&s, int64(0.6*n.model.ScatterArcs*s.wear.uniform()))
+	s.pair.arcs, s.pair.deposit = n.firstArcs, float64(n.firstArcs)
+	s.pair.wander = n.model.Wander * math.Sqrt(float64(n.firstArcs)/1000) * s.wear.normal()
+	required := s.pair.level(n.model) + n.effect(n.air(&s, n.zero.Add(morningAt)))
+	s.setting = n.within(percent(required) + s.noise.normal())
 	return s
-}
-
-// age burns arcs before the story begins, and sets the machine.
-func (n *nature) age(s *state, arcs int64) {
-	s.pair.arcs, s.pair.deposit = arcs, float64(arcs)
-	s.pair.wander = n.model.Wander * math.Sqrt(float64(arcs)/1000) * s.wear.normal()
-	air := s.weather.at(&n.world.Sites[s.site], n.zero.Add(morningAt))
-	s.setting = n.within(percent(s.pair.level(n.model)+n.effect(air)) + s.noise.normal())
 }
 
 // next goes through one phase of a day. Nothing happens on days off and at noon
@@ -156,7 +151,7 @@ func (n *nature) dawn(s *state) {
 	if s.ends.chance(turn) {
 		s.blunt = !s.blunt
 	}
-	n.follow(s)
+	n.script.follow(n, s)
 }
 
 // move draws where the crew goes at noon: seldom away, sooner back home.
@@ -170,25 +165,5 @@ func (n *nature) move(s *state) int {
 		return other
 	default:
 		return -1
-	}
-}
-
-// follow lays a demo's script over the day.
-func (n *nature) follow(s *state) {
-	c := &n.script
-	if c.silentFrom > 0 && s.day >= c.silentFrom {
-		s.today.works = false
-	}
-	if c.bluntFrom > 0 {
-		s.blunt = s.day >= c.bluntFrom
-	}
-	if c.soilOn > 0 && s.day == c.soilOn {
-		s.pair.soil(n.model, &s.wear)
-	}
-	if c.moveOn > 0 {
-		s.today.to = -1
-		if s.day == c.moveOn {
-			s.today.works, s.today.to, s.today.check = true, c.moveTo, false
-		}
 	}
 }

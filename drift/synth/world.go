@@ -13,6 +13,9 @@ type World struct {
 	ArcsPerDay, ArcsSpread, DaySpread float64
 	// Usage is the share of machines that send their counter every evening.
 	Usage float64
+	// Splices is the share of machines that tell every evening how many splices
+	// they made.
+	Splices float64
 	// Barometers is the share of machines that report station pressure.
 	Barometers float64
 	// MoveRate is the chance of a working day to be one with a change of site,

@@ -132,7 +132,7 @@ func threeModels() World {
 	one.ScatterArcs, one.Slope = 950, Spread{3.5, 1.2}
 	two.ScatterArcs, two.Slope = 2800, Spread{0.8, 0.4}
 	three.Name, three.Program, three.Share = "type-3", "single-mode", 0.6
-	three.Target, three.Tolerance, three.Limit, three.AttemptLimit = 180, 15, 10, 4
+	three.Target, three.Tolerance, three.Limit, three.AttemptLimit = 180, 15, 10, 3
 	three.Kappa, three.BelievedKappa, three.Gain, three.PassGain = Spread{2.6, 0.1}, 2.5, 1, 0.15
 	three.Density, three.Slope, three.Scatter, three.ScatterArcs = Spread{0.15, 0.05}, Spread{-1.5, 0.7}, 1.0, 1400
 	return ordinary("three-models", "three models of very different lives", one, two, three)
