@@ -122,7 +122,7 @@ func (c *concentrated) search() (Trend, error) {
 // up again: Nelder and Mead's simplex can fold.
 func (c *concentrated) climb(x []float64) (at []float64, top float64, err error) {
 	problem := optimize.Problem{Func: func(x []float64) float64 { return -c.logLik(c.ratios(x)) }}
-	settings := &optimize.Settings{Converger: &optimize.FunctionConverge{Absolute: 1e-10, Iterations: 15}}
+	settings := &optimize.Settings{Converger: &optimize.FunctionConverge{Absolute: 1e-10, Iterations: 8}}
 	top = math.Inf(-1)
 	for range 3 {
 		r, err := optimize.Minimize(problem, x, settings, &optimize.NelderMead{SimplexSize: 1})
