@@ -1,3 +1,28 @@
+// Command arcdrift keeps a fleet of fusion splicing machines fit to splice. See
+// package agent for what it does: here the environment goes in and the exit
+// code comes out.
 package main
 
-func main() {}
+import (
+	"context"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"golang.org/x/term"
+
+	"arcdrift/agent"
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	code := agent.Run(ctx, agent.Env{
+		Args: os.Args[1:], Environ: os.Environ(),
+		Stdin: os.Stdin, Stdout: os.Stdout, Stderr: os.Stderr,
+		Terminal: term.IsTerminal(int(os.Stdin.Fd())) && term.IsTerminal(int(os.Stderr.Fd())),
+		Now:      time.Now,
+	})
+	stop()
+	os.Exit(code)
+}

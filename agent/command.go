@@ -1,0 +1,115 @@
+package agent
+
+import (
+	"context"
+	"encoding/json"
+	"io"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"arcdrift/drift"
+)
+
+// The output formats.
+const (
+	formatText = "text"
+	formatJSON = "json"
+	formatCSV  = "csv"
+)
+
+// run builds the command tree for one run and carries the command out.
+func run(ctx context.Context, env Env) error {
+	root := &cobra.Command{
+		Use:   "arcdrift",
+		Short: "Keeps a fleet of fusion splicing machines fit to splice",
+		Long: `arcdrift takes the results of arc calibrations, with the air they were made in,
+and answers: which machine is drifting and why, how many arcs are left on its
+electrodes, and whether to calibrate again after a move.`,
+		Example:       "  arcdrift demo\n  arcdrift import results.csv\n  arcdrift assess",
+		SilenceErrors: true,
+		SilenceUsage:  true,
+	}
+	root.PersistentFlags().String("db", "arcdrift.db", "the store, a file")
+	root.AddCommand(serveCommand(env), demoCommand(env), logCommand(env), importCommand(env),
+		assessCommand(env), siteCheckCommand(env), exportCommand(env), versionCommand(env))
+	root.CompletionOptions.HiddenDefaultCmd = true
+	root.SetArgs(slices.Clone(env.Args)) // never nil: cobra would read the process's own
+	root.SetIn(env.Stdin)
+	root.SetOut(env.Stdout)
+	root.SetErr(env.Stderr)
+
+	// Whatever fails before a command begins is the user's to put right.
+	began := false
+	root.PersistentPreRunE = func(cmd *cobra.Command, _ []string) error {
+		if err := settle(cmd, env.Environ); err != nil {
+			return err
+		}
+		began = true
+		return nil
+	}
+	err := root.ExecuteContext(ctx)
+	if err != nil && !began {
+		return usageError{err}
+	}
+	return err
+}
+
+// formatFlag adds --format with the formats the command has, the default first.
+func formatFlag(cmd *cobra.Command, formats ...string) *choice {
+	c := &choice{formats[0], formats}
+	cmd.Flags().Var(c, "format", "form of the answer: "+strings.Join(formats, ", "))
+	return c
+}
+
+// choice is a flag that takes one of a few words.
+type choice struct {
+	value string
+	from  []string
+}
+
+func (c *choice) String() string { return c.value }
+func (c *choice) Type() string   { return "FORMAT" }
+
+// Set takes one of the words.
+func (c *choice) Set(s string) error {
+	if !slices.Contains(c.from, s) {
+		return usagef("it must be one of %s", strings.Join(c.from, ", "))
+	}
+	c.value = s
+	return nil
+}
+
+// moment is a flag that takes a time with its offset.
+type moment struct{ drift.Opt[time.Time] }
+
+func (m *moment) String() string {
+	if t, ok := m.Get(); ok {
+		return t.Format(time.RFC3339)
+	}
+	return ""
+}
+
+func (m *moment) Type() string { return "TIME" }
+
+// Set reads RFC 3339.
+func (m *moment) Set(s string) error {
+	t, err := time.Parse(time.RFC3339, s)
+	if err != nil {
+		return usagef("it must be a time with its offset, like 2026-03-02T18:00:00+01:00")
+	}
+	m.Opt = drift.Some(t)
+	return nil
+}
+
+// dbPath is the value of --db.
+func dbPath(cmd *cobra.Command) string { return cmd.Flag("db").Value.String() }
+
+// writeJSON writes one object on one line.
+func writeJSON(w io.Writer, v any) error {
+	enc := json.NewEncoder(w)
+	enc.SetEscapeHTML(false)
+	return enc.Encode(v)
+}

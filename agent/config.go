@@ -1,0 +1,142 @@
+package agent
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"net"
+	"net/netip"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/pflag"
+
+	"arcdrift/agent/mqtt"
+)
+
+// Config is a valid configuration of the agent.
+type Config struct {
+	// DB is the store's path.
+	DB string
+	// HTTPListen is where pages and interface are served, MQTTListen where the
+	// embedded broker listens, "" for none.
+	HTTPListen, MQTTListen string
+	// Broker is the outside broker to join, nil for none.
+	Broker *mqtt.Join
+	// Hosts are names under which the pages are called.
+	Hosts []string
+	// Open says that the listeners are meant to be open to a network.
+	Open bool
+	// LogJSON writes the log as JSON.
+	LogJSON bool
+}
+
+// rawConfig is what flags, environment and file say.
+type rawConfig struct {
+	httpListen, mqttListen               string
+	broker, clientID, user, passwordFile string
+	hosts                                []string
+	open                                 bool
+	logFormat                            choice
+}
+
+// openFlag names the flag that opens a listener to a network: its name says
+// what it does.
+const openFlag = "open-to-network-without-protection"
+
+// flags defines the settings of serve.
+func (r *rawConfig) flags(flags *pflag.FlagSet) {
+	r.logFormat = choice{formatText, []string{formatText, formatJSON}}
+	flags.SortFlags = false
+	flags.StringVar(&r.httpListen, "http-listen", "127.0.0.1:8470", "address of the pages and the HTTP interface")
+	flags.StringVar(&r.mqttListen, "mqtt-listen", "", "run the embedded MQTT broker on this address, like 127.0.0.1:1883")
+	flags.StringVar(&r.broker, "mqtt-broker", "", "join the MQTT broker at this URL, like tcp://broker:1883 or ssl://broker:8883")
+	flags.StringVar(&r.clientID, "mqtt-client-id", "", "client id at that broker; must stay the same; from the store's place if left out")
+	flags.StringVar(&r.user, "mqtt-user", "", "user name at that broker")
+	flags.StringVar(&r.passwordFile, "mqtt-password-file", "", "file with the password at that broker")
+	flags.StringSliceVar(&r.hosts, "host", nil, "name under which the pages are called, beside localhost and addresses; may be repeated")
+	flags.BoolVar(&r.open, openFlag, false, "listen beyond this computer although anybody there could then read and write")
+	flags.Var(&r.logFormat, "log-format", "form of the log: text, json")
+	flags.String("config", "", "TOML file with any of these settings, like http_listen = \"127.0.0.1:8470\"")
+}
+
+// valid checks the settings together; every error names the setting.
+func (r *rawConfig) valid(db string) (Config, error) {
+	c := Config{DB: db, HTTPListen: r.httpListen, MQTTListen: r.mqttListen, Hosts: r.hosts, Open: r.open, LogJSON: r.logFormat.value == formatJSON}
+	if err := r.mayListen("http-listen", r.httpListen); err != nil {
+		return Config{}, err
+	}
+	if r.mqttListen != "" {
+		if err := r.mayListen("mqtt-listen", r.mqttListen); err != nil {
+			return Config{}, err
+		}
+	}
+	if r.broker == "" {
+		if r.clientID != "" || r.user != "" || r.passwordFile != "" {
+			return Config{}, usagef("mqtt-client-id, mqtt-user and mqtt-password-file say how to join a broker, but mqtt-broker names none")
+		}
+		return c, nil
+	}
+	var err error
+	c.Broker, err = r.join(db)
+	return c, err
+}
+
+// mayListen refuses an address that others could reach.
+func (r *rawConfig) mayListen(setting, address string) error {
+	host, _, err := net.SplitHostPort(address)
+	if err != nil {
+		return usagef("%s is %q: it must be an address and a port, like 127.0.0.1:8470", setting, address)
+	}
+	if loopback(host) || r.open {
+		return nil
+	}
+	return usagef("%s is %s: anybody on that network could read and write, as there are no credentials and no encryption; listen on 127.0.0.1, or say --%s", setting, address, openFlag)
+}
+
+func loopback(host string) bool {
+	ip, err := netip.ParseAddr(host)
+	return host == "localhost" || err == nil && ip.IsLoopback()
+}
+
+// join is the outside broker.
+func (r *rawConfig) join(db string) (*mqtt.Join, error) {
+	u, err := url.Parse(r.broker)
+	if err != nil || u.Host == "" || u.Port() == "" || u.Scheme != "tcp" && u.Scheme != "ssl" {
+		return nil, usagef("mqtt-broker is %q: it must be like tcp://broker:1883 or ssl://broker:8883", r.broker)
+	}
+	if u.User != nil {
+		return nil, usagef("mqtt-broker holds a user or a password: give them by mqtt-user and mqtt-password-file")
+	}
+	j := &mqtt.Join{URL: r.broker, ID: r.clientID, User: r.user}
+	if j.ID == "" {
+		if j.ID, err = stableID(db); err != nil {
+			return nil, err
+		}
+	}
+	if r.passwordFile != "" {
+		raw, err := os.ReadFile(r.passwordFile)
+		if err != nil {
+			return nil, usagef("mqtt-password-file cannot be read: %w", err)
+		}
+		j.Password = strings.TrimRight(string(raw), "\r\n")
+	}
+	return j, nil
+}
+
+// stableID is a client id that is the same at every start and another for
+// another store or computer.
+func stableID(db string) (string, error) {
+	path, err := filepath.Abs(db)
+	if err != nil {
+		return "", fmt.Errorf("the place of the store is unknown: %w", err)
+	}
+	host, err := os.Hostname()
+	if err != nil {
+		return "", fmt.Errorf("this computer has no name to make a client id from; set mqtt-client-id: %w", err)
+	}
+	sum := sha256.Sum256([]byte(host + "\x00" + path))
+	return "arcdrift-" + hex.EncodeToString(sum[:6]), nil
+}

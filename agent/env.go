@@ -1,0 +1,65 @@
+package agent
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+)
+
+// Env is everything the program is given from outside.
+type Env struct {
+	// Args are the command line without the program's name.
+	Args []string
+	// Environ holds KEY=value pairs; those named ARCDRIFT_… are settings.
+	Environ []string
+	Stdin   io.Reader
+	// Stdout takes the answers, Stderr the talk.
+	Stdout, Stderr io.Writer
+	// Terminal is whether a person sits in front of Stdin and Stderr, who can
+	// be asked and shown progress.
+	Terminal bool
+	Now      func() time.Time
+}
+
+// The exit codes.
+const (
+	exitDone    = 0
+	exitFailed  = 1
+	exitUsage   = 2
+	exitRefused = 3
+)
+
+// usageError is the user's own: a flag, an argument or a setting is wrong.
+type usageError struct{ error }
+
+func (u usageError) Unwrap() error { return u.error }
+
+func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
+
+// refusedError says that the work is done but some records were not taken.
+type refusedError struct{ refused, of int }
+
+func (r refusedError) Error() string {
+	return fmt.Sprintf("%d of %d were refused; each is named above", r.refused, r.of)
+}
+
+// Run carries out one command line and returns the exit code.
+func Run(ctx context.Context, env Env) int {
+	err := run(ctx, env)
+	if err != nil {
+		fmt.Fprintf(env.Stderr, "arcdrift: %v\n", err)
+	}
+	var refused refusedError
+	switch {
+	case err == nil:
+		return exitDone
+	case errors.As(err, new(usageError)):
+		return exitUsage
+	case errors.As(err, &refused):
+		return exitRefused
+	default:
+		return exitFailed
+	}
+}

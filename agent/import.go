@@ -1,0 +1,186 @@
+package agent
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/wire"
+)
+
+// importGroup is how many records are offered together and share a commit.
+const importGroup = 4096
+
+// progressEvery is how often a person is shown how far it has got.
+const progressEvery = 200 * time.Millisecond
+
+func importCommand(env Env) *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "import FILE…",
+		Short: "Take records from JSON lines or CSV files",
+		Long: `Takes records from files of JSON lines or CSV; - is standard input. A record
+that is there already is not taken twice, so importing again is harmless. What
+must be refused is named with its line and the reason, and is kept in the
+refused list.`,
+		Example: "  arcdrift import results.jsonl bench.csv\n  cat results.csv | arcdrift import -",
+		Args:    cobra.MinimumNArgs(1),
+	}
+	format := formatFlag(cmd, formatText, formatJSON)
+	cmd.RunE = func(cmd *cobra.Command, files []string) error {
+		at, err := openPlace(cmd.Context(), env, dbPath(cmd), true)
+		if err != nil {
+			return err
+		}
+		i := importer{env: env, place: at, format: format.value}
+		for _, file := range files {
+			if err = i.file(cmd.Context(), file); err != nil {
+				break
+			}
+		}
+		return errors.Join(i.report(err), at.Close())
+	}
+	return cmd
+}
+
+// importer takes files in turn and counts.
+type importer struct {
+	env    Env
+	place  place
+	format string
+
+	offers []intake.Offer
+	shown  time.Time
+	counts imported
+}
+
+// imported is the summary of an import, and its JSON form.
+type imported struct {
+	Records    int `json:"records"`
+	Taken      int `json:"taken"`
+	Duplicates int `json:"duplicates"`
+	Conflicts  int `json:"conflicts"`
+	Refused    int `json:"refused"`
+}
+
+// file takes one file.
+func (i *importer) file(ctx context.Context, name string) error {
+	in, shown := i.env.Stdin, "standard input"
+	if name != "-" {
+		f, err := os.Open(name)
+		if err != nil {
+			return fmt.Errorf("the file cannot be read: %w", err)
+		}
+		defer func() { _ = f.Close() }() // it was only read
+		in, shown = f, name
+	}
+	for line := range wire.Records(in) {
+		if line.Err != nil {
+			return errors.Join(i.flush(ctx, shown), fmt.Errorf("%s, line %d: %w; the lines before it were taken", shown, line.Number, line.Err))
+		}
+		i.offers = append(i.offers, intake.Offer{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: "import"})
+		if len(i.offers) < importGroup {
+			continue
+		}
+		if err := i.flush(ctx, shown); err != nil {
+			return err
+		}
+	}
+	return i.flush(ctx, shown)
+}
+
+// flush offers what was read and names what was not taken.
+func (i *importer) flush(ctx context.Context, file string) error {
+	receipts, err := i.place.Take(ctx, i.offers)
+	if err != nil {
+		return fmt.Errorf("%s: records could not be taken; import it again, what was taken is not taken twice: %w", file, err)
+	}
+	i.offers = i.offers[:0]
+	for _, r := range receipts {
+		i.count(&r)
+		if err := i.tell(file, &r); err != nil {
+			return err
+		}
+	}
+	i.progress()
+	return nil
+}
+
+func (i *importer) count(r *intake.Receipt) {
+	i.counts.Records++
+	switch {
+	case r.Refused != nil:
+		i.counts.Refused++
+	case r.Duplicate:
+		i.counts.Duplicates++
+	case r.Conflict:
+		i.counts.Conflicts++
+	default:
+		i.counts.Taken++
+	}
+}
+
+// tell names a record that was refused or looks odd: for people on Stderr, for
+// programs a refused one on Stdout.
+func (i *importer) tell(file string, r *intake.Receipt) error {
+	say := func(text string) {
+		i.clear()
+		fmt.Fprintf(i.env.Stderr, "%s, line %d: %s\n", file, r.Line, text)
+	}
+	switch {
+	case r.Refused != nil && i.format == formatJSON:
+		return writeJSON(i.env.Stdout, wire.Receipt(*r))
+	case r.Refused != nil:
+		say("refused: " + r.Refused.Error())
+	case r.Conflict:
+		say("the id " + r.ID + " is there already with other contents; both are kept")
+	case r.PossibleRepeat && !r.Duplicate:
+		say("taken, but it may repeat an earlier record: it has no id, time, seq or risen arc_count")
+	}
+	for _, q := range r.Questions {
+		say("taken, but: " + q)
+	}
+	return nil
+}
+
+// progress shows a person how far it has got.
+func (i *importer) progress() {
+	if now := i.env.Now(); i.env.Terminal && now.Sub(i.shown) >= progressEvery {
+		i.shown = now
+		fmt.Fprintf(i.env.Stderr, "\r%d records …", i.counts.Records)
+	}
+}
+
+// clear takes the progress line away before something else is said.
+func (i *importer) clear() {
+	if i.env.Terminal {
+		fmt.Fprint(i.env.Stderr, "\r\x1b[K")
+	}
+}
+
+// report sums up, also when it ended early.
+func (i *importer) report(err error) error {
+	i.clear()
+	c := i.counts
+	if i.format == formatJSON {
+		err = errors.Join(err, writeJSON(i.env.Stdout, c))
+	} else {
+		_, writeErr := io.WriteString(i.env.Stdout, c.String())
+		err = errors.Join(err, writeErr)
+	}
+	if err == nil && c.Refused > 0 {
+		return refusedError{c.Refused, c.Records}
+	}
+	return err
+}
+
+// String is the summary for people.
+func (c imported) String() string {
+	return fmt.Sprintf("%d records: %d taken, %d there already, %d with the id of another, %d refused\n",
+		c.Records, c.Taken, c.Duplicates, c.Conflicts, c.Refused)
+}

@@ -1,0 +1,118 @@
+package agent
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"time"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/store"
+	"arcdrift/agent/wire"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// local works on a store that this process has open.
+type local struct {
+	store *store.Store
+	now   func() time.Time
+	door  *intake.Door
+	stop  func() error // ends the door's writer
+	mind  *mind        // made when the first question is asked
+}
+
+// openLocal opens the store at path, making it when there is none.
+func openLocal(ctx context.Context, path string, now func() time.Time) (*local, error) {
+	s, err := store.Open(path, now, store.Options{})
+	if err != nil {
+		return nil, err
+	}
+	l := &local{store: s, now: now}
+	l.door = intake.New(s, now, func([]drift.Entry) {})
+	ctx, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	done := make(chan error, 1)
+	go func() { done <- l.door.Run(ctx) }()
+	l.stop = func() error {
+		cancel()
+		return <-done
+	}
+	return l, nil
+}
+
+// Close lets the door finish and closes the store.
+func (l *local) Close() error { return errors.Join(l.stop(), l.store.Close()) }
+
+// Take offers the records, in turn, while the door is busy.
+func (l *local) Take(ctx context.Context, offers []intake.Offer) ([]intake.Receipt, error) {
+	return l.door.Take(ctx, offers)
+}
+
+func (l *local) answers() (*mind, error) {
+	if l.mind != nil {
+		return l.mind, nil
+	}
+	m, err := openMind(l.store, l.now)
+	l.mind = m
+	return m, err
+}
+
+// Assess answers from the store's own history.
+func (l *local) Assess(_ context.Context, machine string, asOf, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error) {
+	m, err := l.answers()
+	if err != nil {
+		return nil, err
+	}
+	out, err := m.AssessAt(machine, asOf, knownAt)
+	if err == nil && machine != "" && len(out) == 0 {
+		return nil, &drift.Problem{Field: "machine", Value: machine, Reason: "is not known here: no record names it"}
+	}
+	return out, err
+}
+
+// Move answers a crew that has moved.
+func (l *local) Move(_ context.Context, q advise.Move) (advise.MoveAnswer, error) {
+	m, err := l.answers()
+	if err != nil {
+		return advise.MoveAnswer{}, err
+	}
+	if q.AsOf.IsZero() {
+		q.AsOf = l.now()
+	}
+	return m.Move(q)
+}
+
+// Export writes every entry.
+func (l *local) Export(_ context.Context, w io.Writer, format string) error {
+	return writeEntries(w, format, l.store.Entries())
+}
+
+// writeEntries writes entries as JSON lines or CSV.
+func writeEntries(w io.Writer, format string, entries iter.Seq2[drift.Entry, error]) error {
+	b := bufio.NewWriter(w)
+	write := func(e *drift.Entry) error {
+		_, err := b.Write(append(wire.AppendEntry(nil, e), '\n'))
+		return err
+	}
+	flush := b.Flush
+	if format == formatCSV {
+		c, err := wire.NewCSVWriter(b)
+		if err != nil {
+			return err
+		}
+		write = c.Write
+		flush = func() error { return errors.Join(c.Flush(), b.Flush()) }
+	}
+	for e, err := range entries {
+		if err == nil {
+			err = write(&e)
+		}
+		if err != nil {
+			return fmt.Errorf("the export stopped: %w", errors.Join(err, flush()))
+		}
+	}
+	return flush()
+}

@@ -1,0 +1,74 @@
+package agent
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"os"
+	"strings"
+	"time"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/store"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// place is where a command finds the records and the answers: the store itself
+// or the running agent that holds it.
+type place interface {
+	// Take offers records and returns when they are durable. It waits while the
+	// place is busy.
+	Take(ctx context.Context, offers []intake.Offer) ([]intake.Receipt, error)
+	// Assess answers for one machine or, with "", for all, worst first.
+	Assess(ctx context.Context, machine string, asOf, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error)
+	// Move answers a crew that has moved.
+	Move(ctx context.Context, q advise.Move) (advise.MoveAnswer, error)
+	// Export writes every entry in the given format.
+	Export(ctx context.Context, w io.Writer, format string) error
+	Close() error
+}
+
+// openPlace opens the store at path, or finds the agent that holds it and says
+// so. Unless it may be made, a store that is not there is an error: an answer
+// from an empty store would be a lie about a mistyped name.
+func openPlace(ctx context.Context, env Env, path string, make bool) (place, error) {
+	if url, ok := runningAgent(ctx, path); ok {
+		fmt.Fprintf(env.Stderr, "The store %s is held by a running agent; asking it at %s.\n", path, url)
+		return &remote{url: url, client: &http.Client{Timeout: time.Minute}}, nil
+	}
+	if _, err := os.Stat(path); err != nil && !make {
+		return nil, fmt.Errorf("there is no store %s; import or log records first, or name another with --db: %w", path, err)
+	}
+	l, err := openLocal(ctx, path, env.Now)
+	if errors.Is(err, store.ErrHeld) {
+		return nil, fmt.Errorf("%w; it says no address of its own in %s, so stop it or ask it over HTTP", err, addressFile(path))
+	}
+	return l, err
+}
+
+// addressFile is where a running agent leaves its address.
+func addressFile(path string) string { return path + ".agent" }
+
+// runningAgent reads the address that an agent left beside the store and asks
+// whether it is still there; the file of one that was killed says nothing.
+func runningAgent(ctx context.Context, path string) (url string, ok bool) {
+	raw, err := os.ReadFile(addressFile(path))
+	if err != nil {
+		return "", false
+	}
+	url = strings.TrimSpace(string(raw))
+	ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
+	defer cancel()
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, url+"/healthz", nil)
+	if err != nil {
+		return "", false
+	}
+	resp, err := http.DefaultClient.Do(req)
+	if err != nil {
+		return "", false
+	}
+	return url, resp.Body.Close() == nil && resp.StatusCode == http.StatusOK
+}

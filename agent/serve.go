@@ -1,0 +1,259 @@
+package agent
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"maps"
+	"net"
+	"os"
+	"sync"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/sync/errgroup"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/metrics"
+	"arcdrift/agent/mqtt"
+	"arcdrift/agent/store"
+	"arcdrift/agent/web"
+)
+
+func serveCommand(env Env) *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "serve",
+		Short: "Run the agent: take records, keep the models, show the pages",
+		Long: `Runs the agent until it is interrupted. It takes records over HTTP and MQTT and
+shows the fleet on its pages and on /metrics. It listens on this computer only
+unless told otherwise in words. A setting is taken from its flag, else from the
+environment (ARCDRIFT_HTTP_LISTEN for --http-listen), else from the file that
+--config names (http_listen), else it has its default.`,
+		Example: "  arcdrift serve --mqtt-listen 127.0.0.1:1883\n  arcdrift serve --mqtt-broker ssl://broker.example:8883 --config /etc/arcdrift.toml",
+		Args:    cobra.NoArgs,
+	}
+	var raw rawConfig
+	raw.flags(cmd.Flags())
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		config, err := raw.valid(dbPath(cmd))
+		if err != nil {
+			return err
+		}
+		s, err := newServer(config, env)
+		if err != nil {
+			return err
+		}
+		return s.Run(cmd.Context())
+	}
+	return cmd
+}
+
+// server is a running agent.
+type server struct {
+	config   Config
+	log      *slog.Logger
+	store    *store.Store
+	mind     *mind
+	door     *countedDoor
+	listener net.Listener // of the pages
+	broker   *mqtt.Broker // nil when not asked for
+	faces    []runner
+}
+
+// newServer opens the store and the listeners and puts everything together.
+func newServer(config Config, env Env) (*server, error) {
+	var handler slog.Handler = slog.NewTextHandler(env.Stderr, nil)
+	if config.LogJSON {
+		handler = slog.NewJSONHandler(env.Stderr, nil)
+	}
+	s := &server{config: config, log: slog.New(handler)}
+	if err := s.assemble(env); err != nil {
+		return nil, errors.Join(err, s.close())
+	}
+	return s, nil
+}
+
+func (s *server) assemble(env Env) (err error) {
+	if s.store, err = store.Open(s.config.DB, env.Now, store.Options{}); err != nil {
+		return err
+	}
+	for _, f := range s.store.Findings() {
+		s.log.Warn(f.Text, "found", f.Kind)
+	}
+	if s.mind, err = openMind(s.store, env.Now); err != nil {
+		return err
+	}
+	s.door = &countedDoor{Door: intake.New(s.store, env.Now, s.mind.Announce), counts: map[metrics.Arrival]uint64{}}
+	if s.listener, err = net.Listen("tcp", s.config.HTTPListen); err != nil {
+		return fmt.Errorf("the pages cannot be served: %w", err)
+	}
+	pages, err := web.New(web.Config{
+		Door: s.door, Fleet: s.mind, Records: records{s.store, s.ready},
+		Metrics: metrics.Handler(metrics.Registry(s.facts, buildFacts(), metrics.DefaultOptions()), slog.NewLogLogger(s.log.Handler(), slog.LevelError)),
+		Hosts:   s.config.Hosts, Now: env.Now, Log: s.log,
+	})
+	if err != nil {
+		return err
+	}
+	s.faces = append(s.faces, webRunner{pages, s.listener})
+	if err := s.joinMQTT(env); err != nil {
+		return err
+	}
+	s.faces = append(s.faces, newSystemd(env.Environ, s.sound))
+	return nil
+}
+
+// joinMQTT adds the forms of MQTT that are asked for and the states told there.
+func (s *server) joinMQTT(env Env) error {
+	desk := mqtt.Desk{Door: s.door, Adviser: s.mind, Now: env.Now}
+	tell := &teller{board: s.mind.Board, log: s.log}
+	if s.config.MQTTListen != "" {
+		listener, err := net.Listen("tcp", s.config.MQTTListen)
+		if err != nil {
+			return fmt.Errorf("the MQTT broker cannot listen: %w", err)
+		}
+		var guard mqtt.Guard = mqtt.Loopback{}
+		if s.config.Open {
+			guard = mqtt.Anyone{}
+		}
+		if s.broker, err = mqtt.NewBroker(listener, guard, desk, s.log); err != nil {
+			return errors.Join(err, listener.Close())
+		}
+		s.faces = append(s.faces, s.broker)
+		tell.faces = append(tell.faces, s.broker)
+	}
+	if s.config.Broker != nil {
+		client := mqtt.NewClient(*s.config.Broker, desk, s.log)
+		s.faces = append(s.faces, client)
+		tell.faces = append(tell.faces, client)
+	}
+	if len(tell.faces) > 0 {
+		s.faces = append(s.faces, tell)
+	}
+	return nil
+}
+
+// Run serves until ctx ends or something fails. The doors close first, then the
+// writer finishes what was let in, then the store is closed.
+func (s *server) Run(ctx context.Context) error {
+	if err := os.WriteFile(addressFile(s.config.DB), []byte(s.url()+"\n"), 0o600); err != nil {
+		return errors.Join(fmt.Errorf("the agent's address cannot be left beside the store: %w", err), s.close())
+	}
+	group, ctx := errgroup.WithContext(ctx)
+	behind, stop := context.WithCancel(context.WithoutCancel(ctx))
+	group.Go(func() error { return runAll(behind, s.log, doorRunner{s.door.Door}, s.mind) })
+	group.Go(func() error {
+		defer stop()
+		return runAll(ctx, s.log, s.faces...)
+	})
+	err := group.Wait()
+	return errors.Join(err, os.Remove(addressFile(s.config.DB)), s.close())
+}
+
+// close gives back what was opened. Listeners that were served are closed by
+// whoever served them.
+func (s *server) close() error {
+	var err error
+	if s.listener != nil {
+		if err = s.listener.Close(); errors.Is(err, net.ErrClosed) {
+			err = nil
+		}
+	}
+	if s.store != nil {
+		err = errors.Join(err, s.store.Close())
+	}
+	return err
+}
+
+// url is where commands on this computer reach the agent.
+func (s *server) url() string {
+	host, port, err := net.SplitHostPort(s.listener.Addr().String())
+	if ip := net.ParseIP(host); err == nil && ip != nil && ip.IsUnspecified() {
+		host = "127.0.0.1"
+	}
+	return "http://" + net.JoinHostPort(host, port)
+}
+
+// sound returns nil while the store takes records.
+func (s *server) sound() error {
+	stats, err := s.store.Stats()
+	return errors.Join(err, stats.Unsure)
+}
+
+// ready returns nil when records can be taken by every door.
+func (s *server) ready() error {
+	if err := s.sound(); err != nil {
+		return err
+	}
+	for _, r := range append([]runner{s.mind}, s.faces...) {
+		if err := r.Ready(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// facts is what one scrape tells.
+func (s *server) facts() metrics.Facts {
+	board, _ := s.mind.Board()
+	out := metrics.Facts{Records: s.door.seen()}
+	for i := range board {
+		out.Machines = append(out.Machines, board[i].Assessment)
+	}
+	if stats, err := s.store.Stats(); err == nil {
+		out.StoreBytes = stats.Size
+	}
+	return out
+}
+
+// countedDoor counts what comes to the door.
+type countedDoor struct {
+	*intake.Door
+	mu     sync.Mutex
+	counts map[metrics.Arrival]uint64
+}
+
+// Take offers the records and counts what became of them.
+func (d *countedDoor) Take(ctx context.Context, offers []intake.Offer) ([]intake.Receipt, error) {
+	receipts, err := d.Door.Take(ctx, offers)
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for i, r := range receipts {
+		a := metrics.Arrival{Type: offers[i].Record.Type, Result: metrics.Taken}
+		switch {
+		case r.Refused != nil:
+			a.Result = metrics.Refused
+		case r.Duplicate:
+			a.Result = metrics.Duplicate
+		case r.Conflict:
+			a.Result = metrics.Conflict
+		}
+		d.counts[a]++
+	}
+	return receipts, err
+}
+
+func (d *countedDoor) seen() map[metrics.Arrival]uint64 {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return maps.Clone(d.counts)
+}
+
+// records is the store as the pages read it.
+type records struct {
+	*store.Store
+	ready func() error
+}
+
+// Refused lists the newest refusals and counts all.
+func (r records) Refused(limit int) ([]intake.Refusal, int, error) {
+	stats, err := r.Stats()
+	if err != nil {
+		return nil, 0, err
+	}
+	latest, err := r.Refusals("", limit)
+	return latest, int(stats.Refused), err
+}
+
+// Ready says why records cannot be taken now.
+func (r records) Ready() error { return r.ready() }

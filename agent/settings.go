@@ -1,0 +1,86 @@
+package agent
+
+import (
+	"fmt"
+	"maps"
+	"os"
+	"slices"
+	"strings"
+
+	"github.com/BurntSushi/toml"
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+)
+
+const envPrefix = "ARCDRIFT_"
+
+// settle gives every flag that the command line left alone its value from the
+// environment (ARCDRIFT_HTTP_LISTEN for --http-listen) or else from the
+// configuration file (http_listen); what neither says keeps its default. A name
+// that no command knows is an error.
+func settle(cmd *cobra.Command, environ []string) error {
+	flags := cmd.Flags()
+	known := settingNames(cmd.Root())
+	for _, pair := range environ {
+		key, value, _ := strings.Cut(pair, "=")
+		name, ours := strings.CutPrefix(key, envPrefix)
+		if !ours {
+			continue
+		}
+		name = strings.ReplaceAll(strings.ToLower(name), "_", "-")
+		if !known[name] {
+			return usagef("the environment variable %s is not a setting", key)
+		}
+		if f := flags.Lookup(name); f != nil && !f.Changed {
+			if err := flags.Set(name, value); err != nil {
+				return usagef("the environment variable %s is %q: %w", key, value, err)
+			}
+		}
+	}
+	if file := flags.Lookup("config"); file != nil && file.Value.String() != "" {
+		return readConfig(file.Value.String(), flags)
+	}
+	return nil
+}
+
+// settingNames are the flags of all commands but those about the command line
+// itself and the fields of a record.
+func settingNames(root *cobra.Command) map[string]bool {
+	names := map[string]bool{}
+	for _, cmd := range append(root.Commands(), root) {
+		cmd.LocalFlags().VisitAll(func(f *pflag.Flag) { names[f.Name] = true })
+	}
+	delete(names, "help")
+	return names
+}
+
+// readConfig reads a TOML file of settings; lists are for flags that repeat.
+func readConfig(path string, flags *pflag.FlagSet) error {
+	raw, err := os.ReadFile(path)
+	if err != nil {
+		return usagef("the configuration cannot be read: %w", err)
+	}
+	var file map[string]any
+	if err := toml.Unmarshal(raw, &file); err != nil {
+		return usagef("the configuration %s is not valid TOML: %w", path, err)
+	}
+	for _, key := range slices.Sorted(maps.Keys(file)) {
+		f := flags.Lookup(strings.ReplaceAll(key, "_", "-"))
+		if f == nil || f.Name == "config" || f.Name == "help" || strings.Contains(key, "-") {
+			return usagef("the configuration %s has %s, which is not a setting of %q", path, key, flags.Name())
+		}
+		if f.Changed {
+			continue
+		}
+		values, ok := file[key].([]any)
+		if !ok {
+			values = []any{file[key]}
+		}
+		for _, v := range values {
+			if err := flags.Set(f.Name, fmt.Sprint(v)); err != nil {
+				return usagef("the configuration %s has %s = %v: %w", path, key, v, err)
+			}
+		}
+	}
+	return nil
+}

@@ -1,0 +1,191 @@
+package agent
+
+import (
+	"context"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"net/url"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"arcdrift/agent/wire"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// siteFlags are the flags of the question and the fields they fill.
+var siteFlags = []struct{ flag, field, usage string }{
+	{"machine", "machine", "the splicing machine"},
+	{"temperature", "temperature_c", "the air's temperature, degrees Celsius"},
+	{"humidity", "humidity_pct", "the air's relative humidity, percent"},
+	{"altitude", "altitude_m", "metres above sea level"},
+	{"pressure", "pressure_hpa", "station pressure, hectopascals; wins over the altitude"},
+	{"machine-temperature", "machine_temperature_c", "the machine's own temperature, degrees Celsius"},
+	{"as-of", "as_of", "the moment that is asked about, like 2026-03-02T18:00:00+01:00; now if left out"},
+}
+
+func siteCheckCommand(env Env) *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "site-check",
+		Short: "We moved: do we calibrate again?",
+		Long: `Answers recalibrate, wait (and for how long), no need, or cannot tell, with the
+chance that the next arc would be out of tolerance in the new air. --batch reads
+many questions, one JSON object per line, and answers each in its place.`,
+		Example: "  arcdrift site-check --machine K-07 --temperature 4 --humidity 85 --altitude 2400\n  arcdrift site-check --batch questions.jsonl",
+		Args:    cobra.NoArgs,
+	}
+	flags := cmd.Flags()
+	flags.SortFlags = false
+	for _, f := range siteFlags {
+		flags.String(f.flag, "", f.usage)
+	}
+	batch := flags.String("batch", "", "file of questions, one JSON object per line; - is standard input")
+	format := formatFlag(cmd, formatText, formatJSON, formatCSV)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		if *batch != "" {
+			return siteBatch(cmd, env, *batch)
+		}
+		q, err := siteQuestion(cmd)
+		if err != nil {
+			return err
+		}
+		at, err := openPlace(cmd.Context(), env, dbPath(cmd), false)
+		if err != nil {
+			return err
+		}
+		a, err := at.Move(cmd.Context(), q)
+		if err := errors.Join(err, at.Close()); err != nil {
+			return err
+		}
+		switch format.value {
+		case formatJSON:
+			return writeJSON(env.Stdout, &a)
+		case formatCSV:
+			return siteCSV(env.Stdout, &a)
+		default:
+			return siteText(env.Stdout, &a)
+		}
+	}
+	return cmd
+}
+
+// siteQuestion reads the question from the flags.
+func siteQuestion(cmd *cobra.Command) (advise.Move, error) {
+	form := url.Values{}
+	for _, f := range siteFlags {
+		if flag := cmd.Flag(f.flag); flag.Changed {
+			form.Set(f.field, flag.Value.String())
+		}
+	}
+	for _, need := range []string{"machine", "temperature", "humidity", "altitude"} {
+		if !cmd.Flag(need).Changed && (need != "altitude" || !cmd.Flag("pressure").Changed) {
+			return advise.Move{}, usagef("--%s is needed, or --batch with a file of questions", need)
+		}
+	}
+	q, err := wire.MoveValues(form)
+	if err != nil {
+		return advise.Move{}, usageError{err}
+	}
+	return q, nil
+}
+
+// siteBatch answers every line of the file in its place.
+func siteBatch(cmd *cobra.Command, env Env, name string) error {
+	for _, f := range siteFlags {
+		if cmd.Flag(f.flag).Changed {
+			return usagef("--batch takes its questions from the file: leave out --%s", f.flag)
+		}
+	}
+	in := env.Stdin
+	if name != "-" {
+		f, err := os.Open(name)
+		if err != nil {
+			return fmt.Errorf("the questions cannot be read: %w", err)
+		}
+		defer func() { _ = f.Close() }() // it was only read
+		in = f
+	}
+	at, err := openPlace(cmd.Context(), env, dbPath(cmd), false)
+	if err != nil {
+		return err
+	}
+	return errors.Join(answerLines(cmd.Context(), env.Stdout, at, in), at.Close())
+}
+
+// answerLines writes one line for each question: the answer or what is wrong.
+func answerLines(ctx context.Context, w io.Writer, at place, in io.Reader) error {
+	asked, bad := 0, 0
+	// The lines of an upload, as lines: what they say is read as a question.
+	for line := range wire.JSONLines(in) {
+		if line.Err != nil {
+			return fmt.Errorf("line %d: %w", line.Number, line.Err)
+		}
+		asked++
+		q, err := wire.Move(line.Raw)
+		var a advise.MoveAnswer
+		if err == nil {
+			a, err = at.Move(ctx, q)
+		}
+		var problem *drift.Problem
+		switch {
+		case err == nil:
+			err = writeJSON(w, &a)
+		case errors.As(err, &problem):
+			bad++
+			err = writeJSON(w, wire.Receipt{Line: line.Number, Refused: problem})
+		}
+		if err != nil {
+			return fmt.Errorf("line %d: %w", line.Number, err)
+		}
+	}
+	if bad > 0 {
+		return refusedError{bad, asked}
+	}
+	return nil
+}
+
+// answerWords are the four answers as people say them.
+var answerWords = map[advise.Answer]string{
+	advise.Recalibrate: "Recalibrate", advise.Wait: "Wait", advise.NoNeed: "No need to calibrate", advise.CannotTell: "Cannot tell",
+}
+
+// siteText is the answer for a crew.
+func siteText(w io.Writer, a *advise.MoveAnswer) error {
+	var out strings.Builder
+	word := answerWords[a.Answer]
+	if minutes, ok := a.WaitMinutes.Get(); ok && a.Answer == advise.Wait {
+		word = fmt.Sprintf("Wait %d minutes, then recalibrate", minutes)
+	} else if a.Answer == advise.Wait {
+		word = "Wait until the machine is dry and has the air's temperature, then recalibrate"
+	}
+	fmt.Fprintf(&out, "%s: %s.\n", a.Machine, word)
+	for _, r := range a.Reasons {
+		fmt.Fprintf(&out, "  %s\n", r)
+	}
+	if p, ok := a.ProbabilityOut.Get(); ok {
+		fmt.Fprintf(&out, "  Chance to be out of tolerance %.0f in 100; a check costs %g minutes, being out %g.\n", 100*p, a.Cost.CheckMinutes, a.Cost.OutMinutes)
+	}
+	if shift, ok := a.ExpectedShift.Get(); ok {
+		fmt.Fprintf(&out, "  The air changes the power needed by %s.\n", withDoubt(drift.Some(shift), a.SD))
+	}
+	if dew, ok := a.DewPoint.Get(); ok {
+		fmt.Fprintf(&out, "  Dew point %.1f °C.\n", dew)
+	}
+	_, err := io.WriteString(w, out.String())
+	return err
+}
+
+// siteCSV is the answer as a header and one row.
+func siteCSV(w io.Writer, a *advise.MoveAnswer) error {
+	c := csv.NewWriter(w)
+	err := errors.Join(
+		c.Write([]string{"machine", "as_of", "answer", "wait_minutes", "probability_out", "expected_shift_pct", "sd_pct", "evidence", "reason", "dew_point_c", "check_minutes", "out_minutes"}),
+		c.Write([]string{a.Machine, a.AsOf.Format(timeCell), string(a.Answer), optCell(a.WaitMinutes), optCell(a.ProbabilityOut), optCell(a.ExpectedShift),
+			optCell(a.SD), string(a.Evidence), strings.Join(a.Reasons, " "), optCell(a.DewPoint), fmt.Sprint(a.Cost.CheckMinutes), fmt.Sprint(a.Cost.OutMinutes)}))
+	c.Flush()
+	return errors.Join(err, c.Error())
+}

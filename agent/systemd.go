@@ -1,0 +1,78 @@
+package agent
+
+import (
+	"context"
+	"fmt"
+	"net"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// systemd tells the service manager how the agent does, by the datagrams of
+// sd_notify(3). Without a manager it does nothing.
+type systemd struct {
+	socket   string
+	watchdog time.Duration // how often it wants to hear; 0 for never
+	healthy  func() error
+}
+
+// newSystemd reads what the manager left in the environment.
+func newSystemd(environ []string, healthy func() error) *systemd {
+	s := &systemd{healthy: healthy}
+	for _, pair := range environ {
+		switch key, value, _ := strings.Cut(pair, "="); key {
+		case "NOTIFY_SOCKET":
+			s.socket = value
+		case "WATCHDOG_USEC":
+			if n, err := strconv.ParseInt(value, 10, 64); err == nil {
+				s.watchdog = time.Duration(n) * time.Microsecond
+			}
+		}
+	}
+	return s
+}
+
+func (s *systemd) Ready() error   { return nil }
+func (s *systemd) String() string { return "service manager" }
+
+// Run says that the agent is ready, then, as long as it is healthy, that it
+// lives, and at the end that it stops.
+func (s *systemd) Run(ctx context.Context) error {
+	if err := s.notify("READY=1"); err != nil {
+		return err
+	}
+	var tick <-chan time.Time
+	if s.watchdog > 0 {
+		ticker := time.NewTicker(s.watchdog / 2)
+		defer ticker.Stop()
+		tick = ticker.C
+	}
+	for {
+		select {
+		case <-ctx.Done():
+			return s.notify("STOPPING=1")
+		case <-tick:
+			if s.healthy() != nil {
+				continue
+			}
+			if err := s.notify("WATCHDOG=1"); err != nil {
+				return err
+			}
+		}
+	}
+}
+
+func (s *systemd) notify(state string) error {
+	if s.socket == "" {
+		return nil
+	}
+	conn, err := net.Dial("unixgram", s.socket)
+	if err != nil {
+		return fmt.Errorf("the service manager cannot be told %s: %w", state, err)
+	}
+	if _, err := conn.Write([]byte(state)); err != nil {
+		return fmt.Errorf("the service manager cannot be told %s: %w", state, err)
+	}
+	return conn.Close()
+}
