@@ -1,0 +1,255 @@
+// Package alert decides who is told what, and when. It is a pure state machine:
+// from its state, what is known now and a moment it makes the next state and
+// the actions to carry out. It sends nothing itself and looks at no clock.
+//
+// There is one open case per subject and matter. A case opens when its condition
+// has stood for the rule's hold time, is told once, and ends when the bench logs
+// a service or the condition has been gone for long enough; then those who were
+// told get one note. Every action has a key that is the same for the same event
+// for ever, so that a restart or a repeat sends nothing twice: keep the new state
+// and the actions in one transaction.
+package alert
+
+import (
+	"time"
+
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// Class says when somebody is told.
+type Class string
+
+// The three classes.
+const (
+	Stop Class = "stop" // now
+	Plan Class = "plan" // next working morning
+	Note Class = "note" // in the morning list only
+)
+
+// Matter is what a case is about; it names the rule in reports and metrics.
+type Matter string
+
+// The matters: four of machines, two of the agent itself.
+const (
+	MustStop      Matter = "stop"
+	ElectrodesDue Matter = "electrode-service"
+	CheckFirst    Matter = "check-first"
+	MachineSilent Matter = "machine-silent"
+	DoorSilent    Matter = "door-silent"
+	ChannelDead   Matter = "channel-dead"
+)
+
+// Rule says how the cases of one matter live.
+type Rule struct {
+	Matter Matter
+	Class  Class
+	// Hold is how long the condition must stand before a case opens, Clear how
+	// long it must be gone before the case ends.
+	Hold, Clear time.Duration
+	// Rest is how long after a service without a new pair the matter keeps quiet
+	// although its condition stands: the as-left calibration may still come.
+	Rest time.Duration
+	// Judged marks a conclusion that can be wrong. It is sent only where it is
+	// expected right often enough; what is simply so needs no such proof.
+	Judged bool
+	// Bench marks a matter that a service record answers.
+	Bench bool
+}
+
+// Rules lists the rule of every matter. The times are proposals: long enough
+// that a verdict which wavers makes one case, short enough for a working day.
+func Rules() []Rule {
+	const day = 24 * time.Hour
+	return []Rule{
+		{Matter: MustStop, Class: Stop, Clear: time.Hour, Rest: day, Judged: true, Bench: true},
+		{Matter: ElectrodesDue, Class: Plan, Hold: time.Hour, Clear: 2 * day, Rest: 7 * day, Judged: true, Bench: true},
+		{Matter: CheckFirst, Class: Note, Hold: time.Hour, Judged: true},
+		{Matter: MachineSilent, Class: Note},
+		{Matter: DoorSilent, Class: Plan, Clear: 10 * time.Minute},
+		{Matter: ChannelDead, Class: Plan, Clear: 10 * time.Minute},
+	}
+}
+
+// RightEnough is how often a judged rule must be expected right on this fleet's
+// scored history before it may send: eight times in ten.
+const RightEnough = 0.8
+
+// Policy is what the house has settled.
+type Policy struct {
+	// Right is how often each judged rule is expected right, 0 to 1. A rule
+	// without a number goes to the morning list.
+	Right map[Matter]float64
+	// To names the channels that each class goes to. The morning list goes to
+	// those of Note.
+	To map[Class][]string
+	// Morning is when a working day starts, since midnight; WorkDays is indexed
+	// by weekday.
+	Morning  time.Duration
+	WorkDays [7]bool
+	// Zone is the fleet's, for the morning list and the agent's own matters.
+	Zone *time.Location
+	// Page is the address of the agent's pages; empty leaves links out.
+	Page string
+}
+
+// View is everything known at one moment.
+type View struct {
+	Machines []Machine
+	Doors    []Door
+	Channels []Channel
+}
+
+// Machine is a machine in use with its assessment.
+type Machine struct {
+	advise.Assessment
+	// Zone is the machine's; nil means the fleet's.
+	Zone *time.Location
+	// Spare says where a spare pair lies, in the user's words; empty if unknown.
+	Spare string
+	// Service is the latest service of the pair; zero if there was none.
+	Service Service
+}
+
+// Service is what the bench last did.
+type Service struct {
+	Time    time.Time
+	Action  drift.Action
+	Finding drift.Finding
+}
+
+// Door is a way in. It is silent when nothing came for longer than Quiet.
+type Door struct {
+	Name  string
+	Last  time.Time
+	Quiet time.Duration
+}
+
+// Channel is a way out and whether its messages have failed for too long.
+type Channel struct {
+	Name    string
+	Dead    bool
+	Waiting int
+	// Why is the last failure, one sentence.
+	Why string
+}
+
+// State is what alert remembers from one step to the next. The zero State is
+// the beginning. It is kept as JSON.
+type State struct {
+	// Cases are in order of subject and matter.
+	Cases []Case `json:"cases"`
+	// NextList is when the next morning list is due.
+	NextList time.Time `json:"next_list"`
+}
+
+// Phase is where a case stands.
+type Phase string
+
+// The three phases.
+const (
+	Held    Phase = "held"    // the condition stands, not yet for long enough
+	Open    Phase = "open"    // somebody should act
+	Resting Phase = "resting" // answered by the bench; the condition still stands
+)
+
+// Case is one matter of one subject: a machine, a door or a channel.
+type Case struct {
+	Subject string `json:"subject"`
+	Matter  Matter `json:"matter"`
+	Phase   Phase  `json:"phase"`
+	// Since is when the condition began to stand, Gone when it ceased (zero while
+	// it stands), Opened and Answered when the phase began.
+	Since    time.Time `json:"since"`
+	Gone     time.Time `json:"gone,omitzero"`
+	Opened   time.Time `json:"opened,omitzero"`
+	Answered time.Time `json:"answered,omitzero"`
+	// Due is when the message may leave; zero when it is for the list only.
+	Due time.Time `json:"due,omitzero"`
+	// Told are the channels that got the alert, ToldAt when first. Again asks for
+	// it once more after a snooze, Round counts those.
+	Told   []string  `json:"told,omitempty"`
+	ToldAt time.Time `json:"told_at,omitzero"`
+	Again  bool      `json:"again,omitempty"`
+	Round  int       `json:"round,omitempty"`
+	// Service is the time of the latest service when the case began: a later one
+	// answers it.
+	Service time.Time `json:"service,omitzero"`
+	// Listed says that a morning list has named it.
+	Listed bool `json:"listed,omitempty"`
+	// Taken is who has taken it on, Quiet who asked for quiet.
+	Taken *Taken  `json:"taken,omitempty"`
+	Quiet *Snooze `json:"quiet,omitempty"`
+}
+
+// Taken says who has taken a case on. A case so acknowledged is not sent any
+// more; it stays open until it ends by itself.
+type Taken struct {
+	By string    `json:"by"`
+	At time.Time `json:"at"`
+}
+
+// Snooze is a wish for quiet with its reason and its end. At the end, an alert
+// that still stands is told once more.
+type Snooze struct {
+	By     string    `json:"by"`
+	Reason string    `json:"reason"`
+	Until  time.Time `json:"until"`
+}
+
+// Kind is what an action is.
+type Kind string
+
+// The three kinds of action.
+const (
+	Alert   Kind = "alert"
+	Cleared Kind = "cleared"
+	List    Kind = "list"
+)
+
+// Action is one message to be delivered to the channels it names. It is kept
+// and sent as JSON.
+type Action struct {
+	// Key is the same for the same event, for ever: a repeat is a no-op. Case is
+	// common to the alert and the note that clears it.
+	Key     string    `json:"key"`
+	Case    string    `json:"case"`
+	Kind    Kind      `json:"kind"`
+	Class   Class     `json:"class"`
+	Matter  Matter    `json:"matter,omitempty"`
+	Subject string    `json:"subject,omitempty"`
+	Opened  time.Time `json:"opened,omitzero"`
+	At      time.Time `json:"at"`
+	To      []string  `json:"to"`
+	Message
+}
+
+// Message is a text in its three lengths.
+type Message struct {
+	// Short is at most 160 plain characters, for SMS-like channels.
+	Short string `json:"short"`
+	Title string `json:"title"`
+	Body  string `json:"body"`
+}
+
+// End says how a case ended.
+type End string
+
+// The three ends.
+const (
+	ByService  End = "service"
+	ByItself   End = "cleared"
+	LeftBehind End = "left" // the subject is no longer there
+)
+
+// Outcome is a case that ended, for the report card.
+type Outcome struct {
+	Subject string        `json:"subject"`
+	Matter  Matter        `json:"matter"`
+	Opened  time.Time     `json:"opened"`
+	ToldAt  time.Time     `json:"told_at,omitzero"`
+	Ended   time.Time     `json:"ended"`
+	End     End           `json:"end"`
+	Action  drift.Action  `json:"action,omitempty"`
+	Finding drift.Finding `json:"finding,omitempty"`
+}

@@ -1,0 +1,310 @@
+package alert
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"time"
+
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// standing says whether a condition stands. Unsaid leaves a case as it is: a
+// machine that must stop is not thereby rid of its worn electrodes, and a silent
+// one of nothing.
+type standing int
+
+const (
+	gone standing = iota
+	stands
+	unsaid
+)
+
+// subject is what a case may be about, with the condition of one matter.
+type subject struct {
+	name    string
+	matter  Matter
+	now     standing
+	service Service
+	zone    *time.Location
+	// one of these is set
+	machine *Machine
+	door    *Door
+	channel *Channel
+}
+
+// step is one run of the state machine.
+type step struct {
+	*Policy
+	now      time.Time
+	rules    map[Matter]Rule
+	cases    []Case
+	actions  []Action
+	outcomes []Outcome
+}
+
+// Step makes the next state and what is to be done, without touching s or v.
+// Called again with the state it returned and nothing new, it does nothing.
+func (p *Policy) Step(s State, v View, now time.Time) (State, []Action, []Outcome) {
+	st := step{Policy: p, now: now, rules: map[Matter]Rule{}}
+	for _, r := range Rules() {
+		st.rules[r.Matter] = r
+	}
+	before := make(map[[2]string]Case, len(s.Cases))
+	for _, c := range s.Cases {
+		before[c.key()] = c
+	}
+	for _, about := range p.subjects(v, now) {
+		at := [2]string{about.name, string(about.matter)}
+		c, known := before[at]
+		delete(before, at)
+		st.advance(c, known, about)
+	}
+	for _, c := range before {
+		if c.Phase == Open {
+			st.end(c, LeftBehind, Service{})
+		}
+	}
+	st.sort()
+	next := State{Cases: st.cases, NextList: st.list(s.NextList, v)}
+	return next, st.actions, st.outcomes
+}
+
+func (c *Case) key() [2]string { return [2]string{c.Subject, string(c.Matter)} }
+
+// sort puts everything into an order that does not hang on that of a map.
+func (s *step) sort() {
+	slices.SortFunc(s.cases, func(a, b Case) int {
+		return cmp.Or(cmp.Compare(a.Subject, b.Subject), cmp.Compare(a.Matter, b.Matter))
+	})
+	slices.SortFunc(s.outcomes, func(a, b Outcome) int {
+		return cmp.Or(cmp.Compare(a.Subject, b.Subject), cmp.Compare(a.Matter, b.Matter))
+	})
+}
+
+// subjects lists every condition with whether it stands.
+func (p *Policy) subjects(v View, now time.Time) []subject {
+	var out []subject
+	for i := range v.Machines {
+		m := &v.Machines[i]
+		zone := m.Zone
+		if zone == nil {
+			zone = p.Zone
+		}
+		for _, matter := range []Matter{MustStop, ElectrodesDue, CheckFirst, MachineSilent} {
+			out = append(out, subject{
+				name: m.Machine, matter: matter, now: ofState(matter, m.State),
+				service: m.Service, zone: zone, machine: m,
+			})
+		}
+	}
+	for i := range v.Doors {
+		d := &v.Doors[i]
+		out = append(out, subject{name: d.Name, matter: DoorSilent, now: when(now.Sub(d.Last) > d.Quiet), zone: p.Zone, door: d})
+	}
+	for i := range v.Channels {
+		c := &v.Channels[i]
+		out = append(out, subject{name: c.Name, matter: ChannelDead, now: when(c.Dead), zone: p.Zone, channel: c})
+	}
+	return out
+}
+
+func when(b bool) standing {
+	if b {
+		return stands
+	}
+	return gone
+}
+
+// ofState reads a machine's verdict: a worse state leaves the milder matters
+// unsaid.
+func ofState(matter Matter, state advise.State) standing {
+	switch {
+	case matter == MachineSilent:
+		return when(state == advise.NoData)
+	case matter == MustStop && state == advise.Stop,
+		matter == ElectrodesDue && state == advise.ServiceSoon,
+		matter == CheckFirst && state == advise.CheckFirst:
+		return stands
+	case state == advise.NoData,
+		state == advise.Stop,
+		matter == ElectrodesDue && state == advise.CheckFirst:
+		return unsaid
+	default:
+		return gone
+	}
+}
+
+// advance moves one case on and keeps what is left of it.
+func (s *step) advance(c Case, known bool, about subject) {
+	rule := s.rules[about.matter]
+	if known && rule.Bench && about.service.Time.After(c.Service) {
+		c, known = s.serviced(c, about)
+	}
+	if known && c.Phase == Resting && (about.now == gone || s.now.Sub(c.Answered) >= rule.Rest) {
+		known = false
+	}
+	if !known {
+		if about.now != stands {
+			return
+		}
+		c = Case{Subject: about.name, Matter: about.matter, Phase: Held, Since: s.now, Service: about.service.Time}
+	}
+	if c.Phase == Held {
+		if about.now == gone {
+			return
+		}
+		if about.now == stands && s.now.Sub(c.Since) >= rule.Hold {
+			c.Phase, c.Opened, c.Due = Open, s.now, s.due(rule, about.zone)
+		}
+	}
+	if c.Phase == Open {
+		if s.ended(&c, rule, about) {
+			return
+		}
+		s.tell(&c, rule, about)
+	}
+	s.cases = append(s.cases, c)
+}
+
+// serviced ends an open case by what the bench logged. A new pair starts from
+// nothing; after anything else the matter rests.
+func (s *step) serviced(c Case, about subject) (Case, bool) {
+	if c.Phase == Open {
+		s.end(c, ByService, about.service)
+		s.clear(c, about)
+	}
+	if c.Phase == Held || about.service.Action == drift.Replaced {
+		return Case{}, false
+	}
+	return Case{
+		Subject: c.Subject, Matter: c.Matter, Phase: Resting,
+		Since: c.Since, Answered: s.now, Service: about.service.Time,
+	}, true
+}
+
+// ended reports whether the condition has been gone for long enough.
+func (s *step) ended(c *Case, rule Rule, about subject) bool {
+	switch about.now {
+	case stands:
+		c.Gone = time.Time{}
+	case gone:
+		if c.Gone.IsZero() {
+			c.Gone = s.now
+		}
+		if s.now.Sub(c.Gone) >= rule.Clear {
+			s.end(*c, ByItself, Service{})
+			s.clear(*c, about)
+			return true
+		}
+	}
+	return false
+}
+
+func (s *step) end(c Case, how End, by Service) {
+	s.outcomes = append(s.outcomes, Outcome{
+		Subject: c.Subject, Matter: c.Matter, Opened: c.Opened, ToldAt: c.ToldAt, Ended: s.now,
+		End: how, Action: by.Action, Finding: by.Finding,
+	})
+}
+
+// due is when the message of a case that opens now may leave.
+func (s *step) due(rule Rule, zone *time.Location) time.Time {
+	switch rule.Class {
+	case Stop:
+		return s.now
+	case Plan:
+		return s.morning(s.now, zone)
+	default:
+		return time.Time{}
+	}
+}
+
+// sends says whether the rule may leave the morning list.
+func (p *Policy) sends(rule Rule) bool {
+	return rule.Class != Note && (!rule.Judged || p.Right[rule.Matter] >= RightEnough)
+}
+
+// tell sends the alert of an open case whose time has come.
+func (s *step) tell(c *Case, rule Rule, about subject) {
+	if c.Quiet != nil {
+		if s.now.Before(c.Quiet.Until) {
+			return
+		}
+		c.Quiet, c.Again = nil, !c.ToldAt.IsZero()
+	}
+	if about.now != stands || !c.ToldAt.IsZero() && !c.Again || c.Taken != nil || !s.sends(rule) || s.now.Before(c.Due) {
+		return
+	}
+	to := slices.Clone(s.To[rule.Class])
+	if about.channel != nil {
+		// A dead channel cannot tell of itself.
+		to = slices.DeleteFunc(to, func(name string) bool { return name == about.name })
+	}
+	if len(to) == 0 {
+		return
+	}
+	c.Told = to
+	if c.Again {
+		c.Again = false
+		c.Round++
+	} else {
+		c.ToldAt = s.now
+	}
+	s.actions = append(s.actions, s.action(*c, Alert, rule.Class, fmt.Sprintf("alert-%d", c.Round), s.alertText(rule, about)))
+}
+
+// clear tells those who got the alert, once.
+func (s *step) clear(c Case, about subject) {
+	if len(c.Told) > 0 {
+		s.actions = append(s.actions, s.action(c, Cleared, Note, "cleared", s.clearedText(c, about)))
+	}
+}
+
+func (s *step) action(c Case, kind Kind, class Class, event string, text Message) Action {
+	id := c.ID()
+	return Action{
+		Key: id + "/" + event, Case: id, Kind: kind, Class: class, Matter: c.Matter, Subject: c.Subject,
+		Opened: c.Opened, At: s.now, To: slices.Clone(c.Told), Message: text,
+	}
+}
+
+// ID names the case for ever: subject, matter and when it opened.
+func (c *Case) ID() string {
+	return fmt.Sprintf("%s/%s/%s", c.Matter, c.Subject, c.Opened.UTC().Format("20060102T150405.000Z"))
+}
+
+// list makes the morning list when it is due and returns when the next one is.
+// The first is due on the first working morning after the beginning.
+func (s *step) list(due time.Time, v View) time.Time {
+	if due.IsZero() {
+		due = s.morning(s.now, s.Zone)
+	}
+	if s.now.Before(due) {
+		return due
+	}
+	if text, any := s.listText(len(v.Machines)); any && len(s.To[Note]) > 0 {
+		id := "list/" + due.In(s.Zone).Format(time.DateOnly)
+		s.actions = append(s.actions, Action{
+			Key: id, Case: id, Kind: List, Class: Note, At: s.now, To: slices.Clone(s.To[Note]), Message: text,
+		})
+		for i := range s.cases {
+			s.cases[i].Listed = s.cases[i].Listed || s.cases[i].Phase == Open
+		}
+	}
+	return s.morning(s.now.Add(time.Second), s.Zone)
+}
+
+// morning is the first start of a working day at or after t, in the zone.
+func (p *Policy) morning(t time.Time, zone *time.Location) time.Time {
+	local := t.In(zone)
+	hour, minute := int(p.Morning/time.Hour), int(p.Morning%time.Hour/time.Minute)
+	for day := 0; day <= 7; day++ {
+		at := time.Date(local.Year(), local.Month(), local.Day()+day, hour, minute, 0, 0, zone)
+		if p.WorkDays[at.Weekday()] && !at.Before(t) {
+			return at
+		}
+	}
+	return t // no working days: every moment is one
+}

@@ -1,0 +1,391 @@
+package alert_test
+
+import (
+	"encoding/json"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/alert"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// monday is a working day; times of a scenario count from its midnight in Oslo.
+var (
+	oslo   = zone("Europe/Oslo")
+	monday = time.Date(2026, 3, 2, 0, 0, 0, 0, oslo)
+)
+
+func zone(name string) *time.Location {
+	z, err := time.LoadLocation(name)
+	if err != nil {
+		panic(err)
+	}
+	return z
+}
+
+func policy() alert.Policy {
+	return alert.Policy{
+		Right: map[alert.Matter]float64{alert.MustStop: 0.9, alert.ElectrodesDue: 0.8},
+		To: map[alert.Class][]string{
+			alert.Stop: {"crew", "bench"}, alert.Plan: {"bench"}, alert.Note: {"manager"},
+		},
+		Morning:  7 * time.Hour,
+		WorkDays: [7]bool{time.Monday: true, time.Tuesday: true, time.Wednesday: true, time.Thursday: true, time.Friday: true},
+		Zone:     oslo,
+	}
+}
+
+// story runs a state machine through a scenario. Between any two steps the state
+// goes through JSON, as it does through the store, and every step is repeated,
+// as after a restart: the repeat must do nothing.
+type story struct {
+	t        *testing.T
+	policy   alert.Policy
+	state    alert.State
+	view     alert.View
+	outcomes []alert.Outcome
+}
+
+func (s *story) at(since time.Duration) []string {
+	s.t.Helper()
+	return keys(s.step(since))
+}
+
+func (s *story) step(since time.Duration) []alert.Action {
+	s.t.Helper()
+	now := monday.Add(since)
+	before := mustJSON(s.t, s.state)
+	next, actions, outcomes := s.policy.Step(s.state, s.view, now)
+	assert.JSONEq(s.t, before, mustJSON(s.t, s.state), "a step leaves the old state alone")
+	s.state = alert.State{}
+	require.NoError(s.t, json.Unmarshal([]byte(mustJSON(s.t, next)), &s.state))
+	again, repeated, ended := s.policy.Step(s.state, s.view, now)
+	assert.Empty(s.t, repeated, "a repeat sends nothing")
+	assert.Empty(s.t, ended)
+	assert.JSONEq(s.t, mustJSON(s.t, next), mustJSON(s.t, again))
+	s.outcomes = append(s.outcomes, outcomes...)
+	return actions
+}
+
+func mustJSON(t *testing.T, v any) string {
+	text, err := json.Marshal(v)
+	require.NoError(t, err)
+	return string(text)
+}
+
+// keys are what was decided, without the moments in the middle.
+func keys(actions []alert.Action) []string {
+	var out []string
+	for _, a := range actions {
+		out = append(out, string(a.Kind)+" "+string(a.Matter)+" "+a.Subject+" → "+strings.Join(a.To, ","))
+	}
+	return out
+}
+
+func machine(name string, state advise.State) alert.Machine {
+	return alert.Machine{Assessment: advise.Assessment{Machine: name, State: state}, Zone: oslo}
+}
+
+func begin(t *testing.T, machines ...alert.Machine) *story {
+	s := &story{t: t, policy: policy(), view: alert.View{Machines: machines}}
+	s.policy.To[alert.Note] = nil // lists have a test of their own
+	return s
+}
+
+const hour = time.Hour
+
+func TestStopIsToldAtOnceAndClearedOnce(t *testing.T) {
+	s := begin(t, machine("K-07", advise.Fit))
+	assert.Empty(t, s.at(3*hour))
+	s.view.Machines[0].State = advise.Stop
+	assert.Equal(t, []string{"alert stop K-07 → crew,bench"}, s.at(3*hour+time.Minute), "at night too")
+	assert.Empty(t, s.at(40*hour), "told once")
+	s.view.Machines[0].State = advise.Fit
+	assert.Empty(t, s.at(41*hour), "not yet gone for an hour")
+	s.view.Machines[0].State = advise.Stop
+	assert.Empty(t, s.at(41*hour+30*time.Minute), "a wavering verdict is one case")
+	s.view.Machines[0].State = advise.Fit
+	assert.Empty(t, s.at(42*hour))
+	assert.Equal(t, []string{"cleared stop K-07 → crew,bench"}, s.at(43*hour))
+	assert.Empty(t, s.at(90*hour))
+	assert.Empty(t, s.state.Cases)
+	require.Len(t, s.outcomes, 1)
+	assert.Equal(t, alert.ByItself, s.outcomes[0].End)
+}
+
+func TestPlanWaitsForTheNextWorkingMorning(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		// opens is when the condition has stood for its hour, told when it is sent,
+		// in hours from Monday's midnight in Oslo.
+		opens, told time.Duration
+		zone        *time.Location
+	}{
+		{"before the morning", 5 * hour, 7 * hour, oslo},
+		{"on the hour", 7 * hour, 7 * hour, oslo},
+		{"after it", 9 * hour, 31 * hour, oslo},
+		{"Friday evening", (4*24 + 18) * hour, (7*24 + 7) * hour, oslo},
+		{"Saturday", (5*24 + 3) * hour, (7*24 + 7) * hour, oslo},
+		// 07:00 in Lisbon is 08:00 in Oslo.
+		{"the machine's own zone", 5 * hour, 8 * hour, zone("Europe/Lisbon")},
+		// Clocks go forward on Sunday 29 March 2026: that Monday begins an hour
+		// early. 28 days of 24 hours are then 01:00.
+		{"over the change of clocks", (26*24 + 12) * hour, (28*24 + 6) * hour, oslo},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := begin(t, machine("K-02", advise.ServiceSoon))
+			s.view.Machines[0].Zone = c.zone
+			assert.Empty(t, s.at(c.opens-hour))
+			want := []string{"alert electrode-service K-02 → bench"}
+			if c.opens == c.told {
+				assert.Equal(t, want, s.at(c.opens))
+				return
+			}
+			assert.Empty(t, s.at(c.opens))
+			assert.Empty(t, s.at(c.told-time.Second))
+			assert.Equal(t, want, s.at(c.told))
+		})
+	}
+}
+
+func TestHoldTime(t *testing.T) {
+	s := begin(t, machine("K-02", advise.ServiceSoon))
+	assert.Empty(t, s.at(5*hour))
+	s.view.Machines[0].State = advise.Fit
+	assert.Empty(t, s.at(5*hour+50*time.Minute))
+	s.view.Machines[0].State = advise.ServiceSoon
+	assert.Empty(t, s.at(6*hour+30*time.Minute))
+	assert.Empty(t, s.at(7*hour+15*time.Minute), "has stood for 45 minutes only")
+	assert.Equal(t, alert.Held, s.state.Cases[0].Phase)
+}
+
+func TestGoneBeforeMorningIsNeverSent(t *testing.T) {
+	s := begin(t, machine("K-02", advise.ServiceSoon))
+	s.at(8 * hour)
+	s.at(9 * hour) // open, due on Tuesday
+	s.view.Machines[0].State = advise.Fit
+	assert.Empty(t, s.at(20*hour))
+	assert.Empty(t, s.at(31*hour), "gone when its morning comes")
+	assert.Empty(t, s.at(80*hour), "nobody was told, so nobody hears that it ended")
+}
+
+// A worse verdict leaves the milder cases as they are: no "cleared" for worn
+// electrodes because the machine has stopped or gone silent.
+func TestWorseStateClearsNothing(t *testing.T) {
+	for _, worse := range []advise.State{advise.Stop, advise.NoData, advise.CheckFirst} {
+		t.Run(string(worse), func(t *testing.T) {
+			s := begin(t, machine("K-02", advise.ServiceSoon))
+			s.at(5 * hour)
+			s.at(6 * hour)
+			require.Equal(t, []string{"alert electrode-service K-02 → bench"}, s.at(7*hour))
+			s.view.Machines[0].State = worse
+			for day := range 20 {
+				for _, a := range s.at(time.Duration(day+1) * 24 * hour) {
+					assert.NotContains(t, a, "cleared")
+				}
+			}
+		})
+	}
+}
+
+func TestServiceClosesTheCase(t *testing.T) {
+	for _, c := range []struct {
+		action drift.Action
+		// again is how long after the service the matter may open anew while its
+		// condition goes on standing.
+		again time.Duration
+	}{
+		{drift.Replaced, 0}, {drift.Cleaned, 24 * hour}, {drift.Inspected, 24 * hour},
+	} {
+		t.Run(string(c.action), func(t *testing.T) {
+			s := begin(t, machine("K-07", advise.Stop))
+			s.view.Machines[0].Service = alert.Service{Time: monday.Add(-50 * hour), Action: drift.Cleaned}
+			require.Len(t, s.at(8*hour), 1)
+			s.view.Machines[0].Service = alert.Service{Time: monday.Add(9 * hour), Action: c.action, Finding: drift.Worn}
+			got := s.at(10 * hour)
+			require.NotEmpty(t, got)
+			assert.Equal(t, "cleared stop K-07 → crew,bench", got[0])
+			require.Len(t, s.outcomes, 1)
+			assert.Equal(t, alert.ByService, s.outcomes[0].End)
+			assert.Equal(t, drift.Worn, s.outcomes[0].Finding)
+			if c.again == 0 {
+				assert.Equal(t, "alert stop K-07 → crew,bench", got[1], "a new pair that must stop is a new case")
+				return
+			}
+			assert.Len(t, got, 1)
+			assert.Empty(t, s.at(10*hour+c.again-time.Minute), "the bench has answered")
+			assert.Len(t, s.at(10*hour+c.again), 1, "and it goes on")
+		})
+	}
+}
+
+// A service that ends the condition too ends the rest: the next time counts anew.
+func TestRestEndsWithTheCondition(t *testing.T) {
+	s := begin(t, machine("K-07", advise.Stop))
+	s.at(8 * hour)
+	s.view.Machines[0].Service = alert.Service{Time: monday.Add(9 * hour), Action: drift.Cleaned}
+	s.at(10 * hour)
+	s.view.Machines[0].State = advise.Fit
+	s.at(11 * hour)
+	assert.Empty(t, s.state.Cases)
+	s.view.Machines[0].State = advise.Stop
+	assert.Len(t, s.at(12*hour), 1)
+}
+
+func TestNewPairRestartsTheHold(t *testing.T) {
+	s := begin(t, machine("K-02", advise.ServiceSoon))
+	s.at(5 * hour)
+	s.view.Machines[0].Service = alert.Service{Time: monday.Add(5*hour + time.Minute), Action: drift.Replaced}
+	s.at(5*hour + 50*time.Minute)
+	s.at(6*hour + 40*time.Minute)
+	assert.Equal(t, alert.Held, s.state.Cases[0].Phase, "the pair that was due is gone")
+}
+
+// A rule that is right too seldom on this fleet, or of which it is not known,
+// stays on the list; what is simply so does not.
+func TestOnlyRulesKnownToBeRightSend(t *testing.T) {
+	for _, c := range []struct {
+		right map[alert.Matter]float64
+		sent  bool
+	}{
+		{map[alert.Matter]float64{alert.MustStop: 0.8}, true},
+		{map[alert.Matter]float64{alert.MustStop: 0.79}, false},
+		{nil, false},
+	} {
+		s := begin(t, machine("K-07", advise.Stop))
+		s.policy.Right = c.right
+		assert.Equal(t, c.sent, len(s.at(8*hour)) == 1, "%v", c.right)
+		assert.Equal(t, alert.Open, s.state.Cases[0].Phase, "it is a case all the same")
+	}
+}
+
+func TestSnooze(t *testing.T) {
+	s := begin(t, machine("K-07", advise.Stop))
+	require.Len(t, s.at(8*hour), 1)
+	var err error
+	s.state, err = s.state.Snooze("K-07", alert.MustStop, alert.Snooze{By: "bench", Reason: "pair arrives on Thursday", Until: monday.Add(50 * hour)}, monday.Add(9*hour))
+	require.NoError(t, err)
+	assert.Empty(t, s.at(49*hour))
+	actions := s.step(50 * hour)
+	require.Len(t, actions, 1, "told once more at the end")
+	assert.True(t, strings.HasSuffix(actions[0].Key, "/alert-1"), "%s is another event than the first", actions[0].Key)
+	assert.Empty(t, s.at(80*hour))
+	s.view.Machines[0].State = advise.Fit
+	s.at(81 * hour)
+	assert.Equal(t, []string{"cleared stop K-07 → crew,bench"}, s.at(82*hour), "one note for both")
+}
+
+func TestSnoozeThatOutlivesItsCase(t *testing.T) {
+	s := begin(t, machine("K-07", advise.Stop))
+	s.at(8 * hour)
+	var err error
+	s.state, err = s.state.Snooze("K-07", alert.MustStop, alert.Snooze{By: "bench", Reason: "away", Until: monday.Add(50 * hour)}, monday.Add(9*hour))
+	require.NoError(t, err)
+	s.view.Machines[0].State = advise.Fit
+	s.at(10 * hour)
+	assert.Len(t, s.at(11*hour), 1, "cleared all the same")
+	assert.Empty(t, s.at(51*hour))
+}
+
+func TestTakenOnBeforeItsMorning(t *testing.T) {
+	s := begin(t, machine("K-02", advise.ServiceSoon))
+	s.at(8 * hour)
+	s.at(9 * hour)
+	var err error
+	s.state, err = s.state.TakeOn("K-02", alert.ElectrodesDue, "Lena", monday.Add(10*hour))
+	require.NoError(t, err)
+	assert.Empty(t, s.at(31*hour), "somebody already has it")
+}
+
+func TestAnswersThatCannotBe(t *testing.T) {
+	s := begin(t, machine("K-07", advise.Stop), machine("K-02", advise.ServiceSoon))
+	s.at(8 * hour)
+	now := monday.Add(9 * hour)
+	ok := alert.Snooze{By: "bench", Reason: "waiting for a pair", Until: now.Add(hour)}
+	change := func(how func(*alert.Snooze)) alert.Snooze { q := ok; how(&q); return q }
+	for _, c := range []struct {
+		subject string
+		quiet   alert.Snooze
+		says    string
+	}{
+		{"K-07", change(func(q *alert.Snooze) { q.Reason = " " }), "reason is missing"},
+		{"K-07", change(func(q *alert.Snooze) { q.By = "" }), "name is missing"},
+		{"K-07", change(func(q *alert.Snooze) { q.Until = now }), "has passed"},
+		{"K-07", change(func(q *alert.Snooze) { q.Until = now.Add(31 * 24 * hour) }), "at most 30 days"},
+		{"K-99", ok, "no open case"},
+		{"K-02", ok, "no open case"}, // held only
+	} {
+		after, err := s.state.Snooze(c.subject, alert.MustStop, c.quiet, now)
+		require.ErrorContains(t, err, c.says)
+		assert.Equal(t, s.state, after)
+	}
+}
+
+func TestMachineThatLeavesTakesItsCasesAlong(t *testing.T) {
+	s := begin(t, machine("K-07", advise.Stop))
+	s.at(8 * hour)
+	s.view.Machines = nil
+	assert.Empty(t, s.at(9*hour))
+	assert.Empty(t, s.state.Cases)
+	require.Len(t, s.outcomes, 1)
+	assert.Equal(t, alert.LeftBehind, s.outcomes[0].End)
+}
+
+func TestTheAgentsOwnMatters(t *testing.T) {
+	s := begin(t)
+	s.policy.To[alert.Plan] = []string{"mail", "hook"}
+	s.view.Doors = []alert.Door{{Name: "mqtt", Last: monday, Quiet: 24 * hour}}
+	s.view.Channels = []alert.Channel{{Name: "mail", Dead: true, Waiting: 4, Why: "connection refused"}}
+	assert.Empty(t, s.at(6*hour))
+	assert.Equal(t, []string{"alert channel-dead mail → hook"}, s.at(7*hour), "a dead channel is told by the others")
+	assert.Empty(t, s.at(24*hour), "silent for as long as is usual")
+	s.at(24*hour + time.Minute)
+	assert.Equal(t, []string{"alert door-silent mqtt → mail,hook"}, s.at(31*hour))
+	s.view.Doors[0].Last = monday.Add(31*hour + time.Minute)
+	s.at(32 * hour)
+	assert.Equal(t, []string{"cleared door-silent mqtt → mail,hook"}, s.at(33*hour))
+}
+
+func TestMorningList(t *testing.T) {
+	s := begin(t, machine("K-07", advise.Stop), machine("K-11", advise.CheckFirst), machine("K-30", advise.NoData), machine("K-01", advise.Fit))
+	s.policy.To[alert.Note] = []string{"manager"}
+	s.policy.Right = nil // everything is on the list only
+	assert.Empty(t, s.at(6*hour))
+	first := s.step(7 * hour)
+	require.Len(t, first, 1)
+	assert.Equal(t, "list/2026-03-02", first[0].Key)
+	assert.Equal(t, []string{"manager"}, first[0].To)
+	assert.Equal(t, "4 machines: 1 stop, 1 check first, 1 silent. New: K-07, K-11, K-30.", first[0].Short)
+	assert.Contains(t, first[0].Body, "not known to be right 8 times in 10")
+	assert.Empty(t, s.at(20*hour))
+	s.view.Machines[3].State = advise.Stop
+	s.at(21 * hour)
+	second := s.step(31 * hour)
+	require.Len(t, second, 1)
+	assert.Equal(t, "4 machines: 2 stop, 1 check first, 1 silent. New: K-01.", second[0].Short)
+	late := s.step((2*24 + 13) * hour)
+	require.Len(t, late, 1, "an agent that slept over the morning catches up")
+	assert.Equal(t, "list/2026-03-04", late[0].Key)
+	for i := range s.view.Machines {
+		s.view.Machines[i].State = advise.Fit
+	}
+	s.at((2*24 + 14) * hour)
+	s.at((2*24 + 16) * hour)
+	assert.Empty(t, s.at((3*24+7)*hour), "nothing open, no list")
+}
+
+// The order of what is known does not matter to what is remembered.
+func TestStateIsInOrder(t *testing.T) {
+	p := policy()
+	machines := []alert.Machine{machine("B", advise.Stop), machine("C", advise.NoData), machine("A", advise.Stop)}
+	one, _, _ := p.Step(alert.State{}, alert.View{Machines: machines}, monday)
+	slices.Reverse(machines)
+	two, _, _ := p.Step(alert.State{}, alert.View{Machines: machines}, monday)
+	assert.Equal(t, one, two)
+}

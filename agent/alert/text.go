@@ -1,0 +1,300 @@
+package alert
+
+import (
+	"fmt"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// Cautions stand under every text that sends a person to the electrodes.
+const Cautions = `Before the electrodes are touched: power off and unplugged; they carry high voltage and stay hot. Wear eye protection. Fibre ends are sharp and hard to see: into the sharps bin. Alcohol away from anything that ignites, and dry before any arc. Never look into a fibre that may be live. The maker's instructions, local rules and licensed practice come first.`
+
+// shortCaution is as much of them as a short message has room for.
+const shortCaution = "Unplug first."
+
+// alertText says what, by when, why, where the spare is, what would clear it and
+// what to answer.
+func (s *step) alertText(rule Rule, about subject) Message {
+	switch {
+	case about.machine != nil:
+		return s.machineText(rule, about)
+	case about.door != nil:
+		d := about.door
+		what := fmt.Sprintf("Nothing has come in by %s since %s.", d.Name, moment(d.Last, about.zone))
+		return agentText("Door silent: "+d.Name, what, "Look at the network and the broker; until then no state is to be trusted.",
+			"Clears when records come in for "+span(rule.Clear)+".")
+	default:
+		ch := about.channel
+		what := fmt.Sprintf("Messages by %s reach nobody; %d wait.", ch.Name, ch.Waiting)
+		return agentText("Channel dead: "+ch.Name, what, ch.Why, "Clears when it has worked for "+span(rule.Clear)+".")
+	}
+}
+
+func agentText(title, what, why, clears string) Message {
+	return Message{
+		Title: title,
+		Short: fit(part{what, 0, true}, part{why, 2, true}, part{clears, 1, false}),
+		Body:  paragraphs(what, why, clears),
+	}
+}
+
+func (s *step) machineText(rule Rule, about subject) Message {
+	m := about.machine
+	what := m.Machine + " " + what(rule.Matter, m, about.zone)
+	var spare, answer, caution, cautions, closing string
+	if m.Spare != "" {
+		spare = "Spare: " + m.Spare + "."
+	}
+	if rule.Bench {
+		answer = "Reply worn/dirty/fine."
+		closing = "When it is done, log the service with what you found: worn, dirty, fine, cleaver or other. That closes this case and tells whether it was right."
+		if m.Electrode.Action != advise.None {
+			caution, cautions = shortCaution, Cautions
+		}
+	}
+	return Message{
+		Title: what,
+		Short: fit(part{what + ".", 0, true}, part{shortWhy(m), 3, true}, part{spare, 4, true},
+			part{caution, 1, false}, part{shortExit(rule), 2, false}, part{answer, 5, false}),
+		Body: paragraphs(what+".", listed("Why", m.Reasons), arcsLeft(&m.Electrode), spare, "Clears "+exit(rule)+".",
+			closing, "Seen "+moment(s.now, about.zone)+".", s.page(m.Machine), cautions),
+	}
+}
+
+// shortWhy is the reason in a few words: the fails that stand and the arcs to
+// plan on, or the first of the assessment's own.
+func shortWhy(m *Machine) string {
+	var why []string
+	if n := m.Streak.Attempts; n > 0 {
+		why = append(why, fmt.Sprintf("%d fails", n))
+	}
+	if q := m.Electrode.ToFailure; q != nil && m.State != advise.CheckFirst {
+		why = append(why, fmt.Sprintf("plan on %.0f arcs", q.P10))
+	}
+	if len(why) == 0 && len(m.Reasons) > 0 {
+		return m.Reasons[0]
+	}
+	text := strings.Join(why, ", ")
+	if text == "" {
+		return ""
+	}
+	return strings.ToUpper(text[:1]) + text[1:] + "."
+}
+
+// what is the demand and its date, without the machine's name.
+func what(matter Matter, m *Machine, zone *time.Location) string {
+	work := map[advise.Action]string{
+		advise.Clean: "clean electrodes", advise.Replace: "replace electrode pair", advise.Inspect: "look at electrodes",
+	}[m.Electrode.Action]
+	switch matter {
+	case MustStop:
+		if work != "" {
+			return "STOP, do not splice: " + work
+		}
+		return "STOP, do not splice"
+	case ElectrodesDue:
+		if work == "" {
+			work = "service electrodes"
+		}
+		return work + " " + byWhen(m.Electrode.ActBy)
+	case CheckFirst:
+		return "calibrate before splicing"
+	default:
+		return "has told nothing" + sinceLast(m, zone)
+	}
+}
+
+func sinceLast(m *Machine, zone *time.Location) string {
+	if last, ok := m.Data.Last.Get(); ok {
+		return " since " + moment(last, zone)
+	}
+	return " yet"
+}
+
+// byWhen says a date as people do; the date is already the machine's own.
+func byWhen(date drift.Opt[string]) string {
+	d, err := time.Parse(time.DateOnly, date.Or(""))
+	if err != nil {
+		return "soon"
+	}
+	return "by " + d.Format("Mon 2 Jan")
+}
+
+// exit is the rule by which a case ends.
+func exit(rule Rule) string {
+	state := map[Matter]advise.State{
+		MustStop: advise.Stop, ElectrodesDue: advise.ServiceSoon, CheckFirst: advise.CheckFirst, MachineSilent: advise.NoData,
+	}[rule.Matter]
+	text := "when the state is no longer " + spaced(state)
+	if rule.Clear > 0 {
+		text = fmt.Sprintf("when the state has not been %s for %s", spaced(state), span(rule.Clear))
+	}
+	if rule.Bench {
+		text = "when a service is logged, or " + text
+	}
+	return text
+}
+
+func shortExit(rule Rule) string {
+	if rule.Bench {
+		return "Ends: service or " + span(rule.Clear) + " good."
+	}
+	return "Ends: next good check."
+}
+
+// clearedText is the one note that a case has ended.
+func (s *step) clearedText(c Case, about subject) Message {
+	subject := c.Subject
+	var what string
+	switch {
+	case about.machine == nil:
+		what = fmt.Sprintf("%s works again.", subject)
+	case about.service.Time.After(c.Service):
+		what = fmt.Sprintf("%s: %s %s%s. Calibrate before splicing.", subject, about.service.Action,
+			moment(about.service.Time, about.zone), found(about.service.Finding))
+	default:
+		what = fmt.Sprintf("%s: cleared, the state is now %s.", subject, spaced(about.machine.State))
+	}
+	ends := fmt.Sprintf("This ends the alert of %s.", moment(c.ToldAt, about.zone))
+	link := ""
+	if about.machine != nil {
+		link = s.page(subject)
+	}
+	return Message{Short: fit(part{what, 0, true}, part{ends, 1, false}), Title: "Cleared: " + subject, Body: paragraphs(what, ends, link)}
+}
+
+// spaced is a state as people read it.
+func spaced(state advise.State) string { return strings.ReplaceAll(string(state), "-", " ") }
+
+func found(f drift.Finding) string {
+	if f == "" {
+		return ""
+	}
+	return ", found " + string(f)
+}
+
+// listText is the morning list of all open cases, new ones first. It reports
+// whether there is any.
+func (s *step) listText(fleet int) (Message, bool) {
+	var fresh, old, names, tally []string
+	counts := map[Matter]int{}
+	for i := range s.cases {
+		c := &s.cases[i]
+		if c.Phase != Open {
+			continue
+		}
+		counts[c.Matter]++
+		line := fmt.Sprintf("%s: %s, since %s%s", c.Subject, said(c.Matter), moment(c.Opened, s.Zone), s.remark(c))
+		if c.Listed {
+			old = append(old, line)
+			continue
+		}
+		fresh = append(fresh, line)
+		if !slices.Contains(names, c.Subject) {
+			names = append(names, c.Subject)
+		}
+	}
+	if len(fresh)+len(old) == 0 {
+		return Message{}, false
+	}
+	for _, r := range Rules() {
+		if n := counts[r.Matter]; n > 0 {
+			tally = append(tally, fmt.Sprintf("%d %s", n, said(r.Matter)))
+		}
+	}
+	sum := fmt.Sprintf("%d machines: %s.", fleet, strings.Join(tally, ", "))
+	short := ""
+	if len(names) > 0 {
+		short = "New: " + strings.Join(names, ", ") + "."
+	}
+	return Message{
+		Title: "Morning list: " + strings.Join(tally, ", "),
+		Short: fit(part{sum, 0, true}, part{short, 1, true}),
+		Body:  paragraphs(sum, listed("New", fresh), listed("Still open", old)),
+	}, true
+}
+
+// remark says why a case is quiet.
+func (s *step) remark(c *Case) string {
+	switch {
+	case c.Taken != nil:
+		return "; taken on by " + c.Taken.By
+	case c.Quiet != nil:
+		return fmt.Sprintf("; quiet until %s: %s", moment(c.Quiet.Until, s.Zone), c.Quiet.Reason)
+	case s.rules[c.Matter].Class != Note && !s.sends(s.rules[c.Matter]):
+		return "; not sent, this rule is not known to be right 8 times in 10 here"
+	}
+	return ""
+}
+
+func said(m Matter) string {
+	return map[Matter]string{
+		MustStop: "stop", ElectrodesDue: "electrodes due", CheckFirst: "check first",
+		MachineSilent: "silent", DoorSilent: "door silent", ChannelDead: "channel dead",
+	}[m]
+}
+
+func listed(title string, lines []string) string {
+	if len(lines) == 0 {
+		return ""
+	}
+	return title + "\n- " + strings.Join(lines, "\n- ")
+}
+
+// arcsLeft plans on the early end of the forecast.
+func arcsLeft(e *advise.Electrode) string {
+	if e.ToFailure == nil {
+		return ""
+	}
+	text := fmt.Sprintf("Between %.0f and %.0f arcs left; plan on %.0f", e.ToFailure.P10, e.ToFailure.P90, e.ToFailure.P10)
+	perDay := e.ArcsPerDay.Or(0)
+	switch days := e.ToFailure.P10 / perDay; {
+	case perDay <= 0:
+	case days < 1:
+		text += ", less than a day"
+	default:
+		text += ", about " + span(time.Duration(days*24)*time.Hour)
+	}
+	return text + "."
+}
+
+func (p *Policy) page(machine string) string {
+	if p.Page == "" {
+		return ""
+	}
+	return strings.TrimRight(p.Page, "/") + "/machines/" + url.PathEscape(machine)
+}
+
+// moment is a time on the wall at the place, with its zone.
+func moment(t time.Time, zone *time.Location) string {
+	return t.In(zone).Format("Mon 2 Jan 15:04 MST")
+}
+
+// span says a duration in the largest unit that fits it.
+func span(d time.Duration) string {
+	count := func(n int, unit string) string {
+		if n == 1 {
+			return "1 " + unit
+		}
+		return fmt.Sprintf("%d %ss", n, unit)
+	}
+	switch {
+	case d >= 24*time.Hour:
+		return count(int(d.Hours()/24), "day")
+	case d >= time.Hour:
+		return count(int(d.Hours()), "hour")
+	default:
+		return count(int(d.Minutes()), "minute")
+	}
+}
+
+// paragraphs joins what is not empty with a blank line between.
+func paragraphs(parts ...string) string {
+	parts = slices.DeleteFunc(parts, func(s string) bool { return s == "" })
+	return strings.Join(parts, "\n\n")
+}

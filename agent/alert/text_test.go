@@ -1,0 +1,234 @@
+package alert_test
+
+import (
+	"strings"
+	"testing"
+	"time"
+	"unicode/utf8"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"arcdrift/agent/alert"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// septets is the GSM 7-bit default alphabet as 3GPP TS 23.038, 6.2.1 tables it,
+// whole; a character outside it costs two places or the whole alphabet.
+const septets = "@£$¥èéùìòÇ\nØø\rÅåΔ_ΦΓΛΩΠΨΣΘΞÆæßÉ !\"#¤%&'()*+,-./0123456789:;<=>?" +
+	"¡ABCDEFGHIJKLMNOPQRSTUVWXYZÄÖÑÜ§¿abcdefghijklmnopqrstuvwxyzäöñüà"
+
+func assertShort(t assert.TestingT, text string) {
+	assert.LessOrEqual(t, utf8.RuneCountInString(text), 160, text)
+	assert.NotEmpty(t, text)
+	for _, r := range text {
+		assert.True(t, strings.ContainsRune(septets, r), "%q of %q is outside the 7-bit alphabet", r, text)
+	}
+}
+
+// worn is a machine of which there is everything to say.
+func worn(state advise.State) alert.Machine {
+	return alert.Machine{
+		Assessment: advise.Assessment{
+			Machine: "K-07", State: state,
+			Reasons: []string{"Required power is 4.1 % and rises by 3.3 % per 1000 arcs.", "3 tries in a row failed, most likely the electrodes (7 in 10)."},
+			Streak:  advise.Streak{Attempts: 3},
+			Electrode: advise.Electrode{
+				ToFailure: &advise.Quantiles{P10: 220, P50: 610, P90: 1240}, ArcsPerDay: drift.Some(58.0),
+				Action: advise.Replace, ActBy: drift.Some("2026-03-05"),
+			},
+		},
+		Zone: oslo, Spare: "van 4",
+	}
+}
+
+// told is the message of the alert of one machine.
+func told(t assert.TestingT, m alert.Machine) alert.Action {
+	p := policy()
+	p.Page = "https://drift.example/"
+	p.To[alert.Note] = nil
+	v := alert.View{Machines: []alert.Machine{m}}
+	var s alert.State
+	var all []alert.Action
+	for _, at := range []time.Duration{5 * hour, 6 * hour, 7 * hour, 8 * hour} {
+		var actions []alert.Action
+		s, actions, _ = p.Step(s, v, monday.Add(at))
+		all = append(all, actions...)
+	}
+	if !assert.Len(t, all, 1) {
+		return alert.Action{}
+	}
+	return all[0]
+}
+
+func TestShortText(t *testing.T) {
+	assert.Equal(t,
+		"K-07 replace electrode pair by Thu 5 Mar. 3 fails, plan on 220 arcs. Spare: van 4. Unplug first. Ends: service or 2 days good. Reply worn/dirty/fine.",
+		told(t, worn(advise.ServiceSoon)).Short)
+	assert.Equal(t,
+		"K-07 STOP, do not splice: replace electrode pair. 3 fails, plan on 220 arcs. Spare: van 4. Unplug first. Ends: service or 1 hour good. Reply worn/dirty/fine.",
+		told(t, worn(advise.Stop)).Short)
+}
+
+func TestLongText(t *testing.T) {
+	got := told(t, worn(advise.ServiceSoon))
+	assert.Equal(t, "K-07 replace electrode pair by Thu 5 Mar", got.Title)
+	assert.Equal(t, strings.Join([]string{
+		"K-07 replace electrode pair by Thu 5 Mar.",
+		"Why\n- Required power is 4.1 % and rises by 3.3 % per 1000 arcs.\n- 3 tries in a row failed, most likely the electrodes (7 in 10).",
+		"Between 220 and 1240 arcs left; plan on 220, about 3 days.",
+		"Spare: van 4.",
+		"Clears when a service is logged, or when the state has not been service soon for 2 days.",
+		"When it is done, log the service with what you found: worn, dirty, fine, cleaver or other. That closes this case and tells whether it was right.",
+		"Seen Mon 2 Mar 07:00 CET.",
+		"https://drift.example/machines/K-07",
+		alert.Cautions,
+	}, "\n\n"), got.Body)
+}
+
+func TestTimesAreThoseOfThePlace(t *testing.T) {
+	m := worn(advise.Stop)
+	m.Zone = zone("America/Denver")
+	// 05:00 in Oslo on 2 March is 21:00 the evening before in Denver.
+	assert.Contains(t, told(t, m).Body, "Seen Sun 1 Mar 21:00 MST.")
+}
+
+// Whoever is sent to the electrodes reads the cautions, in both lengths; whoever
+// is not, is not bothered.
+func TestCautions(t *testing.T) {
+	for _, word := range []string{"unplugged", "high voltage", "hot", "eye protection", "sharps bin", "ignites", "dry before any arc", "live", "maker's instructions", "local rules", "licensed practice"} {
+		assert.Contains(t, alert.Cautions, word)
+	}
+	for _, action := range []advise.Action{advise.Inspect, advise.Clean, advise.Replace} {
+		m := worn(advise.ServiceSoon)
+		m.Electrode.Action = action
+		got := told(t, m)
+		assert.Contains(t, got.Body, alert.Cautions)
+		assert.Contains(t, got.Short, "Unplug first.")
+	}
+	m := worn(advise.Stop)
+	m.Electrode.Action = advise.None
+	assert.NotContains(t, told(t, m).Body, alert.Cautions)
+}
+
+func TestClearedText(t *testing.T) {
+	s := begin(t, worn(advise.Stop))
+	s.at(8 * hour)
+	s.view.Machines[0].Service = alert.Service{Time: monday.Add(9*hour + 20*time.Minute), Action: drift.Cleaned, Finding: drift.Dirty}
+	actions := s.step(10 * hour)
+	require.Len(t, actions, 1)
+	assert.Equal(t, "K-07: cleaned Mon 2 Mar 09:20 CET, found dirty. Calibrate before splicing. This ends the alert of Mon 2 Mar 08:00 CET.", actions[0].Short)
+	assert.True(t, strings.HasPrefix(actions[0].Key, "stop/K-07/20260302T070000.000Z/"), actions[0].Key)
+}
+
+func TestAgentTexts(t *testing.T) {
+	s := begin(t)
+	s.policy.To[alert.Plan] = []string{"hook"}
+	s.view.Doors = []alert.Door{{Name: "mqtt", Last: monday.Add(-48 * hour), Quiet: 24 * hour}}
+	s.view.Channels = []alert.Channel{{Name: "mail", Dead: true, Waiting: 4, Why: "The mail server refused the connection."}}
+	actions := s.step(7 * hour)
+	require.Len(t, actions, 2)
+	assert.Contains(t, actions[0].Short, "Nothing has come in by mqtt since Sat 28 Feb 00:00 CET.")
+	assert.Contains(t, actions[1].Short, "Messages by mail reach nobody; 4 wait. The mail server refused the connection.")
+	for _, a := range actions {
+		assertShort(t, a.Short)
+		assert.Contains(t, a.Short, "Clears when", "every alert says what ends it")
+	}
+}
+
+// Whatever people call things and whatever the reasons say, a short message is
+// one message, names the machine, and has its exit rule and its caution.
+func TestShortTextAlwaysFits(t *testing.T) {
+	name := rapid.StringMatching(`[A-Za-z0-9][A-Za-z0-9._-]{0,63}`)
+	rapid.Check(t, func(t *rapid.T) {
+		m := worn(rapid.SampledFrom([]advise.State{advise.Stop, advise.ServiceSoon}).Draw(t, "state"))
+		m.Machine = name.Draw(t, "machine")
+		m.Spare = rapid.StringN(0, 64, -1).Draw(t, "spare")
+		m.Reasons = rapid.SliceOfN(rapid.String(), 0, 3).Draw(t, "reasons")
+		m.Electrode.Action = rapid.SampledFrom([]advise.Action{advise.None, advise.Inspect, advise.Clean, advise.Replace}).Draw(t, "action")
+		if rapid.Bool().Draw(t, "no forecast") {
+			m.Electrode.ToFailure, m.Streak.Attempts = nil, 0
+		}
+		got := told(t, m)
+		assertShort(t, got.Short)
+		assert.True(t, strings.HasPrefix(got.Short, m.Machine+" "), got.Short)
+		assert.Contains(t, got.Short, "Ends: service or")
+		assert.Equal(t, m.Electrode.Action != advise.None, strings.Contains(got.Short, "Unplug first."), got.Short)
+		assert.Contains(t, got.Body, "Clears when")
+	})
+}
+
+// A random life of a small fleet: whatever happens, in any order, with the state
+// kept or not, the promises hold.
+func TestPromisesHoldInAnyLife(t *testing.T) {
+	states := rapid.SampledFrom(advise.States())
+	rapid.Check(t, func(t *rapid.T) {
+		p := policy()
+		names := []string{"A", "B"}
+		v := alert.View{}
+		for _, n := range names {
+			v.Machines = append(v.Machines, machine(n, advise.Fit))
+		}
+		var s alert.State
+		now := monday
+		alerts, clears, seen := map[string]int{}, map[string]int{}, map[string]bool{}
+		snoozes := 0
+		for range rapid.IntRange(1, 40).Draw(t, "steps") {
+			now = now.Add(time.Duration(rapid.IntRange(1, 40*60).Draw(t, "minutes")) * time.Minute)
+			i := rapid.IntRange(0, 1).Draw(t, "machine")
+			switch rapid.IntRange(0, 5).Draw(t, "event") {
+			case 0:
+				v.Machines[i].Service = alert.Service{Time: now, Action: rapid.SampledFrom([]drift.Action{drift.Cleaned, drift.Replaced, drift.Inspected}).Draw(t, "action")}
+			case 1:
+				if next, err := s.Snooze(names[i], alert.MustStop, alert.Snooze{By: "x", Reason: "y", Until: now.Add(30 * hour)}, now); err == nil {
+					s = next
+					snoozes++
+				}
+			default:
+				v.Machines[i].State = states.Draw(t, "state")
+			}
+			next, actions, _ := p.Step(s, v, now)
+			_, repeated, _ := p.Step(s, v, now)
+			assert.Equal(t, actions, repeated, "the same state gives the same actions with the same keys")
+			s = next
+			open := map[[2]string]bool{}
+			for _, c := range s.Cases {
+				at := [2]string{c.Subject, string(c.Matter)}
+				assert.False(t, open[at], "one case per machine and matter")
+				open[at] = true
+			}
+			for _, a := range actions {
+				assert.False(t, seen[a.Key], "%s twice", a.Key)
+				seen[a.Key] = true
+				assertShort(t, a.Short)
+				switch a.Kind {
+				case alert.Alert:
+					assert.NotEqual(t, alert.Note, a.Class, "notes are listed, not sent")
+					alerts[a.Case]++
+				case alert.Cleared:
+					clears[a.Case]++
+					assert.Positive(t, alerts[a.Case], "nobody hears of an end without a beginning")
+					assert.LessOrEqual(t, clears[a.Case], 1)
+				}
+			}
+		}
+		for id, n := range alerts {
+			assert.LessOrEqual(t, n, 1+snoozes, "%s: told once, and once per snooze", id)
+		}
+	})
+}
+
+// A fleet of 10,000 is stepped every minute.
+func BenchmarkStep(b *testing.B) {
+	p := policy()
+	v := alert.View{}
+	for i := range 10_000 {
+		v.Machines = append(v.Machines, machine(string(rune('A'+i%26))+time.Duration(i).String(), advise.States()[i%5]))
+	}
+	s, _, _ := p.Step(alert.State{}, v, monday)
+	for b.Loop() {
+		s, _, _ = p.Step(s, v, monday.Add(time.Minute))
+	}
+}
