@@ -7,85 +7,94 @@ import (
 )
 
 // attend lives a visit as people do: it calibrates when due, with the ends of
-// the day, and acts on a session without a pass.
-func (n *nature) attend(s *state, v visit, log *log) {
-	b := &n.world.Bench
+// the day, and calls the bench after sessions without a pass.
+func (n *nature) attend(s *state, v visit, l *log) {
 	if v.dirt {
-		log.dirt(s, v.time)
+		l.dirt(s, v.time)
 	}
-	if v.phase == arrival {
-		log.move(n, s, v, s.people.uniform())
-	}
-	if v.phase == morning {
-		switch {
-		case n.script.cleanOn.is(s.day):
-			n.serve(s, v.time, drift.Cleaned, log)
-			return
-		case b.ReplaceAt > 0 && s.pair.arcs >= b.ReplaceAt:
-			n.serve(s, v.time, drift.Replaced, log)
+	switch v.phase {
+	case morning:
+		if n.due(s) {
 			return
 		}
-	}
-	if v.phase == evening {
-		log.evening(n, s, v.time)
+	case arrival:
+		l.move(n, s, v, s.people.uniform())
+	case forenoonBench, afternoonBench:
+		n.serve(s, v.time, l)
+	case evening:
+		l.evening(n, s, v.time)
 	}
 	if !v.session {
 		return
 	}
-	if n.calibrate(s, v.time, v.trigger, false, log) {
+	if n.calibrate(s, v.time, v.trigger, false, l) {
 		s.doubted = false
 		return
 	}
-	n.doubt(s, v.time.Add(90*time.Minute), log)
+	n.doubt(s)
+}
+
+// due calls the bench unasked, before the day's work.
+func (n *nature) due(s *state) bool {
+	at := n.world.Bench.ReplaceAt
+	switch {
+	case n.script.cleanOn.is(s.day):
+		s.called = drift.Cleaned
+	case at > 0 && s.pair.arcs >= at:
+		s.called = drift.Replaced
+	}
+	return s.called != ""
 }
 
 // calibrate runs a session, logs it and says whether it passed.
-func (n *nature) calibrate(s *state, at time.Time, trigger string, prepared bool, log *log) bool {
+func (n *nature) calibrate(s *state, at time.Time, trigger string, prepared bool, l *log) bool {
 	before := *s
 	tries := n.session(s, at, prepared, nil)
-	log.session(n, before, s, trigger, prepared, tries)
+	l.session(n, before, s, trigger, prepared, tries)
 	return tries[len(tries)-1].passed
 }
 
-// doubt is a crew after a session without a pass: it goes on once, finds a blunt
-// cleaver half the time, or sends for the bench.
-func (n *nature) doubt(s *state, at time.Time, log *log) {
+// doubt is a crew after a session without a pass: it goes on once, suspects a
+// blunt cleaver half the time, or wants the electrodes seen to.
+func (n *nature) doubt(s *state) {
 	switch {
 	case !s.doubted && s.people.chance(n.world.Bench.Patience):
 		s.doubted = true
 	case s.blunt && s.people.chance(0.5):
-		s.blunt, s.doubted = false, false
-		log.service(n, s, at, drift.Inspected, drift.CleaverFault, true)
-		n.calibrate(s, at.Add(15*time.Minute), "other", false, log)
+		s.called = drift.Inspected
 	case s.pair.cleanings < n.world.Bench.Cleans && s.pair.arcs-s.pair.cleanedAt > 200:
-		n.serve(s, at, drift.Cleaned, log)
+		s.called = drift.Cleaned
 	default:
-		n.serve(s, at, drift.Replaced, log)
+		s.called = drift.Replaced
 	}
 }
 
-// serve cleans or replaces and calibrates with the bench's good ends. A cleaning
-// that does not help is followed by a replacement.
-func (n *nature) serve(s *state, at time.Time, action drift.Action, log *log) {
-	s.doubted = false
-	finding := drift.Worn
+// serve does what the bench was called for and calibrates with the bench's good
+// ends. A cleaning that does not help is followed by a replacement.
+func (n *nature) serve(s *state, at time.Time, l *log) {
+	action, finding := s.called, drift.Worn
+	s.called, s.doubted = "", false
 	if s.pair.dirtScatter > 0 {
 		finding = drift.Dirty
 	}
-	const sessions = 3 // after which the bench lets it go
-	if action == drift.Cleaned {
+	switch action {
+	case drift.Inspected:
+		s.blunt, finding = false, drift.CleaverFault
+	case drift.Cleaned:
 		s.pair.clean(n.model, &s.wear)
-	} else {
+	case drift.Replaced:
 		n.replace(s)
 	}
-	log.service(n, s, at, action, finding, !s.people.chance(n.world.Bench.Unlogged))
+	l.service(n, s, at, action, finding, !s.people.chance(n.world.Bench.Unlogged))
+	const sessions = 3 // after which the bench lets it go
 	for range sessions {
 		at = at.Add(15 * time.Minute)
-		if n.calibrate(s, at, "electrode-service", true, log) {
+		if n.calibrate(s, at, "electrode-service", true, l) {
 			return
 		}
 		if action == drift.Cleaned {
-			n.serve(s, at.Add(15*time.Minute), drift.Replaced, log)
+			s.called = drift.Replaced
+			n.serve(s, at.Add(15*time.Minute), l)
 			return
 		}
 	}

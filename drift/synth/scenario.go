@@ -95,7 +95,7 @@ func contractor() World {
 		{Name: "Stoor Pass", AltitudeM: 1640, MeanC: 2, SeasonC: 9, DayC: 5, HumidityPct: 64, Dirt: 1},
 	}
 	w.Usage, w.Splices, w.Barometers = 0.6, 1, 0.2
-	w.MoveRate = 0.03
+	w.MoveRate, w.Ends.BluntSpoilt, w.Bench.Patience = 0.03, 0.6, 0.5
 	return w
 }
 

@@ -3,6 +3,8 @@ package synth
 import (
 	"math"
 	"time"
+
+	"arcdrift/drift"
 )
 
 // state is all that changes in a machine's life, its streams of chance
@@ -23,7 +25,9 @@ type state struct {
 	carried int64
 	// doubted says that the last session had no pass and the crew went on.
 	doubted bool
-	seq     int64
+	// called is what the bench has been asked for, "" for nothing.
+	called drift.Action
+	seq    int64
 
 	sky, ends, wear, noise, people stream
 }
@@ -44,17 +48,21 @@ type phase int
 
 const (
 	morning phase = iota
+	forenoonBench
 	noon
 	arrival
+	afternoonBench
 	evening
 )
 
 // Times of day.
 const (
-	morningAt = 6*time.Hour + 30*time.Minute
-	noonAt    = 11*time.Hour + 30*time.Minute
-	arrivalAt = 12 * time.Hour
-	eveningAt = 17 * time.Hour
+	morningAt        = 6*time.Hour + 30*time.Minute
+	forenoonBenchAt  = 8 * time.Hour
+	noonAt           = 11*time.Hour + 30*time.Minute
+	arrivalAt        = 12 * time.Hour
+	afternoonBenchAt = 14 * time.Hour
+	eveningAt        = 17 * time.Hour
 )
 
 // visit is one phase of a day.
@@ -82,8 +90,8 @@ func (n *nature) first() state {
 	return s
 }
 
-// next goes through one phase of a day. Nothing happens on days off and at noon
-// without a move.
+// next goes through one phase of a day. Nothing happens on days off, at the bench
+// unless it was called, and on arrival without a move.
 func (n *nature) next(s *state) visit {
 	at := s.phase
 	s.phase = (at + 1) % (evening + 1)
@@ -106,6 +114,8 @@ func (n *nature) do(s *state, v *visit) {
 	switch v.phase {
 	case morning:
 		v.time, v.session, v.trigger = start.Add(morningAt), true, "start-of-day"
+	case forenoonBench:
+		v.time, v.happens = start.Add(forenoonBenchAt), s.called != ""
 	case noon:
 		v.time = start.Add(noonAt)
 		v.dirt = n.work(s, s.today.arcs/2)
@@ -115,6 +125,8 @@ func (n *nature) do(s *state, v *visit) {
 		if v.happens {
 			s.site, v.session = s.today.to, s.today.check
 		}
+	case afternoonBench:
+		v.time, v.happens = start.Add(afternoonBenchAt), s.called != ""
 	case evening:
 		v.time = start.Add(eveningAt)
 		v.dirt = n.work(s, s.today.arcs-s.today.arcs/2)

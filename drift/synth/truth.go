@@ -54,7 +54,7 @@ type Attempt struct {
 	Number int
 	// RequiredPct is the required power at reference air without the attempt's
 	// scatter, AirPct what the air does to it (1.05 times 0.98 is 2.9 %), both in
-	// percent; ScatterPct the spread; SettingPct was in force.
+	// percent; ScatterPct is the spread in log-percent; SettingPct was in force.
 	RequiredPct, AirPct, ScatterPct, SettingPct float64
 	Spoilt, Passed, Conditioning                bool
 }
@@ -105,8 +105,9 @@ type Move struct {
 type Condition struct {
 	Pair, Cleanings int
 	Arcs            int64
-	// RequiredPct at reference air, ScatterPct, SettingPct and LimitPct in
-	// percent; SlopePct is the wear in log-percent per 1000 arcs at these arcs.
+	// RequiredPct at reference air, SettingPct and LimitPct are in percent;
+	// ScatterPct is in log-percent, SlopePct the wear in log-percent per 1000 arcs
+	// at these arcs.
 	RequiredPct, ScatterPct, SettingPct, LimitPct, SlopePct float64
 	// Blunt is whether the cleaver is.
 	Blunt bool
@@ -115,8 +116,8 @@ type Condition struct {
 }
 
 // At is how the machine stood at a moment: what happened at that moment has
-// happened. A session counts as over from its first attempt on; arcs are booked
-// at noon and in the evening. Outside the fleet's span it is the first or last
+// happened. A session counts as over from its first attempt on, a visit to the
+// bench from its service on; arcs are booked at noon and in the evening. Outside the fleet's span it is the first or last
 // moment of it.
 func (m *Machine) At(at time.Time) Condition {
 	s := m.stateAt(at)
