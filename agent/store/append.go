@@ -5,6 +5,8 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"runtime"
+	"sync"
 	"time"
 
 	"go.etcd.io/bbolt"
@@ -21,6 +23,7 @@ const retryAfter = 30 * time.Second
 // room, ErrUnsure from a failed write until the store has been copied afresh
 // and checked, which Append itself tries every half minute.
 func (s *Store) Append(entries []drift.Entry, refusals []intake.Refusal) ([]intake.Placed, error) {
+	ready := prepareAll(entries)
 	s.writing.Lock()
 	defer s.writing.Unlock()
 	switch {
@@ -34,18 +37,20 @@ func (s *Store) Append(entries []drift.Entry, refusals []intake.Refusal) ([]inta
 		}
 	}
 	var placed []intake.Placed
-	epoch := s.epoch
+	epoch, committing := s.epoch, false
 	err := guard(func() error {
 		return s.db.Update(func(tx *bbolt.Tx) error {
 			w, err := beginWriting(tx, epoch)
 			if err != nil {
 				return err
 			}
-			if placed, err = w.keep(entries, refusals); err != nil {
+			if placed, err = w.keep(ready, refusals); err != nil {
 				return err
 			}
 			epoch = w.state.epoch
-			return w.finish()
+			err = w.finish()
+			committing = err == nil
+			return err
 		})
 	})
 	switch {
@@ -53,11 +58,43 @@ func (s *Store) Append(entries []drift.Entry, refusals []intake.Refusal) ([]inta
 		s.epoch = epoch
 		s.committed()
 		return placed, nil
+	case !committing:
+		return nil, fmt.Errorf("the records could not be kept: %w", err)
 	case full(err):
 		return nil, fmt.Errorf("%w (%w)", ErrFull, err)
 	}
 	s.unsure, s.tried = err, s.now()
 	return nil, fmt.Errorf("%w (%w)", ErrUnsure, err)
+}
+
+// prepared is an entry with all that can be worked out before the transaction.
+type prepared struct {
+	*drift.Entry
+	id, body, canonical []byte
+}
+
+// prepareAll shares large batches out among the processors: it is half the work
+// of an import.
+func prepareAll(entries []drift.Entry) []prepared {
+	const share = 64
+	out := make([]prepared, len(entries))
+	prepare := func(from, to int) {
+		for i := from; i < to; i++ {
+			e := &entries[i]
+			out[i] = prepared{e, idKey(e.ID), identity(&e.Record), e.AppendCanonical(nil)}
+		}
+	}
+	workers := min(runtime.GOMAXPROCS(0), len(entries)/share)
+	if workers < 2 {
+		prepare(0, len(entries))
+		return out
+	}
+	var wait sync.WaitGroup
+	for n := range workers {
+		wait.Go(func() { prepare(n*len(entries)/workers, (n+1)*len(entries)/workers) })
+	}
+	wait.Wait()
+	return out
 }
 
 // writer is one transaction that keeps entries.
@@ -87,7 +124,7 @@ func beginWriting(tx *bbolt.Tx, epoch uint64) (*writer, error) {
 	return w, nil
 }
 
-func (w *writer) keep(entries []drift.Entry, refusals []intake.Refusal) ([]intake.Placed, error) {
+func (w *writer) keep(entries []prepared, refusals []intake.Refusal) ([]intake.Placed, error) {
 	placed := make([]intake.Placed, len(entries))
 	for i := range entries {
 		var err error
@@ -114,17 +151,12 @@ func (w *writer) finish() error {
 }
 
 // entry keeps one entry, unless it is there.
-func (w *writer) entry(e *drift.Entry) (intake.Placed, error) {
-	body, id := identity(&e.Record), idKey(e.ID)
-	refs := bytes.Clone(w.ids.Get(id))
-	there, known, err := w.find(refs, body)
-	if err != nil || known {
-		return there, err
+func (w *writer) entry(e *prepared) (intake.Placed, error) {
+	refs := bytes.Clone(w.ids.Get(e.id))
+	if there, known := w.find(refs, e.body); known {
+		return there, nil
 	}
-	h, err := w.head(e.Machine)
-	if err != nil {
-		return intake.Placed{}, err
-	}
+	h := w.head(e.Machine)
 	w.state.seq++
 	p := place{e.Machine, w.state.epoch, w.state.seq}
 	var flags byte
@@ -135,20 +167,20 @@ func (w *writer) entry(e *drift.Entry) (intake.Placed, error) {
 		flags |= flagRepeat
 	}
 	key, order := p.key(), p.appendOrder(nil)
-	value, chain := appendValue(nil, key, h.chain, e, flags, body)
+	value, chain := e.value(key, h.chain, flags)
 	h.epoch, h.seq, h.chain = p.epoch, p.seq, chain
 	h.count++
-	err = errors.Join(
+	err := errors.Join(
 		w.entries.Put(key, value),
 		w.order.Put(order, []byte(e.Machine)),
-		w.ids.Put(id, appendRef(refs, p)))
+		w.ids.Put(e.id, appendRef(refs, p)))
 	switch {
 	case flags&flagConflict != 0:
 		h.conflicts++
 		w.state.conflicts++
 		err = errors.Join(err, w.conflicts.Put(order, []byte(e.Machine)))
 	default:
-		h.counter = h.counter.Next(e)
+		h.counter = h.counter.Next(e.Entry)
 		if e.Type == drift.TypeSetup {
 			err = errors.Join(err, w.setups.Put(order, []byte(e.Machine)))
 		}
@@ -156,35 +188,46 @@ func (w *writer) entry(e *drift.Entry) (intake.Placed, error) {
 	return intake.Placed{Epoch: p.epoch, Seq: p.seq, Conflict: flags&flagConflict != 0}, err
 }
 
-// find looks among the entries of one id for the body.
-func (w *writer) find(refs, body []byte) (intake.Placed, bool, error) {
-	places, ok := refsOf(refs)
-	if !ok {
-		return intake.Placed{}, false, &Damage{Meaning: "the index of ids is spoilt"}
-	}
+// find looks among the entries of one id for the body. What cannot be read
+// cannot be compared: the newcomer is then kept beside it, as a conflict.
+func (w *writer) find(refs, body []byte) (intake.Placed, bool) {
+	places, _ := refsOf(refs)
 	for _, p := range places {
 		key := p.key()
 		e, err := parse(key, w.entries.Get(key))
-		if err != nil {
-			return intake.Placed{}, false, err
-		}
-		if bytes.Equal(e.body, body) {
-			return intake.Placed{Epoch: p.epoch, Seq: p.seq, Duplicate: true, Conflict: e.flags&flagConflict != 0}, true, nil
+		if err == nil && bytes.Equal(e.body, body) {
+			return intake.Placed{Epoch: p.epoch, Seq: p.seq, Duplicate: true, Conflict: e.flags&flagConflict != 0}, true
 		}
 	}
-	return intake.Placed{}, false, nil
+	return intake.Placed{}, false
 }
 
-func (w *writer) head(machine string) (*head, error) {
+// head is where the machine's chain ends. A note that is spoilt is made anew
+// from the entries, so that one machine's damage does not stop the others.
+func (w *writer) head(machine string) *head {
 	if h, ok := w.heads[machine]; ok {
-		return h, nil
+		return h
 	}
 	h, err := headOf(machine, w.headsB.Get(headKey(machine)))
 	if err != nil {
-		return nil, err
+		h = w.recount(machine)
 	}
 	w.heads[machine] = &h
-	return &h, nil
+	return &h
+}
+
+func (w *writer) recount(machine string) head {
+	h := head{chain: make([]byte, digestLen)}
+	prefix := headKey(machine)
+	c := w.entries.Cursor()
+	for k, v := c.Seek(prefix); bytes.HasPrefix(k, prefix); k, v = c.Next() {
+		if _, _, err := h.pass(k, v); err == nil {
+			if e, flags, err := decode(k, v); err == nil && flags&flagConflict == 0 {
+				h.counter = h.counter.Next(&e)
+			}
+		}
+	}
+	return h
 }
 
 // headKey is the machine and 0x00, as a setup of another scope has no machine

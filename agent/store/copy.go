@@ -119,8 +119,10 @@ func keepBeside(path string, now time.Time) error {
 	return syncDir(filepath.Dir(to))
 }
 
-// quarantine moves the file away and returns where to.
-func quarantine(path string, now time.Time) (string, error) {
+// Quarantine moves the store at path into quarantine/ beside it and returns
+// where to: for a file that kills or hangs whoever reads it. The next Open
+// begins a new store, under a new epoch, and reports that the old one is gone.
+func Quarantine(path string, now time.Time) (string, error) {
 	to, err := quarantinePath(path, now)
 	if err != nil {
 		return "", err

@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"hash/crc32"
+	"math"
 	"time"
 
 	"arcdrift/agent/intake"
@@ -44,6 +45,9 @@ const (
 
 	idKeyLen  = 16
 	digestLen = sha256.Size
+
+	// fixedLen is a value's length without via, record and CRC.
+	fixedLen = 1 + 1 + 8 + 1 + idKeyLen + digestLen + 4 + digestLen
 )
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
@@ -102,8 +106,7 @@ type stored struct {
 	chained   []byte // what the chain covers of the value
 }
 
-// identity is the record's 32-byte identity. An id derived from it needs no
-// second look.
+// identity is the record's 32-byte identity.
 func identity(r *drift.Record) []byte {
 	sum, err := hex.DecodeString(r.Identity())
 	if err != nil || len(sum) != digestLen {
@@ -112,23 +115,22 @@ func identity(r *drift.Record) []byte {
 	return sum
 }
 
-// appendValue builds the value of e under key, chained to prev. It returns the
-// value and the new chain.
-func appendValue(b, key, prev []byte, e *drift.Entry, flags byte, body []byte) (value, chain []byte) {
-	start := len(b)
+// value builds the value of the entry under key, chained to prev. It returns
+// the value and the new chain.
+func (e *prepared) value(key, prev []byte, flags byte) (value, chain []byte) {
+	b := make([]byte, 0, fixedLen+len(e.Via)+len(e.canonical)+4)
 	b = append(b, entryFormat, flags)
 	b = binary.BigEndian.AppendUint64(b, uint64(e.Received.UnixNano()))
-	b = append(b, byte(len(e.Via)))
-	b = append(b, e.Via...)
-	b = append(b, idKey(e.ID)...)
-	b = append(b, body...)
-	length := len(b)
-	b = append(b, 0, 0, 0, 0)
-	b = e.AppendCanonical(b)
-	binary.BigEndian.PutUint32(b[length:], uint32(len(b)-length-4))
-	chain = chainAfter(prev, key, b[start:])
+	via := e.Via[:min(len(e.Via), math.MaxUint8)]
+	b = append(b, byte(len(via)))
+	b = append(b, via...)
+	b = append(b, e.id...)
+	b = append(b, e.body...)
+	b = binary.BigEndian.AppendUint32(b, uint32(len(e.canonical)))
+	b = append(b, e.canonical...)
+	chain = chainAfter(prev, key, b)
 	b = append(b, chain...)
-	return binary.BigEndian.AppendUint32(b, checksum(key, b[start:])), chain
+	return binary.BigEndian.AppendUint32(b, checksum(key, b)), chain
 }
 
 func chainAfter(prev, key, chained []byte) []byte {
@@ -159,8 +161,7 @@ func parse(key, value []byte) (stored, error) {
 	if value[0] != entryFormat {
 		return stored{}, fmt.Errorf("%w: entry format %d", ErrNewer, value[0])
 	}
-	const fixed = 1 + 1 + 8 + 1 + idKeyLen + digestLen + 4 + digestLen
-	if end < fixed || end < fixed+int(value[10]) {
+	if end < fixedLen || end < fixedLen+int(value[10]) {
 		return spoilt()
 	}
 	s := stored{flags: value[1], received: time.Unix(0, int64(binary.BigEndian.Uint64(value[2:]))).UTC()}
@@ -254,4 +255,26 @@ func headOf(machine string, b []byte) (head, error) {
 		h.counter.At = time.Unix(0, nanos).UTC()
 	}
 	return h, nil
+}
+
+// pass moves the head over the next entry of its machine and says whether the
+// entry follows from the one before. One that is spoilt is passed by its bytes,
+// so that the next can be judged again.
+func (h *head) pass(key, value []byte) (e stored, follows bool, err error) {
+	h.count++
+	if p, ok := placeOf(key); ok {
+		h.epoch, h.seq = p.epoch, p.seq
+	}
+	if e, err = parse(key, value); err != nil {
+		if end := len(value) - 4; end >= digestLen {
+			h.chain = bytes.Clone(value[end-digestLen : end])
+		}
+		return e, false, err
+	}
+	follows = bytes.Equal(chainAfter(h.chain, key, e.chained), e.chain)
+	h.chain = bytes.Clone(e.chain)
+	if e.flags&flagConflict != 0 {
+		h.conflicts++
+	}
+	return e, follows, nil
 }

@@ -124,7 +124,7 @@ func (s *Store) openFile(seen witness) error {
 	if !seen.exists {
 		return fmt.Errorf("%w: %w", ErrForeign, err)
 	}
-	kept, moveErr := quarantine(s.path, s.now())
+	kept, moveErr := Quarantine(s.path, s.now())
 	if moveErr != nil {
 		return errors.Join(err, moveErr)
 	}

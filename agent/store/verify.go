@@ -104,8 +104,6 @@ func (v *verifier) walk() {
 		}
 		at = p
 		v.report.Entries++
-		h.count++
-		h.epoch, h.seq = p.epoch, p.seq
 		v.entry(p, key, value, &h)
 	}
 	v.end(at.machine, h)
@@ -116,26 +114,19 @@ func (v *verifier) entry(p place, key, value []byte, h *head) {
 	wrong := func(meaning string) {
 		v.report.wrong(Damage{Machine: p.machine, Epoch: p.epoch, Seq: p.seq, Meaning: meaning})
 	}
-	e, err := parse(key, value)
-	if err != nil {
-		var d *Damage
-		if errors.As(err, &d) {
-			wrong(d.Meaning)
-		} else {
-			wrong(err.Error())
-		}
-		// Take the chain up behind the spoilt entry, so that one is one.
-		if n := len(value); n >= digestLen+4 {
-			h.chain = bytes.Clone(value[n-digestLen-4 : n-4])
-		}
+	e, follows, err := h.pass(key, value)
+	var d *Damage
+	switch {
+	case errors.As(err, &d):
+		wrong(d.Meaning)
 		return
-	}
-	if !bytes.Equal(chainAfter(h.chain, key, e.chained), e.chain) {
+	case err != nil:
+		wrong(err.Error())
+		return
+	case !follows:
 		wrong("it does not follow from the entry before it: this entry was changed or put in, or the one before it changed or taken out, after it was kept")
 	}
-	h.chain = bytes.Clone(e.chain)
 	if e.flags&flagConflict != 0 {
-		h.conflicts++
 		v.report.Conflicts++
 	}
 	if places, ok := refsOf(v.ids.Get(e.idKey)); !ok || !contains(places, p) {

@@ -194,7 +194,7 @@ func (s *Store) startAgain(cause error) error {
 	if err := s.db.Close(); err != nil {
 		return err
 	}
-	kept, err := quarantine(s.path, s.now())
+	kept, err := Quarantine(s.path, s.now())
 	if err != nil {
 		return errors.Join(cause, err)
 	}
