@@ -37,12 +37,20 @@ func (page) Nav() []link {
 	return []link{{"/", "Fleet"}, {"/morning", "Morning list"}, {"/moved", "Moved?"}, {"/log", "Log"}, {"/refused", "Refused"}}
 }
 
+// group is a set of tiles of which one is chosen.
+type group struct {
+	Name     string
+	Tiles    []tile
+	Required bool
+}
+
 // parsePages reads every template: one set per page, the layout and the shared
 // parts in each.
 func parsePages() (map[string]*template.Template, error) {
 	files := dashboards.Pages()
 	shared, err := template.New("").Funcs(template.FuncMap{
 		"stateWord": stateWord,
+		"group":     func(name string, tiles []tile, required bool) group { return group{name, tiles, required} },
 		"rfc":       func(t time.Time) string { return t.Format(time.RFC3339) },
 		"clock":     func(t time.Time) string { return t.Format("Mon 2 Jan 2006, 15:04 MST") },
 	}).ParseFS(files, "layout.html", "parts.html", "chart.html")
@@ -99,6 +107,14 @@ func (s *Server) fail(w http.ResponseWriter, err error) {
 func (s *Server) routePages(mux *http.ServeMux) {
 	mux.HandleFunc("GET /{$}", s.board)
 	mux.HandleFunc("GET /machines/{id}", s.machine)
+	mux.HandleFunc("GET /moved", s.moved)
+	mux.HandleFunc("GET /log", s.logForm)
+	mux.HandleFunc("POST /log", s.logRecord)
+	mux.HandleFunc("GET /service", s.benchForm)
+	mux.HandleFunc("POST /service", s.benchRecords)
+	mux.HandleFunc("GET /morning", s.morning)
+	mux.HandleFunc("GET /morning.txt", s.morningText)
+	mux.HandleFunc("GET /refused", s.refusedPage)
 }
 
 // tag is the version of a live page: it changes with the fleet's answers and

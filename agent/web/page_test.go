@@ -19,6 +19,9 @@ var everyPage = []string{
 	"/", "/?state=no-data", "/?q=zzz", "/?model=type-2&days=14", "/?page=9",
 	"/machines/K-11", "/machines/K-07", "/machines/K-07?axis=date&points=measured", "/machines/K-15", "/machines/K-31",
 	"/machines/K-07?as_of=2026-02-01T12:00:00Z", "/machines/K-07?as_of=soon", "/machines/nobody",
+	"/moved", "/moved?machine=K-07", "/moved?machine=K-07&units=us", "/moved?machine=K-07&temperature_c=4&humidity_pct=80&altitude_m=1390",
+	"/moved?machine=K-07&temperature_c=214", "/log", "/log?machine=K-07", "/log?machine=K-07&units=us&trigger=moved",
+	"/service", "/service?machine=K-11", "/morning", "/refused",
 }
 
 func TestEveryPageIsWhole(t *testing.T) {

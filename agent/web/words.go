@@ -29,21 +29,25 @@ func stateWord(s advise.State) string {
 
 // nextStep is the next action with its date, as one short sentence.
 func nextStep(a *advise.Assessment) string {
+	first := ""
+	if a.State == advise.Stop {
+		first = "Do not splice with it. "
+	}
 	by := ""
 	if day, ok := a.Electrode.ActBy.Get(); ok {
 		by = " by " + dayWords(day)
 	}
 	switch a.Electrode.Action {
 	case advise.Inspect:
-		return "Look at the electrodes" + by + "."
+		return first + "Look at the electrodes" + by + "."
 	case advise.Clean:
-		return "Clean the electrodes" + by + "."
+		return first + "Clean the electrodes" + by + "."
 	case advise.Replace:
-		return "Replace the electrodes" + by + "."
+		return first + "Replace the electrodes" + by + "."
 	}
 	switch a.State {
 	case advise.Stop:
-		return "Do not splice with it; bring it to the bench."
+		return first + "Bring it to the bench."
 	case advise.CheckFirst:
 		return "Calibrate before the next splice."
 	case advise.ServiceSoon:

@@ -1,0 +1,123 @@
+package web
+
+import (
+	"crypto/rand"
+	"net/http"
+	"net/url"
+	"time"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/wire"
+	"arcdrift/drift"
+)
+
+type benchView struct {
+	ID, Machine                        string
+	Machines                           []string
+	Found, Action, Finding, Left, When []tile
+	Pair, Operator                     string
+	Count                              entryField
+	Problem                            *drift.Problem
+	NotSaved                           bool
+}
+
+// benchForm shows the page of the service bench: as found, work done, as left.
+func (s *Server) benchForm(w http.ResponseWriter, r *http.Request) {
+	s.showBench(w, r.URL.Query(), nil, http.StatusOK)
+}
+
+func (s *Server) showBench(w http.ResponseWriter, typed url.Values, p *drift.Problem, status int) {
+	v := benchView{
+		ID: or(typed.Get("id"), rand.Text()), Machine: typed.Get("machine"), Problem: p, NotSaved: status == http.StatusServiceUnavailable,
+		Found:   tiles(typed.Get("found"), "true", "Passed", "false", "Failed", "", "Not checked"),
+		Action:  tiles(typed.Get("action"), "inspected", "Inspected", "cleaned", "Cleaned", "replaced", "Replaced, both"),
+		Finding: tiles(typed.Get("finding"), "worn", "Worn", "dirty", "Dirty", "fine", "Fine", "cleaver", "It was the cleaver", "other", "Something else"),
+		Left:    tiles(typed.Get("left"), "true", "Passed", "false", "Failed", "", "Not checked"),
+		When:    tiles(or(typed.Get("minutes"), "0"), "0", "Now", "15", "15 min ago", "30", "30 min ago", "60", "1 h ago"),
+		Pair:    typed.Get("pair"), Operator: typed.Get("operator"),
+		Count: numberFields(units{}, typed, p, "arc_count")[0],
+	}
+	v.Count.Label = "Arc counter as it stands now"
+	v.Count.Hint = "after a new pair most counters start again at 0"
+	if v.Machine == "" {
+		v.Machines = s.machineNames()
+	}
+	s.render(w, "bench", page{Title: "Bench work", Here: "/log", Field: true, Scripts: []string{"keypad.js", "send.js"}, Status: status, Body: v})
+}
+
+// benchRecords takes the form: a service and, where they were made, a
+// calibration before and one after it, kept together or not at all.
+func (s *Server) benchRecords(w http.ResponseWriter, r *http.Request) {
+	if !readForm(w, r) {
+		return
+	}
+	typed := r.PostForm
+	offers, problem := benchOffers(typed, s.happened(typed))
+	if problem != nil {
+		s.showBench(w, typed, problem, http.StatusBadRequest)
+		return
+	}
+	receipts, err := s.Door.Take(r.Context(), offers)
+	if err != nil {
+		s.cannotTake(err)
+		w.Header().Set("Retry-After", retryAfter)
+		s.showBench(w, typed, nil, http.StatusServiceUnavailable)
+		return
+	}
+	saved := savedView{Machine: typed.Get("machine"), What: benchWords(offers), At: s.happened(typed).Format("15:04")}
+	for _, receipt := range receipts {
+		if receipt.Refused != nil {
+			s.showBench(w, typed, receipt.Refused, http.StatusBadRequest)
+			return
+		}
+		saved.Questions = append(saved.Questions, receipt.Questions...)
+		saved.Conflict = saved.Conflict || receipt.Conflict
+	}
+	s.render(w, "saved", page{Title: "Saved", Here: "/log", Field: true, Status: http.StatusCreated, Body: saved})
+}
+
+// benchOffers are the records of one piece of work, a second apart so that their
+// order is plain.
+func benchOffers(typed url.Values, at time.Time) ([]intake.Offer, *drift.Problem) {
+	var offers []intake.Offer
+	add := func(suffix string, at time.Time, values url.Values) *drift.Problem {
+		for _, name := range []string{"machine", "operator"} {
+			values.Set(name, typed.Get(name))
+		}
+		values.Set("id", typed.Get("id")+suffix)
+		values.Set("time", at.Format(time.RFC3339))
+		record, err := wire.Form(values)
+		offers = append(offers, intake.Offer{Raw: []byte(values.Encode()), Record: record, Via: "form"})
+		return problemOf(err)
+	}
+	check := func(passed string) url.Values {
+		return url.Values{"type": {string(drift.TypeCalibration)}, "passed": {passed}, "trigger": {"electrode-service"}}
+	}
+	if found := typed.Get("found"); found != "" {
+		if p := add("-found", at.Add(-time.Second), check(found)); p != nil {
+			return nil, p
+		}
+	}
+	work := url.Values{"type": {string(drift.TypeService)}}
+	for _, name := range []string{"action", "finding", "pair", "arc_count"} {
+		work.Set(name, typed.Get(name))
+	}
+	if p := add("-work", at, work); p != nil {
+		return nil, p
+	}
+	if left := typed.Get("left"); left != "" {
+		if p := add("-left", at.Add(time.Second), check(left)); p != nil {
+			return nil, p
+		}
+	}
+	return offers, nil
+}
+
+func benchWords(offers []intake.Offer) string {
+	var parts []string
+	for i := range offers {
+		e := drift.Entry{Record: offers[i].Record}
+		parts = append(parts, typeWord(&e))
+	}
+	return joined(parts...)
+}

@@ -1,0 +1,93 @@
+package web
+
+import (
+	"net/url"
+	"slices"
+
+	"arcdrift/drift"
+)
+
+// entryField is one field of a form with what stands around it.
+type entryField struct {
+	Name, Label, Value, Unit, Hint, Problem string
+	// Number opens the keypad, Text a keyboard.
+	Number bool
+}
+
+// fieldLabels are the words beside the fields of the forms.
+var fieldLabels = [...]struct{ name, label string }{
+	{"temperature_c", "Air temperature"},
+	{"humidity_pct", "Humidity"},
+	{"altitude_m", "Height above sea level"},
+	{"pressure_hpa", "Station pressure, if measured"},
+	{"machine_temperature_c", "Machine's own temperature, if it shows one"},
+	{"arc_count", "Arc counter"},
+	{"power_setting_pct", "Power setting"},
+	{"power_correction_pct", "Correction it made"},
+	{"meltback_left_um", "Meltback left"},
+	{"meltback_right_um", "Meltback right"},
+	{"meltback_target_um", "Meltback target"},
+	{"meltback_tolerance_um", "Tolerance"},
+}
+
+func labelOf(field string) string {
+	for _, f := range fieldLabels {
+		if f.name == field {
+			return f.label
+		}
+	}
+	return fieldWord(field)
+}
+
+// numberFields makes the named fields, filled in with what was typed.
+func numberFields(u units, typed url.Values, problem *drift.Problem, names ...string) []entryField {
+	var out []entryField
+	for _, name := range names {
+		f := entryField{Name: name, Label: labelOf(name), Value: typed.Get(name), Unit: u.unit(name), Number: true}
+		if problem != nil && problem.Field == name {
+			f.Problem = problem.Error()
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+// lastAir is the air of a machine's latest calibration that has any, as it reads
+// after corrections.
+func lastAir(history []drift.Entry) (drift.Entry, bool) {
+	return lastWhere(history, func(e *drift.Entry) bool {
+		c := e.Calibration
+		return c != nil && (c.Temperature.Known() || c.Altitude.Known() || c.Pressure.Known())
+	})
+}
+
+func lastWhere(history []drift.Entry, is func(*drift.Entry) bool) (drift.Entry, bool) {
+	ordered := slices.Clone(history)
+	drift.Order(ordered)
+	for _, e := range slices.Backward(drift.Correct(ordered)) {
+		if is(&e) {
+			return e, true
+		}
+	}
+	return drift.Entry{}, false
+}
+
+// airNames are the fields that say what the air is like.
+var airNames = [...]string{"temperature_c", "humidity_pct", "altitude_m", "pressure_hpa"}
+
+// airValues are the known values of the record's air, in the reader's units.
+func airValues(e *drift.Entry, u units) url.Values {
+	out := url.Values{}
+	for _, name := range airNames {
+		f, ok := drift.FieldNamed(name)
+		if !ok {
+			continue
+		}
+		if v, known := f.Value(&e.Record); known {
+			if x, isNumber := v.(float64); isNumber {
+				out.Set(name, u.show(name, x))
+			}
+		}
+	}
+	return out
+}

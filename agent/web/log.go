@@ -1,0 +1,266 @@
+package web
+
+import (
+	"crypto/rand"
+	"errors"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"time"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/wire"
+	"arcdrift/drift"
+)
+
+// machineCookie remembers the machine this phone logs for.
+const machineCookie = "machine"
+
+// fewMachines is up to how many machines are offered as tiles, not typed.
+const fewMachines = 24
+
+// tile is one choice of a group, big enough for a glove.
+type tile struct {
+	Value, Word string
+	Chosen      bool
+}
+
+type logView struct {
+	ID               string
+	Machine          string
+	Tiles            []tile   // machines, when there are few
+	Machines         []string // machines to choose from, when there are many
+	Passed           []tile
+	Tries            []tile
+	Ends             []tile
+	Cleavers         []tile
+	Minutes          []tile
+	Triggers         []tile
+	Air, Numbers     []entryField
+	LastAir, LastDay string
+	SameAir          bool
+	Units            units
+	Other            string
+	Problem          *drift.Problem
+	NotSaved         bool
+}
+
+// savedView says what became of what was sent.
+type savedView struct {
+	Machine, What, At string
+	Questions         []string
+	Conflict          bool
+	Streak            bool
+}
+
+// logForm shows the page on which a crew logs a calibration.
+func (s *Server) logForm(w http.ResponseWriter, r *http.Request) {
+	u := unitsOf(w, r)
+	typed := r.URL.Query()
+	if typed.Get("machine") == "" && !typed.Has("choose") {
+		typed.Set("machine", recall(r, machineCookie))
+	}
+	s.showLog(w, s.logView(u, typed), http.StatusOK)
+}
+
+func (s *Server) showLog(w http.ResponseWriter, view *logView, status int) {
+	title := "Log a calibration"
+	if view.Machine != "" {
+		title += " of " + view.Machine
+	}
+	s.render(w, "log", page{Title: title, Here: "/log", Field: true, Scripts: []string{"keypad.js", "send.js"}, Status: status, Body: view})
+}
+
+func (s *Server) logView(u units, typed url.Values) *logView {
+	machine := typed.Get("machine")
+	v := &logView{
+		ID: typed.Get("id"), Machine: machine, Units: u, Other: "/log?" + url.Values{"machine": {machine}, unitsCookie: {map[bool]string{true: "si", false: "us"}[u.American]}}.Encode(),
+		Passed:   tiles(typed.Get("passed"), "true", "Passed", "false", "Failed"),
+		Tries:    tiles(or(typed.Get("attempts"), "1"), "1", "1", "2", "2", "3", "3", "4", "4 or more"),
+		Ends:     tiles(typed.Get("recleaved"), "true", "Yes", "false", "No"),
+		Minutes:  tiles(or(typed.Get("minutes"), "0"), "0", "Now", "15", "15 min ago", "30", "30 min ago", "60", "1 h ago"),
+		Triggers: tiles(typed.Get("trigger"), "start-of-day", "Start of day", "moved", "Moved", "weather", "Weather", "electrode-service", "After bench work", "other", "Other"),
+		SameAir:  typed.Get("same_air") != "",
+	}
+	if v.ID == "" {
+		v.ID = rand.Text()
+	}
+	usual := ""
+	if machine == "" {
+		v.offerMachines(s.machineNames())
+	} else if history, err := s.Records.History(machine); err != nil {
+		s.Log.Error("history for a form", "machine", machine, "error", err)
+	} else {
+		usual = v.recallLast(history, u)
+	}
+	v.Cleavers = cleaverTiles(typed.Get("cleaver"), usual)
+	v.Air = numberFields(u, typed, v.Problem, append(airNames[:], "machine_temperature_c")...)
+	v.Numbers = numberFields(u, typed, v.Problem, "arc_count", "power_setting_pct", "power_correction_pct", "meltback_left_um", "meltback_right_um", "meltback_target_um", "meltback_tolerance_um")
+	return v
+}
+
+func (v *logView) offerMachines(names []string) {
+	if len(names) > fewMachines {
+		v.Machines = names
+		return
+	}
+	for _, name := range names {
+		v.Tiles = append(v.Tiles, tile{Value: name, Word: name})
+	}
+}
+
+// recallLast fills in what may be taken over from before and returns the cleaver
+// last named.
+func (v *logView) recallLast(history []drift.Entry, u units) (usual string) {
+	if last, ok := lastAir(history); ok {
+		v.LastAir, v.LastDay = airWords(&last, u), last.When().Format("2 Jan 15:04")
+	}
+	named, ok := lastWhere(history, func(e *drift.Entry) bool { return e.Calibration != nil && e.Calibration.Cleaver != "" })
+	if !ok {
+		return ""
+	}
+	return named.Calibration.Cleaver
+}
+
+func airWords(e *drift.Entry, u units) string {
+	values := airValues(e, u)
+	var parts []string
+	for _, name := range airNames {
+		if text := values.Get(name); text != "" {
+			parts = append(parts, text+"\u00a0"+u.unit(name))
+		}
+	}
+	return joined(parts...)
+}
+
+// cleaverTiles offer the usual cleaver by its name and another one.
+func cleaverTiles(chosen, usual string) []tile {
+	const other = "another"
+	if usual == "" || usual == other {
+		return tiles(chosen, "usual", "The usual one", other, "Another one")
+	}
+	return tiles(chosen, usual, usual, other, "Another one")
+}
+
+// tiles makes a group from value, word pairs.
+func tiles(chosen string, pairs ...string) []tile {
+	var out []tile
+	for pair := range slices.Chunk(pairs, 2) {
+		out = append(out, tile{Value: pair[0], Word: pair[1], Chosen: pair[0] == chosen})
+	}
+	return out
+}
+
+func or(text, otherwise string) string {
+	if text == "" {
+		return otherwise
+	}
+	return text
+}
+
+// logRecord takes the form. Its id was made with the form, so that a second tap
+// on the same button is the same record.
+func (s *Server) logRecord(w http.ResponseWriter, r *http.Request) {
+	if !readForm(w, r) {
+		return
+	}
+	u := unitsOf(w, r)
+	typed := r.PostForm
+	at := s.happened(typed)
+	record, err := wire.Form(s.calibrationForm(u, typed, at))
+	offer := intake.Offer{Raw: []byte(typed.Encode()), Record: record, Problem: problemOf(err), Via: "form"}
+	if offer.Problem != nil {
+		s.showProblem(w, u, typed, offer.Problem)
+		return
+	}
+	receipts, err := s.Door.Take(r.Context(), []intake.Offer{offer})
+	if err != nil {
+		s.cannotTake(err)
+		view := s.logView(u, typed)
+		view.NotSaved = true
+		w.Header().Set("Retry-After", retryAfter)
+		s.showLog(w, view, http.StatusServiceUnavailable)
+		return
+	}
+	receipt := receipts[0]
+	if receipt.Refused != nil {
+		s.showProblem(w, u, typed, receipt.Refused)
+		return
+	}
+	remember(w, machineCookie, record.Machine)
+	e := drift.Entry{Record: record}
+	s.render(w, "saved", page{Title: "Saved", Here: "/log", Field: true, Status: http.StatusCreated, Body: savedView{
+		Machine: record.Machine, What: typeWord(&e), At: at.Format("15:04"), Questions: receipt.Questions, Conflict: receipt.Conflict,
+		Streak: !record.Calibration.Passed.Or(false),
+	}})
+}
+
+// showProblem gives the form back as it was filled in, with what is wrong. A
+// person stands before it and can mend it: nothing is kept as refused.
+func (s *Server) showProblem(w http.ResponseWriter, u units, typed url.Values, p *drift.Problem) {
+	view := s.logView(u, typed)
+	view.Problem = p
+	for _, fields := range [][]entryField{view.Air, view.Numbers} {
+		for i := range fields {
+			if fields[i].Name == p.Field {
+				fields[i].Problem = p.Error()
+			}
+		}
+	}
+	s.showLog(w, view, http.StatusBadRequest)
+}
+
+// happened is when it was: so many minutes before the button was pressed. The
+// page tells when that was; without scripts it is now, to the minute, so that a
+// double tap is one record.
+func (s *Server) happened(typed url.Values) time.Time {
+	now := s.Now()
+	at := now.Truncate(time.Minute)
+	if pressed, err := time.Parse(time.RFC3339, typed.Get("pressed")); err == nil && !pressed.After(now) && now.Sub(pressed) < time.Hour {
+		at = pressed.In(now.Location())
+	}
+	minutes, err := strconv.Atoi(typed.Get("minutes"))
+	if err != nil || minutes < 0 || minutes > 24*60 {
+		return at
+	}
+	return at.Add(-time.Duration(minutes) * time.Minute)
+}
+
+// calibrationForm makes of the form what a record's form is called.
+func (s *Server) calibrationForm(u units, typed url.Values, at time.Time) url.Values {
+	v := url.Values{"type": {string(drift.TypeCalibration)}, "time": {at.Format(time.RFC3339)}}
+	si := u.toSI(typed)
+	names := append([]string{"id", "machine", "passed", "attempts", "recleaved", "cleaver", "trigger", "site", "operator"}, airNames[:]...)
+	for _, f := range fieldLabels {
+		names = append(names, f.name)
+	}
+	for _, name := range names {
+		if text := si.Get(name); text != "" {
+			v.Set(name, text)
+		}
+	}
+	if typed.Get("same_air") != "" {
+		if last, ok := s.lastAirOf(v.Get("machine")); ok {
+			for name, text := range airValues(&last, units{}) {
+				if v.Get(name) == "" {
+					v[name] = text
+				}
+			}
+		}
+	}
+	return v
+}
+
+// readForm reads a posted form, or answers what is wrong with it.
+func readForm(w http.ResponseWriter, r *http.Request) bool {
+	err := r.ParseForm()
+	var large *http.MaxBytesError
+	switch {
+	case errors.As(err, &large):
+		plain(w, http.StatusRequestEntityTooLarge, "That form is too large; nothing of it was taken.\n")
+	case err != nil:
+		plain(w, http.StatusBadRequest, "That form could not be read; nothing of it was taken.\n")
+	}
+	return err == nil
+}

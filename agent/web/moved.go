@@ -1,0 +1,180 @@
+package web
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"net/http"
+	"net/url"
+	"strings"
+
+	"arcdrift/agent/wire"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+type movedView struct {
+	Machine  string
+	Machines []string // to choose from
+	Fields   []entryField
+	Filled   string // where the values in the fields come from
+	Units    units
+	Other    string // link with the other units
+	Problem  *drift.Problem
+	Answer   *verdict
+}
+
+// verdict is the answer in the order a cold reader needs it.
+type verdict struct {
+	Kind                                    advise.Answer
+	Word, Reason, Chance, Evidence, Dew     string
+	More                                    []string
+	Numbers                                 []fact
+	Machine                                 string
+	WetCaution, Calibrates, ElectrodesTouch bool
+}
+
+// moved is the crew lead's question. It changes nothing, so it is a link that
+// can be kept: the form comes back filled in, the answer above it.
+func (s *Server) moved(w http.ResponseWriter, r *http.Request) {
+	u := unitsOf(w, r)
+	q := r.URL.Query()
+	q.Del(unitsCookie)
+	machine := q.Get("machine")
+	if machine == "" {
+		machine = recall(r, machineCookie)
+	}
+	view := movedView{Machine: machine, Machines: s.machineNames(), Units: u}
+	status := http.StatusOK
+	typed := q
+	if asks(q) {
+		var err error
+		view.Answer, view.Problem, err = s.verdict(u, q)
+		if err != nil {
+			s.fail(w, err)
+			return
+		}
+		if view.Problem != nil {
+			status = http.StatusBadRequest
+		}
+	} else if last, ok := s.lastAirOf(machine); ok {
+		typed = airValues(&last, u)
+		view.Filled = "Filled in from the last record, " + last.When().Format("2 Jan 15:04") + ": change what is different here."
+	}
+	view.Fields = numberFields(u, typed, view.Problem, "temperature_c", "humidity_pct", "altitude_m", "pressure_hpa", "machine_temperature_c")
+	other := url.Values{"machine": {machine}, unitsCookie: {"us"}}
+	if u.American {
+		other.Set(unitsCookie, "si")
+	}
+	view.Other = "/moved?" + other.Encode()
+	title := "Moved?"
+	if view.Answer != nil {
+		title = view.Answer.Word
+	}
+	s.render(w, "moved", page{Title: title, Here: "/moved", Field: true, Scripts: []string{"keypad.js"}, Status: status, Body: view})
+}
+
+// asks says whether the form was sent.
+func asks(q url.Values) bool {
+	for name := range q {
+		if name != "machine" {
+			return true
+		}
+	}
+	return false
+}
+
+// verdict asks the fleet; a *drift.Problem is the asker's to mend.
+func (s *Server) verdict(u units, q url.Values) (*verdict, *drift.Problem, error) {
+	move, err := wire.MoveValues(u.toSI(q))
+	var a advise.MoveAnswer
+	if err == nil {
+		a, err = s.move(move)
+	}
+	var problem *drift.Problem
+	switch {
+	case errors.As(err, &problem):
+		return nil, problem, nil
+	case err != nil:
+		return nil, nil, fmt.Errorf("web: moved: %w", err)
+	}
+	return wordVerdict(&a, u), nil, nil
+}
+
+func (s *Server) lastAirOf(machine string) (drift.Entry, bool) {
+	if machine == "" {
+		return drift.Entry{}, false
+	}
+	history, err := s.Records.History(machine)
+	if err != nil {
+		s.Log.Error("history for a form", "machine", machine, "error", err)
+		return drift.Entry{}, false
+	}
+	return lastAir(history)
+}
+
+func wordVerdict(a *advise.MoveAnswer, u units) *verdict {
+	v := &verdict{Kind: a.Answer, Machine: a.Machine, Calibrates: a.Answer != advise.NoNeed}
+	switch a.Answer {
+	case advise.Recalibrate:
+		v.Word = "Recalibrate now"
+	case advise.Wait:
+		v.Word = "Wait until it is warm and dry, then recalibrate"
+		if minutes, ok := a.WaitMinutes.Get(); ok {
+			v.Word = fmt.Sprintf("Wait %d min, then recalibrate", minutes)
+		}
+		v.WetCaution = true
+	case advise.NoNeed:
+		v.Word = "No need to recalibrate"
+	default:
+		v.Word = "Cannot tell. Play safe: recalibrate"
+	}
+	if len(a.Reasons) > 0 {
+		v.Reason, v.More = a.Reasons[0], a.Reasons[1:]
+	}
+	if p, ok := a.ProbabilityOut.Get(); ok {
+		v.Chance = upperFirst(inTen(p)) + " would be out of tolerance."
+	}
+	v.Evidence = evidenceWords(a.Evidence)
+	if dew, ok := a.DewPoint.Get(); ok {
+		v.Dew = u.show("temperature_c", math.Round(dew*10)/10) + "\u00a0" + u.unit("temperature_c")
+		v.Dew = strings.Replace(v.Dew, "-", "\u2212", 1)
+	}
+	v.Numbers = numbersOf(a, v.Dew)
+	return v
+}
+
+func upperFirst(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+
+func evidenceWords(e advise.Evidence) string {
+	switch e {
+	case advise.ThisMachine:
+		return "judged by this machine's own records"
+	case advise.MachinesLikeIt:
+		return "judged by machines like it"
+	default:
+		return "by rule of thumb: few records so far"
+	}
+}
+
+func numbersOf(a *advise.MoveAnswer, dew string) []fact {
+	facts := []fact{{"Expected change of required power", pct(a.ExpectedShift), plusMinus(a.SD)}}
+	if dew != "" {
+		facts = append(facts, fact{"Dew point of this air", dew, "a machine colder than this gets wet"})
+	}
+	if c := a.Cost; c.OutMinutes > 0 {
+		facts = append(facts, fact{"Worth a calibration above", inTen(c.CheckMinutes / c.OutMinutes),
+			fmt.Sprintf("it costs %.0f min, being out costs %.0f min; both are settings", c.CheckMinutes, c.OutMinutes)})
+	}
+	return facts
+}
+
+// machineNames are the machines to choose from, by name.
+func (s *Server) machineNames() []string {
+	machines, _ := s.Fleet.Board()
+	set := map[string]bool{}
+	for i := range machines {
+		set[machines[i].Machine] = true
+	}
+	return namesOf(set)
+}

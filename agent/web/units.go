@@ -1,0 +1,118 @@
+package web
+
+import (
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+
+	"arcdrift/drift"
+)
+
+// units is how a reader measures. Records and questions are always in SI; a
+// reader who thinks in feet types and reads feet.
+type units struct {
+	// American: °F, feet and inches of mercury.
+	American bool
+}
+
+// unitsCookie remembers the choice on this phone; it names nobody.
+const unitsCookie = "units"
+
+// unitsOf is the choice in the link or, without one, the one made before. A new
+// choice is remembered.
+func unitsOf(w http.ResponseWriter, r *http.Request) units {
+	chosen := r.FormValue(unitsCookie)
+	if chosen == "" {
+		if c, err := r.Cookie(unitsCookie); err == nil {
+			chosen = c.Value
+		}
+		return units{chosen == "us"}
+	}
+	remember(w, unitsCookie, chosen)
+	return units{chosen == "us"}
+}
+
+func remember(w http.ResponseWriter, name, value string) {
+	const year = 365 * 24 * 60 * 60
+	http.SetCookie(w, &http.Cookie{Name: name, Value: url.QueryEscape(value), Path: "/", MaxAge: year, HttpOnly: true, SameSite: http.SameSiteStrictMode})
+}
+
+// recall is what this phone last chose, or "".
+func recall(r *http.Request, name string) string {
+	c, err := r.Cookie(name)
+	if err != nil {
+		return ""
+	}
+	value, err := url.QueryUnescape(c.Value)
+	if err != nil {
+		return ""
+	}
+	return value
+}
+
+// conversion is SI = (shown − zero) × factor: exact by definition for °F and
+// feet (international foot, 0.3048 m); the inch of mercury is 33.86389 hPa
+// (NIST SP 811, appendix B.8, conventional, 0 °C).
+type conversion struct {
+	si, american string
+	zero, factor float64
+}
+
+func conversionOf(field string) (conversion, bool) {
+	switch field {
+	case "temperature_c", "machine_temperature_c":
+		return conversion{"°C", "°F", 32, 5.0 / 9}, true
+	case "altitude_m":
+		return conversion{"m", "ft", 0, 0.3048}, true
+	case "pressure_hpa":
+		return conversion{"hPa", "inHg", 0, 33.86389}, true
+	}
+	return conversion{}, false
+}
+
+// unit is what stands behind a field of that name.
+func (u units) unit(field string) string {
+	if c, ok := conversionOf(field); ok {
+		if u.American {
+			return c.american
+		}
+		return c.si
+	}
+	f, ok := drift.FieldNamed(field)
+	if !ok {
+		return ""
+	}
+	return strings.TrimSpace(unitOf(f))
+}
+
+// show is an SI value in the reader's units, as exact as it was measured.
+func (u units) show(field string, v float64) string {
+	c, ok := conversionOf(field)
+	if !ok || !u.American {
+		return strconv.FormatFloat(v, 'f', -1, 64)
+	}
+	digits := 0
+	if c.american == "inHg" {
+		digits = 2
+	}
+	return strconv.FormatFloat(v/c.factor+c.zero, 'f', digits, 64)
+}
+
+// toSI rewrites the measured values of a form into SI; a text that is no number
+// stays as it is, for the decoder to refuse by its name.
+func (u units) toSI(v url.Values) url.Values {
+	out := url.Values{}
+	for name, texts := range v {
+		for _, text := range texts {
+			text = strings.ReplaceAll(strings.TrimSpace(text), "\u2212", "-")
+			if c, ok := conversionOf(name); ok && u.American {
+				if x, err := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64); err == nil {
+					text = strconv.FormatFloat(round(10*(x-c.zero)*c.factor)/10, 'f', -1, 64)
+				}
+			}
+			out.Add(name, text)
+		}
+	}
+	return out
+}
