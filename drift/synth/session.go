@@ -100,7 +100,6 @@ func micrometres(x float64) float64 { return clamp(round(x, 10), 0.1, 2000) }
 func (n *nature) alone(s state, horizon int64) (int64, bool) {
 	const most = 20 // attempts: the largest limit there may be
 	room := [most]try{}
-	s.called = ""
 	from, lastDay := s.pair.arcs, s.day+horizonDays
 	for s.day < lastDay {
 		v := n.next(&s)

@@ -126,6 +126,23 @@ func distanceFromUniform(u []float64) float64 {
 	return d
 }
 
+func TestBadEndsAreNotTheElectrodes(t *testing.T) {
+	w := world(t, "healthy")
+	w.Ends = Ends{Spoilt: 0.8, BluntSpoilt: 0.9, BluntEvery: 5, BluntDays: 5}
+	without := 0
+	for _, m := range Make(w, 3, 10, monday, 30).Truth.Machines {
+		for _, s := range m.Sessions {
+			if !s.Passed {
+				without++
+			}
+			assert.True(t, s.Fit)
+		}
+		_, ends := m.ArcsToFailure(monday.AddDate(0, 0, 20), horizon)
+		assert.False(t, ends, "with well-prepared ends nothing is wrong")
+	}
+	assert.Greater(t, without, 10)
+}
+
 func TestFuturesRepeatAndDifferBySeed(t *testing.T) {
 	m := Make(world(t, "straight"), 4, 1, monday, 30).Truth.Machines[0]
 	at := monday.AddDate(0, 0, 15)
