@@ -139,10 +139,23 @@ func AllFields() []*Field {
 // Nearest returns the known field name closest to a misspelt one, or "" when
 // none is close: what the writer most likely meant.
 func Nearest(name string) string {
+	names := []string{"extra", "fields"}
+	for i := range fields {
+		names = append(names, fields[i].Name)
+	}
+	return NearestOf(name, names)
+}
+
+// NearestOf is Nearest among other names; of equally close ones the first. A
+// name longer than any text is near none: comparing it would be work for nothing.
+func NearestOf(name string, names []string) string {
+	if len(name) > MaxText {
+		return ""
+	}
 	best, distance := "", 1+len(name)/2
-	for _, known := range append(AllFields(), &Field{Name: "extra"}, &Field{Name: "fields"}) {
-		if d := editDistance(strings.ToLower(name), known.Name); d < distance {
-			best, distance = known.Name, d
+	for _, n := range names {
+		if d := editDistance(strings.ToLower(name), n); d < distance {
+			best, distance = n, d
 		}
 	}
 	return best

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"strconv"
+	"strings"
 	"time"
 )
 
@@ -91,8 +92,12 @@ func appendName(b []byte, name string) []byte {
 	return append(b, ':')
 }
 
-// appendString writes s as encoding/json does without escaping for HTML.
+// appendString writes s as encoding/json does without escaping for HTML; most
+// text is plain and needs no more than its quotes.
 func appendString(b []byte, s string) []byte {
+	if !strings.ContainsFunc(s, func(c rune) bool { return c < ' ' || c > '~' || c == '"' || c == '\\' }) {
+		return append(append(append(b, '"'), s...), '"')
+	}
 	var out bytes.Buffer
 	enc := json.NewEncoder(&out)
 	enc.SetEscapeHTML(false)

@@ -43,7 +43,7 @@ func CSV(r io.Reader) iter.Seq[Line] {
 type rowReader struct {
 	text    *bytes.Reader
 	cells   *csv.Reader
-	names   []string // of the columns; "" where the column must stay empty
+	columns []column // without a name where the column must stay empty
 	decimal comma
 }
 
@@ -62,29 +62,36 @@ func readHeader(l textLine) (*rowReader, error) {
 	if err != nil {
 		return nil, err
 	}
-	whole, parts := map[string]bool{}, map[string]bool{} // extra against extra.NAME
 	for _, name := range names {
-		name = strings.TrimSpace(name)
-		if name != "" {
-			object, member, err := column(name)
-			if err != nil {
-				return nil, err
-			}
-			if slices.Contains(h.names, name) {
-				return nil, &drift.Problem{Field: name, Reason: "stands twice in the header"}
-			}
-			whole[object] = whole[object] || member == ""
-			parts[object] = parts[object] || member != ""
-			if object != "" && whole[object] && parts[object] {
-				return nil, &drift.Problem{Field: object, Reason: "stands in the header both as a whole and in parts: keep one"}
-			}
+		if err := h.addColumn(strings.Clone(strings.TrimSpace(name))); err != nil {
+			return nil, err
 		}
-		h.names = append(h.names, strings.Clone(name))
 	}
-	if !slices.Contains(h.names, "type") {
+	if !slices.ContainsFunc(h.columns, func(c column) bool { return c.name == "type" }) {
 		return nil, &drift.Problem{Field: "type", Reason: "is missing from the header: the first row must name the columns, one of them type"}
 	}
 	return h, nil
+}
+
+func (h *rowReader) addColumn(name string) error {
+	if name == "" {
+		h.columns = append(h.columns, column{})
+		return nil
+	}
+	c, err := columnNamed(name)
+	if err != nil {
+		return err
+	}
+	for _, other := range h.columns {
+		switch {
+		case other.name == name:
+			return &drift.Problem{Field: label(name), Reason: "stands twice in the header"}
+		case c.object != "" && c.object == other.object && c.whole() != other.whole():
+			return &drift.Problem{Field: c.object, Reason: "stands in the header both as a whole and in parts: keep one"}
+		}
+	}
+	h.columns = append(h.columns, c)
+	return nil
 }
 
 // read splits one line into cells.
@@ -108,7 +115,7 @@ func (h *rowReader) line(l textLine) (out Line, blank bool) {
 	if err == nil && !slices.ContainsFunc(cells, func(s string) bool { return s != "" }) {
 		return out, true
 	}
-	d := draft{values: make([]value, 0, len(h.names))}
+	d := draft{values: make([]value, 0, 24)}
 	if err == nil {
 		err = h.fill(&d, cells)
 	}
@@ -121,17 +128,18 @@ func (h *rowReader) line(l textLine) (out Line, blank bool) {
 }
 
 func (h *rowReader) fill(d *draft, cells []string) error {
-	if len(cells) != len(h.names) {
-		return &drift.Problem{Reason: fmt.Sprintf("the row has %d cells where the header has %d columns", len(cells), len(h.names))}
+	if len(cells) != len(h.columns) {
+		return &drift.Problem{Reason: fmt.Sprintf("the row has %d cells where the header has %d columns", len(cells), len(h.columns))}
 	}
-	for i, name := range h.names {
-		if name == "" {
+	for i := range h.columns {
+		c := &h.columns[i]
+		if c.name == "" {
 			if strings.TrimSpace(cells[i]) != "" {
 				return &drift.Problem{Reason: fmt.Sprintf("cell %d holds a value but its column has no name", i+1)}
 			}
 			continue
 		}
-		if err := d.cell(name, unescape(cells[i]), h.decimal); err != nil {
+		if err := d.cell(c, unescape(cells[i]), h.decimal); err != nil {
 			return err
 		}
 	}

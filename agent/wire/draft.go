@@ -64,10 +64,19 @@ func (d *draft) put(f *drift.Field, v any, text string) {
 	case v == nil:
 	case f.Name == "received":
 		d.received, _ = v.(time.Time)
-	case slices.ContainsFunc(envelope, func(e drift.Field) bool { return e.Name == f.Name }):
-	default:
+	case !ofEnvelope(f):
 		d.values = append(d.values, value{f, v, text})
 	}
+}
+
+// ofEnvelope says whether f is a row of envelope, by its place there.
+func ofEnvelope(f *drift.Field) bool {
+	for i := range envelope {
+		if f == &envelope[i] {
+			return true
+		}
+	}
+	return false
 }
 
 // record makes the record, checked.

@@ -16,7 +16,14 @@ import (
 // is refused. The error is a *drift.Problem.
 func Form(v url.Values) (drift.Record, error) {
 	var d draft
-	if err := formValues(v, func(name, text string) error { return d.cell(name, text, true) }); err != nil {
+	err := formValues(v, func(name, text string) error {
+		c, err := columnNamed(name)
+		if err != nil {
+			return err
+		}
+		return d.cell(&c, text, true)
+	})
+	if err != nil {
 		return drift.Record{}, err
 	}
 	return d.record()
@@ -37,52 +44,61 @@ func formValues(v url.Values, each func(name, text string) error) error {
 	return nil
 }
 
-// column is what a name stands for where records are rows or form values: a
-// field, or a member of extra or fields.
-func column(name string) (object, member string, err error) {
-	switch object, member, dotted := strings.Cut(name, "."); {
-	case object == "extra" && (!dotted || member != ""):
-		return object, member, nil
-	case object == "fields" && !dotted:
-		return object, "", nil
+// column is what a name stands for where records are rows or form values.
+type column struct {
+	name string
+	// object is extra or fields where it is one of these or a part of it, whole
+	// or the member of that name.
+	object, member string
+	// field is the one to set, of the record or in fields; nil for the rest.
+	field *drift.Field
+}
+
+func (c *column) whole() bool { return c.object != "" && c.member == "" }
+
+func columnNamed(name string) (column, error) {
+	object, member, dotted := strings.Cut(name, ".")
+	c := column{name: name, object: object, member: member}
+	var ok bool
+	switch {
+	case (object == "extra" || object == "fields") && !dotted, object == "extra" && member != "":
+		return c, nil
 	case object == "fields":
-		if _, ok := drift.FieldNamed(member); !ok {
-			return "", "", drift.UnknownField(member)
+		if c.field, ok = drift.FieldNamed(member); !ok {
+			return c, drift.UnknownField(member)
 		}
-		return object, member, nil
+		return c, nil
 	}
-	if _, ok := recordFields[name]; !ok {
-		return "", "", drift.UnknownField(name)
+	c = column{name: name}
+	if c.field, ok = recordFields[name]; !ok {
+		return c, drift.UnknownField(name)
 	}
-	return "", name, nil
+	return c, nil
 }
 
 // cell takes the text of one cell or form value.
-func (d *draft) cell(name, text string, decimal comma) error {
-	object, member, err := column(name)
-	if err != nil || text == "" {
-		return err
-	}
+func (d *draft) cell(c *column, text string, decimal comma) error {
 	switch {
-	case object != "" && member == "":
-		return d.objectCell(object, text)
-	case object == "extra":
-		return d.extraCell(member, text)
+	case text == "":
+		return nil
+	case c.whole():
+		return d.objectCell(c.object, text)
+	case c.object == "extra":
+		return d.extraCell(c.member, text)
 	}
-	f := recordFields[member]
-	v, err := parse(f, text, decimal)
+	v, err := parse(c.field, text, decimal)
 	if err != nil || v == nil {
 		return err
 	}
-	if object == "fields" {
-		d.corrects = true
-		if slices.ContainsFunc(d.changes, func(c drift.Change) bool { return c.Field == f.Name }) {
-			return &drift.Problem{Field: name, Reason: "stands twice in one record"}
-		}
-		d.changes = append(d.changes, drift.Change{Field: f.Name, Value: v})
+	if c.object == "" {
+		d.put(c.field, v, text)
 		return nil
 	}
-	d.put(f, v, text)
+	d.corrects = true
+	if slices.ContainsFunc(d.changes, func(made drift.Change) bool { return made.Field == c.member }) {
+		return &drift.Problem{Field: c.name, Reason: "stands twice in one record"}
+	}
+	d.changes = append(d.changes, drift.Change{Field: c.member, Value: v})
 	return nil
 }
 

@@ -211,14 +211,19 @@ func badName(raw []byte, last string, from int64, err error) *drift.Problem {
 	if errors.As(err, &s) && errors.Is(err, jsontext.ErrDuplicateName) {
 		return &drift.Problem{Field: label(s.JSONPointer.LastToken()), Reason: "stands twice in one record"}
 	}
-	rest := bytes.TrimLeft(raw[from:], " \t\r\n,")
+	rest := bytes.TrimLeft(raw[from:], " \t\r\n")
+	next, comma := bytes.CutPrefix(rest, []byte(","))
+	next = bytes.TrimLeft(next, " \t\r\n")
 	f, ok := recordFields[last]
-	switch {
-	case len(rest) == 0:
-	case ok && (f.Kind == drift.Number || f.Kind == drift.Integer) && rest[0] >= '0' && rest[0] <= '9':
+	numeric := ok && (f.Kind == drift.Number || f.Kind == drift.Integer)
+	switch word := bareWord(next); {
+	case word == "":
+	case numeric && !comma: // 012, 0x10, 1_000: JSON's number ended before
+		return &drift.Problem{Field: last, Reason: "must be " + f.Kind.String()}
+	case numeric && word[0] >= '0' && word[0] <= '9':
 		return &drift.Problem{Field: last, Reason: "must have a decimal point, not a comma"}
-	case rest[0] != '"' && bareWord(rest) != "":
-		return &drift.Problem{Field: label(bareWord(rest)), Reason: "must stand in double quotes, as every name in JSON"}
+	case comma || last == "":
+		return &drift.Problem{Field: label(word), Reason: "must stand in double quotes, as every name in JSON"}
 	}
 	return notJSON(raw, err)
 }
@@ -233,7 +238,11 @@ func badValue(raw []byte, name string, from int64, err error) *drift.Problem {
 	if errors.Is(err, jsontext.ErrDuplicateName) {
 		return &drift.Problem{Field: label(name), Reason: fmt.Sprintf("holds %.60q twice", s.JSONPointer.LastToken())}
 	}
-	v := bytes.TrimLeft(raw[from:], " \t\r\n:")
+	v, colon := bytes.CutPrefix(bytes.TrimLeft(raw[from:], " \t\r\n"), []byte(":"))
+	if !colon {
+		return notJSON(raw, err)
+	}
+	v = bytes.TrimLeft(v, " \t\r\n")
 	at := raw[min(int(s.ByteOffset), len(raw)):]
 	f, ok := recordFields[name]
 	if r, size := utf8.DecodeRune(at); r == utf8.RuneError && size == 1 {

@@ -1,7 +1,9 @@
 package wire
 
 import (
+	"maps"
 	"net/url"
+	"slices"
 
 	"github.com/go-json-experiment/json/jsontext"
 
@@ -60,7 +62,7 @@ func moveField(name string) (*drift.Field, error) {
 		return f, nil
 	}
 	reason := "is not asked in a site check"
-	if near := drift.Nearest(name); moveFields[near] != nil {
+	if near := drift.NearestOf(name, slices.Sorted(maps.Keys(moveFields))); near != "" {
 		reason = "is not asked in a site check: did you mean " + near + "?"
 	}
 	return nil, &drift.Problem{Field: label(name), Reason: reason}

@@ -80,14 +80,15 @@ func wrongKind(f *drift.Field, s string) *drift.Problem {
 	return &drift.Problem{Field: f.Name, Value: s, Reason: "must be " + f.Kind.String()}
 }
 
-// moment reads an RFC 3339 time and keeps its offset. The year 1's first second
-// is Go's zero time, which means absent, and is refused.
+// moment reads an RFC 3339 time and keeps its offset. Go reads a little more
+// than the standard allows, and that is refused, as is Go's zero time, which
+// means absent.
 func moment(f *drift.Field, s string) (any, error) {
-	var t time.Time
-	if err := t.UnmarshalText([]byte(s)); err != nil || t.IsZero() || strings.Contains(s, ",") {
+	t, err := time.Parse(time.RFC3339, s)
+	_, offset := t.Zone()
+	if err != nil || s[len("2006-01-02T15")] != ':' || strings.Contains(s, ",") || max(offset, -offset) >= 24*60*60 || t.IsZero() {
 		return nil, &drift.Problem{Field: f.Name, Value: s, Reason: "must be " + timeHint(s)}
 	}
-	_, offset := t.Zone()
 	if offset == 0 {
 		return t.UTC(), nil
 	}
@@ -105,8 +106,9 @@ func timeHint(s string) string {
 		"2006-01-02T15:04:05Z07:00", "2006-01-02 15:04:05Z07:00", "2006-01-02T15:04:05Z0700",
 		"2006-01-02 15:04:05Z0700", "2006-01-02 15:04:05 Z0700", "2006-01-02T15:04Z07:00", "2006-01-02 15:04Z07:00",
 	} {
-		if t, err := time.Parse(layout, dotted); err == nil && !t.IsZero() {
-			return what + t.Format(whole+"Z07:00")
+		t, err := time.Parse(layout, dotted)
+		if like := t.Format(whole + "Z07:00"); err == nil && !t.IsZero() && like != s {
+			return what + like
 		}
 	}
 	for _, layout := range []string{
