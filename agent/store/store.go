@@ -91,9 +91,11 @@ func Open(path string, now func() time.Time, options Options) (*Store, error) {
 	if options.ReadOnly {
 		return s, nil
 	}
-	if err := errors.Join(s.compare(seen), s.bearWitness()); err != nil {
+	if err := s.compare(seen); err != nil {
 		return nil, errors.Join(err, s.db.Close())
 	}
+	// On a full disk the store can still be read.
+	s.beside.err = s.bearWitness()
 	return s, nil
 }
 

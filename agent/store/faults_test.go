@@ -1,0 +1,282 @@
+package store_test
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/store"
+	"arcdrift/agent/store/storetest"
+	"arcdrift/drift"
+)
+
+// The fault tests run this test binary again as a child, which writes to a
+// store and says on its standard output what it has a receipt for. The parent,
+// which survives, holds the store to that. ARCDRIFT_FAULTS multiplies the
+// rounds.
+
+const childVar = "ARCDRIFT_STORE_CHILD"
+
+func TestMain(m *testing.M) {
+	if mode := os.Getenv(childVar); mode != "" {
+		if err := child(mode, os.Args[1:]); err != nil {
+			fmt.Println("error", err)
+			os.Exit(1)
+		}
+		os.Exit(0)
+	}
+	os.Exit(m.Run())
+}
+
+// rounds is how many rounds a fault test does.
+func rounds(t *testing.T, n int) int {
+	times := 1
+	if v := os.Getenv("ARCDRIFT_FAULTS"); v != "" {
+		var err error
+		times, err = strconv.Atoi(v)
+		require.NoError(t, err, "ARCDRIFT_FAULTS is a whole number")
+	}
+	return n * times
+}
+
+// logBound states what n rounds without a failure show: the rule of three
+// (Hanley and Lippman-Hand, JAMA 249 (1983) 1743).
+func logBound(t *testing.T, what string, n int) {
+	t.Logf("%s: 0 of %d, below %.2g at 95 %%", what, n, 3/float64(n))
+}
+
+// nth is the record that children write as number n.
+func nth(n int) drift.Entry { return storetest.Calibration(fmt.Sprintf("K-%d", n%7), n) }
+
+func child(mode string, args []string) error {
+	switch mode {
+	case "take":
+		from, err := strconv.Atoi(args[1])
+		if err != nil {
+			return err
+		}
+		return childTakes(args[0], from)
+	case "script":
+		return childScript(args[0], storetest.Received)
+	case "script-with-time":
+		now := storetest.Received()
+		return childScript(args[0], func() time.Time {
+			now = now.Add(time.Minute)
+			return now
+		})
+	case "restore":
+		return childRestores(args[0], args[1])
+	case "look":
+		return childLooks(args[0])
+	}
+	return errors.New("no such child: " + mode)
+}
+
+// childTakes offers records from several goroutines through a door until it is
+// killed.
+func childTakes(path string, from int) error {
+	s, err := store.Open(path, time.Now, store.Options{})
+	if err != nil {
+		return err
+	}
+	for _, f := range s.Findings() {
+		fmt.Println("finding", f.Text)
+	}
+	d := intake.New(s, time.Now, func([]drift.Entry) {})
+	go d.Run(context.Background())
+	const callers = 4
+	var wait sync.WaitGroup
+	for c := range callers {
+		wait.Go(func() {
+			for n := from + c; ; n += callers {
+				r := nth(n).Record
+				receipts, err := d.Take(context.Background(), []intake.Offer{{Record: r, Via: "mqtt"}})
+				if err != nil || receipts[0].Refused != nil {
+					fmt.Println("error", err, receipts)
+					return
+				}
+				fmt.Println("ack", n)
+			}
+		})
+	}
+	wait.Wait()
+	return s.Close()
+}
+
+// childScript always does the same: five batches, then a clean end. It goes on
+// after an error, as an agent does.
+func childScript(path string, now func() time.Time) error {
+	s, err := store.Open(path, now, store.Options{})
+	if err != nil {
+		return err
+	}
+	n := 0
+	for _, size := range []int{2, 40, 3, 1, 1} {
+		batch := make([]drift.Entry, size)
+		for i := range batch {
+			batch[i] = nth(n + i)
+		}
+		_, err := s.Append(batch, nil)
+		switch {
+		case errors.Is(err, store.ErrFull):
+			fmt.Println("full", err)
+		case errors.Is(err, store.ErrUnsure):
+			fmt.Println("unsure", err)
+		case err != nil:
+			return err
+		default:
+			for i := range batch {
+				fmt.Println("ack", n+i)
+			}
+		}
+		n += size
+	}
+	for _, f := range s.Findings() {
+		fmt.Println("finding", f.Kind, f.Text)
+	}
+	return s.Close()
+}
+
+func childRestores(backup, path string) error {
+	f, err := os.Open(backup)
+	if err != nil {
+		return err
+	}
+	if _, err = store.Restore(f, path, storetest.Received()); err == nil {
+		fmt.Println("restored")
+	}
+	return err
+}
+
+// childLooks opens a store, checks it and says what can be read from it.
+func childLooks(path string) error {
+	s, err := store.Open(path, storetest.Received, store.Options{})
+	if err != nil {
+		return err
+	}
+	for _, f := range s.Findings() {
+		fmt.Println("finding", f.Kind)
+	}
+	report, err := s.Verify()
+	if err != nil {
+		return err
+	}
+	if report.First != nil {
+		fmt.Println("damage", report.First)
+	}
+	digest, err := contents(s)
+	if err != nil {
+		return err
+	}
+	fmt.Println("contents", digest)
+	return nil
+}
+
+// contents is a digest over everything a store answers.
+func contents(s storetest.Store) (string, error) {
+	h := sha256.New()
+	all, err := s.Since(0, 0, 0)
+	if err != nil {
+		return "", err
+	}
+	for i := range all {
+		fmt.Fprintf(h, "%s %v %d %d %s\n", all[i].AppendCanonical(nil), all[i].Received, all[i].StoreEpoch, all[i].StoreSeq, all[i].Via)
+	}
+	machines, err := s.Machines()
+	if err != nil {
+		return "", err
+	}
+	for _, m := range machines {
+		history, err := s.History(m)
+		if err != nil {
+			return "", err
+		}
+		fmt.Fprintln(h, m, len(history))
+	}
+	counts, err := s.RefusalCounts()
+	fmt.Fprintln(h, counts)
+	return fmt.Sprintf("%d %x", len(all), h.Sum(nil)[:8]), err
+}
+
+// command is this binary as a child, under the given wrapper if any.
+func command(t *testing.T, mode string, wrapper []string, args ...string) *exec.Cmd {
+	self, err := os.Executable()
+	require.NoError(t, err)
+	line := append(append(wrapper, self), args...)
+	c := exec.Command(line[0], line[1:]...)
+	c.Env = append(os.Environ(), childVar+"="+mode)
+	return c
+}
+
+// said is what a child wrote: its receipts and its other lines by first word.
+type said struct {
+	acks  []int
+	lines []string
+}
+
+func listen(r io.Reader, heard func()) said {
+	var out said
+	for lines := bufio.NewScanner(r); lines.Scan(); {
+		word, rest, _ := strings.Cut(lines.Text(), " ")
+		if n, err := strconv.Atoi(rest); word == "ack" && err == nil {
+			out.acks = append(out.acks, n)
+		}
+		out.lines = append(out.lines, lines.Text())
+		heard()
+	}
+	return out
+}
+
+func (s said) has(word string) bool {
+	for _, l := range s.lines {
+		if strings.HasPrefix(l, word) {
+			return true
+		}
+	}
+	return false
+}
+
+// acked holds a store to its receipts: each is there, byte for byte.
+func acked(s storetest.Store, acks []int) error {
+	for _, n := range acks {
+		want := nth(n)
+		got, found, err := s.Find(want.ID)
+		switch {
+		case err != nil:
+			return err
+		case !found:
+			return fmt.Errorf("record %d has a receipt and is gone", n)
+		case !bytes.Equal(want.AppendCanonical(nil), got.AppendCanonical(nil)):
+			return fmt.Errorf("record %d has a receipt and reads differently", n)
+		}
+	}
+	return nil
+}
+
+// reopened opens a store after a fault: nothing odd found, every receipt kept,
+// every record sound, and more is taken.
+func reopened(t *testing.T, path string, acks []int) {
+	t.Helper()
+	s, err := store.Open(path, storetest.Received, store.Options{})
+	require.NoError(t, err)
+	require.Empty(t, s.Findings())
+	require.NoError(t, acked(s, acks))
+	_, err = s.Append([]drift.Entry{storetest.Calibration("K-after", len(acks))}, nil)
+	require.NoError(t, err)
+	storetest.Invariants(t, s)
+	require.NoError(t, s.Close())
+}

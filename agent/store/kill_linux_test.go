@@ -1,0 +1,297 @@
+package store_test
+
+import (
+	"bytes"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/store"
+	"arcdrift/agent/store/storetest"
+	"arcdrift/drift"
+)
+
+// These tests need Linux, root, strace and mkfs.ext4, as the continuous
+// integration has them, and fail without.
+
+// killed runs a taking child and kills it a while after its first receipt.
+func killed(t *testing.T, path string, from int, after time.Duration) said {
+	t.Helper()
+	c := command(t, "take", nil, path, fmt.Sprint(from))
+	out, err := c.StdoutPipe()
+	require.NoError(t, err)
+	require.NoError(t, c.Start())
+	var once sync.Once
+	heard := listen(out, func() {
+		once.Do(func() { time.AfterFunc(after, func() { c.Process.Kill() }) })
+	})
+	require.Error(t, c.Wait(), "the child ends by being killed")
+	require.False(t, heard.has("error"), "%q", heard.lines)
+	require.NotEmpty(t, heard.acks)
+	return heard
+}
+
+func TestKillAtRandom(t *testing.T) {
+	n := rounds(t, 40)
+	random := rand.New(rand.NewPCG(1, 0))
+	path := dbPath(t)
+	var acks []int
+	for round := range n {
+		if round%20 == 0 {
+			path, acks = dbPath(t), nil
+		}
+		heard := killed(t, path, round%20*100_000, time.Duration(random.IntN(20_000))*time.Microsecond)
+		require.False(t, heard.has("finding"), "%q", heard.lines)
+		acks = append(acks, heard.acks...)
+		reopened(t, path, acks)
+	}
+	logBound(t, "kill -9 with a receipt lost or a store harmed", n)
+}
+
+// disk is an ext4 file system in a file.
+type disk struct{ image, at string }
+
+func newDisk(t *testing.T, megabytes int) disk {
+	t.Helper()
+	d := disk{filepath.Join(t.TempDir(), "image"), t.TempDir()}
+	do(t, "truncate", "-s", fmt.Sprintf("%dM", megabytes), d.image)
+	do(t, "mkfs.ext4", "-q", "-F", d.image)
+	d.mount(t)
+	return d
+}
+
+// mount attaches the disk until the test's end; nothing is flushed unless the
+// program itself asks (commit=1000).
+func (d disk) mount(t *testing.T) {
+	t.Helper()
+	do(t, "mount", "-o", "loop,commit=1000", d.image, d.at)
+	t.Cleanup(func() { do(t, "umount", d.at) })
+}
+
+// afterPowerCut is the disk as a power cut at this moment would leave it: what
+// has reached the device and nothing else.
+func (d disk) afterPowerCut(t *testing.T) disk {
+	t.Helper()
+	cut := disk{filepath.Join(t.TempDir(), "image"), t.TempDir()}
+	do(t, "cp", "--sparse=always", d.image, cut.image)
+	cut.mount(t)
+	return cut
+}
+
+func do(t *testing.T, name string, args ...string) {
+	t.Helper()
+	out, err := exec.Command(name, args...).CombinedOutput()
+	require.NoError(t, err, "%s %q: %s", name, args, out)
+}
+
+func TestPowerCut(t *testing.T) {
+	n := rounds(t, 8)
+	random := rand.New(rand.NewPCG(2, 0))
+	for range n {
+		t.Run("", func(t *testing.T) {
+			d := newDisk(t, 32)
+			heard := killed(t, filepath.Join(d.at, "arcdrift.db"), 0, time.Duration(random.IntN(30_000))*time.Microsecond)
+			reopened(t, filepath.Join(d.afterPowerCut(t).at, "arcdrift.db"), heard.acks)
+		})
+	}
+	logBound(t, "power cut with a receipt lost or a store harmed", n)
+}
+
+// TestPowerCutControl: on a disk that says it has flushed and has not, the
+// same test must see the loss; if it does not, it could see none.
+func TestPowerCutControl(t *testing.T) {
+	d := newDisk(t, 32)
+	lying := []string{"strace", "-f", "-q", "-o", "/dev/null", "-e", "trace=fdatasync,fsync", "-e", "inject=fdatasync,fsync:retval=0"}
+	c := command(t, "take", lying, filepath.Join(d.at, "arcdrift.db"), "0")
+	out, err := c.StdoutPipe()
+	require.NoError(t, err)
+	c.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	require.NoError(t, c.Start())
+	heard := 0
+	got := listen(out, func() {
+		if heard++; heard == 50 {
+			syscall.Kill(-c.Process.Pid, syscall.SIGKILL) // strace and the child
+		}
+	})
+	require.Error(t, c.Wait())
+	path := filepath.Join(d.afterPowerCut(t).at, "arcdrift.db")
+	s, err := store.Open(path, storetest.Received, store.Options{})
+	if err == nil {
+		err = acked(s, got.acks)
+		require.NoError(t, s.Close())
+	}
+	require.Error(t, err, "records with a receipt that never reached the disk were not missed")
+	t.Log("missed, as it must be:", err)
+}
+
+// injected runs a child with one fault in its n-th call of a kind and says
+// whether the call was reached.
+func injected(t *testing.T, mode, call, fault string, n int, args ...string) (heard said, reached bool) {
+	t.Helper()
+	trace := filepath.Join(t.TempDir(), "trace")
+	wrapper := []string{"strace", "-f", "-q", "-o", trace, "-e", "trace=" + call, "-e", fmt.Sprintf("inject=%s:%s:when=%d", call, fault, n)}
+	c := command(t, mode, wrapper, args...)
+	var out bytes.Buffer
+	c.Stdout = &out
+	var exit *exec.ExitError
+	if err := c.Run(); err != nil {
+		require.ErrorAs(t, err, &exit)
+	}
+	raw, err := os.ReadFile(trace)
+	require.NoError(t, err, "strace is needed")
+	return listen(&out, func() {}), bytes.Contains(raw, []byte("INJECTED")) || bytes.Contains(raw, []byte("killed by SIGKILL"))
+}
+
+// everyCall puts the fault into the first, second, … call of each kind until
+// the program comes through without reaching it, and returns how many there were.
+func everyCall(t *testing.T, calls []string, try func(t *testing.T, call string, n int) (reached bool)) int {
+	total := 0
+	for _, call := range calls {
+		for n := 1; ; n++ {
+			reached := false
+			t.Run(fmt.Sprintf("%s %d", call, n), func(t *testing.T) { reached = try(t, call, n) })
+			if !reached {
+				require.Greater(t, n, 1, "the script makes no %s", call)
+				break
+			}
+			total++
+		}
+	}
+	return total
+}
+
+func TestKillAtEveryWrite(t *testing.T) {
+	n := everyCall(t, []string{"pwrite64", "fdatasync", "fsync", "ftruncate", "renameat"}, func(t *testing.T, call string, n int) bool {
+		path := dbPath(t)
+		heard, reached := injected(t, "script", call, "signal=KILL", n, path)
+		require.False(t, heard.has("error"), "%q", heard.lines)
+		reopened(t, path, heard.acks)
+		return reached
+	})
+	logBound(t, "kill at a write, flush, growth or renaming with a receipt lost or a store harmed", n)
+}
+
+func TestEveryWriteFails(t *testing.T) {
+	total := 0
+	for _, fault := range []struct {
+		error string
+		calls []string
+	}{
+		{"EIO", []string{"pwrite64", "fdatasync", "fsync", "ftruncate", "renameat"}},
+		{"ENOSPC", []string{"pwrite64", "fdatasync"}},
+		{"EROFS", []string{"renameat"}},
+	} {
+		total += everyCall(t, fault.calls, func(t *testing.T, call string, n int) bool {
+			path := dbPath(t)
+			heard, reached := injected(t, "script", call, "error="+fault.error, n, path)
+			unsure := false
+			for _, line := range heard.lines {
+				unsure = unsure || strings.HasPrefix(line, "unsure")
+				require.False(t, unsure && strings.HasPrefix(line, "ack"), "a receipt after a failed flush: %q", heard.lines)
+			}
+			if call == "fdatasync" && len(heard.acks) > 0 && len(heard.acks) < 47 {
+				require.True(t, unsure, "a failed flush must be told: %q", heard.lines)
+			}
+			reopened(t, path, heard.acks)
+			return reached
+		})
+	}
+	logBound(t, "failed write, flush, growth or renaming with a receipt lost or a store harmed", total)
+}
+
+func TestComingBackAfterAFailedFlush(t *testing.T) {
+	path := dbPath(t)
+	// The ninth flush is that of the last page of the third batch.
+	heard, reached := injected(t, "script-with-time", "fdatasync", "error=EIO", 9, path)
+	require.True(t, reached)
+	require.True(t, heard.has("unsure"), "%q", heard.lines)
+	require.True(t, heard.has("finding unsure"), "%q", heard.lines)
+	require.Equal(t, 46, heard.acks[len(heard.acks)-1], "after a minute records are taken again")
+	reopened(t, path, heard.acks)
+}
+
+func TestRestoreIsAllOrNothing(t *testing.T) {
+	backup := filepath.Join(t.TempDir(), "backup")
+	s := open(t, dbPath(t))
+	_, err := s.Append([]drift.Entry{nth(1), nth(2), nth(3)}, nil)
+	require.NoError(t, err)
+	require.NoError(t, s.BackupFile(backup))
+	n := everyCall(t, []string{"pwrite64", "fdatasync", "fsync", "renameat"}, func(t *testing.T, call string, n int) bool {
+		path := dbPath(t)
+		old, err := store.Open(path, storetest.Received, store.Options{})
+		require.NoError(t, err)
+		_, err = old.Append([]drift.Entry{nth(101), nth(102)}, nil)
+		require.NoError(t, err)
+		require.NoError(t, old.Close())
+		heard, reached := injected(t, "restore", call, "signal=KILL", n, backup, path)
+		require.False(t, heard.has("error"), "%q", heard.lines)
+
+		s, err := store.Open(path, storetest.Received, store.Options{})
+		require.NoError(t, err)
+		defer s.Close()
+		isOld, isNew := acked(s, []int{101, 102}), acked(s, []int{1, 2, 3})
+		assert.True(t, (isOld == nil) != (isNew == nil), "the old store or the backup, not %v and %v", isOld, isNew)
+		if heard.has("restored") {
+			assert.NoError(t, isNew)
+		}
+		storetest.Invariants(t, s)
+		return reached
+	})
+	logBound(t, "kill during restore with neither store there", n)
+}
+
+func TestDiskFull(t *testing.T) {
+	for name, disk := range map[string]func(t *testing.T) string{
+		"ext4": func(t *testing.T) string { return newDisk(t, 16).at },
+		"tmpfs": func(t *testing.T) string {
+			at := t.TempDir()
+			do(t, "mount", "-t", "tmpfs", "-o", "size=8m", "tmpfs", at)
+			t.Cleanup(func() { do(t, "umount", at) })
+			return at
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			at := disk(t)
+			filler := filepath.Join(at, "filler")
+			require.NoError(t, os.WriteFile(filler, make([]byte, 4<<20), 0o600))
+			s, err := store.Open(filepath.Join(at, "arcdrift.db"), storetest.Received, store.Options{})
+			require.NoError(t, err)
+			var acks []int
+			take := func(most int) (err error) {
+				for range most {
+					batch := make([]drift.Entry, 100)
+					for i := range batch {
+						batch[i] = nth(len(acks) + i)
+					}
+					if _, err = s.Append(batch, nil); err != nil {
+						return err
+					}
+					for range batch {
+						acks = append(acks, len(acks))
+					}
+				}
+				return nil
+			}
+			for range 3 {
+				require.ErrorIs(t, take(1_000), store.ErrFull)
+			}
+			require.NoError(t, acked(s, acks), "reading goes on")
+			full := len(acks)
+			require.NoError(t, os.Remove(filler))
+			require.NoError(t, take(3), "the same open store goes on when there is room")
+			require.Equal(t, full+300, len(acks))
+			require.NoError(t, s.Close())
+			reopened(t, filepath.Join(at, "arcdrift.db"), acks)
+		})
+	}
+}
