@@ -125,6 +125,7 @@ func TestReadingThatFailsEndsTheUpload(t *testing.T) {
 	assert.Equal(t, []string{"1 ok", "2 ended: line dropped"}, outcome(JSONLines(broken(usage+"\n"))))
 	assert.Equal(t, []string{"2 ok", "3 ended: line dropped"}, outcome(CSV(broken("type,machine,arc_count\nusage,K-07,1\n"))))
 	assert.Equal(t, []string{"1 ended: line dropped"}, outcome(Records(broken(""))))
+	assert.Equal(t, []string{"1 ended: line dropped"}, outcome(Records(broken("{\n}"))))
 }
 
 func TestAReaderMayStop(t *testing.T) {
