@@ -20,15 +20,15 @@ const (
 	formatCSV  = "csv"
 )
 
-// run builds the command tree for one run and carries the command out.
-func run(ctx context.Context, env Env) error {
+// rootCommand is the command tree.
+func rootCommand(env Env) *cobra.Command {
 	root := &cobra.Command{
 		Use:   "arcdrift",
 		Short: "Keeps a fleet of fusion splicing machines fit to splice",
 		Long: `arcdrift takes the results of arc calibrations, with the air they were made in,
 and answers: which machine is drifting and why, how many arcs are left on its
 electrodes, and whether to calibrate again after a move.`,
-		Example:       "  arcdrift demo\n  arcdrift import results.csv\n  arcdrift assess",
+		Example:       "  arcdrift import results.csv\n  arcdrift assess",
 		SilenceErrors: true,
 		SilenceUsage:  true,
 	}
@@ -36,11 +36,16 @@ electrodes, and whether to calibrate again after a move.`,
 	root.AddCommand(serveCommand(env), demoCommand(env), logCommand(env), importCommand(env),
 		assessCommand(env), siteCheckCommand(env), exportCommand(env), versionCommand(env))
 	root.CompletionOptions.HiddenDefaultCmd = true
-	root.SetArgs(slices.Clone(env.Args)) // never nil: cobra would read the process's own
 	root.SetIn(env.Stdin)
 	root.SetOut(env.Stdout)
 	root.SetErr(env.Stderr)
+	return root
+}
 
+// run carries one command out.
+func run(ctx context.Context, env Env) error {
+	root := rootCommand(env)
+	root.SetArgs(append([]string{}, env.Args...)) // of nil, cobra would take the process's own
 	// Whatever fails before a command begins is the user's to put right.
 	began := false
 	root.PersistentPreRunE = func(cmd *cobra.Command, _ []string) error {

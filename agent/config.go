@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"log/slog"
 	"net"
 	"net/netip"
 	"net/url"
@@ -29,8 +30,9 @@ type Config struct {
 	Hosts []string
 	// Open says that the listeners are meant to be open to a network.
 	Open bool
-	// LogJSON writes the log as JSON.
+	// LogJSON writes the log as JSON, LogFrom is the least that is logged.
 	LogJSON bool
+	LogFrom slog.Level
 }
 
 // rawConfig is what flags, environment and file say.

@@ -10,8 +10,9 @@ import (
 
 // Env is everything the program is given from outside.
 type Env struct {
-	// Args are the command line without the program's name.
-	Args []string
+	// Program is the name it was called by, Args the command line behind it.
+	Program string
+	Args    []string
 	// Environ holds KEY=value pairs; those named ARCDRIFT_… are settings.
 	Environ []string
 	Stdin   io.Reader

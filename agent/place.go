@@ -37,7 +37,7 @@ type place interface {
 func openPlace(ctx context.Context, env Env, path string, make bool) (place, error) {
 	if url, ok := runningAgent(ctx, path); ok {
 		fmt.Fprintf(env.Stderr, "The store %s is held by a running agent; asking it at %s.\n", path, url)
-		return &remote{url: url, client: &http.Client{Timeout: time.Minute}}, nil
+		return newRemote(url), nil
 	}
 	if _, err := os.Stat(path); err != nil && !make {
 		return nil, fmt.Errorf("there is no store %s; import or log records first, or name another with --db: %w", path, err)

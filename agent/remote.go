@@ -29,6 +29,11 @@ type remote struct {
 	client *http.Client
 }
 
+func newRemote(url string) *remote {
+	return &remote{url: url, client: &http.Client{Timeout: time.Minute}}
+}
+
+// Close implements place: there is nothing to give back.
 func (r *remote) Close() error { return nil }
 
 // Take posts the offers as JSON lines, in as many requests as they need.

@@ -62,9 +62,10 @@ type server struct {
 
 // newServer opens the store and the listeners and puts everything together.
 func newServer(config Config, env Env) (*server, error) {
-	var handler slog.Handler = slog.NewTextHandler(env.Stderr, nil)
+	options := &slog.HandlerOptions{Level: config.LogFrom}
+	var handler slog.Handler = slog.NewTextHandler(env.Stderr, options)
 	if config.LogJSON {
-		handler = slog.NewJSONHandler(env.Stderr, nil)
+		handler = slog.NewJSONHandler(env.Stderr, options)
 	}
 	s := &server{config: config, log: slog.New(handler)}
 	if err := s.assemble(env); err != nil {
@@ -99,7 +100,9 @@ func (s *server) assemble(env Env) (err error) {
 	if err := s.joinMQTT(env); err != nil {
 		return err
 	}
-	s.faces = append(s.faces, newSystemd(env.Environ, s.sound))
+	if manager := newSystemd(env.Environ, s.sound); manager.socket != "" {
+		s.faces = append(s.faces, manager)
+	}
 	return nil
 }
 

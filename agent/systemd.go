@@ -10,7 +10,7 @@ import (
 )
 
 // systemd tells the service manager how the agent does, by the datagrams of
-// sd_notify(3). Without a manager it does nothing.
+// sd_notify(3).
 type systemd struct {
 	socket   string
 	watchdog time.Duration // how often it wants to hear; 0 for never
@@ -64,9 +64,6 @@ func (s *systemd) Run(ctx context.Context) error {
 }
 
 func (s *systemd) notify(state string) error {
-	if s.socket == "" {
-		return nil
-	}
 	conn, err := net.Dial("unixgram", s.socket)
 	if err != nil {
 		return fmt.Errorf("the service manager cannot be told %s: %w", state, err)

@@ -60,6 +60,9 @@ func NewBroker(listener net.Listener, guard Guard, desk Desk, log *slog.Logger) 
 // String names the runner.
 func (b *Broker) String() string { return "mqtt broker on " + b.listener.Addr().String() }
 
+// Address is where it listens.
+func (b *Broker) Address() string { return b.listener.Addr().String() }
+
 // Ready returns nil: a broker that was made listens.
 func (b *Broker) Ready() error { return nil }
 

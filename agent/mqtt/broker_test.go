@@ -42,6 +42,7 @@ func TestRefusedIsKeptAcknowledgedAndTold(t *testing.T) {
 		{"arcdrift/v1/K-07/calibration", `{"passed":true,"humidity_pct":101}`, "humidity_pct"},
 		{"arcdrift/v1/K-07/calibration", `{"type":"service","action":"cleaned"}`, "type"},
 		{"arcdrift/v1/K-07/service", `{"action":"polished"}`, "action"},
+		{"arcdrift/v1/K-07/setup", `{"scope":"fleet","check_minutes":1}`, "scope"},
 		{"arcdrift/v1/K-07/usage", "\x00\x01\xff", nil},
 		{"arcdrift/v1/K-07/usage", ``, nil},
 		{"arcdrift/v1/K-07/usage", `[1]`, nil},
@@ -234,4 +235,20 @@ func TestHugePacketEndsTheConnection(t *testing.T) {
 	device.Publish("arcdrift/v1/K-07/usage", 1, false, fmt.Sprintf(`{"arc_count":1,"extra":{"x":"%*s"}}`, maxPacket, ""))
 	require.Eventually(t, func() bool { return !device.IsConnectionOpen() }, patience, 5*time.Millisecond)
 	assert.Zero(t, door.taken)
+}
+
+func TestSenderWaitsForAcknowledgements(t *testing.T) {
+	desk, door := newDesk()
+	_, addr := startBroker(t, Loopback{}, desk)
+	s, err := NewSender("tcp://"+addr, "van-3")
+	require.NoError(t, err)
+	defer s.Close()
+	const many = 3 * inFlight
+	for n := range many {
+		require.NoError(t, s.Send(t.Context(), "K-07", "usage", []byte(usage(n))))
+	}
+	require.NoError(t, s.Settle(t.Context()))
+	assert.Equal(t, many, door.count(), "settled means kept")
+	_, err = NewSender("tcp://127.0.0.1:1", "nobody")
+	require.ErrorContains(t, err, "cannot be joined")
 }

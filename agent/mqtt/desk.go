@@ -84,8 +84,12 @@ func offer(at address, payload []byte) intake.Offer {
 	o := intake.Offer{Raw: payload, Via: "mqtt", Machine: at.machine}
 	want, _ := at.record()
 	record, err := wire.Record(addressed(payload, at))
-	if err == nil && record.Type != want {
+	switch {
+	case err != nil:
+	case record.Type != want:
 		err = &drift.Problem{Field: "type", Value: string(record.Type), Reason: fmt.Sprintf("came on the topic of a %s record", want)}
+	case record.Setup != nil && record.Setup.Scope != drift.ScopeMachine:
+		err = &drift.Problem{Field: "scope", Value: string(record.Setup.Scope), Reason: "must be machine: a machine's topic sets up that machine only"}
 	}
 	o.Record = record
 	o.Problem = problem(err)

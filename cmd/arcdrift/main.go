@@ -18,7 +18,7 @@ import (
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	code := agent.Run(ctx, agent.Env{
-		Args: os.Args[1:], Environ: os.Environ(),
+		Program: os.Args[0], Args: os.Args[1:], Environ: os.Environ(),
 		Stdin: os.Stdin, Stdout: os.Stdout, Stderr: os.Stderr,
 		Terminal: term.IsTerminal(int(os.Stdin.Fd())) && term.IsTerminal(int(os.Stderr.Fd())),
 		Now:      time.Now,
