@@ -111,7 +111,7 @@ func TestGetAnswers(t *testing.T) {
 		part   string
 	}{
 		{"/api/v1/machines", 200, `[{"machine":"K-11"`},
-		{"/api/v1/machines?as_of=2026-03-01T12:00:00Z", 200, `[]`},
+		{"/api/v1/machines?as_of=2026-03-01T12:00:00Z", 200, `[{"machine":"K-11","model":null`},
 		{"/api/v1/machines?as_of=yesterday", 400, `{"field":"as_of","reason":`},
 		{"/api/v1/machines?known_at=2026-03-01", 400, `{"field":"known_at","reason":`},
 		{"/api/v1/machines/K-07", 200, `"state":"service-soon"`},

@@ -145,6 +145,7 @@ func yard() *fake {
 			t.Points[i].Raw, t.Points[i].Reference = drift.Opt[float64]{}, drift.Opt[float64]{}
 		}
 	})
+	f.before = []advise.Assessment{{Machine: "K-11", State: advise.Fit}, {Machine: "M-02", State: advise.CheckFirst}, {Machine: "K-07", State: advise.ServiceSoon}, {Machine: "K-31", State: advise.NoData}}
 	f.refused = []intake.Refusal{
 		{Machine: "K-07", Via: "mqtt", Problem: drift.Problem{Field: "temperature_c", Value: "214", Reason: "must be from -40 to 60 degrees Celsius"}, Raw: []byte(`{"type":"calibration","machine":"K-07","passed":true,"temperature_c":214}`), Time: noon.Add(-2 * time.Hour), Last: noon.Add(-time.Hour), Times: 3},
 		{Machine: "", Via: "http", Line: 12, Problem: drift.Problem{Reason: "this is not JSON"}, Raw: []byte("\x00\x01<script>alert(1)</script>"), Time: noon.Add(-3 * time.Hour), Last: noon.Add(-3 * time.Hour), Times: 1},

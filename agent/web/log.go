@@ -7,6 +7,7 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"arcdrift/agent/intake"
@@ -77,7 +78,7 @@ func (s *Server) logView(u units, typed url.Values) *logView {
 	v := &logView{
 		ID: typed.Get("id"), Machine: machine, Units: u, Other: "/log?" + url.Values{"machine": {machine}, unitsCookie: {map[bool]string{true: "si", false: "us"}[u.American]}}.Encode(),
 		Passed:   tiles(typed.Get("passed"), "true", "Passed", "false", "Failed"),
-		Tries:    tiles(or(typed.Get("attempts"), "1"), "1", "1", "2", "2", "3", "3", "4", "4 or more"),
+		Tries:    tiles(or(typed.Get("attempts"), "1"), "1", "1", "2", "2", "3", "3", "4", "4+"),
 		Ends:     tiles(typed.Get("recleaved"), "true", "Yes", "false", "No"),
 		Minutes:  tiles(or(typed.Get("minutes"), "0"), "0", "Now", "15", "15 min ago", "30", "30 min ago", "60", "1 h ago"),
 		Triggers: tiles(typed.Get("trigger"), "start-of-day", "Start of day", "moved", "Moved", "weather", "Weather", "electrode-service", "After bench work", "other", "Other"),
@@ -128,7 +129,7 @@ func airWords(e *drift.Entry, u units) string {
 	var parts []string
 	for _, name := range airNames {
 		if text := values.Get(name); text != "" {
-			parts = append(parts, text+"\u00a0"+u.unit(name))
+			parts = append(parts, strings.Replace(text, "-", "\u2212", 1)+"\u00a0"+u.unit(name))
 		}
 	}
 	return joined(parts...)

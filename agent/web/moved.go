@@ -121,7 +121,7 @@ func wordVerdict(a *advise.MoveAnswer, u units) *verdict {
 	case advise.Wait:
 		v.Word = "Wait until it is warm and dry, then recalibrate"
 		if minutes, ok := a.WaitMinutes.Get(); ok {
-			v.Word = fmt.Sprintf("Wait %d min, then recalibrate", minutes)
+			v.Word = fmt.Sprintf("Wait %d min, lid shut, then recalibrate", minutes)
 		}
 		v.WetCaution = true
 	case advise.NoNeed:

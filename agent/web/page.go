@@ -34,7 +34,7 @@ type link struct {
 
 // Nav are the pages anybody may go to from anywhere.
 func (page) Nav() []link {
-	return []link{{"/", "Fleet"}, {"/morning", "Morning list"}, {"/moved", "Moved?"}, {"/log", "Log"}, {"/refused", "Refused"}}
+	return []link{{"/", "Fleet"}, {"/morning", "Morning"}, {"/moved", "Moved?"}, {"/log", "Log"}, {"/refused", "Refused"}}
 }
 
 // group is a set of tiles of which one is chosen.

@@ -1,0 +1,334 @@
+package web
+
+import (
+	"errors"
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/intake"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+func submit(t testing.TB, f *fake, path string, pairs ...string) *httptest.ResponseRecorder {
+	t.Helper()
+	v := url.Values{}
+	for i := 0; i < len(pairs); i += 2 {
+		v.Add(pairs[i], pairs[i+1])
+	}
+	r := httptest.NewRequest("POST", path, strings.NewReader(v.Encode()))
+	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	r.Header.Set("Sec-Fetch-Site", "same-origin")
+	return ask(t, f, r)
+}
+
+func TestLogMakesTheRecord(t *testing.T) {
+	f := yard()
+	w := submit(t, f, "/log", "id", "form-1", "machine", "K-07", "passed", "true", "attempts", "3", "minutes", "30", "recleaved", "true",
+		"cleaver", "another", "trigger", "moved", "temperature_c", "\u22128,5", "altitude_m", "210", "arc_count", "1903", "pressed", "")
+	require.Equal(t, http.StatusCreated, w.Code, w.Body)
+	checkHTML(t, w.Body.String())
+	require.Len(t, f.taken, 1)
+	got := f.taken[0]
+	assert.Equal(t, "form", got.Via)
+	want := drift.Record{Type: drift.TypeCalibration, ID: "form-1", Machine: "K-07", Time: noon.Add(-30 * time.Minute), ArcCount: some(int64(1903)), Calibration: &drift.Calibration{
+		Attempts: some(int64(3)), Passed: some(true), Recleaved: some(true), Cleaver: "another", Trigger: "moved", Temperature: some(-8.5), Altitude: some(210.0)}}
+	assert.True(t, want.SameBody(&got.Record), "%s", got.Record.AppendCanonical(nil))
+	assert.Contains(t, text(t, w), "K-07 Calibration passed, 3 tries, 11:30")
+}
+
+func TestLogUnitsAreStoredInSI(t *testing.T) {
+	f := yard()
+	w := submit(t, f, "/log", "id", "form-1", "machine", "K-07", "passed", "true", "units", "us", "temperature_c", "17,6", "altitude_m", "4560", "pressure_hpa", "29.92")
+	require.Equal(t, http.StatusCreated, w.Code, w.Body)
+	c := f.taken[0].Record.Calibration
+	// Exact: (17.6 − 32) × 5/9 = −8; 4560 × 0.3048 = 1389.888. 29.92 inHg is
+	// 1013.2 hPa (the altimeter setting of the standard atmosphere, ICAO Doc 7488).
+	assert.InDelta(t, -8, c.Temperature.Or(0), 1e-9)
+	assert.InDelta(t, 1389.888, c.Altitude.Or(0), 0.005, "kept to a hundredth")
+	assert.InDelta(t, 1013.2, c.Pressure.Or(0), 0.05)
+}
+
+func TestUnitsShowWhatWasTyped(t *testing.T) {
+	us := units{American: true}
+	for field, shown := range map[string]string{"temperature_c": "18", "altitude_m": "4560", "pressure_hpa": "29.92", "humidity_pct": "70"} {
+		si := us.toSI(url.Values{field: {shown}}).Get(field)
+		f, _ := drift.FieldNamed(field)
+		require.NotNil(t, f)
+		assert.Equal(t, shown, us.show(field, mustFloat(t, si)), field)
+	}
+}
+
+func mustFloat(t testing.TB, s string) float64 {
+	t.Helper()
+	var x drift.Opt[float64]
+	require.NoError(t, x.UnmarshalJSON([]byte(s)))
+	return x.Or(0)
+}
+
+// The same form sent twice, a few seconds apart, is one and the same record.
+func TestLogTwiceIsTheSameRecord(t *testing.T) {
+	f := yard()
+	for range 2 {
+		submit(t, f, "/log", "id", "form-1", "machine", "K-07", "passed", "false", "minutes", "15", "pressed", noon.Add(-20*time.Second).UTC().Format(time.RFC3339))
+	}
+	require.Len(t, f.taken, 2)
+	assert.Equal(t, f.taken[0].Record.ID, f.taken[1].Record.ID)
+	assert.True(t, f.taken[0].Record.SameBody(&f.taken[1].Record))
+	assert.True(t, f.taken[0].Record.Time.Equal(noon.Add(-15*time.Minute-20*time.Second)))
+}
+
+func TestLogTrustsNoOddClock(t *testing.T) {
+	for _, pressed := range []string{"", "soon", noon.Add(time.Hour).Format(time.RFC3339), noon.Add(-48 * time.Hour).Format(time.RFC3339)} {
+		f := yard()
+		submit(t, f, "/log", "id", "x", "machine", "K-07", "passed", "true", "pressed", pressed)
+		require.Len(t, f.taken, 1)
+		assert.True(t, f.taken[0].Record.Time.Equal(noon), pressed)
+	}
+}
+
+func TestLogSameAir(t *testing.T) {
+	f := yard()
+	submit(t, f, "/log", "id", "x", "machine", "K-07", "passed", "true", "same_air", "1", "humidity_pct", "55")
+	c := f.taken[0].Record.Calibration
+	assert.Equal(t, some(-8.0), c.Temperature)
+	assert.Equal(t, some(55.0), c.Humidity, "what was typed wins over what was before")
+}
+
+func TestLogFaultsAreForThePersonToMend(t *testing.T) {
+	for name, c := range map[string]struct {
+		pairs []string
+		part  string
+	}{
+		"no machine":  {[]string{"id", "x", "passed", "true"}, "machine is missing"},
+		"no result":   {[]string{"id", "x", "machine", "K-07"}, "passed is missing"},
+		"too hot":     {[]string{"id", "x", "machine", "K-07", "passed", "true", "temperature_c", "214"}, "temperature_c is 214"},
+		"not numeric": {[]string{"id", "x", "machine", "K-07", "passed", "true", "altitude_m", "up"}, "altitude_m"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			f := yard()
+			w := submit(t, f, "/log", c.pairs...)
+			assert.Equal(t, http.StatusBadRequest, w.Code)
+			assert.Empty(t, f.taken)
+			page := w.Body.String()
+			checkHTML(t, page)
+			assert.Contains(t, page, `name="id" value="x"`, "still the same record")
+			assert.Contains(t, text(t, w), c.part)
+		})
+	}
+}
+
+func TestLogKeepsWhatWasTypedWhenTheStoreCannot(t *testing.T) {
+	f := yard()
+	f.takeErr = errors.New("disk full")
+	w := submit(t, f, "/log", "id", "x", "machine", "K-07", "passed", "false", "temperature_c", "-8")
+	assert.Equal(t, http.StatusServiceUnavailable, w.Code)
+	page := w.Body.String()
+	checkHTML(t, page)
+	assert.Contains(t, page, "Not saved.")
+	assert.Contains(t, page, `value="-8"`)
+	assert.Contains(t, page, `value="false" checked`)
+	assert.NotContains(t, page, "disk full")
+}
+
+func TestLogAsksAndNeverBlocks(t *testing.T) {
+	f := yard()
+	f.receipt = func(_ int, o intake.Offer) intake.Receipt {
+		return intake.Receipt{ID: o.Record.ID, Epoch: 1, Seq: 1, Questions: []string{"795 hPa goes with about 2,000 m, and the record says 200 m: which is right?"}}
+	}
+	w := submit(t, f, "/log", "id", "x", "machine", "K-07", "passed", "true", "pressure_hpa", "795", "altitude_m", "200")
+	assert.Equal(t, http.StatusCreated, w.Code)
+	seen := text(t, w)
+	assert.Contains(t, seen, "which is right?")
+	assert.Contains(t, seen, "It is saved all the same.")
+}
+
+func TestLogRemembersTheMachine(t *testing.T) {
+	f := yard()
+	w := submit(t, f, "/log", "id", "x", "machine", "K-07", "passed", "true")
+	r := httptest.NewRequest("GET", "/log", nil)
+	for _, c := range w.Result().Cookies() {
+		assert.True(t, c.HttpOnly)
+		assert.Equal(t, http.SameSiteStrictMode, c.SameSite)
+		r.AddCookie(c)
+	}
+	assert.Contains(t, ask(t, f, r).Body.String(), `name="machine" value="K-07"`)
+	choose := httptest.NewRequest("GET", "/log?choose=1", nil)
+	for _, c := range w.Result().Cookies() {
+		choose.AddCookie(c)
+	}
+	assert.Contains(t, ask(t, f, choose).Body.String(), "Which machine?")
+}
+
+func TestFormTooLarge(t *testing.T) {
+	for _, path := range []string{"/log", "/service"} {
+		assert.Equal(t, http.StatusRequestEntityTooLarge, submit(t, yard(), path, "machine", strings.Repeat("x", 2<<20)).Code)
+		r := httptest.NewRequest("POST", path, strings.NewReader("%zz=1"))
+		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		assert.Equal(t, http.StatusBadRequest, ask(t, yard(), r).Code)
+	}
+}
+
+func TestBenchMakesThreeRecordsInOrder(t *testing.T) {
+	f := yard()
+	w := submit(t, f, "/service", "id", "b1", "machine", "K-11", "found", "false", "action", "replaced", "finding", "worn", "pair", "lot 118", "arc_count", "0", "left", "true", "operator", "A. Ruiz")
+	require.Equal(t, http.StatusCreated, w.Code, w.Body)
+	checkHTML(t, w.Body.String())
+	require.Len(t, f.taken, 3)
+	found, work, left := f.taken[0].Record, f.taken[1].Record, f.taken[2].Record
+	assert.Equal(t, some(false), found.Calibration.Passed)
+	assert.Equal(t, drift.Service{Action: drift.Replaced, Pair: "lot 118", Finding: drift.Worn}, *work.Service)
+	assert.Equal(t, some(int64(0)), work.ArcCount)
+	assert.Equal(t, some(true), left.Calibration.Passed)
+	assert.True(t, found.Time.Before(work.Time) && work.Time.Before(left.Time))
+	ids := map[string]bool{}
+	for _, o := range f.taken {
+		assert.Equal(t, "A. Ruiz", o.Record.Operator)
+		ids[o.Record.ID] = true
+	}
+	assert.Len(t, ids, 3)
+	assert.Contains(t, text(t, w), "Calibration failed · Electrodes replaced · Calibration passed")
+}
+
+func TestBenchFaults(t *testing.T) {
+	f := yard()
+	for _, pairs := range [][]string{
+		{"id", "b1", "machine", "K-11"},
+		{"id", "b1", "action", "cleaned"},
+		{"id", "b1", "machine", "K-11", "action", "cleaned", "arc_count", "-5"},
+		{"id", "b1", "machine", "K-11", "action", "cleaned", "found", "perhaps"},
+	} {
+		w := submit(t, f, "/service", pairs...)
+		assert.Equal(t, http.StatusBadRequest, w.Code)
+		checkHTML(t, w.Body.String())
+	}
+	assert.Empty(t, f.taken, "all of the work or nothing")
+	f.takeErr = intake.ErrBusy
+	assert.Equal(t, http.StatusServiceUnavailable, submit(t, f, "/service", "id", "b1", "machine", "K-11", "action", "cleaned").Code)
+}
+
+func TestBenchShowsCautions(t *testing.T) {
+	assert.Contains(t, get(t, yard(), "/service?machine=K-11").Body.String(), "Before you open the machine")
+}
+
+func TestMovedSaysTheFourAnswers(t *testing.T) {
+	const query = "/moved?machine=K-07&temperature_c=22&humidity_pct=50&altitude_m=1390"
+	for _, c := range []struct {
+		answer advise.MoveAnswer
+		parts  []string
+	}{
+		{advise.MoveAnswer{Answer: advise.Recalibrate, ProbabilityOut: some(0.63), Evidence: advise.ThisMachine}, []string{"Recalibrate now", "About 6 in 10 would be out", "this machine's own records", "eye protection"}},
+		{advise.MoveAnswer{Answer: advise.Wait, WaitMinutes: some(25), DewPoint: some(11.1), Evidence: advise.MachinesLikeIt}, []string{"Wait 25 min, lid shut, then recalibrate", "colder than 11.1 °C gets wet", "machines like it"}},
+		{advise.MoveAnswer{Answer: advise.Wait, Evidence: advise.RuleOfThumb}, []string{"Wait until it is warm and dry", "rule of thumb"}},
+		{advise.MoveAnswer{Answer: advise.NoNeed, ProbabilityOut: some(0.02), Cost: advise.Cost{CheckMinutes: 5, OutMinutes: 60}}, []string{"No need to recalibrate", "About 2 in 100 would be out", "it costs 5 min, being out costs 60 min"}},
+		{advise.MoveAnswer{Answer: advise.CannotTell, Reasons: []string{"Only 2 records."}}, []string{"Cannot tell. Play safe: recalibrate", "Only 2 records."}},
+	} {
+		f := yard()
+		f.moved = c.answer
+		w := get(t, f, query)
+		require.Equal(t, http.StatusOK, w.Code)
+		checkHTML(t, w.Body.String())
+		seen := text(t, w)
+		for _, part := range c.parts {
+			assert.Contains(t, seen, part)
+		}
+		require.Len(t, f.asked, 1)
+		assert.Equal(t, some(1390.0), f.asked[0].Altitude)
+	}
+}
+
+// A verdict is at most 25 words: USERS, section 6.
+func TestVerdictIsShort(t *testing.T) {
+	v := wordVerdict(&yard().moved, units{})
+	assert.LessOrEqual(t, len(strings.Fields(v.Word+" "+v.Reason+" "+v.Chance)), 25)
+}
+
+func TestMovedIsFilledInFromTheLastSite(t *testing.T) {
+	page := get(t, yard(), "/moved?machine=K-07")
+	assert.Contains(t, page.Body.String(), `name="temperature_c" value="-8"`)
+	assert.Contains(t, text(t, page), "Filled in from the last record")
+	us := get(t, yard(), "/moved?machine=K-07&units=us").Body.String()
+	assert.Contains(t, us, `name="temperature_c" value="18"`) // −8 °C is 17.6 °F
+	assert.Contains(t, us, "°F")
+}
+
+func TestMovedFaults(t *testing.T) {
+	w := get(t, yard(), "/moved?machine=K-07&temperature_c=214")
+	assert.Equal(t, http.StatusBadRequest, w.Code)
+	page := w.Body.String()
+	assert.Contains(t, page, `aria-invalid="true"`)
+	assert.Contains(t, page, `href="#temperature_c"`)
+	f := yard()
+	f.moveErr = errors.New("secret")
+	w = get(t, f, "/moved?machine=K-07&temperature_c=4")
+	assert.Equal(t, http.StatusInternalServerError, w.Code)
+	assert.NotContains(t, w.Body.String(), "secret")
+}
+
+func TestMorningList(t *testing.T) {
+	f := yard()
+	w := get(t, f, "/morning")
+	seen := text(t, w)
+	assert.Contains(t, seen, "6 machines: 1 stop, 1 check first, 1 service soon, 1 no data, 2 fit.")
+	assert.Contains(t, seen, "K-11 new since yesterday Do not splice with it. Replace the electrodes by Mon 2 Mar.")
+	assert.NotContains(t, seen, "M-02 new since")
+	assert.Contains(t, seen, "Before you open the machine")
+	assert.NotContains(t, seen, "M-09", "who is fit needs no line")
+}
+
+func TestMorningListNewFirst(t *testing.T) {
+	f := yard()
+	for i := range f.machines {
+		f.machines[i].State = advise.Stop
+	}
+	f.before = []advise.Assessment{{Machine: "K-11", State: advise.Stop}}
+	view, err := serverFor(t, f).morningView()
+	require.NoError(t, err)
+	list := view.Groups[0].Machines
+	assert.Equal(t, "M-02", list[0].Machine)
+	assert.Equal(t, "K-11", list[len(list)-1].Machine)
+}
+
+func TestMorningText(t *testing.T) {
+	w := get(t, yard(), "/morning.txt")
+	assert.Equal(t, "text/plain; charset=utf-8", w.Header().Get("Content-Type"))
+	lines := w.Body.String()
+	assert.Contains(t, lines, "\nSTOP\n  K-11 NEW  Do not splice with it. Replace the electrodes by Mon 2 Mar.\n      4 attempts in a row failed")
+	assert.Contains(t, lines, "Before opening a machine: power off")
+	for line := range strings.Lines(lines) {
+		assert.LessOrEqual(t, len([]rune(line)), 120)
+	}
+}
+
+func TestMorningOfNothing(t *testing.T) {
+	w := get(t, &fake{}, "/morning")
+	assert.Contains(t, w.Body.String(), "Nobody needs anything")
+}
+
+func TestRefusedPage(t *testing.T) {
+	w := get(t, yard(), "/refused")
+	checkHTML(t, w.Body.String())
+	seen := text(t, w)
+	assert.Contains(t, seen, "temperature_c is 214: it must be from -40 to 60 degrees Celsius")
+	assert.Contains(t, seen, "came 3 times")
+	assert.Contains(t, seen, `"\x00\x01<script>alert(1)</script>"`)
+	assert.Contains(t, get(t, &fake{}, "/refused").Body.String(), "Nothing was refused.")
+}
+
+func TestLegible(t *testing.T) {
+	for raw, want := range map[string]string{
+		"plain\ttext": "plain\ttext", "\xff\xfe": `"\xff\xfe"`, "a\x00": `"a\x00"`,
+	} {
+		assert.Equal(t, want, legible([]byte(raw), 0))
+	}
+	long := legible([]byte(strings.Repeat("ø", 16<<10)), 1_000_000)
+	assert.Less(t, len(long), 2000)
+	assert.Contains(t, long, "bytes more")
+}
