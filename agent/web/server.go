@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"html/template"
+	"io"
 	"log/slog"
 	"net"
 	"net/http"
@@ -59,6 +60,8 @@ type Config struct {
 	Door    Door
 	Fleet   Fleet
 	Records Records
+	// Export writes everything kept, in the format "json" (lines) or "csv".
+	Export func(w io.Writer, format string) error
 	// Metrics answers /metrics.
 	Metrics http.Handler
 	// Hosts are the names this server is called by, beside localhost and plain

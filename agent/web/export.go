@@ -1,0 +1,33 @@
+package web
+
+import (
+	"net/http"
+	"time"
+
+	"arcdrift/drift"
+)
+
+// getExport answers everything kept, as JSON lines or, with format=csv, as CSV,
+// in the form that an import takes again.
+func (s *Server) getExport(w http.ResponseWriter, r *http.Request) {
+	format, kind := "json", jsonLines
+	switch asked := r.URL.Query().Get("format"); asked {
+	case "", "json":
+	case "csv":
+		format, kind = "csv", "text/csv; charset=utf-8"
+	default:
+		refuse(w, http.StatusBadRequest, &drift.Problem{Field: "format", Value: asked, Reason: "must be json or csv"})
+		return
+	}
+	// A large store takes longer to read out than any page may.
+	if err := http.NewResponseController(w).SetWriteDeadline(time.Time{}); err != nil {
+		s.Log.Debug("an export keeps its time limit", "error", err)
+	}
+	w.Header().Set("Content-Type", kind)
+	w.Header().Set("Cache-Control", "no-store")
+	if err := s.Export(w, format); err != nil {
+		// Half of it is sent: only a broken connection says that it is not all.
+		s.Log.Error("an export broke off", "error", err)
+		panic(http.ErrAbortHandler)
+	}
+}
