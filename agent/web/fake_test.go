@@ -8,7 +8,9 @@ import (
 	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
+	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -24,6 +26,7 @@ var noon = time.Date(2026, 3, 2, 12, 0, 0, 0, time.FixedZone("", 3600))
 
 // fake is a door, a fleet and a store in memory: an invented contractor's.
 type fake struct {
+	mu       sync.Mutex // a browser asks from other goroutines
 	machines []Machine
 	version  uint64
 	traces   map[string]advise.Trace
@@ -42,6 +45,8 @@ type fake struct {
 }
 
 func (f *fake) Take(_ context.Context, offers []intake.Offer) ([]intake.Receipt, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
 	if f.takeErr != nil {
 		return nil, f.takeErr
 	}
@@ -57,7 +62,30 @@ func (f *fake) Take(_ context.Context, offers []intake.Offer) ([]intake.Receipt,
 	return out, nil
 }
 
-func (f *fake) Board() ([]Machine, uint64) { return f.machines, f.version }
+func (f *fake) Board() ([]Machine, uint64) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return slices.Clone(f.machines), f.version
+}
+
+// offers are what was taken so far.
+func (f *fake) offers() []intake.Offer {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return slices.Clone(f.taken)
+}
+
+// turn changes the state of a machine, as news would.
+func (f *fake) turn(machine string, state advise.State) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.version++
+	for i := range f.machines {
+		if f.machines[i].Machine == machine {
+			f.machines[i].State = state
+		}
+	}
+}
 
 func (f *fake) AssessAt(machine string, asOf, _ drift.Opt[time.Time]) ([]advise.Assessment, error) {
 	if machine == "" {

@@ -1,0 +1,319 @@
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"net/http/httptest"
+	"os"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/log"
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// tab is a page of a real, headless browser looking at a server.
+type tab struct {
+	t   *testing.T
+	ctx context.Context
+	url string
+
+	server *httptest.Server
+
+	mu       sync.Mutex
+	troubles []string // console errors, exceptions, requests elsewhere
+}
+
+// open starts a browser on a server of f. A browser that is not there fails the
+// test: CI installs one.
+func open(t *testing.T, f *fake) *tab {
+	t.Helper()
+	server := httptest.NewServer(serverFor(t, f).Handler())
+	t.Cleanup(server.Close)
+	ctx, cancel := chromedp.NewContext(context.Background())
+	t.Cleanup(cancel)
+	ctx, timeout := context.WithTimeout(ctx, 5*time.Minute) // a hung browser ends the test
+	t.Cleanup(timeout)
+	b := &tab{t: t, ctx: ctx, url: server.URL, server: server}
+	require.NoError(t, chromedp.Listen(ctx, b.listen))
+	_, err := chromedp.Call(ctx, network.Enable, network.EnableParams{})
+	require.NoError(t, err)
+	return b
+}
+
+func (b *tab) listen(ev any) {
+	said := ""
+	switch ev := ev.(type) {
+	case *runtime.EventConsoleAPICalled:
+		if ev.Type == "error" || ev.Type == "warning" {
+			said = fmt.Sprintf("console: %v", ev.Args)
+		}
+	case *runtime.EventExceptionThrown:
+		said = "exception: " + ev.ExceptionDetails.Text
+	case *log.EventEntryAdded:
+		if ev.Entry.Level == "error" || ev.Entry.Level == "warning" {
+			said = "log: " + ev.Entry.Text + " " + ev.Entry.URL
+		}
+	case *network.EventRequestWillBeSent:
+		if !strings.HasPrefix(ev.Request.URL, b.url) {
+			said = "request elsewhere: " + ev.Request.URL
+		}
+	}
+	if said != "" {
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		b.troubles = append(b.troubles, said)
+	}
+}
+
+// troubled returns what went wrong since the last time it was asked.
+func (b *tab) troubled() []string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	said := b.troubles
+	b.troubles = nil
+	return said
+}
+
+func (b *tab) do(steps ...chromedp.Action[chromedp.Void]) {
+	b.t.Helper()
+	require.NoError(b.t, chromedp.Do(b.ctx, steps...))
+}
+
+func (b *tab) show(path string) { b.t.Helper(); b.do(chromedp.Navigate(b.url + path)) }
+
+// look asks the page: the value of a JavaScript expression.
+func look[T any](b *tab, expression string) T {
+	b.t.Helper()
+	v, err := chromedp.Run(b.ctx, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
+	require.NoError(b.t, err, expression)
+	return v
+}
+
+// until waits for an expression to hold.
+func (b *tab) until(expression string) {
+	b.t.Helper()
+	_, err := chromedp.Run(b.ctx, chromedp.Poll[bool](expression))
+	require.NoError(b.t, err, expression)
+}
+
+func (b *tab) theme(scheme string) {
+	b.t.Helper()
+	_, err := chromedp.Call(b.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}})
+	require.NoError(b.t, err)
+}
+
+// fingers makes the pointer a finger on a phone.
+func (b *tab) fingers() {
+	b.t.Helper()
+	b.do(chromedp.EmulateViewport(390, 800, chromedp.EmulateMobile))
+	_, err := chromedp.Call(b.ctx, emulation.SetTouchEmulationEnabled, emulation.SetTouchEmulationEnabledParams{Enabled: true})
+	require.NoError(b.t, err)
+}
+
+// tap clicks the control that shows the words, as a finger would, and counts.
+func (b *tab) tap(count *int, words string) {
+	b.t.Helper()
+	const find = `(words => {
+	  const all = [...document.querySelectorAll("dialog[open] button, button, .tile, a, summary")];
+	  const hit = all.find(e => e.textContent.trim() === words && e.checkVisibility());
+	  document.querySelectorAll("#tapped").forEach(e => e.removeAttribute("id"));
+	  if (!hit) return false;
+	  hit.id = "tapped";
+	  return true;
+	})`
+	quoted, err := json.Marshal(words)
+	require.NoError(b.t, err)
+	require.True(b.t, look[bool](b, find+"("+string(quoted)+")"), "nothing to tap says %q", words)
+	b.do(chromedp.Click("#tapped"))
+	*count++
+}
+
+// browserPages are the pages as a browser is to see them.
+var browserPages = []string{
+	"/", "/machines/K-07", "/machines/K-11?axis=date&points=measured", "/machines/nobody", "/moved?machine=K-07",
+	"/moved?machine=K-07&temperature_c=4&humidity_pct=80&altitude_m=1390", "/moved?machine=K-07&temperature_c=214",
+	"/log?machine=K-07", "/log?choose=1", "/service?machine=K-11", "/service", "/morning", "/refused",
+}
+
+func TestPagesInABrowser(t *testing.T) {
+	axe, err := os.ReadFile("testdata/axe/axe.min.js")
+	require.NoError(t, err)
+	b := open(t, crowd(60))
+	for _, path := range browserPages {
+		for _, scheme := range []string{"light", "dark"} {
+			b.theme(scheme)
+			for _, width := range []int64{320, 1280} {
+				b.do(chromedp.EmulateViewport(width, 800))
+				b.show(path)
+				at := fmt.Sprintf("%s, %s, %d px", path, scheme, width)
+				look[int](b, `document.querySelectorAll("details").forEach(d => d.open = true), 0`)
+				assert.LessOrEqual(t, look[int64](b, "document.documentElement.scrollWidth"), width, "%s: no sideways scroll", at)
+				assert.Empty(t, look[[]string](b, tooSmall), "%s: every control is large enough", at)
+				if width == 1280 || scheme == "light" {
+					look[int](b, string(axe)+"; 0")
+					assert.Empty(t, look[[]string](b, violations), "%s: axe", at)
+				}
+			}
+		}
+		look[int](b, `document.documentElement.style.fontSize = "200%", 0`)
+		for _, width := range []int64{640, 390} {
+			b.do(chromedp.EmulateViewport(width, 800))
+			assert.LessOrEqual(t, look[int64](b, "document.documentElement.scrollWidth"), width, "%s: text at 200 %%, %d px", path, width)
+		}
+		for _, trouble := range b.troubled() {
+			if !strings.Contains(trouble, "status of 4") { // a page that answers 400 or 404 is meant to
+				t.Errorf("%s: %s", path, trouble)
+			}
+		}
+	}
+}
+
+// tooSmall lists the controls under 48 px, or 56 px on field pages, in height or
+// width. A link inside a sentence is exempt, as in WCAG 2.5.5; ours have none.
+const tooSmall = `(() => {
+  const least = document.querySelector(".field-page") ? 56 : 48;
+  return [...document.querySelectorAll("a, button, summary, select, input, .tile")]
+    .filter(e => e.type !== "hidden" && e.checkVisibility() && !e.matches(".skip, .errors a"))
+    .filter(e => { const r = e.getBoundingClientRect(); const own = e.closest("header") ? 48 : least; return r.height < own - 0.5 || r.width < own - 0.5; })
+    .map(e => e.outerHTML.slice(0, 80) + " " + JSON.stringify(e.getBoundingClientRect()));
+})()`
+
+const violations = `axe.run({runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]})
+  .then(r => r.violations.flatMap(v => v.nodes.map(n => v.id + ": " + n.html.slice(0, 120) + " " + n.any.map(c => c.message).join("; "))))`
+
+// Every control of a page is reached by the Tab key, in order, and is seen when
+// it is.
+func TestKeyboardWalk(t *testing.T) {
+	b := open(t, yard())
+	b.do(chromedp.EmulateViewport(1280, 800))
+	for _, path := range []string{"/", "/machines/K-07", "/log?machine=K-07"} {
+		b.show(path)
+		// A group of radio buttons is one stop.
+		stops := look[int](b, `(() => { const seen = new Set(); return [...document.querySelectorAll("a[href], button, input, select, summary, [tabindex='0']")]
+			.filter(e => e.type !== "hidden" && e.checkVisibility({visibilityProperty: true}) && !(e.type === "radio" && (seen.has(e.name) || !seen.add(e.name)))).length })()`)
+		reached := map[string]bool{}
+		for range stops {
+			b.do(chromedp.KeyEvent("\t"))
+			at := look[string](b, `(() => {
+				const e = document.activeElement, box = e.type === "radio" || e.type === "checkbox" ? e.nextElementSibling : e;
+				const r = box.getBoundingClientRect(), style = getComputedStyle(box);
+				if (style.outlineStyle === "none" || parseFloat(style.outlineWidth) < 2) return "focus not seen on " + e.outerHTML.slice(0, 80);
+				if (r.bottom < 0 || r.top > innerHeight) return "focus out of view on " + e.outerHTML.slice(0, 80);
+				e.dataset.walk ??= String(document.querySelectorAll("[data-walk]").length);
+				return e.dataset.walk;
+			})()`)
+			require.NotContains(t, at, "focus", path)
+			reached[at] = true
+		}
+		assert.Len(t, reached, stops, "%s: every stop once", path)
+	}
+}
+
+// USERS, section 6: a good calibration in at most 4 taps, a failed one with its
+// reason in 8, a new pair in 10, without a typed character.
+func TestTaps(t *testing.T) {
+	for name, c := range map[string]struct {
+		path string
+		most int
+		taps []string
+		made int
+		has  []string
+	}{
+		"good":     {"/log?machine=K-07", 4, []string{"Passed", "Save", "Save now (10 s)"}, 1, []string{`"passed":true`, `"attempts":1`}},
+		"failed":   {"/log?machine=K-07", 8, []string{"Failed", "3", "Yes", "Another one", "15 min ago", "Save", "Save now (10 s)"}, 1, []string{`"passed":false`, `"attempts":3`, `"recleaved":true`, `"cleaver":"another"`}},
+		"new pair": {"/service?machine=K-11", 10, []string{"Failed", "Replaced, both", "Worn", "Save", "Save now (10 s)"}, 2, []string{`"action":"replaced"`, `"finding":"worn"`, `"passed":false`}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			f := yard()
+			b := open(t, f)
+			b.fingers()
+			b.show(c.path)
+			taps := 0
+			for _, words := range c.taps {
+				b.tap(&taps, words)
+			}
+			b.do(chromedp.WaitVisible(".verdict"))
+			assert.Equal(t, "Saved", look[string](b, `document.querySelector("h1").textContent`))
+			assert.LessOrEqual(t, taps, c.most)
+			var all []byte
+			for _, o := range f.offers() {
+				all = o.Record.AppendCanonical(all)
+			}
+			assert.Len(t, f.offers(), c.made)
+			for _, part := range c.has {
+				assert.Contains(t, string(all), part)
+			}
+			assert.Empty(t, b.troubled())
+		})
+	}
+}
+
+func TestUndoAndLeaving(t *testing.T) {
+	f := yard()
+	b := open(t, f)
+	b.fingers()
+	taps := 0
+	b.show("/log?machine=K-07")
+	b.tap(&taps, "Failed")
+	b.tap(&taps, "Save")
+	b.tap(&taps, "Undo")
+	b.show("/morning")
+	assert.Empty(t, f.offers(), "what was taken back is not sent, not even on leaving")
+
+	b.show("/log?machine=K-07")
+	b.tap(&taps, "Passed")
+	b.tap(&taps, "Save")
+	b.show("/morning") // the phone goes back into the pocket
+	assert.Eventually(t, func() bool { return len(f.offers()) == 1 }, time.Minute, 20*time.Millisecond, "what was saved is sent on leaving")
+	assert.Empty(t, b.troubled())
+}
+
+func TestKeypadHasMinusAndMark(t *testing.T) {
+	f := yard()
+	b := open(t, f)
+	b.fingers()
+	b.show("/moved?machine=M-09")
+	taps := 0
+	b.do(chromedp.Click("#temperature_c"))
+	assert.Empty(t, look[[]string](b, tooSmall))
+	for _, key := range []string{"Clear", "1", "2", "⌫", "−", "8", "."} {
+		b.tap(&taps, key)
+	}
+	b.tap(&taps, "5")
+	b.tap(&taps, "Done")
+	assert.Equal(t, "-18.5", look[string](b, `document.getElementById("temperature_c").value`))
+	assert.Equal(t, "none", look[string](b, `document.getElementById("temperature_c").inputMode`), "the phone's own keypad stays away")
+	b.tap(&taps, "Ask")
+	b.do(chromedp.WaitVisible(".verdict"))
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	require.Len(t, f.asked, 1)
+	assert.Equal(t, some(-18.5), f.asked[0].Temperature)
+	assert.Empty(t, b.troubled())
+}
+
+func TestBoardIsLive(t *testing.T) {
+	f := yard()
+	b := open(t, f)
+	b.show("/")
+	require.Contains(t, look[string](b, `document.querySelector(".board > li:last-child").textContent`), "Fit")
+	f.turn("K-15", "stop")
+	const news = `document.dispatchEvent(new Event("visibilitychange")), 0` // sooner than its ten seconds
+	look[int](b, news)
+	b.until(`document.querySelector(".board > li:last-child").textContent.includes("Stop")`)
+	b.until(`document.getElementById("live").textContent.startsWith("Up to date")`)
+	assert.Empty(t, b.troubled())
+
+	b.server.Close()
+	look[int](b, news)
+	b.until(`document.getElementById("live").textContent.startsWith("No answer from the agent since")`)
+}
