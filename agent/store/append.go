@@ -143,7 +143,7 @@ func (w *writer) keep(entries []prepared, refusals []intake.Refusal) ([]intake.P
 // finish writes what the entries changed.
 func (w *writer) finish() error {
 	for machine, h := range w.heads {
-		if err := w.headsB.Put(headKey(machine), h.bytes()); err != nil {
+		if err := w.headsB.Put(headKey(machine), h.bytes(machine)); err != nil {
 			return err
 		}
 	}
@@ -229,10 +229,6 @@ func (w *writer) recount(machine string) head {
 	}
 	return h
 }
-
-// headKey is the machine and 0x00, as a setup of another scope has no machine
-// and a key cannot be empty.
-func headKey(machine string) []byte { return append([]byte(machine), 0) }
 
 // A reference in bucket ids is epoch, seq, length of the machine's name, name.
 func appendRef(refs []byte, p place) []byte {

@@ -82,6 +82,8 @@ func child(mode string, args []string) error {
 		return childRestores(args[0], args[1])
 	case "look":
 		return childLooks(args[0])
+	case "raw":
+		return childReadsRaw(args[0])
 	}
 	return errors.New("no such child: " + mode)
 }
@@ -207,8 +209,20 @@ func contents(s storetest.Store) (string, error) {
 		}
 		fmt.Fprintln(h, m, len(history))
 	}
+	setups, err := s.Setups()
+	if err != nil {
+		return "", err
+	}
+	conflicts, err := s.Conflicts()
+	if err != nil {
+		return "", err
+	}
+	refusals, err := s.Refusals("", 0)
+	if err != nil {
+		return "", err
+	}
 	counts, err := s.RefusalCounts()
-	fmt.Fprintln(h, counts)
+	fmt.Fprintln(h, len(setups), len(conflicts), refusals, counts)
 	return fmt.Sprintf("%d %x", len(all), h.Sum(nil)[:8]), err
 }
 

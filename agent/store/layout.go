@@ -129,8 +129,7 @@ func (e *prepared) value(key, prev []byte, flags byte) (value, chain []byte) {
 	b = binary.BigEndian.AppendUint32(b, uint32(len(e.canonical)))
 	b = append(b, e.canonical...)
 	chain = chainAfter(prev, key, b)
-	b = append(b, chain...)
-	return binary.BigEndian.AppendUint32(b, checksum(key, b)), chain
+	return seal(key, append(b, chain...)), chain
 }
 
 func chainAfter(prev, key, chained []byte) []byte {
@@ -145,6 +144,19 @@ func checksum(key, value []byte) uint32 {
 	return crc32.Update(crc32.Checksum(key, castagnoli), castagnoli, value)
 }
 
+// seal appends the checksum that unseal checks and takes off.
+func seal(key, value []byte) []byte {
+	return binary.BigEndian.AppendUint32(value, checksum(key, value))
+}
+
+func unseal(key, sealed []byte) ([]byte, bool) {
+	end := len(sealed) - 4
+	if end < 0 || checksum(key, sealed[:end]) != binary.BigEndian.Uint32(sealed[end:]) {
+		return nil, false
+	}
+	return sealed[:end], true
+}
+
 // parse takes a value apart and checks its CRC; the parts point into value.
 func parse(key, value []byte) (stored, error) {
 	spoilt := func() (stored, error) {
@@ -154,18 +166,17 @@ func parse(key, value []byte) (stored, error) {
 		}
 		return stored{}, d
 	}
-	end := len(value) - 4
-	if end < 0 || checksum(key, value[:end]) != binary.BigEndian.Uint32(value[end:]) {
+	value, ok := unseal(key, value)
+	switch {
+	case !ok || len(value) == 0:
 		return spoilt()
-	}
-	if value[0] != entryFormat {
+	case value[0] != entryFormat:
 		return stored{}, fmt.Errorf("%w: entry format %d", ErrNewer, value[0])
-	}
-	if end < fixedLen || end < fixedLen+int(value[10]) {
+	case len(value) < fixedLen || len(value) < fixedLen+int(value[10]):
 		return spoilt()
 	}
 	s := stored{flags: value[1], received: time.Unix(0, int64(binary.BigEndian.Uint64(value[2:]))).UTC()}
-	rest := value[11:end]
+	rest := value[11:]
 	s.via, rest = string(rest[:value[10]]), rest[value[10]:]
 	s.idKey, rest = rest[:idKeyLen], rest[idKeyLen:]
 	s.body, rest = rest[:digestLen], rest[digestLen:]
@@ -174,7 +185,7 @@ func parse(key, value []byte) (stored, error) {
 		return spoilt()
 	}
 	s.canonical, s.chain = rest[4:4+n], rest[4+n:]
-	s.chained = value[:end-digestLen]
+	s.chained = value[:len(value)-digestLen]
 	return s, nil
 }
 
@@ -204,11 +215,12 @@ func (s state) bytes() []byte {
 	for _, v := range []uint64{s.epoch, s.seq, s.conflicts, s.refused} {
 		b = binary.BigEndian.AppendUint64(b, v)
 	}
-	return binary.BigEndian.AppendUint32(b, crc32.Checksum(b, castagnoli))
+	return seal(stateKey, b)
 }
 
-func stateOf(b []byte) (state, error) {
-	if len(b) != 36 || crc32.Checksum(b[:32], castagnoli) != binary.BigEndian.Uint32(b[32:]) {
+func stateOf(sealed []byte) (state, error) {
+	b, ok := unseal(stateKey, sealed)
+	if !ok || len(b) != 32 {
 		return state{}, &Damage{Meaning: "the store's own numbers are spoilt"}
 	}
 	at := func(i int) uint64 { return binary.BigEndian.Uint64(b[8*i:]) }
@@ -223,7 +235,11 @@ type head struct {
 	chain            []byte
 }
 
-func (h *head) bytes() []byte {
+// headKey is the machine and 0x00, as a setup of another scope has no machine
+// and a key cannot be empty.
+func headKey(machine string) []byte { return append([]byte(machine), 0) }
+
+func (h *head) bytes(machine string) []byte {
 	var b []byte
 	for _, v := range []uint64{h.epoch, h.seq, h.count, h.conflicts} {
 		b = binary.BigEndian.AppendUint64(b, v)
@@ -234,20 +250,19 @@ func (h *head) bytes() []byte {
 	}
 	b = binary.BigEndian.AppendUint64(b, uint64(h.counter.Arcs.Or(-1)))
 	b = binary.BigEndian.AppendUint64(b, uint64(at))
-	b = append(b, h.chain...)
-	return binary.BigEndian.AppendUint32(b, crc32.Checksum(b, castagnoli))
+	return seal(headKey(machine), append(b, h.chain...))
 }
 
-func headOf(machine string, b []byte) (head, error) {
-	if b == nil {
+func headOf(machine string, sealed []byte) (head, error) {
+	if sealed == nil {
 		return head{chain: make([]byte, digestLen)}, nil
 	}
-	end := len(b) - 4
-	if end != 48+digestLen || crc32.Checksum(b[:end], castagnoli) != binary.BigEndian.Uint32(b[end:]) {
+	b, ok := unseal(headKey(machine), sealed)
+	if !ok || len(b) != 48+digestLen {
 		return head{}, &Damage{Machine: machine, Meaning: "the note of its last entry is spoilt"}
 	}
 	at := func(i int) uint64 { return binary.BigEndian.Uint64(b[8*i:]) }
-	h := head{epoch: at(0), seq: at(1), count: at(2), conflicts: at(3), chain: bytes.Clone(b[48:end])}
+	h := head{epoch: at(0), seq: at(1), count: at(2), conflicts: at(3), chain: bytes.Clone(b[48:])}
 	if arcs := int64(at(4)); arcs >= 0 {
 		h.counter.Arcs = drift.Some(arcs)
 	}

@@ -42,7 +42,7 @@ func (w *writer) refuse(r *intake.Refusal) error {
 	if err != nil {
 		return err
 	}
-	if err := w.refused.Put(key, raw); err != nil {
+	if err := w.refused.Put(key, seal(key, raw)); err != nil {
 		return err
 	}
 	if err := w.seen.Put(mark, key); err != nil {
@@ -55,25 +55,33 @@ func (w *writer) refuse(r *intake.Refusal) error {
 }
 
 func (w *writer) refusedAgain(key []byte, r *intake.Refusal) error {
-	var kept intake.Refusal
-	if err := json.Unmarshal(w.refused.Get(key), &kept); err != nil {
-		return &Damage{Meaning: "the list of refused records is spoilt"}
+	kept, err := refusalOf(key, w.refused.Get(key))
+	if err != nil {
+		kept = *r // the old one is spoilt
+	} else {
+		kept.Times, kept.Last = kept.Times+r.Times, r.Last
 	}
-	kept.Times += r.Times
-	kept.Last = r.Last
 	raw, err := json.Marshal(&kept)
 	if err != nil {
 		return err
 	}
-	return w.refused.Put(key, raw)
+	return w.refused.Put(key, seal(key, raw))
+}
+
+func refusalOf(key, sealed []byte) (intake.Refusal, error) {
+	var r intake.Refusal
+	raw, ok := unseal(key, sealed)
+	if !ok || json.Unmarshal(raw, &r) != nil {
+		return r, &Damage{Meaning: "the list of refused records is spoilt"}
+	}
+	return r, nil
 }
 
 // forget drops the oldest refusals above MaxRefused.
 func (w *writer) forget() error {
 	c := w.refused.Cursor()
 	for k, v := c.First(); k != nil && binary.BigEndian.Uint64(k)+MaxRefused <= w.state.refused; k, v = c.First() {
-		var old intake.Refusal
-		if json.Unmarshal(v, &old) == nil {
+		if old, err := refusalOf(k, v); err == nil {
 			if err := w.seen.Delete(refusalMark(&old)); err != nil {
 				return err
 			}
@@ -103,13 +111,21 @@ func (w *writer) count(r *intake.Refusal) error {
 		key = countKey("", "", "other")
 		before = w.counts.Get(key)
 	}
-	n := uint64(1)
-	if len(before) == 8 {
-		n += binary.BigEndian.Uint64(before)
-	} else if _, err := w.counts.NextSequence(); err != nil {
-		return err
+	if before == nil {
+		if _, err := w.counts.NextSequence(); err != nil {
+			return err
+		}
 	}
-	return w.counts.Put(key, binary.BigEndian.AppendUint64(nil, n))
+	n, _ := countOf(key, before)
+	return w.counts.Put(key, seal(key, binary.BigEndian.AppendUint64(nil, n+1)))
+}
+
+func countOf(key, sealed []byte) (uint64, bool) {
+	b, ok := unseal(key, sealed)
+	if !ok || len(b) != 8 {
+		return 0, false
+	}
+	return binary.BigEndian.Uint64(b), true
 }
 
 func countKey(machine, field, reason string) []byte {
@@ -127,9 +143,9 @@ func (s *Store) Refusals(machine string, limit int) ([]intake.Refusal, error) {
 	err := s.view(func(tx *bbolt.Tx) error {
 		c := tx.Bucket(refusedBucket).Cursor()
 		for k, v := c.Last(); k != nil && (limit == 0 || len(out) < limit); k, v = c.Prev() {
-			var r intake.Refusal
-			if err := json.Unmarshal(v, &r); err != nil {
-				return &Damage{Meaning: "the list of refused records is spoilt"}
+			r, err := refusalOf(k, v)
+			if err != nil {
+				return err
 			}
 			if machine == "" || r.Machine == machine {
 				out = append(out, r)
@@ -146,10 +162,11 @@ func (s *Store) RefusalCounts() ([]RefusalCount, error) {
 	err := s.view(func(tx *bbolt.Tx) error {
 		return tx.Bucket(countsBucket).ForEach(func(k, v []byte) error {
 			part := strings.SplitN(string(k), "\x00", 3)
-			if len(part) != 3 || len(v) != 8 {
+			n, ok := countOf(k, v)
+			if len(part) != 3 || !ok {
 				return &Damage{Meaning: "the counts of refused records are spoilt"}
 			}
-			out = append(out, RefusalCount{part[0], part[1], part[2], binary.BigEndian.Uint64(v)})
+			out = append(out, RefusalCount{part[0], part[1], part[2], n})
 			return nil
 		})
 	})

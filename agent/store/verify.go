@@ -54,10 +54,12 @@ func (s *Store) Verify() (Report, error) {
 			return nil
 		}
 		v := verifier{tx: tx, report: &r, entries: tx.Bucket(entriesBucket), ids: tx.Bucket(idsBucket),
-			order: tx.Bucket(orderBucket), heads: tx.Bucket(headsBucket), conflicts: tx.Bucket(conflictsBucket)}
+			order: tx.Bucket(orderBucket), heads: tx.Bucket(headsBucket),
+			conflicts: tx.Bucket(conflictsBucket), setups: tx.Bucket(setupsBucket)}
 		v.walk()
 		v.ends()
 		v.indexes(st)
+		v.refusals()
 		r.Refused = st.refused
 		return nil
 	})
@@ -83,7 +85,9 @@ type verifier struct {
 	tx     *bbolt.Tx
 	report *Report
 
-	entries, ids, order, heads, conflicts *bbolt.Bucket
+	entries, ids, order, heads, conflicts, setups *bbolt.Bucket
+
+	setupsSeen uint64
 }
 
 // walk checks every entry, machine by machine.
@@ -126,16 +130,27 @@ func (v *verifier) entry(p place, key, value []byte, h *head) {
 	case !follows:
 		wrong("it does not follow from the entry before it: this entry was changed or put in, or the one before it changed or taken out, after it was kept")
 	}
-	if e.flags&flagConflict != 0 {
+	lists := []*bbolt.Bucket{v.order}
+	switch {
+	case e.flags&flagConflict != 0:
 		v.report.Conflicts++
+		lists = append(lists, v.conflicts)
+	case bytes.HasPrefix(e.canonical, setupPrefix):
+		v.setupsSeen++
+		lists = append(lists, v.setups)
 	}
 	if places, ok := refsOf(v.ids.Get(e.idKey)); !ok || !contains(places, p) {
 		wrong("the index of ids does not lead to it: sending it again would keep it twice")
 	}
-	if machine := v.order.Get(p.appendOrder(nil)); machine == nil || string(machine) != p.machine {
-		wrong("the order of taking does not list it")
+	for _, list := range lists {
+		if machine := list.Get(p.appendOrder(nil)); machine == nil || string(machine) != p.machine {
+			wrong("the order of taking, or of conflicts or setups, does not list it")
+		}
 	}
 }
+
+// setupPrefix begins the canonical form of every setup record.
+var setupPrefix = []byte(`{"type":"setup"`)
 
 func contains(places []place, p place) bool {
 	for _, q := range places {
@@ -181,27 +196,44 @@ func (v *verifier) indexes(st state) {
 			v.report.wrong(Damage{Meaning: fmt.Sprintf("%s %d, and there are %d", what, is, should)})
 		}
 	}
-	var refs, order, conflicts, last uint64
+	var refs, last uint64
 	c := v.ids.Cursor()
 	for k, r := c.First(); k != nil; k, r = c.Next() {
 		places, _ := refsOf(r)
 		refs += uint64(len(places))
 	}
-	c = v.order.Cursor()
-	for k, _ := c.First(); k != nil; k, _ = c.Next() {
-		order++
-		if len(k) == 16 {
-			last = binary.BigEndian.Uint64(k[8:])
-		}
-	}
-	c = v.conflicts.Cursor()
-	for k, _ := c.First(); k != nil; k, _ = c.Next() {
-		conflicts++
+	if k, _ := v.order.Cursor().Last(); len(k) == 16 {
+		last = binary.BigEndian.Uint64(k[8:])
 	}
 	expect("the store counted entries up to", st.seq, v.report.Entries)
 	expect("the index of ids leads to", refs, v.report.Entries)
-	expect("the order of taking lists", order, v.report.Entries)
+	expect("the order of taking lists", keys(v.order), v.report.Entries)
 	expect("the last number in the order of taking is", last, st.seq)
-	expect("the list of conflicts holds", conflicts, v.report.Conflicts)
+	expect("the list of conflicts holds", keys(v.conflicts), v.report.Conflicts)
 	expect("the store counted conflicts up to", st.conflicts, v.report.Conflicts)
+	expect("the list of setups holds", keys(v.setups), v.setupsSeen)
+}
+
+func keys(b *bbolt.Bucket) (n uint64) {
+	c := b.Cursor()
+	for k, _ := c.First(); k != nil; k, _ = c.Next() {
+		n++
+	}
+	return n
+}
+
+// refusals checks what was kept of refused offers.
+func (v *verifier) refusals() {
+	c := v.tx.Bucket(refusedBucket).Cursor()
+	for k, sealed := c.First(); k != nil; k, sealed = c.Next() {
+		if _, err := refusalOf(k, sealed); err != nil {
+			v.report.wrong(Damage{Meaning: "the list of refused records is spoilt"})
+		}
+	}
+	c = v.tx.Bucket(countsBucket).Cursor()
+	for k, sealed := c.First(); k != nil; k, sealed = c.Next() {
+		if _, ok := countOf(k, sealed); !ok {
+			v.report.wrong(Damage{Meaning: "the counts of refused records are spoilt"})
+		}
+	}
 }

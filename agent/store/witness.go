@@ -88,20 +88,20 @@ func (s *Store) sight(tx *bbolt.Tx) (witness, error) {
 	order, machine := tx.Bucket(orderBucket).Cursor().Last()
 	if p, ok := orderOf(order, machine); ok {
 		w.Epoch, w.Machine = p.epoch, p.machine
-		w.Chain, err = chainAt(tx, p)
+		w.Chain = chainAt(tx, p)
 	}
-	return w, err
+	return w, nil
 }
 
-// chainAt is the chain of the entry at p in hex, "" when there is none.
-func chainAt(tx *bbolt.Tx, p place) (string, error) {
+// chainAt is the chain of the entry at p in hex, "" when there is none that can
+// be read.
+func chainAt(tx *bbolt.Tx, p place) string {
 	key := p.key()
-	value := tx.Bucket(entriesBucket).Get(key)
-	if value == nil {
-		return "", nil
+	e, err := parse(key, tx.Bucket(entriesBucket).Get(key))
+	if err != nil {
+		return ""
 	}
-	e, err := parse(key, value)
-	return hex.EncodeToString(e.chain), err
+	return hex.EncodeToString(e.chain)
 }
 
 func headsDigest(tx *bbolt.Tx) string {
@@ -162,7 +162,7 @@ func (s *Store) judge(tx *bbolt.Tx, now, seen witness) FindingKind {
 	case seen.Seq == 0:
 		return ""
 	}
-	if chain, err := chainAt(tx, place{seen.Machine, seen.Epoch, seen.Seq}); err != nil || chain != seen.Chain {
+	if chainAt(tx, place{seen.Machine, seen.Epoch, seen.Seq}) != seen.Chain {
 		return FoundSwapped
 	}
 	return ""
@@ -184,7 +184,7 @@ func (s *Store) keepAsFound(kind FindingKind, now, seen witness) {
 	case FoundBehind:
 		s.found(kind, kept, "The store %s is behind its witness: it holds %d records and had held %d. An old copy was put back, or the disk lost what it had confirmed. What is there goes on being used; send the missing records again or import an export.", s.path, now.Seq, seen.Seq)
 	default:
-		s.found(kind, kept, "The store %s is not the one its witness saw: another file was put in its place, or records in it were changed. What is there goes on being used; run verify and compare with a backup.", s.path)
+		s.found(kind, kept, "The store %s is not the one its witness saw: another file was put in its place, or records in it were changed or spoilt. What is there goes on being used; run verify and compare with a backup.", s.path)
 	}
 }
 

@@ -1,0 +1,230 @@
+package store_test
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/store"
+	"arcdrift/agent/store/storetest"
+	"arcdrift/drift"
+)
+
+// TestWhatIsFoundAtOpening changes a closed store of four records behind its
+// back, where there is an older backup of two.
+func TestWhatIsFoundAtOpening(t *testing.T) {
+	for name, test := range map[string]struct {
+		change  func(t *testing.T, path, backup string)
+		finds   store.FindingKind // "": nothing
+		entries int
+		kept    bool
+	}{
+		"nothing":    {func(*testing.T, string, string) {}, "", 4, false},
+		"deleted":    {func(t *testing.T, path, _ string) { require.NoError(t, os.Remove(path)) }, store.FoundGone, 0, false},
+		"emptied":    {func(t *testing.T, path, _ string) { require.NoError(t, os.Truncate(path, 0)) }, store.FoundGone, 0, false},
+		"old backup": {func(t *testing.T, path, backup string) { require.NoError(t, os.Rename(backup, path)) }, store.FoundBehind, 2, true},
+		"quarantined": {func(t *testing.T, path, _ string) {
+			_, err := store.Quarantine(path, storetest.Received())
+			require.NoError(t, err)
+		}, store.FoundGone, 0, false},
+		"another": {func(t *testing.T, path, _ string) {
+			other := open(t, dbPath(t))
+			_, err := other.Append([]drift.Entry{nth(1), nth(2), nth(3), nth(4), nth(5)}, nil)
+			require.NoError(t, err)
+			require.NoError(t, other.BackupFile(path))
+		}, store.FoundSwapped, 5, true},
+		"old backup, then used": {func(t *testing.T, path, backup string) {
+			w, err := os.ReadFile(path + ".witness")
+			require.NoError(t, err)
+			require.NoError(t, os.Rename(backup, path))
+			s := open(t, path)
+			_, err = s.Append([]drift.Entry{nth(11), nth(12), nth(13)}, nil)
+			require.NoError(t, err)
+			require.NoError(t, s.Close())
+			require.NoError(t, os.WriteFile(path+".witness", w, 0o600))
+		}, store.FoundSwapped, 5, true},
+		"no witness":         {func(t *testing.T, path, _ string) { require.NoError(t, os.Remove(path+".witness")) }, store.FoundAlone, 4, false},
+		"unreadable witness": {func(t *testing.T, path, _ string) { require.NoError(t, os.Truncate(path+".witness", 9)) }, store.FoundAlone, 4, false},
+		"new and never used": {func(t *testing.T, path, _ string) {
+			require.NoError(t, os.Remove(path))
+			require.NoError(t, os.Remove(path+".witness"))
+		}, "", 0, false},
+		"restored by command": {restoreFrom, "", 2, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			path, backup := dbPath(t), filepath.Join(t.TempDir(), "backup")
+			s, err := store.Open(path, storetest.Received, store.Options{})
+			require.NoError(t, err)
+			_, err = s.Append([]drift.Entry{nth(1), nth(2)}, nil)
+			require.NoError(t, err)
+			require.NoError(t, s.BackupFile(backup))
+			_, err = s.Append([]drift.Entry{nth(3), nth(4)}, nil)
+			require.NoError(t, err)
+			require.NoError(t, s.Close())
+			test.change(t, path, backup)
+
+			s = open(t, path)
+			storetest.Invariants(t, s)
+			stats, err := s.Stats()
+			require.NoError(t, err)
+			require.EqualValues(t, test.entries, stats.Entries)
+			if test.finds == "" {
+				require.Empty(t, s.Findings())
+			} else {
+				require.Len(t, s.Findings(), 1)
+				found := s.Findings()[0]
+				require.Equal(t, test.finds, found.Kind)
+				require.Contains(t, found.Text, path)
+				require.Equal(t, test.kept, found.Kept != "")
+				if test.kept {
+					report, err := store.VerifyFile(found.Kept)
+					require.NoError(t, err)
+					require.Nil(t, report.First)
+					require.EqualValues(t, test.entries, report.Entries, "kept as it was found")
+				}
+			}
+			placed, err := s.Append([]drift.Entry{nth(21)}, nil)
+			require.NoError(t, err, "data go on being taken")
+			if name != "new and never used" {
+				require.Greater(t, placed[0].Epoch, uint64(1), "under a new epoch")
+			}
+			require.NoError(t, s.Close())
+			again := open(t, path)
+			require.Empty(t, again.Findings(), "told once")
+		})
+	}
+}
+
+func restoreFrom(t *testing.T, path, backup string) {
+	f, err := os.Open(backup)
+	require.NoError(t, err)
+	defer f.Close()
+	report, err := store.Restore(f, path, storetest.Received())
+	require.NoError(t, err)
+	require.EqualValues(t, 2, report.Entries)
+	kept, err := filepath.Glob(filepath.Join(filepath.Dir(path), "quarantine", "*"))
+	require.NoError(t, err)
+	require.Len(t, kept, 1, "the store that was there is kept")
+	old, err := store.VerifyFile(kept[0])
+	require.NoError(t, err)
+	require.EqualValues(t, 4, old.Entries)
+}
+
+func TestBackupIsTheStoreOfThatMoment(t *testing.T) {
+	s := open(t, dbPath(t))
+	stop, done := make(chan struct{}), make(chan error)
+	go func() {
+		for n := 0; ; n++ {
+			select {
+			case <-stop:
+				done <- nil
+				return
+			default:
+				if _, err := s.Append([]drift.Entry{nth(n)}, nil); err != nil {
+					done <- err
+					return
+				}
+			}
+		}
+	}()
+	for range rounds(t, 20) {
+		var backup bytes.Buffer
+		require.NoError(t, s.Backup(&backup))
+		to := dbPath(t)
+		report, err := store.Restore(&backup, to, storetest.Received())
+		require.NoError(t, err)
+		restored, err := store.Open(to, storetest.Received, store.Options{ReadOnly: true})
+		require.NoError(t, err)
+		same, err := s.Since(0, 0, int(report.Entries))
+		require.NoError(t, err)
+		got, err := restored.Since(0, 0, 0)
+		require.NoError(t, err)
+		require.Len(t, got, int(report.Entries))
+		if len(got) > 0 {
+			require.Equal(t, same, got)
+		}
+		require.NoError(t, restored.Close())
+	}
+	close(stop)
+	require.NoError(t, <-done)
+}
+
+func TestRestoreRefuses(t *testing.T) {
+	s := newSample(t)
+	spoilt := s.spoilt(nth(14))
+	path := s.at(t, s.file)
+	before, err := os.ReadFile(path)
+	require.NoError(t, err)
+	for name, backup := range map[string][]byte{"spoilt": spoilt, "no store": []byte("hello"), "empty": nil} {
+		_, err := store.Restore(bytes.NewReader(backup), path, storetest.Received())
+		require.Error(t, err, name)
+	}
+	held := open(t, path)
+	_, err = store.Restore(bytes.NewReader(s.file), path, storetest.Received())
+	require.ErrorIs(t, err, store.ErrHeld)
+	require.NoError(t, held.Close())
+	after, err := os.ReadFile(path)
+	require.NoError(t, err)
+	require.Equal(t, before, after)
+	left, err := os.ReadDir(filepath.Dir(path))
+	require.NoError(t, err)
+	require.Len(t, left, 2, "nothing but the store and its witness")
+}
+
+func TestASecondAgentIsToldWhoHoldsTheStore(t *testing.T) {
+	path := dbPath(t)
+	open(t, path)
+	_, err := store.Open(path, storetest.Received, store.Options{Lock: 10 * time.Millisecond})
+	require.ErrorIs(t, err, store.ErrHeld)
+	require.ErrorContains(t, err, "another agent has the database open")
+}
+
+func TestReadOnlyChangesNothing(t *testing.T) {
+	s := newSample(t)
+	path := s.at(t, s.file)
+	db, err := store.Open(path, storetest.Received, store.Options{ReadOnly: true})
+	require.NoError(t, err)
+	_, err = db.Append([]drift.Entry{nth(1)}, nil)
+	require.ErrorIs(t, err, store.ErrReadOnly)
+	got, err := contents(db)
+	require.NoError(t, err)
+	require.Equal(t, s.contents, got)
+	require.NoError(t, db.Close())
+	after, err := os.ReadFile(path)
+	require.NoError(t, err)
+	require.Equal(t, s.file, after)
+
+	missing := dbPath(t)
+	_, err = store.Open(missing, storetest.Received, store.Options{ReadOnly: true})
+	require.ErrorIs(t, err, os.ErrNotExist)
+	require.NoFileExists(t, missing)
+	require.NoFileExists(t, missing+".witness")
+}
+
+func TestTheStoreMayBeBounded(t *testing.T) {
+	path := dbPath(t)
+	s, err := store.Open(path, storetest.Received, store.Options{MaxSize: 20 << 20})
+	require.NoError(t, err)
+	var acks []int
+	for {
+		batch := make([]drift.Entry, 1000)
+		for i := range batch {
+			batch[i] = nth(len(acks) + i)
+		}
+		if _, err = s.Append(batch, nil); err != nil {
+			break
+		}
+		for range batch {
+			acks = append(acks, len(acks))
+		}
+	}
+	require.ErrorIs(t, err, store.ErrFull)
+	require.NotEmpty(t, acks)
+	require.NoError(t, acked(s, acks))
+	require.NoError(t, s.Close())
+	reopened(t, path, acks)
+}

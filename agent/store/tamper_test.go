@@ -1,0 +1,161 @@
+package store_test
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/binary"
+	"hash/crc32"
+	"math/rand/v2"
+	"os"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"go.etcd.io/bbolt"
+
+	"arcdrift/agent/store"
+	"arcdrift/agent/store/storetest"
+)
+
+// edit opens a store's file without the store.
+func edit(t *testing.T, path string, f func(tx *bbolt.Tx) error) {
+	t.Helper()
+	db, err := bbolt.Open(path, 0o600, &bbolt.Options{Timeout: time.Second})
+	require.NoError(t, err)
+	require.NoError(t, db.Update(f))
+	require.NoError(t, db.Close())
+}
+
+// resealed is a value whose checksum fits again: what someone who can read this
+// source would write.
+func resealed(key, value []byte) []byte {
+	body := bytes.Clone(value[:len(value)-4])
+	table := crc32.MakeTable(crc32.Castagnoli)
+	return binary.BigEndian.AppendUint32(body, crc32.Update(crc32.Checksum(key, table), table, body))
+}
+
+// pair is one entry as it lies in the file.
+type pair struct{ key, value []byte }
+
+func (p pair) numbers() (epoch, seq uint64) {
+	n := p.key[len(p.key)-16:]
+	return binary.BigEndian.Uint64(n), binary.BigEndian.Uint64(n[8:])
+}
+
+func entriesOf(tx *bbolt.Tx, machine string) []pair {
+	var out []pair
+	prefix := append([]byte(machine), 0)
+	c := tx.Bucket([]byte("entries")).Cursor()
+	for k, v := c.Seek(prefix); bytes.HasPrefix(k, prefix); k, v = c.Next() {
+		out = append(out, pair{bytes.Clone(k), bytes.Clone(v)})
+	}
+	return out
+}
+
+// TestTamperedEntryIsNamed: verify names the first entry that is not as it was
+// kept, whoever made its checksum fit.
+func TestTamperedEntryIsNamed(t *testing.T) {
+	s := newSample(t)
+	// Each changes the i-th of a machine's entries and returns the one that
+	// verify should name.
+	ways := map[string]func(tx *bbolt.Tx, all []pair, i int) (pair, error){
+		"edit": func(tx *bbolt.Tx, all []pair, i int) (pair, error) {
+			changed := bytes.Replace(all[i].value, []byte(`"humidity_pct":71`), []byte(`"humidity_pct":17`), 1)
+			return all[i], tx.Bucket([]byte("entries")).Put(all[i].key, resealed(all[i].key, changed))
+		},
+		"delete": func(tx *bbolt.Tx, all []pair, i int) (pair, error) {
+			named := all[max(0, len(all)-2)]
+			if i+1 < len(all) {
+				named = all[i+1]
+			}
+			return named, tx.Bucket([]byte("entries")).Delete(all[i].key)
+		},
+		"reorder": func(tx *bbolt.Tx, all []pair, i int) (pair, error) {
+			a, b := all[min(i, len(all)-2)], all[min(i, len(all)-2)+1]
+			entries := tx.Bucket([]byte("entries"))
+			if err := entries.Put(a.key, resealed(a.key, b.value)); err != nil {
+				return a, err
+			}
+			return a, entries.Put(b.key, resealed(b.key, a.value))
+		},
+		"insert": func(tx *bbolt.Tx, all []pair, i int) (pair, error) {
+			new := pair{bytes.Clone(all[i].key), all[i].value}
+			_, seq := all[i].numbers()
+			binary.BigEndian.PutUint64(new.key[len(new.key)-8:], seq+1)
+			return new, tx.Bucket([]byte("entries")).Put(new.key, resealed(new.key, new.value))
+		},
+	}
+	for name, change := range ways {
+		t.Run(name, func(t *testing.T) {
+			n := rounds(t, 10)
+			for seed := range n {
+				random := rand.New(rand.NewPCG(24, uint64(seed)))
+				path := s.at(t, s.file)
+				var named pair
+				edit(t, path, func(tx *bbolt.Tx) (err error) {
+					all := entriesOf(tx, "K-3")
+					i := random.IntN(len(all))
+					if seed == 0 {
+						i = len(all) - 1
+					}
+					named, err = change(tx, all, i)
+					return err
+				})
+				report, err := store.VerifyFile(path)
+				require.NoError(t, err)
+				require.NotNil(t, report.First)
+				epoch, seq := named.numbers()
+				require.Equal(t, []any{"K-3", epoch, seq}, []any{report.First.Machine, report.First.Epoch, report.First.Seq}, "seed %d: %v", seed, report.First)
+			}
+			logBound(t, "tampered entry not named", n)
+		})
+	}
+}
+
+// TestAForgedChainDiffersFromItsWitness: someone who forges the whole chain of a
+// machine passes verify, which is why the witness is kept elsewhere.
+func TestAForgedChainDiffersFromItsWitness(t *testing.T) {
+	s := newSample(t)
+	path := s.at(t, s.file)
+	edit(t, path, func(tx *bbolt.Tx) error {
+		chain := make([]byte, sha256.Size)
+		for i, p := range entriesOf(tx, "K-3") {
+			if i == 5 {
+				p.value = bytes.Replace(p.value, []byte(`"humidity_pct":71`), []byte(`"humidity_pct":17`), 1)
+			}
+			at := len(p.value) - 4 - sha256.Size
+			sum := sha256.Sum256(append(append(bytes.Clone(chain), p.key...), p.value[:at]...))
+			chain = sum[:]
+			copy(p.value[at:], chain)
+			if err := tx.Bucket([]byte("entries")).Put(p.key, resealed(p.key, p.value)); err != nil {
+				return err
+			}
+		}
+		heads, key := tx.Bucket([]byte("heads")), []byte("K-3\x00")
+		head := bytes.Clone(heads.Get(key))
+		copy(head[len(head)-4-sha256.Size:], chain)
+		return heads.Put(key, resealed(key, head))
+	})
+	report, err := store.VerifyFile(path)
+	require.NoError(t, err)
+	require.Nil(t, report.First, "the forgery is complete")
+	db := open(t, path)
+	require.Len(t, db.Findings(), 1)
+	require.Equal(t, store.FoundSwapped, db.Findings()[0].Kind)
+}
+
+func TestANewerStoreIsRefusedInWords(t *testing.T) {
+	s := newSample(t)
+	path := s.at(t, s.file)
+	edit(t, path, func(tx *bbolt.Tx) error {
+		return tx.Bucket([]byte("meta")).Put([]byte("schema"), []byte{0, 0, 0, 99})
+	})
+	before, err := os.ReadFile(path)
+	require.NoError(t, err)
+	_, err = store.Open(path, storetest.Received, store.Options{})
+	require.ErrorIs(t, err, store.ErrNewer)
+	require.ErrorContains(t, err, "schema 99")
+	after, err := os.ReadFile(path)
+	require.NoError(t, err)
+	require.Equal(t, before, after, "it is left as it was")
+}
