@@ -1,8 +1,13 @@
 package wire
 
 import (
+	"errors"
+	"fmt"
+	"io"
 	"net/url"
+	"strings"
 	"testing"
+	"testing/iotest"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -72,6 +77,23 @@ func TestMove(t *testing.T) {
 	got, err = Move([]byte(`{"machine":"K-07","temperature_c":null}`))
 	require.NoError(t, err)
 	assert.Equal(t, advise.Move{Machine: "K-07"}, got)
+}
+
+func TestMoveLines(t *testing.T) {
+	in := `{"machine":"K-07"}` + "\r\n\n" + strings.Repeat(" ", MaxRecord) + "{}\n" + `{"machine":"K-08","wind":3}` + "\n" + `{"machine":"K-09"}`
+	var got []string
+	for l := range MoveLines(io.MultiReader(strings.NewReader(in), iotest.ErrReader(errors.New("line dropped")))) {
+		got = append(got, fmt.Sprintf("%d %s %v %v", l.Number, l.Move.Machine, l.Problem, l.Err))
+	}
+	assert.Equal(t, []string{
+		"1 K-07 <nil> <nil>",
+		"3  the record is longer than 65536 bytes <nil>",
+		"4  wind is not asked in a site check <nil>",
+		"5  <nil> line dropped", // half a line may look whole
+	}, got)
+	for range MoveLines(strings.NewReader(in)) {
+		break // a reader may stop
+	}
 }
 
 func TestMoveRefuses(t *testing.T) {

@@ -129,17 +129,16 @@ func split(r io.Reader) iter.Seq[textLine] {
 			for errors.Is(err, bufio.ErrBufferFull) {
 				_, err = b.ReadSlice('\n')
 			}
+			if err != nil && !errors.Is(err, io.EOF) {
+				yield(textLine{number: number, err: err}) // half a line may look whole
+				return
+			}
 			if number == 1 {
 				text = bytes.TrimPrefix(text, byteOrderMark)
 			}
 			text = bytes.TrimRight(text, "\r\n")
-			if len(bytes.TrimSpace(text)) > 0 && !yield(textLine{number: number, text: text, cut: cut}) {
-				return
-			}
-			if err != nil {
-				if !errors.Is(err, io.EOF) {
-					yield(textLine{number: number, err: err})
-				}
+			blank := !cut && len(bytes.TrimSpace(text)) == 0
+			if !blank && !yield(textLine{number: number, text: text, cut: cut}) || err != nil {
 				return
 			}
 		}

@@ -1,6 +1,8 @@
 package wire
 
 import (
+	"io"
+	"iter"
 	"maps"
 	"net/url"
 	"slices"
@@ -41,6 +43,35 @@ func Move(raw []byte) (advise.Move, error) {
 		return q.set(value{f, parsed, text}, err)
 	})
 	return q.move(err)
+}
+
+// MoveLine is one site-check question of a batch, good or refused.
+type MoveLine struct {
+	Number  int // counts lines from 1
+	Move    advise.Move
+	Problem *drift.Problem
+	// Err ends the batch and stands alone: reading failed.
+	Err error
+}
+
+// MoveLines reads one site-check question per line; blank lines are skipped.
+func MoveLines(r io.Reader) iter.Seq[MoveLine] {
+	return func(yield func(MoveLine) bool) {
+		for l := range split(r) {
+			out := MoveLine{Number: l.number, Err: l.err}
+			switch {
+			case l.cut:
+				out.Problem = tooLong()
+			case l.err == nil:
+				var err error
+				out.Move, err = Move(l.text)
+				out.Problem = drift.ProblemOf(err)
+			}
+			if !yield(out) {
+				return
+			}
+		}
+	}
 }
 
 // MoveValues reads a site-check question from form or query values.
