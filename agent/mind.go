@@ -38,11 +38,15 @@ func (m *mind) Board() ([]web.Machine, uint64) {
 	if err != nil {
 		return nil, 0
 	}
+	stats, err := m.store.Stats()
+	if err != nil {
+		return nil, 0
+	}
 	var out []web.Machine
 	for _, a := range all {
 		out = append(out, web.Machine{Assessment: a})
 	}
-	return out, 1
+	return out, stats.Seq + 1
 }
 
 // AssessAt answers at a moment.

@@ -11,10 +11,12 @@ import (
 	"github.com/mochi-mqtt/server/v2/listeners"
 )
 
-// The broker's limits. A record is a few hundred bytes; a fleet has thousands of
-// machines; what a sender missed for a day it asks for again.
+// The broker's limits. A fleet has thousands of machines; what a sender missed
+// for a day it asks for again. A packet may be much larger than any record: one
+// that is refused costs its sender that record, one that cannot even be read
+// comes again and again.
 const (
-	maxPacket   = 64 << 10
+	maxPacket   = 1 << 20
 	maxClients  = 10_000
 	maxWaiting  = 1024 // messages to a client that does not read
 	maxInFlight = 1024

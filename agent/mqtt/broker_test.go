@@ -2,8 +2,8 @@ package mqtt
 
 import (
 	"errors"
-	"fmt"
 	"net"
+	"strings"
 	"testing"
 	"time"
 
@@ -44,6 +44,7 @@ func TestRefusedIsKeptAcknowledgedAndTold(t *testing.T) {
 		{"arcdrift/v1/K-07/service", `{"action":"polished"}`, "action"},
 		{"arcdrift/v1/K-07/setup", `{"scope":"fleet","check_minutes":1}`, "scope"},
 		{"arcdrift/v1/K-07/usage", "\x00\x01\xff", nil},
+		{"arcdrift/v1/K-07/usage", `{"arc_count":1,"site":"` + strings.Repeat("x", maxPacket/2) + `"}`, nil},
 		{"arcdrift/v1/K-07/usage", ``, nil},
 		{"arcdrift/v1/K-07/usage", `[1]`, nil},
 		{"arcdrift/v1/not a machine/usage", `{"arc_count":1}`, "machine"},
@@ -232,7 +233,7 @@ func TestHugePacketEndsTheConnection(t *testing.T) {
 	_, addr := startBroker(t, Loopback{}, desk)
 	device := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("big").SetAutoReconnect(false))
 	require.True(t, device.Connect().WaitTimeout(patience))
-	device.Publish("arcdrift/v1/K-07/usage", 1, false, fmt.Sprintf(`{"arc_count":1,"extra":{"x":"%*s"}}`, maxPacket, ""))
+	device.Publish("arcdrift/v1/K-07/usage", 1, false, `{"arc_count":1,"site":"`+strings.Repeat("x", maxPacket)+`"}`)
 	require.Eventually(t, func() bool { return !device.IsConnectionOpen() }, patience, 5*time.Millisecond)
 	assert.Zero(t, door.taken)
 }

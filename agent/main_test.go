@@ -1,0 +1,130 @@
+package agent
+
+import (
+	"bytes"
+	"context"
+	"os"
+	"os/exec"
+	"os/signal"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/rogpeppe/go-internal/testscript"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+)
+
+// scriptMoment is now in the scenarios, so that their answers stay the same.
+var scriptMoment = time.Date(2026, 3, 2, 18, 0, 0, 0, time.UTC)
+
+// TestMain makes the program a command of the scenarios, and looks for
+// goroutines left behind.
+func TestMain(m *testing.M) {
+	testscript.Main(leaks{m}, map[string]func(){
+		"arcdrift": func() {
+			ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+			code := Run(ctx, Env{
+				Program: "arcdrift", Args: os.Args[1:], Environ: os.Environ(),
+				Stdin: os.Stdin, Stdout: os.Stdout, Stderr: os.Stderr,
+				Now: func() time.Time { return scriptMoment },
+			})
+			stop()
+			os.Exit(code)
+		},
+	})
+}
+
+// leaks fails a run that leaves goroutines behind.
+type leaks struct{ m *testing.M }
+
+func (l leaks) Run() int {
+	code := l.m.Run()
+	if err := goleak.Find(); code == 0 && err != nil {
+		os.Stderr.WriteString(err.Error() + "\n")
+		return 1
+	}
+	return code
+}
+
+// result is what one command said.
+type result struct {
+	code        int
+	answer, say string
+}
+
+// cli runs one command line in this process.
+func cli(t *testing.T, env Env, args ...string) result {
+	t.Helper()
+	var out, talk bytes.Buffer
+	env.Args, env.Stdout, env.Stderr = args, &out, &talk
+	if env.Stdin == nil {
+		env.Stdin = strings.NewReader("")
+	}
+	if env.Now == nil {
+		env.Now = func() time.Time { return scriptMoment }
+	}
+	code := Run(t.Context(), env)
+	return result{code, out.String(), talk.String()}
+}
+
+// tempDB is a path for a store.
+func tempDB(t *testing.T) string {
+	t.Helper()
+	return filepath.Join(t.TempDir(), "arcdrift.db")
+}
+
+// lockedBuffer takes a log from several goroutines.
+type lockedBuffer struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *lockedBuffer) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *lockedBuffer) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
+// startServer runs an agent on free ports in this process.
+func startServer(t *testing.T, db string, change func(*Config)) (s *server, log *lockedBuffer, stop func()) {
+	t.Helper()
+	config := Config{DB: db, HTTPListen: "127.0.0.1:0", MQTTListen: "127.0.0.1:0"}
+	if change != nil {
+		change(&config)
+	}
+	log = &lockedBuffer{}
+	s, err := newServer(config, Env{Stderr: log, Now: func() time.Time { return scriptMoment }})
+	require.NoError(t, err)
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- s.Run(ctx) }()
+	require.Eventually(t, func() bool { _, err := os.Stat(addressFile(db)); return err == nil }, 10*time.Second, time.Millisecond)
+	var once sync.Once
+	stop = func() {
+		once.Do(func() {
+			cancel()
+			require.NoError(t, <-done)
+		})
+	}
+	t.Cleanup(stop)
+	return s, log, stop
+}
+
+// mosquittoPub publishes with the real client of another project.
+func mosquittoPub(t *testing.T, port, topic string, payload []byte) {
+	t.Helper()
+	cmd := exec.Command("mosquitto_pub", "-p", port, "-q", "1", "-t", topic, "-s")
+	cmd.Stdin = bytes.NewReader(payload)
+	out, err := cmd.CombinedOutput()
+	require.NoError(t, err, "mosquitto_pub: %s", out)
+}
