@@ -29,7 +29,7 @@ func (s *Store) Append(entries []drift.Entry, refusals []intake.Refusal) ([]inta
 	switch {
 	case s.options.ReadOnly:
 		return nil, ErrReadOnly
-	case s.db == nil:
+	case s.closed:
 		return nil, errors.New("the store is closed")
 	case s.unsure != nil:
 		if err := s.comeBack(); err != nil {
@@ -63,7 +63,8 @@ func (s *Store) Append(entries []drift.Entry, refusals []intake.Refusal) ([]inta
 	case full(err):
 		return nil, fmt.Errorf("%w (%w)", ErrFull, err)
 	}
-	s.unsure, s.tried = err, s.now()
+	s.tried = s.now()
+	s.tell(err, s.unwitnessed)
 	return nil, fmt.Errorf("%w (%w)", ErrUnsure, err)
 }
 

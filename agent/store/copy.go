@@ -157,28 +157,53 @@ func (s *Store) comeBack() error {
 		return fmt.Errorf("%w (%w)", ErrUnsure, s.unsure)
 	}
 	s.tried = s.now()
+	report, err := s.copyAfresh()
+	if err != nil {
+		return fmt.Errorf("%w (%w)", ErrUnsure, err)
+	}
+	s.found(FoundUnsure, "", "A write to the store %s failed (%v). The store was copied afresh, all %d records of the copy were checked, and records are taken again under a new epoch. Look at the disk.", s.path, s.unsure, report.Entries)
+	s.tell(nil, s.unwitnessed)
+	s.epoch = 0
+	return nil
+}
+
+// copyAfresh replaces the store's file by a flushed and checked copy.
+func (s *Store) copyAfresh() (Report, error) {
+	if err := s.reconnect(nil); err != nil {
+		return Report{}, err
+	}
 	staged := s.path + ".afresh"
 	defer os.Remove(staged)
 	if err := s.BackupFile(staged); err != nil {
-		return fmt.Errorf("%w (%w)", ErrUnsure, err)
+		return Report{}, err
 	}
 	report, err := VerifyFile(staged)
 	if err == nil && report.First != nil {
 		err = report.First
 	}
 	if err != nil {
-		return fmt.Errorf("%w (%w)", ErrUnsure, err)
+		return report, err
 	}
+	return report, s.reconnect(func() error {
+		return errors.Join(os.Rename(staged, s.path), syncDir(filepath.Dir(s.path)))
+	})
+}
+
+// reconnect closes the file, exchanges it and opens it again; with nothing to
+// exchange it opens a file that an earlier try left closed.
+func (s *Store) reconnect(exchange func() error) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	// The lock on the file goes with it, so the new one is opened only once it
-	// is in place.
-	err = errors.Join(s.db.Close(), os.Rename(staged, s.path), syncDir(filepath.Dir(s.path)))
-	s.db = nil
-	if err = errors.Join(err, s.connect()); err != nil {
-		return fmt.Errorf("%w (%w)", ErrUnsure, err)
+	var err error
+	if s.db != nil {
+		if exchange == nil {
+			return nil
+		}
+		err = s.db.Close()
+		s.db = nil
 	}
-	s.found(FoundUnsure, "", "A write to the store %s failed (%v). The store was copied afresh, all %d records of the copy were checked, and records are taken again under a new epoch. Look at the disk.", s.path, s.unsure, report.Entries)
-	s.unsure, s.epoch = nil, 0
-	return nil
+	if exchange != nil {
+		err = errors.Join(err, exchange())
+	}
+	return errors.Join(err, s.connect())
 }

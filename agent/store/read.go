@@ -39,9 +39,9 @@ func (s *Store) Stats() (Stats, error) {
 		}
 		return nil
 	})
-	s.writing.Lock()
-	defer s.writing.Unlock()
-	out.Unsure, out.Witness = s.unsure, s.beside.err
+	s.telling.Lock()
+	defer s.telling.Unlock()
+	out.Unsure, out.Witness = s.unsure, s.unwitnessed
 	return out, err
 }
 

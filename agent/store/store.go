@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"sync"
 	"syscall"
 	"time"
@@ -21,20 +22,25 @@ import (
 // Store is an open store. Its methods may be called from several goroutines;
 // writes wait for each other.
 type Store struct {
-	path     string
-	now      func() time.Time
-	options  Options
-	findings []Finding
+	path    string
+	now     func() time.Time
+	options Options
 
 	mu   sync.RWMutex // held for writing while db is replaced
 	db   *bbolt.DB
 	name string // made up with the file, names it for its witness
 
-	writing sync.Mutex // guards what follows and keeps writers in a row
+	writing sync.Mutex // keeps writers in a row and guards what is theirs
 	epoch   uint64     // this process's, 0 until it first writes
-	unsure  error      // the write that failed, until the store has been checked
-	tried   time.Time  // when it was last tried to come back from that
-	beside  witnessing
+	tried   time.Time  // when the store last tried to come back from a failed write
+	seen    witness    // what the witness says
+	commits int        // since it was written
+	closed  bool
+
+	telling     sync.Mutex // guards what is told while a write takes its time
+	findings    []Finding
+	unsure      error // the write that failed, until the store has been checked
+	unwitnessed error // why the witness could not be written last
 }
 
 // Options of Open. The zero value is right for an agent.
@@ -84,7 +90,7 @@ func Open(path string, now func() time.Time, options Options) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	s.beside.last = seen
+	s.seen = seen
 	if err := s.openFile(seen); err != nil {
 		return nil, err
 	}
@@ -95,7 +101,7 @@ func Open(path string, now func() time.Time, options Options) (*Store, error) {
 		return nil, errors.Join(err, s.db.Close())
 	}
 	// On a full disk the store can still be read.
-	s.beside.err = s.bearWitness()
+	s.tell(s.unsure, s.bearWitness())
 	return s, nil
 }
 
@@ -237,13 +243,23 @@ func (s *Store) readSchema(tx *bbolt.Tx) error {
 // Findings are what was odd about the store when it was opened and since; they
 // belong in the log and on the page of the agent's health.
 func (s *Store) Findings() []Finding {
-	s.writing.Lock()
-	defer s.writing.Unlock()
-	return append([]Finding(nil), s.findings...)
+	s.telling.Lock()
+	defer s.telling.Unlock()
+	return slices.Clone(s.findings)
 }
 
 func (s *Store) found(kind FindingKind, kept, format string, args ...any) {
+	s.telling.Lock()
+	defer s.telling.Unlock()
 	s.findings = append(s.findings, Finding{Kind: kind, Kept: kept, Text: fmt.Sprintf(format, args...)})
+}
+
+// tell notes what ails the store for those who ask. Only the writer calls it,
+// so it may read both without the lock.
+func (s *Store) tell(unsure, unwitnessed error) {
+	s.telling.Lock()
+	defer s.telling.Unlock()
+	s.unsure, s.unwitnessed = unsure, unwitnessed
 }
 
 // Close writes the witness and closes the file, waiting for readers.
@@ -252,6 +268,7 @@ func (s *Store) Close() error {
 	defer s.writing.Unlock()
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	s.closed = true
 	if s.db == nil {
 		return nil
 	}

@@ -31,13 +31,6 @@ type witness struct {
 	exists bool
 }
 
-// witnessing is how far the witness is behind the store.
-type witnessing struct {
-	last    witness
-	commits int   // since it was written
-	err     error // of the last try
-}
-
 // The witness is written after so many commits, or with a commit when the last
 // writing is so long ago: a trickle of records is witnessed one by one, a flood
 // in passing.
@@ -190,7 +183,6 @@ func (s *Store) keepAsFound(kind FindingKind, now, seen witness) {
 
 // startAgain moves a store that opens but whose own numbers cannot be read.
 func (s *Store) startAgain(cause error) error {
-	seen := s.beside.last
 	if err := s.db.Close(); err != nil {
 		return err
 	}
@@ -202,7 +194,7 @@ func (s *Store) startAgain(cause error) error {
 	if err := s.connect(); err != nil {
 		return err
 	}
-	return s.raiseEpoch(seen.Epoch)
+	return s.raiseEpoch(s.seen.Epoch)
 }
 
 func (s *Store) raiseEpoch(epoch uint64) error {
@@ -221,9 +213,10 @@ func (s *Store) raiseEpoch(epoch uint64) error {
 // that cannot be written is tried again with the next commit: the records are
 // durable without it.
 func (s *Store) committed() {
-	s.beside.commits++
-	if s.beside.commits >= witnessCommits || s.now().Sub(s.beside.last.Written) >= witnessAge || s.beside.err != nil {
-		s.beside.err = s.bearWitness()
+	s.commits++
+	age := s.now().Sub(s.seen.Written)
+	if s.commits >= witnessCommits || age >= witnessAge || age < 0 || s.unwitnessed != nil {
+		s.tell(s.unsure, s.bearWitness())
 	}
 }
 
@@ -239,15 +232,15 @@ func (s *Store) bearWitness() error {
 	if err != nil {
 		return err
 	}
-	w.Written = s.beside.last.Written
-	if w == s.beside.last {
+	w.Written = s.seen.Written
+	if w == s.seen {
 		return nil
 	}
 	w.Written = s.now()
 	if err := writeWitness(s.path, w); err != nil {
 		return err
 	}
-	s.beside.last, s.beside.commits = w, 0
+	s.seen, s.commits = w, 0
 	return nil
 }
 

@@ -1,0 +1,184 @@
+package store_test
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/store"
+	"arcdrift/agent/store/storetest"
+	"arcdrift/drift"
+)
+
+// arrivals are some records of two machines as senders without ids send them,
+// each up to five times, shuffled; some come from a numbered source, some a
+// month late.
+func arrivals(t *rapid.T) (set, sent []intake.Offer) {
+	n := rapid.IntRange(1, 25).Draw(t, "records")
+	for i := range n {
+		o := offerOf(i)
+		o.Record.Machine = rapid.SampledFrom([]string{"K-1", "K-10"}).Draw(t, "machine")
+		o.Record.Time = o.Record.Time.Add(-time.Duration(rapid.IntRange(0, 30).Draw(t, "late")) * 24 * time.Hour)
+		if rapid.Bool().Draw(t, "numbered") {
+			o.Record.Source, o.Record.Seq = "van-3", drift.Some(int64(i))
+		}
+		set = append(set, o)
+		for range rapid.IntRange(1, 5).Draw(t, "times") {
+			sent = append(sent, o)
+		}
+	}
+	return set, rapid.Permutation(sent).Draw(t, "order")
+}
+
+// told is what the model is told of every machine after these arrivals.
+func told(t testing.TB, s storetest.Store, sent []intake.Offer) string {
+	d := doorTo(t, s)
+	for chunk := range slices.Chunk(sent, 7) {
+		_, err := d.Take(t.Context(), chunk)
+		require.NoError(t, err)
+	}
+	out := ""
+	for _, m := range []string{"K-1", "K-10"} {
+		h, err := s.History(m)
+		require.NoError(t, err)
+		drift.Order(h)
+		for i := range h {
+			out += string(h[i].AppendCanonical(nil)) + "\n"
+		}
+	}
+	return out
+}
+
+// unchangedByOrder says whether a set of records, repeated and shuffled, reads
+// as the set sent once.
+func unchangedByOrder(t *testing.T, set, sent []intake.Offer, open func() storetest.Store) error {
+	once, shuffled := told(t, open(), set), told(t, open(), sent)
+	if once != shuffled {
+		return errors.New("the order of arrival, or a repeat, changed what the model is told")
+	}
+	return nil
+}
+
+func TestOrderOfArrivalAndRepeatsChangeNothing(t *testing.T) {
+	for name, fresh := range map[string]func(t *testing.T) storetest.Store{
+		"memory": func(*testing.T) storetest.Store { return &storetest.Memory{} },
+		"bbolt":  func(t *testing.T) storetest.Store { return open(t, dbPath(t)) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			n := rounds(t, 1)
+			for range n {
+				rapid.Check(t, func(rt *rapid.T) {
+					set, sent := arrivals(rt)
+					t.Run("", func(t *testing.T) {
+						require.NoError(t, unchangedByOrder(t, set, sent, func() storetest.Store { return fresh(t) }))
+					})
+				})
+			}
+			logBound(t, "shuffled and repeated arrivals that read differently", 100*n)
+		})
+	}
+}
+
+// forgetful is a store that takes every arrival for a new one.
+type forgetful struct {
+	storetest.Memory
+	n int
+}
+
+func (f *forgetful) Append(entries []drift.Entry, r []intake.Refusal) ([]intake.Placed, error) {
+	entries = slices.Clone(entries)
+	for i := range entries {
+		f.n++
+		entries[i].ID = fmt.Sprint(f.n)
+	}
+	return f.Memory.Append(entries, r)
+}
+
+// TestOrderControl: without ids the same check must fail.
+func TestOrderControl(t *testing.T) {
+	set := []intake.Offer{offerOf(1), offerOf(1001)}
+	for i := range set {
+		set[i].Record.Machine = "K-1"
+	}
+	sent := []intake.Offer{set[1], set[0], set[1]}
+	require.NoError(t, unchangedByOrder(t, set, sent, func() storetest.Store { return &storetest.Memory{} }))
+	require.Error(t, unchangedByOrder(t, set, sent, func() storetest.Store { return &forgetful{} }))
+}
+
+// TestTheClockDecidesNothing: the agent's clock jumps between records and
+// between starts; order of taking, repeats and epochs do not care, and nothing
+// odd is found.
+func TestTheClockDecidesNothing(t *testing.T) {
+	jumps := []time.Duration{time.Second, -time.Second, time.Hour, -time.Hour, 0}
+	rapid.Check(t, func(rt *rapid.T) {
+		now := storetest.Received()
+		clock := func() time.Time { return now }
+		path := dbPath(t)
+		var epoch, seq uint64
+		taken := 0
+		for start := range rapid.IntRange(2, 4).Draw(rt, "starts") {
+			s, err := store.Open(path, clock, store.Options{})
+			require.NoError(t, err)
+			require.Empty(t, s.Findings())
+			for range rapid.IntRange(1, 6).Draw(rt, "records") {
+				switch j := rapid.IntRange(0, len(jumps)+1).Draw(rt, "jump"); j {
+				case len(jumps):
+					now = time.Date(1970, 1, 1, 0, 0, 0, 0, time.UTC)
+				case len(jumps) + 1:
+					now = time.Date(2090, 1, 1, 0, 0, 0, 0, time.UTC)
+				default:
+					now = now.Add(jumps[j])
+				}
+				e := storetest.Calibration("K-07", taken)
+				e.Received = now
+				placed, err := s.Append([]drift.Entry{e, e}, nil)
+				require.NoError(t, err)
+				require.True(t, placed[1].Duplicate)
+				require.Greater(t, placed[0].Seq, seq)
+				require.GreaterOrEqual(t, placed[0].Epoch, epoch)
+				require.EqualValues(t, start+1, placed[0].Epoch)
+				epoch, seq = placed[0].Epoch, placed[0].Seq
+				taken++
+			}
+			h, err := s.History("K-07")
+			require.NoError(t, err)
+			require.Len(t, h, taken)
+			require.True(t, slices.IsSortedFunc(h, func(a, b drift.Entry) int { return int(a.StoreSeq) - int(b.StoreSeq) }))
+			require.True(t, h[len(h)-1].Received.Equal(now), "arrival is told as the clock said")
+			require.NoError(t, s.Close())
+		}
+	})
+}
+
+// TestAClonedDevice: two machines that number their records alike and tell
+// different things are both kept, and it shows.
+func TestAClonedDevice(t *testing.T) {
+	for seed := range rounds(t, 5) {
+		s := open(t, dbPath(t))
+		d := doorTo(t, s)
+		for n := range 10 {
+			for device := range 2 {
+				o := offerOf(n)
+				o.Record.ID = fmt.Sprintf("van-3/%d", n)
+				o.Record.Calibration.Temperature = drift.Some(float64(10 + (device*seed+device)%20))
+				for again := range 2 {
+					r, err := d.Take(t.Context(), []intake.Offer{o})
+					require.NoError(t, err)
+					require.Equal(t, device == 1, r[0].Conflict)
+					require.Equal(t, again == 1, r[0].Duplicate)
+				}
+			}
+		}
+		stats, err := s.Stats()
+		require.NoError(t, err)
+		require.EqualValues(t, 10, stats.Conflicts)
+		require.EqualValues(t, 20, stats.Entries)
+		storetest.Invariants(t, s)
+	}
+}
