@@ -176,7 +176,7 @@ func (d *Door) commit(group []*job) error {
 		j.receipts = make([]Receipt, len(j.offers))
 		for i := range j.offers {
 			o, r := &j.offers[i], &j.receipts[i]
-			r.Line = o.Line
+			r.Line, r.ID = o.Line, o.Record.ID
 			if p := j.problems[i]; p != nil {
 				r.Refused = p
 				refusals = append(refusals, o.refusal(p, j.now))

@@ -33,8 +33,8 @@ type Offer struct {
 }
 
 // Receipt is the answer to one offer. Either Refused says why it was not taken
-// or ID, Epoch and Seq say what it is called and where it stands; both are
-// durable when the receipt is given.
+// or Epoch and Seq say where it stands; both are durable when the receipt is
+// given. ID is the record's, given or made; of a refused one, if it had any.
 type Receipt struct {
 	Line       int
 	ID         string

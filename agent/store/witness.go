@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"runtime"
 	"time"
 
 	"go.etcd.io/bbolt"
@@ -260,8 +261,12 @@ func replace(path string, write func(*os.File) error) error {
 	return syncDir(filepath.Dir(path))
 }
 
-// syncDir makes the names in a directory durable.
+// syncDir makes the names in a directory durable. Windows does so by itself and
+// cannot be asked to.
 func syncDir(dir string) error {
+	if runtime.GOOS == "windows" {
+		return nil
+	}
 	d, err := os.Open(dir)
 	if err != nil {
 		return err

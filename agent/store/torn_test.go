@@ -1,0 +1,81 @@
+package store_test
+
+import (
+	"bytes"
+	"os"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/store"
+	"arcdrift/agent/store/storetest"
+	"arcdrift/drift"
+)
+
+// TestTornWrites cuts one transaction at every page it writes, half-way through
+// the page: pages in order, the meta page last, as bbolt writes them. Whatever
+// has reached the disk by then, the store reads as before the transaction or,
+// once its meta page is whole, as after it.
+func TestTornWrites(t *testing.T) {
+	path := dbPath(t)
+	s := open(t, path)
+	state := func(from int) (file []byte, want string) {
+		batch := make([]drift.Entry, 60)
+		for i := range batch {
+			batch[i] = nth(from + i)
+		}
+		_, err := s.Append(batch, nil)
+		require.NoError(t, err)
+		want, err = contents(s)
+		require.NoError(t, err)
+		file, err = os.ReadFile(path)
+		require.NoError(t, err)
+		var used bytes.Buffer
+		require.NoError(t, s.Backup(&used))
+		return file[:used.Len()], want // bbolt grows files ahead of their use
+	}
+	total := 0
+	before, isBefore := state(0)
+	for round := range rounds(t, 2) {
+		after, isAfter := state(60 * (round + 1))
+		witness, err := os.ReadFile(path + ".witness")
+		require.NoError(t, err)
+		disk := append(bytes.Clone(before), make([]byte, len(after)-len(before))...)
+		written := append(changed(disk, after, 2, len(after)/pageSize), changed(disk, after, 0, 2)...)
+		for _, page := range written {
+			at := page * pageSize
+			for _, torn := range []int{40, pageSize / 2, pageSize} {
+				copy(disk[at:at+torn], after[at:])
+				want := isBefore
+				if page < 2 && torn > 40 {
+					want = isAfter // a meta page is its first 80 bytes
+				}
+				cut := sample{witness: witness}.at(t, disk)
+				got, err := store.Open(cut, storetest.Received, store.Options{})
+				require.NoError(t, err)
+				require.Empty(t, got.Findings())
+				is, err := contents(got)
+				require.NoError(t, err)
+				require.Equal(t, want, is, "page %d torn at %d", page, torn)
+				report, err := got.Verify()
+				require.NoError(t, err)
+				require.Nil(t, report.First)
+				require.NoError(t, got.Close())
+				total++
+			}
+		}
+		before, isBefore = after, isAfter
+	}
+	logBound(t, "torn write that left anything between before and after", total)
+}
+
+// changed lists the pages in [from, to) that differ.
+func changed(a, b []byte, from, to int) []int {
+	var out []int
+	for p := from; p < to; p++ {
+		if !bytes.Equal(a[p*pageSize:][:pageSize], b[p*pageSize:][:pageSize]) {
+			out = append(out, p)
+		}
+	}
+	return out
+}
