@@ -3,6 +3,7 @@ package agent
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"io"
 	"slices"
 	"strings"
@@ -34,7 +35,8 @@ electrodes, and whether to calibrate again after a move.`,
 	}
 	root.PersistentFlags().String("db", "arcdrift.db", "the store, a file")
 	root.AddCommand(serveCommand(env), demoCommand(env), logCommand(env), importCommand(env),
-		assessCommand(env), siteCheckCommand(env), exportCommand(env), versionCommand(env))
+		assessCommand(env), siteCheckCommand(env), exportCommand(env), backupCommand(env),
+		restoreCommand(env), verifyCommand(env), versionCommand(env))
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.SetIn(env.Stdin)
 	root.SetOut(env.Stdout)
@@ -117,4 +119,12 @@ func writeJSON(w io.Writer, v any) error {
 	enc := json.NewEncoder(w)
 	enc.SetEscapeHTML(false)
 	return enc.Encode(v)
+}
+
+// count says how many there are of something.
+func count[N int | uint64](n N, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
 }

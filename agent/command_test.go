@@ -1,6 +1,7 @@
 package agent
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"net"
@@ -204,6 +205,37 @@ func TestDemoClock(t *testing.T) {
 	night := c.Now().Add(9 * time.Hour)
 	assert.Equal(t, lull/demoSpeed, c.skip(night))
 	assert.Equal(t, night.Add(-lull), c.Now())
+}
+
+func TestVerifyNamesTheFirstBadEntry(t *testing.T) {
+	db := tempDB(t)
+	file := filepath.Join(t.TempDir(), "in.jsonl")
+	var b strings.Builder
+	for i := range 20 {
+		fmt.Fprintf(&b, `{"type":"usage","machine":"K-07","arc_count":%d,"id":"u%d","site":"mark-%d."}`+"\n", i, i, i)
+	}
+	require.NoError(t, os.WriteFile(file, []byte(b.String()), 0o600))
+	require.Equal(t, exitDone, cli(t, Env{}, "import", "--db", db, file).code)
+	raw, err := os.ReadFile(db)
+	require.NoError(t, err)
+	at := bytes.LastIndex(raw, []byte("mark-12."))
+	require.Positive(t, at)
+	raw[at] ^= 1
+	require.NoError(t, os.WriteFile(db, raw, 0o600))
+
+	r := cli(t, Env{}, "verify", "--db", db)
+	assert.Equal(t, exitFailed, r.code)
+	assert.Contains(t, r.answer, "1 wrong: 20 records of 1 machine")
+	assert.Contains(t, r.say, "machine K-07, entry 1/13")
+	r = cli(t, Env{}, "verify", "--db", db, "--format", "json")
+	assert.Contains(t, r.answer, `"wrong":1,"first":"machine K-07, entry 1/13`)
+	copied := filepath.Join(t.TempDir(), "copy.db")
+	r = cli(t, Env{}, "backup", "--db", db, copied)
+	assert.Equal(t, exitFailed, r.code, "no backup is made of a store that is not sound")
+	assert.NoFileExists(t, copied)
+	r = cli(t, Env{}, "restore", "--db", tempDB(t), db)
+	assert.Equal(t, exitFailed, r.code)
+	assert.Contains(t, r.say, "entry 1/13")
 }
 
 // The datagrams of sd_notify(3), as a service manager would receive them.

@@ -181,10 +181,6 @@ func (i *importer) report(err error) error {
 
 // String is the summary for people.
 func (c imported) String() string {
-	noun := "records"
-	if c.Records == 1 {
-		noun = "record"
-	}
-	return fmt.Sprintf("%d %s: %d taken, %d there already, %d with the id of another, %d refused\n",
-		c.Records, noun, c.Taken, c.Duplicates, c.Conflicts, c.Refused)
+	return fmt.Sprintf("%s: %d taken, %d there already, %d with the id of another, %d refused\n",
+		count(c.Records, "record"), c.Taken, c.Duplicates, c.Conflicts, c.Refused)
 }

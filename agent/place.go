@@ -35,9 +35,8 @@ type place interface {
 // so. Unless it may be made, a store that is not there is an error: an answer
 // from an empty store would be a lie about a mistyped name.
 func openPlace(ctx context.Context, env Env, path string, make bool) (place, error) {
-	if url, ok := runningAgent(ctx, path); ok {
-		fmt.Fprintf(env.Stderr, "The store %s is held by a running agent; asking it at %s.\n", path, url)
-		return newRemote(url), nil
+	if r, ok := holder(ctx, env, path); ok {
+		return r, nil
 	}
 	if _, err := os.Stat(path); err != nil && !make {
 		return nil, fmt.Errorf("there is no store %s; import or log records first, or name another with --db: %w", path, err)
@@ -47,6 +46,16 @@ func openPlace(ctx context.Context, env Env, path string, make bool) (place, err
 		return nil, fmt.Errorf("%w; it says no address of its own in %s, so stop it or ask it over HTTP", err, addressFile(path))
 	}
 	return l, err
+}
+
+// holder finds the running agent that holds the store, and says so.
+func holder(ctx context.Context, env Env, path string) (*remote, bool) {
+	url, ok := runningAgent(ctx, path)
+	if !ok {
+		return nil, false
+	}
+	fmt.Fprintf(env.Stderr, "The store %s is held by a running agent; asking it at %s.\n", path, url)
+	return newRemote(url), true
 }
 
 // addressFile is where a running agent leaves its address.

@@ -174,11 +174,21 @@ func (r *remote) Move(ctx context.Context, q advise.Move) (advise.MoveAnswer, er
 
 // Export copies what the agent holds.
 func (r *remote) Export(ctx context.Context, w io.Writer, format string) error {
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, r.url+"/api/v1/records?format="+format, nil)
+	return r.copy(ctx, w, "/api/v1/records?format="+format)
+}
+
+// Backup copies the agent's store as it is at this moment.
+func (r *remote) Backup(ctx context.Context, w io.Writer) error {
+	return r.copy(ctx, w, "/api/v1/backup")
+}
+
+// copy copies a long answer, which may take longer than any question: only ctx
+// ends it.
+func (r *remote) copy(ctx context.Context, w io.Writer, path string) error {
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, r.url+path, nil)
 	if err != nil {
 		return err
 	}
-	// An export may take longer than any question: only ctx ends it.
 	resp, err := (&http.Client{}).Do(req)
 	if err != nil {
 		return fmt.Errorf("the agent cannot be reached: %w", err)
@@ -188,7 +198,7 @@ func (r *remote) Export(ctx context.Context, w io.Writer, format string) error {
 		return fmt.Errorf("the agent at %s answered %s", r.url, resp.Status)
 	}
 	if _, err := io.Copy(w, resp.Body); err != nil {
-		return fmt.Errorf("the export broke off: %w", err)
+		return fmt.Errorf("the agent's answer broke off: %w", err)
 	}
 	return nil
 }

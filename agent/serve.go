@@ -92,6 +92,7 @@ func (s *server) assemble(env Env) (err error) {
 	pages, err := web.New(web.Config{
 		Door: s.door, Fleet: s.mind, Records: records{s.store, s.ready},
 		Export:  func(w io.Writer, format string) error { return writeEntries(w, format, s.store.Entries()) },
+		Backup:  s.store.Backup,
 		Metrics: metrics.Handler(metrics.Registry(s.facts, buildFacts(), metrics.DefaultOptions()), slog.NewLogLogger(s.log.Handler(), slog.LevelError)),
 		Hosts:   s.config.Hosts, Now: env.Now, Log: s.log,
 	})

@@ -119,27 +119,27 @@ func siteBatch(cmd *cobra.Command, env Env, name string) error {
 // answerLines writes one line for each question: the answer or what is wrong.
 func answerLines(ctx context.Context, w io.Writer, at place, in io.Reader) error {
 	asked, bad := 0, 0
-	// The lines of an upload, as lines: what they say is read as a question.
-	for line := range wire.JSONLines(in) {
+	for line := range wire.MoveLines(in) {
 		if line.Err != nil {
 			return fmt.Errorf("line %d: %w", line.Number, line.Err)
 		}
 		asked++
-		q, err := wire.Move(line.Raw)
-		var a advise.MoveAnswer
-		if err == nil {
-			a, err = at.Move(ctx, q)
+		answer, err := any(wire.Receipt{Line: line.Number, Refused: line.Problem}), error(nil)
+		if line.Problem == nil {
+			answer, err = at.Move(ctx, line.Move)
 		}
 		var problem *drift.Problem
 		switch {
-		case err == nil:
-			err = writeJSON(w, &a)
 		case errors.As(err, &problem):
-			bad++
-			err = writeJSON(w, wire.Receipt{Line: line.Number, Refused: problem})
-		}
-		if err != nil {
+			answer = wire.Receipt{Line: line.Number, Refused: problem}
+		case err != nil:
 			return fmt.Errorf("line %d: %w", line.Number, err)
+		}
+		if _, refused := answer.(wire.Receipt); refused {
+			bad++
+		}
+		if err := writeJSON(w, answer); err != nil {
+			return err
 		}
 	}
 	if bad > 0 {

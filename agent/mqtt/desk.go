@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -92,7 +91,7 @@ func offer(at address, payload []byte) intake.Offer {
 		err = &drift.Problem{Field: "scope", Value: string(record.Setup.Scope), Reason: "must be machine: a machine's topic sets up that machine only"}
 	}
 	o.Record = record
-	o.Problem = problem(err)
+	o.Problem = drift.ProblemOf(err)
 	return o
 }
 
@@ -109,7 +108,7 @@ func (d *Desk) answer(at address, question []byte) []byte {
 		AskID string `json:"ask_id"`
 	}
 	_ = json.Unmarshal(question, &given) // a question without a readable ask_id is answered without one
-	p := problem(err)
+	p := drift.ProblemOf(err)
 	return encode(noAnswer{given.AskID, at.machine, refusal{p.Field, p.Error()}})
 }
 
@@ -147,15 +146,6 @@ func encode(v any) []byte {
 		panic("mqtt: no JSON form: " + err.Error())
 	}
 	return b
-}
-
-// problem makes of any error one with a field, perhaps empty; nil stays nil.
-func problem(err error) *drift.Problem {
-	var p *drift.Problem
-	if err == nil || errors.As(err, &p) {
-		return p
-	}
-	return &drift.Problem{Reason: err.Error()}
 }
 
 // addressed fills in what the topic says, so that a payload may leave it out:

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"io"
 	"net/http"
 	"time"
 
@@ -19,15 +20,25 @@ func (s *Server) getExport(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusBadRequest, &drift.Problem{Field: "format", Value: asked, Reason: "must be json or csv"})
 		return
 	}
+	s.stream(w, kind, func(w io.Writer) error { return s.Export(w, format) })
+}
+
+// getBackup answers a copy of the store as it is at this moment.
+func (s *Server) getBackup(w http.ResponseWriter, _ *http.Request) {
+	s.stream(w, "application/octet-stream", s.Backup)
+}
+
+// stream answers what may be long.
+func (s *Server) stream(w http.ResponseWriter, kind string, write func(io.Writer) error) {
 	// A large store takes longer to read out than any page may.
 	if err := http.NewResponseController(w).SetWriteDeadline(time.Time{}); err != nil {
-		s.Log.Debug("an export keeps its time limit", "error", err)
+		s.Log.Debug("a long answer keeps its time limit", "error", err)
 	}
 	w.Header().Set("Content-Type", kind)
 	w.Header().Set("Cache-Control", "no-store")
-	if err := s.Export(w, format); err != nil {
+	if err := write(w); err != nil {
 		// Half of it is sent: only a broken connection says that it is not all.
-		s.Log.Error("an export broke off", "error", err)
+		s.Log.Error("a long answer broke off", "error", err)
 		panic(http.ErrAbortHandler)
 	}
 }

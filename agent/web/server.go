@@ -62,6 +62,8 @@ type Config struct {
 	Records Records
 	// Export writes everything kept, in the format "json" (lines) or "csv".
 	Export func(w io.Writer, format string) error
+	// Backup writes a copy of the store as it is at this moment.
+	Backup func(w io.Writer) error
 	// Metrics answers /metrics.
 	Metrics http.Handler
 	// Hosts are the names this server is called by, beside localhost and plain
