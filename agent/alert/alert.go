@@ -220,7 +220,7 @@ type Action struct {
 	Subject string    `json:"subject,omitempty"`
 	Opened  time.Time `json:"opened,omitzero"`
 	At      time.Time `json:"at"`
-	To      []string  `json:"to"`
+	To      []string  `json:"to,omitempty"`
 	Message
 }
 

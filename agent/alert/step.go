@@ -252,20 +252,20 @@ func (s *step) tell(c *Case, rule Rule, about subject) {
 	} else {
 		c.ToldAt = s.now
 	}
-	s.actions = append(s.actions, s.action(*c, Alert, rule.Class, fmt.Sprintf("alert-%d", c.Round), s.alertText(rule, about)))
+	s.actions = append(s.actions, s.action(*c, Alert, fmt.Sprintf("alert-%d", c.Round), s.alertText(rule, about)))
 }
 
 // clear tells those who got the alert, once.
 func (s *step) clear(c Case, about subject) {
 	if len(c.Told) > 0 {
-		s.actions = append(s.actions, s.action(c, Cleared, Note, "cleared", s.clearedText(c, about)))
+		s.actions = append(s.actions, s.action(c, Cleared, "cleared", s.clearedText(c, about)))
 	}
 }
 
-func (s *step) action(c Case, kind Kind, class Class, event string, text Message) Action {
+func (s *step) action(c Case, kind Kind, event string, text Message) Action {
 	id := c.ID()
 	return Action{
-		Key: id + "/" + event, Case: id, Kind: kind, Class: class, Matter: c.Matter, Subject: c.Subject,
+		Key: id + "/" + event, Case: id, Kind: kind, Class: s.rules[c.Matter].Class, Matter: c.Matter, Subject: c.Subject,
 		Opened: c.Opened, At: s.now, To: slices.Clone(c.Told), Message: text,
 	}
 }

@@ -1,0 +1,32 @@
+package notify
+
+import (
+	"context"
+	"encoding/json"
+
+	"arcdrift/agent/alert"
+)
+
+// Agent stands in a topic where no machine does, in the morning list and the
+// agent's own matters. No machine can be called so.
+const Agent = "_agent"
+
+// MQTT publishes the action as JSON on the alert topic of its machine.
+type MQTT struct {
+	// Publish returns when the broker has confirmed the message.
+	Publish func(ctx context.Context, machine string, payload []byte) error
+}
+
+// Send publishes the action.
+func (m *MQTT) Send(ctx context.Context, a alert.Action) error {
+	payload, err := json.Marshal(a)
+	if err != nil {
+		return &Refusal{err}
+	}
+	machine := a.Subject
+	switch a.Matter {
+	case "", alert.DoorSilent, alert.ChannelDead:
+		machine = Agent
+	}
+	return m.Publish(ctx, machine, payload)
+}
