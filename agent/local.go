@@ -22,7 +22,7 @@ type local struct {
 	now   func() time.Time
 	door  *intake.Door
 	stop  func() error // ends the door's writer
-	mind  *mind        // made when the first question is asked
+	mind  *answers
 }
 
 // openLocal opens the store at path, making it when there is none.
@@ -31,7 +31,7 @@ func openLocal(ctx context.Context, path string, now func() time.Time) (*local, 
 	if err != nil {
 		return nil, err
 	}
-	l := &local{store: s, now: now}
+	l := &local{store: s, now: now, mind: newAnswers(s, now)}
 	l.door = intake.New(s, now, func([]drift.Entry) {})
 	ctx, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	done := make(chan error, 1)
@@ -51,22 +51,9 @@ func (l *local) Take(ctx context.Context, offers []intake.Offer) ([]intake.Recei
 	return l.door.Take(ctx, offers)
 }
 
-func (l *local) answers() (*mind, error) {
-	if l.mind != nil {
-		return l.mind, nil
-	}
-	m, err := openMind(l.store, l.now)
-	l.mind = m
-	return m, err
-}
-
 // Assess answers from the store's own history.
 func (l *local) Assess(_ context.Context, machine string, asOf, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error) {
-	m, err := l.answers()
-	if err != nil {
-		return nil, err
-	}
-	out, err := m.AssessAt(machine, asOf, knownAt)
+	out, err := l.mind.AssessAt(machine, asOf, knownAt)
 	if err == nil && machine != "" && len(out) == 0 {
 		return nil, &drift.Problem{Field: "machine", Value: machine, Reason: "is not known here: no record names it"}
 	}
@@ -75,14 +62,10 @@ func (l *local) Assess(_ context.Context, machine string, asOf, knownAt drift.Op
 
 // Move answers a crew that has moved.
 func (l *local) Move(_ context.Context, q advise.Move) (advise.MoveAnswer, error) {
-	m, err := l.answers()
-	if err != nil {
-		return advise.MoveAnswer{}, err
-	}
 	if q.AsOf.IsZero() {
 		q.AsOf = l.now()
 	}
-	return m.Move(q)
+	return l.mind.Move(q)
 }
 
 // Export writes every entry.

@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/sync/errgroup"
 
+	"arcdrift/agent/fleet"
 	"arcdrift/agent/intake"
 	"arcdrift/agent/metrics"
 	"arcdrift/agent/mqtt"
@@ -54,7 +55,7 @@ type server struct {
 	config   Config
 	log      *slog.Logger
 	store    *store.Store
-	mind     *mind
+	mind     mind
 	door     *countedDoor
 	listener net.Listener // of the pages
 	broker   *mqtt.Broker // nil when not asked for
@@ -82,9 +83,7 @@ func (s *server) assemble(env Env) (err error) {
 	for _, f := range s.store.Findings() {
 		s.log.Warn(f.Text, "found", f.Kind)
 	}
-	if s.mind, err = openMind(s.store, env.Now); err != nil {
-		return err
-	}
+	s.mind = mind{fleet.New(book{s.store}, env.Now, s.log)}
 	s.door = &countedDoor{Door: intake.New(s.store, env.Now, s.mind.Announce), counts: map[metrics.Arrival]uint64{}}
 	if s.listener, err = net.Listen("tcp", s.config.HTTPListen); err != nil {
 		return fmt.Errorf("the pages cannot be served: %w", err)

@@ -1,0 +1,228 @@
+// Package fleet holds each machine's current model and advice as an immutable
+// snapshot, and answers for any moment of the past from the same records: what
+// the running agent says now and what [Replay] says of now are the same.
+package fleet
+
+import (
+	"context"
+	"log/slog"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// Fleet keeps the snapshot up to date. Make it with [New], hand it every new
+// entry with Announce, and let Run do the work.
+type Fleet struct {
+	book Book
+	now  func() time.Time
+	log  *slog.Logger
+
+	wake    chan struct{}
+	mu      sync.Mutex
+	touched map[string]bool // machines with new entries
+	relearn bool            // something older than the populations came, or a setup
+
+	world   *world
+	members map[string]*member
+	current atomic.Pointer[Snapshot]
+	ready   atomic.Bool
+}
+
+// Snapshot is the fleet at one moment. It does not change.
+type Snapshot struct {
+	At      time.Time
+	Version uint64
+	all     []advise.Assessment
+	byName  map[string]int
+	sites   map[string]string
+}
+
+// Assessments returns the answers, worst first. The slice is the caller's to
+// read only.
+func (s *Snapshot) Assessments() []advise.Assessment { return s.all }
+
+// Assessment returns one machine's answer.
+func (s *Snapshot) Assessment(machine string) (advise.Assessment, bool) {
+	i, ok := s.byName[machine]
+	if !ok {
+		return advise.Assessment{}, false
+	}
+	return s.all[i], true
+}
+
+// Site is where the machine's last record was made, as its label says.
+func (s *Snapshot) Site(machine string) string { return s.sites[machine] }
+
+// New makes a fleet over a book. now is the wall clock.
+func New(book Book, now func() time.Time, log *slog.Logger) *Fleet {
+	f := &Fleet{book: book, now: now, log: log, wake: make(chan struct{}, 1), touched: map[string]bool{}, members: map[string]*member{}}
+	f.current.Store(&Snapshot{At: now(), byName: map[string]int{}, sites: map[string]string{}})
+	return f
+}
+
+// Announce tells of new entries, after they are durable. It does not block.
+func (f *Fleet) Announce(entries []drift.Entry) {
+	f.mu.Lock()
+	learnt := learntAt(f.now())
+	for i := range entries {
+		e := &entries[i]
+		if e.Machine != "" {
+			f.touched[e.Machine] = true
+		}
+		// What happened before the last midnight belongs into the populations.
+		if e.Type == drift.TypeSetup || e.Type == drift.TypeCorrection || !e.When().After(learnt) {
+			f.relearn = true
+		}
+	}
+	f.mu.Unlock()
+	select {
+	case f.wake <- struct{}{}:
+	default:
+	}
+}
+
+// tick is how often answers are looked at again although nothing came: silence
+// grows, dates pass.
+const tick = time.Minute
+
+// Run keeps the snapshot up to date until ctx ends. What goes wrong with
+// reading is logged and tried again at the next change.
+func (f *Fleet) Run(ctx context.Context) error {
+	if err := f.everything(); err != nil {
+		f.log.Error("cannot read the records; answers are not up to date", "error", err)
+	}
+	f.ready.Store(true)
+	timer := time.NewTicker(tick)
+	defer timer.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-timer.C:
+		case <-f.wake:
+		}
+		if err := f.catchUp(); err != nil {
+			f.log.Error("cannot read the records; answers are not up to date", "error", err)
+		}
+	}
+}
+
+// Ready says whether every machine known at the start has its answer.
+func (f *Fleet) Ready() error {
+	if !f.ready.Load() {
+		return errNotReady
+	}
+	return nil
+}
+
+type notReady struct{}
+
+func (notReady) Error() string { return "the machines' models are still being read" }
+
+var errNotReady error = notReady{}
+
+// String names the runner.
+func (f *Fleet) String() string { return "fleet" }
+
+// Snapshot returns the latest one.
+func (f *Fleet) Snapshot() *Snapshot { return f.current.Load() }
+
+// everything reads, learns and folds the whole fleet anew.
+func (f *Fleet) everything() error {
+	now := f.now()
+	w, err := look(f.book, cut{asOf: now})
+	if err != nil {
+		return err
+	}
+	members, err := w.members(w.names)
+	if err != nil {
+		return err
+	}
+	f.world = w
+	f.members = make(map[string]*member, len(members))
+	for _, m := range members {
+		f.members[m.name] = m
+	}
+	f.publish(now)
+	return nil
+}
+
+// catchUp folds what came since.
+func (f *Fleet) catchUp() error {
+	f.mu.Lock()
+	names := make([]string, 0, len(f.touched))
+	for name := range f.touched {
+		names = append(names, name)
+	}
+	relearn := f.relearn
+	f.touched, f.relearn = map[string]bool{}, false
+	f.mu.Unlock()
+
+	now := f.now()
+	if relearn || f.world == nil || !learntAt(f.world.cut.asOf).Equal(learntAt(now)) {
+		return f.everything()
+	}
+	slices.Sort(names)
+	refused, err := f.book.Refused()
+	if err != nil {
+		return err
+	}
+	f.world.refused = refused
+	f.world.cut.asOf = now
+	members, err := f.world.members(names)
+	if err != nil {
+		return err
+	}
+	for _, m := range members {
+		f.members[m.name] = m
+	}
+	f.publish(now)
+	return nil
+}
+
+// publish makes the new snapshot.
+func (f *Fleet) publish(now time.Time) {
+	s := &Snapshot{At: now, Version: f.current.Load().Version + 1, byName: map[string]int{}, sites: map[string]string{}}
+	for _, m := range f.members {
+		if m.settings.Retired {
+			continue
+		}
+		m.subject.Refused = f.world.refused[m.name]
+		s.all = append(s.all, advise.Assess(&m.subject, now))
+		s.sites[m.name] = m.site
+	}
+	worstFirst(s.all)
+	for i := range s.all {
+		s.byName[s.all[i].Machine] = i
+	}
+	f.current.Store(s)
+}
+
+// AssessAt answers at another moment: of one machine, or with "" of all, worst
+// first. With neither moment given it is the snapshot.
+func (f *Fleet) AssessAt(machine string, asOf, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error) {
+	if !asOf.Known() && !knownAt.Known() {
+		s := f.Snapshot()
+		if machine == "" {
+			return slices.Clone(s.all), nil
+		}
+		if a, ok := s.Assessment(machine); ok {
+			return []advise.Assessment{a}, nil
+		}
+		return nil, nil
+	}
+	return Replay(f.book, machine, asOf.Or(knownAt.Or(f.now())), knownAt)
+}
+
+// Move answers a crew that has moved; without a moment it asks about now.
+func (f *Fleet) Move(q advise.Move) (advise.MoveAnswer, error) {
+	if q.AsOf.IsZero() {
+		q.AsOf = f.now()
+	}
+	return NewMoves(f.book).Answer(q)
+}

@@ -1,0 +1,217 @@
+package fleet
+
+import (
+	"cmp"
+	"runtime"
+	"slices"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+	"arcdrift/drift/model"
+)
+
+// Book is the store as the fleet reads it.
+type Book interface {
+	// Machines returns the names of all machines that have entries, in order.
+	Machines() ([]string, error)
+	// History returns everything of one machine, corrections too.
+	History(machine string) ([]drift.Entry, error)
+	// Setups returns the setups of all scopes.
+	Setups() ([]drift.Entry, error)
+	// Refused counts the refused records of each machine.
+	Refused() (map[string]int, error)
+}
+
+// cut says which records count: those that had happened by AsOf and, if KnownAt
+// is known, had arrived by then.
+type cut struct {
+	asOf    time.Time
+	knownAt drift.Opt[time.Time]
+}
+
+func (c cut) counts(e *drift.Entry) bool {
+	known, limited := c.knownAt.Get()
+	return !e.When().After(c.asOf) && !(limited && e.Received.After(known))
+}
+
+// learntAt is the moment up to which the populations are learnt: the midnight
+// (UTC) before, so that all answers of a day rest on the same ones.
+func learntAt(asOf time.Time) time.Time { return asOf.UTC().Truncate(24 * time.Hour) }
+
+// world is the fleet as it stood at a cut, before any folding.
+type world struct {
+	book    Book
+	cut     cut
+	setups  drift.Setups
+	refused map[string]int
+	names   []string
+	pop     *model.Population
+}
+
+// look reads the fleet at a cut and learns its populations.
+func look(book Book, c cut) (*world, error) {
+	w := &world{book: book, cut: c}
+	var err error
+	if w.names, err = book.Machines(); err != nil {
+		return nil, err
+	}
+	if w.refused, err = book.Refused(); err != nil {
+		return nil, err
+	}
+	if w.setups, err = setupsAt(book, c); err != nil {
+		return nil, err
+	}
+	var sample model.Sample
+	until := learntAt(c.asOf)
+	for _, name := range w.names {
+		l, err := w.life(name)
+		if err != nil {
+			return nil, err
+		}
+		if h := l.history(until); len(h.Events) > 0 {
+			sample.Enrol(h)
+		}
+	}
+	w.pop = sample.Learn()
+	return w, nil
+}
+
+func setupsAt(book Book, c cut) (drift.Setups, error) {
+	var setups drift.Setups
+	entries, err := book.Setups()
+	if err != nil {
+		return setups, err
+	}
+	entries = slices.DeleteFunc(entries, func(e drift.Entry) bool { return !c.counts(&e) })
+	drift.Order(entries)
+	for i := range entries {
+		setups.Take(&entries[i].Record)
+	}
+	return setups, nil
+}
+
+// life reads one machine as it stood.
+func (w *world) life(name string) (*life, error) {
+	entries, err := w.book.History(name)
+	if err != nil {
+		return nil, err
+	}
+	entries = slices.DeleteFunc(entries, func(e drift.Entry) bool { return !w.cut.counts(&e) })
+	return understand(name, entries, &w.setups), nil
+}
+
+// members folds the named machines, or all, on all processors.
+func (w *world) members(names []string) ([]*member, error) {
+	out := make([]*member, len(names))
+	var group errgroup.Group
+	group.SetLimit(runtime.GOMAXPROCS(0))
+	for i, name := range names {
+		group.Go(func() error {
+			l, err := w.life(name)
+			if err == nil {
+				out[i] = fold(l, w.pop, w.refused[name])
+			}
+			return err
+		})
+	}
+	return out, group.Wait()
+}
+
+// Replay answers from a book as it stood: for one machine, or with "" for all,
+// worst first. A machine that is not in the book is not in the answer.
+func Replay(book Book, machine string, asOf time.Time, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error) {
+	w, err := look(book, cut{asOf, knownAt})
+	if err != nil {
+		return nil, err
+	}
+	members, err := w.members(w.named(machine))
+	if err != nil {
+		return nil, err
+	}
+	var out []advise.Assessment
+	for _, m := range members {
+		if !m.settings.Retired || machine != "" {
+			out = append(out, advise.Assess(&m.subject, asOf))
+		}
+	}
+	worstFirst(out)
+	return out, nil
+}
+
+// named is the one machine, if it is there, or all.
+func (w *world) named(machine string) []string {
+	switch {
+	case machine == "":
+		return w.names
+	case slices.Contains(w.names, machine):
+		return []string{machine}
+	}
+	return nil
+}
+
+// worstFirst sorts by state, then by how soon the pair is likely to fail, then
+// by name.
+func worstFirst(all []advise.Assessment) {
+	rank := map[advise.State]int{}
+	for i, s := range advise.States() {
+		rank[s] = i
+	}
+	left := func(a *advise.Assessment) float64 {
+		if a.Electrode.ToFailure == nil {
+			return 2 * float64(a.Electrode.HorizonArcs)
+		}
+		return a.Electrode.ToFailure.P10
+	}
+	slices.SortFunc(all, func(a, b advise.Assessment) int {
+		return cmp.Or(cmp.Compare(rank[a.State], rank[b.State]), cmp.Compare(left(&a), left(&b)), cmp.Compare(a.Machine, b.Machine))
+	})
+}
+
+// Moves answers many questions about moves from a book as it stood at the
+// moment of each, in order. Questions of one moment share the reading.
+type Moves struct {
+	book Book
+	at   time.Time
+	w    *world
+}
+
+// NewMoves prepares answering from a book.
+func NewMoves(book Book) *Moves { return &Moves{book: book} }
+
+// Answer answers one question as of its moment.
+func (ms *Moves) Answer(q advise.Move) (advise.MoveAnswer, error) {
+	// Populations change at midnight: within a day only the machine is read anew.
+	if ms.w == nil || !learntAt(ms.at).Equal(learntAt(q.AsOf)) {
+		w, err := look(ms.book, cut{asOf: q.AsOf})
+		if err != nil {
+			return advise.MoveAnswer{}, err
+		}
+		ms.w, ms.at = w, q.AsOf
+	}
+	w := *ms.w
+	w.cut = cut{asOf: q.AsOf}
+	l, err := w.life(q.Machine)
+	if err != nil {
+		return advise.MoveAnswer{}, err
+	}
+	return l.moved(w.pop, q), nil
+}
+
+// moved answers for a machine by its life up to the question.
+func (l *life) moved(pop *model.Population, q advise.Move) advise.MoveAnswer {
+	site := advise.Site{Settings: l.settings}
+	known := model.NewMachine(l.name, pop.For(l.key))
+	for i := range l.events {
+		known.Take(&l.events[i])
+	}
+	if known.Attempts() > 0 {
+		site.Known = known
+	}
+	if c := l.lastCalibration; c != nil {
+		site.LastTemperature, site.LastAltitude = c.Temperature, c.Altitude
+	}
+	return site.Recalibrated(q)
+}

@@ -1,0 +1,72 @@
+package fleet
+
+import (
+	"math"
+	"time"
+
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+	"arcdrift/drift/forecast"
+	"arcdrift/drift/model"
+)
+
+// Trace is what the model saw of one machine up to asOf, and its forecast of
+// required power from there.
+func (f *Fleet) Trace(machine string, asOf time.Time) (advise.Trace, error) {
+	w, err := look(f.book, cut{asOf: asOf})
+	if err != nil {
+		return advise.Trace{}, err
+	}
+	l, err := w.life(machine)
+	if err != nil {
+		return advise.Trace{}, err
+	}
+	return trace(l, w.pop), nil
+}
+
+func trace(l *life, pop *model.Population) advise.Trace {
+	m := model.NewMachine(l.name, pop.For(l.key))
+	out := advise.Trace{Limit: m.Params().Limit}
+	pair := 0
+	for i := range l.events {
+		ev := &l.events[i]
+		if ev.Pair != pair && ev.Kind == model.Attempt {
+			out.Marks = append(out.Marks, mark(ev, "unlogged"))
+		}
+		pair = ev.Pair
+		if what, ok := marks[ev.Kind]; ok {
+			out.Marks = append(out.Marks, mark(ev, what))
+		}
+		step := m.Take(ev)
+		if ev.Kind == model.Attempt {
+			out.Points = append(out.Points, point(ev, m, step))
+		}
+	}
+	if m.Attempts() > 0 {
+		for _, p := range forecast.Fan(m, l.plan(m, glancePaths)) {
+			out.Fan = append(out.Fan, advise.FanPoint{Arcs: int64(p.Arcs), P10: p.P10, P50: p.P50, P90: p.P90})
+		}
+	}
+	return out
+}
+
+var marks = map[model.Kind]string{
+	model.Cleaned: "cleaned", model.Replaced: "replaced", model.Inspected: "inspected", model.Unlogged: "unlogged",
+}
+
+func mark(ev *model.Event, what string) advise.Mark {
+	return advise.Mark{Time: ev.Time, Pair: ev.Pair, Arcs: int64(ev.Arcs), What: what}
+}
+
+func point(ev *model.Event, m *model.Machine, step model.Step) advise.Point {
+	level, sd := m.Level()
+	p := advise.Point{
+		ID: ev.ID, Time: ev.Time, Pair: ev.Pair, Arcs: int64(ev.Arcs), Attempt: ev.Ordinal,
+		Level: model.Pct(level), SD: sd * math.Exp(level/100), Passed: ev.Passed,
+		Conditioning: ev.Conditioning, Spoilt: step.Spoilt > 0.5,
+	}
+	if !math.IsNaN(step.Raw) {
+		p.Raw, p.Reference = drift.Some(model.Pct(step.Raw)), drift.Some(model.Pct(step.Reference))
+	}
+	return p
+}

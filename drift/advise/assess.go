@@ -1,0 +1,240 @@
+package advise
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"arcdrift/drift"
+	"arcdrift/drift/forecast"
+	"arcdrift/drift/model"
+)
+
+// Assess answers for one machine as of now: a pure function of the subject.
+func Assess(s *Subject, now time.Time) Assessment {
+	a := Assessment{
+		Machine: s.Machine, AsOf: now.UTC(), State: NoData,
+		Data:      Data{Grade: NoRecords, Records: s.Records, Refused: s.Refused},
+		Electrode: Electrode{HorizonArcs: forecast.Horizon, Action: None},
+		Warnings:  append([]string{}, s.Questions...),
+	}
+	if s.Model != "" {
+		a.Model = &s.Model
+	}
+	if !s.Last.IsZero() {
+		a.Data.Last = drift.Some(s.Last.UTC())
+	}
+	if s.Known == nil || s.Known.Last().IsZero() {
+		a.Reasons = []string{"No calibration has been recorded for this machine."}
+		return a
+	}
+	a.Data.Grade = grades[s.Known.Grade()]
+	a.describe(s)
+	a.Streak = streakOf(s.Known)
+	a.decide(s, now)
+	return a
+}
+
+var grades = map[model.Grade]Grade{
+	model.NoRecords: NoRecords, model.PassFail: PassFail,
+	model.CorrectionOnly: CorrectionOnly, model.Full: Full,
+}
+
+// describe fills in the numbers.
+func (a *Assessment) describe(s *Subject) {
+	m := s.Known
+	p := m.Params()
+	level, sd := m.Level()
+	slope, slopeSD := m.Slope()
+	a.Drift = Drift{
+		RequiredPower: percent(level), SD: percentSD(level, sd),
+		Per1000Arcs: rounded(slope, 100), Per1000ArcsSD: rounded(slopeSD, 100),
+		Limit: p.Limit.OrElse(s.Settings.Limit), Scatter: rounded(m.Scatter(), 100),
+	}
+	if setting, sd := m.Setting(); sd < knownSetting {
+		a.Drift.Setting = percent(setting)
+	}
+	if a.Data.Grade != Full {
+		a.Warnings = append(a.Warnings, "Required power is inferred: these records do not carry both meltback and setting.")
+	}
+	density, humidity := m.AirEffects()
+	a.Air = AirEffect{Density: percent(density), Humidity: percent(humidity)}
+	_, arcs, since, cleanings := m.Pair()
+	e := &a.Electrode
+	e.Arcs, e.ArcsSinceCleaned = drift.Some(int64(arcs)), drift.Some(int64(since))
+	e.Cleanings = cleanings
+	e.ToFailure = &Quantiles{
+		P10: math.Round(s.Life.Quantile(0.1)), P50: math.Round(s.Life.Quantile(0.5)), P90: math.Round(s.Life.Quantile(0.9)),
+	}
+	e.BeyondHorizon = rounded(s.Life.Beyond(), 1000)
+	if pace := m.PerDay(); pace > 0 {
+		e.ArcsPerDay = rounded(pace, 10)
+	}
+	if m.Unlogged() {
+		a.Warnings = append(a.Warnings, "The arc counter fell without a replacement on record. New pair, or counter reset? Log a service to say which.")
+	}
+}
+
+// knownSetting is the doubt, in log percent, up to which a setting is told.
+const knownSetting = 0.05
+
+// decide settles state, action and date, and says why.
+func (a *Assessment) decide(s *Subject, now time.Time) {
+	m := s.Known
+	verdict := Judge(m, s.Life)
+	a.State = settle(verdict, s.Earlier)
+	failed := a.Streak.givenUp(&s.Settings)
+	electrodes := a.Streak.blame(CauseElectrodes) >= BlameElectrode
+	switch {
+	case failed && (electrodes || a.Streak.Sessions > 1):
+		a.State = Stop
+	case a.Streak.Attempts > 0 && a.State == Fit:
+		a.State = CheckFirst
+	}
+	silent := silence(m, now)
+	if silent > 0 && a.State == Fit {
+		a.State = NoData
+	}
+	a.act(s, verdict, failed, electrodes, now)
+	a.explain(s, verdict, failed, silent)
+}
+
+// silence is the days since the last calibration if that is long for this
+// machine, else 0: more than three days and three times its usual gap.
+func silence(m *model.Machine, now time.Time) float64 {
+	const least, times = 3.5, 3
+	days := now.Sub(m.Last()).Hours() / 24
+	if days > max(least, times*m.Gap()) {
+		return days
+	}
+	return 0
+}
+
+// act chooses what to do to the electrodes and by when.
+func (a *Assessment) act(s *Subject, v Verdict, failed, electrodes bool, now time.Time) {
+	e := &a.Electrode
+	switch {
+	case a.State == ServiceSoon, a.State == Stop && (electrodes || a.Streak.Attempts == 0):
+		holds := CleanHolds(s.Known, &s.Settings)
+		e.CleanHolds = rounded(holds, 100)
+		e.Action = Replace
+		// A clean that is as likely as not to be undone before the next bench day,
+		// or a third one, is not worth the bench's time (common practice, no source).
+		if holds >= 0.5 && e.Cleanings < 2 {
+			e.Action = Clean
+		}
+	case failed:
+		e.Action = Inspect
+	default:
+		return
+	}
+	zone := s.Zone
+	if zone == nil {
+		zone = time.UTC
+	}
+	switch {
+	case a.State == Stop || failed:
+		e.ActBy = drift.Some(now.In(zone).Format(time.DateOnly))
+	case e.ToFailure != nil && s.Life.Quantile(0.1) < s.Life.Horizon:
+		days := s.Life.Quantile(0.1) / usualPace(s.Known)
+		e.ActBy = drift.Some(now.Add(time.Duration(days * 24 * float64(time.Hour))).In(zone).Format(time.DateOnly))
+	}
+}
+
+// CleanHolds is the chance that the pair, cleaned now, lasts PlanDays.
+func CleanHolds(m *model.Machine, settings *drift.Settings) float64 {
+	c := m.Clone()
+	c.Clean()
+	const paths = 400
+	life := forecast.Run(c, forecast.Plan{Paths: paths, Horizon: forecast.Horizon, AttemptLimit: int(settings.AttemptLimit), Seed: 1})
+	return 1 - life.Before(PlanDays*usualPace(m))
+}
+
+// explain gives the reasons, most important first, and ends with what would
+// clear the state.
+func (a *Assessment) explain(s *Subject, v Verdict, failed bool, silent float64) {
+	say := func(format string, args ...any) { a.Reasons = append(a.Reasons, fmt.Sprintf(format, args...)) }
+	if failed {
+		say("No pass in %s: the last session was given up.", tries(a.Streak.Attempts))
+	} else if a.Streak.Attempts > 0 {
+		say("The last %s failed.", tries(a.Streak.Attempts))
+	}
+	if a.Streak.Attempts > 0 {
+		a.explainStreak(say)
+	}
+	m := s.Known
+	if m.BeyondReach() >= BeyondLimit {
+		say("The arc needs more power here than this machine can give (limit %s %%).", number(a.Drift.Limit.Or(0)))
+	}
+	switch {
+	case a.State == Stop && a.Streak.Attempts == 0 && v.Today >= CertainFailure:
+		say("%s that a session today ends without a pass.", chance(v.Today))
+	case a.State == ServiceSoon:
+		say("%s that a session within %d days ends without a pass.", chance(v.Failing), PlanDays)
+	}
+	if silent > 0 {
+		say("No calibration for %.0f days: calibrate before the next splice.", math.Floor(silent))
+	}
+	a.explainPair(s, say)
+	if clear := a.clears(); clear != "" {
+		say("%s", clear)
+	}
+}
+
+// explainStreak says what is likely behind the streak and which cheap test
+// would tell.
+func (a *Assessment) explainStreak(say func(string, ...any)) {
+	if luck, ok := a.Streak.ByLuck.Get(); ok && luck >= 0.05 {
+		say("That happens to this machine by luck: %s in a month.", lower(chance(luck)))
+	}
+	if len(a.Streak.Cause) == 0 {
+		return
+	}
+	top := a.Streak.Cause[0]
+	say("Most likely the %s (%s).", causeWords[top.Cause], lower(chance(top.Probability)))
+	switch top.Cause {
+	case CauseEnds:
+		say("Clean, cleave again with another cleaver on this machine, and try this cleaver on another machine.")
+	case CauseElectrodes:
+		say("Before touching the electrodes try another cleaver once: if it fails too, it is not the ends.")
+	case CauseAir:
+		say("Let the machine settle in this air, then calibrate again.")
+	}
+}
+
+var causeWords = map[string]string{CauseEnds: "fibre ends", CauseElectrodes: "electrodes", CauseAir: "air"}
+
+// explainPair says how long the pair may last, with the end to plan on.
+func (a *Assessment) explainPair(s *Subject, say func(string, ...any)) {
+	q := a.Electrode.ToFailure
+	horizon := s.Life.Horizon
+	switch {
+	case q.P10 >= horizon:
+		say("The pair should last beyond %s arcs.", thousands(horizon))
+	case a.Electrode.Action == None && q.P50 >= horizon:
+		say("Plan on %s arcs or more before the electrodes need work.", thousands(q.P10))
+	default:
+		days := ""
+		if pace := s.Known.PerDay(); pace > 0 {
+			days = fmt.Sprintf(" (about %s)", plural(math.Max(1, math.Round(q.P10/pace)), "day"))
+		}
+		to := thousands(q.P90)
+		if q.P90 >= horizon {
+			to = "more than " + thousands(horizon)
+		}
+		say("Between %s and %s arcs left on this pair; plan on %s%s.", thousands(q.P10), to, thousands(q.P10), days)
+	}
+}
+
+// clears says what would clear the state.
+func (a *Assessment) clears() string {
+	switch {
+	case a.State == Stop && a.Electrode.Action != Inspect, a.State == ServiceSoon:
+		return "Clears when the service is logged and a calibration passes."
+	case a.State == Stop, a.State == CheckFirst:
+		return "One good calibration with fresh ends clears this."
+	case a.State == NoData:
+		return "One calibration clears this."
+	}
+	return ""
+}

@@ -1,0 +1,112 @@
+package advise
+
+import (
+	"math"
+	"time"
+
+	"arcdrift/drift"
+	"arcdrift/drift/forecast"
+	"arcdrift/drift/model"
+)
+
+// Subject is everything an assessment of one machine rests on.
+type Subject struct {
+	Machine string
+	Model   string
+	Records int
+	Refused int
+	// Last is the time of the machine's last record of any kind, zero if none.
+	Last time.Time
+	// Known is what the model knows; nil without a calibration.
+	Known    *model.Machine
+	Life     forecast.Life
+	Settings drift.Settings
+	// Earlier are the verdicts, by [Judge], at the one or two sessions before.
+	Earlier []Verdict
+	// Questions are what the records themselves leave open, as sentences.
+	Questions []string
+	// Zone is the machine's time zone, for dates; UTC if nil.
+	Zone *time.Location
+}
+
+// PlanDays is how far ahead the bench plans: a service is due soon when a
+// failure within that time is likely.
+const PlanDays = 14
+
+// The chances from which a verdict is given. LikelyFailure is chosen so that of
+// ten announced services about eight are needed; see the alert table that
+// `arcdrift evaluate` prints.
+const (
+	LikelyFailure  = 0.6
+	CertainFailure = 0.5 // before the next day is over
+	BeyondLimit    = 0.5
+	BlameElectrode = 0.5
+)
+
+// Verdict is what one moment alone says of the electrodes, before it is held
+// against the sessions before (see [settle]).
+type Verdict struct {
+	State State
+	// Failing is the chance of a session without a pass within PlanDays, Today
+	// within a day's arcs.
+	Failing, Today float64
+}
+
+// Judge gives the verdict of the forecast: fit, service soon, or stop.
+func Judge(m *model.Machine, life forecast.Life) Verdict {
+	pace := usualPace(m)
+	v := Verdict{State: Fit, Failing: life.Before(PlanDays * pace), Today: life.Before(pace)}
+	switch {
+	case v.Today >= CertainFailure || m.BeyondReach() >= BeyondLimit:
+		v.State = Stop
+	case v.Failing >= LikelyFailure:
+		v.State = ServiceSoon
+	}
+	return v
+}
+
+// usualPace is the machine's arcs a day; where they are not known, those of a
+// quiet working day (a guess).
+func usualPace(m *model.Machine) float64 {
+	const quiet = 40
+	if pace := m.PerDay(); pace > 0 {
+		return pace
+	}
+	return quiet
+}
+
+// settle returns the middle of the verdicts at the last three sessions, so that
+// one record alone never changes the state.
+func settle(now Verdict, earlier []Verdict) State {
+	rank := map[State]int{Fit: 0, ServiceSoon: 1, Stop: 2}
+	if len(earlier) < 2 {
+		return now.State
+	}
+	a, b, c := now.State, earlier[len(earlier)-1].State, earlier[len(earlier)-2].State
+	if rank[a] > rank[b] {
+		a, b = b, a
+	}
+	switch {
+	case rank[c] <= rank[a]:
+		return a
+	case rank[c] >= rank[b]:
+		return b
+	}
+	return c
+}
+
+// percent turns log percent into percent, rounded to hundredths: more digits
+// would claim more than is known.
+func percent(x float64) drift.Opt[float64] { return rounded(model.Pct(x), 100) }
+
+// percentSD turns a standard deviation at a mean, in log percent, into percent.
+func percentSD(mean, sd float64) drift.Opt[float64] {
+	return rounded(sd*math.Exp(mean/100), 100)
+}
+
+func rounded(x, parts float64) drift.Opt[float64] {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return drift.Opt[float64]{}
+	}
+	return drift.Some(math.Round(x*parts) / parts)
+}

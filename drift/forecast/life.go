@@ -1,0 +1,167 @@
+// Package forecast turns what the model knows of a machine into arcs to
+// failure: it lets many possible machines run on, session by session as the
+// machine runs them, until the first session that ends without a pass. Closed
+// forms of first passage (see [FirstPassage]) check the simulation.
+package forecast
+
+import (
+	"math"
+	"math/rand/v2"
+	"slices"
+
+	"arcdrift/drift/model"
+)
+
+// Life is the forecast of a pair's arcs to failure if it is left alone.
+type Life struct {
+	// Arcs holds one simulated life each, in rising order; +Inf where the pair
+	// outlived the horizon.
+	Arcs []float64
+	// Horizon is how many arcs ahead were looked at.
+	Horizon float64
+}
+
+// Horizon is how far a forecast looks, in arcs.
+const Horizon = 6000
+
+// Plan says how to simulate.
+type Plan struct {
+	Paths        int
+	Horizon      float64
+	AttemptLimit int
+	// Seed makes the forecast of one machine at one moment the same for ever.
+	Seed uint64
+}
+
+// Run simulates the pair as it stands, left alone, ends well prepared.
+func Run(m *model.Machine, plan Plan) Life {
+	s := simulation{
+		p: m.Params(), rng: rand.New(rand.NewPCG(plan.Seed, 0x61726364)),
+		future: m.Future(), limit: plan.AttemptLimit,
+	}
+	_, s.arcs, _, _ = m.Pair()
+	s.worn = m.Worn()
+	s.lo, s.hi = s.p.Window()
+	s.bottom, s.top = s.p.Bounds()
+	s.tabulate(plan.Horizon)
+	sampler := m.Sampler()
+	life := Life{Arcs: make([]float64, plan.Paths), Horizon: plan.Horizon}
+	for i := range life.Arcs {
+		life.Arcs[i] = s.path(sampler.Draw(s.rng), plan.Horizon)
+	}
+	slices.Sort(life.Arcs)
+	return life
+}
+
+// Quantile returns the p-quantile of arcs to failure; one beyond the horizon
+// is given as the horizon. It is 0 for a life without paths.
+func (l Life) Quantile(p float64) float64 {
+	if len(l.Arcs) == 0 {
+		return 0
+	}
+	at := p * float64(len(l.Arcs)-1)
+	i := int(at)
+	v := l.Arcs[i]
+	if i+1 < len(l.Arcs) && !math.IsInf(l.Arcs[i+1], 1) {
+		v += (at - float64(i)) * (l.Arcs[i+1] - v)
+	}
+	return min(v, l.Horizon)
+}
+
+// Beyond is the share that outlives the horizon.
+func (l Life) Beyond() float64 {
+	if len(l.Arcs) == 0 {
+		return 1
+	}
+	n := len(l.Arcs)
+	for n > 0 && math.IsInf(l.Arcs[n-1], 1) {
+		n--
+	}
+	return float64(len(l.Arcs)-n) / float64(len(l.Arcs))
+}
+
+// Before is the chance of a failure within so many arcs.
+func (l Life) Before(arcs float64) float64 {
+	if len(l.Arcs) == 0 {
+		return 0
+	}
+	i, _ := slices.BinarySearch(l.Arcs, math.Nextafter(arcs, math.Inf(1)))
+	return float64(i) / float64(len(l.Arcs))
+}
+
+// simulation is one machine's futures.
+type simulation struct {
+	p      *model.Params
+	rng    *rand.Rand
+	future model.Future
+	limit  int
+	arcs   float64 // on the pair now
+	worn   float64 // age of the scatter now
+	// deviations between lo and hi pass; settings stay between bottom and top.
+	lo, hi, bottom, top float64
+	// wear and scatter by arcs from now, in steps of grain: both cost a power.
+	wear, scatter []float64
+}
+
+// grain is the step of the tables, in arcs.
+const grain = 10
+
+func (s *simulation) tabulate(horizon float64) {
+	n := int(horizon/grain) + 2
+	s.wear, s.scatter = make([]float64, n), make([]float64, n)
+	start := s.p.Wear(s.arcs)
+	for i := range n {
+		at := s.arcs + float64(i)*grain
+		s.wear[i] = s.p.Wear(at) - start
+		s.scatter[i] = s.p.ScatterAt(at - s.arcs + s.worn)
+	}
+}
+
+// path lives one life and returns its arcs to failure, or +Inf.
+func (s *simulation) path(d model.Draw, horizon float64) float64 {
+	sessions := len(s.future.Steps)
+	next := s.rng.IntN(sessions)
+	done, wander := 0.0, 0.0
+	dirt := s.p.DirtRate / 1000
+	for {
+		step := s.future.Steps[next]
+		done += step
+		if done > horizon {
+			return math.Inf(1)
+		}
+		wander += math.Sqrt(s.p.Walk*step/1000) * s.rng.NormFloat64()
+		if s.rng.Float64() < dirt*step {
+			wander += s.p.DirtLevel * (1 + s.rng.NormFloat64())
+			d.Multiple *= math.Exp(0.3 * float64(1+s.rng.IntN(3)))
+		}
+		d.Multiple *= math.Exp(math.Sqrt(s.p.MultipleWalk*step/1000) * s.rng.NormFloat64())
+		at := int(done / grain)
+		need := d.Level + d.Slope*s.wear[at] + wander
+		for j, a := range s.future.Airs[next] {
+			need += d.Air[j] * a
+		}
+		if !s.session(&d, need, d.Multiple*s.scatter[at]) {
+			return done
+		}
+		if next++; next == sessions {
+			next = 0
+		}
+	}
+}
+
+// session runs one session and says whether it ended with a pass.
+func (s *simulation) session(d *model.Draw, need, scatter float64) bool {
+	for range s.limit {
+		deviation := need + scatter*s.rng.NormFloat64() - d.Setting
+		passed := deviation >= s.lo && deviation <= s.hi
+		gain := s.p.GainFail
+		if passed {
+			gain = s.p.GainPass
+		}
+		d.Setting = min(max(d.Setting+gain*deviation, s.bottom), s.top)
+		if passed {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,228 @@
+package model
+
+import (
+	"math"
+	"time"
+
+	"arcdrift/drift"
+	"arcdrift/drift/air"
+)
+
+// Kind says what an event is.
+type Kind uint8
+
+// The kinds of event.
+const (
+	Attempt   Kind = iota
+	Cleaned        // the pair was cleaned
+	Replaced       // a new pair, logged
+	Unlogged       // the counter fell: most likely a new pair nobody logged
+	Inspected      // looked at, nothing done
+	Usage          // the counter moved, nothing else
+)
+
+// airTerms is the number of regressors of the air.
+const airTerms = 3
+
+// Event is one step in the life of a machine, understood: what the model folds.
+type Event struct {
+	Kind Kind
+	Time time.Time
+	ID   string
+	// Pair numbers the pairs of this machine from 0; Arcs is the count on the
+	// pair, Step the arcs since the event before, both on this pair.
+	Pair       int
+	Arcs, Step float64
+	// Finding is what the bench saw at a service.
+	Finding drift.Finding
+
+	// The rest belongs to attempts.
+	NewSession bool
+	Ordinal    int64
+	// Tries is above 1 for a whole session in one record: Tries−1 fails first.
+	Tries        int64
+	Passed       bool
+	Conditioning bool
+	// Cleaver that made the ends, empty when not said.
+	Cleaver string
+	// Melt is 100·ln(meltback/target), mean of both ends; Side is
+	// 100·ln(left/right).
+	Melt, Side drift.Opt[float64]
+	// Setting in force and the setting after the machine's own correction, in
+	// log percent; Correction in percent, as recorded.
+	Setting, Next, Correction drift.Opt[float64]
+	// Clipped is whether the correction ran into the machine's limit.
+	Clipped bool
+	// Target and Tolerance in micrometres and Limit in percent, as told.
+	Target, Tolerance, Limit drift.Opt[float64]
+	// Air holds −100·ln δ, the humidity excess in g/m³ and (t−20)/10 of the
+	// machine; AirKnown is false where an older reading stands in.
+	Air      [airTerms]float64
+	AirKnown bool
+}
+
+// Reader understands the entries of one machine, one at a time, in order.
+// Settings may be changed between entries.
+type Reader struct {
+	Settings drift.Settings
+
+	sessions drift.Sessions
+	pair     int
+	arcs     float64 // on this pair
+	counter  float64 // as last shown
+	base     float64 // counter at the start of the pair, when it was not reset
+	fresh    bool    // replaced, and no counter seen since
+	seen     bool    // a counter has been seen
+	first    bool    // an event has been given
+	air      [airTerms]float64
+	aired    bool
+	pressure float64
+}
+
+// Next understands one entry. It yields nothing for entries that say nothing of
+// the arc (splices, setups). The entry is not kept.
+func (r *Reader) Next(e *drift.Entry) (Event, bool) {
+	ev := Event{Time: e.When(), ID: e.ID}
+	place, isAttempt := r.sessions.Next(e)
+	switch e.Type {
+	case drift.TypeCalibration:
+		r.attempt(e, place, &ev)
+	case drift.TypeService:
+		ev.Kind = map[drift.Action]Kind{drift.Cleaned: Cleaned, drift.Replaced: Replaced, drift.Inspected: Inspected}[e.Service.Action]
+		ev.Finding = e.Service.Finding
+	case drift.TypeUsage:
+		ev.Kind = Usage
+	default:
+		return Event{}, false
+	}
+	before := r.arcs
+	if ev.Kind == Replaced {
+		r.replaced(e)
+		before = 0
+	} else if r.count(e, isAttempt, ev.Tries) {
+		// A fallen counter is an event of its own kind at a service-like moment;
+		// an attempt that shows it is the first of the new pair.
+		before = 0
+		if ev.Kind != Attempt {
+			ev.Kind = Unlogged
+		}
+	}
+	ev.Pair, ev.Arcs, ev.Step = r.pair, r.arcs, max(r.arcs-before, 0)
+	ev.Conditioning = ev.Kind == Attempt && r.seen && r.arcs <= float64(r.Settings.ConditioningArcs)
+	r.first = true
+	return ev, true
+}
+
+// attempt fills in what a calibration says.
+func (r *Reader) attempt(e *drift.Entry, place drift.Place, ev *Event) {
+	c := e.Calibration
+	ev.Kind, ev.NewSession, ev.Ordinal = Attempt, place.New, place.Attempt
+	ev.Tries = c.Attempts.Or(1)
+	ev.Passed = c.Passed.Or(false)
+	ev.Cleaver = c.Cleaver
+	left, haveLeft := c.MeltbackLeft.Get()
+	right, haveRight := c.MeltbackRight.Get()
+	ev.Target = c.Target.OrElse(r.Settings.Target)
+	ev.Tolerance = c.Tolerance.OrElse(r.Settings.Tolerance)
+	ev.Limit = c.PowerLimit.OrElse(r.Settings.Limit)
+	target, haveTarget := ev.Target.Get()
+	if haveTarget && (haveLeft || haveRight) {
+		mean := (left + right) / 2
+		if !haveLeft || !haveRight {
+			mean = left + right
+		}
+		ev.Melt = drift.Some(100 * math.Log(mean/target))
+	}
+	if haveLeft && haveRight {
+		ev.Side = drift.Some(100 * math.Log(left/right))
+	}
+	ev.Correction = c.PowerCorrection
+	if s, ok := c.PowerSetting.Get(); ok {
+		ev.Setting = drift.Some(logPct(s))
+		if dc, ok := c.PowerCorrection.Get(); ok {
+			ev.Next = drift.Some(logPct(s + dc))
+			limit, limited := ev.Limit.Get()
+			ev.Clipped = limited && dc != 0 && math.Abs(s+dc) >= limit-1e-6
+		}
+	}
+	r.readAir(c)
+	ev.Air, ev.AirKnown = r.air, r.aired
+}
+
+// readAir keeps the latest air; what a record leaves out stands as last seen.
+func (r *Reader) readAir(c *drift.Calibration) {
+	t, known := c.Temperature.Get()
+	r.aired = known
+	if !known {
+		return
+	}
+	pressure := c.Pressure
+	if h, ok := c.Altitude.Get(); ok && !pressure.Known() {
+		pressure = drift.Some(air.PressureAt(h))
+	}
+	if r.pressure == 0 {
+		r.pressure = air.ReferencePressureHPa
+	}
+	r.pressure = pressure.Or(r.pressure)
+	r.air = Regressors(t, c.Humidity.Or(TypicalHumidity), r.pressure, c.MachineTemperature.Or(t))
+}
+
+// TypicalHumidity stands in where only the temperature was measured; the
+// yearly mean of many temperate places. From memory.
+const TypicalHumidity = 65.0
+
+// Regressors are what the air contributes: −100·ln δ, humidity excess in g/m³,
+// and the machine's temperature above 20 °C in tens of degrees.
+func Regressors(temperatureC, humidityPct, pressureHPa, machineC float64) [airTerms]float64 {
+	t := air.TermsOf(temperatureC, humidityPct, pressureHPa)
+	return [airTerms]float64{-100 * t.LnDensity, t.HumidityExcess, (machineC - air.ReferenceTemperatureC) / 10}
+}
+
+// count moves the counter and says whether it fell so far that a new pair must
+// have been fitted. Without a counter an attempt counts its own arcs.
+func (r *Reader) count(e *drift.Entry, attempt bool, tries int64) (fell bool) {
+	shown, known := e.ArcCount.Get()
+	if !known {
+		if attempt {
+			r.arcs += float64(tries)
+			r.counter += float64(tries)
+		}
+		return false
+	}
+	now := float64(shown)
+	switch {
+	case r.fresh:
+		// A counter that went on counting was not reset with the pair.
+		r.base = 0
+		if now >= r.counter && r.seen {
+			r.base = r.counter
+		}
+		r.fresh = false
+	case r.seen && now < r.counter/2:
+		r.pair++
+		r.base = 0
+		fell = true
+	case now < r.counter:
+		// A slip of the reader or a late record: the pair keeps its age.
+		return false
+	case !r.first:
+		r.base = 0
+	}
+	r.counter, r.seen = now, true
+	r.arcs = now - r.base
+	return fell
+}
+
+func (r *Reader) replaced(e *drift.Entry) {
+	if shown, ok := e.ArcCount.Get(); ok && float64(shown) >= r.counter {
+		r.counter, r.seen = float64(shown), true
+	}
+	r.pair++
+	r.arcs, r.fresh = 0, true
+}
+
+// logPct is 100·ln(1 + s/100).
+func logPct(s float64) float64 { return 100 * math.Log1p(s/100) }
+
+// Pct turns log percent into percent.
+func Pct(u float64) float64 { return 100 * math.Expm1(u/100) }

@@ -1,0 +1,385 @@
+package model
+
+import (
+	"math"
+	"slices"
+
+	"arcdrift/drift"
+	"arcdrift/drift/fit"
+)
+
+// learnKind estimates the values of one kind of machine, starting from what is
+// believed of its like.
+func learnKind(p Params, histories []History) Params {
+	prior := p
+	p.told(histories)
+	p.gains(histories)
+	sample := likely(histories)
+	before := math.Inf(-1)
+	for range mostRounds {
+		p.effects(&prior, histories)
+		top := p.climb(&prior, sample)
+		if top < before+settledGain {
+			break
+		}
+		before = top
+	}
+	return p
+}
+
+// mostRounds bounds the search; it ends earlier once a round wins less than
+// settledGain in log likelihood, a quarter of what the data of one parameter are
+// worth by chance.
+const (
+	mostRounds  = 5
+	settledGain = 0.5
+)
+
+// told takes what the records say outright: the values aimed at.
+func (p *Params) told(histories []History) {
+	var target, tolerance, limit []float64
+	for _, h := range histories {
+		for i := range h.Events {
+			ev := &h.Events[i]
+			for _, v := range []struct {
+				from drift.Opt[float64]
+				to   *[]float64
+			}{{ev.Target, &target}, {ev.Tolerance, &tolerance}, {ev.Limit, &limit}} {
+				if x, ok := v.from.Get(); ok {
+					*v.to = append(*v.to, x)
+				}
+			}
+		}
+	}
+	for _, v := range []struct {
+		seen []float64
+		to   *drift.Opt[float64]
+	}{{target, &p.Target}, {tolerance, &p.Tolerance}, {limit, &p.Limit}} {
+		if len(v.seen) > 0 {
+			*v.to = drift.Some(median(v.seen))
+		}
+	}
+}
+
+// gains learns how much of a deviation the machines correct: the median ratio
+// of correction to measured deviation, over attempts that were far enough off
+// to tell and did not run into the limit.
+func (p *Params) gains(histories []History) {
+	var after [2][]float64
+	var sides []float64
+	for _, h := range histories {
+		for i := range h.Events {
+			ev := &h.Events[i]
+			if s, ok := ev.Side.Get(); ok {
+				sides = append(sides, math.Abs(s))
+			}
+			melt, have := ev.Melt.Get()
+			next, told := ev.Next.Get()
+			if !have || !told || ev.Clipped || math.Abs(melt) < farOff {
+				continue
+			}
+			which := 0
+			if ev.Passed {
+				which = 1
+			}
+			after[which] = append(after[which], (next-ev.Setting.Or(0))/(-melt/p.Kappa))
+		}
+	}
+	if len(after[0]) >= enough {
+		p.GainFail = min(max(median(after[0]), 0), 1.5)
+	}
+	if len(after[1]) >= enough {
+		p.GainPass = min(max(median(after[1]), 0), 1.5)
+	}
+	if len(sides) >= enough {
+		p.SideSD = 1.4826 * median(sides)
+	}
+}
+
+const (
+	// farOff is the deviation of ln meltback, in percent, from which the ratio
+	// of a correction to it is not mostly rounding.
+	farOff = 2.0
+	// enough attempts make a median worth more than a guess.
+	enough = 20
+)
+
+// airSpread: machines of one kind differ in the air's effects about a third as
+// much as is not known of the kind itself. A guess, soon overruled.
+const airSpread = 1.0 / 3
+
+// effects re-estimates what differs between machines and between pairs.
+func (p *Params) effects(prior *Params, histories []History) {
+	var e effects
+	for _, h := range histories {
+		e.fold(p, h)
+	}
+	p.Pairs = len(e.slope.b)
+	pooled := fit.PoolJoint(e.air, prior.airPrior(), airSpread, 3)
+	for i := range airTerms {
+		p.Air[i] = pooled.Mean[i]
+		copy(p.AirCov[i][:], pooled.Cov[i*airTerms:])
+	}
+	p.Slope, p.SlopeSD = e.slope.pool(prior.Slope, prior.SlopeSD)
+	p.Level, p.LevelSD = e.level.pool(prior.Level, prior.LevelSD)
+	const weight = 200 // attempts' worth of prior
+	p.Spoilt = min(max((e.spoilt+weight*prior.Spoilt)/(e.attempts+weight), 0.002), 0.3)
+	p.Attempts = int(e.attempts)
+	e.cleans(p, prior)
+}
+
+// effects gathers estimates of single machines and pairs, free of the prior
+// they were made with.
+type effects struct {
+	air          []fit.Evidence
+	slope, level units
+	spoilt       float64
+	attempts     float64
+	drop         []float64 // of the level at a clean
+}
+
+// units are estimates with their variances.
+type units struct{ b, v []float64 }
+
+// free adds the estimate behind a posterior mean and standard deviation that
+// came of a normal prior, unless the data said next to nothing.
+func (u *units) free(mean, sd, priorMean, priorSD float64) {
+	precision := 1/sq(sd) - 1/sq(priorSD)
+	if !(precision > 0.02/sq(priorSD)) {
+		return
+	}
+	u.b = append(u.b, (mean/sq(sd)-priorMean/sq(priorSD))/precision)
+	u.v = append(u.v, 1/precision)
+}
+
+// pool returns the population behind the units, with what was believed of its
+// mean and spread as a weak prior.
+func (u *units) pool(mean, sd float64) (float64, float64) {
+	pooled, err := fit.Pool(u.b, u.v, fit.Prior{Mean: mean, MeanVar: sq(sd), Tau: sd})
+	if err != nil {
+		return mean, sd
+	}
+	m, v := pooled.New()
+	return m, math.Sqrt(v)
+}
+
+// settled is the attempts after which the level of a new pair is known well
+// enough to say where it began.
+const settled = 10
+
+// fold runs one machine and takes what it says at the end of each pair.
+func (e *effects) fold(p *Params, h History) {
+	m := NewMachine(h.Machine, p)
+	onPair, before, numbers := 0, clean{}, 0
+	for i := range h.Events {
+		ev := &h.Events[i]
+		if ev.Pair != m.pair {
+			e.pairEnds(m, onPair, m.numbers-numbers)
+			onPair, before, numbers = 0, clean{}, m.numbers
+		}
+		if ev.Kind == Cleaned && onPair > settled {
+			before = clean{level: mean1(m.Level()), at: onPair}
+		}
+		m.Take(ev)
+		if ev.Kind != Attempt {
+			continue
+		}
+		onPair++
+		if onPair == settled && m.numbers > numbers {
+			mean, sd := m.Level()
+			b, _ := m.component(slope)
+			e.level.free(mean-b*p.Wear(m.arcs), sd, p.Level, p.LevelSD)
+		}
+		if before.at > 0 && onPair == before.at+settled {
+			e.drop = append(e.drop, before.level-mean1(m.Level()))
+			before = clean{}
+		}
+	}
+	e.pairEnds(m, onPair, m.numbers-numbers)
+	if m.numbers > settled {
+		if said, ok := fit.Free(m.filter.air(), p.airPrior()); ok {
+			e.air = append(e.air, said)
+		}
+	}
+	e.spoilt += m.spoiltAll
+	e.attempts += float64(m.attempts)
+}
+
+// clean is a machine just before a clean.
+type clean struct {
+	level float64
+	at    int
+}
+
+func mean1(mean, _ float64) float64 { return mean }
+
+// pairEnds takes slope and multiple of a pair that told enough of them.
+func (e *effects) pairEnds(m *Machine, attempts, numbers int) {
+	if attempts < settled {
+		return
+	}
+	p := m.params
+	if numbers > settled {
+		mean, sd := m.component(slope)
+		e.slope.free(mean, sd, p.Slope, p.SlopeSD)
+	}
+}
+
+// cleans learns what a clean does, once a few have been seen.
+func (e *effects) cleans(p, prior *Params) {
+	const weight = 4 // cleans' worth of prior
+	n := float64(len(e.drop))
+	sum, squares := weight*prior.CleanLevel, weight*sq(prior.CleanLevelSD)
+	for _, d := range e.drop {
+		sum += d
+	}
+	p.CleanLevel = sum / (n + weight)
+	for _, d := range e.drop {
+		squares += sq(d - p.CleanLevel)
+	}
+	p.CleanLevelSD = math.Sqrt(squares / (n + weight))
+}
+
+// climb searches the values that have no estimate of their own by the
+// likelihood of everything the sampled machines showed, times the prior: one
+// value after the other, by parabolas in its logarithm. It returns the top
+// reached.
+func (p *Params) climb(prior *Params, sample []History) float64 {
+	here := p.logLik(sample)
+	if len(sample) == 0 {
+		return here
+	}
+	for _, k := range knobs() {
+		x := math.Log(*k.of(p))
+		at := func(x float64) float64 {
+			q := *p
+			q.set(k.of, math.Exp(x))
+			return q.logLik(sample) - k.doubt(prior, x)
+		}
+		here -= k.doubt(prior, x)
+		best, top := parabola(at, x, here, k.step)
+		if best = min(max(best, math.Log(k.lowest)), math.Log(k.highest)); best != x {
+			p.set(k.of, math.Exp(best))
+		}
+		here = top + k.doubt(prior, best)
+	}
+	return here
+}
+
+// knob is a value that climb turns: in logarithms, its prior's standard
+// deviation and the step of the search; and where it has to stay.
+type knob struct {
+	of              func(*Params) *float64
+	sd, step        float64
+	lowest, highest float64
+}
+
+func knobs() []knob {
+	return []knob{
+		{func(p *Params) *float64 { return &p.Scatter }, 1, 0.1, 0.05, 20},
+		{func(p *Params) *float64 { return &p.ScatterArcs }, 0.7, 0.25, 200, 30000},
+		{func(p *Params) *float64 { return &p.ScatterBend }, 0.5, 0.25, 0.5, 8},
+		{func(p *Params) *float64 { return &p.Walk }, 1.5, 0.7, 1e-4, 20},
+		{func(p *Params) *float64 { return &p.Bend }, 0.4, 0.2, 0.4, 4},
+		{func(p *Params) *float64 { return &p.Kappa }, 0.25, 0.08, 0.3, 10},
+		{func(p *Params) *float64 { return &p.DirtRate }, 0.7, 0.7, 1e-3, 3},
+		{func(p *Params) *float64 { return &p.MultipleSD }, 0.5, 0.3, 0.05, 1},
+		{func(p *Params) *float64 { return &p.MultipleWalk }, 1, 0.7, 1e-4, 1},
+		{func(p *Params) *float64 { return &p.CleanScatter }, 0.4, 0.2, 0.02, 0.95},
+	}
+}
+
+// doubt is what the prior, log normal about what was believed, holds against x.
+func (k *knob) doubt(prior *Params, x float64) float64 {
+	return sq((x-math.Log(*k.of(prior)))/k.sd) / 2
+}
+
+// set changes one value; what was learnt on the scale of another goes with it.
+func (p *Params) set(of func(*Params) *float64, to float64) {
+	kappa := p.Kappa
+	*of(p) = to
+	if p.Kappa != kappa {
+		// Gains were learnt as corrections per ln meltback.
+		p.GainFail *= p.Kappa / kappa
+		p.GainPass *= p.Kappa / kappa
+	}
+}
+
+// parabola goes to the top of the parabola through f at x−step, x and x+step,
+// at most two steps away, and returns the best place it has seen and f there.
+// mid is f at x.
+func parabola(f func(float64) float64, x, mid, step float64) (best, top float64) {
+	low, high := f(x-step), f(x+step)
+	best, top = x, mid
+	if low > top {
+		best, top = x-step, low
+	}
+	if high > top {
+		best, top = x+step, high
+	}
+	guess := 2*best - x
+	if bent := low - 2*mid + high; bent < 0 {
+		guess = x + min(max(step/2*(low-high)/bent, -2*step), 2*step)
+	}
+	if guess != best {
+		if there := f(guess); there > top {
+			best, top = guess, there
+		}
+	}
+	return best, top
+}
+
+// logLik is the log likelihood of what the machines showed.
+func (p *Params) logLik(histories []History) float64 {
+	sum := 0.0
+	for _, h := range histories {
+		m := NewMachine(h.Machine, p)
+		for i := range h.Events {
+			m.Take(&h.Events[i])
+		}
+		// Numbers are densities of ln meltback, not of the power it stands for.
+		sum += m.logLik - float64(m.numbers)*math.Log(p.Kappa)
+	}
+	return sum
+}
+
+// likelySample is about how many attempts the search looks at.
+const likelySample = 3000
+
+// likely picks the machines the likelihood is asked of: those that tell numbers,
+// if there are any, until there are attempts enough.
+func likely(histories []History) []History {
+	var out, rest []History
+	attempts := 0
+	for _, h := range histories {
+		numbers := 0
+		for i := range h.Events {
+			if h.Events[i].Melt.Known() && h.Events[i].Setting.Known() {
+				numbers++
+			}
+		}
+		if 2*numbers < len(h.Events) {
+			rest = append(rest, h)
+			continue
+		}
+		if attempts < likelySample {
+			out = append(out, h)
+		}
+		attempts += len(h.Events)
+	}
+	for _, h := range rest {
+		if attempts >= likelySample {
+			break
+		}
+		out = append(out, h)
+		attempts += len(h.Events)
+	}
+	return out
+}
+
+func median(x []float64) float64 {
+	s := slices.Clone(x)
+	slices.Sort(s)
+	n := len(s)
+	return (s[(n-1)/2] + s[n/2]) / 2
+}

@@ -1,0 +1,76 @@
+package model
+
+import (
+	"math"
+
+	"arcdrift/drift/fit"
+)
+
+// OutChance is the chance that a well-prepared attempt in this air, after so
+// many more arcs and at the setting in force, lands outside the tolerance.
+func (m *Machine) OutChance(air [airTerms]float64, moreArcs float64) float64 {
+	f := m.filter
+	if moreArcs > 0 {
+		f = f.clone()
+		f.advance(m.params, m.arcs+moreArcs, moreArcs)
+	}
+	ev := Event{Air: air}
+	noise := m.params.noise(m.worn+moreArcs, true)
+	_, off := rows(&ev)
+	lo, hi := m.params.Window()
+	out := 0.0
+	for k, w := range f.weight {
+		mean, v := f.state[k].Predict(off[:])
+		sd := math.Sqrt(v + noise[k])
+		out += w * (fit.NormalCDF((lo-mean)/sd) + fit.NormalCDF((mean-hi)/sd))
+	}
+	return out
+}
+
+// Shift is mean and variance of the change of required power, in log percent,
+// from the air of the last attempt to another.
+func (m *Machine) Shift(to [airTerms]float64) (mean, variance float64) {
+	var row [states]float64
+	for i := range airTerms {
+		row[airAt+i] = to[i] - m.air[i]
+	}
+	return m.filter.mean(row[:])
+}
+
+// AirEffects are the mean effects of density and humidity in the air of the
+// last attempt on required power, in log percent against reference air.
+func (m *Machine) AirEffects() (density, humidity float64) {
+	a := m.filter.air()
+	return a.Mean[0] * m.air[0], a.Mean[1] * m.air[1]
+}
+
+// BeyondReach is the chance that required power, in the air of the last attempt,
+// lies so far beyond the machine's limit that a typical attempt cannot pass.
+func (m *Machine) BeyondReach() float64 {
+	bottom, top := m.params.Bounds()
+	lo, hi := m.params.Window()
+	var row [states]float64
+	row[level] = 1
+	copy(row[airAt:], m.air[:])
+	beyond := 0.0
+	for k, w := range m.filter.weight {
+		mean, v := m.filter.state[k].Predict(row[:])
+		sd := math.Sqrt(max(v, 1e-12))
+		beyond += w * (fit.NormalCDF((mean-top-hi)/sd) + fit.NormalCDF((bottom+lo-mean)/sd))
+	}
+	return beyond
+}
+
+// PerDay is the machine's pace in arcs a day over its last weeks, 0 when
+// unknown.
+func (m *Machine) PerDay() float64 { return m.tape.perDay() }
+
+// Gap is the usual time between its sessions in days, 0 when unknown.
+func (m *Machine) Gap() float64 { return m.tape.gap() }
+
+// Clone copies the machine so that the copy may be led elsewhere.
+func (m *Machine) Clone() *Machine {
+	c := *m
+	c.filter = m.filter.clone()
+	return &c
+}

@@ -1,0 +1,232 @@
+package model
+
+import (
+	"math"
+
+	"arcdrift/drift/fit"
+)
+
+// seen is what one attempt told.
+type seen struct {
+	// logLik is the log likelihood of what the attempt showed.
+	logLik float64
+	// spoilt is the probability that an end was spoilt.
+	spoilt float64
+	// raw is the required power as measured, in log percent, NaN if the grade of
+	// data does not tell; noise the multiple-averaged scatter it was judged by.
+	raw, noise float64
+	// number is whether it told a number, not only an outcome.
+	number bool
+}
+
+// attempt folds one attempt into the filter. age is that of the scatter in
+// arcs, spoiltRate this machine's own
+// share of spoilt ends.
+func (f *filter) attempt(p *Params, ev *Event, age, spoiltRate float64) seen {
+	noise := p.noise(age, ev.AirKnown)
+	for range ev.Tries - 1 {
+		f.outcome(p, ev, &noise, false, spoiltRate, p.GainFail)
+	}
+	if u, ok := ev.Setting.Get(); ok {
+		for k := range f.state {
+			f.state[k].Forget(setting, u, 0)
+		}
+	}
+	spoiltRate = oneSided(p, ev, spoiltRate)
+	var out seen
+	switch needed, moved := f.measured(p, ev); {
+	case moved == known:
+		out = f.measure(p, ev, &noise, needed, spoiltRate)
+	case moved == told:
+		out = f.measureRelative(p, ev, &noise, needed, spoiltRate)
+	default:
+		gain := 0.0
+		if !ev.Correction.Known() {
+			gain = p.gain(ev.Passed)
+		}
+		out = f.outcome(p, ev, &noise, ev.Passed, spoiltRate, gain)
+	}
+	f.correct(p, ev)
+	return out
+}
+
+// gain is the part of the deviation the machine corrects.
+func (p *Params) gain(passed bool) float64 {
+	if passed {
+		return p.GainPass
+	}
+	return p.GainFail
+}
+
+// knowledge says what an attempt tells of required power.
+type knowledge uint8
+
+const (
+	outcome knowledge = iota // passed or not
+	told                     // required power minus setting, through the correction
+	known                    // required power
+)
+
+// measured returns what the attempt says in numbers: required power in log
+// percent, or how far it lay from the setting.
+func (f *filter) measured(p *Params, ev *Event) (float64, knowledge) {
+	melt, haveMelt := ev.Melt.Get()
+	u, haveSetting := ev.Setting.Get()
+	switch {
+	case haveMelt && haveSetting:
+		return u - melt/p.Kappa, known
+	case haveMelt:
+		return -melt / p.Kappa, told
+	}
+	c, ok := ev.Correction.Get()
+	gain := p.gain(ev.Passed)
+	if ok && c != 0 && gain >= smallestGain && !ev.Clipped && !f.mayClip(p, c) {
+		return c / gain, told
+	}
+	return 0, outcome
+}
+
+// smallestGain is the gain below which a correction says too little of the
+// deviation it answers.
+const smallestGain = 0.2
+
+// mayClip says whether a correction may have run into the machine's limit, so
+// that it tells a bound and not a size.
+func (f *filter) mayClip(p *Params, c float64) bool {
+	lo, hi := p.Bounds()
+	if math.IsInf(hi, 1) {
+		return false
+	}
+	var row [states]float64
+	row[setting] = 1
+	m, v := f.mean(row[:])
+	m += c
+	const close = 2 // standard deviations
+	return m+close*math.Sqrt(v) > hi && c > 0 || m-close*math.Sqrt(v) < lo && c < 0
+}
+
+// rows are the combinations of the state that an attempt looks at: required
+// power in its air, and that minus the setting.
+func rows(ev *Event) (need, off [states]float64) {
+	need[level] = 1
+	copy(need[airAt:], ev.Air[:])
+	off = need
+	off[setting] = -1
+	return need, off
+}
+
+// airDoubt is the variance that an older reading of the air adds, in squared
+// log percent: some degrees and hectopascals.
+const airDoubt = 1.0
+
+// noise is the variance of an attempt under every multiple, given the age of
+// the scatter in arcs.
+func (p *Params) noise(age float64, airKnown bool) (r [multiples]float64) {
+	base := sq(p.ScatterAt(age))
+	for k := range r {
+		r[k] = base * multipleSq[k]
+		if !airKnown {
+			r[k] += airDoubt
+		}
+	}
+	return r
+}
+
+// measure folds in a required power that was measured.
+func (f *filter) measure(p *Params, ev *Event, noise *[multiples]float64, x, spoiltRate float64) seen {
+	need, _ := rows(ev)
+	return f.robust(p, noise, need[:], x, spoiltRate, x)
+}
+
+// measureRelative folds in a deviation from a setting that is not known itself.
+func (f *filter) measureRelative(p *Params, ev *Event, noise *[multiples]float64, d, spoiltRate float64) seen {
+	_, off := rows(ev)
+	return f.robust(p, noise, off[:], d, spoiltRate, math.NaN())
+}
+
+func (f *filter) robust(p *Params, noise *[multiples]float64, row []float64, y, spoiltRate, raw float64) seen {
+	out := seen{raw: raw, number: true}
+	var logLik [multiples]float64
+	var spoilt [multiples]float64
+	for k := range f.state {
+		logLik[k], spoilt[k] = f.state[k].ObserveRobust(row, y, noise[k], spoiltRate, sq(p.SpoiltWidth))
+	}
+	out.logLik = f.reweigh(&logLik)
+	for k, w := range f.weight {
+		out.spoilt += w * spoilt[k]
+		out.noise += w * math.Sqrt(noise[k])
+	}
+	return out
+}
+
+// outcome folds in that an attempt passed or failed; the setting then follows
+// the deviation by gain.
+func (f *filter) outcome(p *Params, ev *Event, noise *[multiples]float64, passed bool, spoiltRate, gain float64) seen {
+	_, off := rows(ev)
+	lo, hi := p.Window()
+	out := seen{raw: math.NaN()}
+	var logLik, spoilt [multiples]float64
+	for k := range f.state {
+		o := fit.Feedback{
+			H: off[:], R: noise[k], Lo: lo, Hi: hi, Within: passed,
+			Spoilt: spoiltRate, Width: p.SpoiltWidth, Moved: setting, Gain: gain,
+		}
+		logLik[k], spoilt[k] = o.Observe(f.state[k])
+	}
+	out.logLik = f.reweigh(&logLik)
+	for k, w := range f.weight {
+		out.spoilt += w * spoilt[k]
+	}
+	if gain > 0 {
+		f.clip(p)
+	}
+	return out
+}
+
+// correct applies the machine's own correction to the setting.
+func (f *filter) correct(p *Params, ev *Event) {
+	if next, ok := ev.Next.Get(); ok {
+		for k := range f.state {
+			f.state[k].Forget(setting, next, 0)
+		}
+		return
+	}
+	if c, ok := ev.Correction.Get(); ok {
+		for k := range f.state {
+			f.state[k].Add(setting, c)
+		}
+		f.clip(p)
+		return
+	}
+	if ev.Setting.Known() {
+		// In force, but nobody said what the machine did afterwards.
+		for k := range f.state {
+			f.state[k].Spread(setting, sq(p.gain(ev.Passed)))
+		}
+	}
+}
+
+// clip keeps the setting where the machine can go.
+func (f *filter) clip(p *Params) {
+	lo, hi := p.Bounds()
+	for k := range f.state {
+		g := f.state[k]
+		if m := g.Mean[setting]; m < lo || m > hi {
+			g.Forget(setting, min(max(m, lo), hi), min(g.Var(setting), 1))
+		}
+	}
+}
+
+// oneSided raises or lowers the chance of a spoilt end by how unlike the two
+// ends melted: an arc heats both, a bad cleave spoils one.
+func oneSided(p *Params, ev *Event, rate float64) float64 {
+	side, ok := ev.Side.Get()
+	if !ok || p.SideSD == 0 {
+		return rate
+	}
+	const wide = 6 // a spoilt end's difference, in usual spreads; a guess
+	z := side / p.SideSD
+	ratio := math.Exp(-z*z/2/sq(wide)+z*z/2) / wide
+	odds := rate / (1 - rate) * min(ratio, 1e6)
+	return min(odds/(1+odds), 0.999)
+}

@@ -1,0 +1,110 @@
+package model
+
+import (
+	"math"
+
+	"arcdrift/drift"
+)
+
+// Params is what is known of the machines of one model and program: how they
+// measure, how they correct themselves, how their pairs wear. Powers are in log
+// percent, wear per 1000 arcs of the wear clock.
+type Params struct {
+	// Kappa is d ln(meltback)/d ln(power).
+	Kappa float64
+	// Target and Tolerance in micrometres; Limit in percent.
+	Target, Tolerance, Limit drift.Opt[float64]
+	// GainFail and GainPass are the part of the measured deviation that the
+	// machine corrects after a fail and after a pass.
+	GainFail, GainPass float64
+
+	// Level of a new pair at reference air, and how it differs between pairs.
+	Level, LevelSD float64
+	// Slope of the level, its spread between pairs, Walk the variance it gains
+	// as a random walk, per 1000 arcs.
+	Slope, SlopeSD, Walk float64
+	// Bend is the exponent of the wear clock.
+	Bend float64
+	// Air effects (see Regressors) and their covariance between machines.
+	Air    [airTerms]float64
+	AirCov [airTerms][airTerms]float64
+
+	// Scatter of attempts on a new pair, the arcs at which the curve has
+	// doubled it, its exponent; the spread of ln multiple between pairs, and the
+	// variance it gains as a random walk, per 1000 arcs.
+	Scatter, ScatterArcs, ScatterBend, MultipleSD, MultipleWalk float64
+	// Spoilt is the share of attempts with a spoilt end, SpoiltWidth their
+	// deviation in multiples of the scatter, SideSD the usual spread of
+	// 100·ln(left/right), 0 when unknown.
+	Spoilt, SpoiltWidth, SideSD float64
+
+	// Dirt comes DirtRate times per 1000 arcs, raises the level by DirtLevel on
+	// average (and with that standard deviation) and the scatter by a factor.
+	DirtRate, DirtLevel float64
+	// A clean takes CleanLevel off the level, CleanLevelSD uncertain, and the
+	// part CleanScatter off the age of the scatter; each later clean of a pair
+	// takes CleanFades times as much.
+	CleanLevel, CleanLevelSD, CleanScatter float64
+
+	// Attempts and Pairs are how many the values rest on.
+	Attempts, Pairs int
+}
+
+// Prior is what is believed of a model nobody has seen. κ and the air's
+// coefficients are from memory with the spread given; scatter, wear, dirt and
+// spoilt ends are guesses of the right order, to be overruled by the first
+// months of any fleet.
+func Prior() Params {
+	return Params{
+		Kappa: 2, GainFail: 0.8, GainPass: 0,
+		Level: 0, LevelSD: 2, Slope: 1.5, SlopeSD: 1.5, Walk: 0.15, Bend: 1,
+		Air: [airTerms]float64{0.4, 0, 0}, AirCov: [airTerms][airTerms]float64{{0.09, 0, 0}, {0, 0.01, 0}, {0, 0, 0.09}},
+		Scatter: 1.5, ScatterArcs: 2500, ScatterBend: 2, MultipleSD: 0.25, MultipleWalk: 0.02,
+		Spoilt: 0.03, SpoiltWidth: 5,
+		DirtRate: 0.08, DirtLevel: 1.5,
+		CleanLevel: 0.5, CleanLevelSD: 0.8, CleanScatter: 0.6,
+	}
+}
+
+// CleanFades: each clean of a pair takes off less than the one before. A guess.
+const CleanFades = 0.7
+
+// wearReference is the arc count at which the wear clock shows the arcs
+// themselves, whatever its bend.
+const wearReference = 2000.0
+
+// Wear is the wear clock: thousands of arcs, stretched so that a pair that
+// wears ever faster (Bend > 1) moves evenly on it.
+func (p *Params) Wear(arcs float64) float64 {
+	if p.Bend == 1 {
+		return arcs / 1000
+	}
+	return wearReference / 1000 * math.Pow(arcs/wearReference, p.Bend)
+}
+
+// ScatterAt is the scatter of a typical pair after so many arcs.
+func (p *Params) ScatterAt(arcs float64) float64 {
+	return p.Scatter * (1 + math.Pow(max(arcs, 0)/p.ScatterArcs, p.ScatterBend))
+}
+
+// Window is the tolerance in log percent of needed power minus setting: an
+// attempt passes when the deviation lies between lo and hi. Without a known
+// target and tolerance a tenth of the target is assumed (a guess).
+func (p *Params) Window() (lo, hi float64) {
+	share := p.Tolerance.Or(10) / p.Target.Or(100)
+	if !p.Tolerance.Known() || !p.Target.Known() {
+		share = 0.1
+	}
+	share = min(share, 0.95)
+	return -100 * math.Log1p(share) / p.Kappa, -100 * math.Log1p(-share) / p.Kappa
+}
+
+// Bounds are the settings the machine can reach, in log percent; infinite when
+// the limit is not known.
+func (p *Params) Bounds() (lo, hi float64) {
+	limit, ok := p.Limit.Get()
+	if !ok {
+		return math.Inf(-1), math.Inf(1)
+	}
+	return logPct(-limit), logPct(limit)
+}

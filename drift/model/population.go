@@ -1,0 +1,100 @@
+package model
+
+import (
+	"cmp"
+	"hash/fnv"
+	"slices"
+	"strings"
+)
+
+// Key names a population: what is compared with what.
+type Key struct{ Model, Program string }
+
+// History is one machine's events, in order, with the population it belongs to.
+type History struct {
+	Machine string
+	Key     Key
+	Events  []Event
+}
+
+// Population is what a fleet has taught of its models and programs.
+type Population struct {
+	byKey map[Key]*Params
+	all   Params
+}
+
+// For returns what is known of a kind: its own values, those of its model with
+// another program, or those of the whole fleet.
+func (p *Population) For(k Key) *Params {
+	if params, ok := p.byKey[k]; ok {
+		return params
+	}
+	return &p.all
+}
+
+// Keys lists the populations in order.
+func (p *Population) Keys() []Key {
+	keys := make([]Key, 0, len(p.byKey))
+	for k := range p.byKey {
+		keys = append(keys, k)
+	}
+	slices.SortFunc(keys, Key.compare)
+	return keys
+}
+
+func (k Key) compare(other Key) int {
+	if c := strings.Compare(k.Model, other.Model); c != 0 {
+		return c
+	}
+	return strings.Compare(k.Program, other.Program)
+}
+
+// sampleMachines is how many machines of a kind are asked for its population;
+// more would make it slower and hardly better.
+const sampleMachines = 60
+
+// Sample is the machines that are asked for the populations: of every kind
+// those whose names have the smallest hashes, so that the choice depends neither
+// on the order of enrolling nor on who else is there. The zero value is empty.
+type Sample struct {
+	byKey map[Key][]History
+}
+
+// Enrol offers a machine's history and keeps it if it is among those asked.
+func (s *Sample) Enrol(h History) {
+	if s.byKey == nil {
+		s.byKey = map[Key][]History{}
+	}
+	s.byKey[h.Key] = firstByHash(append(s.byKey[h.Key], h))
+}
+
+// Learn estimates the populations: a pure function of the histories enrolled.
+func (s *Sample) Learn() *Population {
+	var everybody []History
+	keys := make([]Key, 0, len(s.byKey))
+	for k, hs := range s.byKey {
+		everybody = append(everybody, hs...)
+		keys = append(keys, k)
+	}
+	slices.SortFunc(keys, Key.compare)
+	pop := &Population{byKey: map[Key]*Params{}, all: learnKind(Prior(), firstByHash(everybody))}
+	for _, k := range keys {
+		params := learnKind(pop.all, s.byKey[k])
+		pop.byKey[k] = &params
+	}
+	return pop
+}
+
+// firstByHash sorts the histories and returns at most sampleMachines of them.
+func firstByHash(histories []History) []History {
+	slices.SortFunc(histories, func(a, b History) int {
+		return cmp.Or(cmp.Compare(hash(a.Machine), hash(b.Machine)), cmp.Compare(a.Machine, b.Machine))
+	})
+	return histories[:min(len(histories), sampleMachines)]
+}
+
+func hash(s string) uint64 {
+	h := fnv.New64a()
+	h.Write([]byte(s))
+	return h.Sum64()
+}

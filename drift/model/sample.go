@@ -1,0 +1,123 @@
+package model
+
+import (
+	"math"
+	"math/rand/v2"
+)
+
+// Draw is one possible state of a machine: what a future starts from.
+type Draw struct {
+	Level, Slope, Setting float64
+	Air                   [airTerms]float64
+	Multiple              float64
+}
+
+// Sampler draws from what is known of a machine at one moment.
+type Sampler struct {
+	until [multiples]float64 // cumulative weights
+	mean  [multiples][states]float64
+	root  [multiples][states][states]float64
+}
+
+// Sampler prepares drawing from the machine's joint distribution as it is now.
+func (m *Machine) Sampler() *Sampler {
+	s := &Sampler{}
+	sum := 0.0
+	for k, g := range m.filter.state {
+		sum += m.filter.weight[k]
+		s.until[k] = sum
+		copy(s.mean[k][:], g.Mean)
+		choleskyRoot(g.Cov, &s.root[k])
+	}
+	return s
+}
+
+// Draw draws one state.
+func (s *Sampler) Draw(rng *rand.Rand) Draw {
+	at := rng.Float64() * s.until[multiples-1]
+	k := 0
+	for k < multiples-1 && s.until[k] < at {
+		k++
+	}
+	var z, x [states]float64
+	for i := range z {
+		z[i] = rng.NormFloat64()
+	}
+	for i := range x {
+		x[i] = s.mean[k][i]
+		for j := 0; j <= i; j++ {
+			x[i] += s.root[k][i][j] * z[j]
+		}
+	}
+	// Between two multiples of the grid any is as likely.
+	spread := multipleStep * (rng.Float64() - 0.5)
+	d := Draw{Level: x[level], Slope: x[slope], Setting: x[setting], Multiple: MultipleAt(k) * math.Exp(spread)}
+	copy(d.Air[:], x[airAt:])
+	return d
+}
+
+// choleskyRoot writes the lower triangular root of a covariance; a component
+// without variance of its own gets an empty column.
+func choleskyRoot(cov []float64, root *[states][states]float64) {
+	for i := range states {
+		for j := 0; j <= i; j++ {
+			sum := cov[i*states+j]
+			for k := range j {
+				sum -= root[i][k] * root[j][k]
+			}
+			switch {
+			case i == j:
+				root[i][i] = math.Sqrt(max(sum, 0))
+			case root[j][j] > 1e-9:
+				root[i][j] = sum / root[j][j]
+			}
+		}
+	}
+}
+
+// Future is the pace and the weather a forecast runs through.
+type Future struct {
+	// Steps are arcs between sessions and Airs the air at them, in the order
+	// they came; a forecast runs through them from anywhere, again and again.
+	Steps []float64
+	Airs  [][airTerms]float64
+	// PerDay is arcs a day, 0 when unknown.
+	PerDay float64
+}
+
+// sessionArcs stands in for the arcs between sessions of a machine that has not
+// told them: a day's work. A guess.
+const sessionArcs = 40.0
+
+// Future returns what the machine's last sessions looked like.
+func (m *Machine) Future() Future {
+	f := Future{PerDay: m.tape.perDay()}
+	n := min(m.tape.n, tapeLength)
+	sum, known := 0.0, 0.0
+	for i := range n {
+		if s := float64(m.tape.step[i]); s > 0 {
+			sum += s
+			known++
+		}
+	}
+	usual := sessionArcs
+	if known > 0 {
+		usual = sum / known
+	}
+	for i := range n {
+		at := (m.tape.n - n + i) % tapeLength
+		step := float64(m.tape.step[at])
+		if step <= 0 {
+			step = usual
+		}
+		var air [airTerms]float64
+		for j := range air {
+			air[j] = float64(m.tape.air[at][j])
+		}
+		f.Steps, f.Airs = append(f.Steps, step), append(f.Airs, air)
+	}
+	if n == 0 {
+		f.Steps, f.Airs = []float64{usual}, [][airTerms]float64{m.air}
+	}
+	return f
+}

@@ -1,0 +1,69 @@
+package model
+
+import "time"
+
+// tape remembers the machine's last sessions: how many arcs lay between them
+// and in which air they were. Futures are made of stretches of it, so that they
+// have this machine's pace and weather.
+type tape struct {
+	step     [tapeLength]float32
+	air      [tapeLength][airTerms]float32
+	n        int
+	lastArcs float64
+	lastPair int
+	begun    time.Time
+	// day counts arcs and time of the last weeks, forgetting slowly.
+	arcs, days float64
+	// sessions and span give the usual time between sessions.
+	sessions, span float64
+	last           time.Time
+}
+
+const tapeLength = 32
+
+// paceMemory is the share of the pace kept from one session to the next: about
+// the last 40 sessions count.
+const paceMemory = 0.975
+
+func (t *tape) note(ev *Event, arcs float64) {
+	if !ev.NewSession {
+		return
+	}
+	step := arcs - t.lastArcs
+	if ev.Pair != t.lastPair || t.begun.IsZero() {
+		step = 0
+	}
+	if t.begun.IsZero() {
+		t.begun = ev.Time
+	} else if gap := ev.Time.Sub(t.last).Hours() / 24; gap > 0 {
+		t.sessions = t.sessions*paceMemory + 1
+		t.span = t.span*paceMemory + gap
+		if step > 0 {
+			t.arcs = t.arcs*paceMemory + step
+			t.days = t.days*paceMemory + gap
+		}
+	}
+	t.last, t.lastArcs, t.lastPair = ev.Time, arcs, ev.Pair
+	i := t.n % tapeLength
+	t.step[i] = float32(step)
+	for j, a := range ev.Air {
+		t.air[i][j] = float32(a)
+	}
+	t.n++
+}
+
+// perDay is the machine's pace in arcs a day, 0 when unknown.
+func (t *tape) perDay() float64 {
+	if t.days <= 0 {
+		return 0
+	}
+	return t.arcs / t.days
+}
+
+// gap is the usual time between sessions in days, 0 when unknown.
+func (t *tape) gap() float64 {
+	if t.sessions == 0 {
+		return 0
+	}
+	return t.span / t.sessions
+}
