@@ -133,7 +133,7 @@ func TestDocumentedExamplesRun(t *testing.T) {
 	require.Equal(t, exitDone, cli(t, Env{}, "import", "--db", filepath.Join(dir, "arcdrift.db"), filepath.Join(dir, "results.jsonl")).code)
 	walk(rootCommand(Env{}), func(c *cobra.Command) {
 		for line := range strings.Lines(c.Example) {
-			line = strings.ReplaceAll(strings.TrimSpace(line), "/etc/", dir+"/")
+			line = strings.NewReplacer("/etc/", dir+"/", ":1883", ":0").Replace(strings.TrimSpace(line))
 			cmd := exec.Command("sh", "-c", "exec "+line)
 			if strings.Contains(line, "|") {
 				cmd = exec.Command("sh", "-c", line)

@@ -1,0 +1,25 @@
+# The agent as an image: one static binary and nothing else.
+#
+#   docker build -t arcdrift .
+#   docker run --network host -v arcdrift:/data arcdrift
+#
+# It listens on loopback, so with the host's network its pages are at
+# http://127.0.0.1:8470/ on that host.
+FROM golang:1.26 AS build
+WORKDIR /src
+COPY go.mod go.sum ./
+RUN go mod download
+COPY . .
+RUN CGO_ENABLED=0 go build -trimpath -ldflags='-s -w' -o /out/arcdrift ./cmd/arcdrift && mkdir -m 0700 /out/data /out/tmp
+
+FROM scratch
+COPY --from=build /out/arcdrift /arcdrift
+COPY --from=build --chown=65532:65532 /out/data /data
+COPY --from=build --chown=65532:65532 /out/tmp /tmp
+COPY --from=build /etc/ssl/certs/ca-certificates.crt /etc/ssl/certs/
+USER 65532:65532
+VOLUME /data
+ENV ARCDRIFT_DB=/data/arcdrift.db
+HEALTHCHECK --interval=30s --timeout=5s CMD ["/arcdrift", "healthcheck"]
+ENTRYPOINT ["/arcdrift"]
+CMD ["serve"]
