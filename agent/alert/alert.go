@@ -143,6 +143,20 @@ type State struct {
 	NextList time.Time `json:"next_list"`
 }
 
+// Firing counts the open cases of every matter, also those that have none.
+func (s State) Firing() map[string]int {
+	n := map[string]int{}
+	for _, r := range Rules() {
+		n[string(r.Matter)] = 0
+	}
+	for _, c := range s.Cases {
+		if c.Phase == Open {
+			n[string(c.Matter)]++
+		}
+	}
+	return n
+}
+
 // Phase is where a case stands.
 type Phase string
 

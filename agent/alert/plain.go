@@ -52,6 +52,12 @@ func spelt(r rune) string {
 		return "i"
 	case 'ł':
 		return "l"
+	case 'Ł':
+		return "L"
+	case 'Ś', 'Š':
+		return "S"
+	case 'Ź', 'Ż', 'Ž':
+		return "Z"
 	case 'ń', 'ň':
 		return "n"
 	case 'ó', 'ô', 'õ', 'ő':

@@ -380,6 +380,14 @@ func TestMorningList(t *testing.T) {
 	assert.Empty(t, s.at((3*24+7)*hour), "nothing open, no list")
 }
 
+func TestFiringCountsOpenCases(t *testing.T) {
+	s := begin(t, machine("K-07", advise.Stop), machine("K-02", advise.ServiceSoon), machine("K-30", advise.NoData), machine("K-31", advise.NoData))
+	s.at(8 * hour)
+	assert.Equal(t, map[string]int{
+		"stop": 1, "electrode-service": 0 /* held */, "check-first": 0, "machine-silent": 2, "door-silent": 0, "channel-dead": 0,
+	}, s.state.Firing())
+}
+
 // The order of what is known does not matter to what is remembered.
 func TestStateIsInOrder(t *testing.T) {
 	p := policy()

@@ -88,6 +88,22 @@ func TestLongText(t *testing.T) {
 	}, "\n\n"), got.Body)
 }
 
+// What people write is kept where one message can hold it and spelt otherwise
+// where it cannot.
+func TestSpelling(t *testing.T) {
+	for written, sent := range map[string]string{
+		"Ålesund, hylle 3":    "Ålesund, hylle 3",
+		"van 4 – at −5 °C":    "van 4 - at -5 C",
+		"“Łódź” depot":        "\"Lodz\" depot",
+		"shelf  {2}\tback":    "shelf ?2? back",
+		"5 µm ±1, ≥ 2 pairs…": "5 um +-1, >= 2 pairs...",
+	} {
+		m := worn(advise.ServiceSoon)
+		m.Spare = written
+		assert.Contains(t, told(t, m).Short, "Spare: "+sent+".")
+	}
+}
+
 func TestTimesAreThoseOfThePlace(t *testing.T) {
 	m := worn(advise.Stop)
 	m.Zone = zone("America/Denver")
