@@ -45,6 +45,11 @@ func filterOf(v url.Values) filter {
 	return f
 }
 
+// Narrowed says whether the folded part of the filter is in use.
+func (v boardView) Narrowed() bool {
+	return v.Filter.Model != "" || v.Filter.Site != "" || v.Filter.Days != defaultSpan
+}
+
 // link is the board with this filter.
 func (f filter) link() string {
 	v := url.Values{}

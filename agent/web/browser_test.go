@@ -141,7 +141,7 @@ func (b *tab) tap(count *int, words string) {
 var browserPages = []string{
 	"/", "/machines/K-07", "/machines/K-11?axis=date&points=measured", "/machines/nobody", "/moved?machine=K-07",
 	"/moved?machine=K-07&temperature_c=4&humidity_pct=80&altitude_m=1390", "/moved?machine=K-07&temperature_c=214",
-	"/log?machine=K-07", "/log?choose=1", "/service?machine=K-11", "/service", "/morning", "/refused",
+	"/log?machine=K-07", "/log?choose=1", "/service?machine=K-11", "/service", "/morning", "/refused", "/correct?machine=K-07&corrects=K-07-5",
 }
 
 func TestPagesInABrowser(t *testing.T) {
@@ -183,7 +183,7 @@ const tooSmall = `(() => {
   const least = document.querySelector(".field-page") ? 56 : 48;
   return [...document.querySelectorAll("a, button, summary, select, input, .tile")]
     .filter(e => e.type !== "hidden" && e.checkVisibility() && !e.matches(".skip, .errors a"))
-    .filter(e => { const r = e.getBoundingClientRect(); const own = e.closest("header") ? 48 : least; return r.height < own - 0.5 || r.width < own - 0.5; })
+    .filter(e => { const r = e.getBoundingClientRect(); return r.height < least - 0.5 || r.width < least - 0.5; })
     .map(e => e.outerHTML.slice(0, 80) + " " + JSON.stringify(e.getBoundingClientRect()));
 })()`
 

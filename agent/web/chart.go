@@ -166,7 +166,7 @@ func (c *chart) scales(t advise.Trace, v chartView) (x, y scale) {
 }
 
 func (c *chart) ticks(x, y scale, v chartView) {
-	most := int((c.Right - c.Left) / 110)
+	most := int((c.Right - c.Left) / 80)
 	for _, value := range niceTicks(y.from, y.to, 6) {
 		at := round(y.at(value))
 		c.Y = append(c.Y, tick{At: at, Text: at + 4, Word: signed(value, decimals(y.to-y.from))})

@@ -2,6 +2,7 @@ package web
 
 import (
 	"fmt"
+	"net/url"
 	"slices"
 	"strings"
 	"time"
@@ -14,6 +15,8 @@ type entryView struct {
 	What, When, Late, Detail string
 	At                       time.Time
 	Corrections              []string
+	// Correct leads to the form that corrects it; empty for what has no machine.
+	Correct string
 }
 
 // addEntries words the latest records, newest first, each as it came with its
@@ -51,6 +54,9 @@ const late = time.Hour
 
 func wordEntry(e *drift.Entry) entryView {
 	view := entryView{At: e.When(), When: e.When().Format("2 Jan 2006 15:04"), What: typeWord(e), Detail: details(e)}
+	if e.Machine != "" {
+		view.Correct = "/correct?" + url.Values{"machine": {e.Machine}, "corrects": {e.ID}}.Encode()
+	}
 	switch {
 	case e.Time.IsZero():
 		view.Late = "no clock: time of arrival"

@@ -218,6 +218,54 @@ func TestBenchShowsCautions(t *testing.T) {
 	assert.Contains(t, get(t, yard(), "/service?machine=K-11").Body.String(), "Before you open the machine")
 }
 
+func TestCorrectTellsOnlyWhatChanged(t *testing.T) {
+	f := yard()
+	w := submit(t, f, "/correct", "id", "c1", "machine", "K-07", "corrects", "K-07-5", "reason", "typing slip", "operator", "J. Lund",
+		"fields.passed", "false", "fields.temperature_c", "-8", "fields.altitude_m", "2100,5", "fields.program", "single-mode")
+	require.Equal(t, http.StatusCreated, w.Code, w.Body)
+	checkHTML(t, w.Body.String())
+	require.Len(t, f.taken, 1)
+	r := f.taken[0].Record
+	want := []drift.Change{{Field: "altitude_m", Value: 2100.5}}
+	if f.history["K-07"][5].Calibration.Passed.Or(false) {
+		want = []drift.Change{{Field: "passed", Value: false}, {Field: "altitude_m", Value: 2100.5}}
+	}
+	assert.ElementsMatch(t, want, r.Correction.Changes)
+	assert.Equal(t, "K-07-5", r.Correction.Corrects)
+	assert.Equal(t, "J. Lund", r.Operator)
+	assert.Contains(t, text(t, w), "altitude 210 → 2100.5 m")
+}
+
+func TestCorrectFaults(t *testing.T) {
+	same := []string{"id", "c1", "machine", "K-07", "corrects", "K-07-5", "reason", "typing slip"}
+	for name, c := range map[string]struct {
+		pairs  []string
+		status int
+		part   string
+	}{
+		"nothing changed": {same, 400, "fields is missing"},
+		"no reason":       {[]string{"id", "c1", "machine", "K-07", "corrects", "K-07-5", "fields.altitude_m", "5"}, 400, "reason is missing"},
+		"out of bounds":   {append(same[:8:8], "fields.altitude_m", "99999"), 400, "altitude_m is 99999"},
+		"no such record":  {[]string{"machine", "K-07", "corrects", "none"}, 404, "No record of this machine"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			f := yard()
+			w := submit(t, f, "/correct", c.pairs...)
+			assert.Equal(t, c.status, w.Code)
+			checkHTML(t, w.Body.String())
+			assert.Contains(t, text(t, w), c.part)
+			assert.Empty(t, f.taken)
+		})
+	}
+	f := yard()
+	f.takeErr = intake.ErrBusy
+	w := submit(t, f, "/correct", append(same[:8:8], "fields.altitude_m", "2100")...)
+	assert.Equal(t, http.StatusServiceUnavailable, w.Code)
+	page := w.Body.String()
+	checkHTML(t, page)
+	assert.Contains(t, page, `value="2100"`, "what was typed is still there")
+}
+
 func TestMovedSaysTheFourAnswers(t *testing.T) {
 	const query = "/moved?machine=K-07&temperature_c=22&humidity_pct=50&altitude_m=1390"
 	for _, c := range []struct {

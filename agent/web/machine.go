@@ -243,7 +243,7 @@ func causesOf(a *advise.Assessment) []causeView {
 	var out []causeView
 	for _, c := range causes {
 		word, test := causeWords(c.Cause)
-		out = append(out, causeView{Word: word, Chance: inTen(c.Probability), Test: test, Share: int(100*c.Probability + 0.5)})
+		out = append(out, causeView{Word: upperFirst(word), Chance: inTen(c.Probability), Test: test, Share: int(100*c.Probability + 0.5)})
 	}
 	return out
 }

@@ -34,7 +34,7 @@ type link struct {
 
 // Nav are the pages anybody may go to from anywhere.
 func (page) Nav() []link {
-	return []link{{"/", "Fleet"}, {"/morning", "Morning"}, {"/moved", "Moved?"}, {"/log", "Log"}, {"/refused", "Refused"}}
+	return []link{{"/", "Fleet"}, {"/morning", "Morning"}, {"/moved", "Moved?"}, {"/log", "Log"}}
 }
 
 // group is a set of tiles of which one is chosen.
@@ -112,6 +112,8 @@ func (s *Server) routePages(mux *http.ServeMux) {
 	mux.HandleFunc("POST /log", s.logRecord)
 	mux.HandleFunc("GET /service", s.benchForm)
 	mux.HandleFunc("POST /service", s.benchRecords)
+	mux.HandleFunc("GET /correct", s.correctForm)
+	mux.HandleFunc("POST /correct", s.correctRecord)
 	mux.HandleFunc("GET /morning", s.morning)
 	mux.HandleFunc("GET /morning.txt", s.morningText)
 	mux.HandleFunc("GET /refused", s.refusedPage)

@@ -21,7 +21,7 @@ var everyPage = []string{
 	"/machines/K-07?as_of=2026-02-01T12:00:00Z", "/machines/K-07?as_of=soon", "/machines/nobody",
 	"/moved", "/moved?machine=K-07", "/moved?machine=K-07&units=us", "/moved?machine=K-07&temperature_c=4&humidity_pct=80&altitude_m=1390",
 	"/moved?machine=K-07&temperature_c=214", "/log", "/log?machine=K-07", "/log?machine=K-07&units=us&trigger=moved",
-	"/service", "/service?machine=K-11", "/morning", "/refused",
+	"/service", "/service?machine=K-11", "/morning", "/refused", "/correct?machine=K-07&corrects=K-07-5", "/correct?machine=K-07&corrects=none",
 }
 
 func TestEveryPageIsWhole(t *testing.T) {
@@ -276,7 +276,7 @@ func TestCautionsWheneverElectrodesAreTouched(t *testing.T) {
 func TestStreakNamesCausesLikeliestFirst(t *testing.T) {
 	seen := text(t, get(t, yard(), "/machines/K-11"))
 	assert.Contains(t, seen, "4 failed attempts in a row, over 2 calibrations; by luck alone fewer than 1 in 100")
-	electrodes, ends, air := strings.Index(seen, "the electrodes about 7 in 10"), strings.Index(seen, "the fibre ends about 2 in 10"), strings.Index(seen, "the air about 7 in 100")
+	electrodes, ends, air := strings.Index(seen, "The electrodes about 7 in 10"), strings.Index(seen, "The fibre ends about 2 in 10"), strings.Index(seen, "The air about 7 in 100")
 	assert.Positive(t, electrodes)
 	assert.Less(t, electrodes, ends)
 	assert.Less(t, ends, air)

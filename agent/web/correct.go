@@ -1,0 +1,159 @@
+package web
+
+import (
+	"crypto/rand"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"time"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/wire"
+	"arcdrift/drift"
+)
+
+type correctView struct {
+	ID, Machine, Record, What, When string
+	Fields                          []correctField
+	Reasons                         []tile
+	Operator                        string
+	Units                           units
+	Problem                         *drift.Problem
+	NotSaved                        bool
+}
+
+// correctField is one field of the record: a closed choice or typed.
+type correctField struct {
+	entryField
+	Choices []tile
+}
+
+// uncorrectable are the fields that say which record it is.
+var uncorrectable = [...]string{"type", "id", "machine", "source", "epoch", "seq", "corrects", "reason"}
+
+// correctForm shows a record with its values as they now read. What is changed
+// becomes a new record; the old value stays beside it.
+func (s *Server) correctForm(w http.ResponseWriter, r *http.Request) {
+	q := r.URL.Query()
+	e, ok := s.entryToCorrect(w, q)
+	if ok {
+		s.showCorrect(w, unitsOf(w, r), e, q, nil, http.StatusOK)
+	}
+}
+
+// entryToCorrect finds the record, as it now reads, or answers that it is not
+// there.
+func (s *Server) entryToCorrect(w http.ResponseWriter, v url.Values) (drift.Entry, bool) {
+	history, err := s.Records.History(v.Get("machine"))
+	if err != nil {
+		s.fail(w, fmt.Errorf("web: history of %s: %w", v.Get("machine"), err))
+		return drift.Entry{}, false
+	}
+	e, ok := lastWhere(history, func(e *drift.Entry) bool { return e.ID == v.Get("corrects") })
+	if !ok {
+		s.render(w, "error", page{Title: "No such record", Status: http.StatusNotFound, Body: "No record of this machine has that id."})
+	}
+	return e, ok
+}
+
+func (s *Server) showCorrect(w http.ResponseWriter, u units, e drift.Entry, typed url.Values, p *drift.Problem, status int) {
+	v := correctView{
+		ID: or(typed.Get("id"), rand.Text()), Machine: e.Machine, Record: e.ID, What: typeWord(&e), When: e.When().Format("2 Jan 2006 15:04"),
+		Reasons:  tiles(typed.Get("reason"), "typing slip", "Typing slip", "wrong button", "Wrong button", "measured again", "Measured again", "other", "Other"),
+		Operator: typed.Get("operator"), Units: u, Problem: p, NotSaved: status == http.StatusServiceUnavailable,
+	}
+	for _, f := range correctable(&e) {
+		field := correctField{entryField: entryField{Name: f.Name, Label: labelOf(f.Name), Unit: u.unit(f.Name), Value: shownValue(f, &e, u)}}
+		if text := typed.Get("fields." + f.Name); text != "" {
+			field.Value = text
+		}
+		if p != nil && p.Field == f.Name {
+			field.Problem = p.Error()
+		}
+		switch {
+		case f.Kind == drift.Flag:
+			field.Choices = tiles(field.Value, "true", "Yes", "false", "No")
+		case f.Words != nil:
+			for _, word := range f.Words {
+				field.Choices = append(field.Choices, tile{word, upperFirst(word), word == field.Value})
+			}
+		case f.Kind == drift.Number || f.Kind == drift.Integer:
+			field.Number = true
+		}
+		field.Name = "fields." + f.Name
+		v.Fields = append(v.Fields, field)
+	}
+	s.render(w, "correct", page{Title: "Correct a record", Field: true, Scripts: []string{"keypad.js", "send.js"}, Status: status, Body: v})
+}
+
+func correctable(e *drift.Entry) []*drift.Field {
+	return slices.DeleteFunc(slices.Clone(drift.FieldsOf(e.Type)), func(f *drift.Field) bool { return slices.Contains(uncorrectable[:], f.Name) })
+}
+
+// shownValue is the value as the form writes it; "" when unknown.
+func shownValue(f *drift.Field, e *drift.Entry, u units) string {
+	v, known := f.Value(&e.Record)
+	if !known {
+		return ""
+	}
+	switch v := v.(type) {
+	case float64:
+		return u.show(f.Name, v)
+	case time.Time:
+		return v.Format(time.RFC3339)
+	default:
+		return fmt.Sprint(v)
+	}
+}
+
+// correctRecord takes the form: only what differs from the record as it reads
+// now goes into the correction.
+func (s *Server) correctRecord(w http.ResponseWriter, r *http.Request) {
+	if !readForm(w, r) {
+		return
+	}
+	typed := r.PostForm
+	e, ok := s.entryToCorrect(w, typed)
+	if !ok {
+		return
+	}
+	u := unitsOf(w, r)
+	v := url.Values{"type": {string(drift.TypeCorrection)}, "time": {s.happened(typed).Format(time.RFC3339)}}
+	for _, name := range []string{"id", "machine", "corrects", "reason", "operator"} {
+		v.Set(name, typed.Get(name))
+	}
+	changed := url.Values{}
+	for _, f := range correctable(&e) {
+		if text := typed.Get("fields." + f.Name); text != "" && text != shownValue(f, &e, u) {
+			changed.Set(f.Name, text)
+		}
+	}
+	for name, text := range u.toSI(changed) {
+		v["fields."+name] = text
+	}
+	record, err := wire.Form(v)
+	problem := problemOf(err)
+	if problem == nil {
+		problem = problemOf(record.Correction.Accepts(&e.Record))
+	}
+	if problem != nil {
+		s.showCorrect(w, u, e, typed, problem, http.StatusBadRequest)
+		return
+	}
+	receipts, err := s.Door.Take(r.Context(), []intake.Offer{{Raw: []byte(v.Encode()), Record: record, Via: "form"}})
+	if err != nil {
+		s.cannotTake(err)
+		w.Header().Set("Retry-After", retryAfter)
+		s.showCorrect(w, u, e, typed, nil, http.StatusServiceUnavailable)
+		return
+	}
+	if receipts[0].Refused != nil {
+		s.showCorrect(w, u, e, typed, receipts[0].Refused, http.StatusBadRequest)
+		return
+	}
+	of := drift.Entry{Record: record, Received: record.Time}
+	s.render(w, "saved", page{Title: "Saved", Field: true, Status: http.StatusCreated, Body: savedView{
+		Machine: e.Machine, What: "Corrected: " + wordCorrection(&of, &e), At: record.Time.Format("15:04"), Questions: receipts[0].Questions, Conflict: receipts[0].Conflict,
+	}})
+}
