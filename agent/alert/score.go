@@ -1,0 +1,69 @@
+package alert
+
+import "arcdrift/drift"
+
+// Score is how the cases of one matter turned out by what the bench found. A
+// case counts whether it was sent or only listed: that is how a rule earns
+// sending.
+type Score struct {
+	Matter Matter `json:"matter"`
+	// Told were sent; Right are those where the electrodes were to blame, Wrong
+	// those where they were not, Unclear those without a finding that says.
+	Told    int `json:"told"`
+	Right   int `json:"right"`
+	Wrong   int `json:"wrong"`
+	Unclear int `json:"unclear"`
+}
+
+// Scores counts the outcomes of the matters that the bench answers, in the order
+// of Rules.
+func Scores(outcomes []Outcome) []Score {
+	var scores []Score
+	for _, r := range Rules() {
+		if !r.Bench {
+			continue
+		}
+		s := Score{Matter: r.Matter}
+		for _, o := range outcomes {
+			if o.Matter == r.Matter {
+				s.count(o)
+			}
+		}
+		scores = append(scores, s)
+	}
+	return scores
+}
+
+func (s *Score) count(o Outcome) {
+	if !o.ToldAt.IsZero() {
+		s.Told++
+	}
+	switch o.Finding {
+	case drift.Worn, drift.Dirty:
+		s.Right++
+	case drift.Fine, drift.CleaverFault:
+		s.Wrong++
+	default:
+		s.Unclear++
+	}
+}
+
+// Precision is the share that was right of those with a finding that says;
+// unknown without one.
+func (s *Score) Precision() drift.Opt[float64] {
+	if s.Right+s.Wrong == 0 {
+		return drift.Opt[float64]{}
+	}
+	return drift.Some(float64(s.Right) / float64(s.Right+s.Wrong))
+}
+
+// before is how many judged cases the share known beforehand is worth.
+const before = 10
+
+// Expected is how often the rule is to be expected right from now on, 0 to 1:
+// the cases of this fleet over a share known beforehand (from replaying its
+// history), which weighs as much as ten of them. It is the mean of the beta
+// distribution that such counts leave.
+func (s *Score) Expected(known float64) float64 {
+	return (float64(s.Right) + before*known) / float64(s.Right+s.Wrong+before)
+}

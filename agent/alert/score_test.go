@@ -1,0 +1,61 @@
+package alert_test
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+
+	"arcdrift/agent/alert"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+func TestScores(t *testing.T) {
+	told := func(f drift.Finding) alert.Outcome {
+		return alert.Outcome{Matter: alert.ElectrodesDue, ToldAt: monday, Finding: f}
+	}
+	outcomes := []alert.Outcome{
+		told(drift.Worn), told(drift.Dirty), told(drift.Fine), told(drift.CleaverFault), told(drift.OtherFault), told(""),
+		{Matter: alert.ElectrodesDue, Finding: drift.Worn}, // only listed, and right all the same
+		{Matter: alert.MustStop, Finding: drift.Worn},
+		{Matter: alert.DoorSilent, ToldAt: monday},
+	}
+	got := alert.Scores(outcomes)
+	assert.Equal(t, []alert.Score{
+		{Matter: alert.MustStop, Right: 1},
+		{Matter: alert.ElectrodesDue, Told: 6, Right: 3, Wrong: 2, Unclear: 2},
+	}, got)
+	assert.Equal(t, drift.Some(0.6), got[1].Precision())
+	assert.False(t, (&alert.Score{Unclear: 3}).Precision().Known(), "no finding, no share")
+}
+
+// The mean of a beta distribution with parameters a and b is a/(a+b); here a is
+// right + 10·known and b is wrong + 10·(1 − known).
+func TestExpected(t *testing.T) {
+	assert.Equal(t, 0.9, (&alert.Score{}).Expected(0.9), "nothing seen, nothing learned")
+	assert.Equal(t, 0.8, (&alert.Score{Right: 7, Wrong: 3}).Expected(0.9), "(7 + 9) / 20")
+	// 1e-3: a thousand cases outweigh ten.
+	assert.InDelta(t, 0.5, (&alert.Score{Right: 500, Wrong: 500}).Expected(0.6), 1e-3)
+}
+
+// From the first alert to the rule that learns: cleavers blamed on electrodes
+// take a rule off the messages.
+func TestRuleThatIsWrongStopsSending(t *testing.T) {
+	s := begin(t, machine("K-07", advise.Stop))
+	known := s.policy.Right[alert.MustStop]
+	for day := range 4 {
+		midnight := time.Duration(day) * 24 * hour
+		s.at(midnight + 8*hour)
+		s.view.Machines[0].Service = alert.Service{Time: monday.Add(midnight + 9*hour), Action: drift.Inspected, Finding: drift.CleaverFault}
+		s.at(midnight + 10*hour)
+		s.view.Machines[0].State = advise.Fit
+		s.at(midnight + 11*hour)
+		s.view.Machines[0].State = advise.Stop
+		s.policy.Right[alert.MustStop] = alert.Scores(s.outcomes)[0].Expected(known)
+	}
+	// (0 + 10 · 0.9) / (k + 10) falls below 0.8 with the second wrong one.
+	assert.Equal(t, []bool{true, true, false, false}, []bool{
+		!s.outcomes[0].ToldAt.IsZero(), !s.outcomes[1].ToldAt.IsZero(), !s.outcomes[2].ToldAt.IsZero(), !s.outcomes[3].ToldAt.IsZero(),
+	})
+}
