@@ -15,7 +15,7 @@ import (
 
 type correctView struct {
 	ID, Machine, Record, What, When string
-	Fields                          []correctField
+	Fields, Empty                   []correctField
 	Reasons                         []tile
 	Operator                        string
 	Units                           units
@@ -64,7 +64,7 @@ func (s *Server) showCorrect(w http.ResponseWriter, u units, e drift.Entry, type
 		Operator: typed.Get("operator"), Units: u, Problem: p, NotSaved: status == http.StatusServiceUnavailable,
 	}
 	for _, f := range correctable(&e) {
-		field := correctField{entryField: entryField{Name: f.Name, Label: labelOf(f.Name), Unit: u.unit(f.Name), Value: shownValue(f, &e, u)}}
+		field := correctField{entryField: entryField{Name: f.Name, Label: upperFirst(labelOf(f.Name)), Unit: u.unit(f.Name), Value: shownValue(f, &e, u)}}
 		if text := typed.Get("fields." + f.Name); text != "" {
 			field.Value = text
 		}
@@ -82,7 +82,11 @@ func (s *Server) showCorrect(w http.ResponseWriter, u units, e drift.Entry, type
 			field.Number = true
 		}
 		field.Name = "fields." + f.Name
-		v.Fields = append(v.Fields, field)
+		if field.Value == "" && field.Problem == "" {
+			v.Empty = append(v.Empty, field)
+		} else {
+			v.Fields = append(v.Fields, field)
+		}
 	}
 	s.render(w, "correct", page{Title: "Correct a record", Field: true, Scripts: []string{"keypad.js", "send.js"}, Status: status, Body: v})
 }
