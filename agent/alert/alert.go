@@ -172,6 +172,10 @@ type Case struct {
 	Subject string `json:"subject"`
 	Matter  Matter `json:"matter"`
 	Phase   Phase  `json:"phase"`
+	// What is the case in one sentence, as it last stood; Touches says that it
+	// sends somebody to the electrodes.
+	What    string `json:"what,omitempty"`
+	Touches bool   `json:"touches,omitempty"`
 	// Since is when the condition began to stand, Gone when it ceased (zero while
 	// it stands), Opened and Answered when the phase began.
 	Since    time.Time `json:"since"`

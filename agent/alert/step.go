@@ -163,6 +163,9 @@ func (s *step) advance(c Case, known bool, about subject) {
 		if s.ended(&c, rule, about) {
 			return
 		}
+		if about.now == stands {
+			c.What, c.Touches = headline(c.Matter, about), touches(rule, about)
+		}
 		s.tell(&c, rule, about)
 	}
 	s.cases = append(s.cases, c)
@@ -252,7 +255,7 @@ func (s *step) tell(c *Case, rule Rule, about subject) {
 	} else {
 		c.ToldAt = s.now
 	}
-	s.actions = append(s.actions, s.action(*c, Alert, fmt.Sprintf("alert-%d", c.Round), s.alertText(rule, about)))
+	s.actions = append(s.actions, s.action(*c, Alert, fmt.Sprintf("alert-%d", c.Round), s.alertText(*c, rule, about)))
 }
 
 // clear tells those who got the alert, once.

@@ -17,52 +17,59 @@ const Cautions = `Before the electrodes are touched: power off and unplugged; th
 // shortCaution is as much of them as a short message has room for.
 const shortCaution = "Unplug first."
 
-// alertText says what, by when, why, where the spare is, what would clear it and
-// what to answer.
-func (s *step) alertText(rule Rule, about subject) Message {
+// headline is what is wrong or to be done, one sentence without its full stop.
+func headline(matter Matter, about subject) string {
 	switch {
 	case about.machine != nil:
-		return s.machineText(rule, about)
+		return about.name + " " + demand(matter, about.machine, about.zone)
 	case about.door != nil:
-		d := about.door
-		what := fmt.Sprintf("Nothing has come in by %s since %s.", d.Name, moment(d.Last, about.zone))
-		return agentText("Door silent: "+d.Name, what, "Look at the network and the broker; until then no state is to be trusted.",
-			"Clears when records come in for "+span(rule.Clear)+".")
+		return fmt.Sprintf("Nothing has come in by %s since %s", about.name, moment(about.door.Last, about.zone))
 	default:
-		ch := about.channel
-		what := fmt.Sprintf("Messages by %s reach nobody; %d wait.", ch.Name, ch.Waiting)
-		return agentText("Channel dead: "+ch.Name, what, ch.Why, "Clears when it has worked for "+span(rule.Clear)+".")
+		return fmt.Sprintf("Messages by %s reach nobody; %d wait", about.name, about.channel.Waiting)
 	}
 }
 
-func agentText(title, what, why, clears string) Message {
+// touches says whether somebody is sent to the electrodes.
+func touches(rule Rule, about subject) bool {
+	return rule.Bench && about.machine.Electrode.Action != advise.None
+}
+
+// alertText says what, by when, why, where the spare is, what would clear it and
+// what to answer.
+func (s *step) alertText(c Case, rule Rule, about subject) Message {
+	if about.machine != nil {
+		return s.benchText(c, rule, about)
+	}
+	title, why := "Door silent: "+about.name, "Look at the network and the broker; until then no state is to be trusted."
+	if about.channel != nil {
+		title, why = "Channel dead: "+about.name, about.channel.Why
+	}
+	clears := "Clears " + exit(rule) + "."
 	return Message{
 		Title: title,
-		Short: fit(part{what, 0, true}, part{why, 2, true}, part{clears, 1, false}),
-		Body:  paragraphs(what, why, clears),
+		Short: fit(part{c.What + ".", 0, true}, part{why, 2, true}, part{clears, 1, false}),
+		Body:  paragraphs(c.What+".", why, clears),
 	}
 }
 
-func (s *step) machineText(rule Rule, about subject) Message {
+// benchText is the alert of a machine that the bench is to answer.
+func (s *step) benchText(c Case, rule Rule, about subject) Message {
 	m := about.machine
-	what := m.Machine + " " + what(rule.Matter, m, about.zone)
-	var spare, answer, caution, cautions, closing string
+	var spare, caution, cautions string
 	if m.Spare != "" {
 		spare = "Spare: " + m.Spare + "."
 	}
-	if rule.Bench {
-		answer = "Reply worn/dirty/fine."
-		closing = "When it is done, log the service with what you found: worn, dirty, fine, cleaver or other. That closes this case and tells whether it was right."
-		if m.Electrode.Action != advise.None {
-			caution, cautions = shortCaution, Cautions
-		}
+	if c.Touches {
+		caution, cautions = shortCaution, Cautions
 	}
+	ends := "Ends: service or " + span(rule.Clear) + " good."
 	return Message{
-		Title: what,
-		Short: fit(part{what + ".", 0, true}, part{shortWhy(m), 3, true}, part{spare, 4, true},
-			part{caution, 1, false}, part{shortExit(rule), 2, false}, part{answer, 5, false}),
-		Body: paragraphs(what+".", listed("Why", m.Reasons), arcsLeft(&m.Electrode), spare, "Clears "+exit(rule)+".",
-			closing, "Seen "+moment(s.now, about.zone)+".", s.page(m.Machine), cautions),
+		Title: c.What,
+		Short: fit(part{c.What + ".", 0, true}, part{shortWhy(m), 3, true}, part{spare, 4, true},
+			part{caution, 1, false}, part{ends, 2, false}, part{"Reply worn/dirty/fine.", 5, false}),
+		Body: paragraphs(c.What+".", listed("Why", m.Reasons), arcsLeft(&m.Electrode), spare, "Clears "+exit(rule)+".",
+			"When it is done, log the service with what you found: worn, dirty, fine, cleaver or other. That closes this case and tells whether it was right.",
+			"Seen "+moment(s.now, about.zone)+".", s.page(m.Machine), cautions),
 	}
 }
 
@@ -73,7 +80,7 @@ func shortWhy(m *Machine) string {
 	if n := m.Streak.Attempts; n > 0 {
 		why = append(why, fmt.Sprintf("%d fails", n))
 	}
-	if q := m.Electrode.ToFailure; q != nil && m.State != advise.CheckFirst {
+	if q := m.Electrode.ToFailure; q != nil {
 		why = append(why, fmt.Sprintf("plan on %.0f arcs", q.P10))
 	}
 	if len(why) == 0 && len(m.Reasons) > 0 {
@@ -86,8 +93,8 @@ func shortWhy(m *Machine) string {
 	return strings.ToUpper(text[:1]) + text[1:] + "."
 }
 
-// what is the demand and its date, without the machine's name.
-func what(matter Matter, m *Machine, zone *time.Location) string {
+// demand is what is asked of people and by when, without the machine's name.
+func demand(matter Matter, m *Machine, zone *time.Location) string {
 	work := map[advise.Action]string{
 		advise.Clean: "clean electrodes", advise.Replace: "replace electrode pair", advise.Inspect: "look at electrodes",
 	}[m.Electrode.Action]
@@ -127,24 +134,18 @@ func byWhen(date drift.Opt[string]) string {
 
 // exit is the rule by which a case ends.
 func exit(rule Rule) string {
-	state := map[Matter]advise.State{
-		MustStop: advise.Stop, ElectrodesDue: advise.ServiceSoon, CheckFirst: advise.CheckFirst, MachineSilent: advise.NoData,
-	}[rule.Matter]
-	text := "when the state is no longer " + spaced(state)
-	if rule.Clear > 0 {
-		text = fmt.Sprintf("when the state has not been %s for %s", spaced(state), span(rule.Clear))
+	switch rule.Matter {
+	case DoorSilent:
+		return "when records have come in for " + span(rule.Clear)
+	case ChannelDead:
+		return "when it has worked for " + span(rule.Clear)
+	case CheckFirst:
+		return "after a calibration that passes"
+	case MachineSilent:
+		return "with its next calibration"
 	}
-	if rule.Bench {
-		text = "when a service is logged, or " + text
-	}
-	return text
-}
-
-func shortExit(rule Rule) string {
-	if rule.Bench {
-		return "Ends: service or " + span(rule.Clear) + " good."
-	}
-	return "Ends: next good check."
+	state := map[Matter]advise.State{MustStop: advise.Stop, ElectrodesDue: advise.ServiceSoon}[rule.Matter]
+	return fmt.Sprintf("when a service is logged, or when the state has not been %s for %s", spaced(state), span(rule.Clear))
 }
 
 // clearedText is the one note that a case has ended.
@@ -183,13 +184,15 @@ func found(f drift.Finding) string {
 func (s *step) listText(fleet int) (Message, bool) {
 	var fresh, old, names, tally []string
 	counts := map[Matter]int{}
+	hands := false
 	for i := range s.cases {
 		c := &s.cases[i]
 		if c.Phase != Open {
 			continue
 		}
 		counts[c.Matter]++
-		line := fmt.Sprintf("%s: %s, since %s%s", c.Subject, said(c.Matter), moment(c.Opened, s.Zone), s.remark(c))
+		hands = hands || c.Touches
+		line := fmt.Sprintf("%s. Since %s; clears %s%s.", c.What, moment(c.Opened, s.Zone), exit(s.rules[c.Matter]), s.remark(c))
 		if c.Listed {
 			old = append(old, line)
 			continue
@@ -212,10 +215,14 @@ func (s *step) listText(fleet int) (Message, bool) {
 	if len(names) > 0 {
 		short = "New: " + strings.Join(names, ", ") + "."
 	}
+	cautions := ""
+	if hands {
+		cautions = Cautions
+	}
 	return Message{
 		Title: "Morning list: " + strings.Join(tally, ", "),
 		Short: fit(part{sum, 0, true}, part{short, 1, true}),
-		Body:  paragraphs(sum, listed("New", fresh), listed("Still open", old)),
+		Body:  paragraphs(sum, listed("New", fresh), listed("Still open", old), cautions),
 	}, true
 }
 

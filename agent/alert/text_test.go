@@ -129,6 +129,19 @@ func TestCautions(t *testing.T) {
 	assert.NotContains(t, told(t, m).Body, alert.Cautions)
 }
 
+// A list that sends somebody to the electrodes has the cautions too.
+func TestCautionsOfTheList(t *testing.T) {
+	for action, want := range map[advise.Action]bool{advise.Clean: true, advise.None: false} {
+		m := worn(advise.Stop)
+		m.Electrode.Action = action
+		s := begin(t, m)
+		s.policy.To = map[alert.Class][]string{alert.Note: {"manager"}}
+		list := s.step(7 * hour)
+		require.Len(t, list, 1)
+		assert.Equal(t, want, strings.Contains(list[0].Body, alert.Cautions))
+	}
+}
+
 func TestClearedText(t *testing.T) {
 	s := begin(t, worn(advise.Stop))
 	s.at(8 * hour)
