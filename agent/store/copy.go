@@ -85,7 +85,7 @@ func install(staged, path string, seen witness, now time.Time) error {
 	if err := s.connect(); err != nil {
 		return err
 	}
-	err := s.raiseEpoch(seen.Epoch)
+	err := s.raiseEpoch(seen.Given)
 	var w witness
 	err = errors.Join(err, s.view(func(tx *bbolt.Tx) (err error) {
 		w, err = s.sight(tx)

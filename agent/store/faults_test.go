@@ -10,6 +10,7 @@ import (
 	"io"
 	"os"
 	"os/exec"
+	"runtime"
 	"strconv"
 	"strings"
 	"sync"
@@ -17,6 +18,7 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
 
 	"arcdrift/agent/intake"
 	"arcdrift/agent/store"
@@ -33,13 +35,14 @@ const childVar = "ARCDRIFT_STORE_CHILD"
 
 func TestMain(m *testing.M) {
 	if mode := os.Getenv(childVar); mode != "" {
+		runtime.LockOSThread() // strace counts calls by thread
 		if err := child(mode, os.Args[1:]); err != nil {
 			fmt.Println("error", err)
 			os.Exit(1)
 		}
 		os.Exit(0)
 	}
-	os.Exit(m.Run())
+	goleak.VerifyTestMain(m)
 }
 
 // rounds is how many rounds a fault test does.

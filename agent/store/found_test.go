@@ -99,6 +99,15 @@ func TestWhatIsFoundAtOpening(t *testing.T) {
 	}
 }
 
+func TestAStoreNeverUsedMayBeDeleted(t *testing.T) {
+	path := dbPath(t)
+	s, err := store.Open(path, storetest.Received, store.Options{})
+	require.NoError(t, err)
+	require.NoError(t, s.Close())
+	require.NoError(t, os.Remove(path))
+	require.Empty(t, open(t, path).Findings())
+}
+
 func restoreFrom(t *testing.T, path, backup string) {
 	f, err := os.Open(backup)
 	require.NoError(t, err)

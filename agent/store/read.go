@@ -13,7 +13,7 @@ import (
 
 // Stats are the store's own figures.
 type Stats struct {
-	// Size is the file's, in bytes; Limit what it may grow to.
+	// Size is what is used of the file, in bytes; Limit what it may grow to.
 	Size, Limit int64
 	// Epoch and Seq are the last given; Entries counts all, conflicts included.
 	Epoch, Seq, Entries uint64

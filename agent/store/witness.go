@@ -18,7 +18,7 @@ import (
 
 // witness is what FILE.witness says: how far the store had got. Epoch, Seq and
 // Machine name its last entry, Chain is that entry's, Heads the SHA-256 over the
-// ends of all machines' chains.
+// ends of all machines' chains. Given is the last epoch that was given.
 type witness struct {
 	Schema  int       `json:"schema"`
 	Store   string    `json:"store"`
@@ -27,6 +27,7 @@ type witness struct {
 	Machine string    `json:"machine"`
 	Chain   string    `json:"chain"`
 	Heads   string    `json:"heads"`
+	Given   uint64    `json:"given"`
 	Written time.Time `json:"written"`
 
 	exists bool
@@ -78,7 +79,7 @@ func (s *Store) sight(tx *bbolt.Tx) (witness, error) {
 	if err != nil {
 		return witness{}, err
 	}
-	w := witness{Schema: schema, Store: s.name, Epoch: st.epoch, Seq: st.seq, Heads: headsDigest(tx), exists: true}
+	w := witness{Schema: schema, Store: s.name, Seq: st.seq, Heads: headsDigest(tx), Given: st.epoch, exists: true}
 	order, machine := tx.Bucket(orderBucket).Cursor().Last()
 	if p, ok := orderOf(order, machine); ok {
 		w.Epoch, w.Machine = p.epoch, p.machine
@@ -108,34 +109,28 @@ func headsDigest(tx *bbolt.Tx) string {
 	return hex.EncodeToString(h.Sum(nil))
 }
 
-// compare holds the opened store against its witness.
+// compare holds the opened store against its witness. Epochs given before are
+// not given again.
 func (s *Store) compare(seen witness) error {
 	var now witness
-	var st state
-	kind, damage := FindingKind(""), error(nil)
+	var kind FindingKind
 	err := s.view(func(tx *bbolt.Tx) (err error) {
-		if now, err = s.sight(tx); err != nil {
-			damage = err
-			return nil
+		if now, err = s.sight(tx); err == nil {
+			kind = s.judge(tx, now, seen)
 		}
-		if st, err = stateOf(tx.Bucket(metaBucket).Get(stateKey)); err != nil {
-			return err
-		}
-		kind = s.judge(tx, now, seen)
-		return nil
+		return err
 	})
 	if err != nil {
-		damage = err
+		now = witness{}
+		if err := s.startAgain(err); err != nil {
+			return err
+		}
 	}
-	switch {
-	case damage != nil:
-		return s.startAgain(damage)
-	case kind != "":
+	if kind != "" {
 		s.keepAsFound(kind, now, seen)
 	}
-	if seen.Epoch > st.epoch {
-		// Numbers given before must not be given again.
-		return s.raiseEpoch(seen.Epoch)
+	if seen.Given > now.Given {
+		return s.raiseEpoch(seen.Given)
 	}
 	return nil
 }
@@ -143,8 +138,8 @@ func (s *Store) compare(seen witness) error {
 // judge says how the store differs from its witness, or "".
 func (s *Store) judge(tx *bbolt.Tx, now, seen witness) FindingKind {
 	switch {
-	case seen.Store == "" && now.Seq == 0, len(s.findings) > 0:
-		return "" // just made, or replaced a moment ago
+	case seen.Seq == 0 && now.Seq == 0, len(s.findings) > 0:
+		return "" // never used, or replaced a moment ago
 	case seen.Store == "":
 		return FoundAlone
 	case seen.Store != now.Store:
@@ -192,10 +187,7 @@ func (s *Store) startAgain(cause error) error {
 		return errors.Join(cause, err)
 	}
 	s.found(FoundDamaged, kept, "The store %s could not be read (%v). It was moved to %s and a new one was begun; bring back a backup, or import an export.", s.path, cause, kept)
-	if err := s.connect(); err != nil {
-		return err
-	}
-	return s.raiseEpoch(s.seen.Epoch)
+	return s.connect()
 }
 
 func (s *Store) raiseEpoch(epoch uint64) error {
