@@ -346,7 +346,6 @@ func TestSiteCheckText(t *testing.T) {
 	require.NoError(t, siteText(&b, &a))
 	assert.Equal(t, `K-07: Wait 25 minutes, then recalibrate.
   It is colder than the air's dew point.
-  Chance to be out of tolerance 63 in 100; a check costs 5 minutes, being out 60.
   The air changes the power needed by +3.2 ± 0.9 %.
   Dew point 9.1 °C.
 `, b.String())

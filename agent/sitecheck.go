@@ -166,9 +166,6 @@ func siteText(w io.Writer, a *advise.MoveAnswer) error {
 	for _, r := range a.Reasons {
 		fmt.Fprintf(&out, "  %s\n", r)
 	}
-	if p, ok := a.ProbabilityOut.Get(); ok {
-		fmt.Fprintf(&out, "  Chance to be out of tolerance %.0f in 100; a check costs %g minutes, being out %g.\n", 100*p, a.Cost.CheckMinutes, a.Cost.OutMinutes)
-	}
 	if shift, ok := a.ExpectedShift.Get(); ok {
 		fmt.Fprintf(&out, "  The air changes the power needed by %s.\n", withDoubt(drift.Some(shift), a.SD))
 	}
