@@ -47,6 +47,9 @@ func (s *Store) Append(entries []drift.Entry, refusals []intake.Refusal) ([]inta
 			if placed, err = w.keep(ready, refusals); err != nil {
 				return err
 			}
+			if len(w.heads) == 0 && len(refusals) == 0 {
+				return errNothingNew
+			}
 			epoch = w.state.epoch
 			err = w.finish()
 			committing = err == nil
@@ -54,6 +57,8 @@ func (s *Store) Append(entries []drift.Entry, refusals []intake.Refusal) ([]inta
 		})
 	})
 	switch {
+	case errors.Is(err, errNothingNew):
+		return placed, nil
 	case err == nil:
 		s.epoch = epoch
 		s.committed()
@@ -67,6 +72,9 @@ func (s *Store) Append(entries []drift.Entry, refusals []intake.Refusal) ([]inta
 	s.tell(err, s.unwitnessed)
 	return nil, fmt.Errorf("%w (%w)", ErrUnsure, err)
 }
+
+// errNothingNew ends a transaction of repeats, which need no flush.
+var errNothingNew = errors.New("nothing new")
 
 // prepared is an entry with all that can be worked out before the transaction.
 type prepared struct {
@@ -100,8 +108,8 @@ func prepareAll(entries []drift.Entry) []prepared {
 
 // writer is one transaction that keeps entries.
 type writer struct {
-	meta, entries, ids, order, headsB, conflicts, setups *bbolt.Bucket
-	refused, seen, counts                                *bbolt.Bucket
+	meta, entries, ids, order, notes, conflicts, setups *bbolt.Bucket
+	refused, seen, counts                               *bbolt.Bucket
 
 	state state
 	heads map[string]*head
@@ -110,7 +118,7 @@ type writer struct {
 func beginWriting(tx *bbolt.Tx, epoch uint64) (*writer, error) {
 	w := &writer{
 		meta: tx.Bucket(metaBucket), entries: tx.Bucket(entriesBucket), ids: tx.Bucket(idsBucket),
-		order: tx.Bucket(orderBucket), headsB: tx.Bucket(headsBucket), conflicts: tx.Bucket(conflictsBucket),
+		order: tx.Bucket(orderBucket), notes: tx.Bucket(headsBucket), conflicts: tx.Bucket(conflictsBucket),
 		setups: tx.Bucket(setupsBucket), refused: tx.Bucket(refusedBucket), seen: tx.Bucket(seenBucket),
 		counts: tx.Bucket(countsBucket), heads: map[string]*head{},
 	}
@@ -144,7 +152,7 @@ func (w *writer) keep(entries []prepared, refusals []intake.Refusal) ([]intake.P
 // finish writes what the entries changed.
 func (w *writer) finish() error {
 	for machine, h := range w.heads {
-		if err := w.headsB.Put(headKey(machine), h.bytes(machine)); err != nil {
+		if err := w.notes.Put(headKey(machine), h.bytes(machine)); err != nil {
 			return err
 		}
 	}
@@ -209,7 +217,7 @@ func (w *writer) head(machine string) *head {
 	if h, ok := w.heads[machine]; ok {
 		return h
 	}
-	h, err := headOf(machine, w.headsB.Get(headKey(machine)))
+	h, err := headOf(machine, w.notes.Get(headKey(machine)))
 	if err != nil {
 		h = w.recount(machine)
 	}

@@ -235,7 +235,8 @@ func command(t *testing.T, mode string, wrapper []string, args ...string) *exec.
 	require.NoError(t, err)
 	line := append(append(wrapper, self), args...)
 	c := exec.Command(line[0], line[1:]...)
-	c.Env = append(os.Environ(), childVar+"="+mode)
+	// Under the race detector a program sleeps for a second at its end.
+	c.Env = append(os.Environ(), childVar+"="+mode, "GORACE=atexit_sleep_ms=0")
 	return c
 }
 
