@@ -121,7 +121,7 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 	}
 	f := filterOf(r.URL.Query())
 	view, shown := boardOf(machines, f, s.Now())
-	if err := s.addTrends(&view, shown, version); err != nil {
+	if err := s.addTrends(&view, shown); err != nil {
 		s.fail(w, err)
 		return
 	}

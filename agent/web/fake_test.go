@@ -39,6 +39,7 @@ type fake struct {
 	taken   []intake.Offer
 	receipt func(i int, o intake.Offer) intake.Receipt
 
+	traced  int
 	asked   []advise.Move
 	moved   advise.MoveAnswer
 	moveErr error
@@ -106,6 +107,9 @@ func (f *fake) Move(q advise.Move) (advise.MoveAnswer, error) {
 }
 
 func (f *fake) Trace(machine string, _ time.Time) (advise.Trace, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.traced++
 	return f.traces[machine], nil
 }
 

@@ -84,7 +84,7 @@ func (s *Server) machine(w http.ResponseWriter, r *http.Request) {
 		s.noMachine(w, id)
 		return
 	}
-	view, err := s.machineView(a, site, version, asOf, r.URL.Query())
+	view, err := s.machineView(a, site, asOf, r.URL.Query())
 	if err != nil {
 		s.fail(w, err)
 		return
@@ -109,7 +109,7 @@ func (s *Server) answerFor(machines []Machine, id string, asOf drift.Opt[time.Ti
 	return &then[0], machines[at].Site, nil
 }
 
-func (s *Server) machineView(a *advise.Assessment, site string, version uint64, asOf drift.Opt[time.Time], q url.Values) (*machineView, error) {
+func (s *Server) machineView(a *advise.Assessment, site string, asOf drift.Opt[time.Time], q url.Values) (*machineView, error) {
 	now := asOf.Or(s.Now())
 	v := &machineView{
 		Machine: a.Machine, Link: machineLink(a.Machine), Records: "/api/v1" + machineLink(a.Machine) + "/records",
@@ -125,7 +125,7 @@ func (s *Server) machineView(a *advise.Assessment, site string, version uint64, 
 	if asOf.Known() {
 		trace, err = s.Fleet.Trace(a.Machine, now)
 	} else {
-		trace, err = s.trace(a.Machine, version)
+		trace, err = s.trace(a)
 	}
 	if err != nil {
 		return nil, err

@@ -249,6 +249,24 @@ func TestLivePagesAnswerUnchanged(t *testing.T) {
 	}
 }
 
+// The model is asked again only about a machine with news.
+func TestTracesAreKept(t *testing.T) {
+	f := yard()
+	s := serverFor(t, f)
+	h := s.Handler()
+	for range 3 {
+		r := httptest.NewRequest("GET", "/", nil)
+		r.Host = "localhost"
+		h.ServeHTTP(httptest.NewRecorder(), r)
+		f.turn("K-15", advise.Stop) // another version, but the same records
+	}
+	assert.Equal(t, len(f.machines), f.traced)
+	f.machines[0].Data.Records++
+	_, err := s.trace(&f.machines[0].Assessment)
+	require.NoError(t, err)
+	assert.Equal(t, len(f.machines)+1, f.traced)
+}
+
 func TestMachineSays(t *testing.T) {
 	w := get(t, yard(), "/machines/K-07")
 	require.Equal(t, http.StatusOK, w.Code)

@@ -77,7 +77,7 @@ type Config struct {
 type Server struct {
 	Config
 	pages  map[string]*template.Template
-	trends trendCache
+	traces traceCache
 }
 
 // Limits of the door. A body of 1 MiB is some 3,000 records; a larger upload is

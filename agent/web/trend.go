@@ -25,48 +25,51 @@ type trend struct {
 	Limit, Zero  string
 }
 
-// trendCache keeps the traces of one version of the fleet, so that a board that
-// many people look at asks the model once.
-type trendCache struct {
-	mu      sync.Mutex
-	version uint64
-	traces  map[string]advise.Trace
+// mostTraces is how many machines' traces are kept: more than a few screens show.
+const mostTraces = 256
+
+// traceCache keeps what was traced until the machine's own answer changes, so
+// that a board that many people look at asks the model once per news. One is
+// traced at a time: drawing may not take the whole of a small computer.
+type traceCache struct {
+	mu   sync.Mutex
+	kept map[string]keptTrace
 }
 
-// trace returns what the model saw of a machine, computed once per version.
-func (s *Server) trace(machine string, version uint64) (advise.Trace, error) {
-	now := s.Now()
-	c := &s.trends
-	c.mu.Lock()
-	if c.traces == nil || c.version != version {
-		c.version, c.traces = version, map[string]advise.Trace{}
-	}
-	t, ok := c.traces[machine]
-	c.mu.Unlock()
-	if ok {
-		return t, nil
-	}
-	t, err := s.Fleet.Trace(machine, now)
-	if err != nil {
-		return t, fmt.Errorf("web: trace of %s: %w", machine, err)
-	}
+type keptTrace struct {
+	data  advise.Data
+	drift advise.Drift
+	trace advise.Trace
+}
+
+// trace returns what the model saw of a machine up to now.
+func (s *Server) trace(a *advise.Assessment) (advise.Trace, error) {
+	c := &s.traces
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.version == version {
-		c.traces[machine] = t
+	if k, ok := c.kept[a.Machine]; ok && k.data == a.Data && k.drift == a.Drift {
+		return k.trace, nil
 	}
+	t, err := s.Fleet.Trace(a.Machine, s.Now())
+	if err != nil {
+		return t, fmt.Errorf("web: trace of %s: %w", a.Machine, err)
+	}
+	if c.kept == nil || len(c.kept) >= mostTraces {
+		c.kept = map[string]keptTrace{}
+	}
+	c.kept[a.Machine] = keptTrace{a.Data, a.Drift, t}
 	return t, nil
 }
 
 // addTrends draws a panel for every row, all on one scale.
-func (s *Server) addTrends(view *boardView, shown []*Machine, version uint64) error {
+func (s *Server) addTrends(view *boardView, shown []*Machine) error {
 	to := s.Now()
 	from := to.AddDate(0, 0, -view.Filter.Days)
 	traces := make([]advise.Trace, len(shown))
 	low, high := 0.0, 0.0
 	any := false
 	for i, m := range shown {
-		t, err := s.trace(m.Machine, version)
+		t, err := s.trace(&m.Assessment)
 		if err != nil {
 			return err
 		}
