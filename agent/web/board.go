@@ -121,6 +121,9 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 	}
 	f := filterOf(r.URL.Query())
 	view, shown := boardOf(machines, f, s.Now())
+	if len(machines) == 0 && s.Records.Ready() != nil {
+		view.Empty = "The agent is still reading its records; the machines appear here in a moment."
+	}
 	if err := s.addTrends(&view, shown); err != nil {
 		s.fail(w, err)
 		return

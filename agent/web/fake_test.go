@@ -160,7 +160,7 @@ func yard() *fake {
 		a.Reasons = []string{"It moved 1,180 m up since its last good calibration: about 6 in 10 would be out."}
 	})
 	f.add("K-07", "type-2", "Elm Street depot", advise.ServiceSoon, 4*time.Hour, func(a *advise.Assessment) {
-		a.Reasons = []string{"The power it needs grows by 3.3 % per 1,000 arcs: between 220 and 1,240 arcs are left.", "At 58 arcs a day the early end is reached on Thursday."}
+		a.Reasons = []string{"The power it needs grows by 3.3 % per 1,000 arcs: between 220 and 1,240 arcs are left.", "At 58 arcs a day the early end is reached on Thursday.", "Clears when the service is logged and a calibration passes."}
 		a.Warnings = []string{"The altitude of one record was corrected; the answer uses the new value."}
 		a.Electrode.Action, a.Electrode.ActBy, a.Electrode.CleanHolds = advise.Clean, some("2026-03-05"), some(0.7)
 	})

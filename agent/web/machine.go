@@ -22,7 +22,7 @@ const (
 type machineView struct {
 	Machine, Link, Records, Where, Past string
 	State                               advise.State
-	Next, Basis, Clears                 string
+	Next, Basis                         string
 	Age                                 ageView
 	Reasons, Warnings                   []string
 	Streak                              string
@@ -113,7 +113,7 @@ func (s *Server) machineView(a *advise.Assessment, site string, asOf drift.Opt[t
 	now := asOf.Or(s.Now())
 	v := &machineView{
 		Machine: a.Machine, Link: machineLink(a.Machine), Records: "/api/v1" + machineLink(a.Machine) + "/records",
-		Where: joined(label(a.Model), site), State: a.State, Next: nextStep(a), Basis: basis(a), Clears: clears(a),
+		Where: joined(label(a.Model), site), State: a.State, Next: nextStep(a), Basis: basis(a),
 		Age: ageOf(a.Data.Last, now), Reasons: a.Reasons, Warnings: a.Warnings, Cautions: touchesElectrodes(a),
 		Streak: streakWords(a), Causes: causesOf(a), Facts: factsOf(a),
 	}

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"errors"
 	"fmt"
 	"net/http"
 	"net/http/httptest"
@@ -229,6 +230,13 @@ func TestBoardOfNothing(t *testing.T) {
 	assert.Contains(t, w.Body.String(), "No records yet")
 }
 
+func TestBoardWhileStarting(t *testing.T) {
+	f := &fake{notReady: errors.New("the machines' models are still being read")}
+	seen := text(t, get(t, f, "/"))
+	assert.Contains(t, seen, "still reading its records")
+	assert.NotContains(t, seen, "No records yet")
+}
+
 // A board of 2,000 machines stays small: USERS asks under 100 KB.
 func TestBoardOfManyIsBounded(t *testing.T) {
 	w := get(t, crowd(2000), "/")
@@ -272,7 +280,7 @@ func TestMachineSays(t *testing.T) {
 	require.Equal(t, http.StatusOK, w.Code)
 	seen := text(t, w)
 	for _, part := range []string{
-		"Service soon", "Clean the electrodes by Thu 5 Mar.", "between 220 and 1,240 arcs are left", "What would clear it:",
+		"Service soon", "Clean the electrodes by Thu 5 Mar.", "between 220 and 1,240 arcs are left", "Clears when the service is logged",
 		"Power off and unplugged", "Never look into a fibre", "sharps bin", "Alcohol away from any flame",
 		"between 220 and 1,240: plan on 220", "about 7 in 10", "new pair", "cleaned", "limit +12 %",
 		"altitude 210 → 2100 m by J. Lund", "typing slip", "Electrodes replaced", "pair lot 118",

@@ -59,25 +59,6 @@ func nextStep(a *advise.Assessment) string {
 	}
 }
 
-// clears is what would bring the machine back to fit.
-func clears(a *advise.Assessment) string {
-	switch a.State {
-	case advise.Stop:
-		if a.Streak.Attempts > 0 {
-			return "a calibration that passes with fresh, well-prepared ends, if you can with another cleaver; if it still fails, work on the electrodes, logged here, and then a pass."
-		}
-		return "work on the electrodes, logged here, and then a calibration that passes."
-	case advise.CheckFirst:
-		return "a calibration that passes, with fresh ends, where you will splice."
-	case advise.ServiceSoon:
-		return "work on the electrodes, logged here, and then a calibration that passes."
-	case advise.NoData:
-		return "a calibration, logged here."
-	default:
-		return ""
-	}
-}
-
 // touchesElectrodes says whether what the page tells somebody to do may end with
 // hands inside the machine: then the cautions are shown.
 func touchesElectrodes(a *advise.Assessment) bool {
