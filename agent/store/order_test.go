@@ -166,7 +166,7 @@ func TestAClonedDevice(t *testing.T) {
 			for device := range 2 {
 				o := offerOf(n)
 				o.Record.ID = fmt.Sprintf("van-3/%d", n)
-				o.Record.Calibration.Temperature = drift.Some(float64(10 + (device*seed+device)%20))
+				o.Record.Calibration.Temperature = drift.Some(float64(10 + device*(1+seed%20)))
 				for again := range 2 {
 					r, err := d.Take(t.Context(), []intake.Offer{o})
 					require.NoError(t, err)
