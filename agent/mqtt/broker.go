@@ -9,6 +9,7 @@ import (
 
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
+	"golang.org/x/net/netutil"
 )
 
 // The broker's limits. A fleet has thousands of machines; what a sender missed
@@ -53,7 +54,7 @@ func NewBroker(listener net.Listener, guard Guard, desk Desk, log *slog.Logger) 
 	if err := server.AddHook(b.hook, nil); err != nil {
 		return nil, fmt.Errorf("the MQTT broker cannot be set up: %w", err)
 	}
-	if err := server.AddListener(listeners.NewNet("mqtt", listener)); err != nil {
+	if err := server.AddListener(listeners.NewNet("mqtt", newGate(netutil.LimitListener(listener, maxClients)))); err != nil {
 		return nil, fmt.Errorf("the MQTT broker cannot listen on %s: %w", listener.Addr(), err)
 	}
 	return b, nil

@@ -2,6 +2,8 @@ package mqtt
 
 import (
 	"errors"
+	"io"
+	"log/slog"
 	"net"
 	"strings"
 	"testing"
@@ -252,4 +254,24 @@ func TestSenderWaitsForAcknowledgements(t *testing.T) {
 	assert.Equal(t, many, door.count(), "settled means kept")
 	_, err = NewSender("tcp://127.0.0.1:1", "nobody")
 	require.ErrorContains(t, err, "cannot be joined")
+}
+
+// A peer that connects and says nothing is shown out, and does not keep the
+// broker from closing.
+func TestSilentPeer(t *testing.T) {
+	desk, _ := newDesk()
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	b, err := NewBroker(listener, Loopback{}, desk, slog.New(slog.DiscardHandler))
+	require.NoError(t, err)
+	stop := run(t, b.Run)
+	first, err := net.Dial("tcp", b.Address())
+	require.NoError(t, err)
+	defer func() { require.NoError(t, first.Close()) }()
+	_, err = first.Read(make([]byte, 1))
+	require.ErrorIs(t, err, io.EOF, "shown out after the time for a greeting")
+	second, err := net.Dial("tcp", b.Address())
+	require.NoError(t, err)
+	defer func() { require.NoError(t, second.Close()) }()
+	stop()
 }

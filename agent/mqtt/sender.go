@@ -45,7 +45,9 @@ func (s *Sender) Send(ctx context.Context, machine, what string, payload []byte)
 	return nil
 }
 
-// Settle returns when all that was sent is acknowledged.
+// Settle returns when all that was sent is acknowledged, or when the connection
+// was lost meanwhile and made anew: then paho sends again what was not, but says
+// no more of it.
 func (s *Sender) Settle(ctx context.Context) error {
 	err := s.settle(ctx, s.waiting)
 	s.waiting = nil

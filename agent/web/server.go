@@ -91,7 +91,7 @@ const (
 	readTime    = 30 * time.Second
 	writeTime   = 60 * time.Second
 	idleTime    = 60 * time.Second
-	closingTime = 5 * time.Second
+	closingTime = 3 * time.Second
 )
 
 // New prepares the server; the error names a page that cannot be read.

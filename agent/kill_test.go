@@ -1,0 +1,133 @@
+package agent
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"net"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/store"
+)
+
+// An agent that is killed at any moment, under load at both doors, has every
+// record that it acknowledged, once; "acknowledged" is said by clients outside:
+// an HTTP 201, and mosquitto_pub that ends well, which it does after PUBACK.
+func TestKilledAgentHasWhatItAcknowledged(t *testing.T) {
+	db, chance := tempDB(t), rand.New(rand.NewPCG(1, 2))
+	const rounds = 6
+	acked := map[string]bool{}
+	for round := range rounds {
+		port := freeTCPPort(t)
+		cmd := exec.Command("arcdrift", "serve", "--db", db, "--http-listen", "127.0.0.1:0", "--mqtt-listen", "127.0.0.1:"+port)
+		require.NoError(t, cmd.Start())
+		url := awaitAgent(t, db)
+		ctx, cancel := context.WithCancel(t.Context())
+		var mu sync.Mutex
+		var senders sync.WaitGroup
+		load := func(name string, send func(id string) bool) {
+			senders.Go(func() {
+				for n := 0; ctx.Err() == nil; n++ {
+					id := fmt.Sprintf("%s-%d-%d", name, round, n)
+					if send(id) {
+						mu.Lock()
+						acked[id] = true
+						mu.Unlock()
+					}
+				}
+			})
+		}
+		load("http", func(id string) bool { return postOnce(url, fmt.Sprintf(good, id)) })
+		load("mqtt", func(id string) bool {
+			return exec.Command("mosquitto_pub", "-p", port, "-q", "1", "-t", "arcdrift/v1/K-07/usage", "-m", fmt.Sprintf(good, id)).Run() == nil
+		})
+		time.Sleep(100*time.Millisecond + time.Duration(chance.IntN(200))*time.Millisecond)
+		require.NoError(t, cmd.Process.Kill())
+		_ = cmd.Wait() // it was killed, and says so
+		cancel()
+		senders.Wait()
+		require.NoError(t, os.Remove(addressFile(db)), "a killed agent leaves its address")
+	}
+
+	report, err := store.VerifyFile(db)
+	require.NoError(t, err)
+	assert.Nil(t, report.First)
+	s, err := store.Open(db, time.Now, store.Options{ReadOnly: true})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, s.Close()) }()
+	kept := map[string]int{}
+	for e, err := range s.Entries() {
+		require.NoError(t, err)
+		kept[e.ID]++
+	}
+	require.Greater(t, len(acked), rounds, "the load was no load")
+	for id := range acked {
+		assert.Equal(t, 1, kept[id], id)
+	}
+}
+
+// awaitAgent waits until an agent has left its address and answers there.
+func awaitAgent(t *testing.T, db string) string {
+	t.Helper()
+	url := ""
+	require.Eventually(t, func() (ok bool) {
+		url, ok = runningAgent(t.Context(), db)
+		return ok
+	}, 60*time.Second, 5*time.Millisecond)
+	return url
+}
+
+// postOnce posts a record and says whether it was acknowledged.
+func postOnce(url, record string) bool {
+	resp, err := http.Post(url+"/api/v1/records", "application/json", strings.NewReader(record))
+	return err == nil && resp.Body.Close() == nil && resp.StatusCode == http.StatusCreated
+}
+
+// An agent asked to stop has ended, in order, within the time that a service
+// manager gives it, though clients stay connected.
+func TestStopsInOrder(t *testing.T) {
+	s, log, stop := startServer(t, tempDB(t), nil)
+	idle, err := net.Dial("tcp", s.broker.Address())
+	require.NoError(t, err)
+	defer func() { _ = idle.Close() }() // the agent has closed it
+	half, err := net.Dial("tcp", s.listener.Addr().String())
+	require.NoError(t, err)
+	defer func() { _ = half.Close() }() // the agent has closed it
+	_, err = half.Write([]byte("POST /api/v1/records HTTP/1.1\r\nHost: localhost\r\nContent-Length: 100\r\n\r\n{"))
+	require.NoError(t, err)
+	stop()
+	said := log.String()
+	assert.Less(t, strings.Index(said, `ended what="mqtt broker`), strings.Index(said, `ended what=intake`), "the doors close before the writer:\n%s", said)
+	assert.NotContains(t, said, "level=ERROR")
+}
+
+// BenchmarkImport reads a file of ten machines' usage into a new store.
+func BenchmarkImport(b *testing.B) {
+	const records = 100_000
+	dir := b.TempDir()
+	var text strings.Builder
+	for n := range records {
+		fmt.Fprintf(&text, `{"type":"usage","machine":"K-%02d","time":%q,"arc_count":%d}`+"\n", n%10, scriptMoment.Add(time.Duration(n)*time.Minute).Format(time.RFC3339), n/10)
+	}
+	file := filepath.Join(dir, "in.jsonl")
+	require.NoError(b, os.WriteFile(file, []byte(text.String()), 0o600))
+	n := 0
+	for b.Loop() {
+		n++
+		var out strings.Builder
+		code := Run(b.Context(), Env{Args: []string{"import", "--db", filepath.Join(dir, fmt.Sprint(n, ".db")), file},
+			Stdout: &out, Stderr: &out, Now: func() time.Time { return scriptMoment.AddDate(1, 0, 0) }})
+		require.Zero(b, code, out.String())
+	}
+	b.ReportMetric(float64(records*b.N)/b.Elapsed().Seconds(), "records/s")
+}
