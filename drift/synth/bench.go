@@ -103,7 +103,11 @@ func (n *nature) serve(s *state, at time.Time, l *log) {
 // replace fits a new pair; now and then nobody sets the counter back.
 func (n *nature) replace(s *state) {
 	old := s.pair.arcs + s.carried
-	s.pair = newPair(n.model, &s.wear)
+	s.pair = n.newPair(&s.wear, s.day)
+	s.recent, s.results = [3]float64{}, 0
+	if n.model.Law.Resets {
+		s.setting = 0
+	}
 	s.pairs++
 	s.carried = 0
 	if s.people.chance(n.world.Bench.KeptCounter) {

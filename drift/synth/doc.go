@@ -5,7 +5,8 @@
 // and returns the records its senders would have published together with the
 // [Truth] behind them. The same world, seed and size give the same fleet, bit
 // for bit. [Worlds] lists worlds that differ in kind, so that no model is tuned
-// to one. [Open] is the contractor of the demo, whose days go on.
+// to one; in some the models' [Law] has another form. [Open] is the contractor of
+// the demo, whose days go on.
 //
 // How a machine lives: the electrodes' required power (level) wears and wanders
 // with the arcs burnt, is raised by dirt and moved by the air; each attempt adds

@@ -52,7 +52,7 @@ func setups(w *World, at time.Time) []drift.Record {
 func (n *nature) live(days int) (*Machine, state, []drift.Record) {
 	m := &Machine{
 		Name: n.name, Model: n.model, Grade: n.grade, Typed: n.typed,
-		Kappa: n.kappa, Density: n.density, Humidity: n.humidity, Temperature: n.temperature,
+		Tolerance: n.tolerance, Kappa: n.kappa, Density: n.density, Humidity: n.humidity, Temperature: n.temperature,
 		ArcsPerDay: n.arcsPerDay, nature: n, dawns: make([]state, 0, days+1),
 	}
 	l := &log{truth: m}

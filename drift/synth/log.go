@@ -111,7 +111,7 @@ func (n *nature) calibration(t *try, a Air) *drift.Calibration {
 	switch n.grade {
 	case Full:
 		c.MeltbackLeft, c.MeltbackRight = drift.Some(t.left), drift.Some(t.right)
-		c.Target, c.Tolerance = drift.Some(n.model.Target), drift.Some(n.model.Tolerance)
+		c.Target, c.Tolerance = drift.Some(n.model.Target), drift.Some(n.tolerance)
 		c.PowerSetting, c.PowerLimit = drift.Some(t.setting), drift.Some(n.model.Limit)
 		c.PowerCorrection = drift.Some(t.correction)
 	case Correction:

@@ -34,7 +34,12 @@ type nature struct {
 	// lean is how much further the left end melts than the right, as a part.
 	lean       float64
 	arcsPerDay float64
-	home       int
+	// tolerance is the machine's own in micrometres, offset the level that its
+	// pairs have in common in log-percent.
+	tolerance, offset float64
+	// seldom is whether it calibrates on Mondays and Thursdays only.
+	seldom bool
+	home   int
 	// firstArcs is what the first pair has burnt before day 0.
 	firstArcs int64
 	script    script
@@ -51,6 +56,7 @@ const (
 	futureKey
 	roleKey
 	gradeKey
+	lotKey
 )
 
 // newNature draws a machine from its world.
@@ -72,6 +78,10 @@ func newNature(w *World, seed uint64, index int, zero time.Time) *nature {
 		shares[i] = w.Models[i].Share
 	}
 	n.become(&w.Models[s.pick(shares)], &s)
+	n.seldom = s.chance(w.Seldom)
+	if s.chance(w.Heavy) {
+		n.arcsPerDay = s.around(300, 0.1)
+	}
 	return n
 }
 
@@ -81,6 +91,10 @@ func (n *nature) become(m *Model, s *stream) {
 	n.kappa = s.from(m.Kappa)
 	n.density, n.humidity, n.temperature = s.from(m.Density), s.from(m.Humidity), s.from(m.Temperature)
 	n.firstArcs = int64(0.6 * m.ScatterArcs * s.uniform())
+	n.tolerance, n.offset = m.Tolerance, m.Law.MachineOffset*s.normal()
+	if s.chance(m.Law.Tight) {
+		n.tolerance *= 0.75
+	}
 }
 
 // of spreads the grades evenly: steps of the golden ratio fill the unit interval
@@ -108,6 +122,10 @@ func (n *nature) setGrade(g Grade, typed bool) {
 // effect is what the air adds to the required power, in log-percent.
 func (n *nature) effect(a Air) float64 {
 	t := a.terms()
+	if n.model.Law.CurvedAir {
+		cold, h := max(0, 10-t.TemperatureC), t.HumidityExcess
+		return -100*n.density*t.LnDensity + n.humidity*h*math.Abs(h) + n.temperature*cold*cold
+	}
 	return -100*n.density*t.LnDensity + n.humidity*t.HumidityExcess + n.temperature*(t.TemperatureC-20)
 }
 

@@ -8,7 +8,9 @@ type pair struct {
 	// offset, slope and multiple are this pair's own draws from the model's
 	// populations; the multiple is of the scatter.
 	offset, slope, multiple float64
-	wander                  float64
+	// turn is the arcs at which it turns, where its model's law has a turn.
+	turn   float64
+	wander float64
 	// deposit is the arcs' worth of growth in scatter that cleaning has left.
 	deposit                float64
 	dirtLevel, dirtScatter float64
@@ -17,22 +19,29 @@ type pair struct {
 }
 
 func newPair(m *Model, s *stream) pair {
-	return pair{
+	p := pair{
 		offset: s.from(m.Offset), slope: s.from(m.Slope),
 		multiple: s.around(1, m.ScatterSpread),
 	}
+	if m.Law.Turn > 0 {
+		p.turn = s.around(m.Law.Turn, m.Law.TurnSpread)
+	}
+	return p
 }
 
 // level is the required power at reference air in log-percent, without the
 // scatter of an attempt.
 func (p *pair) level(m *Model) float64 {
-	wear := p.slope * 2 * math.Pow(float64(p.arcs)/2000, m.Bend)
+	wear, _ := p.worn(m)
 	return p.offset + wear + p.wander + p.dirtLevel + m.NewOffset*p.newness(m)
 }
 
 // scatter is the spread of attempts in log-percent.
 func (p *pair) scatter(m *Model) float64 {
-	grown := 1 + math.Pow(p.deposit/m.ScatterArcs, m.ScatterBend)
+	grown := p.grown(m)
+	if m.Law.LevelScatter > 0 {
+		grown += m.Law.LevelScatter * math.Abs(p.level(m)-p.offset)
+	}
 	return (p.multiple*m.Scatter*grown + p.dirtScatter) * (1 + m.NewScatter*p.newness(m))
 }
 
@@ -72,7 +81,11 @@ func (p *pair) soil(m *Model, s *stream) {
 // level a little.
 func (p *pair) clean(m *Model, s *stream) {
 	left := 1 - m.CleanTakes*math.Pow(m.CleanFades, float64(p.cleanings))
-	p.dirtLevel *= left
+	if m.Law.CleanRestores {
+		left = 0
+	} else {
+		p.dirtLevel *= left
+	}
 	p.dirtScatter *= left
 	p.deposit *= left
 	p.wander += 0.3 * s.normal()
@@ -82,5 +95,6 @@ func (p *pair) clean(m *Model, s *stream) {
 
 // slopeNow is the wear in log-percent per 1000 arcs at the present arcs.
 func (p *pair) slopeNow(m *Model) float64 {
-	return p.slope * m.Bend * math.Pow(float64(p.arcs)/2000, m.Bend-1)
+	_, slope := p.worn(m)
+	return slope
 }

@@ -22,6 +22,9 @@ const attemptTime = 2 * time.Minute
 // tries. With prepared ends none is spoilt.
 func (n *nature) session(s *state, at time.Time, prepared bool, tries []try) []try {
 	effect := n.effect(n.air(s, at))
+	if n.model.Law.Noise == Shared {
+		s.common = s.noise.normal()
+	}
 	for k := range n.model.AttemptLimit {
 		t := n.attempt(s, effect, prepared)
 		t.time = at.Add(time.Duration(k) * attemptTime)
@@ -43,7 +46,7 @@ func (n *nature) attempt(s *state, effect float64, prepared bool) try {
 	s.pair.arcs++
 	s.pair.deposit++
 	t := try{arcs: s.pair.arcs, level: s.pair.level(m), scatter: s.pair.scatter(m), setting: s.setting}
-	required := t.level + effect + t.scatter*s.noise.normal()
+	required := t.level + effect + t.scatter*m.Law.Noise.spin(&s.noise, s.common)
 	set := logPercent(s.setting)
 	mean := m.Target * math.Exp(n.kappa*(set-required)/100)
 	lean := n.lean + 0.02*s.noise.normal()
@@ -53,16 +56,24 @@ func (n *nature) attempt(s *state, effect float64, prepared bool) try {
 	}
 	t.left, t.right = micrometres(t.left), micrometres(t.right)
 	mean = (t.left + t.right) / 2
-	t.passed = math.Abs(mean-m.Target) <= m.Tolerance
+	off := math.Abs(mean - m.Target)
+	t.passed = off <= n.tolerance
 	wanted := percent(set - 100*math.Log(mean/m.Target)/m.BelievedKappa)
-	s.setting = n.within(s.setting + n.gain(s.day, t.passed)*(wanted-s.setting))
+	believed := s.reckon(&m.Law, wanted)
+	if off >= m.Law.DeadBand*n.tolerance {
+		s.setting = n.within(s.setting + n.gain(s.day, t.passed)*(believed-s.setting))
+	}
 	t.correction = round(s.setting-t.setting, 10)
 	return t
 }
 
-// within keeps a setting inside the machine's reach, in its steps of 0.1 %.
+// within keeps a setting inside the machine's reach, in its steps.
 func (n *nature) within(setting float64) float64 {
-	return clamp(round(setting, 10), -n.model.Limit, n.model.Limit)
+	perPercent := 10.0
+	if n.model.Law.CoarseSteps {
+		perPercent = 2
+	}
+	return clamp(round(setting, perPercent), -n.model.Limit, n.model.Limit)
 }
 
 // spoil is a bad cleave or dirt on the fibre, mostly on one end.

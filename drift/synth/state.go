@@ -19,8 +19,14 @@ type state struct {
 	blunt   bool
 
 	setting float64 // percent
-	pair    pair
-	pairs   int
+	// recent are the last estimates of required power, in percent, of a machine
+	// that averages; results counts them since the pair is new.
+	recent  [3]float64
+	results int
+	// common is the error common to all attempts of the session.
+	common float64
+	pair   pair
+	pairs  int
 	// carried is what the counter shows above the pair's own arcs.
 	carried int64
 	// doubted says that the last session had no pass and the crew went on.
@@ -82,7 +88,7 @@ func (n *nature) first() state {
 	key := func(k uint64) stream { return streamOf(n.seed, uint64(n.index), k) }
 	s := state{sky: key(skyKey), ends: key(endsKey), wear: key(wearKey), noise: key(noiseKey), people: key(peopleKey), site: n.home}
 	s.weather = weather{temperatureSD * s.sky.normal(), humiditySD * s.sky.normal(), pressureSD * s.sky.normal()}
-	s.pair = newPair(n.model, &s.wear)
+	s.pair = n.newPair(&s.wear, -int(float64(n.firstArcs)/n.arcsPerDay))
 	s.pair.arcs, s.pair.deposit = n.firstArcs, float64(n.firstArcs)
 	s.pair.wander = n.model.Wander * math.Sqrt(float64(n.firstArcs)/1000) * s.wear.normal()
 	required := s.pair.level(n.model) + n.effect(n.air(&s, n.zero.Add(morningAt)))
@@ -113,7 +119,7 @@ func (n *nature) do(s *state, v *visit) {
 	v.happens = true
 	switch v.phase {
 	case morning:
-		v.time, v.session, v.trigger = start.Add(morningAt), true, "start-of-day"
+		v.time, v.session, v.trigger = start.Add(morningAt), n.calibrates(start), "start-of-day"
 	case forenoonBench:
 		v.time, v.happens = start.Add(forenoonBenchAt), s.called != ""
 	case noon:
@@ -130,7 +136,17 @@ func (n *nature) do(s *state, v *visit) {
 	case evening:
 		v.time = start.Add(eveningAt)
 		v.dirt = n.work(s, s.today.arcs-s.today.arcs/2)
+		n.jolt(s)
 	}
+}
+
+// calibrates says whether the machine does so on a morning of work.
+func (n *nature) calibrates(morning time.Time) bool {
+	if !n.seldom {
+		return true
+	}
+	day := morning.Weekday()
+	return day == time.Monday || day == time.Thursday
 }
 
 // work burns arcs at the present site and says whether the pair was soiled.

@@ -20,6 +20,7 @@ func streamOf(seed uint64, keys ...uint64) stream {
 
 func (s *stream) normal() float64              { return rand.New(&s.pcg).NormFloat64() }
 func (s *stream) uniform() float64             { return rand.New(&s.pcg).Float64() }
+func (s *stream) exponential() float64         { return rand.New(&s.pcg).ExpFloat64() }
 func (s *stream) chance(p float64) bool        { return s.uniform() < p }
 func (s *stream) from(p Spread) float64        { return p.Mean + p.SD*s.normal() }
 func (s *stream) around(m, ln float64) float64 { return m * math.Exp(ln*s.normal()) }

@@ -26,8 +26,11 @@ type Machine struct {
 	Grade Grade
 	// Typed is whether its records hold a whole session each.
 	Typed bool
+	// Tolerance is its own, in micrometres.
+	Tolerance float64
 	// Kappa is d ln(meltback)/d ln(power); Density is a in ln(required power) =
-	// -a·ln δ; Humidity is in log-percent per g/m³, Temperature per °C.
+	// -a·ln δ; Humidity is in log-percent per g/m³, Temperature per °C, or as
+	// Law.CurvedAir says.
 	Kappa, Density, Humidity, Temperature float64
 	ArcsPerDay                            float64
 
@@ -166,10 +169,9 @@ func (n *nature) out(s *state, a Air) float64 {
 	m := n.model
 	set, middle, sd := logPercent(s.setting), s.pair.level(m)+n.effect(a), s.pair.scatter(m)
 	// Melt-back is within when required power is between these.
-	low := set - 100*math.Log1p(m.Tolerance/m.Target)/n.kappa
-	high := set - 100*math.Log1p(-m.Tolerance/m.Target)/n.kappa
-	below := func(x float64) float64 { return 0.5 * math.Erfc((middle-x)/(sd*math.Sqrt2)) }
-	return 1 - (below(high) - below(low))
+	low := set - 100*math.Log1p(n.tolerance/m.Target)/n.kappa
+	high := set - 100*math.Log1p(-n.tolerance/m.Target)/n.kappa
+	return 1 - (m.Law.Noise.short(high, middle, sd) - m.Law.Noise.short(low, middle, sd))
 }
 
 // stateAt lives the day of a moment again up to it.

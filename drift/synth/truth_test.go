@@ -96,7 +96,7 @@ func TestHorizonCuts(t *testing.T) {
 func TestPerfectKnowledgeIsCalibrated(t *testing.T) {
 	const machines, draws = 200, 40
 	rng := rand.New(rand.NewPCG(1, 2))
-	for _, name := range []string{"straight", "dirty", "thin-air", "three-models"} {
+	for _, name := range append(lawful(), "straight", "dirty", "thin-air", "three-models") {
 		f := Make(world(t, name), 21, machines, monday, 60)
 		ranks := make([]float64, 0, machines)
 		for i, m := range f.Truth.Machines {
@@ -115,6 +115,17 @@ func TestPerfectKnowledgeIsCalibrated(t *testing.T) {
 		}
 		assert.Less(t, distanceFromUniform(ranks), 1.95/math.Sqrt(machines), name)
 	}
+}
+
+// lawful are the names of the worlds with other laws.
+func lawful() []string {
+	var names []string
+	for _, w := range Worlds() {
+		if w.OtherLaws() {
+			names = append(names, w.Name)
+		}
+	}
+	return names
 }
 
 func distanceFromUniform(u []float64) float64 {
@@ -153,28 +164,37 @@ func TestFuturesRepeatAndDifferBySeed(t *testing.T) {
 }
 
 // The stated chance is the share of attempts that miss, within 4.5 standard
-// errors: over 200 comparisons chance alone breaks that once in 700 runs.
+// errors: over some 600 comparisons chance alone breaks that once in 200 runs.
 func TestProbabilityOutIsTheShareThatMisses(t *testing.T) {
+	checkShareThatMisses(t, "thin-air", 40)
+	for _, name := range lawful() {
+		checkShareThatMisses(t, name, 15)
+	}
+}
+
+func checkShareThatMisses(t *testing.T, name string, machines int) {
+	t.Helper()
 	const draws = 4000
-	f := Make(world(t, "thin-air"), 6, 40, monday, 30)
+	f := Make(world(t, name), 6, machines, monday, 30)
 	for i, m := range f.Truth.Machines {
 		at := monday.AddDate(0, 0, 5+i%20).Add(9 * time.Hour)
 		now := m.stateAt(at)
+		now.pair.arcs--
+		now.pair.deposit--
 		for site := range m.nature.world.Sites {
 			air := now.weather.at(&m.nature.world.Sites[site], at)
 			p := m.ProbabilityOut(at, air)
 			missed := 0.0
 			for k := range draws {
 				s := now
-				s.pair.arcs--
-				s.pair.deposit--
+				s.site = site
 				s.noise = streamOf(99, uint64(i), uint64(site), uint64(k))
-				if !m.nature.attempt(&s, m.nature.effect(air), true).passed {
+				if !m.nature.session(&s, at, true, nil)[0].passed {
 					missed++
 				}
 			}
 			// Melt-back is judged as shown, to 0.1 µm: 0.003 of a chance.
-			assert.InDelta(t, missed/draws, p, 0.003+4.5*math.Sqrt(p*(1-p)/draws))
+			assert.InDelta(t, missed/draws, p, 0.003+4.5*math.Sqrt(p*(1-p)/draws), name)
 		}
 	}
 }

@@ -18,6 +18,9 @@ type World struct {
 	Splices float64
 	// Barometers is the share of machines that report station pressure.
 	Barometers float64
+	// Seldom is the share of machines that calibrate on Mondays and Thursdays only,
+	// Heavy that of machines with about 300 arcs a working day.
+	Seldom, Heavy float64
 	// MoveRate is the chance of a working day to be one with a change of site,
 	// MoveChecked that the crew then calibrates.
 	MoveRate, MoveChecked float64
@@ -109,4 +112,6 @@ type Model struct {
 	// and NewScatter (a multiple) are what it adds at its first arc.
 	Conditioning          int64
 	NewOffset, NewScatter float64
+	// Law is how its form departs from all that.
+	Law Law
 }

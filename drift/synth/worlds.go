@@ -1,12 +1,21 @@
 package synth
 
+import "slices"
+
 // Worlds are the kinds of fleet that a model is tried on. They differ in kind;
 // no number in them is anybody's measurement.
 func Worlds() []World {
 	return []World{
 		straight(), bent(), thinAir(), compensating(), dirty(), blunt(),
 		unlogged(), firmware(), threeModels(), healthy(), suddenDirt(),
+		twoStage(), suddenEnd(), stairs(), heavyTails(), oddAir(), lots(), byPolicy(),
 	}
+}
+
+// OtherLaws says whether a model of the world departs from the ordinary in form
+// and not only in numbers.
+func (w *World) OtherLaws() bool {
+	return slices.ContainsFunc(w.Models, func(m Model) bool { return m.Law != Law{} })
 }
 
 // WorldNamed returns the world of that name, false if there is none.
