@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -113,6 +114,10 @@ type boardRow struct {
 	Scatter                         string
 }
 
+// partial is the version of a board whose drawings are not all there: the next
+// look is another one.
+const partial = `W/"partial"`
+
 func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 	machines, version := s.Fleet.Board()
 	tag := s.tag(version)
@@ -124,10 +129,17 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 	if len(machines) == 0 && s.Records.Ready() != nil {
 		view.Empty = "The agent is still reading its records; the machines appear here in a moment."
 	}
-	if err := s.addTrends(&view, shown); err != nil {
+	waiting, stop := context.WithTimeout(r.Context(), patience)
+	defer stop()
+	traces, whole, err := s.traceShown(waiting, shown)
+	if err != nil {
 		s.fail(w, err)
 		return
 	}
+	if !whole {
+		tag = partial
+	}
+	view.addTrends(traces, s.Now())
 	s.render(w, "board", page{Title: "Fleet", Here: "/", Tag: tag, Body: view})
 }
 

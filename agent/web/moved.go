@@ -26,12 +26,12 @@ type movedView struct {
 
 // verdict is the answer in the order a cold reader needs it.
 type verdict struct {
-	Kind                                    advise.Answer
-	Word, Reason, Chance, Evidence, Dew     string
-	More                                    []string
-	Numbers                                 []fact
-	Machine                                 string
-	WetCaution, Calibrates, ElectrodesTouch bool
+	Kind                                advise.Answer
+	Word, Reason, Chance, Evidence, Dew string
+	More                                []string
+	Numbers                             []fact
+	Machine                             string
+	WetCaution, Calibrates              bool
 }
 
 // moved is the crew lead's question. It changes nothing, so it is a link that

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"net/http"
@@ -273,6 +274,29 @@ func TestTracesAreKept(t *testing.T) {
 	_, err := s.trace(&f.machines[0].Assessment)
 	require.NoError(t, err)
 	assert.Equal(t, len(f.machines)+1, f.traced)
+}
+
+// A board does not wait for its drawings: with no time left it comes without
+// those that are not at hand, and says that it is not the last word.
+func TestBoardDoesNotWaitForDrawings(t *testing.T) {
+	f := yard()
+	s := serverFor(t, f)
+	_, err := s.trace(&f.machines[2].Assessment)
+	require.NoError(t, err)
+	late, cancel := context.WithCancel(context.Background())
+	cancel()
+	view, shown := boardOf(f.machines, filterOf(nil), noon)
+	traces, whole, err := s.traceShown(late, shown)
+	require.NoError(t, err)
+	assert.False(t, whole)
+	view.addTrends(traces, noon)
+	for _, row := range view.Rows {
+		assert.Equal(t, row.Machine == "K-07", row.Trend != nil, row.Machine)
+	}
+	r := httptest.NewRequest("GET", "/", nil).WithContext(late)
+	w := ask(t, f, r)
+	assert.Equal(t, partial, w.Header().Get("ETag"))
+	checkHTML(t, w.Body.String())
 }
 
 func TestMachineSays(t *testing.T) {

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"strings"
@@ -28,12 +29,17 @@ type trend struct {
 // mostTraces is how many machines' traces are kept: more than a few screens show.
 const mostTraces = 256
 
+// patience is how long the board waits for drawings; what is not traced by then
+// follows with the next look. Who must not leave the yard does not wait.
+const patience = time.Second
+
 // traceCache keeps what was traced until the machine's own answer changes, so
 // that a board that many people look at asks the model once per news. One is
 // traced at a time: drawing may not take the whole of a small computer.
 type traceCache struct {
-	mu   sync.Mutex
-	kept map[string]keptTrace
+	tracing sync.Mutex
+	mu      sync.Mutex
+	kept    map[string]keptTrace
 }
 
 type keptTrace struct {
@@ -42,55 +48,83 @@ type keptTrace struct {
 	trace advise.Trace
 }
 
-// trace returns what the model saw of a machine up to now.
-func (s *Server) trace(a *advise.Assessment) (advise.Trace, error) {
-	c := &s.traces
+func (c *traceCache) get(a *advise.Assessment) (advise.Trace, bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if k, ok := c.kept[a.Machine]; ok && k.data == a.Data && k.drift == a.Drift {
-		return k.trace, nil
+	k, ok := c.kept[a.Machine]
+	return k.trace, ok && k.data == a.Data && k.drift == a.Drift
+}
+
+func (c *traceCache) put(a *advise.Assessment, t advise.Trace) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.kept == nil || len(c.kept) >= mostTraces {
+		c.kept = map[string]keptTrace{}
+	}
+	c.kept[a.Machine] = keptTrace{a.Data, a.Drift, t}
+}
+
+// trace returns what the model saw of a machine up to now.
+func (s *Server) trace(a *advise.Assessment) (advise.Trace, error) {
+	if t, ok := s.traces.get(a); ok {
+		return t, nil
+	}
+	s.traces.tracing.Lock()
+	defer s.traces.tracing.Unlock()
+	if t, ok := s.traces.get(a); ok { // traced while this one waited
+		return t, nil
 	}
 	t, err := s.Fleet.Trace(a.Machine, s.Now())
 	if err != nil {
 		return t, fmt.Errorf("web: trace of %s: %w", a.Machine, err)
 	}
-	if c.kept == nil || len(c.kept) >= mostTraces {
-		c.kept = map[string]keptTrace{}
-	}
-	c.kept[a.Machine] = keptTrace{a.Data, a.Drift, t}
+	s.traces.put(a, t)
 	return t, nil
 }
 
-// addTrends draws a panel for every row, all on one scale.
-func (s *Server) addTrends(view *boardView, shown []*Machine) error {
-	to := s.Now()
-	from := to.AddDate(0, 0, -view.Filter.Days)
-	traces := make([]advise.Trace, len(shown))
-	low, high := 0.0, 0.0
-	any := false
-	for i, m := range shown {
-		t, err := s.trace(&m.Assessment)
-		if err != nil {
-			return err
+// traceShown traces the machines of a page while ctx lasts; whole says whether
+// it lasted for all.
+func (s *Server) traceShown(ctx context.Context, shown []*Machine) (traces map[string]advise.Trace, whole bool, err error) {
+	traces = map[string]advise.Trace{}
+	for _, m := range shown {
+		t, ok := s.traces.get(&m.Assessment)
+		if !ok {
+			if ctx.Err() != nil {
+				continue
+			}
+			if t, err = s.trace(&m.Assessment); err != nil {
+				return nil, false, err
+			}
 		}
+		traces[m.Machine] = t
+	}
+	return traces, len(traces) == len(shown), nil
+}
+
+// addTrends draws a panel for every row that is traced, all on one scale.
+func (v *boardView) addTrends(traces map[string]advise.Trace, to time.Time) {
+	from := to.AddDate(0, 0, -v.Filter.Days)
+	low, high, some := 0.0, 0.0, false
+	for name, t := range traces {
 		t.Points = between(t.Points, from, to)
-		traces[i] = t
+		traces[name] = t
 		for _, p := range t.Points {
 			if hasLevel(p) {
-				low, high, any = min(low, p.Level), max(high, p.Level), true
+				low, high, some = min(low, p.Level), max(high, p.Level), true
 			}
 		}
 	}
-	if !any {
-		return nil
+	if !some {
+		return
 	}
 	room := 0.1*(high-low) + 0.5
 	low, high = low-room, high+room
-	view.Scale = fmt.Sprintf("%s to %s\u00a0%%", signed(low, 0), signed(high, 0))
-	for i := range traces {
-		view.Rows[i].Trend = drawTrend(traces[i], scale{stamp(from), stamp(to), trendPad, trendWidth - trendPad}, scale{low, high, trendHeight - trendPad, trendPad})
+	v.Scale = fmt.Sprintf("%s to %s\u00a0%%", signed(low, 0), signed(high, 0))
+	for i := range v.Rows {
+		if t, ok := traces[v.Rows[i].Machine]; ok {
+			v.Rows[i].Trend = drawTrend(t, scale{stamp(from), stamp(to), trendPad, trendWidth - trendPad}, scale{low, high, trendHeight - trendPad, trendPad})
+		}
 	}
-	return nil
 }
 
 // hasLevel says whether the model had anything to say after this attempt.
