@@ -32,13 +32,13 @@ func submit(t testing.TB, f *fake, path string, pairs ...string) *httptest.Respo
 func TestLogMakesTheRecord(t *testing.T) {
 	f := yard()
 	w := submit(t, f, "/log", "id", "form-1", "machine", "K-07", "passed", "true", "attempts", "3", "minutes", "30", "recleaved", "true",
-		"cleaver", "another", "trigger", "moved", "temperature_c", "\u22128,5", "altitude_m", "210", "arc_count", "1903", "pressed", "")
+		"cleaver", "another", "trigger", "moved", "site", "Tarn Pass", "temperature_c", "\u22128,5", "altitude_m", "210", "arc_count", "1903", "pressed", "")
 	require.Equal(t, http.StatusCreated, w.Code, w.Body)
 	checkHTML(t, w.Body.String())
 	require.Len(t, f.taken, 1)
 	got := f.taken[0]
 	assert.Equal(t, "form", got.Via)
-	want := drift.Record{Type: drift.TypeCalibration, ID: "form-1", Machine: "K-07", Time: noon.Add(-30 * time.Minute), ArcCount: some(int64(1903)), Calibration: &drift.Calibration{
+	want := drift.Record{Type: drift.TypeCalibration, ID: "form-1", Machine: "K-07", Site: "Tarn Pass", Time: noon.Add(-30 * time.Minute), ArcCount: some(int64(1903)), Calibration: &drift.Calibration{
 		Attempts: some(int64(3)), Passed: some(true), Recleaved: some(true), Cleaver: "another", Trigger: "moved", Temperature: some(-8.5), Altitude: some(210.0)}}
 	assert.True(t, want.SameBody(&got.Record), "%s", got.Record.AppendCanonical(nil))
 	assert.Contains(t, text(t, w), "K-07 Calibration passed, 3 tries, 11:30")

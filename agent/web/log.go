@@ -39,6 +39,8 @@ type logView struct {
 	Minutes          []tile
 	Triggers         []tile
 	Air, Numbers     []entryField
+	Site, LastSite   string
+	Sites            []string
 	LastAir, LastDay string
 	SameAir          bool
 	Units            units
@@ -82,8 +84,9 @@ func (s *Server) logView(u units, typed url.Values) *logView {
 		Ends:     tiles(typed.Get("recleaved"), "true", "Yes", "false", "No"),
 		Minutes:  tiles(or(typed.Get("minutes"), "0"), "0", "Now", "15", "15 min ago", "30", "30 min ago", "60", "1 h ago"),
 		Triggers: tiles(typed.Get("trigger"), "start-of-day", "Start of day", "moved", "Moved", "weather", "Weather", "electrode-service", "After bench work", "other", "Other"),
-		SameAir:  typed.Get("same_air") != "",
+		SameAir:  typed.Get("same_air") != "", Site: typed.Get("site"),
 	}
+	v.LastSite, v.Sites = s.siteNames(machine)
 	if v.ID == "" {
 		v.ID = rand.Text()
 	}
@@ -99,6 +102,19 @@ func (s *Server) logView(u units, typed url.Values) *logView {
 	v.Air = numberFields(u, typed, v.Problem, append(airNames[:], "machine_temperature_c")...)
 	v.Numbers = numberFields(u, typed, v.Problem, "arc_count", "power_setting_pct", "power_correction_pct", "meltback_left_um", "meltback_right_um", "meltback_target_um", "meltback_tolerance_um")
 	return v
+}
+
+// siteNames are the site the machine was last at and all that are known.
+func (s *Server) siteNames(machine string) (last string, all []string) {
+	machines, _ := s.Fleet.Board()
+	set := map[string]bool{}
+	for i := range machines {
+		set[machines[i].Site] = true
+		if machines[i].Machine == machine {
+			last = machines[i].Site
+		}
+	}
+	return last, namesOf(set)
 }
 
 func (v *logView) offerMachines(names []string) {
