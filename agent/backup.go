@@ -66,10 +66,14 @@ func copyStore(ctx context.Context, env Env, db, dir string) (path string, err e
 }
 
 func writeCopy(ctx context.Context, env Env, db string, w io.Writer) error {
-	if r, ok := holder(ctx, env, db); ok {
+	s, err := store.Open(db, env.Now, store.Options{ReadOnly: true, Lock: shortly})
+	if errors.Is(err, store.ErrHeld) {
+		r, err := holder(ctx, env, db, err)
+		if err != nil {
+			return err
+		}
 		return r.Backup(ctx, w)
 	}
-	s, err := store.Open(db, env.Now, store.Options{ReadOnly: true})
 	if err != nil {
 		return err
 	}

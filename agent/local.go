@@ -6,7 +6,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"iter"
+	"os"
 	"time"
 
 	"arcdrift/agent/intake"
@@ -27,9 +29,12 @@ type local struct {
 
 // openLocal opens the store at path, making it when there is none.
 func openLocal(ctx context.Context, path string, now func() time.Time) (*local, error) {
-	s, err := store.Open(path, now, store.Options{})
+	s, err := store.Open(path, now, store.Options{Lock: shortly})
 	if err != nil {
 		return nil, err
+	}
+	if err := os.Remove(addressFile(path)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, errors.Join(fmt.Errorf("the address of an agent that was killed cannot be removed: %w", err), s.Close())
 	}
 	l := &local{store: s, now: now, mind: newAnswers(s, now)}
 	l.door = intake.New(s, now, func([]drift.Entry) {})

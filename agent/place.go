@@ -31,32 +31,35 @@ type place interface {
 	Close() error
 }
 
-// openPlace opens the store at path, or finds the agent that holds it and says
-// so. Unless it may be made, a store that is not there is an error: an answer
-// from an empty store would be a lie about a mistyped name.
+// openPlace opens the store at path or, when a running agent holds it, finds
+// that agent and says so. Unless it may be made, a store that is not there is an
+// error: an answer from an empty store would be a lie about a mistyped name.
 func openPlace(ctx context.Context, env Env, path string, make bool) (place, error) {
-	if r, ok := holder(ctx, env, path); ok {
-		return r, nil
-	}
 	if _, err := os.Stat(path); err != nil && !make {
 		return nil, fmt.Errorf("there is no store %s; import or log records first, or name another with --db: %w", path, err)
 	}
 	l, err := openLocal(ctx, path, env.Now)
 	if errors.Is(err, store.ErrHeld) {
-		return nil, fmt.Errorf("%w; it says no address of its own in %s, so stop it or ask it over HTTP", err, addressFile(path))
+		return holder(ctx, env, path, err)
 	}
 	return l, err
 }
 
-// holder finds the running agent that holds the store, and says so.
-func holder(ctx context.Context, env Env, path string) (*remote, bool) {
+// holder finds the running agent that holds the store, as held says, and tells
+// who is asked. An address alone proves nothing: that of an agent which was
+// killed may be another's by now, so it is read only when the store is held.
+func holder(ctx context.Context, env Env, path string, held error) (*remote, error) {
 	url, ok := runningAgent(ctx, path)
 	if !ok {
-		return nil, false
+		return nil, fmt.Errorf("%w; no agent answers at an address in %s, so wait until it is done, or stop it", held, addressFile(path))
 	}
 	fmt.Fprintf(env.Stderr, "The store %s is held by a running agent; asking it at %s.\n", path, url)
-	return newRemote(url), true
+	return newRemote(url), nil
 }
+
+// shortly is how long a command waits for a store that is held before it asks
+// who holds it.
+const shortly = 200 * time.Millisecond
 
 // addressFile is where a running agent leaves its address.
 func addressFile(path string) string { return path + ".agent" }

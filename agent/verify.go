@@ -2,6 +2,7 @@ package agent
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 
@@ -39,8 +40,9 @@ is checked in a copy.`,
 
 // verify checks the store, or a copy of one that an agent holds.
 func verify(ctx context.Context, env Env, db string) (store.Report, error) {
-	if _, running := runningAgent(ctx, db); !running {
-		return store.VerifyFile(db)
+	report, err := store.VerifyFile(db)
+	if !errors.Is(err, store.ErrHeld) {
+		return report, err
 	}
 	copied, err := copyStore(ctx, env, db, "")
 	if err != nil {
