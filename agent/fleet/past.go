@@ -1,0 +1,53 @@
+package fleet
+
+import (
+	"time"
+
+	"arcdrift/drift"
+	"arcdrift/drift/model"
+	"arcdrift/drift/score"
+)
+
+// Pasts returns all machines as a book told them by a moment, for replaying:
+// records, corrections, labels and setups that are later do not count.
+func Pasts(book Book, asOf time.Time) ([]score.Past, error) {
+	c := cut{asOf: asOf}
+	setups, err := setupsAt(book, c)
+	if err != nil {
+		return nil, err
+	}
+	names, err := book.Machines()
+	if err != nil {
+		return nil, err
+	}
+	w := &world{book: book, cut: c, setups: setups, names: names}
+	out := make([]score.Past, 0, len(names))
+	for _, name := range names {
+		l, err := w.life(name)
+		if err != nil {
+			return nil, err
+		}
+		if len(l.events) > 0 {
+			out = append(out, l.past())
+		}
+	}
+	return out, nil
+}
+
+// past puts beside each attempt the calibration it was read from.
+func (l *life) past() score.Past {
+	byID := make(map[string]*drift.Calibration, len(l.entries))
+	for i := range l.entries {
+		byID[l.entries[i].ID] = l.entries[i].Calibration
+	}
+	p := score.Past{
+		History:  model.History{Machine: l.name, Key: l.key, Events: l.events},
+		Settings: l.settings, Calibrations: make([]*drift.Calibration, len(l.events)),
+	}
+	for i := range l.events {
+		if l.events[i].Kind == model.Attempt {
+			p.Calibrations[i] = byID[l.events[i].ID]
+		}
+	}
+	return p
+}

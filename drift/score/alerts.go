@@ -1,0 +1,286 @@
+package score
+
+import (
+	"slices"
+	"time"
+
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+	"arcdrift/drift/model"
+)
+
+// ThreeInARow is the alarm after three failed attempts in a row.
+const ThreeInARow = "three failed in a row"
+
+// watchers is how many there are.
+const watchers = 4
+
+// Watchers lists who raises alerts, in the order of guards. The model's is the
+// state service soon or stop of a machine whose last attempt passed; past lives
+// and fixed count call at the chance, within the days, at which the model does.
+func Watchers() [watchers]string { return [watchers]string{Model, PastLives, FixedCount, ThreeInARow} }
+
+// Outcome is how an alert turned out.
+type Outcome string
+
+// The outcomes: a failure, or a bench that found the electrodes worn or dirty,
+// within advise.PlanDays; neither; and what cannot be told, because the pair was
+// serviced without a finding before or the records end.
+const (
+	Right   Outcome = "right"
+	Wrong   Outcome = "wrong"
+	Unclear Outcome = "unclear"
+)
+
+// Alert is one message about a machine, from when it was raised until a service
+// or until it was taken back.
+type Alert struct {
+	Who     string    `json:"who"`
+	Machine string    `json:"machine"`
+	Raised  time.Time `json:"raised"`
+	// Ended is zero while it stands.
+	Ended   time.Time `json:"ended,omitzero"`
+	Outcome Outcome   `json:"outcome"`
+}
+
+// Missed is a failure with the notice that each watcher had given: the days for
+// which an alert had stood, unknown without one.
+type Missed struct {
+	Machine string               `json:"machine"`
+	Time    time.Time            `json:"time"`
+	Notice  []drift.Opt[float64] `json:"notice_days"`
+}
+
+// Watch is what the watchers said over the time replayed.
+type Watch struct {
+	Alerts   []Alert
+	Failures []Missed
+	// Months is the machine-months watched.
+	Months float64
+}
+
+// guard is one watcher at one machine.
+type guard struct {
+	alerts []Alert
+	up     bool // an alert stands
+}
+
+func (g *guard) set(alarm bool, who, machine string, at time.Time) {
+	switch {
+	case alarm && !g.up:
+		g.alerts = append(g.alerts, Alert{Who: who, Machine: machine, Raised: at})
+	case !alarm && g.up:
+		g.alerts[len(g.alerts)-1].Ended = at
+	}
+	g.up = alarm
+}
+
+// watch lets the watchers look after event i has been folded: at the attempt
+// for a row of fails, at the end of a session that passed for the rest. A
+// service or a new pair ends all alerts. While fails stand, nothing new is said
+// of the future: a failure is not its own announcement.
+func (w *walker) watch(p *Past, i int) {
+	ev := &p.Events[i]
+	names := Watchers()
+	if ev.Kind == model.Cleaned || ev.Kind == model.Replaced || ev.Kind == model.Unlogged || ev.Pair != w.pair {
+		for k := range w.guards {
+			w.guards[k].set(false, names[k], p.Machine, ev.Time)
+		}
+		w.earlier, w.pair = nil, ev.Pair
+	}
+	if ev.Kind != model.Attempt {
+		return
+	}
+	const row = 3
+	w.guards[3].set(w.machine.Streak().Attempts >= row, names[3], p.Machine, ev.Time)
+	if w.machine.Streak().Attempts > 0 || w.machine.Attempts() == 0 || !sessionEnds(p.Events, i) {
+		return
+	}
+	for k, alarm := range w.alarms(p, ev.Time) {
+		w.guards[k].set(alarm, names[k], p.Machine, ev.Time)
+	}
+}
+
+// alarms says which of the watchers of the future raise an alarm now.
+func (w *walker) alarms(p *Past, now time.Time) [watchers - 1]bool {
+	life := w.life(p.Settings.AttemptLimit, glancePaths)
+	a := advise.Assess(&advise.Subject{
+		Machine: p.Machine, Records: w.machine.Attempts(), Last: now, Known: w.machine, Life: life,
+		Settings: p.Settings, Earlier: w.earlier,
+	}, now)
+	const kept = 2
+	w.earlier = append(w.earlier, advise.Judge(w.machine, life))
+	w.earlier = w.earlier[max(len(w.earlier)-kept, 0):]
+	_, arcs, _, _ := w.machine.Pair()
+	ahead := advise.PlanDays * w.pace()
+	lives := pastLives(w.lives, arcs)
+	return [watchers - 1]bool{
+		a.State == advise.ServiceSoon || a.State == advise.Stop,
+		lives.Before(ahead) >= advise.LikelyFailure,
+		w.count-arcs <= ahead,
+	}
+}
+
+// sessionEnds says whether no later attempt belongs to the session of event i.
+func sessionEnds(events []model.Event, i int) bool {
+	for _, ev := range events[i+1:] {
+		if ev.Kind == model.Attempt {
+			return ev.NewSession
+		}
+	}
+	return true
+}
+
+// add takes in what one machine's watchers said since a moment.
+func (s *Watch) add(w *walker, since time.Time) {
+	if n := len(w.whole.Events); n > 0 {
+		const month = 30.44
+		s.Months += max(days(w.whole.Events[n-1].Time.Sub(since)), 0) / month
+	}
+	for k := range w.guards {
+		for _, a := range w.guards[k].alerts {
+			a.Outcome = w.whole.outcome(a.Raised, w.failed)
+			s.Alerts = append(s.Alerts, a)
+		}
+	}
+	for _, f := range w.failed {
+		if f.at.Before(since) {
+			continue
+		}
+		m := Missed{Machine: w.whole.Machine, Time: f.last, Notice: make([]drift.Opt[float64], watchers)}
+		for k := range w.guards {
+			m.Notice[k] = notice(w.guards[k].alerts, &f)
+		}
+		s.Failures = append(s.Failures, m)
+	}
+}
+
+// notice is for how many days an alert had stood at a failure.
+func notice(alerts []Alert, f *failure) drift.Opt[float64] {
+	for _, a := range alerts {
+		if !a.Raised.After(f.last) && (a.Ended.IsZero() || a.Ended.After(f.at)) {
+			return drift.Some(days(f.last.Sub(a.Raised)))
+		}
+	}
+	return drift.Opt[float64]{}
+}
+
+// outcome judges an alert by what came after it.
+func (p *Past) outcome(raised time.Time, failed []failure) Outcome {
+	due := raised.Add(advise.PlanDays * 24 * time.Hour)
+	isFailure := func(f failure) bool { return !f.last.Before(raised) && !f.at.After(due) }
+	first := slices.IndexFunc(failed, isFailure)
+	last := raised
+	for i := range p.Events {
+		ev := &p.Events[i]
+		if !ev.Time.After(raised) {
+			continue
+		}
+		if ev.Time.After(due) {
+			last = ev.Time
+			break
+		}
+		if first >= 0 && !ev.Time.Before(failed[first].last) {
+			return Right
+		}
+		switch ev.Kind {
+		case model.Cleaned, model.Replaced, model.Inspected, model.Unlogged:
+			return found(ev)
+		}
+		last = ev.Time
+	}
+	switch {
+	case first >= 0:
+		return Right
+	case last.After(due):
+		return Wrong
+	}
+	return Unclear
+}
+
+// found judges by what the bench saw.
+func found(ev *model.Event) Outcome {
+	switch ev.Finding {
+	case drift.Worn, drift.Dirty:
+		return Right
+	case drift.Fine, drift.CleaverFault:
+		return Wrong
+	}
+	return Unclear
+}
+
+// AlertRow is how one watcher did.
+type AlertRow struct {
+	Who string `json:"who"`
+	// Alerts is how many were raised, PerMonth per machine-month.
+	Alerts   int                `json:"alerts"`
+	PerMonth drift.Opt[float64] `json:"per_machine_month"`
+	Right    int                `json:"right"`
+	Wrong    int                `json:"wrong"`
+	Unclear  int                `json:"unclear"`
+	// Precision is right of right and wrong, with its exact 95 % band.
+	Precision drift.Opt[float64] `json:"precision"`
+	Low       drift.Opt[float64] `json:"precision_low"`
+	High      drift.Opt[float64] `json:"precision_high"`
+	// Failures is how many there were, Announced how many with at least
+	// noticeDays of notice, Recall their share, Notice the median days of those
+	// with any.
+	Failures  int                `json:"failures"`
+	Announced int                `json:"announced"`
+	Recall    drift.Opt[float64] `json:"recall"`
+	Notice    drift.Opt[float64] `json:"notice_days"`
+}
+
+// noticeDays is what it takes to get a machine to the bench in good order.
+const noticeDays = 3
+
+// alertRows scores the watchers.
+func alertRows(w *Watch) []AlertRow {
+	names := Watchers()
+	rows := make([]AlertRow, watchers)
+	for k := range rows {
+		r := AlertRow{Who: names[k], Failures: len(w.Failures)}
+		for _, a := range w.Alerts {
+			if a.Who == r.Who {
+				r.count(a.Outcome)
+			}
+		}
+		if w.Months > 0 {
+			r.PerMonth = drift.Some(float64(r.Alerts) / w.Months)
+		}
+		if n := r.Right + r.Wrong; n > 0 {
+			low, high := ClopperPearson(r.Right, n, 0.95)
+			r.Precision, r.Low, r.High = drift.Some(float64(r.Right)/float64(n)), drift.Some(low), drift.Some(high)
+		}
+		var notices []float64
+		for _, f := range w.Failures {
+			if d, ok := f.Notice[k].Get(); ok {
+				notices = append(notices, d)
+				if d >= noticeDays {
+					r.Announced++
+				}
+			}
+		}
+		if r.Failures > 0 {
+			r.Recall = drift.Some(float64(r.Announced) / float64(r.Failures))
+		}
+		if len(notices) > 0 {
+			slices.Sort(notices)
+			r.Notice = drift.Some((notices[(len(notices)-1)/2] + notices[len(notices)/2]) / 2)
+		}
+		rows[k] = r
+	}
+	return rows
+}
+
+func (r *AlertRow) count(o Outcome) {
+	r.Alerts++
+	switch o {
+	case Right:
+		r.Right++
+	case Wrong:
+		r.Wrong++
+	default:
+		r.Unclear++
+	}
+}

@@ -1,0 +1,280 @@
+package score
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"hash/fnv"
+	"math"
+	"runtime"
+	"slices"
+	"sync"
+	"time"
+
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+	"arcdrift/drift/fit"
+	"arcdrift/drift/forecast"
+	"arcdrift/drift/model"
+)
+
+// Source returns all machines as their records told them by a moment: what
+// happened later must not show in it.
+type Source func(asOf time.Time) ([]Past, error)
+
+// A replay stops at fixed moments: the first after firstDays of history, then
+// every everyDays.
+const (
+	firstDays = 60
+	everyDays = 14
+)
+
+// Plan says how to replay.
+type Plan struct {
+	// Seed is of the forecasts' simulations; equal seeds give equal replays.
+	Seed uint64
+	// Progress, if not nil, is told after each moment how many of all are done.
+	Progress func(done, of int)
+}
+
+// Paths of the forecasts that are scored, and of the verdicts after sessions.
+const (
+	Paths       = 400
+	glancePaths = 150
+)
+
+// Replay is what was said at the time, beside what came of it.
+type Replay struct {
+	Seed     uint64
+	Machines int
+	Moments  []time.Time
+	// Until is the end of the records.
+	Until time.Time
+	Cases []Case
+	Moves []MoveCase
+	Watch Watch
+}
+
+// Case is one forecast of a pair's arcs to failure, by each forecaster.
+type Case struct {
+	Machine string
+	Moment  time.Time
+	Grade   model.Grade
+	// PerDay is the pace that turns arcs into days.
+	PerDay float64
+	// Arcs and Days to the failure; if Hidden, to where the pair was last seen.
+	Arcs, Days float64
+	Hidden     bool
+	// Said are the outlooks, in the order of [Forecasters].
+	Said []Outlook
+}
+
+// Run replays the history that at tells, up to now. At each moment the
+// populations are learnt from what had happened by then, each machine is folded
+// anew and forecast; until the next moment it is then led through its records
+// one by one, asked at each move, and judged after each session. Truth is taken
+// from the whole history in the end.
+func Run(at Source, now time.Time, plan Plan) (*Replay, error) {
+	whole, err := at(now)
+	if err != nil {
+		return nil, err
+	}
+	r := &Replay{Seed: plan.Seed}
+	if err := r.span(whole); err != nil {
+		return nil, err
+	}
+	walkers := map[string]*walker{}
+	for i := range whole {
+		failed, _ := whole[i].failures()
+		walkers[whole[i].Machine] = &walker{seed: plan.Seed ^ hash(whole[i].Machine), whole: &whole[i], failed: failed}
+	}
+	past, err := at(r.Moments[0])
+	for i, moment := range r.Moments {
+		if err != nil {
+			return nil, err
+		}
+		next := whole
+		if i+1 < len(r.Moments) {
+			next, err = at(r.Moments[i+1])
+		}
+		r.stage(moment, past, next, walkers)
+		past = next
+		if plan.Progress != nil {
+			plan.Progress(i+1, len(r.Moments))
+		}
+	}
+	r.collect(walkers)
+	return r, err
+}
+
+// span finds the moments.
+func (r *Replay) span(whole []Past) error {
+	var begin time.Time
+	for i := range whole {
+		events := whole[i].Events
+		if len(events) == 0 {
+			continue
+		}
+		r.Machines++
+		if begin.IsZero() || events[0].Time.Before(begin) {
+			begin = events[0].Time
+		}
+		if last := events[len(events)-1].Time; last.After(r.Until) {
+			r.Until = last
+		}
+	}
+	if r.Machines == 0 {
+		return errors.New("there is nothing to replay: no machine has a calibration")
+	}
+	const day = 24 * time.Hour
+	for m := begin.UTC().Truncate(day).Add(firstDays * day); m.Before(r.Until); m = m.Add(everyDays * day) {
+		r.Moments = append(r.Moments, m)
+	}
+	if len(r.Moments) == 0 {
+		return fmt.Errorf("there is too little to replay: the records span %.0f days, and the first %d days are for learning", days(r.Until.Sub(begin)), firstDays)
+	}
+	return nil
+}
+
+// stage does one moment and what follows it up to the next, for each machine on
+// its own.
+func (r *Replay) stage(moment time.Time, past, next []Past, walkers map[string]*walker) {
+	var sample model.Sample
+	for i := range past {
+		if len(past[i].Events) > 0 {
+			sample.Enrol(past[i].History)
+		}
+	}
+	pop := sample.Learn()
+	known := study(past)
+	were := map[string]*Past{}
+	for i := range past {
+		were[past[i].Machine] = &past[i]
+	}
+	each(len(next), func(i int) {
+		p := &next[i]
+		w := walkers[p.Machine]
+		if w == nil || len(p.Events) == 0 {
+			return // its records were moved elsewhere since
+		}
+		w.machine = model.NewMachine(p.Machine, pop.For(p.Key))
+		w.lives = known.of(p.Key)
+		w.count = bestCount(w.lives)
+		if was := were[p.Machine]; was != nil {
+			w.forecast(moment, was)
+		}
+		w.lead(moment, p)
+	})
+}
+
+// each calls do for 0 to n−1 on all processors.
+func each(n int, do func(i int)) {
+	var group sync.WaitGroup
+	todo := make(chan int)
+	for range min(n, runtime.GOMAXPROCS(0)) {
+		group.Go(func() {
+			for i := range todo {
+				do(i)
+			}
+		})
+	}
+	for i := range n {
+		todo <- i
+	}
+	close(todo)
+	group.Wait()
+}
+
+// collect gathers what the walkers have seen, in the order of names and time.
+func (r *Replay) collect(walkers map[string]*walker) {
+	names := make([]string, 0, len(walkers))
+	for name := range walkers {
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	for _, name := range names {
+		w := walkers[name]
+		r.Cases = append(r.Cases, w.cases...)
+		r.Moves = append(r.Moves, w.moves...)
+		r.Watch.add(w, r.Moments[0])
+	}
+	slices.SortStableFunc(r.Cases, func(a, b Case) int { return cmp.Compare(a.Moment.UnixNano(), b.Moment.UnixNano()) })
+}
+
+// walker leads one machine through the replay.
+type walker struct {
+	seed   uint64
+	whole  *Past
+	failed []failure
+
+	machine *model.Machine // as learnt at the last moment
+	lives   []fit.Life
+	count   float64 // the fixed one, best on the past
+	pair    int
+	cases   []Case
+	moves   []MoveCase
+	guards  [watchers]guard
+	earlier []advise.Verdict
+	last    *drift.Calibration // of the session before
+}
+
+// forecast folds the machine up to the moment and keeps what is said of its
+// pair, if one is in use and something was heard of it later.
+func (w *walker) forecast(moment time.Time, was *Past) {
+	for i := range was.Events {
+		w.machine.Take(&was.Events[i])
+	}
+	fate, heard := w.whole.fateAfter(moment, w.failed)
+	if _, down := was.failures(); down || !heard || w.machine.Attempts() == 0 {
+		return
+	}
+	_, arcs, _, _ := w.machine.Pair()
+	count := point(max(w.count-arcs, 0))
+	line, ok := lastPoints(was.Events, w.machine.Params())
+	if !ok {
+		line = count
+	}
+	life := w.life(was.Settings.AttemptLimit, Paths)
+	w.cases = append(w.cases, Case{
+		Machine: was.Machine, Moment: moment, Grade: w.machine.Grade(), PerDay: w.pace(),
+		Arcs: fate.arcs, Days: fate.days, Hidden: fate.hidden,
+		Said: []Outlook{outlookOf(life.Quantile), pastLives(w.lives, arcs), count, line},
+	})
+}
+
+// life forecasts the machine as it stands.
+func (w *walker) life(limit int64, paths int) forecast.Life {
+	pair, arcs, _, _ := w.machine.Pair()
+	return forecast.Run(w.machine, forecast.Plan{
+		Paths: paths, Horizon: forecast.Horizon, AttemptLimit: int(limit),
+		Seed: w.seed ^ uint64(pair)<<48 ^ math.Float64bits(arcs),
+	})
+}
+
+// pace is the machine's arcs a day; of one that has not told, those of a quiet
+// working day (a guess).
+func (w *walker) pace() float64 {
+	const quiet = 40
+	if pace := w.machine.PerDay(); pace > 0 {
+		return pace
+	}
+	return quiet
+}
+
+// lead takes the machine through what came after the moment.
+func (w *walker) lead(moment time.Time, p *Past) {
+	for i := p.upTo(moment); i < len(p.Events); i++ {
+		ev := &p.Events[i]
+		if ev.Kind == model.Attempt && ev.NewSession {
+			w.visit(p, i)
+		}
+		w.machine.Take(ev)
+		w.watch(p, i)
+	}
+}
+
+func hash(s string) uint64 {
+	h := fnv.New64a()
+	h.Write([]byte(s))
+	return h.Sum64()
+}

@@ -1,0 +1,185 @@
+package score
+
+import (
+	"math"
+
+	"arcdrift/drift/fit"
+	"arcdrift/drift/forecast"
+	"arcdrift/drift/model"
+)
+
+// Outlook is a forecast of arcs to failure: its quantiles at (i + ½)/members,
+// rising, and none beyond the horizon. One that names a single number repeats
+// it.
+type Outlook [members]float64
+
+// members is the size of an outlook; a hundredth is as fine as chances are told.
+const members = 100
+
+// outlookOf takes the quantiles of a forecast.
+func outlookOf(quantile func(p float64) float64) (o Outlook) {
+	for i := range o {
+		o[i] = min(max(quantile((float64(i)+0.5)/members), 0), forecast.Horizon)
+	}
+	return o
+}
+
+// point is the outlook that names a single number.
+func point(arcs float64) Outlook {
+	return outlookOf(func(float64) float64 { return arcs })
+}
+
+// At is the p-quantile, for p in hundredths.
+func (o *Outlook) At(percent int) float64 { return (o[percent-1] + o[percent]) / 2 }
+
+// Before is the chance of a failure within so many arcs.
+func (o *Outlook) Before(arcs float64) float64 {
+	n := 0
+	for n < members && o[n] <= arcs {
+		n++
+	}
+	return float64(n) / members
+}
+
+// The forecasters of arcs to failure, in the order of a case's outlooks.
+const (
+	Model      = "model"
+	PastLives  = "past lives"
+	FixedCount = "fixed arc count"
+	LastPoints = "last 30 points"
+)
+
+// Forecasters lists them.
+func Forecasters() []string { return []string{Model, PastLives, FixedCount, LastPoints} }
+
+// rivals is what the simple forecasters have learnt by a moment.
+type rivals struct {
+	byKey map[model.Key][]fit.Life
+	all   []fit.Life
+}
+
+// enoughEnds is how many lives of a kind must have ended before they are asked
+// alone; until then the whole fleet's are.
+const enoughEnds = 5
+
+func study(pasts []Past) rivals {
+	r := rivals{byKey: map[model.Key][]fit.Life{}}
+	for i := range pasts {
+		lives := pasts[i].lives()
+		r.byKey[pasts[i].Key] = append(r.byKey[pasts[i].Key], lives...)
+		r.all = append(r.all, lives...)
+	}
+	return r
+}
+
+// of are the lives to go by for a kind of machine.
+func (r rivals) of(key model.Key) []fit.Life {
+	if ends, _ := exposure(r.byKey[key]); ends >= enoughEnds {
+		return r.byKey[key]
+	}
+	return r.all
+}
+
+// exposure is how many of the lives ended and how many arcs they were watched.
+func exposure(lives []fit.Life) (ends, arcs float64) {
+	for _, l := range lives {
+		if l.Ended {
+			ends++
+		}
+		arcs += l.Length - l.From
+	}
+	return ends, arcs
+}
+
+// pastLives forecasts by the past lives that were seen beyond the arcs so far:
+// the estimate of Kaplan and Meier with late entry. Where the table ends, above
+// the longest life or because the last ones are still going on, pairs go on to
+// fail at the mean rate of all lives (ends over arcs watched), and without any
+// end at none.
+func pastLives(lives []fit.Life, arcs float64) Outlook {
+	var older []fit.Life
+	for _, l := range lives {
+		if l.Length > arcs {
+			older = append(older, fit.Life{From: max(l.From-arcs, 0), Length: l.Length - arcs, Ended: l.Ended})
+		}
+	}
+	ends, watched := exposure(lives)
+	table, err := fit.NewLifeTable(older)
+	left := 1.0
+	if err == nil { // else nobody has lived that long
+		left, _ = table.Survival(table.Last)
+	}
+	return outlookOf(func(p float64) float64 {
+		if 1-p < left || err != nil {
+			if ends == 0 {
+				return math.Inf(1)
+			}
+			return table.Last + math.Log(left/(1-p))*watched/ends
+		}
+		return table.Residual(0, p)
+	})
+}
+
+// bestCount is the fixed arc count that would have been best on the past: half
+// the loss of a single number at 10, 50 and 90 % is its distance to the truth,
+// which is least at the median life.
+func bestCount(lives []fit.Life) float64 {
+	o := pastLives(lives, 0)
+	return o.At(50)
+}
+
+// linePoints is how many points the line goes through at most, lineLeast at
+// least.
+const (
+	linePoints = 30
+	lineLeast  = 5
+)
+
+// lastPoints forecasts where the line through the required power of the pair's
+// last 30 attempts, as measured, leaves what the machine can reach. A line that
+// never does says the horizon; where there are no five such points it is false.
+func lastPoints(events []model.Event, p *model.Params) (Outlook, bool) {
+	last := &events[len(events)-1]
+	var xs, ys []float64
+	for i := len(events) - 1; i >= 0 && events[i].Pair == last.Pair && len(xs) < linePoints; i-- {
+		ev := &events[i]
+		setting, told := ev.Setting.Get()
+		melt, measured := ev.Melt.Get()
+		if ev.Kind == model.Attempt && told && measured && !ev.Conditioning {
+			xs, ys = append(xs, ev.Arcs-last.Arcs), append(ys, setting-melt/p.Kappa)
+		}
+	}
+	if len(xs) < lineLeast {
+		return Outlook{}, false
+	}
+	at, slope := line(xs, ys)
+	lo, hi := p.Window()
+	bottom, top := p.Bounds()
+	switch {
+	case at > top+hi || at < bottom+lo:
+		return point(0), true
+	case slope > 0:
+		return point((top + hi - at) / slope), true
+	case slope < 0:
+		return point((bottom + lo - at) / slope), true
+	}
+	return point(forecast.Horizon), true
+}
+
+// line fits y = at + slope·x by least squares.
+func line(xs, ys []float64) (at, slope float64) {
+	var mx, my, sxy, sxx float64
+	n := float64(len(xs))
+	for i := range xs {
+		mx += xs[i] / n
+		my += ys[i] / n
+	}
+	for i := range xs {
+		sxy += (xs[i] - mx) * (ys[i] - my)
+		sxx += (xs[i] - mx) * (xs[i] - mx)
+	}
+	if sxx > 0 {
+		slope = sxy / sxx
+	}
+	return my - slope*mx, slope
+}
