@@ -40,6 +40,7 @@ type fake struct {
 	receipt func(i int, o intake.Offer) intake.Receipt
 
 	traced  int
+	slow    chan struct{} // when set, a trace waits for it
 	asked   []advise.Move
 	moved   advise.MoveAnswer
 	moveErr error
@@ -107,6 +108,9 @@ func (f *fake) Move(q advise.Move) (advise.MoveAnswer, error) {
 }
 
 func (f *fake) Trace(machine string, _ time.Time) (advise.Trace, error) {
+	if f.slow != nil {
+		<-f.slow
+	}
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.traced++

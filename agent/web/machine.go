@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -84,7 +85,7 @@ func (s *Server) machine(w http.ResponseWriter, r *http.Request) {
 		s.noMachine(w, id)
 		return
 	}
-	view, err := s.machineView(a, site, asOf, r.URL.Query())
+	view, err := s.machineView(r.Context(), a, site, asOf, r.URL.Query())
 	if err != nil {
 		s.fail(w, err)
 		return
@@ -109,7 +110,7 @@ func (s *Server) answerFor(machines []Machine, id string, asOf drift.Opt[time.Ti
 	return &then[0], machines[at].Site, nil
 }
 
-func (s *Server) machineView(a *advise.Assessment, site string, asOf drift.Opt[time.Time], q url.Values) (*machineView, error) {
+func (s *Server) machineView(ctx context.Context, a *advise.Assessment, site string, asOf drift.Opt[time.Time], q url.Values) (*machineView, error) {
 	now := asOf.Or(s.Now())
 	v := &machineView{
 		Machine: a.Machine, Link: machineLink(a.Machine), Records: "/api/v1" + machineLink(a.Machine) + "/records",
@@ -125,7 +126,7 @@ func (s *Server) machineView(a *advise.Assessment, site string, asOf drift.Opt[t
 	if asOf.Known() {
 		trace, err = s.Fleet.Trace(a.Machine, now)
 	} else {
-		trace, err = s.trace(a)
+		trace, err = s.trace(ctx, a)
 	}
 	if err != nil {
 		return nil, err

@@ -77,7 +77,7 @@ type Config struct {
 type Server struct {
 	Config
 	pages  map[string]*template.Template
-	traces traceCache
+	traces *traceCache
 }
 
 // Limits of the door. A body of 1 MiB is some 3,000 records; a larger upload is
@@ -100,7 +100,7 @@ func New(c Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Server{Config: c, pages: pages}, nil
+	return &Server{Config: c, pages: pages, traces: newTraceCache()}, nil
 }
 
 // Run serves on ln until ctx ends, then lets running requests finish.

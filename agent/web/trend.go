@@ -37,9 +37,13 @@ const patience = time.Second
 // that a board that many people look at asks the model once per news. One is
 // traced at a time: drawing may not take the whole of a small computer.
 type traceCache struct {
-	tracing sync.Mutex
-	mu      sync.Mutex
-	kept    map[string]keptTrace
+	turn chan struct{} // held by the one who traces
+	mu   sync.Mutex
+	kept map[string]keptTrace
+}
+
+func newTraceCache() *traceCache {
+	return &traceCache{turn: make(chan struct{}, 1), kept: map[string]keptTrace{}}
 }
 
 type keptTrace struct {
@@ -58,19 +62,24 @@ func (c *traceCache) get(a *advise.Assessment) (advise.Trace, bool) {
 func (c *traceCache) put(a *advise.Assessment, t advise.Trace) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.kept == nil || len(c.kept) >= mostTraces {
+	if len(c.kept) >= mostTraces {
 		c.kept = map[string]keptTrace{}
 	}
 	c.kept[a.Machine] = keptTrace{a.Data, a.Drift, t}
 }
 
-// trace returns what the model saw of a machine up to now.
-func (s *Server) trace(a *advise.Assessment) (advise.Trace, error) {
+// trace returns what the model saw of a machine up to now. It waits for its turn
+// until ctx ends; a trace once begun is finished and kept.
+func (s *Server) trace(ctx context.Context, a *advise.Assessment) (advise.Trace, error) {
 	if t, ok := s.traces.get(a); ok {
 		return t, nil
 	}
-	s.traces.tracing.Lock()
-	defer s.traces.tracing.Unlock()
+	select {
+	case s.traces.turn <- struct{}{}:
+		defer func() { <-s.traces.turn }()
+	case <-ctx.Done():
+		return advise.Trace{}, ctx.Err()
+	}
 	if t, ok := s.traces.get(a); ok { // traced while this one waited
 		return t, nil
 	}
@@ -82,21 +91,34 @@ func (s *Server) trace(a *advise.Assessment) (advise.Trace, error) {
 	return t, nil
 }
 
-// traceShown traces the machines of a page while ctx lasts; whole says whether
-// it lasted for all.
+// traceShown returns the traces of the machines of a page that are there when
+// ctx ends at the latest; whole says whether that is all of them.
 func (s *Server) traceShown(ctx context.Context, shown []*Machine) (traces map[string]advise.Trace, whole bool, err error) {
-	traces = map[string]advise.Trace{}
-	for _, m := range shown {
-		t, ok := s.traces.get(&m.Assessment)
-		if !ok {
+	done := make(chan error, 1)
+	go func() {
+		for _, m := range shown {
 			if ctx.Err() != nil {
-				continue
+				break
 			}
-			if t, err = s.trace(&m.Assessment); err != nil {
-				return nil, false, err
+			if _, err := s.trace(ctx, &m.Assessment); err != nil {
+				done <- err
+				return
 			}
 		}
-		traces[m.Machine] = t
+		done <- nil
+	}()
+	select {
+	case err = <-done:
+	case <-ctx.Done():
+	}
+	if err != nil && ctx.Err() == nil {
+		return nil, false, err
+	}
+	traces = map[string]advise.Trace{}
+	for _, m := range shown {
+		if t, ok := s.traces.get(&m.Assessment); ok {
+			traces[m.Machine] = t
+		}
 	}
 	return traces, len(traces) == len(shown), nil
 }
