@@ -111,7 +111,7 @@ type MoveRow struct {
 
 // moveRows scores the rules, overall and by grade of data.
 func moveRows(cases []MoveCase) []MoveRow {
-	var rows []MoveRow
+	rows := []MoveRow{}
 	for _, g := range grades(cases, func(c *MoveCase) model.Grade { return c.Grade }) {
 		for who, rule := range MoveRules() {
 			row := MoveRow{Grade: g.name, Rule: rule}

@@ -2,8 +2,6 @@ package score
 
 import (
 	"cmp"
-	"errors"
-	"fmt"
 	"hash/fnv"
 	"math"
 	"runtime"
@@ -47,7 +45,9 @@ const (
 type Replay struct {
 	Seed     uint64
 	Machines int
-	Moments  []time.Time
+	// Moments are those at which forecasts were made; none if the history is
+	// shorter than what is needed to learn.
+	Moments []time.Time
 	// Until is the end of the records.
 	Until time.Time
 	Cases []Case
@@ -80,8 +80,8 @@ func Run(at Source, now time.Time, plan Plan) (*Replay, error) {
 		return nil, err
 	}
 	r := &Replay{Seed: plan.Seed}
-	if err := r.span(whole); err != nil {
-		return nil, err
+	if r.span(whole); len(r.Moments) == 0 {
+		return r, nil
 	}
 	walkers := map[string]*walker{}
 	for i := range whole {
@@ -89,13 +89,15 @@ func Run(at Source, now time.Time, plan Plan) (*Replay, error) {
 		walkers[whole[i].Machine] = &walker{seed: plan.Seed ^ hash(whole[i].Machine), whole: &whole[i], failed: failed}
 	}
 	past, err := at(r.Moments[0])
+	if err != nil {
+		return nil, err
+	}
 	for i, moment := range r.Moments {
-		if err != nil {
-			return nil, err
-		}
 		next := whole
 		if i+1 < len(r.Moments) {
-			next, err = at(r.Moments[i+1])
+			if next, err = at(r.Moments[i+1]); err != nil {
+				return nil, err
+			}
 		}
 		r.stage(moment, past, next, walkers)
 		past = next
@@ -104,11 +106,11 @@ func Run(at Source, now time.Time, plan Plan) (*Replay, error) {
 		}
 	}
 	r.collect(walkers)
-	return r, err
+	return r, nil
 }
 
-// span finds the moments.
-func (r *Replay) span(whole []Past) error {
+// span finds the moments; a short history has none.
+func (r *Replay) span(whole []Past) {
 	var begin time.Time
 	for i := range whole {
 		events := whole[i].Events
@@ -123,17 +125,10 @@ func (r *Replay) span(whole []Past) error {
 			r.Until = last
 		}
 	}
-	if r.Machines == 0 {
-		return errors.New("there is nothing to replay: no machine has a calibration")
-	}
 	const day = 24 * time.Hour
 	for m := begin.UTC().Truncate(day).Add(firstDays * day); m.Before(r.Until); m = m.Add(everyDays * day) {
 		r.Moments = append(r.Moments, m)
 	}
-	if len(r.Moments) == 0 {
-		return fmt.Errorf("there is too little to replay: the records span %.0f days, and the first %d days are for learning", days(r.Until.Sub(begin)), firstDays)
-	}
-	return nil
 }
 
 // stage does one moment and what follows it up to the next, for each machine on

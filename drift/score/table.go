@@ -1,6 +1,7 @@
 package score
 
 import (
+	"fmt"
 	"math"
 	"time"
 
@@ -24,6 +25,22 @@ type Report struct {
 	Moves  []MoveRow  `json:"moves"`
 	Bins   []Bin      `json:"stated_chances"`
 	Alerts []AlertRow `json:"alerts"`
+	// Warnings say what the numbers cannot carry, as sentences.
+	Warnings []string `json:"warnings"`
+}
+
+// few is how many truths or alerts a comparison needs to mean something.
+const few = 50
+
+// warn says what the numbers cannot carry.
+func (r *Report) warn(truths int) {
+	r.Warnings = []string{}
+	switch {
+	case r.Moments == 0:
+		r.Warnings = append(r.Warnings, fmt.Sprintf("The records are too short to score: the first %d days are for learning.", firstDays))
+	case truths < few:
+		r.Warnings = append(r.Warnings, fmt.Sprintf("Only %d forecasts have shown their truth: too few to tell one forecaster from another.", truths))
+	}
 }
 
 // ArcsRow is how one forecaster of arcs to failure did on one grade of data.
@@ -68,7 +85,11 @@ func (r *Replay) Tables() Report {
 	if len(r.Moments) > 0 {
 		out.From = r.Moments[0]
 	}
-	if len(r.Cases) == 0 {
+	truths := 0
+	for i := range r.Cases {
+		truths += int(number(!r.Cases[i].Hidden))
+	}
+	if out.warn(truths); len(r.Cases) == 0 {
 		return out
 	}
 	byArcs := newShown(r.Cases, forecast.Horizon, func(c *Case) float64 { return c.Arcs })

@@ -1,0 +1,194 @@
+package score
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/drift"
+	"arcdrift/drift/model"
+)
+
+// worn is a machine with full data that goes through pairs: their power need
+// rises and their scatter grows, until a session fails and the bench replaces
+// them. What happens from day turn on depends on another seed.
+func worn(name string, seed, then uint64, days, turn int) Past {
+	p := Past{History: model.History{Machine: name, Key: model.Key{Model: "type-1"}}, Settings: drift.Settings{AttemptLimit: 4, CheckMinutes: 5, OutMinutes: 60}}
+	rng := rand.New(rand.NewPCG(seed, 1))
+	pair, arcs, setting := 0, 0.0, 0.0
+	add := func(ev model.Event, c *drift.Calibration) {
+		ev.Pair, ev.Arcs = pair, arcs
+		p.Events, p.Calibrations = append(p.Events, ev), append(p.Calibrations, c)
+	}
+	for day := range days {
+		if day == turn {
+			rng = rand.New(rand.NewPCG(then, 2))
+		}
+		at := dawn.Add(time.Duration(24*day+7) * time.Hour)
+		step := 40 + 30*rng.Float64()
+		arcs += step
+		c := &drift.Calibration{Temperature: drift.Some(math.Round(10 + 8*rng.NormFloat64())), Altitude: drift.Some(100.0)}
+		air := model.Regressors(c.Temperature.Or(0), 65, 1000, c.Temperature.Or(0))
+		need, scatter := 3*arcs/1000+0.4*air[0], 1.2*(1+math.Pow(arcs/1200, 4))
+		passed := false
+		for i := 0; i < 4 && !passed; i++ {
+			deviation := need + scatter*rng.NormFloat64() - setting
+			passed = math.Abs(deviation) < 5
+			ev := model.Event{
+				Kind: model.Attempt, Time: at.Add(time.Duration(i) * time.Minute), Tries: 1, Ordinal: int64(i + 1), NewSession: i == 0, Passed: passed,
+				Melt: drift.Some(-2 * deviation), Setting: drift.Some(setting), Air: air,
+				Target: drift.Some(260.0), Tolerance: drift.Some(26.0), Limit: drift.Some(20.0),
+			}
+			if i == 0 {
+				ev.Step = step
+			}
+			setting += 0.7 * deviation
+			ev.Next = drift.Some(setting)
+			add(ev, c)
+		}
+		if !passed {
+			pair, arcs = pair+1, 0
+			add(model.Event{Kind: model.Replaced, Time: at.Add(time.Hour), Finding: drift.Worn}, nil)
+		}
+	}
+	return p
+}
+
+// source cuts pasts at a moment, as a book would.
+func source(pasts []Past) Source {
+	return func(asOf time.Time) ([]Past, error) {
+		out := slices.Clone(pasts)
+		for i := range out {
+			p := &out[i]
+			n := p.upTo(asOf)
+			p.Events, p.Calibrations = p.Events[:n:n], p.Calibrations[:n:n]
+		}
+		return out, nil
+	}
+}
+
+const span = 89 // days: three moments
+
+func fleetOf(turn int, then uint64) (out []Past) {
+	for i := range 3 {
+		out = append(out, worn(fmt.Sprintf("K-%02d", i), uint64(i), then+uint64(i), span, turn))
+	}
+	return out
+}
+
+func run(t testing.TB, pasts []Past) *Replay {
+	t.Helper()
+	r, err := Run(source(pasts), dawn.AddDate(0, 0, span), Plan{Seed: 1})
+	require.NoError(t, err)
+	return r
+}
+
+func TestReplayFillsEveryTable(t *testing.T) {
+	r := run(t, fleetOf(span, 0))
+	assert.Len(t, r.Moments, 3)
+	assert.Len(t, r.Cases, 9)
+	assert.NotEmpty(t, r.Moves)
+	assert.NotEmpty(t, r.Watch.Failures)
+	rep := r.Tables()
+	assert.Len(t, rep.Arcs, 2*len(Forecasters()))
+	assert.Len(t, rep.Moves, 2*len(MoveRules()))
+	assert.Len(t, rep.Alerts, watchers)
+	assert.Len(t, rep.Warnings, 1, "nine forecasts are few")
+}
+
+func TestTheOrderOfMachinesDoesNotMatter(t *testing.T) {
+	pasts := fleetOf(span, 0)
+	want := run(t, pasts).Tables()
+	slices.Reverse(pasts)
+	assert.Equal(t, want, run(t, pasts).Tables())
+}
+
+// Whatever the future holds, what was said before it stands.
+func TestNoLookAhead(t *testing.T) {
+	const turn = 75 // between the second moment and the third
+	changed := dawn.AddDate(0, 0, turn)
+	type said struct {
+		machine string
+		at      time.Time
+	}
+	forecasts := func(r *Replay) map[said][]Outlook {
+		out := map[said][]Outlook{}
+		for _, c := range r.Cases {
+			if c.Moment.Before(changed) {
+				out[said{c.Machine, c.Moment}] = c.Said
+			}
+		}
+		return out
+	}
+	moves := func(r *Replay) (out []MoveCase) {
+		for _, m := range r.Moves {
+			if m.Time.Before(changed) {
+				out = append(out, m)
+			}
+		}
+		return out
+	}
+	alerts := func(r *Replay) (out []said) {
+		for _, a := range r.Watch.Alerts {
+			if a.Raised.Before(changed) {
+				out = append(out, said{a.Who + a.Machine, a.Raised})
+			}
+		}
+		return out
+	}
+	before := run(t, fleetOf(turn, 1000))
+	require.Len(t, forecasts(before), 6)
+	require.NotEmpty(t, alerts(before))
+	for then := range uint64(3) {
+		after := run(t, fleetOf(turn, 2000+100*then))
+		assert.NotEqual(t, before.Moves, after.Moves, "the futures do differ")
+		assert.Equal(t, forecasts(before), forecasts(after))
+		assert.Equal(t, moves(before), moves(after))
+		assert.Equal(t, alerts(before), alerts(after))
+	}
+}
+
+func TestAShortHistoryIsNoError(t *testing.T) {
+	for _, pasts := range [][]Past{nil, {worn("K-01", 1, 1, 20, 20)}} {
+		rep := run(t, pasts).Tables()
+		assert.Len(t, rep.Warnings, 1)
+		assert.Contains(t, rep.Warnings[0], "60 days")
+		assert.Empty(t, rep.Arcs)
+	}
+}
+
+func TestProgressIsTold(t *testing.T) {
+	var told []int
+	_, err := Run(source(fleetOf(span, 0)[:1]), dawn.AddDate(0, 0, span), Plan{Progress: func(done, of int) { told = append(told, done, of) }})
+	require.NoError(t, err)
+	assert.Equal(t, []int{1, 3, 2, 3, 3, 3}, told)
+}
+
+func TestASourceThatFailsEndsTheReplay(t *testing.T) {
+	pasts := source(fleetOf(span, 0)[:1])
+	for good := range 3 {
+		asked := 0
+		_, err := Run(func(at time.Time) ([]Past, error) {
+			if asked++; asked > good {
+				return nil, assert.AnError
+			}
+			return pasts(at)
+		}, dawn.AddDate(0, 0, span), Plan{})
+		require.ErrorIs(t, err, assert.AnError)
+	}
+}
+
+// BenchmarkReplay is of three machines over three months: three moments, and
+// about a hundred verdicts.
+func BenchmarkReplay(b *testing.B) {
+	pasts := fleetOf(span, 0)
+	for b.Loop() {
+		run(b, pasts)
+	}
+}
