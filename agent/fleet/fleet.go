@@ -6,6 +6,7 @@ package fleet
 import (
 	"context"
 	"log/slog"
+	"maps"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -27,8 +28,9 @@ type Fleet struct {
 	touched map[string]bool // machines with new entries
 	relearn bool            // something older than the populations came, or a setup
 
-	world   *world
-	members map[string]*member
+	members map[string]*member // Run's own
+	world   atomic.Pointer[world]
+	eras    eras
 	current atomic.Pointer[Snapshot]
 	ready   atomic.Bool
 }
@@ -143,7 +145,8 @@ func (f *Fleet) everything() error {
 	if err != nil {
 		return err
 	}
-	f.world = w
+	f.eras.forget()
+	f.world.Store(w)
 	f.members = make(map[string]*member, len(members))
 	for _, m := range members {
 		f.members[m.name] = m
@@ -152,47 +155,49 @@ func (f *Fleet) everything() error {
 	return nil
 }
 
-// catchUp folds what came since.
+// catchUp folds what came since; then, if it must be, learns everything anew.
 func (f *Fleet) catchUp() error {
 	f.mu.Lock()
-	names := make([]string, 0, len(f.touched))
-	for name := range f.touched {
-		names = append(names, name)
-	}
+	names := slices.Sorted(maps.Keys(f.touched))
 	relearn := f.relearn
 	f.touched, f.relearn = map[string]bool{}, false
 	f.mu.Unlock()
 
 	now := f.now()
-	if relearn || f.world == nil || !learntAt(f.world.cut.asOf).Equal(learntAt(now)) {
+	w := f.world.Load()
+	if w == nil || !learntAt(w.cut.asOf).Equal(learntAt(now)) {
 		return f.everything()
 	}
-	slices.Sort(names)
-	refused, err := f.book.Refused()
-	if err != nil {
+	next := *w
+	next.cut.asOf = now
+	var err error
+	if next.refused, err = f.book.Refused(); err != nil {
 		return err
 	}
-	f.world.refused = refused
-	f.world.cut.asOf = now
-	members, err := f.world.members(names)
+	members, err := next.members(names)
 	if err != nil {
 		return err
 	}
 	for _, m := range members {
 		f.members[m.name] = m
 	}
+	f.world.Store(&next)
 	f.publish(now)
+	if relearn {
+		return f.everything()
+	}
 	return nil
 }
 
 // publish makes the new snapshot.
 func (f *Fleet) publish(now time.Time) {
 	s := &Snapshot{At: now, Version: f.current.Load().Version + 1, byName: map[string]int{}, sites: map[string]string{}}
+	refused := f.world.Load().refused
 	for _, m := range f.members {
 		if m.settings.Retired {
 			continue
 		}
-		m.subject.Refused = f.world.refused[m.name]
+		m.subject.Refused = refused[m.name]
 		s.all = append(s.all, advise.Assess(&m.subject, now))
 		s.sites[m.name] = m.site
 	}
@@ -201,6 +206,18 @@ func (f *Fleet) publish(now time.Time) {
 		s.byName[s.all[i].Machine] = i
 	}
 	f.current.Store(s)
+}
+
+// at is the fleet as it stood at a moment. The populations of a day are learnt
+// once: that is what takes time.
+func (f *Fleet) at(asOf time.Time) (*world, error) {
+	day := learntAt(asOf)
+	if w := f.world.Load(); w != nil && learntAt(w.cut.asOf).Equal(day) {
+		then := *w
+		then.cut.asOf = asOf
+		return &then, nil
+	}
+	return f.eras.at(f.book, asOf)
 }
 
 // AssessAt answers at another moment: of one machine, or with "" of all, worst
@@ -216,7 +233,15 @@ func (f *Fleet) AssessAt(machine string, asOf, knownAt drift.Opt[time.Time]) ([]
 		}
 		return nil, nil
 	}
-	return Replay(f.book, machine, asOf.Or(knownAt.Or(f.now())), knownAt)
+	at := asOf.Or(knownAt.Or(f.now()))
+	if knownAt.Known() {
+		return Replay(f.book, machine, at, knownAt)
+	}
+	w, err := f.at(at)
+	if err != nil {
+		return nil, err
+	}
+	return w.assess(machine)
 }
 
 // Move answers a crew that has moved; without a moment it asks about now.
@@ -224,5 +249,9 @@ func (f *Fleet) Move(q advise.Move) (advise.MoveAnswer, error) {
 	if q.AsOf.IsZero() {
 		q.AsOf = f.now()
 	}
-	return NewMoves(f.book).Answer(q)
+	w, err := f.at(q.AsOf)
+	if err != nil {
+		return advise.MoveAnswer{}, err
+	}
+	return w.move(q)
 }

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"runtime"
 	"slices"
+	"sync"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -127,6 +128,11 @@ func Replay(book Book, machine string, asOf time.Time, knownAt drift.Opt[time.Ti
 	if err != nil {
 		return nil, err
 	}
+	return w.assess(machine)
+}
+
+// assess answers for one machine, or with "" for all, worst first.
+func (w *world) assess(machine string) ([]advise.Assessment, error) {
 	members, err := w.members(w.named(machine))
 	if err != nil {
 		return nil, err
@@ -134,7 +140,7 @@ func Replay(book Book, machine string, asOf time.Time, knownAt drift.Opt[time.Ti
 	var out []advise.Assessment
 	for _, m := range members {
 		if !m.settings.Retired || machine != "" {
-			out = append(out, advise.Assess(&m.subject, asOf))
+			out = append(out, advise.Assess(&m.subject, w.cut.asOf))
 		}
 	}
 	worstFirst(out)
@@ -170,34 +176,82 @@ func worstFirst(all []advise.Assessment) {
 	})
 }
 
-// Moves answers many questions about moves from a book as it stood at the
-// moment of each, in order. Questions of one moment share the reading.
+// Moves answers questions about moves from a book as it stood at the moment of
+// each. Questions of one day share the learning.
 type Moves struct {
 	book Book
-	at   time.Time
-	w    *world
+	eras eras
 }
 
-// NewMoves prepares answering from a book.
+// NewMoves prepares answering from a book that does not change meanwhile.
 func NewMoves(book Book) *Moves { return &Moves{book: book} }
 
 // Answer answers one question as of its moment.
 func (ms *Moves) Answer(q advise.Move) (advise.MoveAnswer, error) {
-	// Populations change at midnight: within a day only the machine is read anew.
-	if ms.w == nil || !learntAt(ms.at).Equal(learntAt(q.AsOf)) {
-		w, err := look(ms.book, cut{asOf: q.AsOf})
-		if err != nil {
-			return advise.MoveAnswer{}, err
-		}
-		ms.w, ms.at = w, q.AsOf
+	w, err := ms.eras.at(ms.book, q.AsOf)
+	if err != nil {
+		return advise.MoveAnswer{}, err
 	}
-	w := *ms.w
-	w.cut = cut{asOf: q.AsOf}
+	return w.move(q)
+}
+
+// move answers a question about this world's moment.
+func (w *world) move(q advise.Move) (advise.MoveAnswer, error) {
 	l, err := w.life(q.Machine)
 	if err != nil {
 		return advise.MoveAnswer{}, err
 	}
 	return l.moved(w.pop, q), nil
+}
+
+// eras keeps the worlds of the days asked about last: the populations change at
+// midnight only.
+type eras struct {
+	mu    sync.Mutex
+	byDay map[time.Time]*world
+	days  []time.Time // oldest use first
+}
+
+// mostEras is how many days are kept.
+const mostEras = 8
+
+// at returns the world at a moment.
+func (e *eras) at(book Book, asOf time.Time) (*world, error) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	day := learntAt(asOf)
+	w := e.byDay[day]
+	if w == nil {
+		var err error
+		if w, err = look(book, cut{asOf: asOf}); err != nil {
+			return nil, err
+		}
+		if e.byDay == nil {
+			e.byDay = map[time.Time]*world{}
+		}
+		e.byDay[day] = w
+	}
+	e.days = append(slices.DeleteFunc(e.days, day.Equal), day)
+	if len(e.days) > mostEras {
+		delete(e.byDay, e.days[0])
+		e.days = e.days[1:]
+	}
+	// Setups and names are those of the question's own moment.
+	then := *w
+	then.cut.asOf = asOf
+	var err error
+	if then.setups, err = setupsAt(book, then.cut); err != nil {
+		return nil, err
+	}
+	then.names, err = book.Machines()
+	return &then, err
+}
+
+// forget drops all: something older than they are has come.
+func (e *eras) forget() {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.byDay, e.days = nil, nil
 }
 
 // moved answers for a machine by its life up to the question.

@@ -13,7 +13,7 @@ import (
 // Trace is what the model saw of one machine up to asOf, and its forecast of
 // required power from there.
 func (f *Fleet) Trace(machine string, asOf time.Time) (advise.Trace, error) {
-	w, err := look(f.book, cut{asOf: asOf})
+	w, err := f.at(asOf)
 	if err != nil {
 		return advise.Trace{}, err
 	}

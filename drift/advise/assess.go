@@ -175,7 +175,7 @@ func (a *Assessment) explain(s *Subject, v Verdict, failed bool, silent float64)
 	if silent > 0 {
 		say("No calibration for %.0f days: calibrate before the next splice.", math.Floor(silent))
 	}
-	a.explainPair(s, say)
+	a.explainPair(s, v, say)
 	if clear := a.clears(); clear != "" {
 		say("%s", clear)
 	}
@@ -204,13 +204,19 @@ func (a *Assessment) explainStreak(say func(string, ...any)) {
 
 var causeWords = map[string]string{CauseEnds: "fibre ends", CauseElectrodes: "electrodes", CauseAir: "air"}
 
+// worthWatching is the chance of a failure within PlanDays from which a machine
+// that needs no service yet is not simply called good.
+const worthWatching = 0.1
+
 // explainPair says how long the pair may last, with the end to plan on.
-func (a *Assessment) explainPair(s *Subject, say func(string, ...any)) {
+func (a *Assessment) explainPair(s *Subject, v Verdict, say func(string, ...any)) {
 	q := a.Electrode.ToFailure
 	horizon := s.Life.Horizon
 	switch {
 	case q.P10 >= horizon:
 		say("The pair should last beyond %s arcs.", thousands(horizon))
+	case a.Electrode.Action == None && v.Failing >= worthWatching:
+		say("%s that a session within %d days ends without a pass: not yet worth the bench, but keep calibrating.", chance(v.Failing), PlanDays)
 	case a.Electrode.Action == None && q.P50 >= horizon:
 		say("Plan on %s arcs or more before the electrodes need work.", thousands(q.P10))
 	default:

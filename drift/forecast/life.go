@@ -121,7 +121,7 @@ func (s *simulation) tabulate(horizon float64) {
 func (s *simulation) path(d model.Draw, horizon float64) float64 {
 	sessions := len(s.future.Steps)
 	next := s.rng.IntN(sessions)
-	done, wander := 0.0, 0.0
+	done, worn, wander := 0.0, 0.0, 0.0
 	dirt := s.p.DirtRate / 1000
 	for {
 		step := s.future.Steps[next]
@@ -129,14 +129,16 @@ func (s *simulation) path(d model.Draw, horizon float64) float64 {
 		if done > horizon {
 			return math.Inf(1)
 		}
-		wander += math.Sqrt(s.p.Walk*step/1000) * s.rng.NormFloat64()
+		at := int(done / grain)
+		wander += d.Slope*(s.wear[at]-worn) + math.Sqrt(s.p.Walk*step/1000)*s.rng.NormFloat64()
+		worn = s.wear[at]
+		d.Slope += math.Sqrt(s.p.SlopeWalk*step/1000) * s.rng.NormFloat64()
 		if s.rng.Float64() < dirt*step {
 			wander += s.p.DirtLevel * (1 + s.rng.NormFloat64())
 			d.Multiple *= math.Exp(0.3 * float64(1+s.rng.IntN(3)))
 		}
 		d.Multiple *= math.Exp(math.Sqrt(s.p.MultipleWalk*step/1000) * s.rng.NormFloat64())
-		at := int(done / grain)
-		need := d.Level + d.Slope*s.wear[at] + wander
+		need := d.Level + wander
 		for j, a := range s.future.Airs[next] {
 			need += d.Air[j] * a
 		}

@@ -16,7 +16,9 @@ func Power(m *model.Machine, moreArcs float64, plan Plan) []float64 {
 	sampler := m.Sampler()
 	_, arcs, _, _ := m.Pair()
 	wear := p.Wear(arcs+moreArcs) - p.Wear(arcs)
-	walk := math.Sqrt(p.Walk * moreArcs / 1000)
+	// A slope that walks adds the integral of its walk: variance q·w²·t/3 over a
+	// time t in which the clock goes w.
+	walk := math.Sqrt((p.Walk + p.SlopeWalk*wear*wear/3) * moreArcs / 1000)
 	out := make([]float64, plan.Paths)
 	for i := range out {
 		d := sampler.Draw(rng)

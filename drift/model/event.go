@@ -56,9 +56,9 @@ type Event struct {
 	// Target and Tolerance in micrometres and Limit in percent, as told.
 	Target, Tolerance, Limit drift.Opt[float64]
 	// Air holds −100·ln δ, the humidity excess in g/m³ and (t−20)/10 of the
-	// machine; AirKnown is false where an older reading stands in.
+	// machine; AirStale is whether an older reading stands in.
 	Air      [airTerms]float64
-	AirKnown bool
+	AirStale bool
 }
 
 // Reader understands the entries of one machine, one at a time, in order.
@@ -75,7 +75,8 @@ type Reader struct {
 	seen     bool    // a counter has been seen
 	first    bool    // an event has been given
 	air      [airTerms]float64
-	aired    bool
+	aired    bool // an air has been told
+	stale    bool // but not with the last record
 	pressure float64
 }
 
@@ -146,16 +147,18 @@ func (r *Reader) attempt(e *drift.Entry, place drift.Place, ev *Event) {
 		}
 	}
 	r.readAir(c)
-	ev.Air, ev.AirKnown = r.air, r.aired
+	ev.Air, ev.AirStale = r.air, r.stale
 }
 
 // readAir keeps the latest air; what a record leaves out stands as last seen.
 func (r *Reader) readAir(c *drift.Calibration) {
 	t, known := c.Temperature.Get()
-	r.aired = known
+	// A machine that never tells its air has it in its scatter.
+	r.stale = !known && r.aired
 	if !known {
 		return
 	}
+	r.aired = true
 	pressure := c.Pressure
 	if h, ok := c.Altitude.Get(); ok && !pressure.Known() {
 		pressure = drift.Some(air.PressureAt(h))

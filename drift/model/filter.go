@@ -115,6 +115,7 @@ func (f *filter) advance(p *Params, arcs, step float64) {
 	for k := range f.state {
 		f.state[k].Mix(level, row[:slope+1])
 		f.state[k].Spread(level, p.Walk*step/1000)
+		f.state[k].Spread(slope, p.SlopeWalk*step/1000)
 	}
 	dirty := -math.Expm1(-p.DirtRate * step / 1000)
 	stray := min(p.MultipleWalk*step/1000/sq(multipleStep)/2, 0.3)
@@ -161,11 +162,11 @@ func (f *filter) stray(p *Params, dirty, stray float64) {
 // weight so far is total, and returns its share.
 func (f *filter) mixIn(k int, from fit.Normal, weight float64, total *float64) float64 {
 	*total += weight
-	const negligible = 1e-7
-	if weight < negligible {
+	share := weight / *total
+	const negligible = 1e-3
+	if share < negligible {
 		return 0
 	}
-	share := weight / *total
 	f.state[k].Blend(from, share)
 	return share
 }

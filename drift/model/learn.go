@@ -9,16 +9,18 @@ import (
 )
 
 // learnKind estimates the values of one kind of machine, starting from what is
-// believed of its like.
-func learnKind(p Params, histories []History) Params {
+// believed of its like, in at most so many rounds.
+func learnKind(p Params, histories []History, rounds int) Params {
 	prior := p
 	p.told(histories)
 	p.gains(histories)
+	p.rough(histories)
 	sample := likely(histories)
+	knobs := p.knobs(histories)
 	before := math.Inf(-1)
-	for range mostRounds {
+	for range rounds {
 		p.effects(&prior, histories)
-		top := p.climb(&prior, sample)
+		top := p.straighten(p.climb(&prior, sample, knobs), sample)
 		if top < before+settledGain {
 			break
 		}
@@ -27,13 +29,30 @@ func learnKind(p Params, histories []History) Params {
 	return p
 }
 
-// mostRounds bounds the search; it ends earlier once a round wins less than
-// settledGain in log likelihood, a quarter of what the data of one parameter are
-// worth by chance.
-const (
-	mostRounds  = 5
-	settledGain = 0.5
-)
+// settledGain ends the search: a round that wins less in log likelihood wins
+// what a parameter wins by chance.
+const settledGain = 0.5
+
+// straighten takes wear for straight unless the data insist: by the Bayesian
+// information criterion (Schwarz 1978, Ann. Stat. 6:461) a bend must win half
+// the logarithm of the number of attempts. top is the log likelihood now; that
+// after is returned.
+func (p *Params) straighten(top float64, sample []History) float64 {
+	attempts := 0
+	for _, h := range sample {
+		attempts += len(h.Events)
+	}
+	if p.Bend == 1 || attempts == 0 {
+		return top
+	}
+	straight := *p
+	straight.Bend = 1
+	if l := straight.logLik(sample); top-l < math.Log(float64(attempts))/2 {
+		*p = straight
+		return l
+	}
+	return top
+}
 
 // told takes what the records say outright: the values aimed at.
 func (p *Params) told(histories []History) {
@@ -96,6 +115,35 @@ func (p *Params) gains(histories []History) {
 	}
 }
 
+// rough sets the scatter to what neighbouring attempts of one session or the
+// next show: the median distance of a required power from the mean of those
+// before and after it, which for a line with noise has 1.5 times its variance.
+func (p *Params) rough(histories []History) {
+	var off []float64
+	for _, h := range histories {
+		var x [3]float64
+		n, pair := 0, -1
+		for i := range h.Events {
+			ev := &h.Events[i]
+			melt, haveMelt := ev.Melt.Get()
+			u, haveSetting := ev.Setting.Get()
+			if !haveMelt || !haveSetting || ev.Conditioning {
+				continue
+			}
+			if ev.Pair != pair {
+				n, pair = 0, ev.Pair
+			}
+			x[0], x[1], x[2] = x[1], x[2], u-melt/p.Kappa
+			if n++; n >= 3 {
+				off = append(off, math.Abs(x[1]-(x[0]+x[2])/2))
+			}
+		}
+	}
+	if len(off) >= enough {
+		p.Scatter = max(1.4826*median(off)/math.Sqrt(1.5), 0.01)
+	}
+}
+
 const (
 	// farOff is the deviation of ln meltback, in percent, from which the ratio
 	// of a correction to it is not mostly rounding.
@@ -142,19 +190,23 @@ type effects struct {
 type units struct{ b, v []float64 }
 
 // free adds the estimate behind a posterior mean and standard deviation that
-// came of a normal prior, unless the data said next to nothing.
-func (u *units) free(mean, sd, priorMean, priorSD float64) {
+// came of a normal prior, unless the data said next to nothing, and says whether.
+func (u *units) free(mean, sd, priorMean, priorSD float64) bool {
 	precision := 1/sq(sd) - 1/sq(priorSD)
 	if !(precision > 0.02/sq(priorSD)) {
-		return
+		return false
 	}
 	u.b = append(u.b, (mean/sq(sd)-priorMean/sq(priorSD))/precision)
 	u.v = append(u.v, 1/precision)
+	return true
 }
 
 // pool returns the population behind the units, with what was believed of its
 // mean and spread as a weak prior.
 func (u *units) pool(mean, sd float64) (float64, float64) {
+	if len(u.b) == 0 {
+		return mean, sd
+	}
 	pooled, err := fit.Pool(u.b, u.v, fit.Prior{Mean: mean, MeanVar: sq(sd), Tau: sd})
 	if err != nil {
 		return mean, sd
@@ -163,9 +215,13 @@ func (u *units) pool(mean, sd float64) (float64, float64) {
 	return m, math.Sqrt(v)
 }
 
-// settled is the attempts after which the level of a new pair is known well
-// enough to say where it began.
-const settled = 10
+const (
+	// settled is the attempts after which the level of a new pair is known well
+	// enough to say where it began.
+	settled = 5
+	// telling is the numbers that a pair or machine must have told to be asked.
+	telling = 4
+)
 
 // fold runs one machine and takes what it says at the end of each pair.
 func (e *effects) fold(p *Params, h History) {
@@ -174,7 +230,7 @@ func (e *effects) fold(p *Params, h History) {
 	for i := range h.Events {
 		ev := &h.Events[i]
 		if ev.Pair != m.pair {
-			e.pairEnds(m, onPair, m.numbers-numbers)
+			e.pairEnds(m, m.numbers-numbers)
 			onPair, before, numbers = 0, clean{}, m.numbers
 		}
 		if ev.Kind == Cleaned && onPair > settled {
@@ -186,23 +242,33 @@ func (e *effects) fold(p *Params, h History) {
 		}
 		onPair++
 		if onPair == settled && m.numbers > numbers {
-			mean, sd := m.Level()
-			b, _ := m.component(slope)
-			e.level.free(mean-b*p.Wear(m.arcs), sd, p.Level, p.LevelSD)
+			e.began(m)
 		}
 		if before.at > 0 && onPair == before.at+settled {
 			e.drop = append(e.drop, before.level-mean1(m.Level()))
 			before = clean{}
 		}
 	}
-	e.pairEnds(m, onPair, m.numbers-numbers)
-	if m.numbers > settled {
+	e.pairEnds(m, m.numbers-numbers)
+	if m.numbers >= telling {
 		if said, ok := fit.Free(m.filter.air(), p.airPrior()); ok {
 			e.air = append(e.air, said)
 		}
 	}
 	e.spoilt += m.spoiltAll
 	e.attempts += float64(m.attempts)
+}
+
+// began takes where the level of a pair began: the level now less what wear has
+// added, which the random walk since has blurred.
+func (e *effects) began(m *Machine) {
+	p := m.params
+	row := [states]float64{level: 1, slope: -p.Wear(m.arcs)}
+	mean, v := m.filter.mean(row[:])
+	blur := (p.Walk + 2*p.DirtRate*sq(p.DirtLevel)) * m.arcs / 1000
+	if e.level.free(mean, math.Sqrt(v), p.Level, math.Sqrt(sq(p.LevelSD)+blur)) {
+		e.level.v[len(e.level.v)-1] += blur
+	}
 }
 
 // clean is a machine just before a clean.
@@ -213,15 +279,16 @@ type clean struct {
 
 func mean1(mean, _ float64) float64 { return mean }
 
-// pairEnds takes slope and multiple of a pair that told enough of them.
-func (e *effects) pairEnds(m *Machine, attempts, numbers int) {
-	if attempts < settled {
+// pairEnds takes the slope of a pair that told enough of it.
+func (e *effects) pairEnds(m *Machine, numbers int) {
+	if numbers < telling {
 		return
 	}
 	p := m.params
-	if numbers > settled {
-		mean, sd := m.component(slope)
-		e.slope.free(mean, sd, p.Slope, p.SlopeSD)
+	mean, sd := m.component(slope)
+	blur := p.SlopeWalk * m.arcs / 1000
+	if e.slope.free(mean, sd, p.Slope, math.Sqrt(sq(p.SlopeSD)+blur)) {
+		e.slope.v[len(e.slope.v)-1] += blur
 	}
 }
 
@@ -244,12 +311,12 @@ func (e *effects) cleans(p, prior *Params) {
 // likelihood of everything the sampled machines showed, times the prior: one
 // value after the other, by parabolas in its logarithm. It returns the top
 // reached.
-func (p *Params) climb(prior *Params, sample []History) float64 {
+func (p *Params) climb(prior *Params, sample []History, knobs []knob) float64 {
 	here := p.logLik(sample)
 	if len(sample) == 0 {
 		return here
 	}
-	for _, k := range knobs() {
+	for _, k := range knobs {
 		x := math.Log(*k.of(p))
 		at := func(x float64) float64 {
 			q := *p
@@ -257,7 +324,7 @@ func (p *Params) climb(prior *Params, sample []History) float64 {
 			return q.logLik(sample) - k.doubt(prior, x)
 		}
 		here -= k.doubt(prior, x)
-		best, top := parabola(at, x, here, k.step)
+		best, top := climbFrom(at, x, here, k.step)
 		if best = min(max(best, math.Log(k.lowest)), math.Log(k.highest)); best != x {
 			p.set(k.of, math.Exp(best))
 		}
@@ -274,19 +341,34 @@ type knob struct {
 	lowest, highest float64
 }
 
-func knobs() []knob {
-	return []knob{
-		{func(p *Params) *float64 { return &p.Scatter }, 1, 0.1, 0.05, 20},
+// knobs lists the values that these histories can tell. κ is left alone where
+// hardly any attempt was off the target: such data fit any κ.
+func (p *Params) knobs(histories []History) []knob {
+	off := 0
+	for _, h := range histories {
+		for i := range h.Events {
+			if math.Abs(h.Events[i].Melt.Or(0)) >= farOff {
+				off++
+			}
+		}
+	}
+	all := []knob{
+		{func(p *Params) *float64 { return &p.Scatter }, 1.5, 0.1, 0.01, 20},
 		{func(p *Params) *float64 { return &p.ScatterArcs }, 0.7, 0.25, 200, 30000},
 		{func(p *Params) *float64 { return &p.ScatterBend }, 0.5, 0.25, 0.5, 8},
 		{func(p *Params) *float64 { return &p.Walk }, 1.5, 0.7, 1e-4, 20},
-		{func(p *Params) *float64 { return &p.Bend }, 0.4, 0.2, 0.4, 4},
-		{func(p *Params) *float64 { return &p.Kappa }, 0.25, 0.08, 0.3, 10},
-		{func(p *Params) *float64 { return &p.DirtRate }, 0.7, 0.7, 1e-3, 3},
+		{func(p *Params) *float64 { return &p.SlopeWalk }, 1, 0.7, 1e-4, 20},
+		{func(p *Params) *float64 { return &p.Bend }, 0.25, 0.2, 0.4, 4},
+		{func(p *Params) *float64 { return &p.DirtRate }, 1.2, 0.7, 1e-3, 3},
+		{func(p *Params) *float64 { return &p.DirtLevel }, 0.7, 0.4, 0.05, 20},
 		{func(p *Params) *float64 { return &p.MultipleSD }, 0.5, 0.3, 0.05, 1},
 		{func(p *Params) *float64 { return &p.MultipleWalk }, 1, 0.7, 1e-4, 1},
 		{func(p *Params) *float64 { return &p.CleanScatter }, 0.4, 0.2, 0.02, 0.95},
 	}
+	if off >= enough {
+		all = append(all, knob{func(p *Params) *float64 { return &p.Kappa }, 0.25, 0.08, 0.3, 10})
+	}
+	return all
 }
 
 // doubt is what the prior, log normal about what was believed, holds against x.
@@ -303,6 +385,20 @@ func (p *Params) set(of func(*Params) *float64, to float64) {
 		p.GainFail *= p.Kappa / kappa
 		p.GainPass *= p.Kappa / kappa
 	}
+}
+
+// climbFrom follows parabolas uphill from x, where f is here, with wider steps
+// as long as the top lies at the edge of what was tried.
+func climbFrom(f func(float64) float64, x, here, step float64) (best, top float64) {
+	best, top = parabola(f, x, here, step)
+	for range 4 {
+		if math.Abs(best-x) < 1.9*step {
+			break
+		}
+		x, step = best, 2*step
+		best, top = parabola(f, x, top, step)
+	}
+	return best, top
 }
 
 // parabola goes to the top of the parabola through f at x−step, x and x+step,

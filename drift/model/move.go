@@ -15,7 +15,7 @@ func (m *Machine) OutChance(air [airTerms]float64, moreArcs float64) float64 {
 		f.advance(m.params, m.arcs+moreArcs, moreArcs)
 	}
 	ev := Event{Air: air}
-	noise := m.params.noise(m.worn+moreArcs, true)
+	noise := m.params.noise(m.worn+moreArcs, false)
 	_, off := rows(&ev)
 	lo, hi := m.params.Window()
 	out := 0.0

@@ -23,7 +23,7 @@ type seen struct {
 // arcs, spoiltRate this machine's own
 // share of spoilt ends.
 func (f *filter) attempt(p *Params, ev *Event, age, spoiltRate float64) seen {
-	noise := p.noise(age, ev.AirKnown)
+	noise := p.noise(age, ev.AirStale)
 	for range ev.Tries - 1 {
 		f.outcome(p, ev, &noise, false, spoiltRate, p.GainFail)
 	}
@@ -121,11 +121,11 @@ const airDoubt = 1.0
 
 // noise is the variance of an attempt under every multiple, given the age of
 // the scatter in arcs.
-func (p *Params) noise(age float64, airKnown bool) (r [multiples]float64) {
+func (p *Params) noise(age float64, airStale bool) (r [multiples]float64) {
 	base := sq(p.ScatterAt(age))
 	for k := range r {
 		r[k] = base * multipleSq[k]
-		if !airKnown {
+		if airStale {
 			r[k] += airDoubt
 		}
 	}

@@ -20,9 +20,9 @@ type Params struct {
 
 	// Level of a new pair at reference air, and how it differs between pairs.
 	Level, LevelSD float64
-	// Slope of the level, its spread between pairs, Walk the variance it gains
-	// as a random walk, per 1000 arcs.
-	Slope, SlopeSD, Walk float64
+	// Slope of the level and its spread between pairs; Walk and SlopeWalk are the
+	// variances that level and slope gain as random walks, per 1000 arcs.
+	Slope, SlopeSD, Walk, SlopeWalk float64
 	// Bend is the exponent of the wear clock.
 	Bend float64
 	// Air effects (see Regressors) and their covariance between machines.
@@ -57,11 +57,11 @@ type Params struct {
 func Prior() Params {
 	return Params{
 		Kappa: 2, GainFail: 0.8, GainPass: 0,
-		Level: 0, LevelSD: 2, Slope: 1.5, SlopeSD: 1.5, Walk: 0.15, Bend: 1,
+		Level: 0, LevelSD: 2, Slope: 1.5, SlopeSD: 1.5, Walk: 0.15, SlopeWalk: 0.05, Bend: 1,
 		Air: [airTerms]float64{0.4, 0, 0}, AirCov: [airTerms][airTerms]float64{{0.09, 0, 0}, {0, 0.01, 0}, {0, 0, 0.09}},
 		Scatter: 1.5, ScatterArcs: 2500, ScatterBend: 2, MultipleSD: 0.25, MultipleWalk: 0.02,
 		Spoilt: 0.03, SpoiltWidth: 5,
-		DirtRate: 0.08, DirtLevel: 1.5,
+		DirtRate: 0.05, DirtLevel: 1.5,
 		CleanLevel: 0.5, CleanLevelSD: 0.8, CleanScatter: 0.6,
 	}
 }

@@ -49,9 +49,15 @@ func (k Key) compare(other Key) int {
 	return strings.Compare(k.Program, other.Program)
 }
 
-// sampleMachines is how many machines of a kind are asked for its population;
-// more would make it slower and hardly better.
-const sampleMachines = 60
+const (
+	// sampleMachines is how many machines of a kind are asked for its population;
+	// more would make it slower and hardly better. mostRounds bounds the search.
+	sampleMachines = 60
+	mostRounds     = 5
+	// The fleet as a whole is only where its kinds start from.
+	fewMachines = 24
+	fewRounds   = 2
+)
 
 // Sample is the machines that are asked for the populations: of every kind
 // those whose names have the smallest hashes, so that the choice depends neither
@@ -65,7 +71,7 @@ func (s *Sample) Enrol(h History) {
 	if s.byKey == nil {
 		s.byKey = map[Key][]History{}
 	}
-	s.byKey[h.Key] = firstByHash(append(s.byKey[h.Key], h))
+	s.byKey[h.Key] = firstByHash(append(s.byKey[h.Key], h), sampleMachines)
 }
 
 // Learn estimates the populations: a pure function of the histories enrolled.
@@ -77,20 +83,20 @@ func (s *Sample) Learn() *Population {
 		keys = append(keys, k)
 	}
 	slices.SortFunc(keys, Key.compare)
-	pop := &Population{byKey: map[Key]*Params{}, all: learnKind(Prior(), firstByHash(everybody))}
+	pop := &Population{byKey: map[Key]*Params{}, all: learnKind(Prior(), firstByHash(everybody, fewMachines), fewRounds)}
 	for _, k := range keys {
-		params := learnKind(pop.all, s.byKey[k])
+		params := learnKind(pop.all, s.byKey[k], mostRounds)
 		pop.byKey[k] = &params
 	}
 	return pop
 }
 
-// firstByHash sorts the histories and returns at most sampleMachines of them.
-func firstByHash(histories []History) []History {
+// firstByHash sorts the histories and returns at most so many of them.
+func firstByHash(histories []History, most int) []History {
 	slices.SortFunc(histories, func(a, b History) int {
 		return cmp.Or(cmp.Compare(hash(a.Machine), hash(b.Machine)), cmp.Compare(a.Machine, b.Machine))
 	})
-	return histories[:min(len(histories), sampleMachines)]
+	return histories[:min(len(histories), most)]
 }
 
 func hash(s string) uint64 {
