@@ -26,51 +26,78 @@ func (s *Store) Append(entries []drift.Entry, refusals []intake.Refusal) ([]inta
 	ready := prepareAll(entries)
 	s.writing.Lock()
 	defer s.writing.Unlock()
-	switch {
-	case s.options.ReadOnly:
-		return nil, ErrReadOnly
-	case s.closed:
-		return nil, errors.New("the store is closed")
-	case s.unsure != nil:
-		if err := s.comeBack(); err != nil {
-			return nil, err
-		}
+	if err := s.mayWrite(); err != nil {
+		return nil, err
 	}
 	var placed []intake.Placed
-	epoch, committing := s.epoch, false
+	epoch := s.epoch
+	err := s.commit(func(tx *bbolt.Tx) error {
+		w, err := beginWriting(tx, epoch)
+		if err != nil {
+			return err
+		}
+		if placed, err = w.keep(ready, refusals); err != nil {
+			return err
+		}
+		if len(w.heads) == 0 && len(refusals) == 0 {
+			return errNothingNew
+		}
+		epoch = w.state.epoch
+		return w.finish()
+	})
+	switch {
+	case errors.Is(err, errNothingNew):
+		return placed, nil
+	case err != nil:
+		return nil, err
+	}
+	s.epoch = epoch
+	s.committed()
+	return placed, nil
+}
+
+// mayWrite says why nothing can be written now. The caller is the writer.
+func (s *Store) mayWrite() error {
+	switch {
+	case s.options.ReadOnly:
+		return ErrReadOnly
+	case s.closed:
+		return errors.New("the store is closed")
+	case s.unsure != nil:
+		return s.comeBack()
+	}
+	return nil
+}
+
+// commit runs f in a transaction that is durable when commit returns nil. The
+// caller is the writer.
+func (s *Store) commit(f func(*bbolt.Tx) error) error {
+	committing := false
 	err := guard(func() error {
 		return s.db.Update(func(tx *bbolt.Tx) error {
-			w, err := beginWriting(tx, epoch)
-			if err != nil {
-				return err
-			}
-			if placed, err = w.keep(ready, refusals); err != nil {
-				return err
-			}
-			if len(w.heads) == 0 && len(refusals) == 0 {
-				return errNothingNew
-			}
-			epoch = w.state.epoch
-			err = w.finish()
+			err := f(tx)
 			committing = err == nil
 			return err
 		})
 	})
 	switch {
-	case errors.Is(err, errNothingNew):
-		return placed, nil
 	case err == nil:
-		s.epoch = epoch
-		s.committed()
-		return placed, nil
+		return nil
 	case !committing:
-		return nil, fmt.Errorf("the records could not be kept: %w", err)
-	case full(err):
-		return nil, fmt.Errorf("%w (%w)", ErrFull, err)
+		return fmt.Errorf("nothing was kept: %w", err)
+	default:
+		return s.failed(err)
+	}
+}
+
+// failed says what a commit that failed means for the store.
+func (s *Store) failed(err error) error {
+	if full(err) {
+		return fmt.Errorf("%w (%w)", ErrFull, err)
 	}
 	s.tried = s.now()
 	s.tell(err, s.unwitnessed)
-	return nil, fmt.Errorf("%w (%w)", ErrUnsure, err)
+	return fmt.Errorf("%w (%w)", ErrUnsure, err)
 }
 
 // errNothingNew ends a transaction of repeats, which need no flush.

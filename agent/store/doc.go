@@ -20,6 +20,9 @@
 // and seq; heads holds each machine's last entry, counts and arc counter;
 // conflicts and setups list such entries; refused, refused-seen and
 // refused-counts keep what was not taken; meta the schema and the last numbers.
+// Buckets decision and outcomes keep what was concluded from the records, outbox
+// and outbox-keys what has to leave because of it: opaque bytes, written in one
+// transaction, see [Store.Decide].
 //
 // # What is beside it
 //

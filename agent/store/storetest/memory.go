@@ -21,6 +21,7 @@ type Memory struct {
 	ids      map[string][]int
 	refusals []intake.Refusal
 	refused  uint64
+	decided  decisions
 }
 
 type kept struct {
@@ -69,7 +70,12 @@ func (m *Memory) refuse(r intake.Refusal) {
 		old := &m.refusals[i]
 		if old.Machine == r.Machine && old.Via == r.Via && old.Size == r.Size && old.Problem.Field == r.Problem.Field &&
 			old.Problem.Reason == r.Problem.Reason && slices.Equal(old.Raw, r.Raw) {
-			old.Times, old.Last = old.Times+r.Times, r.Last
+			switch {
+			case !r.Forwarded:
+				old.Times, old.Last = old.Times+r.Times, r.Last
+			case r.Times > old.Times:
+				old.Times, old.Last = r.Times, r.Last
+			}
 			return
 		}
 	}

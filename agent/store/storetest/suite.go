@@ -18,6 +18,7 @@ import (
 // Store is all that a store can be asked.
 type Store interface {
 	intake.Store
+	Outbox
 	Machines() ([]string, error)
 	History(machine string) ([]drift.Entry, error)
 	Setups() ([]drift.Entry, error)
@@ -65,6 +66,10 @@ func Run(t *testing.T, open func(t *testing.T) Store) {
 		"since":                            since,
 		"refusals":                         refusals,
 		"counters":                         counters,
+		"decisions are kept":               decisionsAreKept,
+		"parcels leave in order":           parcelsLeaveInOrder,
+		"a parcel is put once":             aParcelIsPutOnce,
+		"a parcel is replaced in place":    aParcelIsReplacedInItsPlace,
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := open(t)
@@ -268,6 +273,14 @@ func refusals(t *testing.T, s Store) {
 	assert.True(t, again.Time.Equal(Received()) && again.Last.Equal(later))
 	assert.Equal(t, 3, again.Line)
 	assert.Equal(t, drift.Problem{Field: "humidity_pct", Value: "140", Reason: "must be from 0 to 100 percent"}, again.Problem)
+
+	told := refusal("K-07", "{one", later.Add(time.Hour))
+	told.Times, told.Forwarded = 5, true
+	_, err = s.Append(nil, []intake.Refusal{told, told})
+	require.NoError(t, err)
+	got, err = s.Refusals("K-07", 0)
+	require.NoError(t, err)
+	assert.Equal(t, 5, got[1].Times, "another agent tells all of its times, not more of them")
 
 	counts, err := s.RefusalCounts()
 	require.NoError(t, err)

@@ -1,0 +1,263 @@
+package store
+
+import (
+	"bytes"
+	"encoding/binary"
+	"fmt"
+	"time"
+
+	"go.etcd.io/bbolt"
+)
+
+// The buckets of what was decided about the records and has to leave by some
+// channel. A file gets them with its first decision.
+var (
+	decisionBucket = []byte("decision")    // decidedKey → the state
+	outcomesBucket = []byte("outcomes")    // number 8 → an outcome
+	outboxBucket   = []byte("outbox")      // queue, 0x00, number 8 → length of the key 2, key, body
+	parcelsBucket  = []byte("outbox-keys") // key → waiting 1, its key in the outbox; or settled 1, time 8
+
+	decidedKey = []byte("state")
+)
+
+const (
+	waiting = 1
+	settled = 2
+
+	// keysFor is how long the key of a settled parcel is remembered.
+	keysFor = 90 * 24 * time.Hour
+)
+
+// Parcel is something on its way out. What is in it is its owner's.
+type Parcel struct {
+	// Queue names the way out. Key is the parcel's for ever: putting one whose
+	// key is there already, waiting or settled, changes nothing.
+	Queue, Key string
+	Body       []byte
+}
+
+// Decide keeps the state of whoever decides, adds outcomes and puts parcels into
+// their queues: all of it or nothing. Its errors are those of Append.
+func (s *Store) Decide(state []byte, outcomes [][]byte, parcels []Parcel) error {
+	return s.alter(func(tx *bbolt.Tx) error {
+		decision, err := tx.CreateBucketIfNotExists(decisionBucket)
+		if err != nil {
+			return err
+		}
+		if err := decision.Put(decidedKey, seal(decidedKey, bytes.Clone(state))); err != nil {
+			return err
+		}
+		ended, err := tx.CreateBucketIfNotExists(outcomesBucket)
+		if err != nil {
+			return err
+		}
+		for _, o := range outcomes {
+			n, err := ended.NextSequence()
+			if err != nil {
+				return err
+			}
+			key := binary.BigEndian.AppendUint64(nil, n)
+			if err := ended.Put(key, seal(key, bytes.Clone(o))); err != nil {
+				return err
+			}
+		}
+		for i := range parcels {
+			if err := put(tx, &parcels[i]); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// Decided returns the state that was kept last, nil before the first.
+func (s *Store) Decided() ([]byte, error) {
+	var out []byte
+	err := s.view(func(tx *bbolt.Tx) error {
+		b := tx.Bucket(decisionBucket)
+		if b == nil {
+			return nil
+		}
+		state, ok := unseal(decidedKey, b.Get(decidedKey))
+		if !ok {
+			return &Damage{Meaning: "what was decided last is spoilt"}
+		}
+		out = bytes.Clone(state)
+		return nil
+	})
+	return out, err
+}
+
+// Outcomes returns all outcomes, the first first.
+func (s *Store) Outcomes() ([][]byte, error) {
+	var out [][]byte
+	err := s.view(func(tx *bbolt.Tx) error {
+		b := tx.Bucket(outcomesBucket)
+		if b == nil {
+			return nil
+		}
+		return b.ForEach(func(k, v []byte) error {
+			o, ok := unseal(k, v)
+			if !ok {
+				return &Damage{Meaning: fmt.Sprintf("outcome %d is spoilt", binary.BigEndian.Uint64(k))}
+			}
+			out = append(out, bytes.Clone(o))
+			return nil
+		})
+	})
+	return out, err
+}
+
+// Oldest returns the first parcel of a queue that is not settled.
+func (s *Store) Oldest(queue string) (Parcel, bool, error) {
+	var out Parcel
+	found := false
+	err := s.view(func(tx *bbolt.Tx) error {
+		b := tx.Bucket(outboxBucket)
+		if b == nil {
+			return nil
+		}
+		prefix := queueKey(queue)
+		k, v := b.Cursor().Seek(prefix)
+		if !bytes.HasPrefix(k, prefix) {
+			return nil
+		}
+		found = true
+		key, body, ok := opened(k, v)
+		if !ok {
+			return &Damage{Meaning: "a parcel of the queue " + queue + " is spoilt"}
+		}
+		out = Parcel{queue, key, bytes.Clone(body)}
+		return nil
+	})
+	return out, found && err == nil, err
+}
+
+// Waiting counts the parcels of a queue that are not settled.
+func (s *Store) Waiting(queue string) (int, error) {
+	n := 0
+	err := s.view(func(tx *bbolt.Tx) error {
+		b := tx.Bucket(outboxBucket)
+		if b == nil {
+			return nil
+		}
+		prefix := queueKey(queue)
+		c := b.Cursor()
+		for k, _ := c.Seek(prefix); bytes.HasPrefix(k, prefix); k, _ = c.Next() {
+			n++
+		}
+		return nil
+	})
+	return n, err
+}
+
+// Replace changes the body of a parcel that waits; it keeps its place.
+func (s *Store) Replace(p Parcel) error {
+	return s.alter(func(tx *bbolt.Tx) error {
+		at, ok := waits(tx, p.Key)
+		if !ok {
+			return nil
+		}
+		return tx.Bucket(outboxBucket).Put(at, closed(at, &p))
+	})
+}
+
+// Settle takes a parcel out of its queue and remembers its key, for 90 days at
+// least.
+func (s *Store) Settle(key string) error {
+	return s.alter(func(tx *bbolt.Tx) error {
+		at, ok := waits(tx, key)
+		if !ok {
+			return nil
+		}
+		if err := tx.Bucket(outboxBucket).Delete(at); err != nil {
+			return err
+		}
+		now := s.now()
+		if err := forget(tx.Bucket(parcelsBucket), now.Add(-keysFor)); err != nil {
+			return err
+		}
+		note := binary.BigEndian.AppendUint64([]byte{settled}, uint64(now.UnixNano()))
+		return tx.Bucket(parcelsBucket).Put([]byte(key), seal([]byte(key), note))
+	})
+}
+
+// alter runs f in a transaction of its own.
+func (s *Store) alter(f func(*bbolt.Tx) error) error {
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	if err := s.mayWrite(); err != nil {
+		return err
+	}
+	return s.commit(f)
+}
+
+func put(tx *bbolt.Tx, p *Parcel) error {
+	keys, err := tx.CreateBucketIfNotExists(parcelsBucket)
+	if err != nil || keys.Get([]byte(p.Key)) != nil {
+		return err
+	}
+	box, err := tx.CreateBucketIfNotExists(outboxBucket)
+	if err != nil {
+		return err
+	}
+	n, err := box.NextSequence()
+	if err != nil {
+		return err
+	}
+	at := binary.BigEndian.AppendUint64(queueKey(p.Queue), n)
+	if err := box.Put(at, closed(at, p)); err != nil {
+		return err
+	}
+	return keys.Put([]byte(p.Key), seal([]byte(p.Key), append([]byte{waiting}, at...)))
+}
+
+// waits finds a waiting parcel in the outbox.
+func waits(tx *bbolt.Tx, key string) (at []byte, ok bool) {
+	keys := tx.Bucket(parcelsBucket)
+	if keys == nil {
+		return nil, false
+	}
+	note, ok := unseal([]byte(key), keys.Get([]byte(key)))
+	if !ok || len(note) == 0 || note[0] != waiting {
+		return nil, false
+	}
+	return bytes.Clone(note[1:]), true
+}
+
+// forget removes the keys of parcels that were settled before a moment.
+func forget(keys *bbolt.Bucket, before time.Time) error {
+	var old [][]byte
+	err := keys.ForEach(func(k, v []byte) error {
+		note, ok := unseal(k, v)
+		if ok && len(note) == 9 && note[0] == settled && int64(binary.BigEndian.Uint64(note[1:])) < before.UnixNano() {
+			old = append(old, bytes.Clone(k))
+		}
+		return nil
+	})
+	for _, k := range old {
+		if err == nil {
+			err = keys.Delete(k)
+		}
+	}
+	return err
+}
+
+// queueKey begins the keys of a queue; its name holds no 0x00.
+func queueKey(queue string) []byte { return append([]byte(queue), 0) }
+
+// closed is the value of a parcel, opened takes it apart.
+func closed(at []byte, p *Parcel) []byte {
+	b := binary.BigEndian.AppendUint16(nil, uint16(len(p.Key)))
+	b = append(b, p.Key...)
+	return seal(at, append(b, p.Body...))
+}
+
+func opened(at, value []byte) (key string, body []byte, ok bool) {
+	b, ok := unseal(at, value)
+	if !ok || len(b) < 2 || len(b) < 2+int(binary.BigEndian.Uint16(b)) {
+		return "", nil, false
+	}
+	end := 2 + int(binary.BigEndian.Uint16(b))
+	return string(b[2:end]), b[end:], true
+}
