@@ -13,7 +13,10 @@ import (
 
 // check says why the offer cannot be taken, or nil.
 func (o *Offer) check() *drift.Problem {
-	if o.Problem != nil {
+	switch {
+	case o.Refusal != nil:
+		return &o.Refusal.Problem
+	case o.Problem != nil:
 		return o.Problem
 	}
 	if err := o.Record.Check(); err != nil {
@@ -32,6 +35,11 @@ func (o *Offer) check() *drift.Problem {
 
 // refusal is the offer as it is kept when p stands against it.
 func (o *Offer) refusal(p *drift.Problem, now time.Time) Refusal {
+	if o.Refusal != nil {
+		r := *o.Refusal
+		r.Forwarded = true
+		return r
+	}
 	r := Refusal{
 		Machine: o.Machine, Via: o.Via, Line: o.Line, Problem: *p,
 		Raw: o.Raw, Size: len(o.Raw), Time: now, Last: now, Times: 1,

@@ -230,8 +230,12 @@ func settle(entries []drift.Entry, of []*Receipt, placed []Placed) []drift.Entry
 // nothing tells it from a repeat, one made up.
 func entry(o *Offer, now time.Time, before Counter) drift.Entry {
 	e := drift.Entry{Record: o.Record, Received: now, Via: o.Via}
+	if !o.Received.IsZero() && o.Received.Sub(now) <= oddAhead {
+		e.Received = o.Received
+	}
 	switch {
 	case e.ID != "":
+		e.PossibleRepeat = o.PossibleRepeat
 	case e.Traceable(before.risen(&e.Record)):
 		e.ID = e.Identity()
 	default:

@@ -30,6 +30,13 @@ type Offer struct {
 	// Machine is the one the channel speaks for, or "" when it is free. A
 	// record that names another is refused.
 	Machine string
+	// Received is when another agent took it that forwards it, or zero. A clock
+	// that runs far ahead is not believed: then it is received now.
+	Received time.Time
+	// PossibleRepeat is that agent's finding.
+	PossibleRepeat bool
+	// Refusal is that agent's, to be kept as it is, in place of a record.
+	Refusal *Refusal
 }
 
 // Receipt is the answer to one offer. Either Refused says why it was not taken
@@ -62,6 +69,9 @@ type Refusal struct {
 	// same bytes refused again for the same reason are one refusal.
 	Time, Last time.Time
 	Times      int
+	// Forwarded: another agent refused it and says so, perhaps again; Times is
+	// all of its times.
+	Forwarded bool `json:"-"`
 }
 
 // MaxRaw is how many bytes of a refused offer are kept.

@@ -38,11 +38,7 @@ func (w *writer) refuse(r *intake.Refusal) error {
 	}
 	w.state.refused++
 	key := binary.BigEndian.AppendUint64(nil, w.state.refused)
-	raw, err := json.Marshal(r)
-	if err != nil {
-		return err
-	}
-	if err := w.refused.Put(key, seal(key, raw)); err != nil {
+	if err := w.putRefusal(key, *r); err != nil {
 		return err
 	}
 	if err := w.seen.Put(mark, key); err != nil {
@@ -56,23 +52,41 @@ func (w *writer) refuse(r *intake.Refusal) error {
 
 func (w *writer) refusedAgain(key []byte, r *intake.Refusal) error {
 	kept, err := refusalOf(key, w.refused.Get(key))
-	if err != nil {
-		kept = *r // the old one is spoilt
-	} else {
+	switch {
+	case err != nil:
+		kept.Refusal = *r // the old one is spoilt
+	case r.Forwarded && r.Times <= kept.Times:
+		return nil
+	case r.Forwarded:
+		kept.Times, kept.Last = r.Times, r.Last
+	default:
 		kept.Times, kept.Last = kept.Times+r.Times, r.Last
 	}
-	raw, err := json.Marshal(&kept)
+	return w.putRefusal(key, kept.Refusal)
+}
+
+// putRefusal keeps a refusal as the latest change of the list.
+func (w *writer) putRefusal(key []byte, r intake.Refusal) error {
+	// A list from before changes were numbered goes by its keys.
+	change := max(w.refused.Sequence(), w.state.refused) + 1
+	if err := w.refused.SetSequence(change); err != nil {
+		return err
+	}
+	raw, err := json.Marshal(ChangedRefusal{r, change})
 	if err != nil {
 		return err
 	}
 	return w.refused.Put(key, seal(key, raw))
 }
 
-func refusalOf(key, sealed []byte) (intake.Refusal, error) {
-	var r intake.Refusal
+func refusalOf(key, sealed []byte) (ChangedRefusal, error) {
+	var r ChangedRefusal
 	raw, ok := unseal(key, sealed)
-	if !ok || json.Unmarshal(raw, &r) != nil {
+	if !ok || json.Unmarshal(raw, &r) != nil || len(key) != 8 {
 		return r, &Damage{Meaning: "the list of refused records is spoilt"}
+	}
+	if r.Change == 0 {
+		r.Change = binary.BigEndian.Uint64(key)
 	}
 	return r, nil
 }
@@ -82,7 +96,7 @@ func (w *writer) forget() error {
 	c := w.refused.Cursor()
 	for k, v := c.First(); k != nil && binary.BigEndian.Uint64(k)+MaxRefused <= w.state.refused; k, v = c.First() {
 		if old, err := refusalOf(k, v); err == nil {
-			if err := w.seen.Delete(refusalMark(&old)); err != nil {
+			if err := w.seen.Delete(refusalMark(&old.Refusal)); err != nil {
 				return err
 			}
 		}
@@ -148,7 +162,7 @@ func (s *Store) Refusals(machine string, limit int) ([]intake.Refusal, error) {
 				return err
 			}
 			if machine == "" || r.Machine == machine {
-				out = append(out, r)
+				out = append(out, r.Refusal)
 			}
 		}
 		return nil

@@ -22,7 +22,7 @@
 //
 // An exported record carries an envelope beside its own fields: received, via,
 // store_epoch, store_seq and, when it holds, possible_repeat. Reading checks
-// their kinds and hands on received alone, which an import honours and every
-// other door ignores: arrival is what "what could be known then" rests on, and
-// the one thing a second store cannot find out for itself.
+// their kinds and hands on received and possible_repeat, which an import and a
+// hub honour and every other door ignores: arrival is what "what could be known
+// then" rests on, and what a second store cannot find out for itself.
 package wire

@@ -49,6 +49,7 @@ type draft struct {
 	changes  []drift.Change
 	corrects bool // fields were given
 	received time.Time
+	repeat   bool
 }
 
 // value is what was given for a field, and how it was written.
@@ -64,6 +65,8 @@ func (d *draft) put(f *drift.Field, v any, text string) {
 	case v == nil:
 	case f.Name == "received":
 		d.received, _ = v.(time.Time)
+	case f.Name == "possible_repeat":
+		d.repeat, _ = v.(bool)
 	case !ofEnvelope(f):
 		d.values = append(d.values, value{f, v, text})
 	}

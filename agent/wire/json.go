@@ -13,7 +13,7 @@ import (
 
 // Record reads one record from one JSON object. The error is a *drift.Problem.
 func Record(raw []byte) (drift.Record, error) {
-	r, _, err := new(reader).record(raw)
+	r, _, _, err := new(reader).record(raw)
 	return r, err
 }
 
@@ -23,15 +23,16 @@ type reader struct {
 	values []value
 }
 
-// record reads a record and, when an export wrote it, its arrival.
-func (j *reader) record(raw []byte) (drift.Record, time.Time, error) {
+// record reads a record and, when an export wrote it, its arrival and whether it
+// may be a repeat.
+func (j *reader) record(raw []byte) (r drift.Record, received time.Time, repeat bool, err error) {
 	d := draft{values: slices.Grow(j.values[:0], 24)}
 	if err := members(&j.dec, raw, d.member); err != nil {
-		return drift.Record{}, time.Time{}, err
+		return drift.Record{}, time.Time{}, false, err
 	}
 	j.values = d.values
-	r, err := d.record()
-	return r, d.received, err
+	r, err = d.record()
+	return r, d.received, d.repeat, err
 }
 
 // member takes one member of the record's object.

@@ -23,10 +23,11 @@ type Line struct {
 	Raw []byte
 	// Record is meaningful when Problem is nil.
 	Record drift.Record
-	// Received is the arrival that an export kept, else zero. Only an import
-	// honours it.
-	Received time.Time
-	Problem  *drift.Problem
+	// Received is the arrival that an export kept, else zero, PossibleRepeat
+	// what it says of that. Only an import and a hub honour them.
+	Received       time.Time
+	PossibleRepeat bool
+	Problem        *drift.Problem
 	// Err ends the upload and stands alone: reading failed, or the header of a
 	// CSV file is unusable (a *drift.Problem). Nothing was read after this line.
 	Err error
@@ -99,7 +100,7 @@ func (j *reader) line(number int, raw []byte, cut bool) Line {
 		return out
 	}
 	var err error
-	out.Record, out.Received, err = j.record(raw)
+	out.Record, out.Received, out.PossibleRepeat, err = j.record(raw)
 	out.Problem = drift.ProblemOf(err)
 	return out
 }

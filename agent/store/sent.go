@@ -1,0 +1,139 @@
+package store
+
+import (
+	"bytes"
+	"cmp"
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/hex"
+	"slices"
+
+	"go.etcd.io/bbolt"
+
+	"arcdrift/agent/intake"
+)
+
+// Cursor says how much of this store another agent, a hub, has a receipt for.
+// It lies in the store's own file: a store that is put back to an earlier day
+// goes back to that day's cursor, and sends again what may not be there.
+type Cursor struct {
+	// Epoch and Seq are those of the last entry that the hub has.
+	Epoch, Seq uint64
+	// Refusal is the last change of the refused list that it has.
+	Refusal uint64
+	// Hub is the epoch in the hub's last receipt: another one means that the hub
+	// was started anew, perhaps from an old copy.
+	Hub uint64
+}
+
+func cursorKey(name string) []byte { return []byte("cursor " + name) }
+
+// Cursor returns the cursor of that name, or a zero one, from which everything
+// is sent.
+func (s *Store) Cursor(name string) (Cursor, error) {
+	var out Cursor
+	err := s.view(func(tx *bbolt.Tx) error {
+		key := cursorKey(name)
+		// A cursor that is spoilt is none: sending again does no harm.
+		if b, ok := unseal(key, tx.Bucket(metaBucket).Get(key)); ok && len(b) == 32 {
+			at := func(i int) uint64 { return binary.BigEndian.Uint64(b[8*i:]) }
+			out = Cursor{at(0), at(1), at(2), at(3)}
+		}
+		return nil
+	})
+	return out, err
+}
+
+// SetCursor keeps the cursor of that name; it returns when it is durable.
+func (s *Store) SetCursor(name string, c Cursor) error {
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	if err := s.mayWrite(); err != nil {
+		return err
+	}
+	var b []byte
+	for _, v := range []uint64{c.Epoch, c.Seq, c.Refusal, c.Hub} {
+		b = binary.BigEndian.AppendUint64(b, v)
+	}
+	key := cursorKey(name)
+	return s.commit(func(tx *bbolt.Tx) error { return tx.Bucket(metaBucket).Put(key, seal(key, b)) })
+}
+
+// ChangedRefusal is a refusal and the number of its last change.
+type ChangedRefusal struct {
+	intake.Refusal
+	Change uint64
+}
+
+// RefusalsSince returns what has changed in the refused list after that change,
+// in order of changing, at most limit of them. A refusal that comes again
+// changes; one that has left the list is not told any more.
+func (s *Store) RefusalsSince(change uint64, limit int) ([]ChangedRefusal, error) {
+	var out []ChangedRefusal
+	err := s.view(func(tx *bbolt.Tx) error {
+		refused := tx.Bucket(refusedBucket)
+		st, err := stateOf(tx.Bucket(metaBucket).Get(stateKey))
+		if err != nil || change >= max(refused.Sequence(), st.refused) {
+			return err
+		}
+		c := refused.Cursor()
+		for k, v := c.First(); k != nil; k, v = c.Next() {
+			r, err := refusalOf(k, v)
+			if err != nil {
+				continue // verify names it
+			}
+			if r.Change > change {
+				out = append(out, r)
+			}
+		}
+		return nil
+	})
+	slices.SortFunc(out, func(a, b ChangedRefusal) int { return cmp.Compare(a.Change, b.Change) })
+	return out[:min(limit, len(out))], err
+}
+
+// Digest stands for all that is kept of one machine.
+type Digest struct {
+	Records uint64
+	// Sum is the SHA-256, in hex, over the sorted SHA-256 of every record with
+	// its arrival. It knows nothing of the store's own numbers: two stores that
+	// hold the same records have the same digests.
+	Sum string
+}
+
+// Digests returns the digest of every machine; that of setups of another scope
+// stands under "".
+func (s *Store) Digests() (map[string]Digest, error) {
+	out := map[string]Digest{}
+	err := s.view(func(tx *bbolt.Tx) error {
+		var machine string
+		var sums [][]byte
+		end := func() {
+			if len(sums) > 0 {
+				slices.SortFunc(sums, bytes.Compare)
+				sum := sha256.Sum256(bytes.Join(sums, nil))
+				out[machine] = Digest{uint64(len(sums)), hex.EncodeToString(sum[:])}
+			}
+			sums = sums[:0]
+		}
+		c := tx.Bucket(entriesBucket).Cursor()
+		for k, v := c.First(); k != nil; k, v = c.Next() {
+			e, err := parse(k, v)
+			if err != nil {
+				return err
+			}
+			if p, _ := placeOf(k); p.machine != machine {
+				end()
+				machine = p.machine
+			}
+			h := sha256.New()
+			h.Write(binary.BigEndian.AppendUint64(nil, uint64(e.received.UnixNano())))
+			h.Write([]byte{e.flags})
+			h.Write(e.canonical)
+			sums = append(sums, h.Sum(nil))
+		}
+		end()
+		return nil
+	})
+	return out, err
+}
