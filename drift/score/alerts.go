@@ -1,6 +1,7 @@
 package score
 
 import (
+	"fmt"
 	"slices"
 	"time"
 
@@ -41,11 +42,13 @@ type Alert struct {
 	// Ended is zero while it stands.
 	Ended   time.Time `json:"ended,omitzero"`
 	Outcome Outcome   `json:"outcome"`
+	// Because says in a few words what the outcome rests on.
+	Because string `json:"because"`
 }
 
-// Missed is a failure with the notice that each watcher had given: the days for
+// Failed is a failure with the notice that each watcher had given: the days for
 // which an alert had stood, unknown without one.
-type Missed struct {
+type Failed struct {
 	Machine string               `json:"machine"`
 	Time    time.Time            `json:"time"`
 	Notice  []drift.Opt[float64] `json:"notice_days"`
@@ -54,7 +57,7 @@ type Missed struct {
 // Watch is what the watchers said over the time replayed.
 type Watch struct {
 	Alerts   []Alert
-	Failures []Missed
+	Failures []Failed
 	// Months is the machine-months watched.
 	Months float64
 }
@@ -139,7 +142,7 @@ func (s *Watch) add(w *walker, since time.Time) {
 	}
 	for k := range w.guards {
 		for _, a := range w.guards[k].alerts {
-			a.Outcome = w.whole.outcome(a.Raised, w.failed)
+			a.Outcome, a.Because = w.whole.outcome(a.Raised, w.failed)
 			s.Alerts = append(s.Alerts, a)
 		}
 	}
@@ -147,7 +150,7 @@ func (s *Watch) add(w *walker, since time.Time) {
 		if f.at.Before(since) {
 			continue
 		}
-		m := Missed{Machine: w.whole.Machine, Time: f.last, Notice: make([]drift.Opt[float64], watchers)}
+		m := Failed{Machine: w.whole.Machine, Time: f.last, Notice: make([]drift.Opt[float64], watchers)}
 		for k := range w.guards {
 			m.Notice[k] = notice(w.guards[k].alerts, &f)
 		}
@@ -166,7 +169,7 @@ func notice(alerts []Alert, f *failure) drift.Opt[float64] {
 }
 
 // outcome judges an alert by what came after it.
-func (p *Past) outcome(raised time.Time, failed []failure) Outcome {
+func (p *Past) outcome(raised time.Time, failed []failure) (o Outcome, because string) {
 	due := raised.Add(advise.PlanDays * 24 * time.Hour)
 	isFailure := func(f failure) bool { return !f.last.Before(raised) && !f.at.After(due) }
 	first := slices.IndexFunc(failed, isFailure)
@@ -181,7 +184,7 @@ func (p *Past) outcome(raised time.Time, failed []failure) Outcome {
 			break
 		}
 		if first >= 0 && !ev.Time.Before(failed[first].last) {
-			return Right
+			return Right, failedThen
 		}
 		switch ev.Kind {
 		case model.Cleaned, model.Replaced, model.Inspected, model.Unlogged:
@@ -191,22 +194,26 @@ func (p *Past) outcome(raised time.Time, failed []failure) Outcome {
 	}
 	switch {
 	case first >= 0:
-		return Right
+		return Right, failedThen
 	case last.After(due):
-		return Wrong
+		return Wrong, fmt.Sprintf("nothing in %d days", advise.PlanDays)
 	}
-	return Unclear
+	return Unclear, "not over yet"
 }
 
+const failedThen = "a session was given up"
+
 // found judges by what the bench saw.
-func found(ev *model.Event) Outcome {
+func found(ev *model.Event) (o Outcome, because string) {
 	switch ev.Finding {
 	case drift.Worn, drift.Dirty:
-		return Right
-	case drift.Fine, drift.CleaverFault:
-		return Wrong
+		return Right, "found " + string(ev.Finding)
+	case drift.Fine:
+		return Wrong, "found fine"
+	case drift.CleaverFault:
+		return Wrong, "the cleaver was at fault"
 	}
-	return Unclear
+	return Unclear, "serviced without a finding that says"
 }
 
 // AlertRow is how one watcher did.

@@ -109,22 +109,25 @@ func Run(at Source, now time.Time, plan Plan) (*Replay, error) {
 	return r, nil
 }
 
-// span finds the moments; a short history has none.
+// span finds the moments; a short history has none. It begins when half of the
+// machines had: one clock that was years slow is not the beginning.
 func (r *Replay) span(whole []Past) {
-	var begin time.Time
+	var first []time.Time
 	for i := range whole {
 		events := whole[i].Events
 		if len(events) == 0 {
 			continue
 		}
-		r.Machines++
-		if begin.IsZero() || events[0].Time.Before(begin) {
-			begin = events[0].Time
-		}
+		first = append(first, events[0].Time)
 		if last := events[len(events)-1].Time; last.After(r.Until) {
 			r.Until = last
 		}
 	}
+	if r.Machines = len(first); r.Machines == 0 {
+		return
+	}
+	slices.SortFunc(first, time.Time.Compare)
+	begin := first[(len(first)-1)/2]
 	const day = 24 * time.Hour
 	for m := begin.UTC().Truncate(day).Add(firstDays * day); m.Before(r.Until); m = m.Add(everyDays * day) {
 		r.Moments = append(r.Moments, m)

@@ -163,6 +163,14 @@ func TestAShortHistoryIsNoError(t *testing.T) {
 	}
 }
 
+func TestASlowClockIsNotTheBeginning(t *testing.T) {
+	pasts := fleetOf(span, 0)
+	pasts[1].Events[0].Time = dawn.AddDate(-20, 0, 0)
+	r := Replay{}
+	r.span(pasts)
+	assert.Len(t, r.Moments, 3)
+}
+
 func TestProgressIsTold(t *testing.T) {
 	var told []int
 	_, err := Run(source(fleetOf(span, 0)[:1]), dawn.AddDate(0, 0, span), Plan{Progress: func(done, of int) { told = append(told, done, of) }})

@@ -140,7 +140,7 @@ func TestAlertsByHand(t *testing.T) {
 
 	g.alerts[0].Outcome, g.alerts[1].Outcome = Right, Wrong
 	none := drift.Opt[float64]{}
-	rows := alertRows(&Watch{Alerts: g.alerts, Months: 4, Failures: []Missed{
+	rows := alertRows(&Watch{Alerts: g.alerts, Months: 4, Failures: []Failed{
 		{Notice: []drift.Opt[float64]{drift.Some(5.0), none, none, none}},
 		{Notice: []drift.Opt[float64]{drift.Some(2.0), none, none, none}},
 		{Notice: []drift.Opt[float64]{none, none, none, drift.Some(0.0)}},
@@ -152,4 +152,26 @@ func TestAlertsByHand(t *testing.T) {
 	assert.InDelta(t, 1./3, m.Recall.Or(0), 1e-9)
 	assert.Equal(t, drift.Some(3.5), m.Notice)
 	assert.False(t, rows[1].Precision.Known(), "none raised")
+}
+
+func TestReportCard(t *testing.T) {
+	none := drift.Opt[float64]{}
+	noticed := func(d drift.Opt[float64]) []drift.Opt[float64] { return []drift.Opt[float64]{d, none, none, none} }
+	r := Replay{Moments: []time.Time{dawn}, Until: dawn.AddDate(0, 1, 0), Watch: Watch{
+		Months: 3,
+		Alerts: []Alert{
+			{Who: Model, Machine: "K-02", Raised: dawn.AddDate(0, 0, 9), Outcome: Wrong},
+			{Who: FixedCount, Machine: "K-02", Raised: dawn, Outcome: Right},
+			{Who: Model, Machine: "K-01", Raised: dawn.AddDate(0, 0, 3), Outcome: Right},
+		},
+		Failures: []Failed{
+			{Machine: "K-02", Time: dawn.AddDate(0, 0, 20), Notice: noticed(none)},
+			{Machine: "K-01", Time: dawn.AddDate(0, 0, 8), Notice: noticed(drift.Some(5.0))},
+			{Machine: "K-03", Time: dawn.AddDate(0, 0, 8), Notice: noticed(drift.Some(2.9))},
+		},
+	}}
+	c := r.Card()
+	assert.Equal(t, []int{2, 1, 1, 3, 1, 1, 1}, []int{c.Alerts, c.Right, c.Wrong, c.Failures, c.Announced, c.Late, c.Missed})
+	assert.Equal(t, []string{"K-01", "K-02"}, []string{c.List[0].Machine, c.List[1].Machine})
+	assert.Equal(t, []string{"K-01", "K-03", "K-02"}, []string{c.Failed[0].Machine, c.Failed[1].Machine, c.Failed[2].Machine})
 }

@@ -19,7 +19,10 @@ var dawn = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 // passes, "half" is given up after two; "typed" is a failed session in one
 // record; the rest are the bench, with what it finds.
 func story(words string) *Past {
-	p := &Past{History: model.History{Machine: "K-07", Key: model.Key{Model: "type-1"}}, Settings: drift.Settings{AttemptLimit: 4, CheckMinutes: 5, OutMinutes: 60}}
+	p := &Past{
+		History:  model.History{Machine: "K-07", Key: model.Key{Model: "type-1"}},
+		Settings: drift.Settings{AttemptLimit: 4, CheckMinutes: 5, OutMinutes: 60},
+	}
 	pair, arcs := 0, 0.0
 	for day, word := range strings.Fields(words) {
 		at := dawn.Add(time.Duration(day) * 24 * time.Hour)
@@ -140,6 +143,8 @@ func TestOutcomeOfAnAlert(t *testing.T) {
 	} {
 		p := story(words)
 		failed, _ := p.failures()
-		assert.Equal(t, want, p.outcome(raised, failed), words)
+		got, because := p.outcome(raised, failed)
+		assert.Equal(t, want, got, words)
+		assert.NotEmpty(t, because, words)
 	}
 }
