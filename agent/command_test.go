@@ -207,6 +207,18 @@ func TestDemoClock(t *testing.T) {
 	assert.Equal(t, night.Add(-lull), c.Now())
 }
 
+// What could be known when rests on the arrival, so an export brings it along.
+func TestImportedExportKeepsItsArrival(t *testing.T) {
+	first, second := tempDB(t), tempDB(t)
+	require.Equal(t, exitDone, cli(t, Env{}, "log", "usage", "--db", first, "--machine", "K-07", "--arc-count", "5").code)
+	file := filepath.Join(t.TempDir(), "all.jsonl")
+	exported := cli(t, Env{}, "export", "--db", first).answer
+	require.NoError(t, os.WriteFile(file, []byte(exported), 0o600))
+	later := Env{Now: func() time.Time { return scriptMoment.AddDate(0, 1, 0) }}
+	require.Equal(t, exitDone, cli(t, later, "import", "--db", second, file).code)
+	assert.Contains(t, cli(t, later, "export", "--db", second).answer, `"received":"2026-03-02T18:00:00Z"`)
+}
+
 func TestVerifyNamesTheFirstBadEntry(t *testing.T) {
 	db := tempDB(t)
 	file := filepath.Join(t.TempDir(), "in.jsonl")

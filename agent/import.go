@@ -83,7 +83,8 @@ func (i *importer) file(ctx context.Context, name string) error {
 		if line.Err != nil {
 			return errors.Join(i.flush(ctx, shown), fmt.Errorf("%s, line %d: %w; the lines before it were taken", shown, line.Number, line.Err))
 		}
-		i.offers = append(i.offers, intake.Offer{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: "import"})
+		i.offers = append(i.offers, intake.Offer{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: "import",
+			Received: line.Received, PossibleRepeat: line.PossibleRepeat})
 		if len(i.offers) < importGroup {
 			continue
 		}
