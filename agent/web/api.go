@@ -19,6 +19,7 @@ const retryAfter = "5"
 
 func (s *Server) routeAPI(mux *http.ServeMux) {
 	mux.HandleFunc("POST /api/v1/records", s.postRecords)
+	mux.HandleFunc("POST /api/v1/refused", s.postRefused)
 	mux.HandleFunc("GET /api/v1/records", s.getExport)
 	mux.HandleFunc("GET /api/v1/backup", s.getBackup)
 	mux.HandleFunc("GET /api/v1/machines", s.getMachines)

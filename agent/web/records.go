@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
-	"io"
 	"net/http"
 
 	"arcdrift/agent/intake"
@@ -20,17 +19,14 @@ const maxLines = 20_000
 // line: its receipt, or why it was refused. The status sums up; 201 is given
 // only for what is durable.
 func (s *Server) postRecords(w http.ResponseWriter, r *http.Request) {
-	body, err := io.ReadAll(r.Body)
-	var large *http.MaxBytesError
-	switch {
-	case errors.As(err, &large):
-		refuse(w, http.StatusRequestEntityTooLarge, &drift.Problem{Reason: "the upload is larger than 1 MiB: send it in parts; none of it was taken"})
-		return
-	case err != nil:
-		refuse(w, http.StatusBadRequest, &drift.Problem{Reason: "the upload broke off: send it again; none of it was taken"})
+	body, ok := bodyOf(w, r)
+	if !ok {
 		return
 	}
 	offers := offersOf(body)
+	if r.URL.Query().Get("via") == forward {
+		offers = forwardedOf(body)
+	}
 	if len(offers) > maxLines {
 		refuse(w, http.StatusRequestEntityTooLarge, &drift.Problem{Reason: "the upload has more than 20,000 lines: send it in parts; none of it was taken"})
 		return
@@ -41,9 +37,7 @@ func (s *Server) postRecords(w http.ResponseWriter, r *http.Request) {
 	}
 	receipts, err := s.Door.Take(r.Context(), offers)
 	if err != nil {
-		s.cannotTake(err)
-		w.Header().Set("Retry-After", retryAfter)
-		refuse(w, http.StatusServiceUnavailable, &drift.Problem{Reason: "the records cannot be taken now: send the same again in a few seconds, a repeat does no harm"})
+		s.busy(w, err)
 		return
 	}
 	if len(receipts) == 1 && receipts[0].Line == 0 {

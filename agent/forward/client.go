@@ -1,0 +1,157 @@
+package forward
+
+import (
+	"bytes"
+	"compress/gzip"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"strconv"
+	"strings"
+	"time"
+
+	"arcdrift/agent/store"
+	"arcdrift/agent/wire"
+	"arcdrift/drift"
+)
+
+const (
+	// patience is how long one request may take, on the slowest of links.
+	patience = 2 * time.Minute
+	// maxAnswer bounds what is read of an answer.
+	maxAnswer = 8 << 20
+	// maxBusy bounds how long a hub may ask to wait.
+	maxBusy = 10 * time.Minute
+)
+
+// Hub is the agent to which all is sent.
+type Hub struct {
+	// URL is like https://hub.example:8470, without a path.
+	URL            string
+	User, Password string
+	// Transport carries the requests; nil is one with Go's defaults.
+	Transport *http.Transport
+}
+
+// client speaks to a hub.
+type client struct {
+	Hub
+	http *http.Client
+}
+
+func newClient(hub Hub) *client {
+	if hub.Transport == nil {
+		hub.Transport = &http.Transport{}
+	}
+	hub.URL = strings.TrimRight(hub.URL, "/")
+	return &client{hub, &http.Client{Transport: hub.Transport, Timeout: patience}}
+}
+
+func (c *client) close() { c.http.CloseIdleConnections() }
+
+// busyError is a hub that asks to wait.
+type busyError struct{ after time.Duration }
+
+func (b *busyError) Error() string {
+	return fmt.Sprintf("the hub asks to wait for %s", b.after)
+}
+
+// answer is one line of the hub's answer.
+type answer struct {
+	Line      int     `json:"line"`
+	ID        string  `json:"id"`
+	Epoch     uint64  `json:"epoch"`
+	Seq       uint64  `json:"seq"`
+	Duplicate bool    `json:"duplicate"`
+	Field     *string `json:"field"`
+	Reason    string  `json:"reason"`
+}
+
+// entries sends records and returns one receipt for each: whatever else comes
+// back is an error, and nothing is known of any of them.
+func (c *client) entries(ctx context.Context, entries []drift.Entry) ([]wire.Receipt, error) {
+	var body []byte
+	for i := range entries {
+		body = append(wire.AppendEntry(body, &entries[i]), '\n')
+	}
+	lines, err := c.post(ctx, "/api/v1/records?via=forward", body)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]wire.Receipt, len(entries))
+	for i := range out {
+		var a answer
+		err := lines.Decode(&a)
+		switch {
+		case err != nil:
+			return nil, fmt.Errorf("the hub's answer broke off: %w", err)
+		case a.Line == i+1 && a.Reason != "":
+			out[i].Refused = &drift.Problem{Reason: a.Reason}
+		case a.Line != i+1 || a.Seq == 0 || a.ID != entries[i].ID:
+			return nil, fmt.Errorf("the hub's answer is no receipt of record %s", entries[i].ID)
+		}
+		out[i].ID, out[i].Epoch, out[i].Seq, out[i].Duplicate = a.ID, a.Epoch, a.Seq, a.Duplicate
+	}
+	return out, nil
+}
+
+// refusals sends refusals; nil means that all are kept.
+func (c *client) refusals(ctx context.Context, changed []store.ChangedRefusal) error {
+	var body []byte
+	for i := range changed {
+		line, err := json.Marshal(wire.Refusal(changed[i].Refusal))
+		if err != nil {
+			return err
+		}
+		body = append(append(body, line...), '\n')
+	}
+	lines, err := c.post(ctx, "/api/v1/refused", body)
+	if err != nil {
+		return err
+	}
+	var a struct{ Kept int }
+	if err := lines.Decode(&a); err != nil || a.Kept != len(changed) {
+		return fmt.Errorf("the hub's answer is no receipt of %d refusals", len(changed))
+	}
+	return nil
+}
+
+// post sends JSON lines, pressed, and returns the answer if it is one to them.
+func (c *client) post(ctx context.Context, path string, body []byte) (*json.Decoder, error) {
+	var pressed bytes.Buffer
+	z := gzip.NewWriter(&pressed)
+	if _, err := z.Write(body); err != nil {
+		return nil, err
+	}
+	if err := z.Close(); err != nil {
+		return nil, err
+	}
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, c.URL+path, &pressed)
+	if err != nil {
+		return nil, err
+	}
+	req.Header.Set("Content-Type", "application/jsonl")
+	req.Header.Set("Content-Encoding", "gzip")
+	if c.User != "" {
+		req.SetBasicAuth(c.User, c.Password)
+	}
+	resp, err := c.http.Do(req)
+	if err != nil {
+		return nil, fmt.Errorf("the hub cannot be reached: %w", err)
+	}
+	raw, err := io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
+	if err := errors.Join(err, resp.Body.Close()); err != nil {
+		return nil, fmt.Errorf("the hub's answer broke off: %w", err)
+	}
+	switch resp.StatusCode {
+	case http.StatusCreated, http.StatusConflict, http.StatusBadRequest:
+		return json.NewDecoder(bytes.NewReader(raw)), nil
+	case http.StatusServiceUnavailable, http.StatusTooManyRequests:
+		seconds, _ := strconv.Atoi(resp.Header.Get("Retry-After")) // without one, the pauses of any failure
+		return nil, &busyError{min(time.Duration(max(seconds, 0))*time.Second, maxBusy)}
+	}
+	return nil, fmt.Errorf("the hub answered %s: %.200s", resp.Status, bytes.TrimSpace(raw))
+}

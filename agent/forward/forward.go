@@ -1,0 +1,227 @@
+package forward
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"time"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/store"
+	"arcdrift/agent/wire"
+	"arcdrift/drift"
+)
+
+const (
+	// maxBatch is how many records one request carries, maxBody how many bytes
+	// before they are pressed: the hub takes 1 MiB.
+	maxBatch = 500
+	maxBody  = 512 << 10
+	// idle is how often the store is asked for news.
+	idle = time.Second
+	// firstPause and longestPause frame the bound of the pause after a failure.
+	firstPause, longestPause = time.Second, 5 * time.Minute
+)
+
+// Store is what is sent on, and where it is noted how far that is done.
+type Store interface {
+	Since(epoch, seq uint64, limit int) ([]drift.Entry, error)
+	RefusalsSince(change uint64, limit int) ([]store.ChangedRefusal, error)
+	Cursor(name string) (store.Cursor, error)
+	SetCursor(name string, c store.Cursor) error
+}
+
+// Forwarder sends a store on to a hub.
+type Forwarder struct {
+	store Store
+	hub   *client
+	log   *slog.Logger
+
+	at     store.Cursor
+	looked bool // the hub still has what it had
+	batch  int  // how many records the next request carries
+	fails  int  // in a row
+}
+
+// New returns a forwarder that does nothing until it runs.
+func New(hub Hub, s Store, log *slog.Logger) *Forwarder {
+	return &Forwarder{store: s, hub: newClient(hub), log: log, batch: maxBatch}
+}
+
+// String names the runner.
+func (f *Forwarder) String() string { return "forwarding to " + f.hub.URL }
+
+// Ready returns nil: a van without a network is as ready as one with.
+func (f *Forwarder) Ready() error { return nil }
+
+// Run sends until ctx ends. A hub that cannot be reached is waited for, for
+// days: that is no error.
+func (f *Forwarder) Run(ctx context.Context) error {
+	defer f.hub.close()
+	var err error
+	if f.at, err = f.store.Cursor(f.hub.URL); err != nil {
+		return fmt.Errorf("how far the hub has got cannot be read: %w", err)
+	}
+	for {
+		more, err := f.step(ctx)
+		if ctx.Err() != nil {
+			return nil
+		}
+		pause := f.after(more, err)
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-time.After(pause):
+		}
+	}
+}
+
+// after notes how a step went and says how long to wait for the next.
+func (f *Forwarder) after(more bool, err error) time.Duration {
+	if err == nil {
+		if f.fails > 0 {
+			f.log.Info("the hub takes records again", "hub", f.hub.URL)
+		}
+		f.fails, f.batch = 0, min(2*f.batch, maxBatch)
+		if more {
+			return 0
+		}
+		return idle
+	}
+	level := slog.LevelDebug
+	if f.fails == 0 {
+		level = slog.LevelWarn
+	}
+	f.log.Log(context.Background(), level, "the hub does not take records; they are kept and sent again", "hub", f.hub.URL, "err", err)
+	f.batch = max(f.batch/2, 1)
+	bound := min(firstPause<<min(f.fails, 16), longestPause)
+	f.fails++
+	pause := rand.N(bound)
+	var busy *busyError
+	if errors.As(err, &busy) {
+		pause += busy.after
+	}
+	return pause
+}
+
+// step sends one batch and says whether there may be more.
+func (f *Forwarder) step(ctx context.Context) (more bool, err error) {
+	if !f.looked {
+		if _, err := f.lookBack(ctx); err != nil {
+			return false, err
+		}
+		f.looked = true
+	}
+	n, err := f.entries(ctx)
+	if err != nil || n > 0 {
+		return true, err
+	}
+	n, err = f.refusals(ctx)
+	return n > 0, err
+}
+
+// entries sends the next records and moves the cursor by their receipts.
+func (f *Forwarder) entries(ctx context.Context) (int, error) {
+	next, err := f.store.Since(f.at.Epoch, f.at.Seq, f.batch)
+	if len(next) == 0 {
+		return f.spoilt(err)
+	}
+	next = next[:fitting(next)]
+	receipts, err := f.hub.entries(ctx, next)
+	if err != nil {
+		return 0, err
+	}
+	last := &next[len(next)-1]
+	to := f.at
+	to.Epoch, to.Seq = last.StoreEpoch, last.StoreSeq
+	for i, r := range receipts {
+		switch {
+		case r.Refused != nil:
+			f.log.Error("the hub refused a record that this agent took; it stands in the hub's refused list", "hub", f.hub.URL, "machine", next[i].Machine, "id", next[i].ID, "err", r.Refused)
+		default:
+			to.Hub = r.Epoch
+		}
+	}
+	if f.at.Hub != 0 && to.Hub != f.at.Hub {
+		if lost, err := f.lookBack(ctx); lost || err != nil {
+			return len(next), err
+		}
+	}
+	return len(next), f.move(to)
+}
+
+// spoilt passes over an entry that the van's disk has spoilt: it cannot be sent
+// and must not hold up what is behind it.
+func (f *Forwarder) spoilt(err error) (int, error) {
+	var damage *store.Damage
+	if !errors.As(err, &damage) || damage.Seq == 0 {
+		return 0, err
+	}
+	f.log.Error("a record is spoilt and cannot be sent to the hub", "hub", f.hub.URL, "err", damage)
+	to := f.at
+	to.Epoch, to.Seq = damage.Epoch, damage.Seq
+	return 1, f.move(to)
+}
+
+// lookBack sends again what the hub had last. If that is new to it, the hub has
+// lost what it had: it was put back to an old copy, or is another. Then all is
+// sent again.
+func (f *Forwarder) lookBack(ctx context.Context) (lost bool, err error) {
+	if f.at.Seq == 0 {
+		return false, nil
+	}
+	last, err := f.store.Since(f.at.Epoch, f.at.Seq-1, 1)
+	if len(last) == 0 || last[0].StoreSeq != f.at.Seq {
+		return false, err // it is spoilt by now, and tells nothing
+	}
+	receipts, err := f.hub.entries(ctx, last)
+	if err != nil {
+		return false, err
+	}
+	if r := receipts[0]; r.Duplicate || r.Refused != nil {
+		return false, nil
+	}
+	f.log.Error("the hub has lost records that it had confirmed; all are sent again", "hub", f.hub.URL)
+	return true, f.move(store.Cursor{})
+}
+
+// refusals sends what has changed in the refused list.
+func (f *Forwarder) refusals(ctx context.Context) (int, error) {
+	changed, err := f.store.RefusalsSince(f.at.Refusal, min(f.batch, maxRefusals))
+	if err != nil || len(changed) == 0 {
+		return 0, err
+	}
+	if err := f.hub.refusals(ctx, changed); err != nil {
+		return 0, err
+	}
+	to := f.at
+	to.Refusal = changed[len(changed)-1].Change
+	return len(changed), f.move(to)
+}
+
+// maxRefusals go into one request: each holds up to [intake.MaxRaw] bytes, a
+// third more in base64, and its reason.
+const maxRefusals = maxBody / (2 * intake.MaxRaw)
+
+// move keeps the cursor. Only receipts lead here.
+func (f *Forwarder) move(to store.Cursor) error {
+	if err := f.store.SetCursor(f.hub.URL, to); err != nil {
+		return fmt.Errorf("how far the hub has got cannot be kept: %w", err)
+	}
+	f.at = to
+	return nil
+}
+
+// fitting is how many of the entries go into one request, at least one.
+func fitting(entries []drift.Entry) int {
+	size := 0
+	for i := range entries {
+		size += len(wire.AppendEntry(nil, &entries[i])) + 1
+		if size > maxBody && i > 0 {
+			return i
+		}
+	}
+	return len(entries)
+}

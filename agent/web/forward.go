@@ -1,0 +1,87 @@
+package web
+
+import (
+	"bytes"
+	"compress/gzip"
+	"errors"
+	"io"
+	"net/http"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/wire"
+	"arcdrift/drift"
+)
+
+// forward is the way in for what another agent took and sends on.
+const forward = "forward"
+
+// bodyOf reads an upload, pressed or not, up to maxBody. When it cannot, it has
+// answered why, and nothing of it was taken.
+func bodyOf(w http.ResponseWriter, r *http.Request) ([]byte, bool) {
+	from := io.Reader(r.Body)
+	var err error
+	if r.Header.Get("Content-Encoding") == "gzip" {
+		from, err = gzip.NewReader(r.Body)
+	}
+	var body []byte
+	if err == nil {
+		body, err = io.ReadAll(io.LimitReader(from, maxBody+1))
+	}
+	var large *http.MaxBytesError
+	switch {
+	case errors.As(err, &large) || len(body) > maxBody:
+		refuse(w, http.StatusRequestEntityTooLarge, &drift.Problem{Reason: "the upload is larger than 1 MiB: send it in parts; none of it was taken"})
+		return nil, false
+	case err != nil:
+		refuse(w, http.StatusBadRequest, &drift.Problem{Reason: "the upload broke off: send it again; none of it was taken"})
+		return nil, false
+	}
+	return body, true
+}
+
+// forwardedOf reads what an agent sends on: exported lines, whose arrival is
+// kept.
+func forwardedOf(body []byte) []intake.Offer {
+	var offers []intake.Offer
+	for line := range wire.JSONLines(bytes.NewReader(body)) {
+		if len(offers) > maxLines {
+			break
+		}
+		offers = append(offers, intake.Offer{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: forward,
+			Received: line.Received, PossibleRepeat: line.PossibleRepeat})
+	}
+	return offers
+}
+
+// postRefused takes what another agent refused, one JSON object a line, all or
+// none, and answers {"kept":n} once that is durable.
+func (s *Server) postRefused(w http.ResponseWriter, r *http.Request) {
+	body, ok := bodyOf(w, r)
+	if !ok {
+		return
+	}
+	var offers []intake.Offer
+	for line := range bytes.Lines(body) {
+		told, err := wire.ReadRefusal(line)
+		if err != nil {
+			refuse(w, http.StatusUnprocessableEntity, problemOf(err))
+			return
+		}
+		refusal := intake.Refusal(told)
+		offers = append(offers, intake.Offer{Machine: refusal.Machine, Via: forward, Refusal: &refusal})
+	}
+	if _, err := s.Door.Take(r.Context(), offers); err != nil {
+		s.busy(w, err)
+		return
+	}
+	answer(w, http.StatusCreated, struct {
+		Kept int `json:"kept"`
+	}{len(offers)})
+}
+
+// busy answers that the store takes nothing now.
+func (s *Server) busy(w http.ResponseWriter, err error) {
+	s.cannotTake(err)
+	w.Header().Set("Retry-After", retryAfter)
+	refuse(w, http.StatusServiceUnavailable, &drift.Problem{Reason: "the records cannot be taken now: send the same again in a few seconds, a repeat does no harm"})
+}
