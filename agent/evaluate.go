@@ -136,7 +136,8 @@ func movesText(out *strings.Builder, moves []score.MoveRow) {
 		row("DATA", "CHECKED BY", "N", "FOUND OUT", "CHECKED", "MINUTES A MOVE", "BRIER", "CHANCES STATED")
 		for i := range moves {
 			m := &moves[i]
-			row(string(m.Grade), m.Rule, fmt.Sprint(m.N), share(drift.Some(m.Out)), share(drift.Some(m.Checked)), fixed(drift.Some(m.Minutes), 2), fixed(m.Brier, 3), fmt.Sprint(m.Stated))
+			row(string(m.Grade), m.Rule, fmt.Sprint(m.N), share(drift.Some(m.Out)), share(drift.Some(m.Checked)),
+				fixed(drift.Some(m.Minutes), 2), fixed(m.Brier, 3), fmt.Sprint(m.Stated))
 		}
 	})
 }

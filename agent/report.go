@@ -1,0 +1,91 @@
+package agent
+
+import (
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"arcdrift/drift/score"
+)
+
+func reportCommand(env Env) *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "report",
+		Short: "How the alerts turned out: right, wrong, missed, days of warning",
+		Long: `Goes through the history as it happened and lists the service alerts that the
+records gave cause for, with what came of each: right if a session was given up
+or the bench found the electrodes worn or dirty within 14 days. It works on a
+copy, as evaluate does.`,
+		Example: "  arcdrift report\n  arcdrift report --format json",
+		Args:    cobra.NoArgs,
+	}
+	format := formatFlag(cmd, formatText, formatJSON, formatCSV)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		replayed, err := replay(cmd.Context(), env, dbPath(cmd))
+		if err != nil {
+			return err
+		}
+		card := replayed.Card()
+		switch format.value {
+		case formatJSON:
+			return writeJSON(env.Stdout, &card)
+		case formatCSV:
+			return reportCSV(env.Stdout, &card)
+		}
+		return reportText(env.Stdout, &card)
+	}
+	return cmd
+}
+
+// reportText writes the card for people.
+func reportText(w io.Writer, c *score.Card) error {
+	var out strings.Builder
+	if c.From.IsZero() {
+		out.WriteString("The records are too short to report on.\n")
+		_, err := io.WriteString(w, out.String())
+		return err
+	}
+	fmt.Fprintf(&out, "From %s to %s\n", c.From.Format("2 Jan 2006"), c.Until.Format("2 Jan 2006"))
+	fmt.Fprintf(&out, "%s: %d right, %d wrong, %d unclear; right %s of those that can be told.\n",
+		count(c.Alerts, "service alert"), c.Right, c.Wrong, c.Unclear, withBand(c.Precision, c.Low, c.High))
+	fmt.Fprintf(&out, "%s: %d announced at least 3 days ahead, %d later, %d missed; %s days of warning in the middle.\n",
+		count(c.Failures, "failure"), c.Announced, c.Late, c.Missed, fixed(c.Notice, 1))
+	if len(c.List) > 0 {
+		out.WriteString("\nAlerts\n")
+		table(&out, func(row func(...string)) {
+			row("RAISED", "MACHINE", "OUTCOME", "BECAUSE")
+			for _, a := range c.List {
+				row(a.Raised.UTC().Format("2 Jan 2006"), a.Machine, string(a.Outcome), a.Because)
+			}
+		})
+	}
+	if len(c.Failed) > 0 {
+		out.WriteString("\nFailures\n")
+		table(&out, func(row func(...string)) {
+			row("FAILED", "MACHINE", "DAYS OF WARNING")
+			for _, f := range c.Failed {
+				row(f.Time.UTC().Format("2 Jan 2006"), f.Machine, fixed(f.Notice, 1))
+			}
+		})
+	}
+	_, err := io.WriteString(w, out.String())
+	return err
+}
+
+// reportCSV writes alerts and failures, one a line.
+func reportCSV(w io.Writer, c *score.Card) error {
+	out := csv.NewWriter(w)
+	rows := [][]string{{"what", "machine", "time", "outcome", "because", "notice_days"}}
+	for _, a := range c.List {
+		rows = append(rows, []string{"alert", a.Machine, a.Raised.UTC().Format(time.RFC3339), string(a.Outcome), a.Because, ""})
+	}
+	for _, f := range c.Failed {
+		rows = append(rows, []string{"failure", f.Machine, f.Time.UTC().Format(time.RFC3339), "", "", optCell(f.Notice)})
+	}
+	return errors.Join(out.WriteAll(rows), out.Error())
+}
