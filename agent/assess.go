@@ -64,16 +64,8 @@ func stateWord(s advise.State) string {
 }
 
 // cautions stand under every answer that may end with hands inside a machine.
-const cautions = `
-Before anybody opens, cleans or replaces electrodes: power off and unplugged (high
-voltage, hot electrodes), eye protection, bare fibre ends into a sharps bin, no
-ignition source near alcohol and everything dry before any arc, never look into a
-live fibre. The maker's instructions, local rules and licensed practice come first.
-`
-
-// touches says whether the answer may end with hands inside the machine.
-func touches(a *advise.Assessment) bool {
-	return a.Electrode.Action != advise.None || a.State == advise.Stop || a.State == advise.ServiceSoon || a.Streak.Attempts > 0
+func cautions() string {
+	return "\nBefore anybody opens, cleans or replaces electrodes:\n- " + strings.Join(advise.Cautions(), "\n- ") + "\n"
 }
 
 // assessTable is one line per machine.
@@ -88,7 +80,7 @@ func assessTable(w io.Writer, all []advise.Assessment) error {
 	care := false
 	for i := range all {
 		a := &all[i]
-		care = care || touches(a)
+		care = care || a.Touches()
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", stateWord(a.State), a.Machine, powerText(a), arcsText(a), lastText(a), first(a.Reasons))
 	}
 	if err := t.Flush(); err != nil {
@@ -96,7 +88,7 @@ func assessTable(w io.Writer, all []advise.Assessment) error {
 	}
 	out.WriteString("\nPower needed: percent above nominal at 20 °C, 1013 hPa. Arcs left: likely, in brackets 8 in 10 chances.\n")
 	if care {
-		out.WriteString(cautions)
+		out.WriteString(cautions())
 	}
 	_, err := io.WriteString(w, out.String())
 	return err
@@ -131,8 +123,8 @@ func assessOne(w io.Writer, a *advise.Assessment) error {
 	for _, warning := range a.Warnings {
 		fmt.Fprintf(&out, "  Note: %s\n", warning)
 	}
-	if touches(a) {
-		out.WriteString(cautions)
+	if a.Touches() {
+		out.WriteString(cautions())
 	}
 	_, err := io.WriteString(w, out.String())
 	return err

@@ -83,6 +83,8 @@ type Policy struct {
 	// To names the channels that each class goes to. The morning list goes to
 	// those of Note.
 	To map[Class][]string
+	// Hold replaces the hold times of the rules it names.
+	Hold map[Matter]time.Duration
 	// Morning is when a working day starts, since midnight; WorkDays is indexed
 	// by weekday.
 	Morning  time.Duration

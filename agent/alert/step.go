@@ -47,10 +47,7 @@ type step struct {
 // Step makes the next state and what is to be done, without touching s or v.
 // Called again with the state it returned and nothing new, it does nothing.
 func (p *Policy) Step(s State, v View, now time.Time) (State, []Action, []Outcome) {
-	st := step{Policy: p, now: now, rules: map[Matter]Rule{}}
-	for _, r := range Rules() {
-		st.rules[r.Matter] = r
-	}
+	st := p.begin(now)
 	before := make(map[[2]string]Case, len(s.Cases))
 	for _, c := range s.Cases {
 		before[c.key()] = c
@@ -69,6 +66,17 @@ func (p *Policy) Step(s State, v View, now time.Time) (State, []Action, []Outcom
 	st.sort()
 	next := State{Cases: st.cases, NextList: st.list(s.NextList, v)}
 	return next, st.actions, st.outcomes
+}
+
+func (p *Policy) begin(now time.Time) step {
+	st := step{Policy: p, now: now, rules: map[Matter]Rule{}}
+	for _, r := range Rules() {
+		if hold, set := p.Hold[r.Matter]; set {
+			r.Hold = hold
+		}
+		st.rules[r.Matter] = r
+	}
+	return st
 }
 
 func (c *Case) key() [2]string { return [2]string{c.Subject, string(c.Matter)} }

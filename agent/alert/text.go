@@ -11,9 +11,6 @@ import (
 	"arcdrift/drift/advise"
 )
 
-// Cautions stand under every text that sends a person to the electrodes.
-const Cautions = `Before the electrodes are touched: power off and unplugged; they carry high voltage and stay hot. Wear eye protection. Fibre ends are sharp and hard to see: into the sharps bin. Alcohol away from anything that ignites, and dry before any arc. Never look into a fibre that may be live. The maker's instructions, local rules and licensed practice come first.`
-
 // shortCaution is as much of them as a short message has room for.
 const shortCaution = "Unplug first."
 
@@ -38,7 +35,7 @@ func touches(rule Rule, about subject) bool {
 // what to answer.
 func (s *step) alertText(c Case, rule Rule, about subject) Message {
 	if about.machine != nil {
-		return s.benchText(c, rule, about)
+		return s.machineText(c, rule, about)
 	}
 	title, why := "Door silent: "+about.name, "Look at the network and the broker; until then no state is to be trusted."
 	if about.channel != nil {
@@ -52,23 +49,27 @@ func (s *step) alertText(c Case, rule Rule, about subject) Message {
 	}
 }
 
-// benchText is the alert of a machine that the bench is to answer.
-func (s *step) benchText(c Case, rule Rule, about subject) Message {
+// machineText is the alert of a machine, mostly for the bench to answer.
+func (s *step) machineText(c Case, rule Rule, about subject) Message {
 	m := about.machine
 	var spare, caution, cautions string
 	if m.Spare != "" {
 		spare = "Spare: " + m.Spare + "."
 	}
 	if c.Touches {
-		caution, cautions = shortCaution, Cautions
+		caution, cautions = shortCaution, advise.CautionText()
 	}
-	ends := "Ends: service or " + span(rule.Clear) + " good."
+	ends, reply, answer := "Ends: service or "+span(rule.Clear)+" good.", "Reply worn/dirty/fine.",
+		"When it is done, log the service with what you found: worn, dirty, fine, cleaver or other. That closes this case and tells whether it was right."
+	if !rule.Bench {
+		ends, reply, answer = "Ends "+exit(rule)+".", "", ""
+	}
 	return Message{
 		Title: c.What,
 		Short: fit(part{c.What + ".", 0, true}, part{shortWhy(m), 3, true}, part{spare, 4, true},
-			part{caution, 1, false}, part{ends, 2, false}, part{"Reply worn/dirty/fine.", 5, false}),
+			part{caution, 1, false}, part{ends, 2, false}, part{reply, 5, false}),
 		Body: paragraphs(c.What+".", listed("Why", m.Reasons), arcsLeft(&m.Electrode), spare, "Clears "+exit(rule)+".",
-			"When it is done, log the service with what you found: worn, dirty, fine, cleaver or other. That closes this case and tells whether it was right.",
+			answer,
 			"Seen "+moment(s.now, about.zone)+".", s.page(m.Machine), cautions),
 	}
 }
@@ -217,7 +218,7 @@ func (s *step) listText(fleet int) (Message, bool) {
 	}
 	cautions := ""
 	if hands {
-		cautions = Cautions
+		cautions = advise.CautionText()
 	}
 	return Message{
 		Title: "Morning list: " + strings.Join(tally, ", "),

@@ -21,6 +21,8 @@ import (
 	"github.com/grafana/grafana-foundation-sdk/go/dashboard"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"arcdrift/drift/advise"
 )
 
 const (
@@ -76,6 +78,19 @@ func TestPromtoolAcceptsRules(t *testing.T) {
 		promtool.Dir = rulesDir
 		out, err := promtool.CombinedOutput()
 		require.NoError(t, err, "promtool %v (Debian package prometheus): %s", args, out)
+	}
+}
+
+// Alerts that may send somebody to the electrodes carry the house's cautions.
+func TestRulesCarryTheCautions(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join(rulesDir, "arcdrift.rules.yml"))
+	require.NoError(t, err)
+	cautions := regexp.MustCompile(`(?m)^ *caution: (".*")$`).FindAllStringSubmatch(string(text), -1)
+	require.Len(t, cautions, 2, "of stop and of electrodes due")
+	for _, c := range cautions {
+		said, err := strconv.Unquote(c[1])
+		require.NoError(t, err)
+		assert.Equal(t, advise.CautionText(), said)
 	}
 }
 

@@ -16,6 +16,7 @@ import (
 
 	"arcdrift/agent/alert"
 	"arcdrift/agent/notify"
+	"arcdrift/drift/advise"
 )
 
 // The vector is that of the reference libraries of Standard Webhooks
@@ -35,7 +36,7 @@ func stopAlert() alert.Action {
 		Kind: alert.Alert, Class: alert.Stop, Matter: alert.MustStop, Subject: "K-07", Opened: opened, At: opened,
 		Message: alert.Message{
 			Short: "K-07 STOP, do not splice.", Title: "K-07 STOP, do not splice: größer als erlaubt",
-			Body: "K-07 STOP, do not splice.\n\nWhy\n- Required power at 20 °C is beyond the limit.\n\n" + alert.Cautions,
+			Body: "K-07 STOP, do not splice.\n\nWhy\n- Required power at 20 °C is beyond the limit.\n\n" + advise.CautionText(),
 		},
 	}
 }

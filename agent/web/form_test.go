@@ -349,7 +349,7 @@ func TestMorningText(t *testing.T) {
 	assert.Equal(t, "text/plain; charset=utf-8", w.Header().Get("Content-Type"))
 	lines := w.Body.String()
 	assert.Contains(t, lines, "\nSTOP\n  K-11 NEW  Do not splice with it. Replace the electrodes by Mon 2 Mar.\n      4 attempts in a row failed")
-	assert.Contains(t, lines, "Before opening a machine: power off")
+	assert.Contains(t, lines, "Power off and unplugged")
 	for line := range strings.Lines(lines) {
 		assert.LessOrEqual(t, len([]rune(line)), 120)
 	}

@@ -115,7 +115,7 @@ func (s *Server) machineView(ctx context.Context, a *advise.Assessment, site str
 	v := &machineView{
 		Machine: a.Machine, Link: machineLink(a.Machine), Records: "/api/v1" + machineLink(a.Machine) + "/records",
 		Where: joined(label(a.Model), site), State: a.State, Next: nextStep(a), Basis: basis(a),
-		Age: ageOf(a.Data.Last, now), Reasons: a.Reasons, Warnings: a.Warnings, Cautions: touchesElectrodes(a),
+		Age: ageOf(a.Data.Last, now), Reasons: a.Reasons, Warnings: a.Warnings, Cautions: a.Touches(),
 		Streak: streakWords(a), Causes: causesOf(a), Facts: factsOf(a),
 	}
 	if at, ok := asOf.Get(); ok {

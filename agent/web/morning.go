@@ -68,7 +68,7 @@ func (s *Server) morningText(w http.ResponseWriter, _ *http.Request) {
 		}
 	}
 	if view.Touches {
-		b.WriteString("\nBefore opening a machine: power off and unplugged, let it cool, eye protection, fibre ends into\nthe sharps bin, alcohol dry and away from flames, never look into a fibre. The maker's\ninstructions, local rules and licensed practice come first.\n")
+		b.WriteString("\nBefore anybody opens, cleans or replaces electrodes:\n- " + strings.Join(advise.Cautions(), "\n- ") + "\n")
 	}
 	plain(w, http.StatusOK, b.String())
 }
@@ -95,7 +95,7 @@ func (s *Server) morningView() (*morningView, error) {
 		row := rowOf(m, now)
 		one := needs{Machine: row.Machine, Link: row.Link, Where: row.Where, Next: row.Next, Why: row.Why, State: row.State, Age: row.Age, New: yesterday[m.Machine] != m.State}
 		byState[m.State] = append(byState[m.State], one)
-		view.Touches = view.Touches || touchesElectrodes(&m.Assessment)
+		view.Touches = view.Touches || m.Touches()
 	}
 	said := []string{}
 	for _, state := range advise.States() {

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"arcdrift/dashboards"
+	"arcdrift/drift/advise"
 )
 
 // page is what every page has; Body is the view of its own.
@@ -50,6 +51,7 @@ func parsePages() (map[string]*template.Template, error) {
 	files := dashboards.Pages()
 	shared, err := template.New("").Funcs(template.FuncMap{
 		"stateWord": stateWord,
+		"cautions":  advise.Cautions,
 		"group":     func(name string, tiles []tile, required bool) group { return group{name, tiles, required} },
 		"rfc":       func(t time.Time) string { return t.Format(time.RFC3339) },
 		"clock":     func(t time.Time) string { return t.Format("Mon 2 Jan 2006, 15:04 MST") },

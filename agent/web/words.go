@@ -59,13 +59,6 @@ func nextStep(a *advise.Assessment) string {
 	}
 }
 
-// touchesElectrodes says whether what the page tells somebody to do may end with
-// hands inside the machine: then the cautions are shown.
-func touchesElectrodes(a *advise.Assessment) bool {
-	return a.Electrode.Action != advise.None && a.Electrode.Action != "" ||
-		a.State == advise.Stop || a.State == advise.ServiceSoon || a.Streak.Attempts > 0
-}
-
 // causeWords names a cause and the cheap test that would settle it.
 func causeWords(cause string) (word, test string) {
 	switch cause {

@@ -1,0 +1,33 @@
+package alert
+
+import "time"
+
+// Shown is an open case as people are shown it.
+type Shown struct {
+	Case
+	Class Class
+	// Message is what would be told now.
+	Message
+	// Remark says why nothing is sent of it; empty when it is.
+	Remark string
+}
+
+// Show lists the open cases of a state with their texts, in the state's order. A
+// case whose subject is not in the view is left out: the next step ends it.
+func (p *Policy) Show(s State, v View, now time.Time) []Shown {
+	st := p.begin(now)
+	about := map[[2]string]subject{}
+	for _, of := range p.subjects(v, now) {
+		about[[2]string{of.name, string(of.matter)}] = of
+	}
+	var out []Shown
+	for _, c := range s.Cases {
+		of, there := about[c.key()]
+		if c.Phase != Open || !there {
+			continue
+		}
+		rule := st.rules[c.Matter]
+		out = append(out, Shown{Case: c, Class: rule.Class, Message: st.alertText(c, rule, of), Remark: st.remark(&c)})
+	}
+	return out
+}
