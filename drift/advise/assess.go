@@ -157,7 +157,7 @@ func (a *Assessment) explain(s *Subject, v Verdict, failed bool, silent float64)
 	if failed {
 		say("No pass in %s: the last session was given up.", tries(a.Streak.Attempts))
 	} else if a.Streak.Attempts > 0 {
-		say("The last %s failed.", tries(a.Streak.Attempts))
+		say("%s.", lastFailed(a.Streak.Attempts))
 	}
 	if a.Streak.Attempts > 0 {
 		a.explainStreak(say)

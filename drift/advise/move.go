@@ -110,7 +110,8 @@ func (s *Site) wet(a *MoveAnswer, q Move, t, rh float64) bool {
 	if told && !c.Wets(machine) || !told && !c.Saturated {
 		return false
 	}
-	a.Answer = Wait
+	// Whatever else is missing, the wait comes first.
+	a.Answer, a.Reasons = Wait, a.Reasons[:0]
 	a.WaitMinutes = drift.Opt[int]{}
 	if c.Saturated {
 		a.Reasons = append(a.Reasons, "The air is close to saturated: waiting has no end here. Dry the air or move, lid shut, then recalibrate.")
@@ -136,7 +137,7 @@ func (s *Site) choose(a *MoveAnswer, q Move) {
 	switch {
 	case streak > 0:
 		a.Answer = Recalibrate
-		a.Reasons = append(a.Reasons, fmt.Sprintf("The last %s failed and nothing has passed since.", tries(streak)))
+		a.Reasons = append(a.Reasons, lastFailed(streak)+" and nothing has passed since.")
 	case p > a.Cost.CheckMinutes/a.Cost.OutMinutes:
 		a.Answer = Recalibrate
 	}

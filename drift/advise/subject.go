@@ -108,5 +108,5 @@ func rounded(x, parts float64) drift.Opt[float64] {
 	if math.IsNaN(x) || math.IsInf(x, 0) {
 		return drift.Opt[float64]{}
 	}
-	return drift.Some(math.Round(x*parts) / parts)
+	return drift.Some(math.Round(x*parts)/parts + 0) // + 0: no −0
 }

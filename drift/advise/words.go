@@ -15,8 +15,8 @@ func chance(p float64) string {
 		return "Less than 1 in 100"
 	case p < 0.095:
 		return fmt.Sprintf("About %.0f in 100", math.Round(p*100))
-	case p > 0.95:
-		return "Nearly certain"
+	case p >= 0.95:
+		return "More than 9 in 10"
 	default:
 		return fmt.Sprintf("About %.0f in 10", math.Round(p*10))
 	}
@@ -26,6 +26,14 @@ func chance(p float64) string {
 func lower(s string) string { return strings.ToLower(s[:1]) + s[1:] }
 
 func tries(n int) string { return plural(float64(n), "try") }
+
+// lastFailed says how many tries in a row have failed.
+func lastFailed(n int) string {
+	if n == 1 {
+		return "The last try failed"
+	}
+	return "The last " + tries(n) + " failed"
+}
 
 func plural(n float64, word string) string {
 	switch {
@@ -49,7 +57,8 @@ func thousands(n float64) string {
 	return s
 }
 
-// number writes a percentage or temperature with at most one decimal.
+// number writes a percentage or temperature with at most one decimal. Adding 0
+// takes the sign off a zero.
 func number(x float64) string {
-	return strconv.FormatFloat(math.Round(x*10)/10, 'f', -1, 64)
+	return strconv.FormatFloat(math.Round(x*10)/10+0, 'f', -1, 64)
 }

@@ -1,0 +1,156 @@
+package advise
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"arcdrift/drift"
+)
+
+func some(x float64) drift.Opt[float64] { return drift.Some(x) }
+
+// asked is a question about an ordinary place, an hour after the last attempt.
+func asked(change ...func(*Move)) Move {
+	q := Move{Machine: "K-07", AsOf: today.Add(time.Hour), AskID: "a1", Temperature: some(20), Humidity: some(50), Pressure: some(1013)}
+	for _, c := range change {
+		c(&q)
+	}
+	return q
+}
+
+func at(t, rh, machine float64) func(*Move) {
+	return func(q *Move) { q.Temperature, q.Humidity, q.MachineTemperature = some(t), some(rh), some(machine) }
+}
+
+func TestEveryAnswerIsReached(t *testing.T) {
+	known := Site{Known: passing(60), Settings: usual(), LastTemperature: some(18), LastAltitude: some(100)}
+	few := Site{Known: passing(2), Settings: usual()}
+	few.Known.Params().Attempts = 0
+	for name, c := range map[string]struct {
+		site     Site
+		q        Move
+		answer   Answer
+		evidence Evidence
+		reason   string
+	}{
+		"nothing changed":        {known, asked(), NoNeed, ThisMachine, "2 °C warmer, 1 hour later."},
+		"up a high mountain":     {known, asked(func(q *Move) { q.Pressure, q.Altitude = drift.Opt[float64]{}, some(3500) }), Recalibrate, ThisMachine, "3,400 m higher"},
+		"cold into damp air":     {known, asked(at(25, 70, -5)), Wait, ThisMachine, "lid shut"},
+		"saturated air":          {known, asked(func(q *Move) { q.Humidity = some(99) }), Wait, ThisMachine, "waiting has no end here"},
+		"nothing known":          {Site{Settings: usual()}, asked(), CannotTell, RuleOfThumb, "Nothing is known of this machine yet. Play safe: recalibrate."},
+		"too little known":       {few, asked(), CannotTell, RuleOfThumb, "Only 2 records"},
+		"no temperature":         {known, asked(func(q *Move) { q.Temperature = drift.Opt[float64]{} }), CannotTell, RuleOfThumb, "The temperature is missing."},
+		"neither height nor hPa": {known, asked(func(q *Move) { q.Pressure = drift.Opt[float64]{} }), CannotTell, RuleOfThumb, "The altitude or the station pressure is missing."},
+		"others like it":         {Site{Known: passing(4), Settings: usual()}, asked(), NoNeed, MachinesLikeIt, "other machines like it"},
+		"a streak stands":        {Site{Known: failing(passing(60), 1, ""), Settings: usual()}, asked(), Recalibrate, ThisMachine, "The last try failed and nothing has passed since."},
+	} {
+		t.Run(name, func(t *testing.T) {
+			a := c.site.Recalibrated(c.q)
+			assert.Equal(t, c.answer, a.Answer, "%q %v", a.Reasons, a.ProbabilityOut)
+			assert.Equal(t, c.evidence, a.Evidence)
+			assert.Contains(t, strings.Join(a.Reasons, " "), c.reason)
+			assert.Equal(t, [2]string{"K-07", "a1"}, [2]string{a.Machine, a.AskID})
+			assert.Equal(t, Cost{CheckMinutes: 5, OutMinutes: 60}, a.Cost, "both costs are shown")
+			require.NotEmpty(t, a.Reasons)
+			for _, r := range a.Reasons {
+				assert.Regexp(t, `^[A-Z].*\.$`, r)
+			}
+		})
+	}
+}
+
+// The wait to the dew point is τ·ln((Tair − Tmachine)/(Tair − Tdew)); this tool
+// waits for its margin too. Dew points: inversion of the Magnus form (WMO-No. 8).
+func TestWaitForTheDewPoint(t *testing.T) {
+	s := Site{Known: passing(60), Settings: usual()}
+	s.Settings.WarmUp = some(30)
+	for _, c := range []struct {
+		t, rh, dew float64
+		bare       float64 // to the dew point itself, in τ
+	}{{22, 50, 11.0946, 0.91}, {25, 70, 19.1451, 1.63}, {30, 80, 26.1688, 2.21}} {
+		t.Run(fmt.Sprint(c.t), func(t *testing.T) {
+			a := s.Recalibrated(asked(at(c.t, c.rh, -5)))
+			require.Equal(t, Wait, a.Answer)
+			dry := c.dew + math.Min(2, (c.t-c.dew)/2)
+			minutes, ok := a.WaitMinutes.Get()
+			require.True(t, ok)
+			assert.Equal(t, int(math.Ceil(30*math.Log((c.t+5)/(c.t-dry)))), minutes)
+			assert.Greater(t, float64(minutes), 30*c.bare)
+			assert.InDelta(t, c.dew, a.DewPoint.Or(0), 0.051, "told to a tenth")
+			assert.Len(t, a.Reasons, 1)
+
+			// One degree below dry it is a short wait; at dry there is none.
+			assert.Equal(t, Wait, answer(&s, asked(at(c.t, c.rh, dry-1))))
+			assert.NotEqual(t, Wait, answer(&s, asked(at(c.t, c.rh, dry+0.01))))
+			// Without the machine's temperature nobody knows that it is cold.
+			assert.NotEqual(t, Wait, answer(&s, asked(at(c.t, c.rh, -5), func(q *Move) { q.MachineTemperature = drift.Opt[float64]{} })))
+		})
+	}
+
+	s.Settings.WarmUp = drift.Opt[float64]{}
+	a := s.Recalibrated(asked(at(22, 50, -5)))
+	assert.Equal(t, Wait, a.Answer)
+	assert.False(t, a.WaitMinutes.Known(), "without the warm-up time nobody knows how long")
+	assert.Contains(t, a.Reasons[0], "13.1 °C")
+
+	s.Settings.WarmUp = some(30)
+	a = s.Recalibrated(asked(at(10, 99, 5)))
+	assert.Equal(t, Wait, a.Answer)
+	assert.False(t, a.WaitMinutes.Known(), "near saturation the wait has no end")
+
+	// Water comes first even where nothing else is known.
+	unknown := Site{Settings: s.Settings}
+	a = unknown.Recalibrated(asked(at(22, 50, -5)))
+	assert.Equal(t, Wait, a.Answer)
+	assert.Equal(t, drift.Some(34), a.WaitMinutes)
+	assert.Contains(t, a.Reasons[0], "Wait 34 minutes")
+}
+
+func answer(s *Site, q Move) Answer {
+	a := s.Recalibrated(q)
+	return a.Answer
+}
+
+// Checking costs less than being out exactly when the chance of being out is
+// above the ratio of the costs.
+func TestMovesAreWeighedByCost(t *testing.T) {
+	known := passing(60)
+	rapid.Check(t, func(t *rapid.T) {
+		s := Site{Known: known, Settings: usual()}
+		s.Settings.CheckMinutes = float64(rapid.IntRange(1, 30).Draw(t, "check"))
+		s.Settings.OutMinutes = float64(rapid.IntRange(30, 600).Draw(t, "out"))
+		q := asked(func(q *Move) {
+			q.Temperature = some(rapid.Float64Range(10, 30).Draw(t, "t"))
+			q.Pressure = some(rapid.Float64Range(650, 1040).Draw(t, "p"))
+		})
+		a := s.Recalibrated(q)
+		p, ok := a.ProbabilityOut.Get()
+		require.True(t, ok && p >= 0 && p <= 1)
+		want := NoNeed
+		if p > s.Settings.CheckMinutes/s.Settings.OutMinutes {
+			want = Recalibrate
+		}
+		assert.Equal(t, want, a.Answer)
+		assert.True(t, a.SD.Or(-1) >= 0)
+	})
+}
+
+// Less dense air takes more power: the prior says so, and nothing here speaks
+// against it.
+func TestThinnerAirNeedsMorePower(t *testing.T) {
+	s := Site{Known: passing(60), Settings: usual()}
+	last := math.Inf(-1)
+	for _, h := range []float64{0, 500, 1500, 2500, 4000} {
+		a := s.Recalibrated(asked(func(q *Move) { q.Pressure, q.Altitude = drift.Opt[float64]{}, some(h) }))
+		shift := a.ExpectedShift.Or(math.NaN())
+		assert.Greater(t, shift, last)
+		last = shift
+	}
+}
