@@ -35,7 +35,7 @@ func (m mind) Board() ([]web.Machine, uint64) {
 	all := s.Assessments()
 	out := make([]web.Machine, len(all))
 	for i, a := range all {
-		out[i] = web.Machine{Assessment: a, Site: s.Site(a.Machine)}
+		out[i] = web.Machine{Assessment: a, Site: s.About(a.Machine).Site}
 	}
 	return out, s.Version
 }

@@ -35,35 +35,10 @@ type Fleet struct {
 	ready   atomic.Bool
 }
 
-// Snapshot is the fleet at one moment. It does not change.
-type Snapshot struct {
-	At      time.Time
-	Version uint64
-	all     []advise.Assessment
-	byName  map[string]int
-	sites   map[string]string
-}
-
-// Assessments returns the answers, worst first. The slice is the caller's to
-// read only.
-func (s *Snapshot) Assessments() []advise.Assessment { return s.all }
-
-// Assessment returns one machine's answer.
-func (s *Snapshot) Assessment(machine string) (advise.Assessment, bool) {
-	i, ok := s.byName[machine]
-	if !ok {
-		return advise.Assessment{}, false
-	}
-	return s.all[i], true
-}
-
-// Site is where the machine's last record was made, as its label says.
-func (s *Snapshot) Site(machine string) string { return s.sites[machine] }
-
 // New makes a fleet over a book. now is the wall clock.
 func New(book Book, now func() time.Time, log *slog.Logger) *Fleet {
 	f := &Fleet{book: book, now: now, log: log, wake: make(chan struct{}, 1), touched: map[string]bool{}, members: map[string]*member{}}
-	f.current.Store(&Snapshot{At: now(), byName: map[string]int{}, sites: map[string]string{}})
+	f.current.Store(&Snapshot{At: now()})
 	return f
 }
 
@@ -191,20 +166,8 @@ func (f *Fleet) catchUp() error {
 
 // publish makes the new snapshot.
 func (f *Fleet) publish(now time.Time) {
-	s := &Snapshot{At: now, Version: f.current.Load().Version + 1, byName: map[string]int{}, sites: map[string]string{}}
-	refused := f.world.Load().refused
-	for _, m := range f.members {
-		if m.settings.Retired {
-			continue
-		}
-		m.subject.Refused = refused[m.name]
-		s.all = append(s.all, advise.Assess(&m.subject, now))
-		s.sites[m.name] = m.site
-	}
-	worstFirst(s.all)
-	for i := range s.all {
-		s.byName[s.all[i].Machine] = i
-	}
+	s := snapshot(maps.Values(f.members), f.world.Load().refused, now)
+	s.Version = f.current.Load().Version + 1
 	f.current.Store(s)
 }
 

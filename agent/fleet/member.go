@@ -20,8 +20,10 @@ type life struct {
 	events     []model.Event
 	entries    []drift.Entry // ordered and corrected
 	last       time.Time
-	// lastCalibration is the newest, nil without one.
+	// lastCalibration is the newest, nil without one, as is the latest service.
 	lastCalibration *drift.Calibration
+	service         *drift.Service
+	serviced        time.Time
 	otherPrograms   bool
 }
 
@@ -66,6 +68,9 @@ func (l *life) label(e *drift.Entry) {
 		if e.Program != "" {
 			l.key.Program = e.Program
 		}
+	}
+	if e.Service != nil {
+		l.service, l.serviced = e.Service, e.When()
 	}
 	if at := e.When(); at.After(l.last) {
 		l.last = at

@@ -1,0 +1,76 @@
+package fleet
+
+import (
+	"iter"
+	"slices"
+	"time"
+
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// Snapshot is the fleet at one moment. It does not change.
+type Snapshot struct {
+	At      time.Time
+	Version uint64
+	all     []advise.Assessment
+	byName  map[string]int
+	about   map[string]About
+}
+
+// About is what is known of a machine beside its answer.
+type About struct {
+	// Site is where its last record was made, as the label says.
+	Site     string
+	Settings drift.Settings
+	// Service is the latest of the pair and Serviced when it was; nil without one.
+	Service  *drift.Service
+	Serviced time.Time
+}
+
+// At is the fleet as a book tells of one moment.
+func At(book Book, asOf time.Time) (*Snapshot, error) {
+	w, err := look(book, cut{asOf: asOf})
+	if err != nil {
+		return nil, err
+	}
+	members, err := w.members(w.names)
+	if err != nil {
+		return nil, err
+	}
+	return snapshot(slices.Values(members), w.refused, asOf), nil
+}
+
+// snapshot answers for all machines in use.
+func snapshot(members iter.Seq[*member], refused map[string]int, now time.Time) *Snapshot {
+	s := &Snapshot{At: now, byName: map[string]int{}, about: map[string]About{}}
+	for m := range members {
+		if m.settings.Retired {
+			continue
+		}
+		m.subject.Refused = refused[m.name]
+		s.all = append(s.all, advise.Assess(&m.subject, now))
+		s.about[m.name] = About{m.site, m.settings, m.service, m.serviced}
+	}
+	worstFirst(s.all)
+	for i := range s.all {
+		s.byName[s.all[i].Machine] = i
+	}
+	return s
+}
+
+// Assessments returns the answers, worst first. The slice is the caller's to
+// read only.
+func (s *Snapshot) Assessments() []advise.Assessment { return s.all }
+
+// Assessment returns one machine's answer.
+func (s *Snapshot) Assessment(machine string) (advise.Assessment, bool) {
+	i, ok := s.byName[machine]
+	if !ok {
+		return advise.Assessment{}, false
+	}
+	return s.all[i], true
+}
+
+// About is what is known of the machine beside its answer.
+func (s *Snapshot) About(machine string) About { return s.about[machine] }
