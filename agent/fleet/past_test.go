@@ -10,7 +10,6 @@ import (
 
 	"arcdrift/agent/fleet"
 	"arcdrift/drift"
-	"arcdrift/drift/score"
 	"arcdrift/drift/synth"
 )
 
@@ -49,15 +48,6 @@ func lived(t testing.TB, world string, machines, days int) []drift.Record {
 	w, ok := synth.WorldNamed(world)
 	require.True(t, ok)
 	return synth.Make(w, 7, machines, time.Date(2025, 3, 3, 0, 0, 0, 0, time.UTC), days).Records
-}
-
-func replay(t testing.TB, records []drift.Record) *score.Replay {
-	t.Helper()
-	book := newShelf(records)
-	at := func(asOf time.Time) ([]score.Past, error) { return fleet.Pasts(book, asOf) }
-	r, err := score.Run(at, records[len(records)-1].Time, score.Plan{Seed: 1})
-	require.NoError(t, err)
-	return r
 }
 
 func TestNothingLaterShowsInAPast(t *testing.T) {
