@@ -14,6 +14,7 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"arcdrift/agent/forward"
 	"arcdrift/agent/mqtt"
 )
 
@@ -26,6 +27,8 @@ type Config struct {
 	HTTPListen, MQTTListen string
 	// Broker is the outside broker to join, nil for none.
 	Broker *mqtt.Join
+	// Hub is the agent to which all is sent on, nil for none.
+	Hub *forward.Hub
 	// Hosts are names under which the pages are called.
 	Hosts []string
 	// Open says that the listeners are meant to be open to a network.
@@ -39,6 +42,8 @@ type Config struct {
 type rawConfig struct {
 	httpListen, mqttListen               string
 	broker, clientID, user, passwordFile string
+	forwardTo, forwardUser               string
+	forwardPasswordFile, forwardCA       string
 	hosts                                []string
 	open                                 bool
 	logFormat                            choice
@@ -58,6 +63,10 @@ func (r *rawConfig) flags(flags *pflag.FlagSet) {
 	flags.StringVar(&r.clientID, "mqtt-client-id", "", "client id at that broker; must stay the same; from the store's place if left out")
 	flags.StringVar(&r.user, "mqtt-user", "", "user name at that broker")
 	flags.StringVar(&r.passwordFile, "mqtt-password-file", "", "file with the password at that broker")
+	flags.StringVar(&r.forwardTo, "forward-to", "", "send everything on to the hub at this URL, like https://hub.example:8470")
+	flags.StringVar(&r.forwardUser, "forward-user", "", "user name at that hub")
+	flags.StringVar(&r.forwardPasswordFile, "forward-password-file", "", "file with the password at that hub")
+	flags.StringVar(&r.forwardCA, "forward-ca", "", "PEM file with the certificate by which that hub is known, instead of the system's")
 	flags.StringSliceVar(&r.hosts, "host", nil, "name under which the pages are called, beside localhost and addresses; may be repeated")
 	flags.BoolVar(&r.open, openFlag, false, "listen beyond this computer although anybody there could then read and write")
 	flags.Var(&r.logFormat, "log-format", "form of the log: text, json")
@@ -75,13 +84,21 @@ func (r *rawConfig) valid(db string) (Config, error) {
 			return Config{}, err
 		}
 	}
+	var err error
+	switch {
+	case r.forwardTo != "":
+		if c.Hub, err = r.hub(); err != nil {
+			return Config{}, err
+		}
+	case r.forwardUser != "" || r.forwardPasswordFile != "" || r.forwardCA != "":
+		return Config{}, usagef("forward-user, forward-password-file and forward-ca say how to reach a hub, but forward-to names none")
+	}
 	if r.broker == "" {
 		if r.clientID != "" || r.user != "" || r.passwordFile != "" {
 			return Config{}, usagef("mqtt-client-id, mqtt-user and mqtt-password-file say how to join a broker, but mqtt-broker names none")
 		}
 		return c, nil
 	}
-	var err error
 	c.Broker, err = r.join(db)
 	return c, err
 }
@@ -118,14 +135,20 @@ func (r *rawConfig) join(db string) (*mqtt.Join, error) {
 			return nil, err
 		}
 	}
-	if r.passwordFile != "" {
-		raw, err := os.ReadFile(r.passwordFile)
-		if err != nil {
-			return nil, usagef("mqtt-password-file cannot be read: %w", err)
-		}
-		j.Password = strings.TrimRight(string(raw), "\r\n")
+	j.Password, err = passwordFrom("mqtt-password-file", r.passwordFile)
+	return j, err
+}
+
+// passwordFrom reads the file that a setting names, if it names one.
+func passwordFrom(setting, file string) (string, error) {
+	if file == "" {
+		return "", nil
 	}
-	return j, nil
+	raw, err := os.ReadFile(file)
+	if err != nil {
+		return "", usagef("%s cannot be read: %w", setting, err)
+	}
+	return strings.TrimRight(string(raw), "\r\n"), nil
 }
 
 // stableID is a client id that is the same at every start and another for

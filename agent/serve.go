@@ -15,6 +15,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"arcdrift/agent/fleet"
+	"arcdrift/agent/forward"
 	"arcdrift/agent/intake"
 	"arcdrift/agent/metrics"
 	"arcdrift/agent/mqtt"
@@ -101,6 +102,9 @@ func (s *server) assemble(env Env) (err error) {
 	s.faces = append(s.faces, webRunner{pages, s.listener})
 	if err := s.joinMQTT(env); err != nil {
 		return err
+	}
+	if s.config.Hub != nil {
+		s.faces = append(s.faces, forward.New(*s.config.Hub, s.store, s.log))
 	}
 	if manager := newSystemd(env.Environ, s.sound); manager.socket != "" {
 		s.faces = append(s.faces, manager)

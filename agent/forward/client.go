@@ -27,13 +27,16 @@ const (
 	maxBusy = 10 * time.Minute
 )
 
+// runHeader names the run of the hub that answers.
+const runHeader = "Arcdrift-Run"
+
 // Hub is the agent to which all is sent.
 type Hub struct {
 	// URL is like https://hub.example:8470, without a path.
 	URL            string
 	User, Password string
-	// Transport carries the requests; nil is one with Go's defaults.
-	Transport *http.Transport
+	// Transport carries the requests; nil is Go's own.
+	Transport http.RoundTripper
 }
 
 // client speaks to a hub.
@@ -43,9 +46,6 @@ type client struct {
 }
 
 func newClient(hub Hub) *client {
-	if hub.Transport == nil {
-		hub.Transport = &http.Transport{}
-	}
 	hub.URL = strings.TrimRight(hub.URL, "/")
 	return &client{hub, &http.Client{Transport: hub.Transport, Timeout: patience}}
 }
@@ -70,32 +70,33 @@ type answer struct {
 	Reason    string  `json:"reason"`
 }
 
-// entries sends records and returns one receipt for each: whatever else comes
-// back is an error, and nothing is known of any of them.
-func (c *client) entries(ctx context.Context, entries []drift.Entry) ([]wire.Receipt, error) {
+// entries sends records and returns one receipt for each, and which run of the
+// hub gave them: whatever else comes back is an error, and nothing is known of
+// any of them.
+func (c *client) entries(ctx context.Context, entries []drift.Entry) (out []wire.Receipt, run string, err error) {
 	var body []byte
 	for i := range entries {
 		body = append(wire.AppendEntry(body, &entries[i]), '\n')
 	}
-	lines, err := c.post(ctx, "/api/v1/records?via=forward", body)
+	lines, run, err := c.post(ctx, "/api/v1/records?via=forward", body)
 	if err != nil {
-		return nil, err
+		return nil, "", err
 	}
-	out := make([]wire.Receipt, len(entries))
+	out = make([]wire.Receipt, len(entries))
 	for i := range out {
 		var a answer
 		err := lines.Decode(&a)
 		switch {
 		case err != nil:
-			return nil, fmt.Errorf("the hub's answer broke off: %w", err)
+			return nil, "", fmt.Errorf("the hub's answer broke off: %w", err)
 		case a.Line == i+1 && a.Reason != "":
 			out[i].Refused = &drift.Problem{Reason: a.Reason}
 		case a.Line != i+1 || a.Seq == 0 || a.ID != entries[i].ID:
-			return nil, fmt.Errorf("the hub's answer is no receipt of record %s", entries[i].ID)
+			return nil, "", fmt.Errorf("the hub's answer is no receipt of record %s", entries[i].ID)
 		}
 		out[i].ID, out[i].Epoch, out[i].Seq, out[i].Duplicate = a.ID, a.Epoch, a.Seq, a.Duplicate
 	}
-	return out, nil
+	return out, run, nil
 }
 
 // refusals sends refusals; nil means that all are kept.
@@ -108,7 +109,7 @@ func (c *client) refusals(ctx context.Context, changed []store.ChangedRefusal) e
 		}
 		body = append(append(body, line...), '\n')
 	}
-	lines, err := c.post(ctx, "/api/v1/refused", body)
+	lines, _, err := c.post(ctx, "/api/v1/refused", body)
 	if err != nil {
 		return err
 	}
@@ -119,19 +120,20 @@ func (c *client) refusals(ctx context.Context, changed []store.ChangedRefusal) e
 	return nil
 }
 
-// post sends JSON lines, pressed, and returns the answer if it is one to them.
-func (c *client) post(ctx context.Context, path string, body []byte) (*json.Decoder, error) {
+// post sends JSON lines, pressed, and returns the answer, if it is one to them,
+// and the hub's run.
+func (c *client) post(ctx context.Context, path string, body []byte) (lines *json.Decoder, run string, err error) {
 	var pressed bytes.Buffer
 	z := gzip.NewWriter(&pressed)
 	if _, err := z.Write(body); err != nil {
-		return nil, err
+		return nil, "", err
 	}
 	if err := z.Close(); err != nil {
-		return nil, err
+		return nil, "", err
 	}
 	req, err := http.NewRequestWithContext(ctx, http.MethodPost, c.URL+path, &pressed)
 	if err != nil {
-		return nil, err
+		return nil, "", err
 	}
 	req.Header.Set("Content-Type", "application/jsonl")
 	req.Header.Set("Content-Encoding", "gzip")
@@ -140,18 +142,18 @@ func (c *client) post(ctx context.Context, path string, body []byte) (*json.Deco
 	}
 	resp, err := c.http.Do(req)
 	if err != nil {
-		return nil, fmt.Errorf("the hub cannot be reached: %w", err)
+		return nil, "", fmt.Errorf("the hub cannot be reached: %w", err)
 	}
 	raw, err := io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
 	if err := errors.Join(err, resp.Body.Close()); err != nil {
-		return nil, fmt.Errorf("the hub's answer broke off: %w", err)
+		return nil, "", fmt.Errorf("the hub's answer broke off: %w", err)
 	}
 	switch resp.StatusCode {
 	case http.StatusCreated, http.StatusConflict, http.StatusBadRequest:
-		return json.NewDecoder(bytes.NewReader(raw)), nil
+		return json.NewDecoder(bytes.NewReader(raw)), resp.Header.Get(runHeader), nil
 	case http.StatusServiceUnavailable, http.StatusTooManyRequests:
 		seconds, _ := strconv.Atoi(resp.Header.Get("Retry-After")) // without one, the pauses of any failure
-		return nil, &busyError{min(time.Duration(max(seconds, 0))*time.Second, maxBusy)}
+		return nil, "", &busyError{min(time.Duration(max(seconds, 0))*time.Second, maxBusy)}
 	}
-	return nil, fmt.Errorf("the hub answered %s: %.200s", resp.Status, bytes.TrimSpace(raw))
+	return nil, "", fmt.Errorf("the hub answered %s: %.200s", resp.Status, bytes.TrimSpace(raw))
 }

@@ -40,9 +40,10 @@ type Forwarder struct {
 	log   *slog.Logger
 
 	at     store.Cursor
-	looked bool // the hub still has what it had
-	batch  int  // how many records the next request carries
-	fails  int  // in a row
+	looked bool   // whether the hub still has what it had
+	run    string // the hub's run that was looked at; another is another hub, or an older copy
+	batch  int    // how many records the next request carries
+	fails  int    // in a row
 }
 
 // New returns a forwarder that does nothing until it runs.
@@ -109,10 +110,9 @@ func (f *Forwarder) after(more bool, err error) time.Duration {
 // step sends one batch and says whether there may be more.
 func (f *Forwarder) step(ctx context.Context) (more bool, err error) {
 	if !f.looked {
-		if _, err := f.lookBack(ctx); err != nil {
+		if err := f.lookBack(ctx); err != nil {
 			return false, err
 		}
-		f.looked = true
 	}
 	n, err := f.entries(ctx)
 	if err != nil || n > 0 {
@@ -129,24 +129,20 @@ func (f *Forwarder) entries(ctx context.Context) (int, error) {
 		return f.spoilt(err)
 	}
 	next = next[:fitting(next)]
-	receipts, err := f.hub.entries(ctx, next)
+	receipts, run, err := f.hub.entries(ctx, next)
 	if err != nil {
 		return 0, err
 	}
+	if f.run != "" && run != f.run {
+		return len(next), f.lookBack(ctx) // and then these again, which is harmless
+	}
+	f.run = run
 	last := &next[len(next)-1]
 	to := f.at
 	to.Epoch, to.Seq = last.StoreEpoch, last.StoreSeq
 	for i, r := range receipts {
-		switch {
-		case r.Refused != nil:
+		if r.Refused != nil {
 			f.log.Error("the hub refused a record that this agent took; it stands in the hub's refused list", "hub", f.hub.URL, "machine", next[i].Machine, "id", next[i].ID, "err", r.Refused)
-		default:
-			to.Hub = r.Epoch
-		}
-	}
-	if f.at.Hub != 0 && to.Hub != f.at.Hub {
-		if lost, err := f.lookBack(ctx); lost || err != nil {
-			return len(next), err
 		}
 	}
 	return len(next), f.move(to)
@@ -165,26 +161,33 @@ func (f *Forwarder) spoilt(err error) (int, error) {
 	return 1, f.move(to)
 }
 
-// lookBack sends again what the hub had last. If that is new to it, the hub has
-// lost what it had: it was put back to an old copy, or is another. Then all is
-// sent again.
-func (f *Forwarder) lookBack(ctx context.Context) (lost bool, err error) {
-	if f.at.Seq == 0 {
-		return false, nil
+// lookBack sends again what the hub had last, whenever the hub has been started
+// anew. If that is new to it, it has lost what it had: it was put back to an old
+// copy, or is another. Then all is sent again.
+func (f *Forwarder) lookBack(ctx context.Context) error {
+	var last []drift.Entry
+	if f.at.Seq > 0 {
+		var err error
+		// One that is spoilt by now tells nothing.
+		if last, err = f.store.Since(f.at.Epoch, f.at.Seq-1, 1); err != nil && !errors.As(err, new(*store.Damage)) {
+			return err
+		}
 	}
-	last, err := f.store.Since(f.at.Epoch, f.at.Seq-1, 1)
-	if len(last) == 0 || last[0].StoreSeq != f.at.Seq {
-		return false, err // it is spoilt by now, and tells nothing
+	if len(last) > 0 {
+		receipts, run, err := f.hub.entries(ctx, last)
+		if err != nil {
+			return err
+		}
+		f.run = run
+		if r := receipts[0]; !r.Duplicate && r.Refused == nil {
+			f.log.Error("the hub has lost records that it had confirmed; all are sent again", "hub", f.hub.URL)
+			if err := f.move(store.Cursor{}); err != nil {
+				return err
+			}
+		}
 	}
-	receipts, err := f.hub.entries(ctx, last)
-	if err != nil {
-		return false, err
-	}
-	if r := receipts[0]; r.Duplicate || r.Refused != nil {
-		return false, nil
-	}
-	f.log.Error("the hub has lost records that it had confirmed; all are sent again", "hub", f.hub.URL)
-	return true, f.move(store.Cursor{})
+	f.looked = true
+	return nil
 }
 
 // refusals sends what has changed in the refused list.

@@ -21,9 +21,6 @@ type Cursor struct {
 	Epoch, Seq uint64
 	// Refusal is the last change of the refused list that it has.
 	Refusal uint64
-	// Hub is the epoch in the hub's last receipt: another one means that the hub
-	// was started anew, perhaps from an old copy.
-	Hub uint64
 }
 
 func cursorKey(name string) []byte { return []byte("cursor " + name) }
@@ -35,9 +32,9 @@ func (s *Store) Cursor(name string) (Cursor, error) {
 	err := s.view(func(tx *bbolt.Tx) error {
 		key := cursorKey(name)
 		// A cursor that is spoilt is none: sending again does no harm.
-		if b, ok := unseal(key, tx.Bucket(metaBucket).Get(key)); ok && len(b) == 32 {
+		if b, ok := unseal(key, tx.Bucket(metaBucket).Get(key)); ok && len(b) == 24 {
 			at := func(i int) uint64 { return binary.BigEndian.Uint64(b[8*i:]) }
-			out = Cursor{at(0), at(1), at(2), at(3)}
+			out = Cursor{at(0), at(1), at(2)}
 		}
 		return nil
 	})
@@ -52,7 +49,7 @@ func (s *Store) SetCursor(name string, c Cursor) error {
 		return err
 	}
 	var b []byte
-	for _, v := range []uint64{c.Epoch, c.Seq, c.Refusal, c.Hub} {
+	for _, v := range []uint64{c.Epoch, c.Seq, c.Refusal} {
 		b = binary.BigEndian.AppendUint64(b, v)
 	}
 	key := cursorKey(name)

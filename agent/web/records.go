@@ -26,6 +26,7 @@ func (s *Server) postRecords(w http.ResponseWriter, r *http.Request) {
 	offers := offersOf(body)
 	if r.URL.Query().Get("via") == forward {
 		offers = forwardedOf(body)
+		w.Header().Set("Arcdrift-Run", s.run)
 	}
 	if len(offers) > maxLines {
 		refuse(w, http.StatusRequestEntityTooLarge, &drift.Problem{Reason: "the upload has more than 20,000 lines: send it in parts; none of it was taken"})

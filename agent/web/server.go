@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"html/template"
@@ -78,6 +79,7 @@ type Server struct {
 	Config
 	pages  map[string]*template.Template
 	traces *traceCache
+	run    string // made up for this run: who forwards sees that it was another
 }
 
 // Limits of the door. A body of 1 MiB is some 3,000 records; a larger upload is
@@ -100,7 +102,7 @@ func New(c Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Server{Config: c, pages: pages, traces: newTraceCache()}, nil
+	return &Server{Config: c, pages: pages, traces: newTraceCache(), run: rand.Text()}, nil
 }
 
 // Run serves on ln until ctx ends, then lets running requests finish.

@@ -1,0 +1,258 @@
+package forward
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"math/rand/v2"
+	"net"
+	"net/http/httptest"
+	"path/filepath"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/store"
+	"arcdrift/agent/store/storetest"
+	"arcdrift/agent/web"
+	"arcdrift/drift"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// agent is a store with its door and its HTTP face.
+type agent struct {
+	store *store.Store
+	door  *intake.Door
+	url   string
+	stop  func()
+}
+
+// clock is later than whatever is sent in these tests.
+func clock() time.Time { return storetest.Received().AddDate(0, 1, 0) }
+
+func newAgent(t *testing.T, path string) *agent {
+	t.Helper()
+	s, err := store.Open(path, clock, store.Options{})
+	require.NoError(t, err)
+	a := &agent{store: s, door: intake.New(s, clock, func([]drift.Entry) {})}
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- a.door.Run(ctx) }()
+	face, err := web.New(web.Config{Door: a.door, Now: clock, Log: slog.New(slog.DiscardHandler)})
+	require.NoError(t, err)
+	server := httptest.NewServer(face.Handler())
+	a.url = server.URL
+	var once sync.Once
+	a.stop = func() {
+		once.Do(func() {
+			server.Close()
+			cancel()
+			require.NoError(t, <-done)
+			require.NoError(t, s.Close())
+		})
+	}
+	t.Cleanup(a.stop)
+	return a
+}
+
+func newStore(t *testing.T) *store.Store {
+	t.Helper()
+	s, err := store.Open(filepath.Join(t.TempDir(), "van.db"), clock, store.Options{})
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, s.Close()) })
+	return s
+}
+
+// fill puts n records of three machines into a store, from the given number on,
+// with what is out of the ordinary among them: conflicts, setups of a fleet,
+// possible repeats and refusals, one of which comes three times.
+func fill(t *testing.T, s *store.Store, from, n int) {
+	t.Helper()
+	for at := from; at < from+n; at += 100 {
+		var entries []drift.Entry
+		for i := at; i < min(at+100, from+n); i++ {
+			e := storetest.Calibration([]string{"K-07", "K-08", "K-11"}[i%3], i)
+			e.Received = e.Received.Add(time.Duration(i) * time.Second)
+			e.Via = "mqtt"
+			entries = append(entries, e)
+		}
+		clash := entries[0]
+		clash.Operator = "another"
+		repeat := entries[1]
+		repeat.ID, repeat.Time, repeat.PossibleRepeat = "made-up-"+entries[1].ID[:8], time.Time{}, true
+		setup := drift.Entry{Record: drift.Record{Type: drift.TypeSetup, Time: entries[0].Time, ID: "setup-" + entries[0].ID[:8],
+			Setup: &drift.Setup{Scope: drift.ScopeFleet, CheckMinutes: drift.Some(float64(5 + at%7))}}, Received: entries[0].Received, Via: "form"}
+		refused := intake.Refusal{Machine: "K-07", Via: "mqtt", Raw: []byte("{\x00" + entries[0].ID), Size: 66, Time: entries[0].Received, Last: entries[0].Received, Times: 1,
+			Problem: drift.Problem{Reason: "is cut short"}}
+		again := refused
+		again.Raw, again.Size = []byte("always"), 6
+		_, err := s.Append(append(entries, clash, repeat, setup), []intake.Refusal{refused, again})
+		require.NoError(t, err)
+	}
+}
+
+// equal demands that the hub holds what the van holds, once.
+func equal(t *testing.T, van, hub *store.Store) {
+	t.Helper()
+	require.NoError(t, differ(van, hub))
+}
+
+// differ says how two stores differ in what was taken and refused.
+func differ(van, hub *store.Store) error {
+	for _, s := range []*store.Store{van, hub} {
+		if r, err := s.Verify(); err != nil || r.First != nil {
+			return errors.Join(errors.New("not sound"), err, r.First)
+		}
+	}
+	a, errA := van.Digests()
+	b, errB := hub.Digests()
+	if err := errors.Join(errA, errB); err != nil {
+		return err
+	}
+	for machine, want := range a {
+		if b[machine] != want {
+			return errors.New("the records of machine " + machine + " differ")
+		}
+	}
+	if len(a) != len(b) {
+		return errors.New("the machines differ")
+	}
+	refusedA, errA := byBytes(van)
+	refusedB, errB := byBytes(hub)
+	if err := errors.Join(errA, errB); err != nil {
+		return err
+	}
+	for raw, times := range refusedA {
+		if refusedB[raw] != times {
+			return errors.New("the refused lists differ")
+		}
+	}
+	if len(refusedA) != len(refusedB) {
+		return errors.New("the refused lists differ")
+	}
+	return nil
+}
+
+func byBytes(s *store.Store) (map[string]int, error) {
+	all, err := s.Refusals("", 0)
+	out := map[string]int{}
+	for _, r := range all {
+		out[r.Machine+r.Via+string(r.Raw)+r.Problem.Error()+r.Time.String()+r.Last.String()] = r.Times
+	}
+	return out, err
+}
+
+// forwarder sends s to the hub; its steps are the test's to take.
+func forwarder(hub Hub, s Store) *Forwarder { return New(hub, s, slog.New(slog.DiscardHandler)) }
+
+// catchUp steps until all is sent or too many steps failed, and returns how many
+// did.
+func catchUp(t *testing.T, f *Forwarder, most int) int {
+	t.Helper()
+	for failed := 0; ; {
+		more, err := f.step(t.Context())
+		if f.after(more, err); err != nil {
+			failed++
+			require.Less(t, failed, most, "it never catches up: %v", err)
+			continue
+		}
+		if !more {
+			return failed
+		}
+	}
+}
+
+// road is a network that breaks: it passes connections on and cuts each after a
+// number of bytes, somewhere in the middle of what is said.
+type road struct {
+	listener net.Listener
+	wait     sync.WaitGroup
+	mu       sync.Mutex
+	chance   *rand.Rand
+	to       string
+	cuts     int
+	sound    bool // cuts no more
+}
+
+func newRoad(t *testing.T, to string, seed uint64) *road {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	r := &road{listener: l, to: to, chance: rand.New(rand.NewPCG(18, seed))}
+	r.wait.Go(r.accept)
+	t.Cleanup(func() {
+		require.NoError(t, l.Close())
+		r.wait.Wait()
+	})
+	return r
+}
+
+func (r *road) accept() {
+	for {
+		near, err := r.listener.Accept()
+		if err != nil {
+			return
+		}
+		r.wait.Go(func() { r.carry(near) })
+	}
+}
+
+// carry passes one connection on, sometimes byte by byte.
+func (r *road) carry(near net.Conn) {
+	defer near.Close()
+	far, err := net.Dial("tcp", r.to)
+	if err != nil {
+		return
+	}
+	defer far.Close()
+	r.mu.Lock()
+	left, slow := r.chance.IntN(24<<10), r.chance.IntN(8) == 0
+	if r.sound {
+		left = 1 << 30
+	}
+	back := r.chance.IntN(1 << 10)
+	if r.chance.IntN(2) == 0 {
+		back = 1 << 30 // the answer comes whole, if the question did
+	} else {
+		left = 1 << 30 // the question goes whole, the answer is cut
+	}
+	if r.sound {
+		back = 1 << 30
+	}
+	r.mu.Unlock()
+	var both sync.WaitGroup
+	pass := func(to, from net.Conn, most int) {
+		defer to.Close()
+		defer from.Close()
+		buf := make([]byte, 4<<10)
+		if slow {
+			buf = buf[:1]
+		}
+		for most > 0 {
+			n, err := from.Read(buf[:min(len(buf), most)])
+			if _, werr := to.Write(buf[:n]); err != nil || werr != nil {
+				return
+			}
+			most -= n
+		}
+		r.mu.Lock()
+		r.cuts++
+		r.mu.Unlock()
+	}
+	both.Go(func() { pass(far, near, left) })
+	both.Go(func() { pass(near, far, back) })
+	both.Wait()
+}
+
+func (r *road) url() string { return "http://" + r.listener.Addr().String() }
+
+func (r *road) repair() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.sound = true
+}

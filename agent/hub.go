@@ -1,0 +1,52 @@
+package agent
+
+import (
+	"crypto/tls"
+	"crypto/x509"
+	"net"
+	"net/http"
+	"net/url"
+	"os"
+	"time"
+
+	"arcdrift/agent/forward"
+)
+
+// hubDial is how long the way to the hub may take to open.
+const hubDial = 20 * time.Second
+
+// hub is the agent to which all is sent on.
+func (r *rawConfig) hub() (*forward.Hub, error) {
+	u, err := url.Parse(r.forwardTo)
+	switch {
+	case err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" || u.Path != "" && u.Path != "/" || u.RawQuery != "":
+		return nil, usagef("forward-to is %q: it must be like https://hub.example:8470", r.forwardTo)
+	case u.User != nil:
+		return nil, usagef("forward-to holds a user or a password: give them by forward-user and forward-password-file")
+	case u.Scheme == "http" && !loopback(u.Hostname()) && !r.open:
+		return nil, usagef("forward-to is %s: records and password would cross the network in clear; use https, or say --%s", r.forwardTo, openFlag)
+	}
+	h := &forward.Hub{URL: r.forwardTo, User: r.forwardUser}
+	if h.Password, err = passwordFrom("forward-password-file", r.forwardPasswordFile); err != nil {
+		return nil, err
+	}
+	way := &http.Transport{
+		Proxy:               http.ProxyFromEnvironment,
+		DialContext:         (&net.Dialer{Timeout: hubDial}).DialContext,
+		TLSHandshakeTimeout: hubDial,
+		TLSClientConfig:     &tls.Config{MinVersion: tls.VersionTLS12},
+	}
+	if r.forwardCA != "" {
+		raw, err := os.ReadFile(r.forwardCA)
+		if err != nil {
+			return nil, usagef("forward-ca cannot be read: %w", err)
+		}
+		known := x509.NewCertPool()
+		if !known.AppendCertsFromPEM(raw) {
+			return nil, usagef("forward-ca is %s: there is no certificate in it", r.forwardCA)
+		}
+		way.TLSClientConfig.RootCAs = known
+	}
+	h.Transport = way
+	return h, nil
+}
