@@ -1,0 +1,254 @@
+package fleet
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/store/storetest"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+	"arcdrift/drift/synth"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// memoryBook is a store in memory as the fleet reads it.
+type memoryBook struct {
+	*storetest.Memory
+	fail error // what reading machines gives
+}
+
+func (b *memoryBook) Refused() (map[string]int, error) {
+	out := map[string]int{}
+	counts, err := b.RefusalCounts()
+	for _, c := range counts {
+		out[c.Machine] += int(c.Count)
+	}
+	return out, err
+}
+
+func (b *memoryBook) History(machine string) ([]drift.Entry, error) {
+	if b.fail != nil {
+		return nil, b.fail
+	}
+	return b.Memory.History(machine)
+}
+
+// yard is a fleet behind its door, with a clock of its own.
+type yard struct {
+	*Fleet
+	book *memoryBook
+	door *intake.Door
+	now  time.Time
+}
+
+func newYard(t *testing.T, now time.Time) *yard {
+	y := &yard{book: &memoryBook{Memory: &storetest.Memory{}}, now: now}
+	clock := func() time.Time { return y.now }
+	y.Fleet = New(y.book, clock, slog.New(slog.DiscardHandler))
+	y.door = intake.New(y.book.Memory, clock, y.Announce)
+	ctx, stop := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- y.door.Run(ctx) }()
+	t.Cleanup(func() {
+		stop()
+		require.NoError(t, <-done)
+	})
+	return y
+}
+
+// take sends records through the door and lets the fleet catch up.
+func (y *yard) take(t *testing.T, records ...drift.Record) {
+	var offers []intake.Offer
+	for _, r := range records {
+		offers = append(offers, intake.Offer{Raw: r.AppendCanonical(nil), Record: r, Via: "import"})
+	}
+	receipts, err := y.door.Take(t.Context(), offers)
+	require.NoError(t, err)
+	for _, r := range receipts {
+		require.Nil(t, r.Refused)
+	}
+	require.NoError(t, y.catchUp())
+}
+
+// replayed is what the records alone say of now.
+func (y *yard) replayed(t *testing.T) []advise.Assessment {
+	all, err := Replay(y.book, "", y.now, drift.Opt[time.Time]{})
+	require.NoError(t, err)
+	return all
+}
+
+const days = 30
+
+var first = time.Date(2026, 2, 2, 0, 0, 0, 0, time.UTC)
+
+// evening is the moment most tests ask about: the last day's, after work.
+var evening = first.AddDate(0, 0, days-1).Add(21 * time.Hour)
+
+// story is a small fleet's records up to that evening, the last day's apart.
+func story(t *testing.T) (before, today []drift.Record) {
+	w, ok := synth.WorldNamed("straight")
+	require.True(t, ok)
+	midnight := learntAt(evening)
+	for _, r := range synth.Make(w, 11, 4, first, days).Records {
+		switch {
+		case r.Time.After(evening):
+		case r.Time.After(midnight):
+			today = append(today, r)
+		default:
+			before = append(before, r)
+		}
+	}
+	require.NotEmpty(t, today)
+	return before, today
+}
+
+func shuffled(records []drift.Record, seed uint64) []drift.Record {
+	out := append([]drift.Record(nil), records...)
+	rand.New(rand.NewPCG(seed, 1)).Shuffle(len(out), func(i, j int) { out[i], out[j] = out[j], out[i] })
+	return out
+}
+
+// In whatever order records are announced, and in however many parts, the
+// snapshot is what a replay of the book says of now.
+func TestSnapshotIsReplay(t *testing.T) {
+	before, today := story(t)
+	y := newYard(t, evening)
+	y.take(t, shuffled(before, 1)...)
+	assert.Equal(t, y.replayed(t), y.Snapshot().Assessments())
+	// What comes on the day itself is folded without learning anew.
+	for _, r := range shuffled(today, 2) {
+		y.take(t, r)
+	}
+	assert.Equal(t, y.replayed(t), y.Snapshot().Assessments())
+	version := y.Snapshot().Version
+
+	other := newYard(t, evening)
+	all := shuffled(append(append([]drift.Record(nil), today...), before...), 3)
+	for len(all) > 0 {
+		n := min(len(all), 1+len(all)/2)
+		other.take(t, all[:n]...)
+		all = all[n:]
+	}
+	assert.Equal(t, y.Snapshot().Assessments(), other.Snapshot().Assessments(), "another order, the same answers")
+	require.Len(t, y.Snapshot().Assessments(), 4)
+	a, ok := y.Snapshot().Assessment("M-00001")
+	require.True(t, ok)
+	assert.Equal(t, "M-00001", a.Machine)
+
+	// Past midnight everything is learnt anew.
+	y.now = evening.AddDate(0, 0, 1)
+	require.NoError(t, y.catchUp())
+	assert.Equal(t, y.replayed(t), y.Snapshot().Assessments())
+	assert.Greater(t, y.Snapshot().Version, version)
+}
+
+func TestAsOfIsWhatWasThen(t *testing.T) {
+	before, today := story(t)
+	then := first.AddDate(0, 0, 20).Add(12 * time.Hour)
+	y, past := newYard(t, evening), newYard(t, then)
+	y.take(t, shuffled(append(append([]drift.Record(nil), before...), today...), 4)...)
+	var early []drift.Record
+	for _, r := range before {
+		if !r.Time.After(then) {
+			early = append(early, r)
+		}
+	}
+	past.take(t, early...)
+	got, err := y.AssessAt("", drift.Some(then), drift.Opt[time.Time]{})
+	require.NoError(t, err)
+	assert.Equal(t, past.Snapshot().Assessments(), got)
+
+	one, err := y.AssessAt("M-00002", drift.Some(then), drift.Opt[time.Time]{})
+	require.NoError(t, err)
+	require.Len(t, one, 1)
+	assert.Contains(t, got, one[0])
+	now, err := y.AssessAt("", drift.Opt[time.Time]{}, drift.Opt[time.Time]{})
+	require.NoError(t, err)
+	assert.Equal(t, y.Snapshot().Assessments(), now)
+}
+
+// What had not arrived yet was not known, whenever it happened.
+func TestKnownAtIsWhatHadArrived(t *testing.T) {
+	before, today := story(t)
+	y, early := newYard(t, evening), newYard(t, evening)
+	half := len(before) / 2
+	y.take(t, before[:half]...)
+	early.take(t, before[:half]...)
+	y.now = evening.Add(time.Hour)
+	y.take(t, before[half:]...)
+	y.take(t, today...)
+	got, err := y.AssessAt("", drift.Some(evening), drift.Some(evening))
+	require.NoError(t, err)
+	want := early.Snapshot().Assessments()
+	for _, a := range want {
+		assert.Contains(t, got, a)
+	}
+	all, err := y.AssessAt("", drift.Some(evening), drift.Some(y.now))
+	require.NoError(t, err)
+	assert.NotEqual(t, got, all)
+}
+
+func TestRetiredAndUnknownMachines(t *testing.T) {
+	before, today := story(t)
+	y := newYard(t, evening)
+	y.take(t, append(before, today...)...)
+	y.take(t, drift.Record{
+		Type: drift.TypeSetup, ID: "retire", Machine: "M-00003", Time: evening.Add(-time.Hour),
+		Setup: &drift.Setup{Scope: drift.ScopeMachine, Retired: drift.Some(true)},
+	})
+	assert.Equal(t, y.replayed(t), y.Snapshot().Assessments())
+	_, ok := y.Snapshot().Assessment("M-00003")
+	assert.False(t, ok, "retired machines need nobody")
+	one, err := Replay(y.book, "M-00003", y.now, drift.Opt[time.Time]{})
+	require.NoError(t, err)
+	assert.Len(t, one, 1, "but who asks for one gets its answer")
+
+	for _, asOf := range []drift.Opt[time.Time]{{}, drift.Some(evening)} {
+		none, err := y.AssessAt("K-99", asOf, drift.Opt[time.Time]{})
+		require.NoError(t, err)
+		assert.Empty(t, none)
+	}
+	a, err := y.Move(advise.Move{Machine: "K-99", Temperature: drift.Some(20.0), Humidity: drift.Some(50.0), Altitude: drift.Some(0.0)})
+	require.NoError(t, err)
+	assert.Equal(t, advise.CannotTell, a.Answer)
+	assert.Equal(t, evening, a.AsOf)
+}
+
+func TestRunStopsAndTellsWhenItIsReady(t *testing.T) {
+	before, _ := story(t)
+	y := newYard(t, evening)
+	assert.Error(t, y.Ready())
+	y.take(t, before...)
+	ctx, stop := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- y.Run(ctx) }()
+	require.Eventually(t, func() bool { return y.Ready() == nil }, time.Minute, time.Millisecond)
+	stop()
+	require.NoError(t, <-done)
+	assert.Len(t, y.Snapshot().Assessments(), 4)
+}
+
+// A book that cannot be read leaves the snapshot as it was.
+func TestAnUnreadableBookKeepsTheSnapshot(t *testing.T) {
+	before, _ := story(t)
+	y := newYard(t, evening)
+	y.take(t, before...)
+	was := y.Snapshot()
+	y.book.fail = errors.New("the disk is gone")
+	y.now = evening.AddDate(0, 0, 1)
+	require.ErrorIs(t, y.catchUp(), y.book.fail)
+	assert.Same(t, was, y.Snapshot())
+	y.book.fail = nil
+	require.NoError(t, y.catchUp())
+	assert.Equal(t, y.replayed(t), y.Snapshot().Assessments())
+}
