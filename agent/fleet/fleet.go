@@ -130,14 +130,25 @@ func (f *Fleet) everything() error {
 	return nil
 }
 
-// catchUp folds what came since; then, if it must be, learns everything anew.
+// catchUp does what changes ask for; what could not be read is tried again.
 func (f *Fleet) catchUp() error {
 	f.mu.Lock()
-	names := slices.Sorted(maps.Keys(f.touched))
-	relearn := f.relearn
+	touched, relearn := f.touched, f.relearn
 	f.touched, f.relearn = map[string]bool{}, false
 	f.mu.Unlock()
+	err := f.follow(touched, relearn)
+	if err != nil {
+		f.mu.Lock()
+		maps.Copy(f.touched, touched)
+		f.relearn = f.relearn || relearn
+		f.mu.Unlock()
+	}
+	return err
+}
 
+// follow folds the machines that have new entries; then, if it must be, learns
+// everything anew.
+func (f *Fleet) follow(touched map[string]bool, relearn bool) error {
 	now := f.now()
 	w := f.world.Load()
 	if w == nil || !learntAt(w.cut.asOf).Equal(learntAt(now)) {
@@ -149,7 +160,15 @@ func (f *Fleet) catchUp() error {
 	if next.refused, err = f.book.Refused(); err != nil {
 		return err
 	}
-	members, err := next.members(names)
+	if next.names, err = f.book.Machines(); err != nil {
+		return err
+	}
+	for name, m := range f.members {
+		if !m.ahead.IsZero() && !m.ahead.After(now) {
+			touched[name] = true
+		}
+	}
+	members, err := next.members(slices.Sorted(maps.Keys(touched)))
 	if err != nil {
 		return err
 	}
@@ -178,7 +197,9 @@ func (f *Fleet) at(asOf time.Time) (*world, error) {
 	if w := f.world.Load(); w != nil && learntAt(w.cut.asOf).Equal(day) {
 		then := *w
 		then.cut.asOf = asOf
-		return &then, nil
+		var err error
+		then.setups, err = setupsAt(f.book, then.cut)
+		return &then, err
 	}
 	return f.eras.at(f.book, asOf)
 }

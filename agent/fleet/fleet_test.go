@@ -68,6 +68,12 @@ func newYard(t *testing.T, now time.Time) *yard {
 
 // take sends records through the door and lets the fleet catch up.
 func (y *yard) take(t *testing.T, records ...drift.Record) {
+	y.send(t, records...)
+	require.NoError(t, y.catchUp())
+}
+
+// send sends records through the door.
+func (y *yard) send(t *testing.T, records ...drift.Record) {
 	var offers []intake.Offer
 	for _, r := range records {
 		offers = append(offers, intake.Offer{Raw: r.AppendCanonical(nil), Record: r, Via: "import"})
@@ -77,7 +83,6 @@ func (y *yard) take(t *testing.T, records ...drift.Record) {
 	for _, r := range receipts {
 		require.Nil(t, r.Refused)
 	}
-	require.NoError(t, y.catchUp())
 }
 
 // replayed is what the records alone say of now.
@@ -251,4 +256,57 @@ func TestAnUnreadableBookKeepsTheSnapshot(t *testing.T) {
 	y.book.fail = nil
 	require.NoError(t, y.catchUp())
 	assert.Equal(t, y.replayed(t), y.Snapshot().Assessments())
+
+	// A machine whose new record could not be read is read at the next change.
+	y.send(t, calibration("M-00001", y.now.Add(-time.Hour)))
+	y.book.fail = errors.New("the disk is gone again")
+	require.ErrorIs(t, y.catchUp(), y.book.fail)
+	y.book.fail = nil
+	require.NoError(t, y.catchUp())
+	assert.Equal(t, y.replayed(t), y.Snapshot().Assessments())
+}
+
+// calibration is one more attempt of a machine.
+func calibration(machine string, at time.Time) drift.Record {
+	r := storetest.Calibration(machine, 9000).Record
+	r.ID, r.Time = machine+at.Format(time.RFC3339), at
+	return r
+}
+
+// A sender whose clock runs ahead is heard when its moment has come.
+func TestAClockAheadIsWaitedFor(t *testing.T) {
+	before, _ := story(t)
+	y := newYard(t, evening)
+	y.take(t, before...)
+	y.take(t, calibration("M-00001", evening.Add(2*time.Minute)), calibration("K-98", evening.Add(3*time.Minute)))
+	assert.Equal(t, y.replayed(t), y.Snapshot().Assessments())
+	y.now = evening.Add(5 * time.Minute)
+	require.NoError(t, y.catchUp())
+	assert.Equal(t, y.replayed(t), y.Snapshot().Assessments())
+	a, ok := y.Snapshot().Assessment("M-00001")
+	require.True(t, ok)
+	assert.Equal(t, drift.Some(evening.Add(2*time.Minute)), a.Data.Last)
+}
+
+// A machine first heard of today is there as of today, and a setup of this hour
+// does not count the hour before.
+func TestAsOfAMomentOfToday(t *testing.T) {
+	before, today := story(t)
+	y := newYard(t, evening)
+	y.take(t, append(before, today...)...)
+	y.take(t, calibration("K-99", evening.Add(-time.Hour)))
+	y.take(t, drift.Record{
+		Type: drift.TypeSetup, ID: "retire", Machine: "M-00003", Time: evening.Add(-time.Hour),
+		Setup: &drift.Setup{Scope: drift.ScopeMachine, Retired: drift.Some(true)},
+	})
+	for _, at := range []time.Time{evening, evening.Add(-2 * time.Hour)} {
+		got, err := y.AssessAt("", drift.Some(at), drift.Opt[time.Time]{})
+		require.NoError(t, err)
+		want, err := Replay(y.book, "", at, drift.Opt[time.Time]{})
+		require.NoError(t, err)
+		assert.Equal(t, want, got, "%v", at)
+	}
+	one, err := y.AssessAt("K-99", drift.Some(evening), drift.Opt[time.Time]{})
+	require.NoError(t, err)
+	assert.Len(t, one, 1)
 }

@@ -20,6 +20,9 @@ type life struct {
 	events     []model.Event
 	entries    []drift.Entry // ordered and corrected
 	last       time.Time
+	// ahead is the time of the first record that does not count yet, zero without
+	// one: some clocks run ahead.
+	ahead time.Time
 	// lastCalibration is the newest, nil without one, as is the latest service.
 	lastCalibration *drift.Calibration
 	service         *drift.Service

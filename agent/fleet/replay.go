@@ -100,8 +100,16 @@ func (w *world) life(name string) (*life, error) {
 	if err != nil {
 		return nil, err
 	}
-	entries = slices.DeleteFunc(entries, func(e drift.Entry) bool { return !w.cut.counts(&e) })
-	return understand(name, entries, &w.setups), nil
+	var ahead time.Time
+	entries = slices.DeleteFunc(entries, func(e drift.Entry) bool {
+		if at := e.When(); at.After(w.cut.asOf) && (ahead.IsZero() || at.Before(ahead)) {
+			ahead = at
+		}
+		return !w.cut.counts(&e)
+	})
+	l := understand(name, entries, &w.setups)
+	l.ahead = ahead
+	return l, nil
 }
 
 // members folds the named machines, or all, on all processors.
