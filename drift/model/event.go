@@ -73,7 +73,6 @@ type Reader struct {
 	base     float64 // counter at the start of the pair, when it was not reset
 	fresh    bool    // replaced, and no counter seen since
 	seen     bool    // a counter has been seen
-	first    bool    // an event has been given
 	air      [airTerms]float64
 	aired    bool // an air has been told
 	stale    bool // but not with the last record
@@ -110,7 +109,6 @@ func (r *Reader) Next(e *drift.Entry) (Event, bool) {
 	}
 	ev.Pair, ev.Arcs, ev.Step = r.pair, r.arcs, max(r.arcs-before, 0)
 	ev.Conditioning = ev.Kind == Attempt && r.seen && r.arcs <= float64(r.Settings.ConditioningArcs)
-	r.first = true
 	return ev, true
 }
 
@@ -137,10 +135,14 @@ func (r *Reader) attempt(e *drift.Entry, place drift.Place, ev *Event) {
 	if haveLeft && haveRight {
 		ev.Side = drift.Some(100 * math.Log(left/right))
 	}
-	ev.Correction = c.PowerCorrection
+	if ev.Tries == 1 {
+		// That of a whole session is a sum, most of it made before the last attempt:
+		// it says neither how far off an attempt was nor what followed the last.
+		ev.Correction = c.PowerCorrection
+	}
 	if s, ok := c.PowerSetting.Get(); ok {
 		ev.Setting = drift.Some(logPct(s))
-		if dc, ok := c.PowerCorrection.Get(); ok {
+		if dc, ok := ev.Correction.Get(); ok {
 			ev.Next = drift.Some(logPct(s + dc))
 			limit, limited := ev.Limit.Get()
 			ev.Clipped = limited && dc != 0 && math.Abs(s+dc) >= limit-1e-6
@@ -208,8 +210,6 @@ func (r *Reader) count(e *drift.Entry, attempt bool, tries int64) (fell bool) {
 	case now < r.counter:
 		// A slip of the reader or a late record: the pair keeps its age.
 		return false
-	case !r.first:
-		r.base = 0
 	}
 	r.counter, r.seen = now, true
 	r.arcs = now - r.base

@@ -201,6 +201,13 @@ func TestReaderNumbers(t *testing.T) {
 		assert.Equal(t, c.clipped, ev.Clipped, "%+v", c)
 	}
 
+	// The correction of a whole session is the sum of them all. Its last attempt
+	// was made at 10 %, which the corrections before have led to already.
+	whole := numbers(func(c *drift.Calibration) { full(c); c.Attempts = drift.Some(int64(3)) })
+	assert.False(t, whole.Correction.Known() || whole.Next.Known() || whole.Clipped)
+	assert.InDelta(t, 100*math.Log(1.1), whole.Setting.Or(0), 1e-12)
+	assert.Equal(t, Full, gradeOf(&whole))
+
 	unknown := numbers(func(c *drift.Calibration) { full(c); c.PowerSetting = drift.Opt[float64]{} })
 	assert.False(t, unknown.Setting.Known() || unknown.Next.Known() || unknown.Clipped)
 	assert.Equal(t, CorrectionOnly, gradeOf(&unknown))

@@ -66,8 +66,8 @@ func typeOne(t testing.TB) synth.Model {
 }
 
 // What a fleet of 20 machines teaches in 240 days about its kind, over three
-// seeds: means within bounds of two to three times the standard
-// error of a mean of three, as seen over seeds (κ: 0.05).
+// seeds: means within two to three times the standard error of a mean of three,
+// as seen over seeds (κ: 0.05).
 //
 // Machines correct themselves only after a fail here, so that every second
 // attempt has been selected by a first one far off: ratios of differences would

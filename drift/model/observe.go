@@ -13,15 +13,14 @@ type seen struct {
 	// spoilt is the probability that an end was spoilt.
 	spoilt float64
 	// raw is the required power as measured, in log percent, NaN if the grade of
-	// data does not tell; noise the multiple-averaged scatter it was judged by.
-	raw, noise float64
+	// data does not tell.
+	raw float64
 	// number is whether it told a number, not only an outcome.
 	number bool
 }
 
-// attempt folds one attempt into the filter. age is that of the scatter in
-// arcs, spoiltRate this machine's own
-// share of spoilt ends.
+// attempt folds one attempt into the filter. age is that of the scatter in arcs,
+// spoiltRate this machine's own share of spoilt ends.
 func (f *filter) attempt(p *Params, ev *Event, age, spoiltRate float64) seen {
 	noise := p.noise(age, ev.AirStale)
 	for range ev.Tries - 1 {
@@ -154,7 +153,6 @@ func (f *filter) robust(p *Params, noise *[multiples]float64, row []float64, y, 
 	out.logLik = f.reweigh(&logLik)
 	for k, w := range f.weight {
 		out.spoilt += w * spoilt[k]
-		out.noise += w * math.Sqrt(noise[k])
 	}
 	return out
 }
