@@ -97,7 +97,7 @@ func TestEveryStateIsReached(t *testing.T) {
 		"likely to fail":           {subject(passing(20), warn), today, ServiceSoon, Replace, "About 8 in 10"},
 		"likely to fail today":     {subject(passing(20), lasting(0.7, 20)), today, Stop, Replace, "About 7 in 10 that a session today"},
 		"silent but due":           {subject(passing(20), warn), today.AddDate(0, 0, 6), ServiceSoon, Replace, "About 8 in 10"},
-		"a verdict that held":      {with(subject(passing(20), fine), soon, soon), today, ServiceSoon, Replace, ""},
+		"a verdict that held":      {with(subject(passing(20), fine), soon, soon), today, ServiceSoon, Replace, "The sessions before the latest spoke for this"},
 		"only now":                 {with(subject(passing(20), warn), Verdict{State: Fit}, Verdict{State: Fit}), today, Fit, None, ""},
 		"the middle of all three":  {with(subject(passing(20), fine), stop, soon), today, ServiceSoon, Replace, ""},
 		"failed on a pair due":     {subject(failing(passing(20), 1, ""), warn), today, ServiceSoon, Replace, "The last try failed."},

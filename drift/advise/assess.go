@@ -167,6 +167,8 @@ func (a *Assessment) explain(s *Subject, v Verdict, failed bool, silent float64)
 		say("The arc needs more power here than this machine can give (limit %s %%).", number(a.Drift.Limit.Or(0)))
 	}
 	switch {
+	case a.State == Stop && v.State != Stop && a.Streak.Attempts == 0, a.State == ServiceSoon && v.State == Fit:
+		say("The sessions before the latest spoke for this; one alone does not change it.")
 	case a.State == Stop && a.Streak.Attempts == 0 && v.Today >= CertainFailure:
 		say("%s that a session today ends without a pass.", chance(v.Today))
 	case a.State == ServiceSoon:
