@@ -1,0 +1,82 @@
+// Package auth says who may read and write what. An account is a device, which
+// writes for its own machines and hears of them, or a person, who reads, or
+// reads and writes. Accounts lie in one file beside the store, with hashes of
+// secrets that are made here, long and at random, and shown once.
+//
+// While there is no account, whoever is on this computer may do everything and
+// nobody else anything. Once there are, everybody else says a name and a secret.
+package auth
+
+import (
+	"errors"
+	"strings"
+
+	"arcdrift/drift"
+)
+
+// Role is what an account may do.
+type Role string
+
+// The roles.
+const (
+	Device Role = "device" // writes for its machines
+	Reader Role = "reader" // reads everything
+	Writer Role = "writer" // reads and writes everything
+)
+
+// Machines are names of machines; one that ends in * stands for all that begin
+// so, * alone for every machine and for what is set up for a whole fleet.
+type Machines []string
+
+// ParseMachines checks a list of names.
+func ParseMachines(names []string) (Machines, error) {
+	if len(names) == 0 {
+		return nil, errors.New("a device needs machines to write for, like K-07, K-0* or *")
+	}
+	field, _ := drift.FieldNamed("machine")
+	for _, name := range names {
+		r := drift.Record{Type: drift.TypeUsage}
+		switch start := strings.TrimSuffix(name, "*"); {
+		case name == "":
+			return nil, errors.New("a machine without a name is none")
+		case start == "":
+			continue
+		default:
+			if err := field.Set(&r, start); err != nil {
+				return nil, err
+			}
+		}
+	}
+	return Machines(names), nil
+}
+
+// Cover says whether the machine is among them.
+func (m Machines) Cover(machine string) bool {
+	for _, name := range m {
+		start, many := strings.CutSuffix(name, "*")
+		if machine == name || many && (start == "" || machine != "" && strings.HasPrefix(machine, start)) {
+			return true
+		}
+	}
+	return false
+}
+
+// Pass is what somebody was let in as. Name is "" for whoever needed none.
+type Pass struct {
+	Name     string
+	Role     Role
+	Machines Machines
+}
+
+// MayWrite says whether the holder may write for the machine.
+func (p Pass) MayWrite(machine string) bool {
+	return p.Role == Writer || p.Role == Device && p.Machines.Cover(machine)
+}
+
+// MayRead says whether the holder may hear of the machine.
+func (p Pass) MayRead(machine string) bool {
+	return p.Role == Writer || p.Role == Reader || p.Role == Device && p.Machines.Cover(machine)
+}
+
+// MayReadAll says whether the holder may hear of every machine.
+func (p Pass) MayReadAll() bool { return p.Role == Writer || p.Role == Reader }

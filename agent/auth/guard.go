@@ -1,0 +1,145 @@
+package auth
+
+import (
+	"crypto/sha256"
+	"crypto/subtle"
+	"errors"
+	"net"
+	"sync"
+	"time"
+
+	"golang.org/x/crypto/bcrypt"
+)
+
+// Why somebody was not let in. What is told outside is no more than that.
+var (
+	ErrWho     = errors.New("a name and its secret are needed")
+	ErrWrong   = errors.New("the name or the secret is wrong")
+	ErrTooMany = errors.New("too many wrong secrets came from this address: wait a minute")
+	ErrID      = errors.New("the client id must be the name of the account")
+)
+
+// Wrong secrets that an address may offer in a row, and how long it takes to be
+// granted one more. Secrets are 128 random bits, so this spares the processor
+// rather than the secrets.
+const (
+	mostWrong = 10
+	oneMore   = 6 * time.Second
+	// mostAddresses bounds what is remembered.
+	mostAddresses = 4096
+)
+
+// Guard lets in. It is for many goroutines.
+type Guard struct {
+	keys *Keys
+	open bool
+	now  func() time.Time
+
+	checking sync.Mutex // one hash at a time: they are made to be costly
+
+	mu    sync.Mutex
+	known map[string]mark   // name → what was right when last checked
+	wrong map[string]offers // address → wrong secrets
+}
+
+// mark stands for a hash and the secret that fits it.
+type mark [sha256.Size]byte
+
+// offers counts wrong secrets; one is forgotten every oneMore.
+type offers struct {
+	n    int
+	last time.Time
+}
+
+// NewGuard returns a guard by these accounts. With open, and while there is no
+// account, everybody may do everything from anywhere.
+func NewGuard(keys *Keys, open bool, now func() time.Time) *Guard {
+	return &Guard{keys: keys, open: open, now: now, known: map[string]mark{}, wrong: map[string]offers{}}
+}
+
+// Admit lets in whoever comes from the address under that name. Who is on this
+// computer needs no name: the store itself is open to it.
+func (g *Guard) Admit(from net.IP, name, secret string) (Pass, error) {
+	accounts, err := g.keys.Accounts()
+	if err != nil {
+		return Pass{}, err
+	}
+	if name == "" {
+		if from.IsLoopback() || g.open && len(accounts) == 0 {
+			return Pass{Role: Writer}, nil
+		}
+		return Pass{}, ErrWho
+	}
+	for _, a := range accounts {
+		if a.Name == name {
+			return Pass{a.Name, a.Role, a.Machines}, g.check(from.String(), &a, secret)
+		}
+	}
+	// An unknown name takes as long as a known one.
+	return Pass{}, g.check(from.String(), &Account{Name: name, Hash: nobody}, secret)
+}
+
+// nobody is the hash of a secret that was thrown away.
+const nobody = "$2a$10$N9qo8uLOickgx2ZMRZoMyeIjZAgcfl7p92ldGxad68LJZdL17lhWy"
+
+// check compares the secret. One that was right before is known again at once,
+// also while others behind the same address try theirs.
+func (g *Guard) check(from string, a *Account, secret string) error {
+	offered := mark(sha256.Sum256([]byte(a.Hash + "\x00" + secret)))
+	g.mu.Lock()
+	right, seen := g.known[a.Name]
+	held := g.held(from)
+	g.mu.Unlock()
+	switch {
+	case seen && subtle.ConstantTimeCompare(right[:], offered[:]) == 1:
+		return nil
+	case held:
+		return ErrTooMany
+	}
+	g.checking.Lock()
+	err := bcrypt.CompareHashAndPassword([]byte(a.Hash), []byte(secret))
+	g.checking.Unlock()
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if err != nil || a.Role == "" {
+		g.count(from)
+		return ErrWrong
+	}
+	g.known[a.Name] = offered
+	return nil
+}
+
+// held says whether the address has offered too many wrong secrets.
+func (g *Guard) held(from string) bool {
+	w, ok := g.wrong[from]
+	return ok && w.n-int(g.now().Sub(w.last)/oneMore) >= mostWrong
+}
+
+// count notes one more wrong secret.
+func (g *Guard) count(from string) {
+	now := g.now()
+	if len(g.wrong) >= mostAddresses {
+		clear(g.wrong)
+	}
+	w := g.wrong[from]
+	w.n = max(w.n-int(now.Sub(w.last)/oneMore), 0) + 1
+	w.last = now
+	g.wrong[from] = w
+}
+
+// MayConnect says whether the holder may use the client id: its own name. Who
+// needed no name may not use anybody's. A second client with the same id ends
+// the first one's connection, so an id is worth guarding.
+func (g *Guard) MayConnect(p Pass, id string) error {
+	if p.Name == id {
+		return nil
+	}
+	if p.Name != "" {
+		return ErrID
+	}
+	_, taken, err := g.keys.Find(id)
+	if err == nil && taken {
+		err = ErrID
+	}
+	return err
+}

@@ -1,0 +1,154 @@
+package auth
+
+import (
+	"crypto/rand"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"regexp"
+	"runtime"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"golang.org/x/crypto/bcrypt"
+)
+
+// Account is one who may be let in.
+type Account struct {
+	Name     string    `json:"name"`
+	Role     Role      `json:"role"`
+	Machines Machines  `json:"machines,omitempty"`
+	Hash     string    `json:"hash"` // bcrypt
+	Added    time.Time `json:"added"`
+}
+
+// Keys are the accounts in a file. What another process changes there is seen at
+// the next question.
+type Keys struct {
+	path string
+
+	mu       sync.Mutex
+	read     fs.FileInfo // the file as it was read, nil when there was none
+	accounts []Account
+}
+
+// Open returns the accounts in the file, which need not be there.
+func Open(path string) (*Keys, error) {
+	k := &Keys{path: path}
+	_, err := k.Accounts()
+	return k, err
+}
+
+// Accounts lists them by name.
+func (k *Keys) Accounts() ([]Account, error) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	err := k.refresh()
+	return slices.Clone(k.accounts), err
+}
+
+// Find returns the account of that name.
+func (k *Keys) Find(name string) (Account, bool, error) {
+	all, err := k.Accounts()
+	i := slices.IndexFunc(all, func(a Account) bool { return a.Name == name })
+	if i < 0 {
+		return Account{}, false, err
+	}
+	return all[i], true, err
+}
+
+// refresh reads the file again if it is another than was read.
+func (k *Keys) refresh() error {
+	info, err := os.Stat(k.path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		k.read, k.accounts = nil, nil
+		return nil
+	case err != nil:
+		return fmt.Errorf("the accounts cannot be read: %w", err)
+	case k.read != nil && os.SameFile(info, k.read) && info.ModTime().Equal(k.read.ModTime()) && info.Size() == k.read.Size():
+		return nil
+	case runtime.GOOS != "windows" && info.Mode().Perm()&0o077 != 0:
+		return fmt.Errorf("the accounts in %s can be read by others: allow its owner only (chmod 600)", k.path)
+	}
+	raw, err := os.ReadFile(k.path)
+	if err != nil {
+		return fmt.Errorf("the accounts cannot be read: %w", err)
+	}
+	var accounts []Account
+	if err := json.Unmarshal(raw, &accounts); err != nil {
+		return fmt.Errorf("the accounts in %s cannot be read: %w", k.path, err)
+	}
+	k.read, k.accounts = info, accounts
+	return nil
+}
+
+// plain is a name that can be a client id, a file name and a word in a log.
+var plain = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$`)
+
+// Add makes an account and returns its secret, which is nowhere else.
+func (k *Keys) Add(name string, role Role, machines Machines, now time.Time) (secret string, err error) {
+	if !plain.MatchString(name) {
+		return "", fmt.Errorf("the name is %q: it must be letters, digits, dots, dashes and underscores, at most 64", name)
+	}
+	secret = rand.Text()
+	hash, err := bcrypt.GenerateFromPassword([]byte(secret), bcrypt.DefaultCost)
+	if err != nil {
+		return "", err
+	}
+	err = k.change(func(all []Account) ([]Account, error) {
+		if slices.ContainsFunc(all, func(a Account) bool { return a.Name == name }) {
+			return nil, fmt.Errorf("there is a %q already; remove it first, and its secret is worth nothing any more", name)
+		}
+		return append(all, Account{name, role, machines, string(hash), now.UTC()}), nil
+	})
+	return secret, err
+}
+
+// Remove takes an account away.
+func (k *Keys) Remove(name string) error {
+	return k.change(func(all []Account) ([]Account, error) {
+		left := slices.DeleteFunc(all, func(a Account) bool { return a.Name == name })
+		if len(left) == len(all) {
+			return nil, fmt.Errorf("there is no %q", name)
+		}
+		return left, nil
+	})
+}
+
+// change writes the accounts anew: a power cut leaves the old file or the new.
+func (k *Keys) change(f func([]Account) ([]Account, error)) error {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if err := k.refresh(); err != nil {
+		return err
+	}
+	changed, err := f(slices.Clone(k.accounts))
+	if err != nil {
+		return err
+	}
+	slices.SortFunc(changed, func(a, b Account) int { return strings.Compare(a.Name, b.Name) })
+	raw, err := json.MarshalIndent(changed, "", "  ")
+	if err != nil {
+		return err
+	}
+	file, err := os.CreateTemp(filepath.Dir(k.path), filepath.Base(k.path)+".new-*") // it is 0600
+	if err != nil {
+		return fmt.Errorf("the accounts cannot be written: %w", err)
+	}
+	_, err = file.Write(append(raw, '\n'))
+	err = errors.Join(err, file.Sync(), file.Close())
+	if err == nil {
+		err = os.Rename(file.Name(), k.path)
+	}
+	if err != nil {
+		return fmt.Errorf("the accounts cannot be written: %w", errors.Join(err, os.Remove(file.Name())))
+	}
+	k.read = nil
+	return k.refresh()
+}
