@@ -5,11 +5,11 @@ import "time"
 // Shown is an open case as people are shown it.
 type Shown struct {
 	Case
-	Class Class
+	Class Class `json:"class"`
 	// Message is what would be told now.
 	Message
 	// Remark says why nothing is sent of it; empty when it is.
-	Remark string
+	Remark string `json:"remark,omitempty"`
 }
 
 // Show lists the open cases of a state with their texts, in the state's order. A

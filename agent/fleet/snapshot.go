@@ -23,6 +23,8 @@ type About struct {
 	// Site is where its last record was made, as the label says.
 	Site     string
 	Settings drift.Settings
+	// Zone is the machine's, nil when no setup says.
+	Zone *time.Location
 	// Service is the latest of the pair and Serviced when it was; nil without one.
 	Service  *drift.Service
 	Serviced time.Time
@@ -50,7 +52,11 @@ func snapshot(members iter.Seq[*member], refused map[string]int, now time.Time) 
 		}
 		m.subject.Refused = refused[m.name]
 		s.all = append(s.all, advise.Assess(&m.subject, now))
-		s.about[m.name] = About{m.site, m.settings, m.service, m.serviced}
+		about := About{Site: m.site, Settings: m.settings, Service: m.service, Serviced: m.serviced}
+		if m.settings.Zone != "" {
+			about.Zone = m.subject.Zone
+		}
+		s.about[m.name] = about
 	}
 	worstFirst(s.all)
 	for i := range s.all {

@@ -1,0 +1,61 @@
+package alert
+
+import (
+	"time"
+
+	"arcdrift/drift"
+)
+
+// Card is how the alerts turned out since the first of them.
+type Card struct {
+	// Since is when the first case opened, zero without one.
+	Since    time.Time `json:"since,omitzero"`
+	Machines int       `json:"machines"`
+	// Messages counts the alerts told of machines, PerMonth per machine-month.
+	Messages int                `json:"messages"`
+	PerMonth drift.Opt[float64] `json:"per_machine_month"`
+	Rules    []CardRule         `json:"rules"`
+}
+
+// CardRule is how one rule did by what the bench found.
+type CardRule struct {
+	Score
+	Precision drift.Opt[float64] `json:"precision"`
+	// Expected is how often it is expected right from now on; Sends whether that
+	// is enough to send.
+	Expected float64 `json:"expected"`
+	Sends    bool    `json:"sends"`
+}
+
+// Card makes the report card of a fleet of so many machines.
+func (p *Policy) Card(s State, outcomes []Outcome, machines int, now time.Time) Card {
+	card := Card{Machines: machines}
+	note := func(matter Matter, opened, told time.Time) {
+		if matter == DoorSilent || matter == ChannelDead {
+			return
+		}
+		if card.Since.IsZero() || opened.Before(card.Since) {
+			card.Since = opened
+		}
+		if !told.IsZero() {
+			card.Messages++
+		}
+	}
+	for _, o := range outcomes {
+		note(o.Matter, o.Opened, o.ToldAt)
+	}
+	for _, c := range s.Cases {
+		if c.Phase == Open {
+			note(c.Matter, c.Opened, c.ToldAt)
+		}
+	}
+	for _, score := range Scores(outcomes) {
+		right := p.Right[score.Matter]
+		card.Rules = append(card.Rules, CardRule{Score: score, Precision: score.Precision(), Expected: right, Sends: right >= RightEnough})
+	}
+	const month = 30.44 * 24 * float64(time.Hour)
+	if months := float64(now.Sub(card.Since)) / month * float64(machines); !card.Since.IsZero() && months > 0 {
+		card.PerMonth = drift.Some(float64(card.Messages) / months)
+	}
+	return card
+}
