@@ -372,7 +372,7 @@ func TestSiteCheckText(t *testing.T) {
 
 func TestConfig(t *testing.T) {
 	raw := func(change func(*rawConfig)) rawConfig {
-		r := rawConfig{httpListen: "127.0.0.1:8470"}
+		r := defaults()
 		change(&r)
 		return r
 	}

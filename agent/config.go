@@ -29,6 +29,8 @@ type Config struct {
 	Broker *mqtt.Join
 	// Hub is the agent to which all is sent on, nil for none.
 	Hub *forward.Hub
+	// Alerts says who is told what.
+	Alerts Alerts
 	// Hosts are names under which the pages are called.
 	Hosts []string
 	// Open says that the listeners are meant to be open to a network.
@@ -45,8 +47,16 @@ type rawConfig struct {
 	forwardTo, forwardUser               string
 	forwardPasswordFile, forwardCA       string
 	hosts                                []string
+	alerts                               rawAlerts
 	open                                 bool
 	logFormat                            choice
+}
+
+// defaults are the settings as they are when nobody says otherwise.
+func defaults() rawConfig {
+	var r rawConfig
+	r.flags(pflag.NewFlagSet("", pflag.ContinueOnError))
+	return r
 }
 
 // openFlag names the flag that opens a listener to a network: its name says
@@ -67,6 +77,7 @@ func (r *rawConfig) flags(flags *pflag.FlagSet) {
 	flags.StringVar(&r.forwardUser, "forward-user", "", "user name at that hub")
 	flags.StringVar(&r.forwardPasswordFile, "forward-password-file", "", "file with the password at that hub")
 	flags.StringVar(&r.forwardCA, "forward-ca", "", "PEM file with the certificate by which that hub is known, instead of the system's")
+	r.alerts.flags(flags)
 	flags.StringSliceVar(&r.hosts, "host", nil, "name under which the pages are called, beside localhost and addresses; may be repeated")
 	flags.BoolVar(&r.open, openFlag, false, "listen beyond this computer although anybody there could then read and write")
 	flags.Var(&r.logFormat, "log-format", "form of the log: text, json")
@@ -92,6 +103,9 @@ func (r *rawConfig) valid(db string) (Config, error) {
 		}
 	case r.forwardUser != "" || r.forwardPasswordFile != "" || r.forwardCA != "":
 		return Config{}, usagef("forward-user, forward-password-file and forward-ca say how to reach a hub, but forward-to names none")
+	}
+	if c.Alerts, err = r.alerts.valid(r.broker != "" || r.mqttListen != ""); err != nil {
+		return Config{}, err
 	}
 	if r.broker == "" {
 		if r.clientID != "" || r.user != "" || r.passwordFile != "" {

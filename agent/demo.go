@@ -48,7 +48,8 @@ are live on this computer. Nothing is kept afterwards.`,
 		}
 		d := &demo{env: env, clock: clock{wall: env.Now}}
 		d.env.Now = d.clock.Now
-		raw := rawConfig{httpListen: freeAddress(*pages), mqttListen: freeAddress(*broker)}
+		raw := defaults()
+		raw.httpListen, raw.mqttListen = freeAddress(*pages), freeAddress(*broker)
 		err = d.run(cmd.Context(), raw, filepath.Join(dir, "demo.db"), *seed)
 		return errors.Join(err, os.RemoveAll(dir))
 	}

@@ -95,15 +95,24 @@ func (l *lockedBuffer) String() string {
 	return l.b.String()
 }
 
-// startServer runs an agent on free ports in this process.
+// startServer runs an agent on free ports in this process, at scriptMoment.
 func startServer(t *testing.T, db string, change func(*Config)) (s *server, log *lockedBuffer, stop func()) {
 	t.Helper()
-	config := Config{DB: db, HTTPListen: "127.0.0.1:0", MQTTListen: "127.0.0.1:0"}
+	return startServerAt(t, db, func() time.Time { return scriptMoment }, change)
+}
+
+// startServerAt runs it with a clock.
+func startServerAt(t *testing.T, db string, now func() time.Time, change func(*Config)) (s *server, log *lockedBuffer, stop func()) {
+	t.Helper()
+	raw := defaults()
+	raw.httpListen, raw.mqttListen = "127.0.0.1:0", "127.0.0.1:0"
+	config, err := raw.valid(db)
+	require.NoError(t, err)
 	if change != nil {
 		change(&config)
 	}
 	log = &lockedBuffer{}
-	s, err := newServer(config, Env{Stderr: log, Now: func() time.Time { return scriptMoment }})
+	s, err = newServer(config, Env{Stderr: log, Now: now})
 	require.NoError(t, err)
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)

@@ -6,10 +6,9 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"maps"
 	"net"
 	"os"
-	"sync"
+	"time"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/sync/errgroup"
@@ -21,6 +20,7 @@ import (
 	"arcdrift/agent/mqtt"
 	"arcdrift/agent/store"
 	"arcdrift/agent/web"
+	"arcdrift/drift/advise"
 )
 
 func serveCommand(env Env) *cobra.Command {
@@ -60,6 +60,9 @@ type server struct {
 	door     *countedDoor
 	listener net.Listener // of the pages
 	broker   *mqtt.Broker // nil when not asked for
+	alerts   *alerting
+	spares   stock
+	told     []publisher // where states and alerts are told
 	faces    []runner
 }
 
@@ -85,7 +88,10 @@ func (s *server) assemble(env Env) (err error) {
 		s.log.Warn(f.Text, "found", f.Kind)
 	}
 	s.mind = mind{fleet.New(book{s.store}, env.Now, s.log)}
-	s.door = &countedDoor{Door: intake.New(s.store, env.Now, s.mind.Announce), counts: map[metrics.Arrival]uint64{}}
+	s.door = &countedDoor{Door: intake.New(s.store, env.Now, s.mind.Announce), now: env.Now, counts: map[metrics.Arrival]uint64{}, last: map[string]time.Time{}}
+	if err := s.watchOver(env); err != nil {
+		return err
+	}
 	if s.listener, err = net.Listen("tcp", s.config.HTTPListen); err != nil {
 		return fmt.Errorf("the pages cannot be served: %w", err)
 	}
@@ -93,6 +99,8 @@ func (s *server) assemble(env Env) (err error) {
 		Door: s.door, Fleet: s.mind, Records: records{s.store, s.ready},
 		Export:  func(w io.Writer, format string) error { return writeEntries(w, format, s.store.Entries()) },
 		Backup:  s.store.Backup,
+		Alerts:  s.alerts,
+		Spares:  func() []advise.Spares { return s.spares.of(s.mind.Snapshot()) },
 		Metrics: metrics.Handler(metrics.Registry(s.facts, buildFacts(), metrics.DefaultOptions()), slog.NewLogLogger(s.log.Handler(), slog.LevelError)),
 		Hosts:   s.config.Hosts, Now: env.Now, Log: s.log,
 	})
@@ -103,6 +111,7 @@ func (s *server) assemble(env Env) (err error) {
 	if err := s.joinMQTT(env); err != nil {
 		return err
 	}
+	s.faces = append(s.faces, s.alerts)
 	if s.config.Hub != nil {
 		s.faces = append(s.faces, forward.New(*s.config.Hub, s.store, s.log))
 	}
@@ -112,10 +121,34 @@ func (s *server) assemble(env Env) (err error) {
 	return nil
 }
 
+// watchOver prepares the alerts. A door that other machines speak by is watched
+// from the start if it is MQTT's, else once something came by it.
+func (s *server) watchOver(env Env) (err error) {
+	began, hasMQTT := env.Now(), s.config.MQTTListen != "" || s.config.Broker != nil
+	doors := func() map[string]time.Time {
+		last := s.door.lastBy("mqtt", "forward")
+		if hasMQTT && last["mqtt"].IsZero() {
+			last["mqtt"] = began
+		}
+		return last
+	}
+	var publish func(context.Context, string, []byte) error
+	if hasMQTT {
+		publish = func(_ context.Context, machine string, payload []byte) error {
+			var err error
+			for _, face := range s.told {
+				err = errors.Join(err, face.Publish(mqtt.About(machine, mqtt.Alert, payload, false)))
+			}
+			return err
+		}
+	}
+	s.alerts, err = newAlerting(s.config.Alerts, s.store, s.mind.Fleet, doors, publish, env.Now, s.log)
+	return err
+}
+
 // joinMQTT adds the forms of MQTT that are asked for and the states told there.
 func (s *server) joinMQTT(env Env) error {
 	desk := mqtt.Desk{Door: s.door, Adviser: s.mind, Now: env.Now}
-	tell := &teller{board: s.mind.Board, log: s.log}
 	if s.config.MQTTListen != "" {
 		listener, err := net.Listen("tcp", s.config.MQTTListen)
 		if err != nil {
@@ -129,15 +162,15 @@ func (s *server) joinMQTT(env Env) error {
 			return errors.Join(err, listener.Close())
 		}
 		s.faces = append(s.faces, s.broker)
-		tell.faces = append(tell.faces, s.broker)
+		s.told = append(s.told, s.broker)
 	}
 	if s.config.Broker != nil {
 		client := mqtt.NewClient(*s.config.Broker, desk, s.log)
 		s.faces = append(s.faces, client)
-		tell.faces = append(tell.faces, client)
+		s.told = append(s.told, client)
 	}
-	if len(tell.faces) > 0 {
-		s.faces = append(s.faces, tell)
+	if len(s.told) > 0 {
+		s.faces = append(s.faces, &teller{board: s.mind.Board, faces: s.told, log: s.log})
 	}
 	return nil
 }
@@ -212,40 +245,9 @@ func (s *server) facts() metrics.Facts {
 	if stats, err := s.store.Stats(); err == nil {
 		out.StoreBytes = stats.Size
 	}
+	out.Spares = s.spares.of(s.mind.Snapshot())
+	s.alerts.facts(&out)
 	return out
-}
-
-// countedDoor counts what comes to the door.
-type countedDoor struct {
-	*intake.Door
-	mu     sync.Mutex
-	counts map[metrics.Arrival]uint64
-}
-
-// Take offers the records and counts what became of them.
-func (d *countedDoor) Take(ctx context.Context, offers []intake.Offer) ([]intake.Receipt, error) {
-	receipts, err := d.Door.Take(ctx, offers)
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	for i, r := range receipts {
-		a := metrics.Arrival{Type: offers[i].Record.Type, Result: metrics.Taken}
-		switch {
-		case r.Refused != nil:
-			a.Result = metrics.Refused
-		case r.Duplicate:
-			a.Result = metrics.Duplicate
-		case r.Conflict:
-			a.Result = metrics.Conflict
-		}
-		d.counts[a]++
-	}
-	return receipts, err
-}
-
-func (d *countedDoor) seen() map[metrics.Arrival]uint64 {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	return maps.Clone(d.counts)
 }
 
 // records is the store as the pages read it.

@@ -44,6 +44,8 @@ type fake struct {
 	asked   []advise.Move
 	moved   advise.MoveAnswer
 	moveErr error
+	alerts  desk
+	spares  []advise.Spares
 }
 
 func (f *fake) Take(_ context.Context, offers []intake.Offer) ([]intake.Receipt, error) {
@@ -128,7 +130,7 @@ func (f *fake) Ready() error { return f.notReady }
 // serverFor is a server on f whose clock stands at noon.
 func serverFor(t testing.TB, f *fake) *Server {
 	t.Helper()
-	s, err := New(Config{Door: f, Fleet: f, Records: f, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
+	s, err := New(Config{Door: f, Fleet: f, Records: f, Alerts: &f.alerts, Spares: func() []advise.Spares { return f.spares }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
 	require.NoError(t, err)
 	return s
@@ -188,6 +190,8 @@ func yard() *fake {
 	}
 	f.moved = advise.MoveAnswer{Machine: "K-07", AsOf: noon, Answer: advise.Recalibrate, WaitMinutes: some(0), ProbabilityOut: some(0.63), ExpectedShift: some(3.2), SD: some(0.9),
 		Evidence: advise.ThisMachine, Reasons: []string{"You are 1,180 m higher than at the last good calibration."}, DewPoint: some(9.1), Cost: advise.Cost{CheckMinutes: 5, OutMinutes: 60}}
+	f.alerts.begin(f.machines)
+	f.spares = []advise.Spares{{Depot: "", Machines: 2, Unknown: 1, Expected: 0.4, Hold95: 1, Hold99: 2}, {Depot: "north", Machines: 4, Expected: 2.25, Hold95: 4, Hold99: 5, Held: some(int64(3))}}
 	return f
 }
 

@@ -35,7 +35,7 @@ type link struct {
 
 // Nav are the pages anybody may go to from anywhere.
 func (page) Nav() []link {
-	return []link{{"/", "Fleet"}, {"/morning", "Morning"}, {"/moved", "Moved?"}, {"/log", "Log"}}
+	return []link{{"/", "Fleet"}, {"/morning", "Morning"}, {"/alerts", "Alerts"}, {"/moved", "Moved?"}, {"/log", "Log"}}
 }
 
 // group is a set of tiles of which one is chosen.
@@ -119,6 +119,9 @@ func (s *Server) routePages(mux *http.ServeMux) {
 	mux.HandleFunc("GET /morning", s.morning)
 	mux.HandleFunc("GET /morning.txt", s.morningText)
 	mux.HandleFunc("GET /refused", s.refusedPage)
+	mux.HandleFunc("GET /alerts", s.alerts)
+	mux.HandleFunc("POST /alerts", s.answerAlert)
+	mux.HandleFunc("GET /spares", s.sparesPage)
 }
 
 // tag is the version of a live page: it changes with the fleet's answers and

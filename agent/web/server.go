@@ -65,6 +65,9 @@ type Config struct {
 	Export func(w io.Writer, format string) error
 	// Backup writes a copy of the store as it is at this moment.
 	Backup func(w io.Writer) error
+	// Alerts are the open cases, Spares what the depots should hold.
+	Alerts Alerts
+	Spares func() []advise.Spares
 	// Metrics answers /metrics.
 	Metrics http.Handler
 	// Hosts are the names this server is called by, beside localhost and plain

@@ -1,0 +1,305 @@
+package agent
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"sync"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"arcdrift/agent/alert"
+	"arcdrift/agent/fleet"
+	"arcdrift/agent/metrics"
+	"arcdrift/agent/notify"
+	"arcdrift/agent/store"
+	"arcdrift/drift"
+)
+
+// expected is how often each judged rule is taken to be right where this fleet
+// has not taught better: the mean of a beta distribution that weighs as much as
+// ten judged cases (see alert.Score.Expected), Beta(9, 1) and Beta(8, 2). A stop
+// rests on sessions given up or on a failure expected within the day; a service
+// is called at a chance that was set for eight in ten (advise.LikelyFailure). What
+// the bench finds is held against both: a rule that falls below eight in ten
+// goes to the morning list until it is right often enough again.
+func expected() map[alert.Matter]float64 {
+	return map[alert.Matter]float64{alert.MustStop: 0.9, alert.ElectrodesDue: 0.8}
+}
+
+// alerting lets package alert decide on every new snapshot, keeps what it
+// decided together with the messages, and has them delivered.
+type alerting struct {
+	store    *store.Store
+	fleet    *fleet.Fleet
+	doors    func() map[string]time.Time
+	policy   alert.Policy // without Right, which is learnt
+	quiet    time.Duration
+	box      *outbox
+	notifier *notify.Notifier
+	client   *http.Client
+	now      func() time.Time
+	log      *slog.Logger
+
+	mu       sync.Mutex // guards what follows
+	state    alert.State
+	kept     []byte // the state as the store has it
+	view     alert.View
+	outcomes []alert.Outcome
+}
+
+// newAlerting takes up where the store says it was left. doors tells when each
+// door that should bring something last did; publish brings a message to the
+// alert topic of a machine, nil without MQTT.
+func newAlerting(c Alerts, s *store.Store, f *fleet.Fleet, doors func() map[string]time.Time,
+	publish func(ctx context.Context, machine string, payload []byte) error, now func() time.Time, log *slog.Logger) (*alerting, error) {
+	a := &alerting{
+		store: s, fleet: f, doors: doors, quiet: c.Quiet, client: notify.Client(), now: now, log: log, box: newOutbox(s),
+		policy: alert.Policy{To: c.To, Hold: c.Hold, Morning: c.Morning, WorkDays: c.WorkDays, Zone: c.Zone, Page: c.Page},
+	}
+	channels := map[string]notify.Channel{}
+	for name, open := range c.Channels {
+		channels[name] = open(a.client, now)
+	}
+	if publish != nil {
+		channels[mqttChannel] = &notify.MQTT{Publish: publish}
+	}
+	a.notifier = notify.New(a.box, channels, log, now)
+	return a, a.recall()
+}
+
+// recall reads what was decided before.
+func (a *alerting) recall() error {
+	var err error
+	if a.kept, err = a.store.Decided(); err != nil {
+		return fmt.Errorf("the alerts cannot be read: %w", err)
+	}
+	if a.kept != nil {
+		if err := json.Unmarshal(a.kept, &a.state); err != nil {
+			return fmt.Errorf("the alerts cannot be read: %w", err)
+		}
+	}
+	ended, err := a.store.Outcomes()
+	if err != nil {
+		return fmt.Errorf("how the alerts turned out cannot be read: %w", err)
+	}
+	for _, raw := range ended {
+		var o alert.Outcome
+		if err := json.Unmarshal(raw, &o); err != nil {
+			return fmt.Errorf("how the alerts turned out cannot be read: %w", err)
+		}
+		a.outcomes = append(a.outcomes, o)
+	}
+	return nil
+}
+
+// lookEvery is how often the snapshot is looked at, restEvery how long a store
+// that fails is left alone.
+const (
+	lookEvery = time.Second
+	restEvery = 30 * time.Second
+)
+
+func (a *alerting) Ready() error   { return nil }
+func (a *alerting) String() string { return "alerts" }
+
+// Run decides and delivers until ctx ends. A store that cannot be written ends
+// neither: what was not kept is decided again.
+func (a *alerting) Run(ctx context.Context) error {
+	defer a.client.CloseIdleConnections()
+	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error {
+		return again(ctx, restEvery, func() error {
+			err := a.notifier.Run(ctx)
+			if err != nil {
+				a.log.Error("messages are not delivered while the store fails", "err", err)
+			}
+			return err
+		})
+	})
+	group.Go(func() error { return a.watch(ctx) })
+	return group.Wait()
+}
+
+// again calls f until it does not fail or ctx ends, with pauses.
+func again(ctx context.Context, pause time.Duration, f func() error) error {
+	for f() != nil {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-time.After(pause):
+		}
+	}
+	return nil
+}
+
+// watch decides on every new snapshot, from the first that has every machine: one
+// that is missing would lose its cases. The fleet makes one a minute at least.
+func (a *alerting) watch(ctx context.Context) error {
+	ticker := time.NewTicker(lookEvery)
+	defer ticker.Stop()
+	var done uint64
+	for {
+		if s := a.fleet.Snapshot(); a.fleet.Ready() == nil && s.Version != done {
+			done = s.Version
+			if err := a.step(s); err != nil {
+				a.log.Error("alerts cannot be decided now; they are with the next look at the fleet", "err", err)
+			}
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-ticker.C:
+		}
+	}
+}
+
+// step decides on one snapshot.
+func (a *alerting) step(s *fleet.Snapshot) error {
+	channels, err := a.notifier.Health()
+	if err != nil {
+		return err
+	}
+	now := a.now()
+	view := alert.View{Channels: channels, Doors: a.doorsAt(now), Machines: machinesOf(s)}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	policy := a.current()
+	next, actions, outcomes := policy.Step(a.state, view, now)
+	a.view = view
+	return a.keep(next, actions, outcomes)
+}
+
+// machinesOf are the machines in use as alert looks at them.
+func machinesOf(s *fleet.Snapshot) []alert.Machine {
+	all := s.Assessments()
+	out := make([]alert.Machine, len(all))
+	for i := range all {
+		about := s.About(all[i].Machine)
+		out[i] = alert.Machine{Assessment: all[i], Zone: about.Zone, Spare: sparePart(&about.Settings)}
+		if about.Service != nil {
+			out[i].Service = alert.Service{Time: about.Serviced, Action: about.Service.Action, Finding: about.Service.Finding}
+		}
+	}
+	return out
+}
+
+// doorsAt are the doors; days off do not count against them.
+func (a *alerting) doorsAt(now time.Time) []alert.Door {
+	var out []alert.Door
+	for name, last := range a.doors() {
+		quiet := a.quiet
+		for day := last.In(a.policy.Zone); day.Before(now); day = day.AddDate(0, 0, 1) {
+			if !a.policy.WorkDays[day.Weekday()] {
+				quiet += 24 * time.Hour
+			}
+		}
+		out = append(out, alert.Door{Name: name, Last: last, Quiet: quiet})
+	}
+	return out
+}
+
+// current is the policy with what the fleet has taught of the rules.
+func (a *alerting) current() alert.Policy {
+	policy := a.policy
+	policy.Right = map[alert.Matter]float64{}
+	known := expected()
+	for _, score := range alert.Scores(a.outcomes) {
+		policy.Right[score.Matter] = score.Expected(known[score.Matter])
+	}
+	return policy
+}
+
+// keep makes a state the current one, once it and all that follows from it are
+// durable.
+func (a *alerting) keep(next alert.State, actions []alert.Action, outcomes []alert.Outcome) error {
+	state, err := json.Marshal(next)
+	if err != nil {
+		return fmt.Errorf("the alerts have no JSON form: %w", err)
+	}
+	if bytes.Equal(state, a.kept) && len(actions) == 0 && len(outcomes) == 0 {
+		return nil
+	}
+	var ended [][]byte
+	for i := range outcomes {
+		raw, err := json.Marshal(&outcomes[i])
+		if err != nil {
+			return fmt.Errorf("an outcome has no JSON form: %w", err)
+		}
+		ended = append(ended, raw)
+	}
+	items := notify.Items(actions)
+	parcels := make([]store.Parcel, len(items))
+	for i := range items {
+		if parcels[i], err = parcelOf(items[i]); err != nil {
+			return err
+		}
+	}
+	if err := a.store.Decide(state, ended, parcels); err != nil {
+		return err
+	}
+	a.state, a.kept, a.outcomes = next, state, append(a.outcomes, outcomes...)
+	for _, action := range actions {
+		a.log.Info("message", "kind", action.Kind, "matter", action.Matter, "subject", action.Subject, "to", action.To)
+	}
+	if len(items) > 0 {
+		a.notifier.Wake()
+	}
+	return nil
+}
+
+// Open lists the open cases with their texts, for the pages.
+func (a *alerting) Open() []alert.Shown {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	policy := a.current()
+	return policy.Show(a.state, a.view, a.now())
+}
+
+// Card says how the alerts turned out.
+func (a *alerting) Card() alert.Card {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	policy := a.current()
+	return policy.Card(a.state, a.outcomes, len(a.view.Machines), a.now())
+}
+
+// TakeOn marks a case as taken on by somebody.
+func (a *alerting) TakeOn(subject string, matter alert.Matter, by string) error {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	next, err := a.state.TakeOn(subject, matter, by, a.now())
+	if err != nil {
+		return &drift.Problem{Reason: err.Error()}
+	}
+	return a.keep(next, nil, nil)
+}
+
+// Snooze keeps a case quiet for a while.
+func (a *alerting) Snooze(subject string, matter alert.Matter, quiet alert.Snooze) error {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	next, err := a.state.Snooze(subject, matter, quiet, a.now())
+	if err != nil {
+		return &drift.Problem{Reason: err.Error()}
+	}
+	return a.keep(next, nil, nil)
+}
+
+// facts adds what one scrape tells of alerts.
+func (a *alerting) facts(f *metrics.Facts) {
+	a.mu.Lock()
+	f.Firing = a.state.Firing()
+	a.mu.Unlock()
+	channels, err := a.notifier.Health()
+	if err != nil {
+		return // the store cannot be read; its own metrics say so
+	}
+	for _, c := range channels {
+		f.Channels = append(f.Channels, metrics.Channel{Name: c.Name, Waiting: c.Waiting, Dead: c.Dead})
+	}
+}

@@ -1,0 +1,452 @@
+package agent
+
+import (
+	"context"
+	"encoding/base64"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/alert"
+	"arcdrift/agent/fleet"
+	"arcdrift/agent/mqtt"
+	"arcdrift/agent/notify"
+	"arcdrift/agent/store"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// hookSecret is what a receiver and the agent share.
+const hookSecret = "a secret of this receiver only"
+
+// receiver is a real HTTP receiver of webhooks that checks signatures.
+type receiver struct {
+	*httptest.Server
+	mu  sync.Mutex
+	ids []string
+	got []alert.Action
+	// hold, when set, is told of a message instead of its being confirmed.
+	hold chan struct{}
+}
+
+func newReceiver(t *testing.T) *receiver {
+	r := &receiver{}
+	r.Server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, req *http.Request) {
+		body, err := io.ReadAll(req.Body)
+		assert.NoError(t, err)
+		at, err := strconv.ParseInt(req.Header.Get("webhook-timestamp"), 10, 64)
+		assert.NoError(t, err)
+		id := req.Header.Get("webhook-id")
+		assert.Equal(t, notify.Sign([]byte(hookSecret), id, time.Unix(at, 0), body), req.Header.Get("webhook-signature"))
+		var a alert.Action
+		assert.NoError(t, json.Unmarshal(body, &a))
+		r.mu.Lock()
+		r.ids, r.got = append(r.ids, id), append(r.got, a)
+		hold := r.hold
+		r.mu.Unlock()
+		if hold != nil {
+			hold <- struct{}{}
+			<-req.Context().Done()
+		}
+	}))
+	t.Cleanup(r.Close)
+	return r
+}
+
+// told lists what came: kind, matter and subject.
+func (r *receiver) told() []string {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	out := []string{}
+	for _, a := range r.got {
+		out = append(out, fmt.Sprintf("%s %s %s", a.Kind, a.Matter, a.Subject))
+	}
+	return out
+}
+
+func (r *receiver) setHold(hold chan struct{}) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.hold = hold
+}
+
+// secretFile is a file with the receiver's secret.
+func secretFile(t *testing.T) string {
+	file := filepath.Join(t.TempDir(), "hook.secret")
+	require.NoError(t, os.WriteFile(file, []byte("whsec_"+base64.StdEncoding.EncodeToString([]byte(hookSecret))+"\n"), 0o600))
+	return file
+}
+
+// wearing is the life of a machine whose pair wears until two sessions in a row
+// are given up, in the hours before now. Each line is a record.
+func wearing(machine string, now time.Time) []string {
+	const days = 30
+	var lines []string
+	add := func(at time.Time, arcs int, more string) {
+		lines = append(lines, fmt.Sprintf(`{"type":"calibration","machine":%q,"model":"type-1","time":%q,"arc_count":%d,"power_limit_pct":12,"meltback_target_um":250,"meltback_tolerance_um":10,"temperature_c":12,"humidity_pct":60,"altitude_m":400,%s}`,
+			machine, at.Format(time.RFC3339), arcs, more))
+	}
+	for day := range days {
+		at := now.AddDate(0, 0, day-days).Add(-10 * time.Hour)
+		setting := 0.35 * float64(day)
+		add(at, 60*day, fmt.Sprintf(`"attempt":1,"passed":true,"meltback_left_um":248,"meltback_right_um":247,"power_setting_pct":%.2f,"power_correction_pct":0.35`, setting))
+	}
+	for session := range 2 {
+		for attempt := 1; attempt <= 4; attempt++ {
+			at := now.Add(time.Duration(session-3) * time.Hour).Add(time.Duration(attempt) * time.Minute)
+			add(at, 60*days+10*session+attempt, fmt.Sprintf(`"attempt":%d,"passed":false,"recleaved":true,"meltback_left_um":205,"meltback_right_um":208,"power_setting_pct":12,"power_correction_pct":0`, attempt))
+		}
+	}
+	return lines
+}
+
+// repaired is the bench's record after a wearing.
+func repaired(machine string, now time.Time) string {
+	return fmt.Sprintf(`{"type":"service","machine":%q,"id":"bench-1","time":%q,"action":"replaced","finding":"worn","arc_count":0}`,
+		machine, now.Add(-30*time.Minute).Format(time.RFC3339))
+}
+
+// publishAll sends records to a broker with the real client of another project.
+func publishAll(t *testing.T, port, machine, what string, lines ...string) {
+	t.Helper()
+	cmd := exec.Command("mosquitto_pub", "-p", port, "-q", "1", "-t", "arcdrift/v1/"+machine+"/"+what, "-l")
+	cmd.Stdin = strings.NewReader(strings.Join(lines, "\n") + "\n")
+	out, err := cmd.CombinedOutput()
+	require.NoError(t, err, "mosquitto_pub: %s", out)
+}
+
+// startProgram runs a real server of another project, from its Debian package,
+// until the test ends.
+func startProgram(t *testing.T, ready, program string, args ...string) {
+	t.Helper()
+	cmd := exec.Command(program, args...)
+	cmd.Stdout, cmd.Stderr = t.Output(), t.Output()
+	require.NoError(t, cmd.Start(), "%s has to be installed", program)
+	t.Cleanup(func() {
+		assert.NoError(t, cmd.Process.Signal(syscall.SIGTERM))
+		_ = cmd.Wait() // ends by the signal: its exit code says nothing
+	})
+	soon(t, program+" is ready", func() bool {
+		resp, err := http.Get(ready)
+		return err == nil && resp.Body.Close() == nil && resp.StatusCode == http.StatusOK
+	})
+}
+
+// soon waits for something that has to happen. The bound only ends a hanging
+// test; it is no measure of speed.
+func soon(t *testing.T, what string, done func() bool) {
+	t.Helper()
+	for deadline := time.Now().Add(2 * time.Minute); !done(); time.Sleep(20 * time.Millisecond) {
+		require.True(t, time.Now().Before(deadline), "never happened: %s", what)
+	}
+}
+
+// startAlertmanager runs a real one and returns its port.
+func startAlertmanager(t *testing.T) string {
+	port, dir := freeTCPPort(t), t.TempDir()
+	config := filepath.Join(dir, "alertmanager.yml")
+	require.NoError(t, os.WriteFile(config, []byte("route: {receiver: nobody}\nreceivers: [{name: nobody}]\n"), 0o600))
+	startProgram(t, "http://127.0.0.1:"+port+"/-/ready", "prometheus-alertmanager", "--config.file="+config,
+		"--storage.path="+filepath.Join(dir, "data"), "--web.listen-address=127.0.0.1:"+port, "--cluster.listen-address=")
+	return port
+}
+
+// standing lists the active alerts there: name and machine or subject.
+func standing(t *testing.T, port string) map[string]bool {
+	resp, err := http.Get("http://127.0.0.1:" + port + "/api/v2/alerts?active=true")
+	require.NoError(t, err)
+	var alerts []struct{ Labels map[string]string }
+	require.NoError(t, json.NewDecoder(resp.Body).Decode(&alerts))
+	require.NoError(t, resp.Body.Close())
+	out := map[string]bool{}
+	for _, a := range alerts {
+		out[a.Labels["alertname"]+" "+a.Labels["subject"]+a.Labels["machine"]] = true
+	}
+	return out
+}
+
+// startPrometheus runs a real one with the shipped rules, which scrapes the agent
+// and tells the Alertmanager.
+func startPrometheus(t *testing.T, agent, alertmanager string) {
+	port, dir := freeTCPPort(t), t.TempDir()
+	rules, err := filepath.Abs(filepath.Join("..", "dashboards", "prometheus", "arcdrift.rules.yml"))
+	require.NoError(t, err)
+	config := filepath.Join(dir, "prometheus.yml")
+	require.NoError(t, os.WriteFile(config, fmt.Appendf(nil, `
+global: {scrape_interval: 200ms, scrape_timeout: 200ms, evaluation_interval: 200ms}
+rule_files: [%q]
+alerting: {alertmanagers: [{static_configs: [{targets: ["127.0.0.1:%s"]}]}]}
+scrape_configs:
+  - job_name: arcdrift
+    static_configs: [{targets: [%q]}]
+`, rules, alertmanager, strings.TrimPrefix(agent, "http://")), 0o600))
+	startProgram(t, "http://127.0.0.1:"+port+"/-/ready", "prometheus", "--config.file="+config,
+		"--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address=127.0.0.1:"+port)
+}
+
+// alertsTo is a configuration of alerts as its settings would give it.
+func alertsTo(t *testing.T, channels ...string) Alerts {
+	raw := defaults()
+	raw.alerts.channels = channels
+	raw.alerts.secrets = []string{"hook=" + secretFile(t)}
+	*raw.alerts.to[alert.Note] = []string{nobody}
+	c, err := raw.alerts.valid(true)
+	require.NoError(t, err)
+	return c
+}
+
+// decidedOn waits until alerts were decided on so many records of a machine.
+func decidedOn(t *testing.T, s *server, machine string, records int) {
+	t.Helper()
+	soon(t, fmt.Sprintf("%d records of %s are decided on", records, machine), func() bool {
+		s.alerts.mu.Lock()
+		defer s.alerts.mu.Unlock()
+		for _, m := range s.alerts.view.Machines {
+			if m.Machine == machine {
+				return m.Data.Records >= records
+			}
+		}
+		return false
+	})
+}
+
+// From a device's MQTT to everybody who has to know, with real servers all along:
+// one message, none for a repeat, and one note when the bench has logged its work.
+// The clock is the wall's, as that of the other servers is.
+func TestAlertReachesEverybodyOnce(t *testing.T) {
+	hook := newReceiver(t)
+	am, broker := startAlertmanager(t), freeTCPPort(t)
+	startMosquitto(t, broker)
+	db, now := tempDB(t), time.Now().Truncate(time.Second)
+	start := func() (*server, func()) {
+		s, _, stop := startServerAt(t, db, time.Now, func(c *Config) {
+			c.MQTTListen, c.Broker = "", &mqtt.Join{URL: "tcp://127.0.0.1:" + broker, ID: "agent"}
+			c.Alerts = alertsTo(t, "hook="+hook.URL, "am=alertmanager+http://127.0.0.1:"+am)
+		})
+		soon(t, "the agent is ready", func() bool { return s.ready() == nil })
+		return s, stop
+	}
+	s, stop := start()
+	topic := mosquittoSub(t, broker, "arcdrift/v1/+/alert")
+	startPrometheus(t, s.url(), am)
+
+	life := wearing("K-07", now)
+	soon(t, "records arrive", func() bool {
+		publishAll(t, broker, "K-07", "calibration", life...)
+		_, known := s.mind.Snapshot().Assessment("K-07")
+		return known
+	})
+	decidedOn(t, s, "K-07", len(life))
+	soon(t, "the webhook has it", func() bool { return len(hook.told()) == 1 })
+	require.Equal(t, []string{"alert stop K-07"}, hook.told())
+	assert.LessOrEqual(t, len([]rune(hook.got[0].Short)), 160)
+	assert.Contains(t, hook.got[0].Short, "K-07 STOP")
+	assert.Contains(t, hook.got[0].Body, advise.CautionText())
+	soon(t, "the topic has it", func() bool { return strings.Contains(topic.String(), `arcdrift/v1/K-07/alert {"key":"stop/K-07/`) })
+	soon(t, "the Alertmanager has it from the agent and from Prometheus", func() bool {
+		at := standing(t, am)
+		return at["arcdrift-stop K-07"] && at["ArcdriftMachineMustStop K-07"]
+	})
+	assert.Contains(t, scraped(t, s), `arcdrift_alerts_firing{rule="stop"} 1`)
+
+	publishAll(t, broker, "K-07", "calibration", life...)
+	publishAll(t, broker, "K-07", "usage", fmt.Sprintf(`{"id":"u1","time":%q,"arc_count":1900}`, now.Add(-time.Hour).Format(time.RFC3339)))
+	decidedOn(t, s, "K-07", len(life)+1)
+	publishAll(t, broker, "K-07", "service", repaired("K-07", now))
+	decidedOn(t, s, "K-07", len(life)+2)
+	soon(t, "the case is closed", func() bool { return len(hook.told()) > 1 })
+	soon(t, "the Alertmanager knows", func() bool { return !standing(t, am)["arcdrift-stop K-07"] })
+	assert.Equal(t, []string{"alert stop K-07", "cleared stop K-07"}, hook.told(), "one message, none for the repeat, one note")
+	assert.Contains(t, scraped(t, s), `arcdrift_alerts_firing{rule="stop"} 0`)
+	card := s.alerts.Card()
+	assert.Equal(t, 1, card.Messages)
+	assert.Equal(t, 1, card.Rules[0].Right, "the finding has told how it turned out")
+
+	stop()
+	s, _ = start()
+	decidedOn(t, s, "K-07", len(life)+2)
+	n, err := s.store.Waiting("hook")
+	require.NoError(t, err)
+	assert.Zero(t, n)
+	assert.Len(t, hook.told(), 2, "a restart sends nothing again")
+	assert.Equal(t, 1, strings.Count(topic.String(), `"kind":"alert"`), "%s", topic)
+}
+
+// scraped is the agent's own metrics.
+func scraped(t *testing.T, s *server) string {
+	resp, err := http.Get(s.url() + "/metrics")
+	require.NoError(t, err)
+	text, err := io.ReadAll(resp.Body)
+	require.NoError(t, errors.Join(err, resp.Body.Close()))
+	return string(text)
+}
+
+// An agent that is killed while a message is on its way brings it again under the
+// same id, by which the receiver knows it; one killed afterwards never again. That
+// nothing came in between is seen by the next message, as they come in order.
+func TestKilledAgentTellsOnce(t *testing.T) {
+	hook, db := newReceiver(t), tempDB(t)
+	start := func() (kill func(), url string) {
+		cmd := exec.Command("arcdrift", "serve", "--db", db, "--http-listen", "127.0.0.1:0",
+			"--alert-channel", "hook="+hook.URL, "--alert-secret", "hook="+secretFile(t), "--alert-note", nobody)
+		cmd.Stderr = t.Output()
+		require.NoError(t, cmd.Start())
+		url = awaitAgent(t, db)
+		return func() {
+			require.NoError(t, cmd.Process.Kill())
+			_ = cmd.Wait() // it was killed, and says so
+			require.NoError(t, os.Remove(addressFile(db)), "a killed agent leaves its address")
+		}, url
+	}
+	hold := make(chan struct{})
+	hook.setHold(hold)
+	kill, url := start()
+	require.True(t, postOnce(url, strings.Join(wearing("K-07", scriptMoment), "\n")))
+	<-hold
+	kill()
+	hook.setHold(nil)
+	kill, _ = start()
+	soon(t, "it comes again", func() bool { return len(hook.told()) == 2 })
+	settled := func() bool {
+		resp, err := http.Get(awaitAgent(t, db) + "/metrics")
+		require.NoError(t, err)
+		text, err := io.ReadAll(resp.Body)
+		require.NoError(t, errors.Join(err, resp.Body.Close()))
+		return strings.Contains(string(text), `arcdrift_notify_waiting{channel="hook"} 0`)
+	}
+	soon(t, "the agent knows that it came", settled)
+	kill()
+	kill, url = start()
+	require.True(t, postOnce(url, strings.Join(wearing("K-08", scriptMoment), "\n")))
+	soon(t, "the next one comes", func() bool { return len(hook.told()) > 2 })
+	kill()
+	assert.Equal(t, []string{"alert stop K-07", "alert stop K-07", "alert stop K-08"}, hook.told())
+	assert.Equal(t, hook.ids[0], hook.ids[1], "known by its id")
+}
+
+// emptyAlerting is the alerts of a store without a fleet.
+func emptyAlerting(t *testing.T, s *store.Store, doors map[string]time.Time) *alerting {
+	raw := defaults()
+	c, err := raw.alerts.valid(false)
+	require.NoError(t, err)
+	now := func() time.Time { return scriptMoment }
+	quiet := slog.New(slog.NewTextHandler(t.Output(), nil))
+	a, err := newAlerting(c, s, fleet.New(book{s}, now, quiet), func() map[string]time.Time { return doors }, nil, now, quiet)
+	require.NoError(t, err)
+	return a
+}
+
+func openStore(t *testing.T) *store.Store {
+	s, err := store.Open(tempDB(t), func() time.Time { return scriptMoment }, store.Options{})
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, s.Close()) })
+	return s
+}
+
+// What the bench found, as the store has kept it, decides whether a rule sends:
+// Beta(8, 2) with 2 right and 1 wrong has the mean 10/13 < 0.8, with 5 right and
+// 1 wrong 13/16 ≥ 0.8.
+func TestRulesEarnTheirSending(t *testing.T) {
+	s := openStore(t)
+	end := func(findings ...drift.Finding) float64 {
+		var ended [][]byte
+		for _, f := range findings {
+			raw, err := json.Marshal(alert.Outcome{Matter: alert.ElectrodesDue, Finding: f})
+			require.NoError(t, err)
+			ended = append(ended, raw)
+		}
+		require.NoError(t, s.Decide([]byte("{}"), ended, nil))
+		return emptyAlerting(t, s, nil).current().Right[alert.ElectrodesDue]
+	}
+	assert.InDelta(t, 0.8, end(), 1e-12, "nothing seen yet")
+	assert.InDelta(t, 10.0/13, end(drift.Worn, drift.Dirty, drift.Fine), 1e-12)
+	assert.InDelta(t, 13.0/16, end(drift.Worn, drift.Worn, drift.Worn, drift.OtherFault), 1e-12)
+	assert.InDelta(t, 0.9, emptyAlerting(t, s, nil).current().Right[alert.MustStop], 1e-12, "each rule for itself")
+}
+
+// scriptMoment is a Monday, 18:00 UTC. A door that spoke last on Friday has been
+// quiet for less than a working day until Monday at the same time of day.
+func TestDoorsRestOnDaysOff(t *testing.T) {
+	friday := scriptMoment.AddDate(0, 0, -3)
+	for since, want := range map[time.Duration]time.Duration{0: 72 * time.Hour, 48 * time.Hour: 48 * time.Hour, 72 * time.Hour: 24 * time.Hour} {
+		a := emptyAlerting(t, openStore(t), map[string]time.Time{"mqtt": friday.Add(since)})
+		assert.Equal(t, want, a.doorsAt(scriptMoment)[0].Quiet, "%s", since)
+	}
+}
+
+// A message that was delivered and could not be settled is settled later and not
+// sent again.
+func TestDeliveredButNotSettled(t *testing.T) {
+	s := openStore(t)
+	box := newOutbox(s)
+	item := notify.Items([]alert.Action{{Key: "k", To: []string{"hook"}}})[0]
+	p, err := parcelOf(item)
+	require.NoError(t, err)
+	require.NoError(t, s.Decide([]byte("{}"), nil, []store.Parcel{p}))
+	got, any, err := box.Oldest("hook")
+	require.NoError(t, err)
+	require.True(t, any)
+	assert.Equal(t, item, got)
+	box.late["hook"] = got.Key // as a failed Settle leaves it
+	_, any, err = box.Oldest("hook")
+	require.NoError(t, err)
+	assert.False(t, any)
+	assert.Empty(t, box.late)
+}
+
+func TestSettleThatFailsIsRemembered(t *testing.T) {
+	path := tempDB(t)
+	s, err := store.Open(path, time.Now, store.Options{})
+	require.NoError(t, err)
+	require.NoError(t, s.Close())
+	box := newOutbox(s)
+	require.Error(t, box.Settle(notify.Item{Key: "k", Channel: "hook"}), "the store is closed")
+	assert.Equal(t, map[string]string{"hook": "k"}, box.late)
+	_, _, err = box.Oldest("hook")
+	assert.Error(t, err, "nothing is sent before it is settled")
+}
+
+func TestAgainUntilItWorks(t *testing.T) {
+	n := 0
+	require.NoError(t, again(t.Context(), time.Nanosecond, func() error {
+		if n++; n < 3 {
+			return errors.New("not yet")
+		}
+		return nil
+	}))
+	assert.Equal(t, 3, n)
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	require.NoError(t, again(ctx, time.Hour, func() error { return errors.New("never") }))
+}
+
+func TestAnswersToAlerts(t *testing.T) {
+	s, _, _ := startServer(t, tempDB(t), nil)
+	status, body := post(t, s, strings.Join(wearing("K-07", scriptMoment), "\n"))
+	require.Equal(t, http.StatusCreated, status, body)
+	soon(t, "the case is open", func() bool { return len(s.alerts.Open()) == 1 })
+	var problem *drift.Problem
+	require.ErrorAs(t, s.alerts.TakeOn("K-08", alert.MustStop, "J. Lund"), &problem)
+	require.NoError(t, s.alerts.TakeOn("K-07", alert.MustStop, "J. Lund"))
+	require.NoError(t, s.alerts.Snooze("K-07", alert.MustStop, alert.Snooze{By: "J. Lund", Reason: "at the bench", Until: scriptMoment.Add(time.Hour)}))
+	kept, err := s.store.Decided()
+	require.NoError(t, err)
+	assert.Contains(t, string(kept), `"taken":{"by":"J. Lund"`)
+	assert.Contains(t, string(kept), `"reason":"at the bench"`)
+}

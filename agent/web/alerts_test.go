@@ -1,0 +1,151 @@
+package web
+
+import (
+	"encoding/json"
+	"errors"
+	"net/http"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/alert"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// desk is the alerts of the fake fleet, decided by the real state machine.
+type desk struct {
+	policy alert.Policy
+	state  alert.State
+	view   alert.View
+	ended  []alert.Outcome
+	fail   error
+}
+
+// begin opens the cases of machines an hour before noon.
+func (d *desk) begin(machines []Machine) {
+	d.policy = alert.Policy{
+		Right: map[alert.Matter]float64{alert.MustStop: 0.9, alert.ElectrodesDue: 0.75},
+		To:    map[alert.Class][]string{alert.Stop: {"bench"}, alert.Plan: {"bench"}}, Zone: noon.Location(),
+	}
+	for _, m := range machines {
+		d.view.Machines = append(d.view.Machines, alert.Machine{Assessment: m.Assessment, Spare: "3 at north"})
+	}
+	for _, at := range []time.Time{noon.Add(-2 * time.Hour), noon.Add(-time.Hour)} {
+		d.state, _, _ = d.policy.Step(d.state, d.view, at)
+	}
+	d.ended = []alert.Outcome{{Matter: alert.ElectrodesDue, Opened: noon.AddDate(0, -1, 0), ToldAt: noon.AddDate(0, -1, 0), Finding: drift.Worn}}
+}
+
+func (d *desk) Open() []alert.Shown { return d.policy.Show(d.state, d.view, noon) }
+
+func (d *desk) Card() alert.Card {
+	return d.policy.Card(d.state, d.ended, len(d.view.Machines), noon)
+}
+
+func (d *desk) answer(next alert.State, err error) error {
+	switch {
+	case err != nil:
+		return &drift.Problem{Reason: err.Error()}
+	case d.fail != nil:
+		return d.fail
+	}
+	d.state = next
+	return nil
+}
+
+func (d *desk) TakeOn(subject string, matter alert.Matter, by string) error {
+	return d.answer(d.state.TakeOn(subject, matter, by, noon))
+}
+
+func (d *desk) Snooze(subject string, matter alert.Matter, quiet alert.Snooze) error {
+	return d.answer(d.state.Snooze(subject, matter, quiet, noon))
+}
+
+func TestAlertsSay(t *testing.T) {
+	f := yard()
+	w := get(t, f, "/alerts")
+	require.Equal(t, http.StatusOK, w.Code)
+	seen := text(t, w)
+	short := f.alerts.Open()[0].Short
+	for _, part := range []string{
+		"K-11 STOP, do not splice: replace electrode pair", short, "told Mon 2 Mar 10:00",
+		"K-07 clean electrodes by Thu 5 Mar", "not told", "Power off and unplugged", "Never look into a fibre",
+		"M-02 calibrate before splicing", "K-31 has told nothing", "right 75 in 100: listed only", "right 90 in 100: sent",
+	} {
+		assert.Contains(t, seen, part)
+	}
+	assert.LessOrEqual(t, len([]rune(short)), 160)
+	quiet := &fake{}
+	seen = text(t, get(t, quiet, "/alerts"))
+	assert.Contains(t, seen, "Nothing is open.")
+	assert.NotContains(t, seen, "unplugged")
+}
+
+func TestAlertIsTakenOn(t *testing.T) {
+	f := yard()
+	w := submit(t, f, "/alerts", "subject", "K-11", "matter", "stop", "do", "take-on", "by", "J. Lund")
+	require.Equal(t, http.StatusSeeOther, w.Code, w.Body)
+	require.Equal(t, "/alerts?done=take-on", w.Header().Get("Location"))
+	seen := text(t, get(t, f, "/alerts?done=take-on"))
+	assert.Contains(t, seen, "taken on by J. Lund")
+	assert.Contains(t, seen, "Taken on: nothing more is sent of it.")
+}
+
+func TestAlertIsKeptQuiet(t *testing.T) {
+	f := yard()
+	w := submit(t, f, "/alerts", "subject", "K-07", "matter", "electrode-service", "do", "snooze", "by", "J. Lund", "reason", "bench day is Thursday", "hours", "72")
+	require.Equal(t, http.StatusSeeOther, w.Code, w.Body)
+	assert.Contains(t, text(t, get(t, f, "/alerts")), "Quiet until Thu 5 Mar 12:00, J. Lund: bench day is Thursday")
+}
+
+func TestAlertAnswersThatAreNone(t *testing.T) {
+	for _, c := range []struct {
+		says  string
+		pairs []string
+	}{
+		{"a name is missing", []string{"subject", "K-11", "matter", "stop", "do", "take-on", "by", " "}},
+		{"K-09 has no open case of stop", []string{"subject", "K-09", "matter", "stop", "do", "take-on", "by", "J. Lund"}},
+		{"a reason is missing", []string{"subject", "K-11", "matter", "stop", "do", "snooze", "by", "J. Lund", "hours", "4"}},
+		{"hours is 721", []string{"subject", "K-11", "matter", "stop", "do", "snooze", "by", "J. Lund", "reason", "x", "hours", "721"}},
+		{"hours is NaN", []string{"subject", "K-11", "matter", "stop", "do", "snooze", "by", "J. Lund", "reason", "x", "hours", "NaN"}},
+		{"must be take-on or snooze", []string{"subject", "K-11", "matter", "stop", "do", "ignore", "by", "J. Lund"}},
+	} {
+		f := yard()
+		before := f.alerts.state
+		w := submit(t, f, "/alerts", c.pairs...)
+		assert.Equal(t, http.StatusBadRequest, w.Code)
+		checkHTML(t, w.Body.String())
+		assert.Contains(t, text(t, w), c.says)
+		assert.Equal(t, before, f.alerts.state)
+	}
+	f := yard()
+	f.alerts.fail = errors.New("disk full")
+	w := submit(t, f, "/alerts", "subject", "K-11", "matter", "stop", "do", "take-on", "by", "J. Lund")
+	assert.Equal(t, http.StatusServiceUnavailable, w.Code)
+	assert.Contains(t, text(t, w), "Not kept.")
+}
+
+func TestAlertsOverTheInterface(t *testing.T) {
+	var got []struct {
+		Subject, Matter, Class, Short string
+	}
+	require.NoError(t, json.Unmarshal(get(t, yard(), "/api/v1/alerts").Body.Bytes(), &got))
+	require.Len(t, got, 4)
+	assert.Equal(t, []string{"K-07", "electrode-service", "plan"}, []string{got[0].Subject, got[0].Matter, got[0].Class})
+	assert.Equal(t, "[]", body(get(t, &fake{}, "/api/v1/alerts")))
+}
+
+func TestSpares(t *testing.T) {
+	seen := text(t, get(t, yard(), "/spares"))
+	assert.Contains(t, seen, "north")
+	assert.Contains(t, seen, "Short by 1.")
+	assert.Contains(t, seen, "No depot named")
+	assert.Contains(t, seen, "1 machines without a forecast")
+	var got []advise.Spares
+	require.NoError(t, json.Unmarshal(get(t, yard(), "/api/v1/spares").Body.Bytes(), &got))
+	assert.Equal(t, yard().spares, got)
+	assert.Equal(t, "[]", body(get(t, &fake{}, "/api/v1/spares")))
+}
