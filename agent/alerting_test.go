@@ -268,6 +268,9 @@ func TestAlertReachesEverybodyOnce(t *testing.T) {
 	publishAll(t, broker, "K-07", "calibration", life...)
 	publishAll(t, broker, "K-07", "usage", fmt.Sprintf(`{"id":"u1","time":%q,"arc_count":1900}`, now.Add(-time.Hour).Format(time.RFC3339)))
 	decidedOn(t, s, "K-07", len(life)+1)
+	stop()
+	s, stop = start() // with the case open
+	decidedOn(t, s, "K-07", len(life)+1)
 	publishAll(t, broker, "K-07", "service", repaired("K-07", now))
 	decidedOn(t, s, "K-07", len(life)+2)
 	soon(t, "the case is closed", func() bool { return len(hook.told()) > 1 })

@@ -328,11 +328,11 @@ func TestAssessText(t *testing.T) {
 	require.NoError(t, assessTable(&table, all))
 	assert.Contains(t, table.String(), "Service soon  K-07     +4.1 ± 0.4 %  610 (220 to over 6000)  2 Mar 2026 18:00  Needs more power every day.\n")
 	assert.Contains(t, table.String(), "Fit           K-01     –")
-	assert.Contains(t, table.String(), "power off and unplugged", "where somebody may open a machine, the cautions stand")
+	assert.Contains(t, table.String(), "Power off and unplugged", "where somebody may open a machine, the cautions stand")
 
 	var one strings.Builder
 	require.NoError(t, assessOne(&one, &all[0]))
-	for _, say := range []string{"K-07: service soon", "Half of it since Monday.", "+3.3 ± 0.5 %", "clean the electrodes by 2026-03-05", "Failing because of ends: 70 in 100", "power off and unplugged"} {
+	for _, say := range []string{"K-07: service soon", "Half of it since Monday.", "+3.3 ± 0.5 %", "clean the electrodes by 2026-03-05", "Failing because of ends: 70 in 100", "Power off and unplugged"} {
 		assert.Contains(t, one.String(), say)
 	}
 	one.Reset()
