@@ -88,7 +88,7 @@ func (l *life) history(until time.Time) model.History {
 		}
 		return -1
 	})
-	return model.History{Machine: l.name, Key: l.key, Events: l.events[:n:n]}
+	return model.History{Machine: l.name, Key: l.key, Events: l.events[:n:n], AttemptLimit: int(l.settings.AttemptLimit)}
 }
 
 // member is a machine with its model folded and its forecast made.

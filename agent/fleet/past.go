@@ -41,7 +41,7 @@ func (l *life) past() score.Past {
 		byID[l.entries[i].ID] = l.entries[i].Calibration
 	}
 	p := score.Past{
-		History:  model.History{Machine: l.name, Key: l.key, Events: l.events},
+		History:  model.History{Machine: l.name, Key: l.key, Events: l.events, AttemptLimit: int(l.settings.AttemptLimit)},
 		Settings: l.settings, Calibrations: make([]*drift.Calibration, len(l.events)),
 	}
 	for i := range l.events {

@@ -11,6 +11,7 @@ import (
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/forecast"
 	"arcdrift/drift/model"
 )
 
@@ -76,7 +77,7 @@ func look(book Book, c cut) (*world, error) {
 			sample.Enrol(h)
 		}
 	}
-	w.pop = sample.Learn()
+	w.pop = forecast.Learn(&sample)
 	return w, nil
 }
 

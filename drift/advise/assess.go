@@ -170,9 +170,9 @@ func (a *Assessment) explain(s *Subject, v Verdict, failed bool, silent float64)
 	case a.State == Stop && v.State != Stop && a.Streak.Attempts == 0, a.State == ServiceSoon && v.State == Fit:
 		say("The sessions before the latest spoke for this; one alone does not change it.")
 	case a.State == Stop && a.Streak.Attempts == 0 && v.Today >= CertainFailure:
-		say("%s that a session today ends without a pass.", chance(v.Today))
+		say("Chance of a session today without a pass: %s.", lower(chance(v.Today)))
 	case a.State == ServiceSoon:
-		say("%s that a session within %d days ends without a pass.", chance(v.Failing), PlanDays)
+		say("Chance of a session without a pass within %d days: %s.", PlanDays, lower(chance(v.Failing)))
 	}
 	if silent > 0 {
 		say("No calibration for %.0f days: calibrate before the next splice.", math.Floor(silent))
@@ -218,7 +218,7 @@ func (a *Assessment) explainPair(s *Subject, v Verdict, say func(string, ...any)
 	case q.P10 >= horizon:
 		say("The pair should last beyond %s arcs.", thousands(horizon))
 	case a.Electrode.Action == None && v.Failing >= worthWatching:
-		say("%s that a session within %d days ends without a pass: not yet worth the bench, but keep calibrating.", chance(v.Failing), PlanDays)
+		say("Chance of a session without a pass within %d days: %s. Not yet worth the bench; keep calibrating.", PlanDays, lower(chance(v.Failing)))
 	case a.Electrode.Action == None && q.P50 >= horizon:
 		say("Plan on %s arcs or more before the electrodes need work.", thousands(q.P10))
 	default:

@@ -38,9 +38,11 @@ func (f *Feedback) Observe(g Normal) (logLik, spoilt float64) {
 	// the state in its deviation.
 	share := v0 / (state + f.R*f.Width*f.Width)
 	tell, spread := m0+(mb-m0)*share, v0+(vb-(state+f.R*f.Width*f.Width))*share*share
-	mean, variance := blend(spoilt, m1, v1, tell, max(spread, 0))
+	mean, variance := blend(spoilt, m1, v1, tell, spread)
 	moved, noise := blend(spoilt, m1, v1, mb, vb)
-	g.follow(f, m0, v0, mean, variance, moved, noise)
+	// Covariance of z with its own share in the state, within and between the two.
+	both := (1-spoilt)*v1 + spoilt*share*vb + spoilt*(1-spoilt)*(m1-tell)*(m1-mb)
+	g.follow(f, m0, v0, mean, variance, moved, noise, both)
 	return logLik, spoilt
 }
 
@@ -60,8 +62,9 @@ func (f *Feedback) outcome(m, v float64) (logMass, mean, variance float64) {
 
 // follow conditions the state on z having gone from (m0, v0) to (m1, v1) and
 // then lets component Moved follow Gain·z, where the z that the controller saw
-// has mean moved and variance noise.
-func (g Normal) follow(f *Feedback, m0, v0, m1, v1, moved, noise float64) {
+// has mean moved, variance noise and the covariance both with what is conditioned
+// on.
+func (g Normal) follow(f *Feedback, m0, v0, m1, v1, moved, noise, both float64) {
 	var room [roomy]float64
 	before := g.along(f.H, &room)
 	g.Condition(f.H, m0, v0, m1, v1)
@@ -69,7 +72,7 @@ func (g Normal) follow(f *Feedback, m0, v0, m1, v1, moved, noise float64) {
 		return
 	}
 	n, i := len(g.Mean), f.Moved
-	left := v1 / v0
+	left := both / v0
 	own := g.Cov[i*n+i] + 2*f.Gain*before[i]*left + f.Gain*f.Gain*noise
 	for j, c := range before {
 		g.Cov[i*n+j] += f.Gain * c * left

@@ -98,7 +98,8 @@ func (j *joint) round(between *mat.SymDense) (mean *mat.VecDense, meanCov, next 
 		info := mat.NewSymDense(j.n, nil)
 		info.AddSym(t, symmetric(u.Info, j.n))
 		if covs[i], ok = inverse(info); !ok {
-			return nil, nil, nil, false
+			// Evidence that contradicts the prior it was freed of tells nothing.
+			continue
 		}
 		// With V = (Λ + T⁻¹)⁻¹ the unit weighs (Λ⁻¹ + T)⁻¹ = T⁻¹ − T⁻¹VT⁻¹, and
 		// that times its estimate b is T⁻¹VΛb: Λ itself need not be invertible.
@@ -125,7 +126,12 @@ func (j *joint) spread(t *mat.SymDense, mean *mat.VecDense, covs []*mat.SymDense
 	next.ScaleSym(j.weight, j.usual)
 	var pull mat.VecDense
 	pull.MulVec(t, mean)
+	units := 0.0
 	for i, v := range covs {
+		if v == nil {
+			continue
+		}
+		units++
 		var m mat.VecDense
 		m.AddVec(mat.NewVecDense(j.n, j.units[i].Vector), &pull)
 		m.MulVec(v, &m)
@@ -133,7 +139,7 @@ func (j *joint) spread(t *mat.SymDense, mean *mat.VecDense, covs []*mat.SymDense
 		next.AddSym(next, v)
 		next.SymRankOne(next, 1, &m)
 	}
-	next.ScaleSym(1/(j.weight+float64(len(covs))), next)
+	next.ScaleSym(1/(j.weight+units), next)
 	return next
 }
 

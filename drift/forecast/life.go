@@ -47,9 +47,10 @@ func Run(m *model.Machine, plan Plan) Life {
 	sampler := m.Sampler()
 	life := Life{Arcs: make([]float64, plan.Paths), Horizon: plan.Horizon}
 	for i := range life.Arcs {
-		life.Arcs[i] = s.path(sampler.Draw(s.rng), plan.Horizon)
+		life.Arcs[i] = s.path(sampler.Draw(s.rng), s.scatter[i%courses], plan.Horizon)
 	}
 	slices.Sort(life.Arcs)
+	life.Arcs = straighten(life.Arcs, s.p.Honest[m.Grade()])
 	return life
 }
 
@@ -99,26 +100,39 @@ type simulation struct {
 	worn   float64 // age of the scatter now
 	// deviations between lo and hi pass; settings stay between bottom and top.
 	lo, hi, bottom, top float64
-	// wear and scatter by arcs from now, in steps of grain: both cost a power.
-	wear, scatter []float64
+	// wear by arcs from now, in steps of grain, and so scatter, for some possible
+	// courses of it: both cost a power.
+	wear    []float64
+	scatter [courses][]float64
 }
+
+// courses is how many possible courses of the scatter the paths share out.
+const courses = 16
 
 // grain is the step of the tables, in arcs.
 const grain = 10
 
 func (s *simulation) tabulate(horizon float64) {
 	n := int(horizon/grain) + 2
-	s.wear, s.scatter = make([]float64, n), make([]float64, n)
+	s.wear = make([]float64, n)
 	start := s.p.Wear(s.arcs)
 	for i := range n {
-		at := s.arcs + float64(i)*grain
-		s.wear[i] = s.p.Wear(at) - start
-		s.scatter[i] = s.p.ScatterAt(at - s.arcs + s.worn)
+		s.wear[i] = s.p.Wear(s.arcs+float64(i)*grain) - start
+	}
+	now := s.p.ScatterAt(s.worn)
+	for c := range s.scatter {
+		// However it goes on, the scatter is now what it is.
+		course := s.p.Course(s.rng)
+		scale := now / course.ScatterAt(s.worn)
+		s.scatter[c] = make([]float64, n)
+		for i := range n {
+			s.scatter[c][i] = scale * course.ScatterAt(s.worn+float64(i)*grain)
+		}
 	}
 }
 
 // path lives one life and returns its arcs to failure, or +Inf.
-func (s *simulation) path(d model.Draw, horizon float64) float64 {
+func (s *simulation) path(d model.Draw, scatter []float64, horizon float64) float64 {
 	sessions := len(s.future.Steps)
 	next := s.rng.IntN(sessions)
 	done, worn, wander := 0.0, 0.0, 0.0
@@ -130,11 +144,12 @@ func (s *simulation) path(d model.Draw, horizon float64) float64 {
 			return math.Inf(1)
 		}
 		at := int(done / grain)
-		wander += d.Slope*(s.wear[at]-worn) + math.Sqrt(s.p.Walk*step/1000)*s.rng.NormFloat64()
+		// Wear adds percent; see model.
+		wander += d.Slope*(s.wear[at]-worn)*math.Exp(-(d.Level+wander)/100) + math.Sqrt(s.p.Walk*step/1000)*s.rng.NormFloat64()
 		worn = s.wear[at]
 		d.Slope += math.Sqrt(s.p.SlopeWalk*step/1000) * s.rng.NormFloat64()
 		if s.rng.Float64() < dirt*step {
-			wander += s.p.DirtLevel * (1 + s.rng.NormFloat64())
+			wander += s.p.DirtStep() * (1 + s.rng.NormFloat64())
 			d.Multiple *= math.Exp(0.3 * float64(1+s.rng.IntN(3)))
 		}
 		d.Multiple *= math.Exp(math.Sqrt(s.p.MultipleWalk*step/1000) * s.rng.NormFloat64())
@@ -142,7 +157,7 @@ func (s *simulation) path(d model.Draw, horizon float64) float64 {
 		for j, a := range s.future.Airs[next] {
 			need += d.Air[j] * a
 		}
-		if !s.session(&d, need, d.Multiple*s.scatter[at]) {
+		if !s.session(&d, need, d.Multiple*scatter[at]) {
 			return done
 		}
 		if next++; next == sessions {

@@ -22,11 +22,11 @@ func Power(m *model.Machine, moreArcs float64, plan Plan) []float64 {
 	out := make([]float64, plan.Paths)
 	for i := range out {
 		d := sampler.Draw(rng)
-		x := d.Level + d.Slope*wear + walk*rng.NormFloat64()
+		x := d.Level + walk*rng.NormFloat64()
 		for n := poisson(rng, p.DirtRate*moreArcs/1000); n > 0; n-- {
-			x += p.DirtLevel * (1 + rng.NormFloat64())
+			x += p.DirtStep() * (1 + rng.NormFloat64())
 		}
-		out[i] = model.Pct(x)
+		out[i] = model.Pct(x) + d.Slope*wear
 	}
 	slices.Sort(out)
 	return out

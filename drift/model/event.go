@@ -100,15 +100,14 @@ func (r *Reader) Next(e *drift.Entry) (Event, bool) {
 		r.replaced(e)
 		before = 0
 	} else if r.count(e, isAttempt, ev.Tries) {
-		// A fallen counter is an event of its own kind at a service-like moment;
-		// an attempt that shows it is the first of the new pair.
+		// An attempt that shows a fallen counter is the first of the new pair.
 		before = 0
-		if ev.Kind != Attempt {
+		if ev.Kind == Usage {
 			ev.Kind = Unlogged
 		}
 	}
 	ev.Pair, ev.Arcs, ev.Step = r.pair, r.arcs, max(r.arcs-before, 0)
-	ev.Conditioning = ev.Kind == Attempt && r.seen && r.arcs <= float64(r.Settings.ConditioningArcs)
+	ev.Conditioning = ev.Kind == Attempt && e.ArcCount.Known() && r.arcs <= float64(r.Settings.ConditioningArcs)
 	return ev, true
 }
 
@@ -154,13 +153,6 @@ func (r *Reader) attempt(e *drift.Entry, place drift.Place, ev *Event) {
 
 // readAir keeps the latest air; what a record leaves out stands as last seen.
 func (r *Reader) readAir(c *drift.Calibration) {
-	t, known := c.Temperature.Get()
-	// A machine that never tells its air has it in its scatter.
-	r.stale = !known && r.aired
-	if !known {
-		return
-	}
-	r.aired = true
 	pressure := c.Pressure
 	if h, ok := c.Altitude.Get(); ok && !pressure.Known() {
 		pressure = drift.Some(air.PressureAt(h))
@@ -169,6 +161,13 @@ func (r *Reader) readAir(c *drift.Calibration) {
 		r.pressure = air.ReferencePressureHPa
 	}
 	r.pressure = pressure.Or(r.pressure)
+	t, known := c.Temperature.Get()
+	// A machine that never tells its air has it in its scatter.
+	r.stale = !known && r.aired
+	if !known {
+		return
+	}
+	r.aired = true
 	r.air = Regressors(t, c.Humidity.Or(TypicalHumidity), r.pressure, c.MachineTemperature.Or(t))
 }
 
@@ -203,6 +202,10 @@ func (r *Reader) count(e *drift.Entry, attempt bool, tries int64) (fell bool) {
 			r.base = r.counter
 		}
 		r.fresh = false
+	case r.seen && now < r.counter/2 && e.Type == drift.TypeService:
+		// The bench set the counter back without fitting a pair: the pair keeps
+		// its age.
+		r.base = now - r.arcs
 	case r.seen && now < r.counter/2:
 		r.pair++
 		r.base = 0

@@ -9,7 +9,7 @@ import (
 // The components of a machine's state.
 const (
 	level   = 0            // required power at reference air
-	slope   = 1            // of the level, per 1000 arcs on the wear clock
+	slope   = 1            // of the level, percent per 1000 arcs on the wear clock
 	airAt   = 2            // effects of the air
 	setting = 2 + airTerms // power setting in force
 	states  = setting + 1
@@ -111,9 +111,11 @@ func (f *filter) advance(p *Params, arcs, step float64) {
 		return
 	}
 	wear := p.Wear(arcs) - p.Wear(arcs-step)
-	row := [states]float64{level: 1, slope: wear}
 	for k := range f.state {
-		f.state[k].Mix(level, row[:slope+1])
+		// Wear adds percent: in log percent the same step is smaller, the more
+		// power is needed already.
+		row := [slope + 1]float64{level: 1, slope: wear * math.Exp(-f.state[k].Mean[level]/100)}
+		f.state[k].Mix(level, row[:])
 		f.state[k].Spread(level, p.Walk*step/1000)
 		f.state[k].Spread(slope, p.SlopeWalk*step/1000)
 	}
@@ -149,8 +151,8 @@ func (f *filter) stray(p *Params, dirty, stray float64) {
 				f.mixIn(k, f.state[from], was[from]*stray, &total)
 			}
 			if s := f.mixIn(k, f.state[from], was[from]*dirty/mostSteps, &total); s > 0 {
-				f.state[k].Add(level, s*p.DirtLevel)
-				f.state[k].Spread(level, s*(2-s)*sq(p.DirtLevel))
+				f.state[k].Add(level, s*p.DirtStep())
+				f.state[k].Spread(level, s*(2-s)*sq(p.DirtStep()))
 			}
 		}
 		f.weight[k] = total

@@ -10,23 +10,57 @@ import (
 
 // learnKind estimates the values of one kind of machine, starting from what is
 // believed of its like, in at most so many rounds.
-func learnKind(p Params, histories []History, rounds int) Params {
-	prior := p
+func learnKind(start Params, histories []History, rounds int) Params {
+	p := &start
 	p.told(histories)
 	p.gains(histories)
-	p.rough(histories)
+	prior := *p
 	sample := likely(histories)
+	p.rough(histories, sample)
+	prior.Scatter = p.Scatter
 	knobs := p.knobs(histories)
 	before := math.Inf(-1)
 	for range rounds {
 		p.effects(&prior, histories)
-		top := p.straighten(p.climb(&prior, sample, knobs), sample)
+		from := *p
+		top := p.straighten(p.stride(&prior, &from, p.climb(&prior, sample, knobs), sample, knobs), sample)
 		if top < before+settledGain {
 			break
 		}
 		before = top
 	}
-	return p
+	p.doubtCurve(&prior, sample, knobs)
+	return *p
+}
+
+// doubtCurve says how well the course of the scatter is known, by the curvature
+// of the likelihood in its three values; where that says nothing, as before.
+func (p *Params) doubtCurve(prior *Params, sample []History, knobs []knob) {
+	if len(sample) == 0 {
+		return
+	}
+	curve := knobs[:3] // scatter, its arcs, its bend
+	x, steps := make([]float64, len(curve)), make([]float64, len(curve))
+	for i, k := range curve {
+		x[i], steps[i] = math.Log(*k.of(p)), k.step
+	}
+	around, err := fit.Laplace(func(x []float64) float64 {
+		q := *p
+		doubt := 0.0
+		for i, k := range curve {
+			*k.of(&q) = math.Exp(x[i])
+			doubt += k.doubt(prior, x[i])
+		}
+		return q.logLik(sample) - doubt
+	}, x, steps)
+	if err != nil {
+		return
+	}
+	for i := range 2 {
+		for j := range 2 {
+			p.CurveCov[i][j] = around.Cov[(i+1)*len(curve)+j+1]
+		}
+	}
 }
 
 // settledGain ends the search: a round that wins less in log likelihood wins
@@ -115,14 +149,15 @@ func (p *Params) gains(histories []History) {
 	}
 }
 
-// rough sets the scatter to what neighbouring attempts of one session or the
-// next show: the median distance of a required power from the mean of those
-// before and after it, which for a line with noise has 1.5 times its variance.
-func (p *Params) rough(histories []History) {
-	var off []float64
+// rough finds where the search for scatter and random walk starts. What
+// neighbouring attempts show, the median distance of a required power from the
+// mean of those before and after it, is 1.5 times the variance of the scatter
+// plus half of what the walk adds in a step: the split that is likeliest wins.
+func (p *Params) rough(histories, sample []History) {
+	var off, steps []float64
 	for _, h := range histories {
 		var x [3]float64
-		n, pair := 0, -1
+		n, pair, arcs := 0, -1, 0.0
 		for i := range h.Events {
 			ev := &h.Events[i]
 			melt, haveMelt := ev.Melt.Get()
@@ -136,12 +171,28 @@ func (p *Params) rough(histories []History) {
 			x[0], x[1], x[2] = x[1], x[2], u-melt/p.Kappa
 			if n++; n >= 3 {
 				off = append(off, math.Abs(x[1]-(x[0]+x[2])/2))
+				steps = append(steps, (ev.Arcs-arcs)/1000)
 			}
+			arcs = ev.Arcs
 		}
 	}
-	if len(off) >= enough {
-		p.Scatter = max(1.4826*median(off)/math.Sqrt(1.5), 0.01)
+	if len(off) < enough {
+		return
 	}
+	variance := sq(1.4826 * median(off))
+	step := max(median(steps), 0.001)
+	best, top := *p, math.Inf(-1)
+	for _, share := range []float64{1, 0.5, 0.2, 0.05} {
+		q := *p
+		q.Scatter = max(math.Sqrt(share*variance/1.5), 0.01)
+		if share < 1 {
+			q.Walk = 2 * (1 - share) * variance / step
+		}
+		if l := q.logLik(sample); l > top {
+			best, top = q, l
+		}
+	}
+	*p = best
 }
 
 const (
@@ -151,161 +202,6 @@ const (
 	// enough attempts make a median worth more than a guess.
 	enough = 20
 )
-
-// airSpread: machines of one kind differ in the air's effects about a third as
-// much as is not known of the kind itself. A guess, soon overruled.
-const airSpread = 1.0 / 3
-
-// effects re-estimates what differs between machines and between pairs.
-func (p *Params) effects(prior *Params, histories []History) {
-	var e effects
-	for _, h := range histories {
-		e.fold(p, h)
-	}
-	p.Pairs = len(e.slope.b)
-	pooled := fit.PoolJoint(e.air, prior.airPrior(), airSpread, 3)
-	for i := range airTerms {
-		p.Air[i] = pooled.Mean[i]
-		copy(p.AirCov[i][:], pooled.Cov[i*airTerms:])
-	}
-	p.Slope, p.SlopeSD = e.slope.pool(prior.Slope, prior.SlopeSD)
-	p.Level, p.LevelSD = e.level.pool(prior.Level, prior.LevelSD)
-	const weight = 200 // attempts' worth of prior
-	p.Spoilt = min(max((e.spoilt+weight*prior.Spoilt)/(e.attempts+weight), 0.002), 0.3)
-	p.Attempts = int(e.attempts)
-	e.cleans(p, prior)
-}
-
-// effects gathers estimates of single machines and pairs, free of the prior
-// they were made with.
-type effects struct {
-	air          []fit.Evidence
-	slope, level units
-	spoilt       float64
-	attempts     float64
-	drop         []float64 // of the level at a clean
-}
-
-// units are estimates with their variances.
-type units struct{ b, v []float64 }
-
-// free adds the estimate behind a posterior mean and standard deviation that
-// came of a normal prior, unless the data said next to nothing, and says whether.
-func (u *units) free(mean, sd, priorMean, priorSD float64) bool {
-	precision := 1/sq(sd) - 1/sq(priorSD)
-	if !(precision > 0.02/sq(priorSD)) {
-		return false
-	}
-	u.b = append(u.b, (mean/sq(sd)-priorMean/sq(priorSD))/precision)
-	u.v = append(u.v, 1/precision)
-	return true
-}
-
-// pool returns the population behind the units, with what was believed of its
-// mean and spread as a weak prior.
-func (u *units) pool(mean, sd float64) (float64, float64) {
-	if len(u.b) == 0 {
-		return mean, sd
-	}
-	pooled, err := fit.Pool(u.b, u.v, fit.Prior{Mean: mean, MeanVar: sq(sd), Tau: sd})
-	if err != nil {
-		return mean, sd
-	}
-	m, v := pooled.New()
-	return m, math.Sqrt(v)
-}
-
-const (
-	// settled is the attempts after which the level of a new pair is known well
-	// enough to say where it began.
-	settled = 5
-	// telling is the numbers that a pair or machine must have told to be asked.
-	telling = 4
-)
-
-// fold runs one machine and takes what it says at the end of each pair.
-func (e *effects) fold(p *Params, h History) {
-	m := NewMachine(h.Machine, p)
-	onPair, before, numbers := 0, clean{}, 0
-	for i := range h.Events {
-		ev := &h.Events[i]
-		if ev.Pair != m.pair {
-			e.pairEnds(m, m.numbers-numbers)
-			onPair, before, numbers = 0, clean{}, m.numbers
-		}
-		if ev.Kind == Cleaned && onPair > settled {
-			before = clean{level: mean1(m.Level()), at: onPair}
-		}
-		m.Take(ev)
-		if ev.Kind != Attempt {
-			continue
-		}
-		onPair++
-		if onPair == settled && m.numbers > numbers {
-			e.began(m)
-		}
-		if before.at > 0 && onPair == before.at+settled {
-			e.drop = append(e.drop, before.level-mean1(m.Level()))
-			before = clean{}
-		}
-	}
-	e.pairEnds(m, m.numbers-numbers)
-	if m.numbers >= telling {
-		if said, ok := fit.Free(m.filter.air(), p.airPrior()); ok {
-			e.air = append(e.air, said)
-		}
-	}
-	e.spoilt += m.spoiltAll
-	e.attempts += float64(m.attempts)
-}
-
-// began takes where the level of a pair began: the level now less what wear has
-// added, which the random walk since has blurred.
-func (e *effects) began(m *Machine) {
-	p := m.params
-	row := [states]float64{level: 1, slope: -p.Wear(m.arcs)}
-	mean, v := m.filter.mean(row[:])
-	blur := (p.Walk + 2*p.DirtRate*sq(p.DirtLevel)) * m.arcs / 1000
-	if e.level.free(mean, math.Sqrt(v), p.Level, math.Sqrt(sq(p.LevelSD)+blur)) {
-		e.level.v[len(e.level.v)-1] += blur
-	}
-}
-
-// clean is a machine just before a clean.
-type clean struct {
-	level float64
-	at    int
-}
-
-func mean1(mean, _ float64) float64 { return mean }
-
-// pairEnds takes the slope of a pair that told enough of it.
-func (e *effects) pairEnds(m *Machine, numbers int) {
-	if numbers < telling {
-		return
-	}
-	p := m.params
-	mean, sd := m.component(slope)
-	blur := p.SlopeWalk * m.arcs / 1000
-	if e.slope.free(mean, sd, p.Slope, math.Sqrt(sq(p.SlopeSD)+blur)) {
-		e.slope.v[len(e.slope.v)-1] += blur
-	}
-}
-
-// cleans learns what a clean does, once a few have been seen.
-func (e *effects) cleans(p, prior *Params) {
-	const weight = 4 // cleans' worth of prior
-	n := float64(len(e.drop))
-	sum, squares := weight*prior.CleanLevel, weight*sq(prior.CleanLevelSD)
-	for _, d := range e.drop {
-		sum += d
-	}
-	p.CleanLevel = sum / (n + weight)
-	for _, d := range e.drop {
-		squares += sq(d - p.CleanLevel)
-	}
-	p.CleanLevelSD = math.Sqrt(squares / (n + weight))
-}
 
 // climb searches the values that have no estimate of their own by the
 // likelihood of everything the sampled machines showed, times the prior: one
@@ -331,6 +227,38 @@ func (p *Params) climb(prior *Params, sample []History, knobs []knob) float64 {
 		here = top + k.doubt(prior, best)
 	}
 	return here
+}
+
+// stride goes on in the direction a round of climbing took, while that wins:
+// values that make up for each other move along a ridge that no single one can
+// follow (after Powell 1964, Comput. J. 7:155). top is the log likelihood at p;
+// that where it ends is returned.
+func (p *Params) stride(prior, from *Params, top float64, sample []History, knobs []knob) float64 {
+	if len(sample) == 0 {
+		return top
+	}
+	doubt := func(q *Params) (sum float64) {
+		for _, k := range knobs {
+			sum += k.doubt(prior, math.Log(*k.of(q)))
+		}
+		return sum
+	}
+	for far := 1.0; far <= 4; far *= 2 {
+		q := *p
+		for _, k := range knobs {
+			here := math.Log(*k.of(p))
+			to := here + far*(here-math.Log(*k.of(from)))
+			*k.of(&q) = math.Exp(min(max(to, math.Log(k.lowest)), math.Log(k.highest)))
+		}
+		q.GainFail *= q.Kappa / p.Kappa
+		q.GainPass *= q.Kappa / p.Kappa
+		l := q.logLik(sample)
+		if l-doubt(&q) <= top-doubt(p) {
+			break
+		}
+		*p, top = q, l
+	}
+	return top
 }
 
 // knob is a value that climb turns: in logarithms, its prior's standard
@@ -381,9 +309,10 @@ func (p *Params) set(of func(*Params) *float64, to float64) {
 	kappa := p.Kappa
 	*of(p) = to
 	if p.Kappa != kappa {
-		// Gains were learnt as corrections per ln meltback.
+		// Gains were learnt as corrections per ln meltback, and so was scatter.
 		p.GainFail *= p.Kappa / kappa
 		p.GainPass *= p.Kappa / kappa
+		p.Scatter *= kappa / p.Kappa
 	}
 }
 
@@ -440,7 +369,7 @@ func (p *Params) logLik(histories []History) float64 {
 }
 
 // likelySample is about how many attempts the search looks at.
-const likelySample = 3000
+const likelySample = 6000
 
 // likely picks the machines the likelihood is asked of: those that tell numbers,
 // if there are any, until there are attempts enough.

@@ -20,8 +20,9 @@ type Params struct {
 
 	// Level of a new pair at reference air, and how it differs between pairs.
 	Level, LevelSD float64
-	// Slope of the level and its spread between pairs; Walk and SlopeWalk are the
-	// variances that level and slope gain as random walks, per 1000 arcs.
+	// Slope of the level, percent per 1000 arcs, and its spread between pairs; Walk
+	// and SlopeWalk are the variances that level and slope gain as random walks,
+	// per 1000 arcs.
 	Slope, SlopeSD, Walk, SlopeWalk float64
 	// Bend is the exponent of the wear clock.
 	Bend float64
@@ -33,18 +34,27 @@ type Params struct {
 	// doubled it, its exponent; the spread of ln multiple between pairs, and the
 	// variance it gains as a random walk, per 1000 arcs.
 	Scatter, ScatterArcs, ScatterBend, MultipleSD, MultipleWalk float64
+	// CurveCov is the doubt about ln ScatterArcs and ln ScatterBend: how the
+	// scatter goes on where few pairs have been.
+	CurveCov [2][2]float64
 	// Spoilt is the share of attempts with a spoilt end, SpoiltWidth their
 	// deviation in multiples of the scatter, SideSD the usual spread of
 	// 100·ln(left/right), 0 when unknown.
 	Spoilt, SpoiltWidth, SideSD float64
 
-	// Dirt comes DirtRate times per 1000 arcs, raises the level by DirtLevel on
-	// average (and with that standard deviation) and the scatter by a factor.
+	// Dirt comes DirtRate times per 1000 arcs, raises the level by DirtLevel times
+	// the scatter of a new pair on average (and with that standard deviation) and
+	// the scatter by one to three steps of the grid of multiples.
 	DirtRate, DirtLevel float64
 	// A clean takes CleanLevel off the level, CleanLevelSD uncertain, and the
 	// part CleanScatter off the age of the scatter; each later clean of a pair
 	// takes CleanFades times as much.
 	CleanLevel, CleanLevelSD, CleanScatter float64
+
+	// Honest bends raw forecasts of arcs to failure, by grade of data, so that
+	// those of the past would have come true as often as they said; see
+	// forecast.Learn. Nil leaves them as they are.
+	Honest [Full + 1][]float64
 
 	// Attempts and Pairs are how many the values rest on.
 	Attempts, Pairs int
@@ -57,11 +67,12 @@ type Params struct {
 func Prior() Params {
 	return Params{
 		Kappa: 2, GainFail: 0.8, GainPass: 0,
-		Level: 0, LevelSD: 2, Slope: 1.5, SlopeSD: 1.5, Walk: 0.15, SlopeWalk: 0.05, Bend: 1,
+		Level: 0, LevelSD: 2, Slope: 1.5, SlopeSD: 1.5, Walk: 0.15, SlopeWalk: 0.03, Bend: 1,
 		Air: [airTerms]float64{0.4, 0, 0}, AirCov: [airTerms][airTerms]float64{{0.09, 0, 0}, {0, 0.01, 0}, {0, 0, 0.09}},
 		Scatter: 1.5, ScatterArcs: 2500, ScatterBend: 2, MultipleSD: 0.25, MultipleWalk: 0.02,
-		Spoilt: 0.03, SpoiltWidth: 5,
-		DirtRate: 0.05, DirtLevel: 1.5,
+		CurveCov: [2][2]float64{{0.25, 0}, {0, 0.1}},
+		Spoilt:   0.03, SpoiltWidth: 5,
+		DirtRate: 0.05, DirtLevel: 1,
 		CleanLevel: 0.5, CleanLevelSD: 0.8, CleanScatter: 0.6,
 	}
 }
@@ -86,6 +97,9 @@ func (p *Params) Wear(arcs float64) float64 {
 func (p *Params) ScatterAt(arcs float64) float64 {
 	return p.Scatter * (1 + math.Pow(max(arcs, 0)/p.ScatterArcs, p.ScatterBend))
 }
+
+// DirtStep is the mean step of the level at a contamination.
+func (p *Params) DirtStep() float64 { return p.DirtLevel * p.Scatter }
 
 // Window is the tolerance in log percent of needed power minus setting: an
 // attempt passes when the deviation lies between lo and hi. Without a known

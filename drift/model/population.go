@@ -5,6 +5,9 @@ import (
 	"hash/fnv"
 	"slices"
 	"strings"
+	"sync"
+
+	"arcdrift/drift"
 )
 
 // Key names a population: what is compared with what.
@@ -15,6 +18,8 @@ type History struct {
 	Machine string
 	Key     Key
 	Events  []Event
+	// AttemptLimit is the tries after which a session without a pass is given up.
+	AttemptLimit int
 }
 
 // Population is what a fleet has taught of its models and programs.
@@ -68,11 +73,17 @@ type Sample struct {
 
 // Enrol offers a machine's history and keeps it if it is among those asked.
 func (s *Sample) Enrol(h History) {
+	if h.AttemptLimit == 0 {
+		h.AttemptLimit = drift.DefaultAttemptLimit
+	}
 	if s.byKey == nil {
 		s.byKey = map[Key][]History{}
 	}
 	s.byKey[h.Key] = firstByHash(append(s.byKey[h.Key], h), sampleMachines)
 }
+
+// Histories returns those asked of one kind, in order of asking.
+func (s *Sample) Histories(k Key) []History { return s.byKey[k] }
 
 // Learn estimates the populations: a pure function of the histories enrolled.
 func (s *Sample) Learn() *Population {
@@ -84,9 +95,14 @@ func (s *Sample) Learn() *Population {
 	}
 	slices.SortFunc(keys, Key.compare)
 	pop := &Population{byKey: map[Key]*Params{}, all: learnKind(Prior(), firstByHash(everybody, fewMachines), fewRounds)}
-	for _, k := range keys {
-		params := learnKind(pop.all, s.byKey[k], mostRounds)
-		pop.byKey[k] = &params
+	learnt := make([]Params, len(keys))
+	var group sync.WaitGroup
+	for i, k := range keys {
+		group.Go(func() { learnt[i] = learnKind(pop.all, s.byKey[k], mostRounds) })
+	}
+	group.Wait()
+	for i, k := range keys {
+		pop.byKey[k] = &learnt[i]
 	}
 	return pop
 }

@@ -56,6 +56,21 @@ func (s *Sampler) Draw(rng *rand.Rand) Draw {
 	return d
 }
 
+// Course draws a possible course of the scatter: a copy of the values with
+// another age at which it has doubled and another bend.
+func (p *Params) Course(rng *rand.Rand) Params {
+	a, b := rng.NormFloat64(), rng.NormFloat64()
+	root := math.Sqrt(max(p.CurveCov[0][0], 0))
+	q := *p
+	q.ScatterArcs *= math.Exp(root * a)
+	across := 0.0
+	if root > 0 {
+		across = p.CurveCov[0][1] / root
+	}
+	q.ScatterBend *= math.Exp(across*a + math.Sqrt(max(p.CurveCov[1][1]-sq(across), 0))*b)
+	return q
+}
+
 // choleskyRoot writes the lower triangular root of a covariance; a component
 // without variance of its own gets an empty column.
 func choleskyRoot(cov []float64, root *[states][states]float64) {
@@ -89,6 +104,10 @@ type Future struct {
 // told them: a day's work. A guess.
 const sessionArcs = 40.0
 
+// leastStep keeps a machine that tells no counter, or calibrates all day, from
+// making futures of thousands of sessions.
+const leastStep = 5.0
+
 // Future returns what the machine's last sessions looked like.
 func (m *Machine) Future() Future {
 	f := Future{PerDay: m.tape.perDay()}
@@ -110,6 +129,7 @@ func (m *Machine) Future() Future {
 		if step <= 0 {
 			step = usual
 		}
+		step = max(step, leastStep)
 		var air [airTerms]float64
 		for j := range air {
 			air[j] = float64(m.tape.air[at][j])

@@ -143,7 +143,7 @@ func (r *Replay) stage(moment time.Time, past, next []Past, walkers map[string]*
 			sample.Enrol(past[i].History)
 		}
 	}
-	pop := sample.Learn()
+	pop := forecast.Learn(&sample)
 	known := study(past)
 	were := map[string]*Past{}
 	for i := range past {
