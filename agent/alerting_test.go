@@ -2,21 +2,16 @@ package agent
 
 import (
 	"context"
-	"encoding/base64"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"log/slog"
 	"net/http"
-	"net/http/httptest"
 	"os"
 	"os/exec"
-	"path/filepath"
-	"strconv"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
 
@@ -31,67 +26,6 @@ import (
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
 )
-
-// hookSecret is what a receiver and the agent share.
-const hookSecret = "a secret of this receiver only"
-
-// receiver is a real HTTP receiver of webhooks that checks signatures.
-type receiver struct {
-	*httptest.Server
-	mu  sync.Mutex
-	ids []string
-	got []alert.Action
-	// hold, when set, is told of a message instead of its being confirmed.
-	hold chan struct{}
-}
-
-func newReceiver(t *testing.T) *receiver {
-	r := &receiver{}
-	r.Server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, req *http.Request) {
-		body, err := io.ReadAll(req.Body)
-		assert.NoError(t, err)
-		at, err := strconv.ParseInt(req.Header.Get("webhook-timestamp"), 10, 64)
-		assert.NoError(t, err)
-		id := req.Header.Get("webhook-id")
-		assert.Equal(t, notify.Sign([]byte(hookSecret), id, time.Unix(at, 0), body), req.Header.Get("webhook-signature"))
-		var a alert.Action
-		assert.NoError(t, json.Unmarshal(body, &a))
-		r.mu.Lock()
-		r.ids, r.got = append(r.ids, id), append(r.got, a)
-		hold := r.hold
-		r.mu.Unlock()
-		if hold != nil {
-			hold <- struct{}{}
-			<-req.Context().Done()
-		}
-	}))
-	t.Cleanup(r.Close)
-	return r
-}
-
-// told lists what came: kind, matter and subject.
-func (r *receiver) told() []string {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	out := []string{}
-	for _, a := range r.got {
-		out = append(out, fmt.Sprintf("%s %s %s", a.Kind, a.Matter, a.Subject))
-	}
-	return out
-}
-
-func (r *receiver) setHold(hold chan struct{}) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.hold = hold
-}
-
-// secretFile is a file with the receiver's secret.
-func secretFile(t *testing.T) string {
-	file := filepath.Join(t.TempDir(), "hook.secret")
-	require.NoError(t, os.WriteFile(file, []byte("whsec_"+base64.StdEncoding.EncodeToString([]byte(hookSecret))+"\n"), 0o600))
-	return file
-}
 
 // wearing is the life of a machine whose pair wears until two sessions in a row
 // are given up, in the hours before now. Each line is a record.
@@ -120,84 +54,6 @@ func wearing(machine string, now time.Time) []string {
 func repaired(machine string, now time.Time) string {
 	return fmt.Sprintf(`{"type":"service","machine":%q,"id":"bench-1","time":%q,"action":"replaced","finding":"worn","arc_count":0}`,
 		machine, now.Add(-30*time.Minute).Format(time.RFC3339))
-}
-
-// publishAll sends records to a broker with the real client of another project.
-func publishAll(t *testing.T, port, machine, what string, lines ...string) {
-	t.Helper()
-	cmd := exec.Command("mosquitto_pub", "-p", port, "-q", "1", "-t", "arcdrift/v1/"+machine+"/"+what, "-l")
-	cmd.Stdin = strings.NewReader(strings.Join(lines, "\n") + "\n")
-	out, err := cmd.CombinedOutput()
-	require.NoError(t, err, "mosquitto_pub: %s", out)
-}
-
-// startProgram runs a real server of another project, from its Debian package,
-// until the test ends.
-func startProgram(t *testing.T, ready, program string, args ...string) {
-	t.Helper()
-	cmd := exec.Command(program, args...)
-	cmd.Stdout, cmd.Stderr = t.Output(), t.Output()
-	require.NoError(t, cmd.Start(), "%s has to be installed", program)
-	t.Cleanup(func() {
-		assert.NoError(t, cmd.Process.Signal(syscall.SIGTERM))
-		_ = cmd.Wait() // ends by the signal: its exit code says nothing
-	})
-	soon(t, program+" is ready", func() bool {
-		resp, err := http.Get(ready)
-		return err == nil && resp.Body.Close() == nil && resp.StatusCode == http.StatusOK
-	})
-}
-
-// soon waits for something that has to happen. The bound only ends a hanging
-// test; it is no measure of speed.
-func soon(t *testing.T, what string, done func() bool) {
-	t.Helper()
-	for deadline := time.Now().Add(2 * time.Minute); !done(); time.Sleep(20 * time.Millisecond) {
-		require.True(t, time.Now().Before(deadline), "never happened: %s", what)
-	}
-}
-
-// startAlertmanager runs a real one and returns its port.
-func startAlertmanager(t *testing.T) string {
-	port, dir := freeTCPPort(t), t.TempDir()
-	config := filepath.Join(dir, "alertmanager.yml")
-	require.NoError(t, os.WriteFile(config, []byte("route: {receiver: nobody}\nreceivers: [{name: nobody}]\n"), 0o600))
-	startProgram(t, "http://127.0.0.1:"+port+"/-/ready", "prometheus-alertmanager", "--config.file="+config,
-		"--storage.path="+filepath.Join(dir, "data"), "--web.listen-address=127.0.0.1:"+port, "--cluster.listen-address=")
-	return port
-}
-
-// standing lists the active alerts there: name and machine or subject.
-func standing(t *testing.T, port string) map[string]bool {
-	resp, err := http.Get("http://127.0.0.1:" + port + "/api/v2/alerts?active=true")
-	require.NoError(t, err)
-	var alerts []struct{ Labels map[string]string }
-	require.NoError(t, json.NewDecoder(resp.Body).Decode(&alerts))
-	require.NoError(t, resp.Body.Close())
-	out := map[string]bool{}
-	for _, a := range alerts {
-		out[a.Labels["alertname"]+" "+a.Labels["subject"]+a.Labels["machine"]] = true
-	}
-	return out
-}
-
-// startPrometheus runs a real one with the shipped rules, which scrapes the agent
-// and tells the Alertmanager.
-func startPrometheus(t *testing.T, agent, alertmanager string) {
-	port, dir := freeTCPPort(t), t.TempDir()
-	rules, err := filepath.Abs(filepath.Join("..", "dashboards", "prometheus", "arcdrift.rules.yml"))
-	require.NoError(t, err)
-	config := filepath.Join(dir, "prometheus.yml")
-	require.NoError(t, os.WriteFile(config, fmt.Appendf(nil, `
-global: {scrape_interval: 200ms, scrape_timeout: 200ms, evaluation_interval: 200ms}
-rule_files: [%q]
-alerting: {alertmanagers: [{static_configs: [{targets: ["127.0.0.1:%s"]}]}]}
-scrape_configs:
-  - job_name: arcdrift
-    static_configs: [{targets: [%q]}]
-`, rules, alertmanager, strings.TrimPrefix(agent, "http://")), 0o600))
-	startProgram(t, "http://127.0.0.1:"+port+"/-/ready", "prometheus", "--config.file="+config,
-		"--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address=127.0.0.1:"+port)
 }
 
 // alertsTo is a configuration of alerts as its settings would give it.
@@ -452,4 +308,64 @@ func TestAnswersToAlerts(t *testing.T) {
 	require.NoError(t, err)
 	assert.Contains(t, string(kept), `"taken":{"by":"J. Lund"`)
 	assert.Contains(t, string(kept), `"reason":"at the bench"`)
+}
+
+// movable is a clock that a test turns.
+type movable struct {
+	mu sync.Mutex
+	at time.Time
+}
+
+func (m *movable) now() time.Time {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.at
+}
+
+func (m *movable) set(at time.Time) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.at = at
+}
+
+// A channel that reaches nobody is itself told, by the other one, on the next
+// working morning; what it should have carried waits for it.
+func TestDeadChannelIsToldByAnother(t *testing.T) {
+	hook, clock := newReceiver(t), &movable{at: scriptMoment}
+	s, _, _ := startServerAt(t, tempDB(t), clock.now, func(c *Config) {
+		c.MQTTListen = ""
+		raw := defaults()
+		raw.alerts.channels = []string{"hook=" + hook.URL, "gone=alertmanager+http://127.0.0.1:" + freeTCPPort(t)}
+		raw.alerts.secrets = []string{"hook=" + secretFile(t)}
+		*raw.alerts.to[alert.Note] = []string{nobody}
+		var err error
+		c.Alerts, err = raw.alerts.valid(false)
+		require.NoError(t, err)
+	})
+	life := wearing("K-07", scriptMoment)
+	status, body := post(t, s, strings.Join(life, "\n"))
+	require.Equal(t, http.StatusCreated, status, body)
+	soon(t, "the stop is told", func() bool { return len(hook.told()) == 1 })
+	failing := func() bool {
+		p, any, err := s.store.Oldest("gone")
+		require.NoError(t, err)
+		return any && strings.Contains(string(p.Body), `"failing"`)
+	}
+	soon(t, "the other channel fails", failing)
+	look := func(at time.Time, records int) {
+		clock.set(at)
+		status, body := post(t, s, fmt.Sprintf(`{"type":"usage","machine":"K-07","time":%q,"arc_count":%d}`, at.Format(time.RFC3339), 2000+records))
+		require.Equal(t, http.StatusCreated, status, body)
+		decidedOn(t, s, "K-07", len(life)+records)
+	}
+	look(scriptMoment.Add(notify.DeadAfter+time.Minute), 1)
+	assert.Contains(t, scraped(t, s), `arcdrift_notify_channel_dead{channel="gone"} 1`)
+	assert.Contains(t, scraped(t, s), `arcdrift_alerts_firing{rule="channel-dead"} 1`)
+	assert.Len(t, hook.told(), 1, "not before the morning")
+	look(time.Date(2026, 3, 3, 7, 1, 0, 0, time.UTC), 2)
+	soon(t, "it is told", func() bool { return len(hook.told()) == 2 })
+	assert.Equal(t, "alert channel-dead gone", hook.told()[1])
+	n, err := s.store.Waiting("gone")
+	require.NoError(t, err)
+	assert.Equal(t, 1, n, "a dead channel cannot tell of itself")
 }
