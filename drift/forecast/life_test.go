@@ -31,7 +31,11 @@ func even() *model.Params {
 // Glasserman & Kou 1997, Mathematical Finance 7:325).
 func TestRunIsFirstPassageAtTheLimit(t *testing.T) {
 	const paths, step = 20_000, 0.04 // a session each 40 arcs, in 1000 arcs
+	// A hundredth of everything: wear adds percent and the walk log percent, and
+	// so near to nominal the two are the same.
 	p := even()
+	p.Limit, p.Tolerance = drift.Some(0.12), drift.Some(0.001)
+	p.Slope, p.SlopeSD, p.Walk = 0.02, 0.008, 4e-4
 	life := forecast.Run(model.NewMachine("K-07", p), forecast.Plan{Paths: paths, Horizon: 20_000, AttemptLimit: 4, Seed: 1})
 	_, top := p.Bounds()
 	_, edge := p.Window()
@@ -42,7 +46,7 @@ func TestRunIsFirstPassageAtTheLimit(t *testing.T) {
 	// Simulation: the largest of many deviations of an empirical distribution of
 	// 20 000 stays below 1.63/√20000 = 0.012 in 99 of 100 seeds (Kolmogorov).
 	// What the correction leaves is of the order of one step of the mean drift,
-	// 0.08, against the spread of the level, 5: another 0.005.
+	// 0.0008, against the spread of the level, 0.05: another 0.005.
 	for arcs := 400.0; arcs <= 20_000; arcs += 400 {
 		assert.InDelta(t, exact.CDF(arcs/1000), life.Before(arcs), 0.017, "%v arcs", arcs)
 	}
@@ -148,37 +152,45 @@ func TestLife(t *testing.T) {
 	assert.Equal(t, 0.25, four.Before(199))
 }
 
-// Required power ahead is normal in log percent: level, slope on the bent clock
-// and random walk; dirt adds a compound Poisson sum of mean λd and variance
-// 2λd².
+// Required power ahead: the level and its random walk are normal in log percent,
+// wear on the bent clock is normal in percent; dirt adds a compound Poisson sum
+// of mean λd and variance 2λd² to the former.
 func TestPowerClosedForm(t *testing.T) {
 	const draws = 40_000
-	p := even()
-	p.Level, p.LevelSD, p.Bend, p.Walk = 1, 1.5, 1.6, 0.5
-	m := model.NewMachine("K-07", p)
-	m.Take(&model.Event{Kind: model.Usage, Arcs: 1000, Step: 1000})
-	x := forecast.Power(m, 1500, forecast.Plan{Paths: draws, Seed: 4})
-	require.True(t, slices.IsSorted(x))
-	mean := p.Level + p.Slope*p.Wear(2500)
-	sd := math.Sqrt(p.LevelSD*p.LevelSD + math.Pow(p.SlopeSD*p.Wear(2500), 2) + p.Walk*2.5)
-	for _, q := range []float64{0.05, 0.25, 0.5, 0.75, 0.95} {
-		want := mean + sd*fit.NormalQuantile(q)
-		// Standard error of a quantile: √(q(1−q)/n) over the density there; four.
-		within := 4 * sd * math.Sqrt(q*(1-q)/draws) / fit.NormalPDF(fit.NormalQuantile(q))
-		assert.InDelta(t, want, 100*math.Log1p(x[int(q*draws)]/100), within, "quantile %v", q)
+	quantiles := func(x []float64, mean, sd float64) {
+		require.True(t, slices.IsSorted(x))
+		for _, q := range []float64{0.05, 0.25, 0.5, 0.75, 0.95} {
+			// Standard error of a quantile: √(q(1−q)/n) over the density there; four.
+			within := 4 * sd * math.Sqrt(q*(1-q)/draws) / fit.NormalPDF(fit.NormalQuantile(q))
+			assert.InDelta(t, mean+sd*fit.NormalQuantile(q), x[int(q*draws)], within, "quantile %v", q)
+		}
 	}
+	inLog := func(x []float64) []float64 {
+		out := make([]float64, len(x))
+		for i, v := range x {
+			out[i] = 100 * math.Log1p(v/100)
+		}
+		return out
+	}
+	wear := even()
+	wear.Level, wear.Walk, wear.Bend = 1, 0, 1.6
+	x := forecast.Power(model.NewMachine("K-07", wear), 2500, forecast.Plan{Paths: draws, Seed: 4})
+	quantiles(x, model.Pct(1)+wear.Slope*wear.Wear(2500), wear.SlopeSD*wear.Wear(2500))
 
-	p.DirtRate, p.DirtLevel = 0.4, 2
-	clean := model.NewMachine("K-07", p)
-	x = forecast.Power(clean, 2000, forecast.Plan{Paths: draws, Seed: 5})
+	walk := even()
+	walk.Level, walk.LevelSD, walk.Walk, walk.Slope, walk.SlopeSD = 1, 1.5, 0.5, 0, 0
+	x = forecast.Power(model.NewMachine("K-07", walk), 2500, forecast.Plan{Paths: draws, Seed: 4})
+	quantiles(inLog(x), 1, math.Sqrt(1.5*1.5+0.5*2.5))
+
+	walk.Scatter, walk.DirtRate, walk.DirtLevel = 1, 0.4, 2
+	x = inLog(forecast.Power(model.NewMachine("K-07", walk), 2000, forecast.Plan{Paths: draws, Seed: 5}))
 	var sum, squares float64
-	for _, v := range x {
-		u := 100 * math.Log1p(v/100)
+	for _, u := range x {
 		sum += u / draws
 		squares += u * u / draws
 	}
-	variance := p.LevelSD*p.LevelSD + math.Pow(p.SlopeSD*2, 2) + p.Walk*2 + 2*0.8*4
-	assert.InDelta(t, p.Level+p.Slope*2+0.8*2, sum, 4*math.Sqrt(variance/draws))
+	variance := 1.5*1.5 + 0.5*2 + 2*0.8*4
+	assert.InDelta(t, 1+0.8*2, sum, 4*math.Sqrt(variance/draws))
 	// The relative error of a variance is about √(2/n) = 0.007, with these tails
 	// perhaps 0.01.
 	assert.InEpsilon(t, variance, squares-sum*sum, 0.04)

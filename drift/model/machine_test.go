@@ -23,7 +23,7 @@ func believed() *Params {
 		Air:     [airTerms]float64{0.4, 0.05, 0.2},
 		AirCov:  [airTerms][airTerms]float64{{0.02, 0, 0}, {0, 0.002, 0}, {0, 0, 0.05}},
 		Scatter: 1.5, ScatterArcs: 2000, ScatterBend: 3, MultipleSD: 0.3,
-		Spoilt: 0.03, SpoiltWidth: 5, DirtRate: 0.1, DirtLevel: 1.5,
+		Spoilt: 0.03, SpoiltWidth: 5, DirtRate: 0.1, DirtLevel: 1,
 		CleanLevel: 0.5, CleanLevelSD: 0.5, CleanScatter: 0.6,
 	}
 }
@@ -60,10 +60,10 @@ func newFake(p *Params, seed uint64) *fake {
 // burn lets the pair burn arcs.
 func (f *fake) burn(step float64) {
 	f.arcs += step
-	f.level += f.slope*(f.p.Wear(f.arcs)-f.p.Wear(f.arcs-step)) + math.Sqrt(f.p.Walk*step/1000)*f.rng.NormFloat64()
+	f.level += f.slope*(f.p.Wear(f.arcs)-f.p.Wear(f.arcs-step))*math.Exp(-f.level/100) + math.Sqrt(f.p.Walk*step/1000)*f.rng.NormFloat64()
 	if f.rng.Float64() < f.p.DirtRate*step/1000 {
 		if up := 1 + f.rng.IntN(mostSteps); f.multiple+up < multiples {
-			f.level += f.p.DirtLevel * (1 + f.rng.NormFloat64())
+			f.level += f.p.DirtStep() * (1 + f.rng.NormFloat64())
 			f.multiple += up
 		}
 	}
