@@ -45,11 +45,9 @@ type alerting struct {
 	now      func() time.Time
 	log      *slog.Logger
 
-	mu       sync.Mutex // guards what follows
-	state    alert.State
-	kept     []byte // the state as the store has it
-	view     alert.View
-	outcomes []alert.Outcome
+	mu sync.Mutex // guards what follows
+	memory
+	view alert.View
 }
 
 // newAlerting takes up where the store says it was left. doors tells when each
@@ -69,32 +67,50 @@ func newAlerting(c Alerts, s *store.Store, f *fleet.Fleet, doors func() map[stri
 		channels[mqttChannel] = &notify.MQTT{Publish: publish}
 	}
 	a.notifier = notify.New(a.box, channels, log, now)
-	return a, a.recall()
+	var err error
+	a.memory, err = recall(s)
+	return a, err
+}
+
+// memory is what a store tells of earlier decisions.
+type memory struct {
+	state    alert.State
+	kept     []byte // the state as the store has it
+	outcomes []alert.Outcome
 }
 
 // recall reads what was decided before.
-func (a *alerting) recall() error {
-	var err error
-	if a.kept, err = a.store.Decided(); err != nil {
-		return fmt.Errorf("the alerts cannot be read: %w", err)
+func recall(s *store.Store) (m memory, err error) {
+	if m.kept, err = s.Decided(); err != nil {
+		return m, fmt.Errorf("the alerts cannot be read: %w", err)
 	}
-	if a.kept != nil {
-		if err := json.Unmarshal(a.kept, &a.state); err != nil {
-			return fmt.Errorf("the alerts cannot be read: %w", err)
+	if m.kept != nil {
+		if err := json.Unmarshal(m.kept, &m.state); err != nil {
+			return m, fmt.Errorf("the alerts cannot be read: %w", err)
 		}
 	}
-	ended, err := a.store.Outcomes()
+	ended, err := s.Outcomes()
 	if err != nil {
-		return fmt.Errorf("how the alerts turned out cannot be read: %w", err)
+		return m, fmt.Errorf("how the alerts turned out cannot be read: %w", err)
 	}
 	for _, raw := range ended {
 		var o alert.Outcome
 		if err := json.Unmarshal(raw, &o); err != nil {
-			return fmt.Errorf("how the alerts turned out cannot be read: %w", err)
+			return m, fmt.Errorf("how the alerts turned out cannot be read: %w", err)
 		}
-		a.outcomes = append(a.outcomes, o)
+		m.outcomes = append(m.outcomes, o)
 	}
-	return nil
+	return m, nil
+}
+
+// right is how often each judged rule is to be expected right, by what the bench
+// has found.
+func (m *memory) right() map[alert.Matter]float64 {
+	known, out := expected(), map[alert.Matter]float64{}
+	for _, score := range alert.Scores(m.outcomes) {
+		out[score.Matter] = score.Expected(known[score.Matter])
+	}
+	return out
 }
 
 // lookEvery is how often the snapshot is looked at, restEvery how long a store
@@ -206,11 +222,7 @@ func (a *alerting) doorsAt(now time.Time) []alert.Door {
 // current is the policy with what the fleet has taught of the rules.
 func (a *alerting) current() alert.Policy {
 	policy := a.policy
-	policy.Right = map[alert.Matter]float64{}
-	known := expected()
-	for _, score := range alert.Scores(a.outcomes) {
-		policy.Right[score.Matter] = score.Expected(known[score.Matter])
-	}
+	policy.Right = a.right()
 	return policy
 }
 

@@ -136,6 +136,16 @@ func TestAlertReachesEverybodyOnce(t *testing.T) {
 	card := s.alerts.Card()
 	assert.Equal(t, 1, card.Messages)
 	assert.Equal(t, 1, card.Rules[0].Right, "the finding has told how it turned out")
+	r := cli(t, Env{Now: time.Now}, "report", "--sent", "--db", db)
+	require.Equal(t, exitDone, r.code, r.say)
+	assert.Contains(t, r.answer, "1 message about 1 machine")
+	// 10/11: Beta(9, 1) and one more that was right.
+	assert.Regexp(t, `(?m)^stop +1 +1 +0 +0 +1\.00 +0\.91, sent$`, r.answer)
+	assert.Contains(t, r.answer, "worn or dirty once: 0 told at least 3 days before, 1 later, 0 not told; 0.0 days in the middle.")
+	r = cli(t, Env{Now: time.Now}, "report", "--sent", "--db", db, "--format", "json")
+	assert.Contains(t, r.answer, `"notice":{"found":1,"ahead":0,"late":1,"missed":0,"days":0}`)
+	r = cli(t, Env{Now: time.Now}, "report", "--sent", "--db", db, "--format", "csv")
+	assert.Equal(t, exitUsage, r.code)
 
 	stop()
 	s, _ = start()

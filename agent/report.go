@@ -20,12 +20,17 @@ func reportCommand(env Env) *cobra.Command {
 		Long: `Goes through the history as it happened and lists the service alerts that the
 records gave cause for, with what came of each: right if a session was given up
 or the bench found the electrodes worn or dirty within 14 days. It works on a
-copy, as evaluate does.`,
-		Example: "  arcdrift report\n  arcdrift report --format json",
+copy, as evaluate does. With --sent it tells instead, and at once, how the messages
+that this agent really sent turned out by what the bench found.`,
+		Example: "  arcdrift report\n  arcdrift report --sent --format json",
 		Args:    cobra.NoArgs,
 	}
 	format := formatFlag(cmd, formatText, formatJSON, formatCSV)
+	asSent := cmd.Flags().Bool("sent", false, "how the messages that were sent turned out; text or json")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		if *asSent {
+			return reportSent(cmd.Context(), env, dbPath(cmd), format.value)
+		}
 		replayed, err := replay(cmd.Context(), env, dbPath(cmd))
 		if err != nil {
 			return err

@@ -58,3 +58,12 @@ func TestReportSaysWhenThereIsTooLittle(t *testing.T) {
 	r = cli(t, Env{}, "report", "--db", db, "--format", "json")
 	assert.Contains(t, r.answer, `"list":[],"failed":[]`)
 }
+
+func TestReportOfNothingSent(t *testing.T) {
+	db := tempDB(t)
+	_, _, stop := startServer(t, db, nil)
+	stop()
+	r := cli(t, Env{}, "report", "--sent", "--db", db)
+	assert.Equal(t, exitDone, r.code, r.say)
+	assert.Equal(t, "No case has been opened yet.\n", r.answer)
+}

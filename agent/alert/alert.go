@@ -264,12 +264,14 @@ const (
 
 // Outcome is a case that ended, for the report card.
 type Outcome struct {
-	Subject string        `json:"subject"`
-	Matter  Matter        `json:"matter"`
-	Opened  time.Time     `json:"opened"`
-	ToldAt  time.Time     `json:"told_at,omitzero"`
-	Ended   time.Time     `json:"ended"`
-	End     End           `json:"end"`
+	Subject string    `json:"subject"`
+	Matter  Matter    `json:"matter"`
+	Opened  time.Time `json:"opened"`
+	ToldAt  time.Time `json:"told_at,omitzero"`
+	Ended   time.Time `json:"ended"`
+	End     End       `json:"end"`
+	// Service is when the service was that ended it, with what was done and found.
+	Service time.Time     `json:"service,omitzero"`
 	Action  drift.Action  `json:"action,omitempty"`
 	Finding drift.Finding `json:"finding,omitempty"`
 }

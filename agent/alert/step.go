@@ -216,7 +216,7 @@ func (s *step) ended(c *Case, rule Rule, about subject) bool {
 func (s *step) end(c Case, how End, by Service) {
 	s.outcomes = append(s.outcomes, Outcome{
 		Subject: c.Subject, Matter: c.Matter, Opened: c.Opened, ToldAt: c.ToldAt, Ended: s.now,
-		End: how, Action: by.Action, Finding: by.Finding,
+		End: how, Service: by.Time, Action: by.Action, Finding: by.Finding,
 	})
 }
 

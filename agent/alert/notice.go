@@ -1,0 +1,63 @@
+package alert
+
+import (
+	"slices"
+	"time"
+
+	"arcdrift/drift"
+)
+
+// Found is a service at which the bench found the electrodes worn or dirty.
+type Found struct {
+	Machine string
+	Time    time.Time
+}
+
+// Notice says how many of the bench's findings had been told, and how long before.
+type Notice struct {
+	// Found were worn or dirty since the first case; Ahead had been told at least
+	// three days before, which is what it takes to get to the bench in good order,
+	// Late less long before, Missed not.
+	Found  int `json:"found"`
+	Ahead  int `json:"ahead"`
+	Late   int `json:"late"`
+	Missed int `json:"missed"`
+	// Days is the median of those told.
+	Days drift.Opt[float64] `json:"days"`
+}
+
+// NoticeOf holds the bench's findings since a moment against what was told.
+func NoticeOf(outcomes []Outcome, found []Found, since time.Time) Notice {
+	const enough = 3
+	var n Notice
+	var days []float64
+	for _, f := range found {
+		if f.Time.Before(since) {
+			continue
+		}
+		n.Found++
+		told := drift.Opt[float64]{}
+		for _, o := range outcomes {
+			if o.Subject == f.Machine && o.Service.Equal(f.Time) && !o.ToldAt.IsZero() {
+				d := max(f.Time.Sub(o.ToldAt).Hours()/24, told.Or(0))
+				told = drift.Some(d)
+			}
+		}
+		d, known := told.Get()
+		switch {
+		case !known:
+			n.Missed++
+			continue
+		case d >= enough:
+			n.Ahead++
+		default:
+			n.Late++
+		}
+		days = append(days, d)
+	}
+	if len(days) > 0 {
+		slices.Sort(days)
+		n.Days = drift.Some((days[(len(days)-1)/2] + days[len(days)/2]) / 2)
+	}
+	return n
+}

@@ -1,0 +1,34 @@
+package alert_test
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+
+	"arcdrift/agent/alert"
+	"arcdrift/drift"
+)
+
+func TestNotice(t *testing.T) {
+	day := func(n float64) time.Time { return monday.Add(time.Duration(n * 24 * float64(time.Hour))) }
+	told := func(machine string, told, service float64) alert.Outcome {
+		return alert.Outcome{Subject: machine, ToldAt: day(told), Service: day(service)}
+	}
+	outcomes := []alert.Outcome{
+		told("K-01", 0, 6),
+		told("K-01", 5, 6), // two matters of one machine: the earlier message counts
+		told("K-02", 4, 5),
+		told("K-03", 9, 8), // the service was logged late
+		{Subject: "K-04", Service: day(7)},
+		told("K-05", 0, 3),
+	}
+	found := []alert.Found{
+		{"K-00", day(-9)}, // before there were any alerts
+		{"K-01", day(6)}, {"K-02", day(5)}, {"K-03", day(8)}, {"K-04", day(7)}, {"K-05", day(9)}, {"K-06", day(2)},
+	}
+	// Told 6, 1 and 0 days before: the one in the middle is 1. K-04 was listed
+	// only, K-05 had another service, K-06 no case.
+	assert.Equal(t, alert.Notice{Found: 6, Ahead: 1, Late: 2, Missed: 3, Days: drift.Some(1.0)}, alert.NoticeOf(outcomes, found, day(-1)))
+	assert.Equal(t, alert.Notice{}, alert.NoticeOf(nil, nil, monday))
+}

@@ -1,0 +1,116 @@
+package agent
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"time"
+
+	"arcdrift/agent/alert"
+	"arcdrift/agent/store"
+	"arcdrift/drift"
+)
+
+// sent is how the messages that this agent sent turned out.
+type sent struct {
+	alert.Card
+	Notice alert.Notice `json:"notice"`
+}
+
+// reportSent tells it.
+func reportSent(ctx context.Context, env Env, db, format string) error {
+	if format == formatCSV {
+		return usagef("report --sent is told as text or json")
+	}
+	s, err := readSent(ctx, env, db)
+	switch {
+	case err != nil:
+		return err
+	case format == formatJSON:
+		return writeJSON(env.Stdout, &s)
+	}
+	return sentText(env.Stdout, &s)
+}
+
+// readSent counts in a copy of the store.
+func readSent(ctx context.Context, env Env, db string) (sent, error) {
+	path, err := copyStore(ctx, env, db, os.TempDir())
+	if err != nil {
+		return sent{}, err
+	}
+	defer func() { _ = os.Remove(path) }() // it is only a copy
+	s, err := store.Open(path, env.Now, store.Options{ReadOnly: true})
+	if err != nil {
+		return sent{}, err
+	}
+	out, err := sentOf(s, env.Now())
+	return out, errors.Join(err, s.Close())
+}
+
+func sentOf(s *store.Store, now time.Time) (sent, error) {
+	m, err := recall(s)
+	if err != nil {
+		return sent{}, err
+	}
+	machines, err := s.Machines()
+	if err != nil {
+		return sent{}, err
+	}
+	var found []alert.Found
+	for _, name := range machines {
+		history, err := s.History(name)
+		if err != nil {
+			return sent{}, err
+		}
+		drift.Order(history)
+		for _, e := range drift.Correct(history) {
+			if e.Service != nil && (e.Service.Finding == drift.Worn || e.Service.Finding == drift.Dirty) {
+				found = append(found, alert.Found{Machine: name, Time: e.When()})
+			}
+		}
+	}
+	policy := alert.Policy{Right: m.right()}
+	card := policy.Card(m.state, m.outcomes, len(machines), now)
+	out := sent{Card: card}
+	if !card.Since.IsZero() {
+		out.Notice = alert.NoticeOf(m.outcomes, found, card.Since)
+	}
+	return out, nil
+}
+
+// sentText writes it for people.
+func sentText(w io.Writer, s *sent) error {
+	var out strings.Builder
+	if s.Since.IsZero() {
+		_, err := io.WriteString(w, "No case has been opened yet.\n")
+		return err
+	}
+	fmt.Fprintf(&out, "Since %s: %s about %s, %s for each machine and month.\n", s.Since.UTC().Format("2 Jan 2006"),
+		count(s.Messages, "message"), count(s.Machines, "machine"), fixed(s.PerMonth, 2))
+	table(&out, func(row func(...string)) {
+		row("RULE", "TOLD", "RIGHT", "WRONG", "NO FINDING", "RIGHT OF TOLD AND LISTED", "TO BE EXPECTED")
+		for _, r := range s.Rules {
+			sends := "listed only"
+			if r.Sends {
+				sends = "sent"
+			}
+			row(string(r.Matter), fmt.Sprint(r.Told), fmt.Sprint(r.Right), fmt.Sprint(r.Wrong), fmt.Sprint(r.Unclear),
+				fixed(r.Precision, 2), fmt.Sprintf("%.2f, %s", r.Expected, sends))
+		}
+	})
+	n := &s.Notice
+	fmt.Fprintf(&out, "The bench found electrodes worn or dirty %s: %d told at least 3 days before, %d later, %d not told; %s days in the middle.\n",
+		times(n.Found), n.Ahead, n.Late, n.Missed, fixed(n.Days, 1))
+	_, err := io.WriteString(w, out.String())
+	return err
+}
+
+func times(n int) string {
+	if n == 1 {
+		return "once"
+	}
+	return fmt.Sprintf("%d times", n)
+}
