@@ -8,30 +8,47 @@ import (
 	"arcdrift/drift/fit"
 )
 
+// stage is a part of the search: how many attempts it looks at, and for how many
+// rounds at most.
+type stage struct{ attempts, rounds int }
+
+// The search finds its way on few attempts and settles on many; of the fleet as
+// a whole a rough idea is enough.
+func thorough() []stage { return []stage{{1500, 3}, {6000, 1}} }
+func brief() []stage    { return []stage{{1500, 2}} }
+
 // learnKind estimates the values of one kind of machine, starting from what is
-// believed of its like, in at most so many rounds.
-func learnKind(start Params, histories []History, rounds int) Params {
+// believed of its like.
+func learnKind(start Params, histories []History, stages []stage) Params {
 	p := &start
 	p.told(histories)
 	p.gains(histories)
 	prior := *p
-	sample := likely(histories)
-	p.rough(histories, sample)
+	few := likely(histories, stages[0].attempts)
+	p.rough(histories, few)
 	prior.Scatter = p.Scatter
 	knobs := p.knobs(histories)
-	before := math.Inf(-1)
-	for range rounds {
-		p.effects(&prior, histories)
-		from := *p
-		top := p.straighten(p.stride(&prior, &from, p.climb(&prior, sample, knobs), sample, knobs), sample)
-		if top < before+settledGain {
-			break
+	for _, stage := range stages {
+		sample := likely(histories, stage.attempts)
+		before := math.Inf(-1)
+		for range stage.rounds {
+			p.effects(&prior, histories)
+			from := *p
+			top := p.climb(&prior, sample, knobs)
+			top = p.straighten(p.stride(&prior, &from, top, sample, knobs), sample)
+			if top < before+settledGain {
+				break
+			}
+			before = top
 		}
-		before = top
 	}
-	p.doubtCurve(&prior, sample, knobs)
+	p.doubtCurve(&prior, few, knobs)
 	return *p
 }
+
+// settledGain ends a stage: a round that wins less in log likelihood wins what a
+// parameter wins by chance.
+const settledGain = 0.5
 
 // doubtCurve says how well the course of the scatter is known, by the curvature
 // of the likelihood in its three values; where that says nothing, as before.
@@ -62,10 +79,6 @@ func (p *Params) doubtCurve(prior *Params, sample []History, knobs []knob) {
 		}
 	}
 }
-
-// settledGain ends the search: a round that wins less in log likelihood wins
-// what a parameter wins by chance.
-const settledGain = 0.5
 
 // straighten takes wear for straight unless the data insist: by the Bayesian
 // information criterion (Schwarz 1978, Ann. Stat. 6:461) a bend must win half
@@ -368,12 +381,9 @@ func (p *Params) logLik(histories []History) float64 {
 	return sum
 }
 
-// likelySample is about how many attempts the search looks at.
-const likelySample = 6000
-
 // likely picks the machines the likelihood is asked of: those that tell numbers,
-// if there are any, until there are attempts enough.
-func likely(histories []History) []History {
+// if there are any, until there are about so many attempts.
+func likely(histories []History, enough int) []History {
 	var out, rest []History
 	attempts := 0
 	for _, h := range histories {
@@ -387,13 +397,13 @@ func likely(histories []History) []History {
 			rest = append(rest, h)
 			continue
 		}
-		if attempts < likelySample {
+		if attempts < enough {
 			out = append(out, h)
 		}
 		attempts += len(h.Events)
 	}
 	for _, h := range rest {
-		if attempts >= likelySample {
+		if attempts >= enough {
 			break
 		}
 		out = append(out, h)

@@ -56,12 +56,10 @@ func (k Key) compare(other Key) int {
 
 const (
 	// sampleMachines is how many machines of a kind are asked for its population;
-	// more would make it slower and hardly better. mostRounds bounds the search.
+	// more would make it slower and hardly better.
 	sampleMachines = 60
-	mostRounds     = 5
 	// The fleet as a whole is only where its kinds start from.
 	fewMachines = 24
-	fewRounds   = 2
 )
 
 // Sample is the machines that are asked for the populations: of every kind
@@ -94,11 +92,11 @@ func (s *Sample) Learn() *Population {
 		keys = append(keys, k)
 	}
 	slices.SortFunc(keys, Key.compare)
-	pop := &Population{byKey: map[Key]*Params{}, all: learnKind(Prior(), firstByHash(everybody, fewMachines), fewRounds)}
+	pop := &Population{byKey: map[Key]*Params{}, all: learnKind(Prior(), firstByHash(everybody, fewMachines), brief())}
 	learnt := make([]Params, len(keys))
 	var group sync.WaitGroup
 	for i, k := range keys {
-		group.Go(func() { learnt[i] = learnKind(pop.all, s.byKey[k], mostRounds) })
+		group.Go(func() { learnt[i] = learnKind(pop.all, s.byKey[k], thorough()) })
 	}
 	group.Wait()
 	for i, k := range keys {

@@ -1,0 +1,71 @@
+package model
+
+// OutTable is what [Machine.OutChance] rests on, as numbers that travel to where
+// there is no agent. Powers are in log percent, distances in arcs.
+type OutTable struct {
+	// Low and High bound the deviations that pass; see [Params.Window].
+	Low, High float64
+	// Arcs the pair has burnt, and Worn, the age of its scatter.
+	Arcs, Worn float64
+	// The parameters of the same names: how a pair goes on.
+	Bend, Walk, SlopeWalk, DirtRate, DirtStep, MultipleWalk float64
+	Scatter, ScatterArcs, ScatterBend                       float64
+	// Rows are the multiples of the scatter from the lowest.
+	Rows []OutRow
+}
+
+// outTerms are off, the level minus the setting in force, the slope, and the
+// effects of the air.
+const outTerms = 2 + airTerms
+
+// OutRow is what is believed under one multiple of the scatter.
+type OutRow struct {
+	Weight float64
+	// Multiple of the scatter, and the mean Level.
+	Multiple, Level float64
+	// Mean and Cov of off, slope and the air's effects: Cov is the lower triangle,
+	// row by row.
+	Mean [outTerms]float64
+	Cov  [outTerms * (outTerms + 1) / 2]float64
+}
+
+// OutTable returns the machine's table as of its last attempt.
+func (m *Machine) OutTable() OutTable {
+	p := m.params
+	t := OutTable{
+		Arcs: m.arcs, Worn: m.worn,
+		Bend: p.Bend, Walk: p.Walk, SlopeWalk: p.SlopeWalk, DirtRate: p.DirtRate, DirtStep: p.DirtStep(), MultipleWalk: p.MultipleWalk,
+		Scatter: p.Scatter, ScatterArcs: p.ScatterArcs, ScatterBend: p.ScatterBend,
+		Rows: make([]OutRow, multiples),
+	}
+	t.Low, t.High = p.Window()
+	for k := range t.Rows {
+		t.Rows[k] = m.filter.outRow(k)
+	}
+	return t
+}
+
+// outRow looks at state k along off, slope and the air's effects.
+func (f *filter) outRow(k int) OutRow {
+	g := f.state[k]
+	r := OutRow{Weight: f.weight[k], Multiple: MultipleAt(k), Level: g.Mean[level]}
+	var look [outTerms][states]float64
+	look[0][level], look[0][setting] = 1, -1
+	look[1][slope] = 1
+	for i := range airTerms {
+		look[2+i][airAt+i] = 1
+	}
+	n := 0
+	for i := range look {
+		r.Mean[i], _ = g.Predict(look[i][:])
+		for j := range i + 1 {
+			for a, x := range look[i] {
+				for b, y := range look[j] {
+					r.Cov[n] += x * y * g.Cov[a*states+b]
+				}
+			}
+			n++
+		}
+	}
+	return r
+}
