@@ -32,17 +32,20 @@ func NoticeOf(outcomes []Outcome, found []Found, since time.Time) Notice {
 	var n Notice
 	var days []float64
 	for _, f := range found {
-		if f.Time.Before(since) {
+		told, ended := drift.Opt[float64]{}, false
+		for _, o := range outcomes {
+			if o.Subject != f.Machine || !o.Service.Equal(f.Time) {
+				continue
+			}
+			ended = true
+			if !o.ToldAt.IsZero() {
+				told = drift.Some(max(f.Time.Sub(o.ToldAt).Hours()/24, told.Or(0)))
+			}
+		}
+		if f.Time.Before(since) && !ended {
 			continue
 		}
 		n.Found++
-		told := drift.Opt[float64]{}
-		for _, o := range outcomes {
-			if o.Subject == f.Machine && o.Service.Equal(f.Time) && !o.ToldAt.IsZero() {
-				d := max(f.Time.Sub(o.ToldAt).Hours()/24, told.Or(0))
-				told = drift.Some(d)
-			}
-		}
 		d, known := told.Get()
 		switch {
 		case !known:
