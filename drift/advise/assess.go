@@ -3,6 +3,7 @@ package advise
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"arcdrift/drift"
@@ -12,26 +13,77 @@ import (
 
 // Assess answers for one machine as of now: a pure function of the subject.
 func Assess(s *Subject, now time.Time) Assessment {
-	a := Assessment{
-		Machine: s.Machine, AsOf: now.UTC(), State: NoData,
+	w := Weigh(s)
+	return w.At(now)
+}
+
+// Weighed is the answer for one machine before a date is put to it: all that
+// has to be kept of a machine to answer again while nothing new is heard of it.
+type Weighed struct {
+	answer Assessment
+	// last is the last calibration and gap the usual days between two; zero
+	// without any.
+	last time.Time
+	gap  float64
+	// days until the pair must be seen to; NaN where nothing is asked.
+	days float64
+	zone *time.Location
+	pair string // the reason that tells of the pair
+}
+
+// Weigh does the part of [Assess] that does not depend on the moment, the
+// expensive one. The subject is not kept.
+func Weigh(s *Subject) Weighed {
+	w := Weighed{days: math.NaN(), zone: s.Zone, answer: Assessment{
+		Machine: s.Machine, State: NoData,
 		Data:      Data{Grade: NoRecords, Records: s.Records, Refused: s.Refused},
 		Electrode: Electrode{HorizonArcs: forecast.Horizon, Action: None},
 		Warnings:  append([]string{}, s.Questions...),
+	}}
+	if w.zone == nil {
+		w.zone = time.UTC
 	}
+	a := &w.answer
 	if s.Model != "" {
-		a.Model = &s.Model
+		name := s.Model // a pointer into the subject would keep all of it
+		a.Model = &name
 	}
 	if !s.Last.IsZero() {
 		a.Data.Last = drift.Some(s.Last.UTC())
 	}
 	if s.Known == nil || s.Known.Last().IsZero() {
 		a.Reasons = []string{"No calibration has been recorded for this machine."}
-		return a
+		return w
 	}
+	w.last, w.gap = s.Known.Last(), s.Known.Gap()
 	a.Data.Grade = grades[s.Known.Grade()]
 	a.describe(s)
 	a.Streak = streakOf(s.Known)
-	a.decide(s, now)
+	w.decide(s)
+	return w
+}
+
+// At answers as of now.
+func (w *Weighed) At(now time.Time) Assessment {
+	a := w.answer
+	a.AsOf = now.UTC()
+	if w.last.IsZero() {
+		return a
+	}
+	a.Reasons = slices.Clip(a.Reasons)
+	if silent := w.silence(now); silent > 0 {
+		if a.State == Fit {
+			a.State = NoData
+		}
+		a.Reasons = append(a.Reasons, fmt.Sprintf("No calibration for %.0f days: calibrate before the next splice.", math.Floor(silent)))
+	}
+	a.Reasons = append(a.Reasons, w.pair)
+	if clear := a.clears(); clear != "" {
+		a.Reasons = append(a.Reasons, clear)
+	}
+	if !math.IsNaN(w.days) {
+		a.Electrode.ActBy = drift.Some(now.Add(time.Duration(w.days * 24 * float64(time.Hour))).In(w.zone).Format(time.DateOnly))
+	}
 	return a
 }
 
@@ -78,10 +130,10 @@ func (a *Assessment) describe(s *Subject) {
 // knownSetting is the doubt, in log percent, up to which a setting is told.
 const knownSetting = 0.05
 
-// decide settles state, action and date, and says why.
-func (a *Assessment) decide(s *Subject, now time.Time) {
-	m := s.Known
-	verdict := Judge(m, s.Life)
+// decide settles state and action, and says why.
+func (w *Weighed) decide(s *Subject) {
+	a := &w.answer
+	verdict := Judge(s.Known, s.Life)
 	a.State = settle(verdict, s.Earlier)
 	failed := a.Streak.givenUp(&s.Settings)
 	electrodes := a.Streak.blame(CauseElectrodes) >= BlameElectrode
@@ -91,27 +143,25 @@ func (a *Assessment) decide(s *Subject, now time.Time) {
 	case a.Streak.Attempts > 0 && a.State == Fit:
 		a.State = CheckFirst
 	}
-	silent := silence(m, now)
-	if silent > 0 && a.State == Fit {
-		a.State = NoData
-	}
-	a.act(s, verdict, failed, electrodes, now)
-	a.explain(s, verdict, failed, silent)
+	w.act(s, failed, electrodes)
+	a.explain(s, verdict, failed)
+	w.pair = a.pairReason(s, verdict)
 }
 
 // silence is the days since the last calibration if that is long for this
 // machine, else 0: more than three days and three times its usual gap.
-func silence(m *model.Machine, now time.Time) float64 {
+func (w *Weighed) silence(now time.Time) float64 {
 	const least, times = 3.5, 3
-	days := now.Sub(m.Last()).Hours() / 24
-	if days > max(least, times*m.Gap()) {
+	days := now.Sub(w.last).Hours() / 24
+	if days > max(least, times*w.gap) {
 		return days
 	}
 	return 0
 }
 
-// act chooses what to do to the electrodes and by when.
-func (a *Assessment) act(s *Subject, v Verdict, failed, electrodes bool, now time.Time) {
+// act chooses what to do to the electrodes and how soon.
+func (w *Weighed) act(s *Subject, failed, electrodes bool) {
+	a := &w.answer
 	e := &a.Electrode
 	switch {
 	case a.State == ServiceSoon, a.State == Stop && (electrodes || a.Streak.Attempts == 0):
@@ -128,16 +178,11 @@ func (a *Assessment) act(s *Subject, v Verdict, failed, electrodes bool, now tim
 	default:
 		return
 	}
-	zone := s.Zone
-	if zone == nil {
-		zone = time.UTC
-	}
 	switch {
 	case a.State == Stop || failed:
-		e.ActBy = drift.Some(now.In(zone).Format(time.DateOnly))
+		w.days = 0
 	case e.ToFailure != nil && s.Life.Quantile(0.1) < s.Life.Horizon:
-		days := s.Life.Quantile(0.1) / usualPace(s.Known)
-		e.ActBy = drift.Some(now.Add(time.Duration(days * 24 * float64(time.Hour))).In(zone).Format(time.DateOnly))
+		w.days = s.Life.Quantile(0.1) / usualPace(s.Known)
 	}
 }
 
@@ -150,9 +195,9 @@ func CleanHolds(m *model.Machine, settings *drift.Settings) float64 {
 	return 1 - life.Before(PlanDays*usualPace(m))
 }
 
-// explain gives the reasons, most important first, and ends with what would
-// clear the state.
-func (a *Assessment) explain(s *Subject, v Verdict, failed bool, silent float64) {
+// explain gives the reasons but for what the moment and the pair add, most
+// important first.
+func (a *Assessment) explain(s *Subject, v Verdict, failed bool) {
 	say := func(format string, args ...any) { a.Reasons = append(a.Reasons, fmt.Sprintf(format, args...)) }
 	if failed {
 		say("No pass in %s: the last session was given up.", tries(a.Streak.Attempts))
@@ -173,13 +218,6 @@ func (a *Assessment) explain(s *Subject, v Verdict, failed bool, silent float64)
 		say("Chance of a session today without a pass: %s.", lower(chance(v.Today)))
 	case a.State == ServiceSoon:
 		say("Chance of a session without a pass within %d days: %s.", PlanDays, lower(chance(v.Failing)))
-	}
-	if silent > 0 {
-		say("No calibration for %.0f days: calibrate before the next splice.", math.Floor(silent))
-	}
-	a.explainPair(s, v, say)
-	if clear := a.clears(); clear != "" {
-		say("%s", clear)
 	}
 }
 
@@ -210,28 +248,27 @@ var causeWords = map[string]string{CauseEnds: "fibre ends", CauseElectrodes: "el
 // that needs no service yet is not simply called good.
 const worthWatching = 0.1
 
-// explainPair says how long the pair may last, with the end to plan on.
-func (a *Assessment) explainPair(s *Subject, v Verdict, say func(string, ...any)) {
+// pairReason says how long the pair may last, with the end to plan on.
+func (a *Assessment) pairReason(s *Subject, v Verdict) string {
 	q := a.Electrode.ToFailure
 	horizon := s.Life.Horizon
 	switch {
 	case q.P10 >= horizon:
-		say("The pair should last beyond %s arcs.", thousands(horizon))
+		return fmt.Sprintf("The pair should last beyond %s arcs.", thousands(horizon))
 	case a.Electrode.Action == None && v.Failing >= worthWatching:
-		say("Chance of a session without a pass within %d days: %s. Not yet worth the bench; keep calibrating.", PlanDays, lower(chance(v.Failing)))
+		return fmt.Sprintf("Chance of a session without a pass within %d days: %s. Not yet worth the bench; keep calibrating.", PlanDays, lower(chance(v.Failing)))
 	case a.Electrode.Action == None && q.P50 >= horizon:
-		say("Plan on %s arcs or more before the electrodes need work.", thousands(q.P10))
-	default:
-		days := ""
-		if pace := s.Known.PerDay(); pace > 0 {
-			days = fmt.Sprintf(" (about %s)", plural(math.Max(1, math.Round(q.P10/pace)), "day"))
-		}
-		to := thousands(q.P90)
-		if q.P90 >= horizon {
-			to = "more than " + thousands(horizon)
-		}
-		say("Between %s and %s arcs left on this pair; plan on %s%s.", thousands(q.P10), to, thousands(q.P10), days)
+		return fmt.Sprintf("Plan on %s arcs or more before the electrodes need work.", thousands(q.P10))
 	}
+	days := ""
+	if pace := s.Known.PerDay(); pace > 0 {
+		days = fmt.Sprintf(" (about %s)", plural(math.Max(1, math.Round(q.P10/pace)), "day"))
+	}
+	to := thousands(q.P90)
+	if q.P90 >= horizon {
+		to = "more than " + thousands(horizon)
+	}
+	return fmt.Sprintf("Between %s and %s arcs left on this pair; plan on %s%s.", thousands(q.P10), to, thousands(q.P10), days)
 }
 
 // clears says what would clear the state.
