@@ -28,7 +28,9 @@ type Fleet struct {
 	touched map[string]bool // machines with new entries
 	relearn bool            // something older than the populations came, or a setup
 
-	members map[string]*member // Run's own
+	members map[string]*member // Run's own, as are the rest until learning anew
+	rested  time.Time
+	again   *time.Timer
 	world   atomic.Pointer[world]
 	eras    eras
 	current atomic.Pointer[Snapshot]
@@ -39,6 +41,7 @@ type Fleet struct {
 func New(book Book, now func() time.Time, log *slog.Logger) *Fleet {
 	f := &Fleet{book: book, now: now, log: log, wake: make(chan struct{}, 1), touched: map[string]bool{}, members: map[string]*member{}}
 	f.current.Store(&Snapshot{At: now()})
+	f.again = time.AfterFunc(mostRest, f.nudge)
 	return f
 }
 
@@ -57,6 +60,10 @@ func (f *Fleet) Announce(entries []drift.Entry) {
 		}
 	}
 	f.mu.Unlock()
+	f.nudge()
+}
+
+func (f *Fleet) nudge() {
 	select {
 	case f.wake <- struct{}{}:
 	default:
@@ -66,6 +73,15 @@ func (f *Fleet) Announce(entries []drift.Entry) {
 // tick is how often answers are looked at again although nothing came: silence
 // grows, dates pass.
 const tick = time.Minute
+
+// Learning everything anew because old records came takes its time, and a van
+// that has come home sends old records for minutes. After it the fleet rests so
+// many times as long before it does so again; machines that have new records are
+// folded meanwhile.
+const (
+	restTimes = 4
+	mostRest  = 10 * time.Minute
+)
 
 // Run keeps the snapshot up to date until ctx ends. What goes wrong with
 // reading is logged and tried again at the next change.
@@ -112,6 +128,10 @@ func (f *Fleet) Snapshot() *Snapshot { return f.current.Load() }
 // everything reads, learns and folds the whole fleet anew.
 func (f *Fleet) everything() error {
 	now := f.now()
+	defer func() {
+		ended := f.now()
+		f.rested = ended.Add(min(restTimes*ended.Sub(now), mostRest))
+	}()
 	w, err := look(f.book, cut{asOf: now})
 	if err != nil {
 		return err
@@ -135,6 +155,10 @@ func (f *Fleet) catchUp() error {
 	f.mu.Lock()
 	touched, relearn := f.touched, f.relearn
 	f.touched, f.relearn = map[string]bool{}, false
+	if left := f.rested.Sub(f.now()); relearn && left > 0 {
+		relearn, f.relearn = false, true
+		f.again.Reset(left)
+	}
 	f.mu.Unlock()
 	err := f.follow(touched, relearn)
 	if err != nil {

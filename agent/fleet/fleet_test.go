@@ -5,6 +5,7 @@ import (
 	"errors"
 	"log/slog"
 	"math/rand/v2"
+	"sync"
 	"testing"
 	"time"
 
@@ -16,6 +17,7 @@ import (
 	"arcdrift/agent/store/storetest"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/model"
 	"arcdrift/drift/synth"
 )
 
@@ -24,7 +26,8 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 // memoryBook is a store in memory as the fleet reads it.
 type memoryBook struct {
 	*storetest.Memory
-	fail error // what reading machines gives
+	fail error  // what reading machines gives
+	slow func() // called before a machine is read
 }
 
 func (b *memoryBook) Refused() (map[string]int, error) {
@@ -39,6 +42,9 @@ func (b *memoryBook) Refused() (map[string]int, error) {
 func (b *memoryBook) History(machine string) ([]drift.Entry, error) {
 	if b.fail != nil {
 		return nil, b.fail
+	}
+	if b.slow != nil {
+		b.slow()
 	}
 	return b.Memory.History(machine)
 }
@@ -309,4 +315,35 @@ func TestAsOfAMomentOfToday(t *testing.T) {
 	one, err := y.AssessAt("K-99", drift.Some(evening), drift.Opt[time.Time]{})
 	require.NoError(t, err)
 	assert.Len(t, one, 1)
+}
+
+// Old records that come one after the other do not keep the fleet learning, but
+// what they teach is learnt in the end.
+func TestLearningAnewRests(t *testing.T) {
+	before, _ := story(t)
+	y := newYard(t, evening)
+	y.take(t, before[:len(before)-2]...)
+	var mu sync.Mutex
+	y.book.slow = func() {
+		mu.Lock()
+		defer mu.Unlock()
+		y.now = y.now.Add(time.Second)
+	}
+	learnt := func() *model.Population { return y.world.Load().pop }
+	was := learnt()
+	y.take(t, before[len(before)-2])
+	assert.NotSame(t, was, learnt())
+	was = learnt()
+	y.take(t, before[len(before)-1])
+	assert.Same(t, was, learnt(), "it has just learnt")
+	a, ok := y.Snapshot().Assessment(before[len(before)-1].Machine)
+	require.True(t, ok)
+	assert.Equal(t, before[len(before)-1].Time.UTC(), a.Data.Last.Or(time.Time{}), "but the record has been heard")
+	y.now = y.now.Add(time.Minute)
+	require.NoError(t, y.catchUp())
+	assert.NotSame(t, was, learnt())
+	y.book.slow = nil
+	y.now = y.now.Add(mostRest)
+	require.NoError(t, y.catchUp())
+	assert.Equal(t, y.replayed(t), y.Snapshot().Assessments())
 }

@@ -4,6 +4,7 @@ import (
 	"hash/fnv"
 	"math"
 	"slices"
+	"sync"
 	"time"
 
 	"arcdrift/drift"
@@ -12,7 +13,8 @@ import (
 	"arcdrift/drift/model"
 )
 
-// life is one machine's records, understood: what folding starts from.
+// life is one machine's records, understood: what folding starts from. It is as
+// long as the machine's history and is let go of after.
 type life struct {
 	name, site string
 	key        model.Key
@@ -91,10 +93,30 @@ func (l *life) history(until time.Time) model.History {
 	return model.History{Machine: l.name, Key: l.key, Events: l.events[:n:n], AttemptLimit: int(l.settings.AttemptLimit)}
 }
 
-// member is a machine with its model folded and its forecast made.
+// member is what is kept of a machine: a few kilobytes, however long its
+// history.
 type member struct {
-	*life
-	subject advise.Subject
+	name    string
+	about   About
+	weighed advise.Weighed
+	ahead   time.Time // see life
+}
+
+// keep folds a life and keeps what answering needs.
+func (l *life) keep(w *world) *member {
+	s := fold(l, w.pop, w.refused[l.name], w.zones)
+	m := &member{
+		name: l.name, ahead: l.ahead, weighed: advise.Weigh(s),
+		about: About{Site: l.site, Settings: l.settings, Serviced: l.serviced},
+	}
+	if l.service != nil {
+		service := *l.service
+		m.about.Service = &service
+	}
+	if l.settings.Zone != "" {
+		m.about.Zone = s.Zone
+	}
+	return m
 }
 
 // Paths of a forecast: of the one that is shown, and of those that only give
@@ -105,13 +127,13 @@ const (
 )
 
 // fold runs the model over a life and forecasts it.
-func fold(l *life, pop *model.Population, refused int) *member {
-	m := &member{life: l, subject: advise.Subject{
+func fold(l *life, pop *model.Population, refused int, zones *zones) *advise.Subject {
+	s := &advise.Subject{
 		Machine: l.name, Model: l.key.Model, Records: len(l.entries), Refused: refused,
-		Last: l.last, Settings: l.settings, Zone: zone(l.settings.Zone),
-	}}
+		Last: l.last, Settings: l.settings, Zone: zones.named(l.settings.Zone),
+	}
 	if l.otherPrograms {
-		m.subject.Questions = append(m.subject.Questions, "Calibrations with other programs than "+quoted(l.key.Program)+" are not compared with it.")
+		s.Questions = append(s.Questions, "Calibrations with other programs than "+quoted(l.key.Program)+" are not compared with it.")
 	}
 	known := model.NewMachine(l.name, pop.For(l.key))
 	// Where the last three sessions end, verdicts are given.
@@ -124,16 +146,16 @@ func fold(l *life, pop *model.Population, refused int) *member {
 			ends = ends[1:]
 			if len(ends) > 0 {
 				glance := forecast.Run(known, l.plan(known, glancePaths))
-				m.subject.Earlier = append(m.subject.Earlier, advise.Judge(known, glance))
+				s.Earlier = append(s.Earlier, advise.Judge(known, glance))
 			}
 		}
 	}
 	if !attempts {
-		return m
+		return s
 	}
-	m.subject.Known = known
-	m.subject.Life = forecast.Run(known, l.plan(known, paths))
-	return m
+	s.Known = known
+	s.Life = forecast.Run(known, l.plan(known, paths))
+	return s
 }
 
 // sessionEnds returns the indexes of the last attempts of the last n sessions
@@ -170,15 +192,32 @@ func (l *life) plan(m *model.Machine, paths int) forecast.Plan {
 	}
 }
 
-func zone(name string) *time.Location {
+// zones are the time zones of the machines, each read once: many machines share
+// few.
+type zones struct {
+	mu     sync.Mutex
+	byName map[string]*time.Location
+}
+
+// named returns a zone; UTC for none and for one that is not known here.
+func (z *zones) named(name string) *time.Location {
 	if name == "" {
 		return time.UTC
 	}
-	z, err := time.LoadLocation(name)
-	if err != nil {
-		return time.UTC
+	z.mu.Lock()
+	defer z.mu.Unlock()
+	at, ok := z.byName[name]
+	if !ok {
+		var err error
+		if at, err = time.LoadLocation(name); err != nil {
+			at = time.UTC
+		}
+		if z.byName == nil {
+			z.byName = map[string]*time.Location{}
+		}
+		z.byName[name] = at
 	}
-	return z
+	return at
 }
 
 func quoted(s string) string { return "“" + s + "”" }

@@ -51,11 +51,12 @@ type world struct {
 	refused map[string]int
 	names   []string
 	pop     *model.Population
+	zones   *zones
 }
 
 // look reads the fleet at a cut and learns its populations.
 func look(book Book, c cut) (*world, error) {
-	w := &world{book: book, cut: c}
+	w := &world{book: book, cut: c, zones: &zones{}}
 	var err error
 	if w.names, err = book.Machines(); err != nil {
 		return nil, err
@@ -67,18 +68,37 @@ func look(book Book, c cut) (*world, error) {
 		return nil, err
 	}
 	var sample model.Sample
+	var mu sync.Mutex // the order of enrolling does not matter
 	until := learntAt(c.asOf)
-	for _, name := range w.names {
-		l, err := w.life(name)
-		if err != nil {
-			return nil, err
-		}
+	err = w.each(w.names, func(_ int, l *life) {
 		if h := l.history(until); len(h.Events) > 0 {
+			mu.Lock()
 			sample.Enrol(h)
+			mu.Unlock()
 		}
+	})
+	if err != nil {
+		return nil, err
 	}
 	w.pop = forecast.Learn(&sample)
 	return w, nil
+}
+
+// each reads the lives of the named machines on all processors. A life is gone
+// after use is done with it: only as many are held as there are processors.
+func (w *world) each(names []string, use func(i int, l *life)) error {
+	var group errgroup.Group
+	group.SetLimit(runtime.GOMAXPROCS(0))
+	for i, name := range names {
+		group.Go(func() error {
+			l, err := w.life(name)
+			if err == nil {
+				use(i, l)
+			}
+			return err
+		})
+	}
+	return group.Wait()
 }
 
 func setupsAt(book Book, c cut) (drift.Setups, error) {
@@ -113,21 +133,11 @@ func (w *world) life(name string) (*life, error) {
 	return l, nil
 }
 
-// members folds the named machines, or all, on all processors.
+// members folds the named machines.
 func (w *world) members(names []string) ([]*member, error) {
 	out := make([]*member, len(names))
-	var group errgroup.Group
-	group.SetLimit(runtime.GOMAXPROCS(0))
-	for i, name := range names {
-		group.Go(func() error {
-			l, err := w.life(name)
-			if err == nil {
-				out[i] = fold(l, w.pop, w.refused[name])
-			}
-			return err
-		})
-	}
-	return out, group.Wait()
+	err := w.each(names, func(i int, l *life) { out[i] = l.keep(w) })
+	return out, err
 }
 
 // Replay answers from a book as it stood: for one machine, or with "" for all,
@@ -148,8 +158,8 @@ func (w *world) assess(machine string) ([]advise.Assessment, error) {
 	}
 	var out []advise.Assessment
 	for _, m := range members {
-		if !m.settings.Retired || machine != "" {
-			out = append(out, advise.Assess(&m.subject, w.cut.asOf))
+		if !m.about.Settings.Retired || machine != "" {
+			out = append(out, m.weighed.At(w.cut.asOf))
 		}
 	}
 	worstFirst(out)
@@ -265,16 +275,19 @@ func (e *eras) forget() {
 
 // moved answers for a machine by its life up to the question.
 func (l *life) moved(pop *model.Population, q advise.Move) advise.MoveAnswer {
-	site := advise.Site{Settings: l.settings}
 	known := model.NewMachine(l.name, pop.For(l.key))
 	for i := range l.events {
 		known.Take(&l.events[i])
 	}
-	if known.Attempts() > 0 {
-		site.Known = known
-	}
+	site := l.moveSite(known)
+	return site.Recalibrated(q)
+}
+
+// moveSite is what an answer about a move rests on; known may be nil.
+func (l *life) moveSite(known *model.Machine) advise.Site {
+	site := advise.Site{Known: known, Settings: l.settings}
 	if c := l.lastCalibration; c != nil {
 		site.LastTemperature, site.LastAltitude = c.Temperature, c.Altitude
 	}
-	return site.Recalibrated(q)
+	return site
 }

@@ -15,7 +15,7 @@ type Snapshot struct {
 	Version uint64
 	all     []advise.Assessment
 	byName  map[string]int
-	about   map[string]About
+	about   map[string]*About
 }
 
 // About is what is known of a machine beside its answer.
@@ -23,6 +23,8 @@ type About struct {
 	// Site is where its last record was made, as the label says.
 	Site     string
 	Settings drift.Settings
+	// Move is what the answer to a move rests on, to read only.
+	Move advise.Site
 	// Zone is the machine's, nil when no setup says.
 	Zone *time.Location
 	// Service is the latest of the pair and Serviced when it was; nil without one.
@@ -45,18 +47,15 @@ func At(book Book, asOf time.Time) (*Snapshot, error) {
 
 // snapshot answers for all machines in use.
 func snapshot(members iter.Seq[*member], refused map[string]int, now time.Time) *Snapshot {
-	s := &Snapshot{At: now, byName: map[string]int{}, about: map[string]About{}}
+	s := &Snapshot{At: now, byName: map[string]int{}, about: map[string]*About{}}
 	for m := range members {
-		if m.settings.Retired {
+		if m.about.Settings.Retired {
 			continue
 		}
-		m.subject.Refused = refused[m.name]
-		s.all = append(s.all, advise.Assess(&m.subject, now))
-		about := About{Site: m.site, Settings: m.settings, Service: m.service, Serviced: m.serviced}
-		if m.settings.Zone != "" {
-			about.Zone = m.subject.Zone
-		}
-		s.about[m.name] = about
+		a := m.weighed.At(now)
+		a.Data.Refused = refused[m.name]
+		s.all = append(s.all, a)
+		s.about[m.name] = &m.about
 	}
 	worstFirst(s.all)
 	for i := range s.all {
@@ -79,4 +78,9 @@ func (s *Snapshot) Assessment(machine string) (advise.Assessment, bool) {
 }
 
 // About is what is known of the machine beside its answer.
-func (s *Snapshot) About(machine string) About { return s.about[machine] }
+func (s *Snapshot) About(machine string) About {
+	if a, ok := s.about[machine]; ok {
+		return *a
+	}
+	return About{}
+}

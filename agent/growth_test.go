@@ -1,0 +1,125 @@
+package agent
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/fleet"
+	"arcdrift/agent/intake"
+	"arcdrift/agent/store"
+	"arcdrift/drift"
+	"arcdrift/drift/synth"
+)
+
+// growths are the fleets that growth is measured with, machines × records each.
+// The last takes minutes to be made: ask for it by its name.
+var growths = []struct{ machines, records int }{{100, 300}, {1000, 300}, {10_000, 100}}
+
+// recordsPerDay is what a machine of the artificial fleet tells a day, about.
+const recordsPerDay = 1.35
+
+// grown makes a store of an artificial fleet that has just ended its day.
+func grown(b *testing.B, machines, records int) (s *store.Store, now time.Time) {
+	b.Helper()
+	world, ok := synth.WorldNamed("straight")
+	require.True(b, ok)
+	start, days := scriptMoment.Truncate(24*time.Hour), int(float64(records)/recordsPerDay)
+	now = start.AddDate(0, 0, days).Add(22 * time.Hour)
+	s, err := store.Open(filepath.Join(b.TempDir(), "arcdrift.db"), func() time.Time { return now }, store.Options{})
+	require.NoError(b, err)
+	b.Cleanup(func() { require.NoError(b, s.Close()) })
+	door := intake.New(s, func() time.Time { return now }, func([]drift.Entry) {})
+	ctx, stop := context.WithCancel(b.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- door.Run(ctx) }()
+	defer func() { stop(); require.NoError(b, <-ended) }()
+	var offers []intake.Offer
+	for _, r := range synth.Make(world, 1, machines, start, days).Records {
+		if offers = append(offers, intake.Offer{Record: r, Via: "import"}); len(offers) == importGroup {
+			_, err := door.Take(ctx, offers)
+			require.NoError(b, err)
+			offers = offers[:0]
+		}
+	}
+	_, err = door.Take(ctx, offers)
+	require.NoError(b, err)
+	return s, now
+}
+
+// BenchmarkFleet: from an opened store to every machine's answer, with the
+// populations learnt and all forecasts made anew (start); all machines answered
+// from what is kept (assess); memory kept for a machine, and the most the process
+// has had in memory so far.
+func BenchmarkFleet(b *testing.B) {
+	for _, g := range growths {
+		b.Run(fmt.Sprintf("machines=%d/records=%d", g.machines, g.records), func(b *testing.B) {
+			s, now := grown(b, g.machines, g.records)
+			stats, err := s.Stats()
+			require.NoError(b, err)
+			before := heap()
+			var f *fleet.Fleet
+			b.Run("start", func(b *testing.B) {
+				for b.Loop() {
+					f = started(b, s, now)
+				}
+				b.ReportMetric(float64(heap()-before)/float64(g.machines), "B/machine")
+				b.ReportMetric(float64(stats.Entries)*float64(b.N)/b.Elapsed().Seconds(), "records/s")
+				b.ReportMetric(peak(b), "peak-MiB")
+			})
+			b.Run("assess", func(b *testing.B) {
+				if f == nil {
+					f = started(b, s, now)
+				}
+				b.ResetTimer()
+				for b.Loop() {
+					all, err := f.AssessAt("", drift.Opt[time.Time]{}, drift.Opt[time.Time]{})
+					require.NoError(b, err)
+					require.Len(b, all, g.machines)
+				}
+			})
+			runtime.KeepAlive(f)
+		})
+	}
+}
+
+// started runs a fleet until every machine has its answer.
+func started(b *testing.B, s *store.Store, now time.Time) *fleet.Fleet {
+	f := fleet.New(book{s}, func() time.Time { return now }, slog.New(slog.DiscardHandler))
+	ctx, stop := context.WithCancel(b.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- f.Run(ctx) }()
+	for f.Ready() != nil {
+		time.Sleep(time.Millisecond)
+	}
+	stop()
+	require.NoError(b, <-ended)
+	return f
+}
+
+func heap() uint64 {
+	runtime.GC()
+	var m runtime.MemStats
+	runtime.ReadMemStats(&m)
+	return m.HeapAlloc
+}
+
+// peak is the most this process has had in memory, in MiB.
+func peak(b *testing.B) float64 {
+	status, err := os.ReadFile("/proc/self/status")
+	require.NoError(b, err)
+	_, rest, ok := strings.Cut(string(status), "VmHWM:")
+	require.True(b, ok)
+	kb, err := strconv.Atoi(strings.Fields(rest)[0])
+	require.NoError(b, err)
+	return float64(kb) / 1024
+}
