@@ -2,6 +2,7 @@ package agent
 
 import (
 	"crypto/sha256"
+	"crypto/tls"
 	"encoding/hex"
 	"fmt"
 	"log/slog"
@@ -14,6 +15,7 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"arcdrift/agent/auth"
 	"arcdrift/agent/forward"
 	"arcdrift/agent/mqtt"
 )
@@ -27,10 +29,14 @@ type Config struct {
 	HTTPListen, MQTTListen string
 	// Broker is the outside broker to join, nil for none.
 	Broker *mqtt.Join
+	// Found is what the check of the store before the start found, or "".
+	Found string
 	// Hub is the agent to which all is sent on, nil for none.
 	Hub *forward.Hub
 	// Alerts says who is told what.
 	Alerts Alerts
+	// TLS is how the listeners encrypt, nil for not at all.
+	TLS *tls.Config
 	// Hosts are names under which the pages are called.
 	Hosts []string
 	// Open says that the listeners are meant to be open to a network.
@@ -46,6 +52,7 @@ type rawConfig struct {
 	broker, clientID, user, passwordFile string
 	forwardTo, forwardUser               string
 	forwardPasswordFile, forwardCA       string
+	tlsCert, tlsKey                      string
 	hosts                                []string
 	alerts                               rawAlerts
 	open                                 bool
@@ -78,8 +85,10 @@ func (r *rawConfig) flags(flags *pflag.FlagSet) {
 	flags.StringVar(&r.forwardPasswordFile, "forward-password-file", "", "file with the password at that hub")
 	flags.StringVar(&r.forwardCA, "forward-ca", "", "PEM file with the certificate by which that hub is known, instead of the system's")
 	r.alerts.flags(flags)
+	flags.StringVar(&r.tlsCert, "tls-cert", "", "PEM file with the certificate of the pages and of the embedded broker")
+	flags.StringVar(&r.tlsKey, "tls-key", "", "PEM file with that certificate's key")
 	flags.StringSliceVar(&r.hosts, "host", nil, "name under which the pages are called, beside localhost and addresses; may be repeated")
-	flags.BoolVar(&r.open, openFlag, false, "listen beyond this computer although anybody there could then read and write")
+	flags.BoolVar(&r.open, openFlag, false, "listen beyond this computer without encryption, and without credentials while there are none, although anybody there could then read and write")
 	flags.Var(&r.logFormat, "log-format", "form of the log: text, json")
 	flags.String("config", "", "TOML file with any of these settings, like http_listen = \"127.0.0.1:8470\"")
 }
@@ -87,15 +96,27 @@ func (r *rawConfig) flags(flags *pflag.FlagSet) {
 // valid checks the settings together; every error names the setting.
 func (r *rawConfig) valid(db string) (Config, error) {
 	c := Config{DB: db, HTTPListen: r.httpListen, MQTTListen: r.mqttListen, Hosts: r.hosts, Open: r.open, LogJSON: r.logFormat.value == formatJSON}
-	if err := r.mayListen("http-listen", r.httpListen); err != nil {
+	var err error
+	if c.TLS, err = r.certificate(); err != nil {
+		return Config{}, err
+	}
+	keys, err := auth.Open(accessFile(db))
+	if err != nil {
+		return Config{}, err
+	}
+	accounts, err := keys.Accounts()
+	if err != nil {
+		return Config{}, err
+	}
+	guarded := c.TLS != nil && len(accounts) > 0
+	if err := r.mayListen("http-listen", r.httpListen, guarded); err != nil {
 		return Config{}, err
 	}
 	if r.mqttListen != "" {
-		if err := r.mayListen("mqtt-listen", r.mqttListen); err != nil {
+		if err := r.mayListen("mqtt-listen", r.mqttListen, guarded); err != nil {
 			return Config{}, err
 		}
 	}
-	var err error
 	switch {
 	case r.forwardTo != "":
 		if c.Hub, err = r.hub(); err != nil {
@@ -117,16 +138,17 @@ func (r *rawConfig) valid(db string) (Config, error) {
 	return c, err
 }
 
-// mayListen refuses an address that others could reach.
-func (r *rawConfig) mayListen(setting, address string) error {
+// mayListen refuses an address that others could reach, unless there are
+// credentials and encryption.
+func (r *rawConfig) mayListen(setting, address string, guarded bool) error {
 	host, _, err := net.SplitHostPort(address)
 	if err != nil {
 		return usagef("%s is %q: it must be an address and a port, like 127.0.0.1:8470", setting, address)
 	}
-	if loopback(host) || r.open {
+	if loopback(host) || guarded || r.open {
 		return nil
 	}
-	return usagef("%s is %s: anybody on that network could read and write, as there are no credentials and no encryption; listen on 127.0.0.1, or say --%s", setting, address, openFlag)
+	return usagef("%s is %s, which others can reach: that takes encryption (tls-cert, tls-key) and credentials (arcdrift device add, arcdrift person add); or listen on 127.0.0.1, or say --%s", setting, address, openFlag)
 }
 
 func loopback(host string) bool {

@@ -42,7 +42,7 @@ func serveProcess(t *testing.T, db string, args ...string) (url string, kill fun
 func TestVanAndHubKilled(t *testing.T) {
 	van, hub := tempDB(t), tempDB(t)
 	port, chance := freeTCPPort(t), rand.New(rand.NewPCG(1, 18))
-	const rounds = 4
+	n := rounds(t, 4)
 	start := func(hubFirst bool) (url string, killVan, killHub func()) {
 		hubUp := func() { _, killHub = serveProcess(t, hub, "--http-listen", "127.0.0.1:"+port) }
 		if hubFirst {
@@ -54,7 +54,7 @@ func TestVanAndHubKilled(t *testing.T) {
 		}
 		return url, killVan, killHub
 	}
-	for round := range rounds {
+	for round := range n {
 		url, killVan, killHub := start(round%2 == 0)
 		ctx, cancel := context.WithCancel(t.Context())
 		var senders sync.WaitGroup

@@ -25,9 +25,9 @@ import (
 // an HTTP 201, and mosquitto_pub that ends well, which it does after PUBACK.
 func TestKilledAgentHasWhatItAcknowledged(t *testing.T) {
 	db, chance := tempDB(t), rand.New(rand.NewPCG(1, 2))
-	const rounds = 6
+	n := rounds(t, 6)
 	acked := map[string]bool{}
-	for round := range rounds {
+	for round := range n {
 		port := freeTCPPort(t)
 		cmd := exec.Command("arcdrift", "serve", "--db", db, "--http-listen", "127.0.0.1:0", "--mqtt-listen", "127.0.0.1:"+port)
 		require.NoError(t, cmd.Start())
@@ -70,7 +70,7 @@ func TestKilledAgentHasWhatItAcknowledged(t *testing.T) {
 		require.NoError(t, err)
 		kept[e.ID]++
 	}
-	require.Greater(t, len(acked), rounds, "the load was no load")
+	require.Greater(t, len(acked), n, "the load was no load")
 	for id := range acked {
 		assert.Equal(t, 1, kept[id], id)
 	}

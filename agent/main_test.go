@@ -25,6 +25,8 @@ var scriptMoment = time.Date(2026, 3, 2, 18, 0, 0, 0, time.UTC)
 // goroutines left behind.
 func TestMain(m *testing.M) {
 	testscript.Main(leaks{m}, map[string]func(){
+		"hangs": func() { time.Sleep(time.Hour) },
+		"dies":  func() { panic("a page is spoilt") },
 		"arcdrift": func() {
 			ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 			code := Run(ctx, Env{

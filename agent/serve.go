@@ -2,6 +2,7 @@ package agent
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"io"
@@ -13,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/sync/errgroup"
 
+	"arcdrift/agent/auth"
 	"arcdrift/agent/fleet"
 	"arcdrift/agent/forward"
 	"arcdrift/agent/intake"
@@ -42,6 +44,9 @@ environment (ARCDRIFT_HTTP_LISTEN for --http-listen), else from the file that
 		if err != nil {
 			return err
 		}
+		if config.Found, err = bootCheck(cmd.Context(), env, config.DB); err != nil {
+			return err
+		}
 		s, err := newServer(config, env)
 		if err != nil {
 			return err
@@ -58,7 +63,9 @@ type server struct {
 	store    *store.Store
 	mind     mind
 	door     *countedDoor
+	guard    *auth.Guard
 	listener net.Listener // of the pages
+	own      net.Listener // of the pages without encryption, for commands on this computer; nil when listener has none
 	broker   *mqtt.Broker // nil when not asked for
 	alerts   *alerting
 	spares   stock
@@ -84,21 +91,26 @@ func (s *server) assemble(env Env) (err error) {
 	if s.store, err = store.Open(s.config.DB, env.Now, store.Options{}); err != nil {
 		return err
 	}
-	for _, f := range s.store.Findings() {
-		s.log.Warn(f.Text, "found", f.Kind)
+	for _, text := range s.findings() {
+		s.log.Warn(text)
 	}
 	s.mind = mind{fleet.New(book{s.store}, env.Now, s.log)}
 	s.door = &countedDoor{Door: intake.New(s.store, env.Now, s.mind.Announce), now: env.Now, counts: map[metrics.Arrival]uint64{}, last: map[string]time.Time{}}
 	if err := s.watchOver(env); err != nil {
 		return err
 	}
-	if s.listener, err = net.Listen("tcp", s.config.HTTPListen); err != nil {
+	keys, err := auth.Open(accessFile(s.config.DB))
+	if err != nil {
+		return err
+	}
+	s.guard = auth.NewGuard(keys, s.config.Open, env.Now)
+	if err := s.listen(); err != nil {
 		return fmt.Errorf("the pages cannot be served: %w", err)
 	}
 	pages, err := web.New(web.Config{
-		Door: s.door, Fleet: s.mind, Records: records{s.store, s.ready},
-		Export:  func(w io.Writer, format string) error { return writeEntries(w, format, s.store.Entries()) },
-		Backup:  s.store.Backup,
+		Guard: s.guard, Door: s.door, Fleet: s.mind, Records: records{s.store, s.ready},
+		Export: func(w io.Writer, format string) error { return writeEntries(w, format, s.store.Entries()) },
+		Backup: s.store.Backup, Findings: s.findings,
 		Alerts:  s.alerts,
 		Spares:  func() []advise.Spares { return s.spares.of(s.mind.Snapshot()) },
 		Metrics: metrics.Handler(metrics.Registry(s.facts, buildFacts(), metrics.DefaultOptions()), slog.NewLogLogger(s.log.Handler(), slog.LevelError)),
@@ -108,6 +120,9 @@ func (s *server) assemble(env Env) (err error) {
 		return err
 	}
 	s.faces = append(s.faces, webRunner{pages, s.listener})
+	if s.own != nil {
+		s.faces = append(s.faces, webRunner{pages, s.own})
+	}
 	if err := s.joinMQTT(env); err != nil {
 		return err
 	}
@@ -146,6 +161,16 @@ func (s *server) watchOver(env Env) (err error) {
 	return err
 }
 
+// listen opens the listeners of the pages.
+func (s *server) listen() (err error) {
+	if s.listener, err = net.Listen("tcp", s.config.HTTPListen); err != nil || s.config.TLS == nil {
+		return err
+	}
+	s.listener = tls.NewListener(s.listener, s.config.TLS)
+	s.own, err = net.Listen("tcp", "127.0.0.1:0")
+	return err
+}
+
 // joinMQTT adds the forms of MQTT that are asked for and the states told there.
 func (s *server) joinMQTT(env Env) error {
 	desk := mqtt.Desk{Door: s.door, Adviser: s.mind, Now: env.Now}
@@ -154,11 +179,10 @@ func (s *server) joinMQTT(env Env) error {
 		if err != nil {
 			return fmt.Errorf("the MQTT broker cannot listen: %w", err)
 		}
-		var guard mqtt.Guard = mqtt.Loopback{}
-		if s.config.Open {
-			guard = mqtt.Anyone{}
+		if s.config.TLS != nil {
+			listener = tls.NewListener(listener, s.config.TLS)
 		}
-		if s.broker, err = mqtt.NewBroker(listener, guard, desk, s.log); err != nil {
+		if s.broker, err = mqtt.NewBroker(listener, topicGuard{s.guard}, desk, s.log); err != nil {
 			return errors.Join(err, listener.Close())
 		}
 		s.faces = append(s.faces, s.broker)
@@ -196,9 +220,12 @@ func (s *server) Run(ctx context.Context) error {
 // whoever served them.
 func (s *server) close() error {
 	var err error
-	if s.listener != nil {
-		if err = s.listener.Close(); errors.Is(err, net.ErrClosed) {
-			err = nil
+	for _, l := range []net.Listener{s.listener, s.own} {
+		if l == nil {
+			continue
+		}
+		if closeErr := l.Close(); !errors.Is(closeErr, net.ErrClosed) {
+			err = errors.Join(err, closeErr)
 		}
 	}
 	if s.store != nil {
@@ -209,11 +236,28 @@ func (s *server) close() error {
 
 // url is where commands on this computer reach the agent.
 func (s *server) url() string {
-	host, port, err := net.SplitHostPort(s.listener.Addr().String())
+	listener := s.listener
+	if s.own != nil {
+		listener = s.own
+	}
+	host, port, err := net.SplitHostPort(listener.Addr().String())
 	if ip := net.ParseIP(host); err == nil && ip != nil && ip.IsUnspecified() {
 		host = "127.0.0.1"
 	}
 	return "http://" + net.JoinHostPort(host, port)
+}
+
+// findings are what was odd about the store when it was checked and opened, and
+// since.
+func (s *server) findings() []string {
+	var out []string
+	if s.config.Found != "" {
+		out = append(out, s.config.Found)
+	}
+	for _, f := range s.store.Findings() {
+		out = append(out, f.Text)
+	}
+	return out
 }
 
 // sound returns nil while the store takes records.

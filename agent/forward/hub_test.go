@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
 
+	"arcdrift/agent/auth"
 	"arcdrift/agent/intake"
 	"arcdrift/agent/store"
 	"arcdrift/agent/store/storetest"
@@ -43,7 +44,10 @@ func newAgent(t *testing.T, path string) *agent {
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- a.door.Run(ctx) }()
-	face, err := web.New(web.Config{Door: a.door, Now: clock, Log: slog.New(slog.DiscardHandler)})
+	accounts, err := auth.Open(path + ".access")
+	require.NoError(t, err)
+	guard := auth.NewGuard(accounts, false, clock)
+	face, err := web.New(web.Config{Guard: guard, Door: a.door, Now: clock, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
 	server := httptest.NewServer(face.Handler())
 	a.url = server.URL

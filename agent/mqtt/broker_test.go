@@ -12,13 +12,15 @@ import (
 	paho "github.com/eclipse/paho.mqtt.golang"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/auth"
 )
 
 const calibration = `{"id":"c1","time":"2026-03-02T07:45:00+01:00","passed":true}`
 
 func TestBrokerKeepsThenAcknowledges(t *testing.T) {
 	desk, door := newDesk()
-	_, addr := startBroker(t, Loopback{}, desk)
+	_, addr := startBroker(t, anyone{}, desk)
 	device := publisher(t, addr, "van-3")
 	receipts := listen(t, device, "arcdrift/v1/+/receipt")
 
@@ -34,7 +36,7 @@ func TestBrokerKeepsThenAcknowledges(t *testing.T) {
 
 func TestRefusedIsKeptAcknowledgedAndTold(t *testing.T) {
 	desk, door := newDesk()
-	_, addr := startBroker(t, Loopback{}, desk)
+	_, addr := startBroker(t, anyone{}, desk)
 	device := publisher(t, addr, "van-3")
 	receipts := listen(t, device, "arcdrift/v1/+/receipt")
 	for i, bad := range []struct {
@@ -90,7 +92,7 @@ func TestTopicFillsWhatIsLeftOut(t *testing.T) {
 // connection; its library then connects again and sends again.
 func TestNothingIsAcknowledgedThatIsNotKept(t *testing.T) {
 	desk, door := newDesk()
-	_, addr := startBroker(t, Loopback{}, desk)
+	_, addr := startBroker(t, anyone{}, desk)
 	lost := make(chan error, 10)
 	device := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("van-3").SetCleanSession(false).
 		SetMaxReconnectInterval(100 * time.Millisecond).SetConnectionLostHandler(func(_ paho.Client, err error) { lost <- err }))
@@ -111,7 +113,7 @@ func TestNothingIsAcknowledgedThatIsNotKept(t *testing.T) {
 
 func TestRetainedRecordsAreOrdinary(t *testing.T) {
 	desk, door := newDesk()
-	b, addr := startBroker(t, Loopback{}, desk)
+	b, addr := startBroker(t, anyone{}, desk)
 	pub(t, addr, "arcdrift/v1/K-07/calibration", calibration, "-r")
 	require.NoError(t, b.Publish(About("K-07", State, []byte(`{"state":"fit"}`), true)))
 	door.kept(t, 1)
@@ -122,7 +124,7 @@ func TestRetainedRecordsAreOrdinary(t *testing.T) {
 
 func TestQuestionAndAnswer(t *testing.T) {
 	desk, door := newDesk()
-	_, addr := startBroker(t, Loopback{}, desk)
+	_, addr := startBroker(t, anyone{}, desk)
 	device := publisher(t, addr, "van-3")
 	answers := listen(t, device, "arcdrift/v1/K-07/site-check/answer")
 
@@ -146,12 +148,16 @@ func TestQuestionAndAnswer(t *testing.T) {
 // oneMachine admits a device that says its machine's name as its user name.
 type oneMachine struct{}
 
-func (oneMachine) Admit(p Peer) (Pass, bool) {
-	return Pass{Machine: p.User}, p.User != "" && string(p.Password) == "secret-"+p.User
+func (oneMachine) Admit(p Peer) (auth.Pass, error) {
+	if p.User == "" || string(p.Password) != "secret-"+p.User {
+		return auth.Pass{}, auth.ErrWrong
+	}
+	return auth.Pass{Name: p.User, Role: auth.Device, Machines: auth.Machines{p.User}}, nil
 }
 
 func TestPassHoldsADeviceToItsMachine(t *testing.T) {
-	one, every := Pass{Machine: "K-07"}, Pass{}
+	one, every := auth.Pass{Role: auth.Device, Machines: auth.Machines{"K-07", "L-*"}}, auth.Pass{Role: auth.Writer}
+	reader := auth.Pass{Role: auth.Reader}
 	for _, c := range []struct {
 		topic      string
 		one, every bool
@@ -165,8 +171,9 @@ func TestPassHoldsADeviceToItsMachine(t *testing.T) {
 		{"arcdrift/v2/K-07/calibration", false, false},
 		{"$SYS/broker/uptime", false, false},
 	} {
-		assert.Equal(t, c.one, one.mayWrite(c.topic), "K-07 writes %s", c.topic)
-		assert.Equal(t, c.every, every.mayWrite(c.topic), "anyone writes %s", c.topic)
+		assert.Equal(t, c.one, mayWrite(one, c.topic), "K-07 writes %s", c.topic)
+		assert.Equal(t, c.every, mayWrite(every, c.topic), "a writer writes %s", c.topic)
+		assert.False(t, mayWrite(reader, c.topic), "a reader writes %s", c.topic)
 	}
 	for _, c := range []struct {
 		filter     string
@@ -174,13 +181,19 @@ func TestPassHoldsADeviceToItsMachine(t *testing.T) {
 	}{
 		{"arcdrift/v1/K-07/receipt", true, true},
 		{"arcdrift/v1/K-07/#", true, true},
+		{"arcdrift/v1/L-3/alert", true, true},
+		{"arcdrift/v1/L-+/alert", false, true},
+		{"arcdrift/v1/L-*/alert", false, true},
+		{"arcdrift/v1/K-08/receipt", false, true},
+		{"arcdrift/v1/#", false, true},
 		{"arcdrift/v1/+/receipt", false, true},
 		{"#", false, true},
 		{"$SYS/#", false, false},
 		{"$share/g/arcdrift/v1/K-07/receipt", false, false},
 	} {
-		assert.Equal(t, c.one, one.mayRead(c.filter), "K-07 reads %s", c.filter)
-		assert.Equal(t, c.every, every.mayRead(c.filter), "anyone reads %s", c.filter)
+		assert.Equal(t, c.one, mayRead(one, c.filter), "K-07 reads %s", c.filter)
+		assert.Equal(t, c.every, mayRead(every, c.filter), "a writer reads %s", c.filter)
+		assert.Equal(t, c.every, mayRead(reader, c.filter), "a reader reads %s", c.filter)
 	}
 }
 
@@ -210,7 +223,7 @@ func TestGuardAtTheDoor(t *testing.T) {
 
 func TestLastWillIsNoRecord(t *testing.T) {
 	desk, door := newDesk()
-	_, addr := startBroker(t, Loopback{}, desk)
+	_, addr := startBroker(t, anyone{}, desk)
 	seen := listen(t, publisher(t, addr, "listener"), "arcdrift/v1/#")
 	dying := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://"+addr).SetClientID("dying").SetAutoReconnect(false).
 		SetWill("arcdrift/v1/K-07/calibration", calibration, 1, true))
@@ -223,16 +236,9 @@ func TestLastWillIsNoRecord(t *testing.T) {
 	assert.Equal(t, 1, door.count())
 }
 
-func TestLoopbackGuard(t *testing.T) {
-	for address, want := range map[string]bool{"127.0.0.1": true, "::1": true, "192.0.2.7": false, "": false} {
-		_, got := Loopback{}.Admit(Peer{Address: net.ParseIP(address)})
-		assert.Equal(t, want, got, address)
-	}
-}
-
 func TestHugePacketEndsTheConnection(t *testing.T) {
 	desk, door := newDesk()
-	_, addr := startBroker(t, Loopback{}, desk)
+	_, addr := startBroker(t, anyone{}, desk)
 	device := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("big").SetAutoReconnect(false))
 	require.True(t, device.Connect().WaitTimeout(patience))
 	device.Publish("arcdrift/v1/K-07/usage", 1, false, `{"arc_count":1,"site":"`+strings.Repeat("x", maxPacket)+`"}`)
@@ -242,7 +248,7 @@ func TestHugePacketEndsTheConnection(t *testing.T) {
 
 func TestSenderWaitsForAcknowledgements(t *testing.T) {
 	desk, door := newDesk()
-	_, addr := startBroker(t, Loopback{}, desk)
+	_, addr := startBroker(t, anyone{}, desk)
 	s, err := NewSender("tcp://"+addr, "van-3")
 	require.NoError(t, err)
 	defer s.Close()
@@ -262,7 +268,7 @@ func TestSilentPeer(t *testing.T) {
 	desk, _ := newDesk()
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
-	b, err := NewBroker(listener, Loopback{}, desk, slog.New(slog.DiscardHandler))
+	b, err := NewBroker(listener, anyone{}, desk, slog.New(slog.DiscardHandler))
 	require.NoError(t, err)
 	stop := run(t, b.Run)
 	first, err := net.Dial("tcp", b.Address())

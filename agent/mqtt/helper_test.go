@@ -19,6 +19,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
 
+	"arcdrift/agent/auth"
 	"arcdrift/agent/intake"
 	"arcdrift/drift/advise"
 )
@@ -100,6 +101,11 @@ func newDesk() (Desk, *fakeDoor) {
 	door := &fakeDoor{}
 	return Desk{Door: door, Adviser: fakeAdviser{}, Now: func() time.Time { return noon }}, door
 }
+
+// anyone is a guard that lets everybody in.
+type anyone struct{}
+
+func (anyone) Admit(Peer) (auth.Pass, error) { return auth.Pass{Role: auth.Writer}, nil }
 
 // startBroker runs an embedded broker on a free port and returns its address.
 func startBroker(t *testing.T, guard Guard, desk Desk) (*Broker, string) {

@@ -10,6 +10,8 @@ import (
 
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
+
+	"arcdrift/agent/auth"
 )
 
 // Peer is who wants to connect.
@@ -19,40 +21,25 @@ type Peer struct {
 	Password []byte
 }
 
-// Pass is what a peer may do: speak and listen for one machine, or, when
-// Machine is empty, for every machine.
-type Pass struct{ Machine string }
-
-// Guard decides who may connect.
+// Guard decides who may connect, and as what.
 type Guard interface {
-	Admit(Peer) (Pass, bool)
+	Admit(Peer) (auth.Pass, error)
 }
 
-// Loopback admits whoever is on this computer and nobody else.
-type Loopback struct{}
-
-// Admit implements Guard.
-func (Loopback) Admit(p Peer) (Pass, bool) { return Pass{}, p.Address.IsLoopback() }
-
-// Anyone admits everybody: for a network that is guarded otherwise.
-type Anyone struct{}
-
-// Admit implements Guard.
-func (Anyone) Admit(Peer) (Pass, bool) { return Pass{}, true }
-
-// mayWrite says whether the holder may publish to the topic.
-func (p Pass) mayWrite(topic string) bool {
+// mayWrite says whether the holder of the pass may publish to the topic.
+func mayWrite(p auth.Pass, topic string) bool {
 	at, ours := parse(topic)
-	return ours && at.incoming() && (p.Machine == "" || p.Machine == at.machine)
+	return ours && at.incoming() && p.MayWrite(at.machine)
 }
 
 // mayRead says whether the holder may subscribe to the filter. The broker's own
 // statistics are nobody's business.
-func (p Pass) mayRead(filter string) bool {
-	if p.Machine == "" {
+func mayRead(p auth.Pass, filter string) bool {
+	if p.MayReadAll() {
 		return !strings.HasPrefix(filter, "$")
 	}
-	return strings.HasPrefix(filter, address{machine: p.Machine}.topic())
+	at, ours := parse(filter)
+	return ours && !strings.ContainsAny(at.machine, "+#*") && p.MayRead(at.machine)
 }
 
 // hook ties the broker to the desk and to the guard.
@@ -63,7 +50,7 @@ type hook struct {
 	desk   Desk
 	log    *slog.Logger
 	ctx    context.Context // of the broker's run: set before it serves
-	passes sync.Map        // *mochi.Client → Pass
+	passes sync.Map        // *mochi.Client → auth.Pass
 }
 
 func newHook(server *mochi.Server, guard Guard, desk Desk, log *slog.Logger) *hook {
@@ -88,9 +75,10 @@ func (h *hook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
 	if err != nil {
 		return false
 	}
-	pass, ok := h.guard.Admit(Peer{Address: net.ParseIP(host), ID: cl.ID, User: string(cl.Properties.Username), Password: pk.Connect.Password})
-	if !ok {
-		h.log.Warn("a device was not let in", "client", cl.ID, "from", cl.Net.Remote)
+	user := string(cl.Properties.Username)
+	pass, err := h.guard.Admit(Peer{Address: net.ParseIP(host), ID: cl.ID, User: user, Password: pk.Connect.Password})
+	if err != nil {
+		h.log.Warn("an MQTT client was not let in", "client", cl.ID, "user", user, "from", cl.Net.Remote, "err", err)
 		return false
 	}
 	h.passes.Store(cl, pass)
@@ -112,11 +100,15 @@ func (h *hook) OnACLCheck(cl *mochi.Client, topic string, write bool) bool {
 	if !ok {
 		return false
 	}
-	pass := held.(Pass)
+	pass := held.(auth.Pass)
+	allowed := mayRead(pass, topic)
 	if write {
-		return pass.mayWrite(topic)
+		allowed = mayWrite(pass, topic)
 	}
-	return pass.mayRead(topic)
+	if !allowed {
+		h.log.Warn("an MQTT client tried what it may not", "client", cl.ID, "user", pass.Name, "topic", topic, "write", write)
+	}
+	return allowed
 }
 
 // OnPublish keeps what came before the broker acknowledges it. On failure it

@@ -18,6 +18,14 @@ type Report struct {
 	// nil; Wrong counts them all, up to the one that stopped the check.
 	First *Damage
 	Wrong int
+	// Unreadable: the file's pages are spoilt, so that reading it may hang or kill.
+	// Without that, whatever is wrong is named and read around.
+	Unreadable bool
+}
+
+func (r *Report) unreadable(err error) {
+	r.Unreadable = true
+	r.wrong(Damage{Meaning: fmt.Sprintf("the file's pages are spoilt (%v): bring back a backup, or export what can be read", err)})
 }
 
 func (r *Report) wrong(d Damage) {
@@ -45,7 +53,7 @@ func (s *Store) Verify() (Report, error) {
 	var r Report
 	err := s.view(func(tx *bbolt.Tx) error {
 		if err := checkPages(tx); err != nil {
-			r.wrong(Damage{Meaning: fmt.Sprintf("the file's pages are spoilt (%v): bring back a backup, or export what can be read", err)})
+			r.unreadable(err)
 			return nil
 		}
 		st, err := stateOf(tx.Bucket(metaBucket).Get(stateKey))
@@ -64,7 +72,7 @@ func (s *Store) Verify() (Report, error) {
 		return nil
 	})
 	if errors.Is(err, errDamaged) {
-		r.wrong(Damage{Meaning: fmt.Sprintf("the file's pages are spoilt (%v): bring back a backup, or export what can be read", err)})
+		r.unreadable(err)
 		err = nil
 	}
 	return r, err

@@ -6,6 +6,7 @@ import (
 	"io"
 	"log/slog"
 	"math/rand/v2"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"slices"
@@ -16,6 +17,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/auth"
 	"arcdrift/agent/intake"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
@@ -127,10 +129,17 @@ func (f *fake) Refused(limit int) ([]intake.Refusal, int, error) {
 
 func (f *fake) Ready() error { return f.notReady }
 
+// anyone is a guard that lets everybody in.
+type anyone struct{}
+
+func (anyone) Admit(net.IP, string, string) (auth.Pass, error) {
+	return auth.Pass{Role: auth.Writer}, nil
+}
+
 // serverFor is a server on f whose clock stands at noon.
 func serverFor(t testing.TB, f *fake) *Server {
 	t.Helper()
-	s, err := New(Config{Door: f, Fleet: f, Records: f, Alerts: &f.alerts, Spares: func() []advise.Spares { return f.spares }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
+	s, err := New(Config{Guard: anyone{}, Findings: func() []string { return nil }, Door: f, Fleet: f, Records: f, Alerts: &f.alerts, Spares: func() []advise.Spares { return f.spares }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
 	require.NoError(t, err)
 	return s

@@ -67,6 +67,10 @@ func (s *Server) postRefused(w http.ResponseWriter, r *http.Request) {
 			refuse(w, http.StatusUnprocessableEntity, problemOf(err))
 			return
 		}
+		if told.Machine != "" && !passOf(r).MayWrite(told.Machine) {
+			refuse(w, http.StatusForbidden, &drift.Problem{Field: "machine", Value: told.Machine, Reason: "is not one that " + passOf(r).Name + " may write for: nothing was taken"})
+			return
+		}
 		refusal := intake.Refusal(told)
 		offers = append(offers, intake.Offer{Machine: refusal.Machine, Via: forward, Refusal: &refusal})
 	}

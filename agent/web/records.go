@@ -27,7 +27,14 @@ func (s *Server) postRecords(w http.ResponseWriter, r *http.Request) {
 	if r.URL.Query().Get("via") == forward {
 		offers = forwardedOf(body)
 		w.Header().Set("Arcdrift-Run", s.run)
+		// An agent that got a refusal would believe that its hub has the record.
+		if machine, found := foreign(passOf(r), offers); found {
+			s.Log.Warn("records of another's machine were not taken", "user", passOf(r).Name, "machine", machine)
+			refuse(w, http.StatusForbidden, &drift.Problem{Field: "machine", Value: machine, Reason: "is not one that " + passOf(r).Name + " may write for: nothing was taken"})
+			return
+		}
 	}
+	confine(passOf(r), offers)
 	if len(offers) > maxLines {
 		refuse(w, http.StatusRequestEntityTooLarge, &drift.Problem{Reason: "the upload has more than 20,000 lines: send it in parts; none of it was taken"})
 		return

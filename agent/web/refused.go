@@ -11,8 +11,9 @@ import (
 const mostRefused = 100
 
 type refusedView struct {
-	Total int
-	Shown []refusedRow
+	Findings []string // about the store
+	Total    int
+	Shown    []refusedRow
 }
 
 type refusedRow struct {
@@ -27,7 +28,7 @@ func (s *Server) refusedPage(w http.ResponseWriter, _ *http.Request) {
 		s.fail(w, fmt.Errorf("web: refused records: %w", err))
 		return
 	}
-	view := refusedView{Total: total}
+	view := refusedView{Findings: s.Findings(), Total: total}
 	for _, r := range latest {
 		row := refusedRow{When: r.Last.In(s.Now().Location()).Format("2 Jan 2006 15:04"), Machine: r.Machine, From: r.Via, Problem: r.Problem.Error(), Raw: legible(r.Raw, r.Size)}
 		if r.Machine != "" {

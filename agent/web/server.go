@@ -60,6 +60,8 @@ type Records interface {
 type Config struct {
 	Door    Door
 	Fleet   Fleet
+	// Guard says who is let in.
+	Guard   Guard
 	Records Records
 	// Export writes everything kept, in the format "json" (lines) or "csv".
 	Export func(w io.Writer, format string) error
@@ -70,6 +72,8 @@ type Config struct {
 	Spares func() []advise.Spares
 	// Metrics answers /metrics.
 	Metrics http.Handler
+	// Findings are what its keeper must be told of the store, in sentences.
+	Findings func() []string
 	// Hosts are the names this server is called by, beside localhost and plain
 	// addresses: a page of another name may not talk through a browser to it.
 	Hosts []string
@@ -145,7 +149,7 @@ func (s *Server) Handler() http.Handler {
 		mux.Handle("GET /metrics", s.Metrics)
 	}
 	origin := http.NewCrossOriginProtection()
-	return s.onlyOurHosts(headers(origin.Handler(http.MaxBytesHandler(mux, maxBody))))
+	return s.onlyOurHosts(headers(origin.Handler(s.admit(http.MaxBytesHandler(mux, maxBody)))))
 }
 
 func (s *Server) readyz(w http.ResponseWriter, _ *http.Request) {
@@ -155,7 +159,11 @@ func (s *Server) readyz(w http.ResponseWriter, _ *http.Request) {
 		plain(w, http.StatusServiceUnavailable, "records cannot be taken now\n")
 		return
 	}
-	plain(w, http.StatusOK, "ready\n")
+	text := "ready\n"
+	if n := len(s.Findings()); n > 0 {
+		text = fmt.Sprintf("ready; findings about the store: %d, see /refused\n", n)
+	}
+	plain(w, http.StatusOK, text)
 }
 
 // static serves the embedded files. They change only with the binary, but carry

@@ -1,0 +1,170 @@
+package agent
+
+import (
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"arcdrift/agent/auth"
+	"arcdrift/agent/mqtt"
+)
+
+// accessFile is where the accounts of the store at path lie.
+func accessFile(path string) string { return path + ".access" }
+
+// topicGuard is the guard as the MQTT broker asks it.
+type topicGuard struct{ *auth.Guard }
+
+// Admit implements mqtt.Guard.
+func (g topicGuard) Admit(p mqtt.Peer) (auth.Pass, error) {
+	pass, err := g.Guard.Admit(p.Address, p.User, string(p.Password))
+	if err == nil {
+		err = g.MayConnect(pass, p.ID)
+	}
+	return pass, err
+}
+
+// certificate reads what makes the listeners speak TLS; nil when no setting asks
+// for it.
+func (r *rawConfig) certificate() (*tls.Config, error) {
+	switch {
+	case r.tlsCert == "" && r.tlsKey == "":
+		return nil, nil
+	case r.tlsCert == "" || r.tlsKey == "":
+		return nil, usagef("tls-cert and tls-key go together: one of them is missing")
+	}
+	pair, err := tls.LoadX509KeyPair(r.tlsCert, r.tlsKey)
+	if err != nil {
+		return nil, usagef("tls-cert and tls-key cannot be used: %w", err)
+	}
+	return &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12}, nil
+}
+
+func deviceCommand(env Env) *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "device",
+		Short: "The devices that may write from elsewhere",
+		Long: `Names the devices that may hand in records from other computers, over MQTT or
+HTTP, and the machines each may write for. A device connects to the MQTT broker
+with its name as user name and as client id. A running agent sees a change at
+once.`,
+		Example: "  arcdrift device add van-4 --machines K-07,K-08\n  arcdrift device list",
+	}
+	add := &cobra.Command{
+		Use:     "add NAME",
+		Short:   "Make a device and show its secret, once",
+		Example: "  arcdrift device add van-4 --machines K-07,K-08\n  arcdrift device add yard --machines 'K-*'",
+		Args:    cobra.ExactArgs(1),
+	}
+	machines := add.Flags().StringSlice("machines", nil, "machines it writes for; K-* is all that begin so, * is all")
+	add.RunE = func(cmd *cobra.Command, args []string) error {
+		list, err := auth.ParseMachines(*machines)
+		if err != nil {
+			return usagef("machines: %w", err)
+		}
+		return addAccount(env, dbPath(cmd), args[0], auth.Device, list)
+	}
+	cmd.AddCommand(add, listAccounts(env, "devices", auth.Device), removeAccount("device", auth.Device))
+	return cmd
+}
+
+func personCommand(env Env) *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "person",
+		Short: "The people who may see the pages from elsewhere",
+		Long: `Names the people who may see the pages from other computers, as readers, or
+change what is there, as writers. Who is on this computer needs no name. A
+running agent sees a change at once.`,
+		Example: "  arcdrift person add office --role reader\n  arcdrift person list",
+	}
+	add := &cobra.Command{
+		Use:     "add NAME",
+		Short:   "Make a person's account and show its secret, once",
+		Example: "  arcdrift person add office\n  arcdrift person add bench --role writer",
+		Args:    cobra.ExactArgs(1),
+	}
+	role := choice{string(auth.Reader), []string{string(auth.Reader), string(auth.Writer)}}
+	add.Flags().Var(&role, "role", "what it may do: reader, writer")
+	add.RunE = func(cmd *cobra.Command, args []string) error {
+		return addAccount(env, dbPath(cmd), args[0], auth.Role(role.value), nil)
+	}
+	cmd.AddCommand(add, listAccounts(env, "people", auth.Reader, auth.Writer), removeAccount("person", auth.Reader, auth.Writer))
+	return cmd
+}
+
+// addAccount makes an account and shows its secret.
+func addAccount(env Env, db, name string, role auth.Role, machines auth.Machines) error {
+	keys, err := auth.Open(accessFile(db))
+	if err != nil {
+		return err
+	}
+	secret, err := keys.Add(name, role, machines, env.Now())
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(env.Stderr, "The secret of %s follows. It is shown this once and kept nowhere.\n", name)
+	_, err = fmt.Fprintln(env.Stdout, secret)
+	return err
+}
+
+func listAccounts(env Env, what string, roles ...auth.Role) *cobra.Command {
+	cmd := &cobra.Command{Use: "list", Short: "List the " + what, Args: cobra.NoArgs}
+	format := formatFlag(cmd, formatText, formatJSON)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		keys, err := auth.Open(accessFile(dbPath(cmd)))
+		if err != nil {
+			return err
+		}
+		all, err := keys.Accounts()
+		for _, a := range all {
+			if !hasRole(a, roles) {
+				continue
+			}
+			if format.value == formatJSON {
+				err = errors.Join(err, writeJSON(env.Stdout, struct {
+					Name     string        `json:"name"`
+					Role     auth.Role     `json:"role"`
+					Machines auth.Machines `json:"machines"`
+					Added    time.Time     `json:"added"`
+				}{a.Name, a.Role, a.Machines, a.Added}))
+				continue
+			}
+			does := string(a.Role)
+			if a.Role == auth.Device {
+				does = "writes for " + strings.Join(a.Machines, ", ")
+			}
+			_, writeErr := fmt.Fprintf(env.Stdout, "%s: %s, since %s\n", a.Name, does, a.Added.Format(time.DateOnly))
+			err = errors.Join(err, writeErr)
+		}
+		return err
+	}
+	return cmd
+}
+
+func removeAccount(what string, roles ...auth.Role) *cobra.Command {
+	cmd := &cobra.Command{Use: "remove NAME", Short: "Take a " + what + " away; it is let in no more", Args: cobra.ExactArgs(1)}
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		keys, err := auth.Open(accessFile(dbPath(cmd)))
+		if err != nil {
+			return err
+		}
+		a, found, err := keys.Find(args[0])
+		switch {
+		case err != nil:
+			return err
+		case !found || !hasRole(a, roles):
+			return fmt.Errorf("there is no %s %q", what, args[0])
+		}
+		return keys.Remove(args[0])
+	}
+	return cmd
+}
+
+func hasRole(a auth.Account, roles []auth.Role) bool {
+	return slices.Contains(roles, a.Role)
+}

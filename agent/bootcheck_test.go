@@ -1,0 +1,139 @@
+package agent
+
+import (
+	"bytes"
+	"fmt"
+	"math/rand/v2"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/store"
+)
+
+// filledStore is a closed store of n records.
+func filledStore(t *testing.T, n int) string {
+	t.Helper()
+	db := tempDB(t)
+	var lines strings.Builder
+	for i := range n {
+		fmt.Fprintf(&lines, `{"type":"usage","machine":"K-0%d","id":"%d","arc_count":%d,"time":"2026-03-01T07:45:00Z"}`+"\n", i%7, i, i)
+	}
+	r := cli(t, Env{Stdin: strings.NewReader(lines.String())}, "import", "--db", db, "-")
+	require.Zero(t, r.code, r.say)
+	return db
+}
+
+func TestASoundStoreIsServed(t *testing.T) {
+	db := filledStore(t, 100)
+	found, err := bootCheck(t.Context(), Env{Program: "arcdrift", Now: time.Now}, db)
+	require.NoError(t, err)
+	assert.Empty(t, found)
+	assert.NoDirExists(t, filepath.Join(filepath.Dir(db), "quarantine"))
+	found, err = bootCheck(t.Context(), Env{Program: "arcdrift", Now: time.Now}, tempDB(t))
+	require.NoError(t, err)
+	assert.Empty(t, found, "a store that is to be made")
+}
+
+func TestACheckThatHangsOrDiesPutsTheStoreAside(t *testing.T) {
+	db := filledStore(t, 10)
+	verdict, readable := runCheck(t.Context(), Env{Program: "hangs"}, db, 300*time.Millisecond)
+	assert.False(t, readable)
+	assert.Contains(t, verdict, "did not end within 300ms")
+
+	raw, err := os.ReadFile(db)
+	require.NoError(t, err)
+	found, err := bootCheck(t.Context(), Env{Program: "dies", Now: func() time.Time { return scriptMoment }}, db)
+	require.NoError(t, err)
+	assert.Contains(t, found, "checking it failed (exit status 2). It was moved to ")
+	assert.NoFileExists(t, db)
+	kept, err := filepath.Glob(filepath.Join(filepath.Dir(db), "quarantine", "*"))
+	require.NoError(t, err)
+	require.Len(t, kept, 1)
+	still, err := os.ReadFile(kept[0])
+	require.NoError(t, err)
+	assert.True(t, bytes.Equal(raw, still), "it is kept as it was")
+
+	s, log, _ := startServer(t, db, func(c *Config) { c.Found = found })
+	assert.Contains(t, log.String(), "It was moved to ")
+	status, _ := post(t, s, fmt.Sprintf(good, "a"))
+	assert.Equal(t, http.StatusCreated, status, "data are taken in a new one")
+	assert.Contains(t, fetch(t, s.url()+"/readyz"), "findings about the store: 2")
+	page := fetch(t, s.url()+"/refused")
+	assert.Contains(t, page, "It was moved to ")
+	assert.Contains(t, page, "is gone, and it had held 10 records")
+}
+
+// fetch is what an address answers.
+func fetch(t *testing.T, url string) string {
+	t.Helper()
+	resp, err := http.Get(url)
+	require.NoError(t, err)
+	var body bytes.Buffer
+	_, err = body.ReadFrom(resp.Body)
+	require.NoError(t, err)
+	require.NoError(t, resp.Body.Close())
+	return body.String()
+}
+
+// An agent whose store was spoilt starts all the same and takes data; either
+// every record is still answered as it was or somebody is told.
+func TestSpoiltStores(t *testing.T) {
+	const page = 4096
+	sound, err := os.ReadFile(filledStore(t, 300))
+	require.NoError(t, err)
+	n := 0
+	for name, spoil := range map[string]func(r *rand.Rand, file []byte) []byte{
+		"bit":         func(r *rand.Rand, f []byte) []byte { f[2*page+r.IntN(len(f)-2*page)] ^= 1 << r.IntN(8); return f },
+		"page header": func(r *rand.Rand, f []byte) []byte { f[page*(2+r.IntN(len(f)/page-2))+8+r.IntN(8)] ^= 1 << r.IntN(8); return f },
+		"zeroed page": func(r *rand.Rand, f []byte) []byte {
+			clear(f[page*(2+r.IntN(len(f)/page-2)):][:page])
+			return f
+		},
+		"truncated": func(r *rand.Rand, f []byte) []byte { return f[:page*(2+r.IntN(len(f)/page-2))] },
+		"both metas": func(_ *rand.Rand, f []byte) []byte {
+			f[100], f[page+100] = f[100]^1, f[page+100]^1
+			f[20], f[page+20] = f[20]^1, f[page+20]^1
+			return f
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			for seed := range rounds(t, 4) {
+				n++
+				spoiltStore(t, spoil(rand.New(rand.NewPCG(9, uint64(seed))), bytes.Clone(sound)), seed)
+			}
+		})
+	}
+	t.Logf("spoilt stores that kept the agent from starting or changed an answer unsaid: 0 of %d, below %.2g at 95 %%", n, 3/float64(n))
+}
+
+func spoiltStore(t *testing.T, file []byte, seed int) {
+	t.Helper()
+	db := filledStore(t, 0) // with its witness
+	require.NoError(t, os.WriteFile(db, file, 0o600))
+	cmd := exec.Command("arcdrift", "serve", "--db", db, "--http-listen", "127.0.0.1:0")
+	said := &lockedBuffer{}
+	cmd.Stderr = said
+	require.NoError(t, cmd.Start())
+	defer func() { _ = cmd.Process.Kill() }() // it may have ended
+	url := awaitAgent(t, db)
+	require.True(t, postOnce(url, fmt.Sprintf(good, "new")), "seed %d: data are taken: %s", seed, said)
+	answer := fetch(t, url+"/api/v1/records?format=json")
+	require.NoError(t, cmd.Process.Signal(os.Interrupt))
+	require.NoError(t, cmd.Wait(), "seed %d: %s", seed, said)
+	whole := strings.Count(answer, `"type":"usage"`) == 301 && !strings.Contains(said.String(), "WARN")
+	told := strings.Contains(said.String(), "The store ") || strings.Contains(said.String(), "In the store ")
+	require.True(t, whole || told, "seed %d: nobody is told: %s", seed, said)
+	report, err := store.VerifyFile(db)
+	require.NoError(t, err)
+	if report.First != nil {
+		require.True(t, told, "seed %d: %v", seed, report.First)
+	}
+}

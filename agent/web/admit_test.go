@@ -1,0 +1,186 @@
+package web
+
+import (
+	"compress/gzip"
+	"errors"
+	"net"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/auth"
+)
+
+// roster is a guard of three names, each with its own name as secret, and of
+// whoever is on this computer.
+type roster struct{ broken error }
+
+func (g roster) Admit(from net.IP, name, secret string) (auth.Pass, error) {
+	roles := map[string]auth.Role{"van-4": auth.Device, "office": auth.Reader, "bench": auth.Writer}
+	switch {
+	case g.broken != nil:
+		return auth.Pass{}, g.broken
+	case name == "" && from.IsLoopback():
+		return auth.Pass{Role: auth.Writer}, nil
+	case name == "":
+		return auth.Pass{}, auth.ErrWho
+	case secret != name || roles[name] == "":
+		return auth.Pass{}, auth.ErrWrong
+	}
+	return auth.Pass{Name: name, Role: roles[name], Machines: auth.Machines{"K-07"}}, nil
+}
+
+// guarded asks a server with that guard as somebody from another computer.
+func guarded(t *testing.T, f *fake, g Guard, name string, r *http.Request) *httptest.ResponseRecorder {
+	t.Helper()
+	s := serverFor(t, f)
+	s.Guard = g
+	r.Host = "localhost"
+	if name != "" {
+		r.SetBasicAuth(name, name)
+	}
+	w := httptest.NewRecorder()
+	s.Handler().ServeHTTP(w, r)
+	return w
+}
+
+func TestRolesAtThePages(t *testing.T) {
+	for _, c := range []struct {
+		method, path                   string
+		nobody, device, reader, writer int
+	}{
+		{"GET", "/healthz", 200, 200, 200, 200},
+		{"GET", "/readyz", 200, 200, 200, 200},
+		{"GET", "/static/style.css", 200, 200, 200, 200},
+		{"GET", "/", 401, 403, 200, 200},
+		{"GET", "/machines/K-07", 401, 403, 200, 200},
+		{"GET", "/api/v1/machines", 401, 403, 200, 200},
+		{"GET", "/refused", 401, 403, 200, 200},
+		{"POST", "/api/v1/records", 401, 201, 403, 201},
+		{"POST", "/api/v1/refused", 401, 422, 403, 422},
+		{"POST", "/log", 401, 403, 403, 400},
+		{"POST", "/healthz", 401, 403, 403, 405},
+		{"POST", "/static/style.css", 401, 403, 403, 405},
+		{"GET", "/static/../api/v1/machines", 307, 307, 307, 307},
+	} {
+		for name, want := range map[string]int{"": c.nobody, "van-4": c.device, "office": c.reader, "bench": c.writer} {
+			var body string
+			if c.method == "POST" {
+				body = good
+			}
+			w := guarded(t, yard(), roster{}, name, httptest.NewRequest(c.method, c.path, strings.NewReader(body)))
+			assert.Equal(t, want, w.Code, "%s %s as %q", c.method, c.path, name)
+			assert.Equal(t, want == 401, w.Header().Get("WWW-Authenticate") != "", "%s %s", c.method, c.path)
+		}
+	}
+}
+
+func TestNotLetInChangesNothing(t *testing.T) {
+	for _, name := range []string{"", "office", "mallory"} {
+		f := yard()
+		guarded(t, f, roster{}, name, httptest.NewRequest("POST", "/api/v1/records", strings.NewReader(good)))
+		assert.Empty(t, f.taken, name)
+	}
+}
+
+func TestADeviceWritesItsMachinesOnly(t *testing.T) {
+	own, other := `{"type":"usage","machine":"K-07","arc_count":1}`, `{"type":"usage","machine":"K-08","arc_count":1}`
+	f := yard()
+	w := guarded(t, f, roster{}, "van-4", httptest.NewRequest("POST", "/api/v1/records", strings.NewReader(own+"\n"+other+"\n")))
+	assert.Equal(t, http.StatusCreated, w.Code)
+	require.Len(t, f.taken, 2, "the other is offered too, to be kept among the refused")
+	assert.Nil(t, f.taken[0].Problem)
+	assert.Equal(t, "machine", f.taken[1].Problem.Field)
+	assert.Contains(t, w.Body.String(), "is not one that van-4 may write for")
+
+	f = yard()
+	w = guarded(t, f, roster{}, "van-4", httptest.NewRequest("POST", "/api/v1/records?via=forward", strings.NewReader(own+"\n"+other+"\n")))
+	assert.Equal(t, http.StatusForbidden, w.Code, "who forwards must not take a refusal for a receipt")
+	assert.Empty(t, f.taken)
+	refusal := `{"machine":"K-08","via":"mqtt","problem":{"Reason":"is cut short"},"size":1,"time":"2026-03-02T08:00:00Z","last":"2026-03-02T08:00:00Z","times":1}`
+	w = guarded(t, f, roster{}, "van-4", httptest.NewRequest("POST", "/api/v1/refused", strings.NewReader(refusal)))
+	assert.Equal(t, http.StatusForbidden, w.Code)
+	assert.Empty(t, f.taken)
+}
+
+func TestArrivalIsTheHubsToBelieve(t *testing.T) {
+	const line = `{"type":"usage","machine":"K-07","arc_count":1,"received":"2026-03-01T08:00:00Z"}` + "\n"
+	f := yard()
+	guarded(t, f, roster{}, "van-4", httptest.NewRequest("POST", "/api/v1/records", strings.NewReader(line)))
+	guarded(t, f, roster{}, "van-4", httptest.NewRequest("POST", "/api/v1/records?via=forward", strings.NewReader(line)))
+	require.Len(t, f.taken, 2)
+	assert.True(t, f.taken[0].Received.IsZero())
+	assert.Equal(t, "2026-03-01T08:00:00Z", f.taken[1].Received.Format("2006-01-02T15:04:05Z"))
+	assert.Equal(t, []string{"http", "forward"}, []string{f.taken[0].Via, f.taken[1].Via})
+}
+
+func TestWhereARequestCameFrom(t *testing.T) {
+	for _, c := range []struct {
+		remote, header string
+		here           bool
+	}{
+		{"127.0.0.1:1", "", true}, {"[::1]:1", "", true}, {"192.0.2.7:1", "", false}, {"@", "", false}, {"", "", false},
+		{"127.0.0.1:1", "X-Forwarded-For", false}, {"127.0.0.1:1", "Forwarded", false},
+	} {
+		r := httptest.NewRequest("GET", "/", nil)
+		r.RemoteAddr = c.remote
+		if c.header != "" {
+			r.Header.Set(c.header, "192.0.2.7")
+		}
+		assert.Equal(t, c.here, cameFrom(r).IsLoopback(), "%q %s", c.remote, c.header)
+	}
+}
+
+func TestGuardsTroubleTellsNothing(t *testing.T) {
+	for trouble, status := range map[error]int{auth.ErrTooMany: 429, errors.New("the accounts in /secret/place cannot be read"): 500} {
+		w := guarded(t, yard(), roster{trouble}, "bench", httptest.NewRequest("GET", "/", nil))
+		assert.Equal(t, status, w.Code)
+		assert.NotContains(t, w.Body.String(), "/secret")
+	}
+}
+
+func TestPressedUploads(t *testing.T) {
+	bomb := httptest.NewRequest("POST", "/api/v1/records?via=forward", strings.NewReader(gzipped(t, strings.Repeat(" ", 64<<20))))
+	bomb.Header.Set("Content-Encoding", "gzip")
+	f := yard()
+	assert.Equal(t, http.StatusRequestEntityTooLarge, ask(t, f, bomb).Code, "a small body that would be a large one")
+	cut := gzipped(t, good)
+	for _, body := range []string{"", "no gzip", cut[:len(cut)-4]} {
+		r := httptest.NewRequest("POST", "/api/v1/records?via=forward", strings.NewReader(body))
+		r.Header.Set("Content-Encoding", "gzip")
+		assert.Equal(t, http.StatusBadRequest, ask(t, f, r).Code, "%q", body)
+	}
+	assert.Empty(t, f.taken)
+	whole := httptest.NewRequest("POST", "/api/v1/records", strings.NewReader(cut))
+	whole.Header.Set("Content-Encoding", "gzip")
+	assert.Equal(t, http.StatusCreated, ask(t, f, whole).Code)
+}
+
+// gzipped is the text, pressed.
+func gzipped(t *testing.T, text string) string {
+	t.Helper()
+	var out strings.Builder
+	z := gzip.NewWriter(&out)
+	_, err := z.Write([]byte(text))
+	require.NoError(t, err)
+	require.NoError(t, z.Close())
+	return out.String()
+}
+
+func TestFindingsAreShownToReadersOnly(t *testing.T) {
+	s := serverFor(t, yard())
+	s.Findings = func() []string { return []string{"The store /var/k.db is <gone>."} }
+	show := func(path string) string {
+		r := httptest.NewRequest("GET", path, nil)
+		r.Host = "localhost"
+		w := httptest.NewRecorder()
+		s.Handler().ServeHTTP(w, r)
+		return w.Body.String()
+	}
+	assert.Equal(t, "ready; findings about the store: 1, see /refused\n", show("/readyz"))
+	assert.Contains(t, show("/refused"), "The store /var/k.db is &lt;gone&gt;.")
+}
