@@ -93,7 +93,7 @@ func TestEveryStateIsReached(t *testing.T) {
 		"fit":                      {subject(passing(20), fine), today, Fit, None, "5,000 arcs or more"},
 		"one failed":               {subject(failing(passing(20), 1, ""), fine), today, CheckFirst, None, "The last try failed."},
 		"four failed":              {subject(failing(passing(20), 4, ""), fine), today, CheckFirst, Inspect, "No pass in 4 tries"},
-		"given up, and again":      {subject(given(), fine), today, Stop, Clean, "No pass in 6 tries"},
+		"given up, and again":      {subject(given(), fine), today, CheckFirst, Inspect, "Most likely the fibre ends"},
 		"likely to fail":           {subject(passing(20), warn), today, ServiceSoon, Replace, "about 8 in 10"},
 		"likely to fail today":     {subject(passing(20), lasting(0.7, 20)), today, Stop, Replace, "today without a pass: about 7 in 10"},
 		"silent but due":           {subject(passing(20), warn), today.AddDate(0, 0, 6), ServiceSoon, Replace, "about 8 in 10"},

@@ -138,7 +138,7 @@ func (w *Weighed) decide(s *Subject) {
 	failed := a.Streak.givenUp(&s.Settings)
 	electrodes := a.Streak.blame(CauseElectrodes) >= BlameElectrode
 	switch {
-	case failed && (electrodes || a.Streak.Sessions > 1):
+	case failed && (electrodes || a.Streak.Sessions > 1 && a.Streak.blame(CauseEnds) < BlameElectrode):
 		a.State = Stop
 	case a.Streak.Attempts > 0 && a.State == Fit:
 		a.State = CheckFirst

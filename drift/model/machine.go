@@ -109,8 +109,8 @@ func (m *Machine) attempt(ev *Event) Step {
 		return step
 	}
 	var out outlook
-	if !ev.Passed && m.streak.Attempts == 0 {
-		out = m.outlook(before, ev.Air)
+	if !ev.Passed {
+		out = m.outlook(before, ev)
 	}
 	s := m.filter.attempt(p, ev, m.worn, m.spoiltRate())
 	m.attempts++

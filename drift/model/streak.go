@@ -1,13 +1,17 @@
 package model
 
-import "time"
+import (
+	"math"
+	"time"
+)
 
 // Streak is the run of attempts without a pass that stands now, within or
 // across sessions.
 type Streak struct {
 	Attempts, Sessions int
 	Since              time.Time
-	// Spoilt is the mean probability, over its attempts, of a spoilt end.
+	// Spoilt is the probability that spoilt ends are behind it: a cleaver that has
+	// gone blunt, or dirt on the fibre.
 	Spoilt float64
 	// OutBefore and OutNow are the chances of an attempt outside the tolerance
 	// that the model saw just before the streak, in the air of the attempt before
@@ -17,17 +21,34 @@ type Streak struct {
 	OtherCleaver bool
 
 	cleaver string
+	// ends and dirt weigh the two explanations against the third, that the
+	// attempts failed as the model expected them to.
+	ends, dirt float64
 }
 
-// outlook is what an attempt was expected to do before it was made.
-type outlook struct{ before, now float64 }
+// What a streak is weighed by. All are guesses of the right order; the chances
+// of a spell and of dirt come from the fleet.
+const (
+	// bluntSpoilt is the share of spoilt ends while a cleaver is blunt.
+	bluntSpoilt = 0.35
+	// soiledFail is the chance of a fail on a pair that has just been soiled.
+	soiledFail = 0.6
+)
 
-func (m *Machine) outlook(before, now [airTerms]float64) outlook {
-	return outlook{m.OutChance(before, 0), m.OutChance(now, 0)}
+// outlook is what an attempt was expected to do before it was made: the chance
+// of a miss in the air of the attempt before and in its own, that of a spoilt
+// end, and that of dirt since the attempt before.
+type outlook struct{ before, now, spoilt, dirt float64 }
+
+func (m *Machine) outlook(before [airTerms]float64, ev *Event) outlook {
+	return outlook{
+		before: m.OutChance(before, 0), now: m.OutChance(ev.Air, 0), spoilt: m.spoiltRate(),
+		dirt: -math.Expm1(-m.params.DirtRate * max(ev.Step, sessionArcs) / 1000),
+	}
 }
 
-// note takes the next attempt and returns how many tries of it belong to the
-// streak and how many failed before a pass ended it.
+// note takes the next attempt, with the probability that its end was spoilt, and
+// returns how many tries of it failed.
 func (s *Streak) note(ev *Event, spoilt float64, out outlook) (fails int) {
 	fails = int(ev.Tries)
 	if ev.Passed {
@@ -35,15 +56,33 @@ func (s *Streak) note(ev *Event, spoilt float64, out outlook) (fails int) {
 		return fails - 1
 	}
 	if s.Attempts == 0 {
-		*s = Streak{Since: ev.Time, OutBefore: out.before, OutNow: out.now, cleaver: ev.Cleaver}
+		*s = Streak{
+			Since: ev.Time, OutBefore: out.before, OutNow: out.now, cleaver: ev.Cleaver,
+			// In a spell bluntSpoilt of the ends are spoilt: so much of the time is one.
+			ends: min(out.spoilt/bluntSpoilt, 0.9), dirt: out.dirt,
+		}
 	}
 	if ev.NewSession || s.Sessions == 0 {
 		s.Sessions++
 	}
 	s.OtherCleaver = s.OtherCleaver || ev.Cleaver != "" && s.cleaver != "" && ev.Cleaver != s.cleaver
-	s.Spoilt = (s.Spoilt*float64(s.Attempts) + spoilt*float64(fails)) / float64(s.Attempts+fails)
+	s.weigh(fails, spoilt, out)
 	s.Attempts += fails
 	return fails
+}
+
+// weigh multiplies the two explanations by how much likelier they make the fails
+// than the model does without them (Bayes).
+func (s *Streak) weigh(fails int, spoilt float64, out outlook) {
+	spoilt = min(max(spoilt, 1e-4), 1-1e-4)
+	odds := spoilt / (1 - spoilt) * (1 - out.spoilt) / out.spoilt
+	blunt := bluntSpoilt*odds + 1 - bluntSpoilt
+	soiled := max(soiledFail/max(out.now, 0.01), 1)
+	for range fails {
+		s.ends *= blunt
+		s.dirt *= soiled
+	}
+	s.Spoilt = s.ends / (s.ends + s.dirt + 1)
 }
 
 // tally remembers how often attempts failed, forgetting slowly, and what the
