@@ -91,8 +91,11 @@ func TestSpoiltStores(t *testing.T) {
 	require.NoError(t, err)
 	n := 0
 	for name, spoil := range map[string]func(r *rand.Rand, file []byte) []byte{
-		"bit":         func(r *rand.Rand, f []byte) []byte { f[2*page+r.IntN(len(f)-2*page)] ^= 1 << r.IntN(8); return f },
-		"page header": func(r *rand.Rand, f []byte) []byte { f[page*(2+r.IntN(len(f)/page-2))+8+r.IntN(8)] ^= 1 << r.IntN(8); return f },
+		"bit": func(r *rand.Rand, f []byte) []byte { f[2*page+r.IntN(len(f)-2*page)] ^= 1 << r.IntN(8); return f },
+		"page header": func(r *rand.Rand, f []byte) []byte {
+			f[page*(2+r.IntN(len(f)/page-2))+8+r.IntN(8)] ^= 1 << r.IntN(8)
+			return f
+		},
 		"zeroed page": func(r *rand.Rand, f []byte) []byte {
 			clear(f[page*(2+r.IntN(len(f)/page-2)):][:page])
 			return f
