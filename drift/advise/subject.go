@@ -37,7 +37,7 @@ const PlanDays = 14
 // ten announced services about eight are needed; see the alert table that
 // `arcdrift evaluate` prints.
 const (
-	LikelyFailure  = 0.65
+	LikelyFailure  = 0.7
 	CertainFailure = 0.5 // before the next day is over
 	BeyondLimit    = 0.5
 	BlameElectrode = 0.5
