@@ -263,3 +263,16 @@ func (f *Fleet) Move(q advise.Move) (advise.MoveAnswer, error) {
 	}
 	return w.move(q)
 }
+
+// Site is what the answer to a move of a machine rests on now.
+func (f *Fleet) Site(machine string) (advise.Site, error) {
+	w, err := f.at(f.now())
+	if err != nil {
+		return advise.Site{}, err
+	}
+	l, err := w.life(machine)
+	if err != nil {
+		return advise.Site{}, err
+	}
+	return l.moveSite(w.pop), nil
+}

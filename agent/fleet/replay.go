@@ -275,17 +275,16 @@ func (e *eras) forget() {
 
 // moved answers for a machine by its life up to the question.
 func (l *life) moved(pop *model.Population, q advise.Move) advise.MoveAnswer {
-	known := model.NewMachine(l.name, pop.For(l.key))
-	for i := range l.events {
-		known.Take(&l.events[i])
-	}
-	site := l.moveSite(known)
+	site := l.moveSite(pop)
 	return site.Recalibrated(q)
 }
 
-// moveSite is what an answer about a move rests on; known may be nil.
-func (l *life) moveSite(known *model.Machine) advise.Site {
-	site := advise.Site{Known: known, Settings: l.settings}
+// moveSite is what an answer about a move rests on.
+func (l *life) moveSite(pop *model.Population) advise.Site {
+	site := advise.Site{Known: model.NewMachine(l.name, pop.For(l.key)), Settings: l.settings}
+	for i := range l.events {
+		site.Known.Take(&l.events[i])
+	}
 	if c := l.lastCalibration; c != nil {
 		site.LastTemperature, site.LastAltitude = c.Temperature, c.Altitude
 	}

@@ -23,8 +23,6 @@ type About struct {
 	// Site is where its last record was made, as the label says.
 	Site     string
 	Settings drift.Settings
-	// Move is what the answer to a move rests on, to read only.
-	Move advise.Site
 	// Zone is the machine's, nil when no setup says.
 	Zone *time.Location
 	// Service is the latest of the pair and Serviced when it was; nil without one.

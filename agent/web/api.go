@@ -26,6 +26,7 @@ func (s *Server) routeAPI(mux *http.ServeMux) {
 	mux.HandleFunc("GET /api/v1/machines/{id}", s.getMachine)
 	mux.HandleFunc("GET /api/v1/machines/{id}/records", s.getRecords)
 	mux.HandleFunc("GET /api/v1/site-check", s.getSiteCheck)
+	mux.HandleFunc("GET /api/v1/offline", s.getOffline)
 	mux.HandleFunc("GET /api/v1/alerts", s.getAlerts)
 	mux.HandleFunc("GET /api/v1/spares", s.getSpares)
 }

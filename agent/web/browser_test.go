@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"net/http"
 	"net/http/httptest"
 	"os"
 	"strings"
@@ -34,9 +35,12 @@ type tab struct {
 
 // open starts a browser on a server of f. A browser that is not there fails the
 // test: CI installs one.
-func open(t *testing.T, f *fake) *tab {
+func open(t *testing.T, f *fake) *tab { t.Helper(); return openOn(t, serverFor(t, f).Handler()) }
+
+// openOn starts a browser on a server with this handler.
+func openOn(t *testing.T, h http.Handler) *tab {
 	t.Helper()
-	server := httptest.NewServer(serverFor(t, f).Handler())
+	server := httptest.NewServer(h)
 	t.Cleanup(server.Close)
 	ctx, cancel := chromedp.NewContext(context.Background())
 	t.Cleanup(cancel)

@@ -46,6 +46,7 @@ type fake struct {
 	asked   []advise.Move
 	moved   advise.MoveAnswer
 	moveErr error
+	sites   map[string]advise.Site
 	alerts  desk
 	spares  []advise.Spares
 }
@@ -109,6 +110,14 @@ func (f *fake) AssessAt(machine string, asOf, _ drift.Opt[time.Time]) ([]advise.
 func (f *fake) Move(q advise.Move) (advise.MoveAnswer, error) {
 	f.asked = append(f.asked, q)
 	return f.moved, f.moveErr
+}
+
+func (f *fake) Site(machine string) (advise.Site, error) {
+	site, ok := f.sites[machine]
+	if !ok {
+		return advise.Site{Settings: drift.Settings{CheckMinutes: 5, OutMinutes: 60}}, f.moveErr
+	}
+	return site, f.moveErr
 }
 
 func (f *fake) Trace(machine string, _ time.Time) (advise.Trace, error) {

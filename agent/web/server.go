@@ -42,6 +42,8 @@ type Fleet interface {
 	// AssessAt is the answer at another moment; machine "" asks for all.
 	AssessAt(machine string, asOf, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error)
 	Move(q advise.Move) (advise.MoveAnswer, error)
+	// Site is what the answers to moves of a machine rest on now.
+	Site(machine string) (advise.Site, error)
 	// Trace is what the model saw of one machine up to asOf.
 	Trace(machine string, asOf time.Time) (advise.Trace, error)
 }
@@ -58,10 +60,10 @@ type Records interface {
 
 // Config is what the server needs.
 type Config struct {
-	Door    Door
-	Fleet   Fleet
 	// Guard says who is let in.
 	Guard   Guard
+	Door    Door
+	Fleet   Fleet
 	Records Records
 	// Export writes everything kept, in the format "json" (lines) or "csv".
 	Export func(w io.Writer, format string) error
@@ -70,10 +72,10 @@ type Config struct {
 	// Alerts are the open cases, Spares what the depots should hold.
 	Alerts Alerts
 	Spares func() []advise.Spares
-	// Metrics answers /metrics.
-	Metrics http.Handler
 	// Findings are what its keeper must be told of the store, in sentences.
 	Findings func() []string
+	// Metrics answers /metrics.
+	Metrics http.Handler
 	// Hosts are the names this server is called by, beside localhost and plain
 	// addresses: a page of another name may not talk through a browser to it.
 	Hosts []string

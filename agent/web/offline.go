@@ -1,0 +1,120 @@
+package web
+
+import (
+	"fmt"
+	"net/http"
+	"slices"
+	"strconv"
+	"time"
+
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+	"arcdrift/drift/model"
+)
+
+// figure is a number written with nine digits: enough for chances good to a millionth,
+// and half the bytes.
+type figure float64
+
+// MarshalJSON implements json.Marshaler.
+func (x figure) MarshalJSON() ([]byte, error) {
+	return strconv.AppendFloat(nil, float64(x), 'g', 9, 64), nil
+}
+
+// offlineView is what a phone needs to answer the site check of one machine
+// without the agent. Distances are in arcs, powers in log percent.
+type offlineView struct {
+	Machine string    `json:"machine"`
+	AsOf    time.Time `json:"as_of"`
+	// Attempts are the machine's own, AttemptsOfItsLike its model's and program's.
+	Attempts          int `json:"attempts"`
+	AttemptsOfItsLike int `json:"attempts_of_its_like"`
+	// Streak counts the failed attempts since the last pass.
+	Streak     int        `json:"streak"`
+	Last       *time.Time `json:"last"`
+	ArcsPerDay figure     `json:"arcs_per_day"`
+	// WarmUp is the time constant of the machine in its case.
+	WarmUp drift.Opt[float64] `json:"warm_up_minutes"`
+	Cost   advise.Cost        `json:"cost"`
+	// Table is null for a machine without a calibration.
+	Table *offlineTable `json:"table"`
+}
+
+// offlineTable is a model.OutTable. A row is weight, multiple of the scatter,
+// mean level; the means of level minus setting, slope, and the effects of
+// density, humidity and machine temperature; the lower triangle of their
+// covariance, row by row.
+type offlineTable struct {
+	Low          figure     `json:"low"`
+	High         figure     `json:"high"`
+	Arcs         figure     `json:"arcs"`
+	Worn         figure     `json:"worn"`
+	Bend         figure     `json:"bend"`
+	Walk         figure     `json:"walk"`
+	SlopeWalk    figure     `json:"slope_walk"`
+	DirtRate     figure     `json:"dirt_rate"`
+	DirtStep     figure     `json:"dirt_step"`
+	MultipleWalk figure     `json:"multiple_walk"`
+	Scatter      figure     `json:"scatter"`
+	ScatterArcs  figure     `json:"scatter_arcs"`
+	ScatterBend  figure     `json:"scatter_bend"`
+	Rows         [][]figure `json:"rows"`
+}
+
+func tableOf(t *model.OutTable) *offlineTable {
+	out := &offlineTable{
+		Low: figure(t.Low), High: figure(t.High), Arcs: figure(t.Arcs), Worn: figure(t.Worn),
+		Bend: figure(t.Bend), Walk: figure(t.Walk), SlopeWalk: figure(t.SlopeWalk), DirtRate: figure(t.DirtRate), DirtStep: figure(t.DirtStep),
+		MultipleWalk: figure(t.MultipleWalk), Scatter: figure(t.Scatter), ScatterArcs: figure(t.ScatterArcs), ScatterBend: figure(t.ScatterBend),
+	}
+	for i := range t.Rows {
+		r := &t.Rows[i]
+		row := []figure{figure(r.Weight), figure(r.Multiple), figure(r.Level)}
+		for _, x := range slices.Concat(r.Mean[:], r.Cov[:]) {
+			row = append(row, figure(x))
+		}
+		out.Rows = append(out.Rows, row)
+	}
+	return out
+}
+
+func offlineOf(machine string, site *advise.Site, now time.Time) offlineView {
+	v := offlineView{
+		Machine: machine, AsOf: now.UTC(), WarmUp: site.Settings.WarmUp,
+		Cost: advise.Cost{CheckMinutes: site.Settings.CheckMinutes, OutMinutes: site.Settings.OutMinutes},
+	}
+	if m := site.Known; m != nil && m.Attempts() > 0 {
+		table, last := m.OutTable(), m.Last().UTC()
+		v.Attempts, v.AttemptsOfItsLike, v.Streak = m.Attempts(), m.Params().Attempts, m.Streak().Attempts
+		v.Last, v.ArcsPerDay, v.Table = &last, figure(m.PerDay()), tableOf(&table)
+	}
+	return v
+}
+
+// mostOffline is how many machines a phone may take along in one answer: each
+// is read and folded for it.
+const mostOffline = 100
+
+// getOffline answers a JSON array of what a phone keeps of the machines named.
+// One that nobody has heard of is left out.
+func (s *Server) getOffline(w http.ResponseWriter, r *http.Request) {
+	named := r.URL.Query()["machine"]
+	if len(named) == 0 || len(named) > mostOffline {
+		refuse(w, http.StatusBadRequest, &drift.Problem{Field: "machine", Reason: "names what to take along: from 1 to 100 machines"})
+		return
+	}
+	known := s.machineNames()
+	views := []offlineView{}
+	for _, name := range named {
+		if !slices.Contains(known, name) {
+			continue
+		}
+		site, err := s.Fleet.Site(name)
+		if err != nil {
+			s.fail(w, fmt.Errorf("web: what phones keep of %s: %w", name, err))
+			return
+		}
+		views = append(views, offlineOf(name, &site, s.Now()))
+	}
+	answer(w, http.StatusOK, views)
+}
