@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"sync"
 	"time"
 
 	mochi "github.com/mochi-mqtt/server/v2"
@@ -71,7 +72,12 @@ func (b *Broker) Ready() error { return nil }
 
 // Run serves until ctx ends.
 func (b *Broker) Run(ctx context.Context) error {
+	ctx, stop := context.WithCancel(ctx)
 	b.hook.ctx = ctx
+	var row sync.WaitGroup
+	row.Go(b.hook.serve)
+	defer row.Wait()
+	defer stop()
 	if err := b.server.Serve(); err != nil {
 		return fmt.Errorf("the MQTT broker stopped: %w", err)
 	}

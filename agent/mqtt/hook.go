@@ -51,10 +51,17 @@ type hook struct {
 	log    *slog.Logger
 	ctx    context.Context // of the broker's run: set before it serves
 	passes sync.Map        // *mochi.Client → auth.Pass
+	queue  chan arrival
+}
+
+// arrival is a message at QoS 1 that waits to be kept, and who sent it.
+type arrival struct {
+	client *mochi.Client
+	packet packets.Packet
 }
 
 func newHook(server *mochi.Server, guard Guard, desk Desk, log *slog.Logger) *hook {
-	return &hook{server: server, guard: guard, desk: desk, log: log, ctx: context.Background()}
+	return &hook{server: server, guard: guard, desk: desk, log: log, ctx: context.Background(), queue: make(chan arrival, queueLength)}
 }
 
 // ID names the hook.
@@ -111,27 +118,87 @@ func (h *hook) OnACLCheck(cl *mochi.Client, topic string, write bool) bool {
 	return allowed
 }
 
-// OnPublish keeps what came before the broker acknowledges it. On failure it
-// rejects the packet, which withholds the acknowledgement, and ends the
-// connection, which makes the sender try again. Any other error would let the
-// broker acknowledge what is not kept.
+// OnPublish takes what came. At QoS 1 it only puts it into the row: the broker,
+// told that the packet is rejected, neither acknowledges nor passes it on, which
+// is done once it is kept. So one device may have many records on their way and
+// they share a commit. Anything else is kept before this returns.
 func (h *hook) OnPublish(cl *mochi.Client, pk packets.Packet) (packets.Packet, error) {
 	if cl.Net.Inline {
 		return pk, nil
 	}
-	out, err := h.desk.take(h.ctx, []Message{{Topic: pk.TopicName, Payload: pk.Payload}})
-	if err != nil {
-		if !errors.Is(err, context.Canceled) {
-			h.log.Warn("a message was not kept and not acknowledged; its sender has to send again", "client", cl.ID, "topic", pk.TopicName, "err", err)
+	pk.FixedHeader.Retain = false // an old record must not greet every new listener
+	if pk.FixedHeader.Qos == 1 {
+		select {
+		case h.queue <- arrival{cl, pk}:
+		case <-h.ctx.Done():
 		}
-		cl.Stop(packets.ErrServerUnavailable)
 		return pk, packets.ErrRejectPacket
 	}
-	for _, m := range out {
-		if err := h.server.Publish(m.Topic, m.Payload, m.Retain, 1); err != nil {
-			h.log.Warn("a record is kept, but its receipt could not be sent", "client", cl.ID, "topic", m.Topic, "err", err)
+	if !h.keep([]arrival{{cl, pk}}) {
+		return pk, packets.ErrRejectPacket
+	}
+	return pk, nil
+}
+
+// serve keeps what is in the row, as many together as wait, and then
+// acknowledges and passes on, until the broker's run ends.
+func (h *hook) serve() {
+	for {
+		var row []arrival
+		select {
+		case a := <-h.queue:
+			row = append(row, a)
+		case <-h.ctx.Done():
+			return
+		}
+		for more := true; more && len(row) < batchLength; {
+			select {
+			case a := <-h.queue:
+				row = append(row, a)
+			default:
+				more = false
+			}
+		}
+		if !h.keep(row) {
+			continue
+		}
+		for _, a := range row {
+			ack := packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Puback}, PacketID: a.packet.PacketID, ProtocolVersion: a.packet.ProtocolVersion}
+			if err := a.client.WritePacket(ack); err != nil {
+				h.log.Debug("a record is kept, but its sender has gone", "client", a.client.ID, "err", err)
+			}
+			h.send(Message{Topic: a.packet.TopicName, Payload: a.packet.Payload})
 		}
 	}
-	pk.FixedHeader.Retain = false // an old record must not greet every new listener
-	return pk, nil
+}
+
+// keep keeps the messages and sends their receipts. On failure it ends the
+// senders' connections, which makes them send again, and nothing may be
+// acknowledged; any other error of a hook would let the broker acknowledge.
+func (h *hook) keep(row []arrival) bool {
+	in := make([]Message, len(row))
+	for i, a := range row {
+		in[i] = Message{Topic: a.packet.TopicName, Payload: a.packet.Payload}
+	}
+	out, err := h.desk.take(h.ctx, in)
+	if err != nil {
+		if !errors.Is(err, context.Canceled) {
+			h.log.Warn("messages were not kept and not acknowledged; their senders have to send again", "messages", len(row), "client", row[0].client.ID, "topic", row[0].packet.TopicName, "err", err)
+		}
+		for _, a := range row {
+			a.client.Stop(packets.ErrServerUnavailable)
+		}
+		return false
+	}
+	for _, m := range out {
+		h.send(m)
+	}
+	return true
+}
+
+// send passes a message on to whoever listens.
+func (h *hook) send(m Message) {
+	if err := h.server.Publish(m.Topic, m.Payload, m.Retain, 1); err != nil {
+		h.log.Warn("what was kept could not be told", "topic", m.Topic, "err", err)
+	}
 }
