@@ -109,6 +109,12 @@ func (a *Assessment) describe(s *Subject) {
 	if a.Data.Grade != Full {
 		a.Warnings = append(a.Warnings, "Required power is inferred: these records do not carry both meltback and setting.")
 	}
+	switch evidence(m) {
+	case MachinesLikeIt:
+		a.Warnings = append(a.Warnings, "Few records of this machine: what is said of it rests on others like it.")
+	case RuleOfThumb:
+		a.Warnings = append(a.Warnings, "Few records of this machine and its like: what is said of it is a rule of thumb.")
+	}
 	density, humidity := m.AirEffects()
 	a.Air = AirEffect{Density: percent(density), Humidity: percent(humidity)}
 	_, arcs, since, cleanings := m.Pair()

@@ -34,6 +34,11 @@ func (p *Population) For(k Key) *Params {
 	if params, ok := p.byKey[k]; ok {
 		return params
 	}
+	for _, other := range p.Keys() {
+		if other.Model == k.Model && k.Model != "" {
+			return p.byKey[other]
+		}
+	}
 	return &p.all
 }
 
