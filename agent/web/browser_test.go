@@ -136,7 +136,7 @@ func (b *tab) tap(count *int, words string) {
 	})`
 	quoted, err := json.Marshal(words)
 	require.NoError(b.t, err)
-	require.True(b.t, look[bool](b, find+"("+string(quoted)+")"), "nothing to tap says %q", words)
+	b.until(find + "(" + string(quoted) + ")") // fails when nothing to tap says so
 	b.do(chromedp.Click("#tapped"))
 	*count++
 }
@@ -145,7 +145,7 @@ func (b *tab) tap(count *int, words string) {
 var browserPages = []string{
 	"/", "/machines/K-07", "/machines/K-11?axis=date&points=measured", "/machines/nobody", "/moved?machine=K-07",
 	"/moved?machine=K-07&temperature_c=4&humidity_pct=80&altitude_m=1390", "/moved?machine=K-07&temperature_c=214",
-	"/log?machine=K-07", "/log?choose=1", "/service?machine=K-11", "/service", "/morning", "/refused", "/correct?machine=K-07&corrects=K-07-5",
+	"/log?machine=K-07", "/log?choose=1", "/service?machine=K-11", "/service", "/morning", "/refused", "/phone", "/correct?machine=K-07&corrects=K-07-5",
 }
 
 func TestPagesInABrowser(t *testing.T) {
@@ -246,6 +246,7 @@ func TestTaps(t *testing.T) {
 				b.tap(&taps, words)
 			}
 			b.do(chromedp.WaitVisible(".verdict"))
+			b.until(`!document.querySelector("#fate:not(.received)")`)
 			assert.Equal(t, "Saved", look[string](b, `document.querySelector("h1").textContent`))
 			assert.LessOrEqual(t, taps, c.most)
 			var all []byte

@@ -10,8 +10,11 @@ import (
 // entryField is one field of a form with what stands around it.
 type entryField struct {
 	Name, Label, Value, Unit, Hint, Problem string
-	// Number opens the keypad, Text a keyboard.
+	// Number opens the keypad, else a keyboard does.
 	Number bool
+	// Bounded says that the value, in SI, must be from Min to Max.
+	Bounded  bool
+	Min, Max float64
 }
 
 // fieldLabels are the words beside the fields of the forms.
@@ -44,6 +47,9 @@ func numberFields(u units, typed url.Values, problem *drift.Problem, names ...st
 	var out []entryField
 	for _, name := range names {
 		f := entryField{Name: name, Label: labelOf(name), Value: typed.Get(name), Unit: u.unit(name), Number: true}
+		if of, ok := drift.FieldNamed(name); ok {
+			f.Bounded, f.Min, f.Max = true, of.Min, of.Max
+		}
 		if problem != nil && problem.Field == name {
 			f.Problem = problem.Error()
 		}

@@ -42,6 +42,7 @@ type logView struct {
 	Site, LastSite   string
 	Sites            []string
 	LastAir, LastDay string
+	LastAirSI        string // as a query, for the phone
 	SameAir          bool
 	Units            units
 	Other            string
@@ -61,7 +62,10 @@ type savedView struct {
 func (s *Server) logForm(w http.ResponseWriter, r *http.Request) {
 	u := unitsOf(w, r)
 	typed := r.URL.Query()
-	if typed.Get("machine") == "" && !typed.Has("choose") {
+	switch {
+	case typed.Get("machine") != "":
+		remember(w, machineCookie, typed.Get("machine"))
+	case !typed.Has("choose"):
 		typed.Set("machine", recall(r, machineCookie))
 	}
 	s.showLog(w, s.logView(u, typed), http.StatusOK)
@@ -72,7 +76,7 @@ func (s *Server) showLog(w http.ResponseWriter, view *logView, status int) {
 	if view.Machine != "" {
 		title += " of " + view.Machine
 	}
-	s.render(w, "log", page{Title: title, Here: "/log", Field: true, Scripts: []string{"keypad.js", "send.js"}, Status: status, Body: view})
+	s.render(w, "log", page{Title: title, Here: "/log", Field: true, Scripts: []string{"keypad.js", "send.js", "along.js"}, Status: status, Body: view})
 }
 
 func (s *Server) logView(u units, typed url.Values) *logView {
@@ -132,6 +136,7 @@ func (v *logView) offerMachines(names []string) {
 func (v *logView) recallLast(history []drift.Entry, u units) (usual string) {
 	if last, ok := lastAir(history); ok {
 		v.LastAir, v.LastDay = airWords(&last, u), last.When().Format("2 Jan 15:04")
+		v.LastAirSI = airValues(&last, units{}).Encode()
 	}
 	named, ok := lastWhere(history, func(e *drift.Entry) bool { return e.Calibration != nil && e.Calibration.Cleaver != "" })
 	if !ok {

@@ -71,7 +71,7 @@ func (s *Server) moved(w http.ResponseWriter, r *http.Request) {
 	if view.Answer != nil {
 		title = view.Answer.Word
 	}
-	s.render(w, "moved", page{Title: title, Here: "/moved", Field: true, Scripts: []string{"keypad.js"}, Status: status, Body: view})
+	s.render(w, "moved", page{Title: title, Here: "/moved", Field: true, Scripts: []string{"keypad.js", "along.js"}, Status: status, Body: view})
 }
 
 // asks says whether the form was sent.

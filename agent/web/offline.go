@@ -118,3 +118,8 @@ func (s *Server) getOffline(w http.ResponseWriter, r *http.Request) {
 	}
 	answer(w, http.StatusOK, views)
 }
+
+// phone explains what a phone can do without the agent, and what it takes.
+func (s *Server) phone(w http.ResponseWriter, _ *http.Request) {
+	s.render(w, "phone", page{Title: "On the phone", Here: "/phone", Field: true, Scripts: []string{"phone.js"}})
+}

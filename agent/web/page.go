@@ -122,6 +122,7 @@ func (s *Server) routePages(mux *http.ServeMux) {
 	mux.HandleFunc("GET /alerts", s.alerts)
 	mux.HandleFunc("POST /alerts", s.answerAlert)
 	mux.HandleFunc("GET /spares", s.sparesPage)
+	mux.HandleFunc("GET /phone", s.phone)
 }
 
 // tag is the version of a live page: it changes with the fleet's answers and

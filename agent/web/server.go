@@ -174,6 +174,11 @@ func static() http.Handler {
 	files := http.FileServerFS(dashboards.Static())
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Cache-Control", "max-age=3600")
+		if r.URL.Path == "sw.js" {
+			// It stands for all pages, and must not outlive the binary.
+			w.Header().Set("Service-Worker-Allowed", "/")
+			w.Header().Set("Cache-Control", "no-cache")
+		}
 		files.ServeHTTP(w, r)
 	})
 }

@@ -1,41 +1,132 @@
 // Ten seconds to think better of it: a form is sent after a pause in which it
-// can be taken back, or at once when the page is left. Its id was made with the
-// page, so however often it is sent it is one record.
-const pause = 10_000;
+// can be taken back. Where the phone can keep records, the record is kept at
+// once and sent after the pause, with or without this page; else the form is
+// sent as it is, or at once when the page is left.
+import { able, drop, keep, onNews, send } from "./queue.js";
+import { recordOf } from "./record.js";
 
-function tool(text, className, click) {
-  const b = Object.assign(document.createElement("button"), { type: "button", textContent: text, className });
-  b.addEventListener("click", click);
-  return b;
+const pause = 10_000;
+const clock = (t) => t.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+
+function make(tag, text, set = {}) {
+  return Object.assign(document.createElement(tag), set, { textContent: text });
+}
+
+// plainly sends a form by itself.
+function plainly(form) {
+  let held = false;
+  addEventListener("pagehide", () => {
+    if (held) navigator.sendBeacon(form.action, new URLSearchParams(new FormData(form)));
+  });
+  return {
+    hold: () => {
+      form.elements.pressed.value = new Date().toISOString().replace(/\.\d+/, "");
+      return (held = true);
+    },
+    undo: () => (held = false),
+    go: () => {
+      held = false;
+      form.submit();
+    },
+  };
+}
+
+// kept keeps the record on this phone first.
+function kept(form) {
+  let record;
+  return {
+    hold: async () => {
+      record = recordOf(form);
+      if (!record) return false;
+      await keep(record, Date.now() + pause);
+      navigator.storage?.persist?.(); // asks the browser not to clear it away
+      return true;
+    },
+    undo: () => drop(record.id),
+    go: async () => {
+      await keep(record);
+      saved(form, record);
+      send().catch(() => {}); // it stays, and the page says so
+    },
+  };
+}
+
+// saved says what was saved and, when the agent has answered, what became of it.
+function saved(form, record) {
+  const tries = record.attempts > 1 ? `, ${record.attempts} tries` : "";
+  const fate = make("p", `Saved on this phone ${clock(new Date())}.`, { id: "fate" });
+  const verdict = make("section", "", { className: "verdict no-need" });
+  verdict.setAttribute("role", "status");
+  verdict.append(make("p", record.machine, { className: "word" }), make("p", `Calibration ${record.passed ? "passed" : "failed"}${tries}, ${record.time.slice(11, 16)}`, { className: "chance" }), fate);
+  onNews(({ receipts }) => {
+    const receipt = receipts?.[record.id];
+    if (!receipt) return;
+    fate.className = "received";
+    fate.textContent = receipt.reason ? `Not taken: ${receipt.reason}` : `Received ${clock(new Date())}.`;
+    for (const question of receipt.questions ?? []) verdict.after(make("p", question, { className: "ask" }));
+  });
+  const links = make("p", "", { className: "row" });
+  const of = encodeURIComponent(record.machine);
+  for (const [word, path, look] of [["Log another", `/log?machine=${of}`, "button main-button"], [`State of ${record.machine}`, `/machines/${of}`, "button"], ["Moved?", `/moved?machine=${of}`, "button"]]) {
+    links.append(make("a", word, { href: path, className: look }));
+  }
+  const parts = [make("h1", "Saved"), verdict];
+  const advice = document.getElementById("after-fail");
+  if (!record.passed && advice) parts.push(advice.content.cloneNode(true));
+  document.getElementById("main").replaceChildren(...parts, links);
+  document.title = "Saved · arcdrift";
+  scrollTo(0, 0);
+}
+
+// prefill takes over from the link what a page out of the phone's own memory
+// does not know.
+function prefill(form) {
+  for (const [name, value] of new URLSearchParams(location.search)) {
+    const field = form.elements[name];
+    if (field instanceof RadioNodeList && ![...field].some((f) => f.checked)) [...field].filter((f) => f.value === value).forEach((f) => (f.checked = true));
+    else if (field?.type === "text" && field.value === "") field.value = value;
+  }
 }
 
 for (const form of document.querySelectorAll("form[data-send]")) {
-  const send = form.querySelector(".send");
-  const usual = [...send.children];
+  const tray = form.querySelector(".send");
+  const usual = [...tray.children];
+  const way = able() && "keep" in form.dataset ? kept(form) : plainly(form);
   let timer;
-
-  const go = () => {
+  const end = (then) => () => {
+    if (timer === undefined) return;
     clearTimeout(timer);
     timer = undefined;
-    form.submit();
+    then();
   };
-  const undo = () => {
-    clearTimeout(timer);
-    timer = undefined;
-    send.replaceChildren(...usual);
+  const go = end(way.go);
+  const undo = end(async () => {
+    await way.undo();
+    tray.replaceChildren(...usual);
     usual[0].focus();
-  };
-  form.addEventListener("submit", (event) => {
+  });
+  form.addEventListener("submit", async (event) => {
     event.preventDefault();
-    form.elements.pressed.value = new Date().toISOString().replace(/\.\d+/, "");
-    const said = Object.assign(document.createElement("span"), { className: "hidden", textContent: "Saves in 10 seconds." });
+    if (timer !== undefined) return;
+    timer = 0; // a second tap is the same
+    let held;
+    try {
+      held = await way.hold();
+    } catch {
+      form.submit(); // the phone cannot keep it: the agent must
+      return;
+    }
+    timer = undefined;
+    if (!held) return;
+    const said = make("span", "Saves in 10 seconds.", { className: "hidden" });
     said.setAttribute("role", "status");
-    const back = tool("Undo", "", undo);
-    send.replaceChildren(back, tool("Save now (10 s)", "main-button", go), said);
+    const back = make("button", "Undo", { type: "button" });
+    back.addEventListener("click", undo);
+    const now = make("button", "Save now (10 s)", { type: "button", className: "main-button" });
+    now.addEventListener("click", go);
+    tray.replaceChildren(back, now, said);
     back.focus();
     timer = setTimeout(go, pause);
   });
-  addEventListener("pagehide", () => {
-    if (timer !== undefined) navigator.sendBeacon(form.action, new URLSearchParams(new FormData(form)));
-  });
+  if ("keep" in form.dataset) prefill(form);
 }

@@ -1,0 +1,94 @@
+// What this phone keeps: records until the agent's receipt, and the tables of
+// the site check. A record has its id from the phone, so however often it is
+// sent it is one record.
+export const able = () => isSecureContext && "indexedDB" in window && "randomUUID" in crypto && "locks" in navigator;
+
+const channel = "arcdrift-queue";
+const tell = able() ? new BroadcastChannel(channel) : undefined;
+
+// onNews calls back whenever the queue of this phone changed; receipts is what
+// became of records, by id.
+export function onNews(callback) {
+  new BroadcastChannel(channel).onmessage = (event) => callback(event.data);
+}
+
+let opened;
+function open() {
+  return (opened ??= new Promise((done, failed) => {
+    const request = indexedDB.open("arcdrift", 1);
+    request.onupgradeneeded = () => {
+      request.result.createObjectStore("queue", { keyPath: "id" });
+      request.result.createObjectStore("tables", { keyPath: "machine" });
+    };
+    request.onsuccess = () => done(request.result);
+    request.onerror = () => failed(request.error);
+  }));
+}
+
+// within runs work on a store; the promise holds when all of it is on disk.
+async function within(store, mode, work) {
+  const db = await open();
+  return new Promise((done, failed) => {
+    const transaction = db.transaction(store, mode, { durability: "strict" });
+    const request = work(transaction.objectStore(store));
+    transaction.oncomplete = () => done(request?.result);
+    transaction.onabort = transaction.onerror = () => failed(transaction.error);
+  });
+}
+
+// keep keeps a record that is to be sent from the moment due on.
+export async function keep(record, due = Date.now()) {
+  await within("queue", "readwrite", (s) => s.put({ id: record.id, record, due, kept: Date.now() }));
+  tell.postMessage({});
+}
+
+// drop forgets a record and says whether it was still here.
+export async function drop(id) {
+  const gone = await within("queue", "readwrite", (s) => (s.delete(id), s.count()));
+  tell.postMessage({});
+  return gone;
+}
+
+// waiting lists what is kept, the oldest first.
+export const waiting = async () => (await within("queue", "readonly", (s) => s.getAll())).sort((a, b) => a.kept - b.kept);
+
+export const saveTables = (tables) => within("tables", "readwrite", (s) => tables.forEach((t) => s.put({ ...t, taken: Date.now() })));
+export const savedTables = () => within("tables", "readonly", (s) => s.getAll());
+
+const atOnce = 50; // records in one upload
+
+// send hands in what is due and forgets what there are receipts for. It throws
+// when the agent does not answer; then all is kept.
+export function send() {
+  return navigator.locks.request("arcdrift-send", async () => {
+    for (;;) {
+      const due = (await waiting()).filter((item) => item.due <= Date.now() && !item.refused).slice(0, atOnce);
+      if (due.length === 0) return;
+      const receipts = await post(due.map((item) => item.record));
+      await within("queue", "readwrite", (s) => {
+        for (const item of due) {
+          const receipt = receipts[item.id];
+          if (receipt.reason) s.put({ ...item, refused: receipt.reason });
+          else s.delete(item.id);
+        }
+      });
+      tell.postMessage({ receipts });
+    }
+  });
+}
+
+// post returns what became of each record, by id. An answer that does not tell
+// of every record is none.
+async function post(records) {
+  const body = records.map((r) => JSON.stringify(r) + "\n").join("");
+  const answer = await fetch("/api/v1/records", { method: "POST", body, headers: { "Content-Type": "application/jsonl" }, signal: AbortSignal.timeout(20_000) });
+  if (![201, 400, 409].includes(answer.status)) throw new Error(`answer ${answer.status}`);
+  const receipts = {};
+  for (const line of (await answer.text()).trim().split("\n")) {
+    const receipt = JSON.parse(line);
+    const record = records[(receipt.line ?? 1) - 1];
+    if (record) receipts[record.id] = receipt.refused ?? receipt;
+  }
+  if (!records.every((r) => receipts[r.id])) throw new Error("an answer that is not the agent's");
+  return receipts;
+}

@@ -1,0 +1,56 @@
+// Loads the field pages where the agent does not answer. The agent comes first:
+// only what it does not give within some seconds comes out of the phone's
+// memory. Records and answers never go through here.
+const memory = "arcdrift-pages";
+const patience = 4000;
+const shell = [
+  "/log?choose=1", "/moved", "/phone",
+  ...["style.css", "icon.svg", "keypad.js", "live.js", "offline.js", "queue.js", "record.js", "send.js", "along.js", "site-check.js", "phone.js", "manifest.json"].map((f) => "/static/" + f),
+];
+
+addEventListener("install", (event) => {
+  const fill = async () => {
+    const cache = await caches.open(memory);
+    await cache.addAll(shell.map((path) => new Request(path, { cache: "reload" })));
+    await skipWaiting();
+  };
+  event.waitUntil(fill());
+});
+
+addEventListener("activate", (event) => event.waitUntil(clients.claim()));
+
+// placeOf is where a page is remembered: forms by their machine, no answers.
+function placeOf(url) {
+  const machine = url.searchParams.get("machine");
+  if (url.pathname.startsWith("/static/") || url.pathname === "/phone") return url.pathname;
+  if (url.pathname === "/moved") return machine ? "/moved?" + new URLSearchParams({ machine }) : "/moved";
+  if (url.pathname === "/log") return machine ? "/log?" + new URLSearchParams({ machine }) : "/log" + url.search;
+  return undefined;
+}
+
+async function remembered(url) {
+  const cache = await caches.open(memory);
+  const instead = { "/log": "/log?choose=1", "/moved": "/moved" }[url.pathname] ?? "/phone";
+  return (await cache.match(placeOf(url) ?? instead)) ?? (url.pathname.startsWith("/static/") ? undefined : cache.match(instead));
+}
+
+async function give(event, url) {
+  const fresh = fetch(event.request);
+  const late = new Promise((_, failed) => setTimeout(failed, patience));
+  try {
+    const answer = await Promise.race([fresh, late]);
+    if (answer.ok && placeOf(url) === url.pathname + url.search) {
+      const copy = answer.clone();
+      event.waitUntil(caches.open(memory).then((cache) => cache.put(placeOf(url), copy)));
+    }
+    return answer;
+  } catch {
+    return (await remembered(url)) ?? fresh;
+  }
+}
+
+addEventListener("fetch", (event) => {
+  const url = new URL(event.request.url);
+  const page = event.request.mode === "navigate" || url.pathname.startsWith("/static/");
+  if (event.request.method === "GET" && url.origin === location.origin && page) event.respondWith(give(event, url));
+});
