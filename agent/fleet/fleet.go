@@ -42,6 +42,7 @@ func New(book Book, now func() time.Time, log *slog.Logger) *Fleet {
 	f := &Fleet{book: book, now: now, log: log, wake: make(chan struct{}, 1), touched: map[string]bool{}, members: map[string]*member{}}
 	f.current.Store(&Snapshot{At: now()})
 	f.again = time.AfterFunc(mostRest, f.nudge)
+	f.again.Stop()
 	return f
 }
 
@@ -90,6 +91,7 @@ func (f *Fleet) Run(ctx context.Context) error {
 		f.log.Error("cannot read the records; answers are not up to date", "error", err)
 	}
 	f.ready.Store(true)
+	defer f.again.Stop()
 	timer := time.NewTicker(tick)
 	defer timer.Stop()
 	for {

@@ -120,7 +120,7 @@ func (l *life) keep(w *world) *member {
 }
 
 // Paths of a forecast: of the one that is shown, and of those that only give
-// earlier verdicts.
+// earlier verdicts and look no further than twice as far as these.
 const (
 	paths       = 1000
 	glancePaths = 300
@@ -145,7 +145,7 @@ func fold(l *life, pop *model.Population, refused int, zones *zones) *advise.Sub
 		if len(ends) > 0 && i == ends[0] {
 			ends = ends[1:]
 			if len(ends) > 0 {
-				glance := forecast.Run(known, l.plan(known, glancePaths))
+				glance := forecast.Run(known, l.plan(known, glancePaths, min(2*advise.Ahead(known), forecast.Horizon)))
 				s.Earlier = append(s.Earlier, advise.Judge(known, glance))
 			}
 		}
@@ -154,7 +154,7 @@ func fold(l *life, pop *model.Population, refused int, zones *zones) *advise.Sub
 		return s
 	}
 	s.Known = known
-	s.Life = forecast.Run(known, l.plan(known, paths))
+	s.Life = forecast.Run(known, l.plan(known, paths, forecast.Horizon))
 	return s
 }
 
@@ -182,12 +182,12 @@ func sessionEnds(events []model.Event, n int) []int {
 
 // plan makes the forecast of a machine at a moment the same for ever: its seed
 // is the machine's name and the arcs burnt.
-func (l *life) plan(m *model.Machine, paths int) forecast.Plan {
+func (l *life) plan(m *model.Machine, paths int, horizon float64) forecast.Plan {
 	h := fnv.New64a()
 	h.Write([]byte(l.name))
 	pair, arcs, _, _ := m.Pair()
 	return forecast.Plan{
-		Paths: paths, Horizon: forecast.Horizon, AttemptLimit: int(l.settings.AttemptLimit),
+		Paths: paths, Horizon: horizon, AttemptLimit: int(l.settings.AttemptLimit),
 		Seed: h.Sum64() ^ uint64(pair)<<48 ^ math.Float64bits(arcs),
 	}
 }

@@ -43,7 +43,7 @@ func trace(l *life, pop *model.Population) advise.Trace {
 		}
 	}
 	if m.Attempts() > 0 {
-		for _, p := range forecast.Fan(m, l.plan(m, glancePaths)) {
+		for _, p := range forecast.Fan(m, l.plan(m, glancePaths, forecast.Horizon)) {
 			out.Fan = append(out.Fan, advise.FanPoint{Arcs: int64(p.Arcs), P10: p.P10, P50: p.P50, P90: p.P90})
 		}
 	}

@@ -52,10 +52,13 @@ type Verdict struct {
 	Failing, Today float64
 }
 
+// Ahead is how many arcs ahead [Judge] looks.
+func Ahead(m *model.Machine) float64 { return PlanDays * usualPace(m) }
+
 // Judge gives the verdict of the forecast: fit, service soon, or stop.
 func Judge(m *model.Machine, life forecast.Life) Verdict {
 	pace := usualPace(m)
-	v := Verdict{State: Fit, Failing: life.Before(PlanDays * pace), Today: life.Before(pace)}
+	v := Verdict{State: Fit, Failing: life.Before(Ahead(m)), Today: life.Before(pace)}
 	switch {
 	case v.Today >= CertainFailure || m.BeyondReach() >= BeyondLimit:
 		v.State = Stop

@@ -1,0 +1,82 @@
+package fleet
+
+import (
+	"fmt"
+	"maps"
+	"reflect"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// BenchmarkAnswers: a snapshot of a fleet made anew from what is kept of each
+// machine, as every minute and after every record.
+func BenchmarkAnswers(b *testing.B) {
+	for _, n := range []int{100, 10_000, 100_000} {
+		b.Run(fmt.Sprintf("machines=%d", n), func(b *testing.B) {
+			members := map[string]*member{}
+			for i := range n {
+				name := fmt.Sprintf("K-%06d", i)
+				members[name] = &member{name: name, weighed: advise.Weigh(&advise.Subject{Machine: name})}
+			}
+			b.ReportAllocs()
+			for b.Loop() {
+				snapshot(maps.Values(members), nil, evening)
+			}
+		})
+	}
+}
+
+// What is kept of a machine does not grow with its history and is under 4 KB:
+// member, answer and everything they point to.
+func TestKeptOfAMachine(t *testing.T) {
+	const most = 4096
+	before, today := story(t)
+	all := append(before, today...)
+	kept := func(records []drift.Record) int {
+		y := newYard(t, evening)
+		y.take(t, records...)
+		largest := 0
+		for name, m := range y.members {
+			a, ok := y.Snapshot().Assessment(name)
+			require.True(t, ok)
+			largest = max(largest, deepSize(reflect.ValueOf(*m))+deepSize(reflect.ValueOf(a)))
+		}
+		return largest
+	}
+	short, long := kept(all[:len(all)/3]), kept(all)
+	assert.Less(t, long, most)
+	assert.Less(t, long, short+most/10, "it grows with the history")
+	t.Logf("the most kept of a machine: %d bytes", long)
+}
+
+// deepSize is a value's size with what its slices, strings and pointers hold;
+// time zones are shared and do not count.
+func deepSize(v reflect.Value) int {
+	size := int(v.Type().Size())
+	switch v.Kind() {
+	case reflect.String:
+		size += v.Len()
+	case reflect.Slice:
+		size += v.Cap() * int(v.Type().Elem().Size())
+		for i := range v.Len() {
+			size += deepSize(v.Index(i)) - int(v.Type().Elem().Size())
+		}
+	case reflect.Pointer:
+		if !v.IsNil() && v.Type() != reflect.TypeFor[*time.Location]() {
+			size += deepSize(v.Elem())
+		}
+	case reflect.Struct:
+		for i := range v.NumField() {
+			size += deepSize(v.Field(i)) - int(v.Field(i).Type().Size())
+		}
+	case reflect.Map, reflect.Func, reflect.Chan, reflect.Interface:
+		panic("a " + v.Kind().String() + " is kept of a machine: its size is not known")
+	}
+	return size
+}
