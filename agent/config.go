@@ -27,6 +27,8 @@ type Config struct {
 	// HTTPListen is where pages and interface are served, MQTTListen where the
 	// embedded broker listens, "" for none.
 	HTTPListen, MQTTListen string
+	// ProfileListen is where profiles are served on this computer, "" for not.
+	ProfileListen string
 	// Broker is the outside broker to join, nil for none.
 	Broker *mqtt.Join
 	// Found is what the check of the store before the start found, or "".
@@ -49,6 +51,7 @@ type Config struct {
 // rawConfig is what flags, environment and file say.
 type rawConfig struct {
 	httpListen, mqttListen               string
+	profileListen                        string
 	broker, clientID, user, passwordFile string
 	forwardTo, forwardUser               string
 	forwardPasswordFile, forwardCA       string
@@ -89,6 +92,7 @@ func (r *rawConfig) flags(flags *pflag.FlagSet) {
 	flags.StringVar(&r.tlsKey, "tls-key", "", "PEM file with that certificate's key")
 	flags.StringSliceVar(&r.hosts, "host", nil, "name under which the pages are called, beside localhost and addresses; may be repeated")
 	flags.BoolVar(&r.open, openFlag, false, "listen beyond this computer without encryption, and without credentials while there are none, although anybody there could then read and write")
+	flags.StringVar(&r.profileListen, "profile-listen", "", "serve the Go runtime's profiles on this address of this computer, like 127.0.0.1:6060")
 	flags.Var(&r.logFormat, "log-format", "form of the log: text, json")
 	flags.String("config", "", "TOML file with any of these settings, like http_listen = \"127.0.0.1:8470\"")
 }
@@ -99,6 +103,11 @@ func (r *rawConfig) valid(db string) (Config, error) {
 	var err error
 	if c.TLS, err = r.certificate(); err != nil {
 		return Config{}, err
+	}
+	if c.ProfileListen = r.profileListen; c.ProfileListen != "" {
+		if err := loopbackOnly("profile-listen", c.ProfileListen); err != nil {
+			return Config{}, err
+		}
 	}
 	keys, err := auth.Open(accessFile(db))
 	if err != nil {

@@ -123,6 +123,13 @@ func (s *server) assemble(env Env) (err error) {
 	if s.own != nil {
 		s.faces = append(s.faces, webRunner{pages, s.own})
 	}
+	if s.config.ProfileListen != "" {
+		l, err := net.Listen("tcp", s.config.ProfileListen)
+		if err != nil {
+			return fmt.Errorf("profiles cannot be served: %w", err)
+		}
+		s.faces = append(s.faces, profiles{l})
+	}
 	if err := s.joinMQTT(env); err != nil {
 		return err
 	}
