@@ -21,11 +21,13 @@ import (
 	"arcdrift/drift/synth"
 )
 
-// Once its history is told, the time of the demo runs so much faster than ours,
-// and where nothing happens for longer than a lull it jumps there.
+// Once its history is told, a minute of the demo is a second of ours, and where
+// nothing happens for longer than a lull it jumps there: a day lasts about two
+// minutes. The fleet learns anew each midnight, and that shall be seldom enough
+// to leave the computer in peace.
 const (
-	demoSpeed = 600
-	lull      = 20 * time.Minute
+	demoSpeed = 60
+	lull      = 5 * time.Minute
 )
 
 func demoCommand(env Env) *cobra.Command {
@@ -33,8 +35,9 @@ func demoCommand(env Env) *cobra.Command {
 		Use:   "demo",
 		Short: "Show it all on an invented fleet",
 		Long: `Runs an agent with an invented contractor's fleet. Its machines publish five
-months of history over MQTT and then go on, much faster than in life. The pages
-are live on this computer. Nothing is kept afterwards.`,
+months of history over MQTT and then go on, a minute of theirs in a second of
+ours, hours without work left out. The pages are live on this computer. Nothing
+is kept afterwards.`,
 		Example: "  arcdrift demo\n  arcdrift demo --seed 7",
 		Args:    cobra.NoArgs,
 	}
@@ -227,11 +230,12 @@ func happened(r *drift.Record) string {
 
 // roleWords say what a role shows, for those worth a look.
 var roleWords = map[synth.Role]string{
-	synth.WearingOut: "is wearing out",
-	synth.BluntEnds:  "has a blunt cleaver",
-	synth.UpTheHill:  "drove up a mountain",
-	synth.Silent:     "is silent",
-	synth.SaysLittle: "tells pass or fail only",
+	synth.WearingOut:  "is wearing out: service soon",
+	synth.BluntEnds:   "has a blunt cleaver: check first, leave the electrodes alone",
+	synth.UpTheHill:   "drove up a mountain",
+	synth.Silent:      "has been silent for six days",
+	synth.SaysLittle:  "tells pass or fail only",
+	synth.JustCleaned: "was soiled and cleaned this week",
 }
 
 // invite says where to look and what to try.
@@ -252,16 +256,21 @@ func (d *demo) invite(story *synth.Scenario, took time.Duration) {
 	if strings.Contains(program, "go-build") {
 		program = "go run ./cmd/arcdrift"
 	}
-	fmt.Fprintf(d.env.Stdout, `All of it is kept, after %.1f s. From now on their work goes on, much faster than in life.
+	home := story.Home()
+	fmt.Fprintf(d.env.Stdout, `All of it is kept, after %.1f s. From now on their work goes on: a minute of theirs
+is a second of ours, and hours without work are left out.
 
 Look at  %[2]s/
          %[3]s
-Try      curl '%[2]s/api/v1/site-check?machine=%[4]s&temperature_c=24&humidity_pct=40&altitude_m=12'
-         %[6]s site-check --db %[7]s --machine %[4]s --temperature 24 --humidity 40 --altitude 12
-         %[6]s assess --db %[7]s
+Try      %[6]s assess --db %[7]s
+         %[4]s back at the quay, recalibrate?
+         %[6]s site-check --db %[7]s --machine %[4]s --temperature %[8]g --humidity %[9]g --altitude %[10]g
+         curl '%[2]s/api/v1/site-check?machine=%[4]s&temperature_c=%[8]g&humidity_pct=%[9]g&altitude_m=%[10]g'
+         a result of your own, and its receipt:
+         mosquitto_sub -p %[5]s -v -t 'arcdrift/v1/+/receipt' &
          mosquitto_pub -p %[5]s -q 1 -t arcdrift/v1/%[4]s/calibration -m '{"passed": true, "temperature_c": 4}'
-         mosquitto_sub -p %[5]s -v -t 'arcdrift/v1/+/receipt'
 Stop it with Ctrl-C.
 
-`, took.Seconds(), d.server.url(), strings.Join(shows, "; ")+".", onHill, port, program, d.server.config.DB)
+`, took.Seconds(), d.server.url(), strings.Join(shows, ";\n         ")+".", onHill, port, program, d.server.config.DB,
+		home.TemperatureC, home.HumidityPct, home.AltitudeM)
 }

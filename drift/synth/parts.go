@@ -1,6 +1,7 @@
 package synth
 
 import (
+	"slices"
 	"time"
 
 	"arcdrift/drift"
@@ -87,6 +88,9 @@ func (p *part) nature(w *World, seed uint64, index int, zero time.Time) *nature 
 	n.become(&w.Models[p.model], &own)
 	n.setGrade(p.grade, p.role == SaysLittle)
 	n.script = p.script()
+	if n.script.arcsPerDay > 0 {
+		n.arcsPerDay = n.script.arcsPerDay
+	}
 	if p.role == Newcomer {
 		n.firstArcs = 0
 	}
@@ -96,8 +100,11 @@ func (p *part) nature(w *World, seed uint64, index int, zero time.Time) *nature 
 func (p *part) script() script {
 	c := script{busy: days{storyDays - 7, storyDays + 2}}
 	switch p.role {
+	case WearingOut:
+		c.arcsPerDay = 60
 	case BluntEnds:
-		c.blunt = days{storyDays - 2, storyDays + 3}
+		// It stays in the van today, so that yesterday's streak stands all day.
+		c.blunt, c.silent = days{storyDays - 1, storyDays + 3}, days{storyDays, storyDays + 1}
 	case UpTheHill:
 		c.moveOn, c.moveTo = storyDays-1, stoorPass
 	case Silent:
@@ -112,31 +119,56 @@ func (p *part) script() script {
 
 // shows says whether the life is a good example of the role at a moment.
 func (p *part) shows(m *Machine, now time.Time) bool {
-	left, ends := m.ArcsToFailure(now, 6000)
 	c := m.At(now)
-	passed := m.Sessions[len(m.Sessions)-1].Passed
+	passed := m.passedLast(1)
 	alone := !m.servedSince(now.AddDate(0, 0, -12))
-	fit := passed && c.ScatterPct < 2.3 && (!ends || left > 900)
+	lasts := func(arcs int64) bool {
+		left, ends := m.ArcsToFailure(now, 6000)
+		return !ends || left > arcs
+	}
+	fit := passed && c.ScatterPct < 2.3
 	switch p.role {
 	case WearingOut:
-		return passed && !m.servedSince(now.AddDate(0, 0, -28)) && ends && left > 60 && left < 450 &&
-			c.RequiredPct > 4 && c.SlopePct > 2 && c.ScatterPct < 5.5
+		return m.passedLast(3) && !m.servedSince(now.AddDate(0, 0, -20)) && c.RequiredPct > 4 &&
+			m.At(now.AddDate(0, 0, -2)).ScatterPct > 5 && c.ScatterPct < 9 &&
+			m.missedSince(now.AddDate(0, 0, -14)) >= 7 && lasts(60) && m.failsWithin(now, 7)
 	case BluntEnds:
-		return alone && c.ScatterPct < 2.3 && (!ends || left > 900) && m.missedSince(now.AddDate(0, 0, -3)) >= 5
+		return alone && c.ScatterPct < 2.3 && m.gaveUpOnEnds() && lasts(900)
 	case UpTheHill:
-		return fit && alone && c.Site == m.nature.world.Sites[stoorPass].Name
+		return fit && alone && c.Site == m.nature.world.Sites[stoorPass].Name && lasts(900)
 	case JustCleaned:
 		last := len(m.Services) - 1
-		return passed && ends && left > 400 && left < 1500 && last >= 0 && m.Services[last].Action == drift.Cleaned
+		return passed && last >= 0 && m.Services[last].Action == drift.Cleaned && lasts(400) && !lasts(1500)
 	case Newcomer:
-		return fit && c.Arcs < 700
+		return fit && c.Arcs < 700 && lasts(900)
 	default:
-		return fit && alone
+		return fit && alone && lasts(900)
 	}
 }
 
 func (m *Machine) servedSince(t time.Time) bool {
 	return len(m.Services) > 0 && m.Services[len(m.Services)-1].Time.After(t)
+}
+
+// failsWithin says whether one who knows all but chance holds a failure within
+// so many working days as likely as not.
+func (m *Machine) failsWithin(now time.Time, days float64) bool {
+	const draws = 20
+	return float64(m.Futures(now, 6000, draws, 1)[draws/2]) < days*m.ArcsPerDay
+}
+
+// passedLast says whether the last n sessions had a pass.
+func (m *Machine) passedLast(n int) bool {
+	last := m.Sessions[len(m.Sessions)-n:]
+	return !slices.ContainsFunc(last, func(s Session) bool { return !s.Passed })
+}
+
+// gaveUpOnEnds says whether the latest session, first of ten, had no pass and
+// every attempt of it a spoilt end.
+func (m *Machine) gaveUpOnEnds() bool {
+	before, s := *m, m.Sessions[len(m.Sessions)-1]
+	before.Sessions = m.Sessions[:len(m.Sessions)-1]
+	return before.passedLast(9) && !s.Passed && s.Fit && s.Spoilt == s.Attempts
 }
 
 // missedSince counts the attempts without a pass.

@@ -69,6 +69,12 @@ func (s *Scenario) Next() drift.Record {
 	return r
 }
 
+// Home is the usual air of the quay that crews come back to.
+func (s *Scenario) Home() Air {
+	quay := &s.Truth.World.Sites[orrinQuay]
+	return Air{TemperatureC: quay.MeanC, HumidityPct: quay.HumidityPct, AltitudeM: quay.AltitudeM}
+}
+
 // liveDay lives the next day of all machines.
 func (s *Scenario) liveDay() []drift.Record {
 	var records []drift.Record
@@ -92,15 +98,18 @@ func contractor() World {
 		{Name: "Orrin Quay", AltitudeM: 12, MeanC: 9, SeasonC: 7, DayC: 3, HumidityPct: 76, Dirt: 1},
 		{Name: "Hallow Fen", AltitudeM: 95, MeanC: 9, SeasonC: 9, DayC: 4, HumidityPct: 72, Dirt: 1.5},
 		{Name: "Brindle Moss", AltitudeM: 420, MeanC: 7, SeasonC: 9, DayC: 5, HumidityPct: 70, Dirt: 1},
-		{Name: "Stoor Pass", AltitudeM: 1640, MeanC: 2, SeasonC: 9, DayC: 5, HumidityPct: 64, Dirt: 1},
+		{Name: "Stoor Pass", AltitudeM: 2150, MeanC: -1, SeasonC: 9, DayC: 5, HumidityPct: 64, Dirt: 1},
 	}
 	w.Usage, w.Splices, w.Barometers = 0.6, 1, 0.2
-	w.MoveRate, w.Ends.BluntSpoilt, w.Bench.Patience = 0.03, 0.6, 0.5
+	w.MoveRate, w.Ends.BluntSpoilt, w.Bench.Patience = 0.03, 0.8, 0.5
 	return w
 }
 
-// stoorPass is its index among the contractor's sites.
-const stoorPass = 3
+// Where they are among the contractor's sites.
+const (
+	orrinQuay = 0
+	stoorPass = 3
+)
 
 // depots tells of the fleet, and where each site's spares lie.
 func depots(w *World, at time.Time) []drift.Record {

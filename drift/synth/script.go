@@ -8,6 +8,8 @@ type script struct {
 	soilOn, cleanOn     day
 	moveOn              day
 	moveTo              int
+	// arcsPerDay, if not 0, are the machine's.
+	arcsPerDay float64
 }
 
 // day is a day that something happens on; 0 is none.
