@@ -187,6 +187,9 @@ func actionText(a *advise.Assessment) string {
 	if text == "" {
 		return "nothing"
 	}
+	if c := a.Streak.Cause; a.Electrode.Action == advise.Inspect && len(c) > 0 && c[0].Cause == advise.CauseEnds {
+		text = "try another cleaver; if that fails too, " + text
+	}
 	if day, ok := a.Electrode.ActBy.Get(); ok {
 		text += " by " + day
 	}

@@ -39,6 +39,9 @@ func nextStep(a *advise.Assessment) string {
 	}
 	switch a.Electrode.Action {
 	case advise.Inspect:
+		if c := a.Streak.Cause; len(c) > 0 && c[0].Cause == advise.CauseEnds {
+			return first + "Try another cleaver; if that fails too, look at the electrodes" + by + "."
+		}
 		return first + "Look at the electrodes" + by + "."
 	case advise.Clean:
 		return first + "Clean the electrodes" + by + "."

@@ -67,6 +67,9 @@ func TestEveryStateAndActionHasItsSentence(t *testing.T) {
 		}
 	}
 	assert.Len(t, said, 5+3+3, "five states without work, three works with and without stop")
+	ends := advise.Assessment{State: advise.CheckFirst, Electrode: advise.Electrode{Action: advise.Inspect, ActBy: some("2026-03-05")}}
+	ends.Streak.Cause = []advise.Cause{{Cause: advise.CauseEnds, Probability: 0.9}}
+	assert.Equal(t, "Try another cleaver; if that fails too, look at the electrodes by Thu 5 Mar.", nextStep(&ends))
 }
 
 func TestNiceTicks(t *testing.T) {
