@@ -184,15 +184,26 @@ func worstFirst(all []advise.Assessment) {
 	for i, s := range advise.States() {
 		rank[s] = i
 	}
-	left := func(a *advise.Assessment) float64 {
-		if a.Electrode.ToFailure == nil {
-			return 2 * float64(a.Electrode.HorizonArcs)
-		}
-		return a.Electrode.ToFailure.P10
+	// Answers are large: their places are sorted, and each is moved once.
+	type place struct {
+		rank, at int
+		left     float64
 	}
-	slices.SortFunc(all, func(a, b advise.Assessment) int {
-		return cmp.Or(cmp.Compare(rank[a.State], rank[b.State]), cmp.Compare(left(&a), left(&b)), cmp.Compare(a.Machine, b.Machine))
+	places := make([]place, len(all))
+	for i := range all {
+		e := &all[i].Electrode
+		places[i] = place{rank[all[i].State], i, 2 * float64(e.HorizonArcs)}
+		if e.ToFailure != nil {
+			places[i].left = e.ToFailure.P10
+		}
+	}
+	slices.SortFunc(places, func(a, b place) int {
+		return cmp.Or(cmp.Compare(a.rank, b.rank), cmp.Compare(a.left, b.left), cmp.Compare(all[a.at].Machine, all[b.at].Machine))
 	})
+	was := slices.Clone(all)
+	for i, p := range places {
+		all[i] = was[p.at]
+	}
 }
 
 // Moves answers questions about moves from a book as it stood at the moment of

@@ -45,7 +45,7 @@ func At(book Book, asOf time.Time) (*Snapshot, error) {
 
 // snapshot answers for all machines in use.
 func snapshot(members iter.Seq[*member], refused map[string]int, now time.Time) *Snapshot {
-	s := &Snapshot{At: now, byName: map[string]int{}, about: map[string]*About{}}
+	s := &Snapshot{At: now, about: map[string]*About{}}
 	for m := range members {
 		if m.about.Settings.Retired {
 			continue
@@ -56,6 +56,7 @@ func snapshot(members iter.Seq[*member], refused map[string]int, now time.Time) 
 		s.about[m.name] = &m.about
 	}
 	worstFirst(s.all)
+	s.byName = make(map[string]int, len(s.all))
 	for i := range s.all {
 		s.byName[s.all[i].Machine] = i
 	}

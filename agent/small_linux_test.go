@@ -1,0 +1,144 @@
+package agent
+
+import (
+	"context"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/store"
+	"arcdrift/drift"
+	"arcdrift/drift/synth"
+)
+
+// The small computer of a yard: so much memory, and a quarter of one core.
+const (
+	smallMemory = 64 << 20
+	smallQuota  = 25_000 // µs of every
+	smallPeriod = 100_000
+)
+
+// confine makes a control group that is the small computer, of the first or of
+// the second kind, and returns the file that takes processes into it. Where the
+// system lets nobody make one it returns "": then memory is measured only.
+func confine(t *testing.T) (procs []string) {
+	t.Helper()
+	make1 := func(dir string, limits map[string]string) bool {
+		if os.Mkdir(dir, 0o755) != nil {
+			return false
+		}
+		t.Cleanup(func() { assert.NoError(t, os.Remove(dir)) })
+		for file, limit := range limits {
+			require.NoError(t, os.WriteFile(filepath.Join(dir, file), []byte(limit), 0o644))
+		}
+		procs = append(procs, filepath.Join(dir, "cgroup.procs"))
+		return true
+	}
+	const root = "/sys/fs/cgroup"
+	name := "arcdrift-small-" + strconv.Itoa(os.Getpid())
+	if controllers, err := os.ReadFile(filepath.Join(root, "cgroup.subtree_control")); err == nil {
+		if strings.Contains(string(controllers), "memory") && strings.Contains(string(controllers), "cpu") {
+			make1(filepath.Join(root, name), map[string]string{
+				"memory.max": strconv.Itoa(smallMemory), "cpu.max": strconv.Itoa(smallQuota) + " " + strconv.Itoa(smallPeriod),
+			})
+		}
+		return procs
+	}
+	if make1(filepath.Join(root, "memory", name), map[string]string{"memory.limit_in_bytes": strconv.Itoa(smallMemory)}) {
+		make1(filepath.Join(root, "cpu", name), map[string]string{"cpu.cfs_period_us": strconv.Itoa(smallPeriod), "cpu.cfs_quota_us": strconv.Itoa(smallQuota)})
+	}
+	return procs
+}
+
+// yearOf makes a store of so many machines' year.
+func yearOf(t *testing.T, db string, machines int) {
+	t.Helper()
+	world, ok := synth.WorldNamed("straight")
+	require.True(t, ok)
+	s, err := store.Open(db, time.Now, store.Options{})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, s.Close()) }()
+	door := intake.New(s, time.Now, func([]drift.Entry) {})
+	ctx, stop := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- door.Run(ctx) }()
+	defer func() {
+		stop()
+		require.NoError(t, <-ended)
+	}()
+	var offers []intake.Offer
+	for _, r := range synth.Make(world, 1, machines, time.Now().UTC().AddDate(-1, 0, 0), 364).Records {
+		offers = append(offers, intake.Offer{Record: r, Via: "import"})
+	}
+	_, err = door.Take(ctx, offers)
+	require.NoError(t, err)
+}
+
+// On the small computer, with 50 machines and a year of history, the agent
+// starts, answers and takes records; and it is never out of memory. The program
+// is built as it is shipped: under the race detector it would not be itself.
+func TestSmallComputer(t *testing.T) {
+	const machines = 50
+	dir := t.TempDir()
+	db, program := filepath.Join(dir, "arcdrift.db"), filepath.Join(dir, "arcdrift")
+	build := exec.Command("go", "build", "-trimpath", "-ldflags=-s -w", "-o", program, "arcdrift/cmd/arcdrift")
+	build.Env = append(os.Environ(), "CGO_ENABLED=0")
+	out, err := build.CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	yearOf(t, db, machines)
+
+	procs := confine(t)
+	args := append([]string{"-c", `for f; do echo $$ >"$f" || exit 1; done; exec "$AGENT" serve --db "$DB" --http-listen 127.0.0.1:0`, "sh"}, procs...)
+	cmd := exec.Command("sh", args...)
+	cmd.Env = append(os.Environ(), "AGENT="+program, "DB="+db)
+	said := &lockedBuffer{}
+	cmd.Stderr = said
+	began := time.Now()
+	require.NoError(t, cmd.Start())
+	url := awaitAgent(t, db)
+	up := time.Since(began)
+	status := func(path string) int {
+		resp, err := http.Get(url + path)
+		if err != nil {
+			return 0
+		}
+		require.NoError(t, resp.Body.Close())
+		return resp.StatusCode
+	}
+	require.Eventually(t, func() bool { return status("/readyz") == http.StatusOK }, 5*time.Minute, 100*time.Millisecond, "%s", said)
+	answered := time.Since(began)
+	assert.Equal(t, http.StatusOK, status("/"))
+	assert.Equal(t, http.StatusCreated, postStatus(t.Context(), url, `{"type":"usage","machine":"M-00001","time":"`+time.Now().UTC().Format(time.RFC3339)+`","arc_count":1}`))
+	assert.Equal(t, machines, strings.Count(cli(t, Env{}, "assess", "--db", db, "--format", "json").answer, `"machine":`))
+
+	own, most := memoryOf(t, cmd.Process.Pid)
+	require.NoError(t, cmd.Process.Signal(os.Interrupt))
+	require.NoError(t, cmd.Wait(), "%s", said)
+	t.Logf("confined: %v; up after %s, all answers after %s; %.1f MiB of its own, %.1f MiB at most", len(procs) > 0, up, answered, own, most)
+	assert.Less(t, own, float64(smallMemory>>20))
+}
+
+// memoryOf is a process's own memory now and the most it was resident in, pages
+// of files included, in MiB.
+func memoryOf(t *testing.T, pid int) (own, most float64) {
+	t.Helper()
+	raw, err := os.ReadFile(filepath.Join("/proc", strconv.Itoa(pid), "status"))
+	require.NoError(t, err)
+	figure := func(name string) float64 {
+		_, rest, ok := strings.Cut(string(raw), name+":")
+		require.True(t, ok, name)
+		kib, err := strconv.ParseFloat(strings.Fields(rest)[0], 64)
+		require.NoError(t, err)
+		return kib / 1024
+	}
+	return figure("RssAnon"), figure("VmHWM")
+}
