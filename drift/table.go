@@ -1,7 +1,7 @@
 package drift
 
 // fields is the field table. To add a field: a row here, a struct field in
-// record.go, and a line in the README of the wire format.
+// record.go, and a row in testdata/wire/README.md; a test names the row.
 var fields = []Field{
 	{Name: "type", Kind: Text, Words: words(Types()), ref: func(r *Record) any { return (*string)(&r.Type) }},
 	{Name: "id", Kind: Text, ref: func(r *Record) any { return &r.ID }},
