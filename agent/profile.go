@@ -6,8 +6,9 @@ import (
 	"fmt"
 	"net"
 	"net/http"
-	"net/http/pprof"
 	"net/netip"
+	"runtime/pprof"
+	"strconv"
 	"time"
 )
 
@@ -20,10 +21,8 @@ func (p profiles) String() string { return "profiles on http://" + p.listener.Ad
 
 func (p profiles) Run(ctx context.Context) error {
 	mux := http.NewServeMux()
-	mux.HandleFunc("/debug/pprof/", pprof.Index)
-	mux.HandleFunc("/debug/pprof/profile", pprof.Profile)
-	mux.HandleFunc("/debug/pprof/trace", pprof.Trace)
-	mux.HandleFunc("/debug/pprof/symbol", pprof.Symbol)
+	mux.HandleFunc("GET /debug/pprof/profile", busy)
+	mux.HandleFunc("GET /debug/pprof/{name}", held)
 	server := &http.Server{Handler: mux, ReadHeaderTimeout: 10 * time.Second}
 	ended := context.AfterFunc(ctx, func() { _ = server.Close() }) // a profile that is being taken is not waited for
 	defer ended()
@@ -31,6 +30,36 @@ func (p profiles) Run(ctx context.Context) error {
 		return err
 	}
 	return nil
+}
+
+// busy records where processor time goes for ?seconds=n, 30 if not said: the
+// address that go tool pprof asks.
+func busy(w http.ResponseWriter, r *http.Request) {
+	seconds, err := strconv.Atoi(r.FormValue("seconds"))
+	if err != nil || seconds <= 0 {
+		seconds = 30
+	}
+	if err := pprof.StartCPUProfile(w); err != nil {
+		http.Error(w, err.Error(), http.StatusConflict)
+		return
+	}
+	defer pprof.StopCPUProfile()
+	select {
+	case <-r.Context().Done():
+	case <-time.After(time.Duration(seconds) * time.Second):
+	}
+}
+
+// held gives a profile of what is held now: heap, allocs, goroutine, block,
+// mutex, threadcreate; as text with ?debug=1.
+func held(w http.ResponseWriter, r *http.Request) {
+	p := pprof.Lookup(r.PathValue("name"))
+	if p == nil {
+		http.NotFound(w, r)
+		return
+	}
+	debug, _ := strconv.Atoi(r.FormValue("debug")) // 0, the binary form, if it is none
+	_ = p.WriteTo(w, debug)                        // who asked has gone
 }
 
 // loopbackOnly refuses an address that is not an address of this computer alone:

@@ -5,6 +5,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -34,12 +35,21 @@ func TestProfilesAreServed(t *testing.T) {
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
 	go func() { ended <- profiles{l}.Run(ctx) }()
-	resp, err := http.Get("http://" + l.Addr().String() + "/debug/pprof/goroutine?debug=1")
-	require.NoError(t, err)
-	body, err := io.ReadAll(resp.Body)
-	require.NoError(t, err)
-	require.NoError(t, resp.Body.Close())
-	assert.Contains(t, string(body), "goroutine profile:")
+	get := func(path string) (int, string) {
+		resp, err := http.Get("http://" + l.Addr().String() + "/debug/pprof/" + path)
+		require.NoError(t, err)
+		body, err := io.ReadAll(resp.Body)
+		require.NoError(t, err)
+		require.NoError(t, resp.Body.Close())
+		return resp.StatusCode, string(body)
+	}
+	_, body := get("goroutine?debug=1")
+	assert.Contains(t, body, "goroutine profile:")
+	code, body := get("profile?seconds=1")
+	assert.Equal(t, http.StatusOK, code)
+	assert.True(t, strings.HasPrefix(body, "\x1f\x8b"), "a profile is compressed by gzip")
+	code, _ = get("nothing")
+	assert.Equal(t, http.StatusNotFound, code)
 	stop()
 	require.NoError(t, <-ended)
 }
