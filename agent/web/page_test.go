@@ -362,12 +362,19 @@ func TestMachinePageOfManyRecordsIsBounded(t *testing.T) {
 	assert.Less(t, w.Body.Len(), 400_000)
 }
 
-func BenchmarkBoard2000(b *testing.B) {
-	h := serverFor(b, crowd(2000)).Handler()
-	for b.Loop() {
-		r := httptest.NewRequest("GET", "/", nil)
-		r.Host = "localhost"
-		h.ServeHTTP(httptest.NewRecorder(), r)
+func BenchmarkBoard(b *testing.B) {
+	for _, n := range []int{2000, 100_000} {
+		b.Run(fmt.Sprintf("machines=%d", n), func(b *testing.B) {
+			h := serverFor(b, crowd(n)).Handler()
+			var w *httptest.ResponseRecorder
+			for b.Loop() {
+				r := httptest.NewRequest("GET", "/", nil)
+				r.Host = "localhost"
+				w = httptest.NewRecorder()
+				h.ServeHTTP(w, r)
+			}
+			b.ReportMetric(float64(w.Body.Len()), "B/page")
+		})
 	}
 }
 
