@@ -36,7 +36,7 @@ electrodes, and whether to calibrate again after a move.`,
 	root.PersistentFlags().String("db", "arcdrift.db", "the store, a file")
 	root.AddCommand(serveCommand(env), demoCommand(env), logCommand(env), importCommand(env),
 		assessCommand(env), siteCheckCommand(env), evaluateCommand(env), reportCommand(env), exportCommand(env), backupCommand(env),
-		restoreCommand(env), verifyCommand(env), sparesCommand(env), deviceCommand(env), personCommand(env), bootCheckCommand(env), healthcheckCommand(env), versionCommand(env))
+		restoreCommand(env), verifyCommand(env), sparesCommand(env), deviceCommand(env), personCommand(env), certificateCommand(env), bootCheckCommand(env), healthcheckCommand(env), versionCommand(env))
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.SetIn(env.Stdin)
 	root.SetOut(env.Stdout)
