@@ -1,0 +1,128 @@
+package web
+
+import (
+	"compress/gzip"
+	"context"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// zipped asks as a browser does and returns the answer and what it unpacks to.
+func zipped(t testing.TB, h http.Handler, path string) (w *httptest.ResponseRecorder, packed int, page string) {
+	t.Helper()
+	r := localRequest("GET", path)
+	r.Header.Set("Accept-Encoding", "gzip")
+	w = httptest.NewRecorder()
+	h.ServeHTTP(w, r)
+	packed = w.Body.Len()
+	require.Equal(t, "gzip", w.Header().Get("Content-Encoding"), path)
+	unpack, err := gzip.NewReader(w.Body)
+	require.NoError(t, err)
+	all, err := io.ReadAll(unpack)
+	require.NoError(t, err)
+	return w, packed, string(all)
+}
+
+// longLived is a yard whose K-07 has so many records.
+func longLived(n int) *fake {
+	f := yard()
+	trace, history := f.traces["K-07"], f.history["K-07"]
+	attempt, entry := trace.Points[len(trace.Points)-1], history[len(history)-2]
+	var points []advise.Point
+	var entries []drift.Entry
+	for i := range n {
+		at := noon.Add(-time.Duration(n-i) * 4 * time.Hour)
+		attempt.Time, attempt.Arcs = at, int64(i)
+		points = append(points, attempt)
+		entry.Time, entry.ID, entry.StoreSeq = at, "K-07-long-"+at.Format(time.RFC3339), uint64(i+1)
+		entries = append(entries, entry)
+	}
+	trace.Points = points
+	f.traces["K-07"], f.history["K-07"] = trace, entries
+	return f
+}
+
+// USERS, section 6: under 100 KB as sent and a bounded number of nodes, for a
+// board of 2,000 machines and for a machine with 5,000 records.
+func TestLargePagesStaySmall(t *testing.T) {
+	for path, f := range map[string]*fake{"/": crowd(2000), "/machines/K-07": longLived(5000), "/morning": crowd(2000), "/log?choose=1": crowd(2000)} {
+		w, packed, page := zipped(t, serverFor(t, f).Handler(), path)
+		assert.Equal(t, http.StatusOK, w.Code)
+		nodes := strings.Count(page, "<") - strings.Count(page, "</")
+		t.Logf("%s: %d bytes as sent, %d unpacked, %d elements", path, packed, len(page), nodes)
+		assert.Less(t, packed, 100_000, path)
+		assert.Less(t, nodes, 8000, path)
+	}
+}
+
+func TestCompressionKeepsTheTag(t *testing.T) {
+	h := serverFor(t, yard()).Handler()
+	w, _, _ := zipped(t, h, "/")
+	assert.Contains(t, w.Header().Values("Vary"), "Accept-Encoding")
+	again := localRequest("GET", "/")
+	again.Header.Set("Accept-Encoding", "gzip")
+	again.Header.Set("If-None-Match", w.Header().Get("ETag"))
+	second := httptest.NewRecorder()
+	h.ServeHTTP(second, again)
+	assert.Equal(t, http.StatusNotModified, second.Code)
+	// Who cannot unpack gets it plain.
+	assert.Contains(t, get(t, yard(), "/").Body.String(), "<!doctype html>")
+}
+
+func benchmarkPage(b *testing.B, f *fake, path string) {
+	h := serverFor(b, f).Handler()
+	var took []time.Duration
+	for b.Loop() {
+		f.version++ // no page of before will do
+		began := time.Now()
+		_, _, _ = zipped(b, h, path)
+		took = append(took, time.Since(began))
+	}
+	slices.Sort(took)
+	b.ReportMetric(float64(took[len(took)*99/100].Microseconds())/1000, "p99-ms")
+}
+
+func BenchmarkBoardOf2000(b *testing.B)     { benchmarkPage(b, crowd(2000), "/") }
+func BenchmarkMachineWith5000(b *testing.B) { benchmarkPage(b, longLived(5000), "/machines/K-07") }
+
+// BenchmarkUsable opens pages in a browser slowed down four times and reports
+// when the page could be used: its load event.
+func BenchmarkUsable(b *testing.B) {
+	for name, c := range map[string]struct {
+		f    *fake
+		path string
+	}{"board of 2000": {crowd(2000), "/"}, "machine with 5000": {longLived(5000), "/machines/K-07"}} {
+		b.Run(name, func(b *testing.B) {
+			server := httptest.NewServer(serverFor(b, c.f).Handler())
+			defer server.Close()
+			ctx, cancel := chromedp.NewContext(context.Background())
+			defer cancel()
+			require.NoError(b, chromedp.Do(ctx, chromedp.Navigate(server.URL+"/healthz")))
+			_, err := chromedp.Call(ctx, emulation.SetCPUThrottlingRate, emulation.SetCPUThrottlingRateParams{Rate: 4})
+			require.NoError(b, err)
+			var took []float64
+			for b.Loop() {
+				require.NoError(b, chromedp.Do(ctx, chromedp.Navigate(server.URL+c.path)))
+				ms, err := chromedp.Run(ctx, chromedp.Evaluate[float64](`performance.getEntriesByType("navigation")[0].loadEventEnd`))
+				require.NoError(b, err)
+				took = append(took, ms)
+			}
+			slices.Sort(took)
+			b.ReportMetric(took[len(took)/2], "usable-ms")
+			b.ReportMetric(took[len(took)-1], "slowest-ms")
+		})
+	}
+}
