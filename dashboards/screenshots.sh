@@ -11,6 +11,7 @@ trap '[ -z "$demo" ] || kill -INT "$demo"; rm -rf "$work"' EXIT
 trap 'exit 1' INT TERM
 
 go build -o "$work/arcdrift" ./cmd/arcdrift
+: >"$work/says"
 "$work/arcdrift" demo --http-listen 127.0.0.1:0 --mqtt-listen 127.0.0.1:0 >"$work/says" 2>"$work/talk" &
 demo=$!
 until grep -q Ctrl-C "$work/says"; do
@@ -22,7 +23,7 @@ sleep 20 # until the board has drawn all machines
 
 # picture NAME THEME WIDTH HEIGHT PATH: dark is 0 and light 1 to the browser.
 picture() {
-	chromium --headless=old --no-sandbox --disable-gpu --hide-scrollbars --user-data-dir="$work/browser" \
+	chromium --headless=old --no-sandbox --disable-gpu --hide-scrollbars --user-data-dir="$work/browser-$1" \
 		--blink-settings=preferredColorScheme="$2" --window-size="$3,$4" --virtual-time-budget=3000 \
 		--screenshot="$work/$1.jpeg" "${pages%/}$5" 2>>"$work/talk"
 	mv "$work/$1.jpeg" "dashboards/screenshots/$1.jpg"

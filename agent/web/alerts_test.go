@@ -143,7 +143,7 @@ func TestSpares(t *testing.T) {
 	assert.Contains(t, seen, "north")
 	assert.Contains(t, seen, "Short by 1.")
 	assert.Contains(t, seen, "No depot named")
-	assert.Contains(t, seen, "1 machines without a forecast")
+	assert.Contains(t, seen, "1 machine without a forecast is not counted in.")
 	var got []advise.Spares
 	require.NoError(t, json.Unmarshal(get(t, yard(), "/api/v1/spares").Body.Bytes(), &got))
 	assert.Equal(t, yard().spares, got)

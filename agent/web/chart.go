@@ -108,7 +108,7 @@ func drawPower(t advise.Trace, v chartView, sizeName string, width, height float
 		return nil
 	}
 	c := &chart{
-		Size: sizeName, Width: width, Height: height, Left: 46, Right: width - 10, Top: 40, Bottom: height - 46,
+		Size: sizeName, Width: width, Height: height, Left: 46, Right: width - 10, Top: 52, Bottom: height - 46,
 		YText: 40, XText: height - 26, XName: height - 6, YName: 14, YWord: "required power, % over nominal",
 	}
 	c.XWord = "arcs on this pair"

@@ -105,6 +105,7 @@ func TestPhoneWithoutTheAgent(t *testing.T) {
 	b.troubled() // requests that failed are what this is about
 	h.gone.Store(false)
 	b.show("/log?choose=1")
+	b.until(`import("/static/queue.js").then(q => q.waiting()).then(w => w.length === 0)`)
 	b.until(`document.getElementById("waiting").textContent === ""`)
 	require.Len(t, real.offers(), 1)
 	got := string(real.offers()[0].Record.AppendCanonical(nil))

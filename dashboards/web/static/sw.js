@@ -1,6 +1,6 @@
 // Loads the field pages where the agent does not answer. The agent comes first:
 // only what it does not give within some seconds comes out of the phone's
-// memory. Records and answers never go through here.
+// memory; what is not remembered is waited for. Records and answers never go through here.
 const memory = "arcdrift-pages";
 const patience = 4000;
 const shell = [
@@ -36,7 +36,7 @@ async function remembered(url) {
 
 async function give(event, url) {
   const fresh = fetch(event.request);
-  const late = new Promise((_, failed) => setTimeout(failed, patience));
+  const late = new Promise((_, failed) => { if (placeOf(url)) setTimeout(failed, patience); });
   try {
     const answer = await Promise.race([fresh, late]);
     if (answer.ok && placeOf(url) === url.pathname + url.search) {
