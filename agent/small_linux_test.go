@@ -28,11 +28,11 @@ const (
 )
 
 // confine makes a control group that is the small computer, of the first or of
-// the second kind, and returns the file that takes processes into it. Where the
-// system lets nobody make one it returns "": then memory is measured only.
+// the second kind, and returns the files that take processes into it. Where the
+// system lets nobody make one there are none: then memory is measured only.
 func confine(t *testing.T) (procs []string) {
 	t.Helper()
-	make1 := func(dir string, limits map[string]string) bool {
+	limited := func(dir string, limits map[string]string) bool {
 		if os.Mkdir(dir, 0o755) != nil {
 			return false
 		}
@@ -47,14 +47,14 @@ func confine(t *testing.T) (procs []string) {
 	name := "arcdrift-small-" + strconv.Itoa(os.Getpid())
 	if controllers, err := os.ReadFile(filepath.Join(root, "cgroup.subtree_control")); err == nil {
 		if strings.Contains(string(controllers), "memory") && strings.Contains(string(controllers), "cpu") {
-			make1(filepath.Join(root, name), map[string]string{
+			limited(filepath.Join(root, name), map[string]string{
 				"memory.max": strconv.Itoa(smallMemory), "cpu.max": strconv.Itoa(smallQuota) + " " + strconv.Itoa(smallPeriod),
 			})
 		}
 		return procs
 	}
-	if make1(filepath.Join(root, "memory", name), map[string]string{"memory.limit_in_bytes": strconv.Itoa(smallMemory)}) {
-		make1(filepath.Join(root, "cpu", name), map[string]string{"cpu.cfs_period_us": strconv.Itoa(smallPeriod), "cpu.cfs_quota_us": strconv.Itoa(smallQuota)})
+	if limited(filepath.Join(root, "memory", name), map[string]string{"memory.limit_in_bytes": strconv.Itoa(smallMemory)}) {
+		limited(filepath.Join(root, "cpu", name), map[string]string{"cpu.cfs_period_us": strconv.Itoa(smallPeriod), "cpu.cfs_quota_us": strconv.Itoa(smallQuota)})
 	}
 	return procs
 }
