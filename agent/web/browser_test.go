@@ -102,11 +102,18 @@ func look[T any](b *tab, expression string) T {
 	return v
 }
 
-// until waits for an expression to hold.
+// until waits for an expression to hold. A page that was loaded anew while it
+// was asked is asked again.
 func (b *tab) until(expression string) {
 	b.t.Helper()
-	_, err := chromedp.Run(b.ctx, chromedp.Poll[bool](expression))
-	require.NoError(b.t, err, expression)
+	for {
+		_, err := chromedp.Run(b.ctx, chromedp.Poll[bool](expression))
+		if err != nil && strings.Contains(err.Error(), "Cannot find context") {
+			continue
+		}
+		require.NoError(b.t, err, expression)
+		return
+	}
 }
 
 func (b *tab) theme(scheme string) {

@@ -21,9 +21,12 @@ type Streak struct {
 	OtherCleaver bool
 
 	cleaver string
-	// ends and dirt weigh the two explanations against the third, that the
-	// attempts failed as the model expected them to.
+	// ends and dirt are the logarithms of the weights of the two explanations
+	// against the third, that the attempts failed as the model expected them to.
 	ends, dirt float64
+	// step and stepVar are what the attempts say of a step in the level, in log
+	// percent: dirt makes one, and then stays; spoilt ends miss now here, now there.
+	step, stepVar float64
 }
 
 // What a streak is weighed by. All are guesses of the right order; the chances
@@ -33,18 +36,37 @@ const (
 	bluntSpoilt = 0.35
 	// soiledFail is the chance of a fail on a pair that has just been soiled.
 	soiledFail = 0.6
+	// stepWidth is the spread of the step that dirt makes, in scatters.
+	stepWidth = 5.0
 )
 
 // outlook is what an attempt was expected to do before it was made: the chance
 // of a miss in the air of the attempt before and in its own, that of a spoilt
-// end, and that of dirt since the attempt before.
-type outlook struct{ before, now, spoilt, dirt float64 }
+// end, and that of dirt since the attempt before. Where the attempt told a
+// number, off is how far it lay from the expected one and variance how far it
+// may, of which scatter is the attempt's own; NaN else.
+type outlook struct{ before, now, spoilt, dirt, off, variance, scatter float64 }
 
 func (m *Machine) outlook(before [airTerms]float64, ev *Event) outlook {
-	return outlook{
+	o := outlook{
 		before: m.OutChance(before, 0), now: m.OutChance(ev.Air, 0), spoilt: m.spoiltRate(),
-		dirt: -math.Expm1(-m.params.DirtRate * max(ev.Step, sessionArcs) / 1000),
+		dirt: -math.Expm1(-m.params.DirtRate * max(ev.Step, sessionArcs) / 1000), off: math.NaN(),
 	}
+	y, kind := m.filter.measured(m.params, ev)
+	if kind == outcome {
+		return o
+	}
+	need, off := rows(ev)
+	row := need[:]
+	if kind == told {
+		row = off[:]
+	}
+	mean, v := m.filter.mean(row)
+	for k, r := range m.params.noise(m.worn, ev.AirStale) {
+		o.scatter += m.filter.weight[k] * r
+	}
+	o.off, o.variance = y-mean, v+o.scatter
+	return o
 }
 
 // note takes the next attempt, with the probability that its end was spoilt, and
@@ -59,7 +81,8 @@ func (s *Streak) note(ev *Event, spoilt float64, out outlook) (fails int) {
 		*s = Streak{
 			Since: ev.Time, OutBefore: out.before, OutNow: out.now, cleaver: ev.Cleaver,
 			// In a spell bluntSpoilt of the ends are spoilt: so much of the time is one.
-			ends: min(out.spoilt/bluntSpoilt, 0.9), dirt: out.dirt,
+			ends: math.Log(min(out.spoilt/bluntSpoilt, 0.9)), dirt: math.Log(out.dirt),
+			stepVar: sq(stepWidth) * out.scatter,
 		}
 	}
 	if ev.NewSession || s.Sessions == 0 {
@@ -76,13 +99,26 @@ func (s *Streak) note(ev *Event, spoilt float64, out outlook) (fails int) {
 func (s *Streak) weigh(fails int, spoilt float64, out outlook) {
 	spoilt = min(max(spoilt, 1e-4), 1-1e-4)
 	odds := spoilt / (1 - spoilt) * (1 - out.spoilt) / out.spoilt
-	blunt := bluntSpoilt*odds + 1 - bluntSpoilt
-	soiled := max(soiledFail/max(out.now, 0.01), 1)
-	for range fails {
-		s.ends *= blunt
-		s.dirt *= soiled
+	blunt := math.Log(bluntSpoilt*odds + 1 - bluntSpoilt)
+	soiled := math.Log(max(soiledFail/max(out.now, 0.01), 1))
+	if !math.IsNaN(out.off) {
+		soiled = s.stepped(out)
 	}
-	s.Spoilt = s.ends / (s.ends + s.dirt + 1)
+	s.ends += float64(fails) * blunt
+	s.dirt += float64(fails) * soiled
+	top := max(s.ends, s.dirt, 0)
+	s.Spoilt = math.Exp(s.ends-top) / (math.Exp(s.ends-top) + math.Exp(s.dirt-top) + math.Exp(-top))
+}
+
+// stepped returns the log of how much likelier a step in the level makes the
+// measured attempt, and learns the step from it.
+func (s *Streak) stepped(out outlook) float64 {
+	density := func(d, v float64) float64 { return -(math.Log(v) + d*d/v) / 2 }
+	v := s.stepVar + out.variance
+	won := density(out.off-s.step, v) - density(out.off, out.variance)
+	s.step += s.stepVar / v * (out.off - s.step)
+	s.stepVar *= out.variance / v
+	return won
 }
 
 // tally remembers how often attempts failed, forgetting slowly, and what the
