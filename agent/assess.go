@@ -118,7 +118,7 @@ func assessOne(w io.Writer, a *advise.Assessment) error {
 		return err
 	}
 	for _, c := range a.Streak.Cause {
-		fmt.Fprintf(&out, "  Failing because of %s: %.0f in 100\n", c.Cause, 100*c.Probability)
+		fmt.Fprintf(&out, "  Failing because of %s: %.0f in 100\n", c.Cause, min(max(100*c.Probability, 1), 99))
 	}
 	for _, warning := range a.Warnings {
 		fmt.Fprintf(&out, "  Note: %s\n", warning)

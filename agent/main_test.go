@@ -62,7 +62,8 @@ type result struct {
 func cli(t *testing.T, env Env, args ...string) result {
 	t.Helper()
 	var out, talk bytes.Buffer
-	env.Args, env.Stdout, env.Stderr = args, &out, &talk
+	// The check of a store runs this binary again, as the program.
+	env.Program, env.Args, env.Stdout, env.Stderr = "arcdrift", args, &out, &talk
 	if env.Stdin == nil {
 		env.Stdin = strings.NewReader("")
 	}
@@ -114,7 +115,7 @@ func startServerAt(t *testing.T, db string, now func() time.Time, change func(*C
 		change(&config)
 	}
 	log = &lockedBuffer{}
-	s, err = newServer(config, Env{Stderr: log, Now: now})
+	s, err = newServer(config, Env{Program: "arcdrift", Stderr: log, Now: now})
 	require.NoError(t, err)
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
