@@ -53,7 +53,7 @@ func deviceCommand(env Env) *cobra.Command {
 HTTP, and the machines each may write for. A device connects to the MQTT broker
 with its name as user name and as client id. A running agent sees a change at
 once.`,
-		Example: "  arcdrift device add van-4 --machines K-07,K-08\n  arcdrift device list",
+		Example: "  arcdrift device list",
 	}
 	add := &cobra.Command{
 		Use:     "add NAME",
@@ -69,7 +69,7 @@ once.`,
 		}
 		return addAccount(env, dbPath(cmd), args[0], auth.Device, list)
 	}
-	cmd.AddCommand(add, listAccounts(env, "devices", auth.Device), removeAccount("device", auth.Device))
+	cmd.AddCommand(add, listAccounts(env, "device", "devices", auth.Device), removeAccount("device", "van-4", auth.Device))
 	return cmd
 }
 
@@ -80,7 +80,7 @@ func personCommand(env Env) *cobra.Command {
 		Long: `Names the people who may see the pages from other computers, as readers, or
 change what is there, as writers. Who is on this computer needs no name. A
 running agent sees a change at once.`,
-		Example: "  arcdrift person add office --role reader\n  arcdrift person list",
+		Example: "  arcdrift person list",
 	}
 	add := &cobra.Command{
 		Use:     "add NAME",
@@ -93,7 +93,7 @@ running agent sees a change at once.`,
 	add.RunE = func(cmd *cobra.Command, args []string) error {
 		return addAccount(env, dbPath(cmd), args[0], auth.Role(role.value), nil)
 	}
-	cmd.AddCommand(add, listAccounts(env, "people", auth.Reader, auth.Writer), removeAccount("person", auth.Reader, auth.Writer))
+	cmd.AddCommand(add, listAccounts(env, "person", "people", auth.Reader, auth.Writer), removeAccount("person", "office", auth.Reader, auth.Writer))
 	return cmd
 }
 
@@ -112,8 +112,13 @@ func addAccount(env Env, db, name string, role auth.Role, machines auth.Machines
 	return err
 }
 
-func listAccounts(env Env, what string, roles ...auth.Role) *cobra.Command {
-	cmd := &cobra.Command{Use: "list", Short: "List the " + what, Args: cobra.NoArgs}
+func listAccounts(env Env, one, many string, roles ...auth.Role) *cobra.Command {
+	cmd := &cobra.Command{
+		Use:     "list",
+		Short:   "List the " + many,
+		Example: "  arcdrift " + one + " list --format json",
+		Args:    cobra.NoArgs,
+	}
 	format := formatFlag(cmd, formatText, formatJSON)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		keys, err := auth.Open(accessFile(dbPath(cmd)))
@@ -146,8 +151,13 @@ func listAccounts(env Env, what string, roles ...auth.Role) *cobra.Command {
 	return cmd
 }
 
-func removeAccount(what string, roles ...auth.Role) *cobra.Command {
-	cmd := &cobra.Command{Use: "remove NAME", Short: "Take a " + what + " away; it is let in no more", Args: cobra.ExactArgs(1)}
+func removeAccount(what, example string, roles ...auth.Role) *cobra.Command {
+	cmd := &cobra.Command{
+		Use:     "remove NAME",
+		Short:   "Take a " + what + " away; it is let in no more",
+		Example: "  arcdrift " + what + " remove " + example,
+		Args:    cobra.ExactArgs(1),
+	}
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		keys, err := auth.Open(accessFile(dbPath(cmd)))
 		if err != nil {

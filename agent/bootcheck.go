@@ -37,7 +37,8 @@ type bootReport struct {
 func bootCheckCommand(env Env) *cobra.Command {
 	return &cobra.Command{
 		Use: bootCheckName, Hidden: true, Args: cobra.NoArgs,
-		Short: "Check the store before it is served, in a process that may be lost",
+		Short:   "Check the store before it is served, in a process that may be lost",
+		Example: "  arcdrift boot-check",
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			report, err := store.VerifyFile(dbPath(cmd))
 			if err != nil {
