@@ -15,7 +15,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/klauspost/compress/gzhttp"
 	"golang.org/x/net/netutil"
 
 	"arcdrift/agent/intake"
@@ -88,7 +87,6 @@ type Config struct {
 type Server struct {
 	Config
 	pages  map[string]*template.Template
-	small  func(http.Handler) http.HandlerFunc // compresses
 	traces *traceCache
 	run    string // made up for this run: who forwards sees that it was another
 }
@@ -113,13 +111,7 @@ func New(c Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	// What is text is sent small: vans have slow links.
-	small, err := gzhttp.NewWrapper(gzhttp.EnableZstd(false),
-		gzhttp.ContentTypes([]string{"text/html", "text/css", "text/javascript", "text/plain", "text/csv", "image/svg+xml", "application/json", jsonLines}))
-	if err != nil {
-		return nil, fmt.Errorf("web: compression: %w", err)
-	}
-	return &Server{Config: c, pages: pages, small: small, traces: newTraceCache(), run: rand.Text()}, nil
+	return &Server{Config: c, pages: pages, traces: newTraceCache(), run: rand.Text()}, nil
 }
 
 // Run serves on ln until ctx ends, then lets running requests finish.
@@ -159,7 +151,7 @@ func (s *Server) Handler() http.Handler {
 		mux.Handle("GET /metrics", s.Metrics)
 	}
 	origin := http.NewCrossOriginProtection()
-	return s.onlyOurHosts(headers(s.small(origin.Handler(s.admit(http.MaxBytesHandler(mux, maxBody))))))
+	return s.onlyOurHosts(headers(small(origin.Handler(s.admit(http.MaxBytesHandler(mux, maxBody))))))
 }
 
 func (s *Server) readyz(w http.ResponseWriter, _ *http.Request) {
