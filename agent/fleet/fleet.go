@@ -28,13 +28,14 @@ type Fleet struct {
 	touched map[string]bool // machines with new entries
 	relearn bool            // something older than the populations came, or a setup
 
-	members map[string]*member // Run's own, as are the rest until learning anew
-	rested  time.Time
-	again   *time.Timer
-	world   atomic.Pointer[world]
-	eras    eras
-	current atomic.Pointer[Snapshot]
-	ready   atomic.Bool
+	members   map[string]*member // Run's own, as are the rest until learning anew
+	rested    time.Time
+	again     *time.Timer
+	world     atomic.Pointer[world]
+	eras      eras
+	hindsight hindsight
+	current   atomic.Pointer[Snapshot]
+	ready     atomic.Bool
 }
 
 // New makes a fleet over a book. now is the wall clock.

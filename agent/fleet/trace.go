@@ -62,7 +62,7 @@ func point(ev *model.Event, m *model.Machine, step model.Step) advise.Point {
 	level, sd := m.Level()
 	p := advise.Point{
 		ID: ev.ID, Time: ev.Time, Pair: ev.Pair, Arcs: int64(ev.Arcs), Attempt: ev.Ordinal,
-		Level: model.Pct(level), SD: sd * math.Exp(level/100), Passed: ev.Passed,
+		Level: model.Pct(level), SD: sd * math.Exp(level/100), Scatter: m.Scatter(), Passed: ev.Passed,
 		Conditioning: ev.Conditioning, Spoilt: step.Spoilt > 0.5,
 	}
 	if !math.IsNaN(step.Raw) {

@@ -32,8 +32,11 @@ type Point struct {
 	// Level and SD are the model's required power at reference air after this
 	// attempt, in percent.
 	Level, SD float64
-	Attempt   int64
-	Passed    bool
+	// Scatter is the model's spread of required power from try to try then, in
+	// percent.
+	Scatter float64
+	Attempt int64
+	Passed  bool
 	// Conditioning marks the first arcs of a new pair, Spoilt an attempt the
 	// model holds to be a bad fibre end (probability above one half).
 	Conditioning, Spoilt bool

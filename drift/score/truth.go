@@ -100,7 +100,7 @@ func (p *Past) lives() []fit.Life {
 	return out
 }
 
-// fate is what became of the pair that was fitted at a moment.
+// fate is what became of the pair that was fitted at a moment, for scoring.
 type fate struct {
 	// arcs and days from the moment to the first failure, or, if hidden, to where
 	// the pair was last seen: it was serviced, or the records end.
@@ -114,31 +114,11 @@ const least = 0.5
 // fateAfter is the fate of the pair fitted at a moment, by what is known in the
 // end; false if nothing was heard of it any more.
 func (p *Past) fateAfter(moment time.Time, failed []failure) (fate, bool) {
-	now := p.upTo(moment)
-	if now == 0 {
+	f := p.after(p.upTo(moment), failed)
+	if f.Until.IsZero() {
 		return fate{}, false
 	}
-	before := &p.Events[now-1]
-	end := now
-	for ; end < len(p.Events); end++ {
-		ev := &p.Events[end]
-		if ev.Pair != before.Pair || ev.Kind == model.Cleaned || ev.Kind == model.Replaced || ev.Kind == model.Unlogged {
-			break
-		}
-	}
-	if end == now {
-		return fate{}, false
-	}
-	last := &p.Events[end-1]
-	f := fate{arcs: last.Arcs - before.Arcs, days: days(last.Time.Sub(moment)), hidden: true}
-	for _, x := range failed {
-		if x.from >= now && x.from < end {
-			f = fate{arcs: x.arcs - before.Arcs, days: days(x.at.Sub(moment))}
-			break
-		}
-	}
-	f.arcs, f.days = max(f.arcs, least), max(f.days, least)
-	return f, true
+	return fate{arcs: max(f.Arcs, least), days: max(days(f.Until.Sub(moment)), least), hidden: f.End != EndFailed}, true
 }
 
 // upTo is how many events had happened by a moment.

@@ -1,0 +1,88 @@
+package fleet
+
+import (
+	"sync"
+	"time"
+
+	"arcdrift/drift/advise"
+	"arcdrift/drift/forecast"
+	"arcdrift/drift/model"
+	"arcdrift/drift/score"
+)
+
+// Earlier forecasts are those of fixed midnights, the same for all machines, so
+// that each is learnt for once.
+const (
+	saidEvery = 14 * 24 * time.Hour
+	saidMost  = mostEras
+)
+
+// hindsight keeps the populations of those midnights for a day. What came late
+// meanwhile changes them little, and they take long to learn.
+type hindsight struct {
+	mu   sync.Mutex
+	day  time.Time
+	eras *eras
+}
+
+func (h *hindsight) at(now time.Time) *eras {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if day := learntAt(now); h.eras == nil || !day.Equal(h.day) {
+		h.day, h.eras = day, &eras{}
+	}
+	return h.eras
+}
+
+// Said returns the latest forecasts of a machine as they would have been given
+// at fixed moments, newest first, beside what came of them: nothing later than
+// the moment is in one but what arrived late.
+func (f *Fleet) Said(machine string) ([]score.Said, error) {
+	now := f.now()
+	w, err := f.at(now)
+	if err != nil {
+		return nil, err
+	}
+	l, err := w.life(machine)
+	if err != nil || len(l.events) == 0 {
+		return nil, err
+	}
+	whole, then := l.past(), f.hindsight.at(now)
+	var out []score.Said
+	moment := now.UTC().Truncate(saidEvery)
+	for range saidMost {
+		if moment.Before(l.events[0].Time) {
+			break
+		}
+		era, err := then.at(f.book, moment)
+		if err != nil {
+			return nil, err
+		}
+		was, err := era.life(machine)
+		if err != nil {
+			return nil, err
+		}
+		past := was.past()
+		if fate, ok := score.FateOf(&past, &whole, moment); ok {
+			said := was.say(era.pop)
+			said.Made, said.Fate = moment, fate
+			out = append(out, said)
+		}
+		moment = moment.Add(-saidEvery)
+	}
+	return out, nil
+}
+
+// say forecasts the pair as the life ends.
+func (l *life) say(pop *model.Population) score.Said {
+	m := model.NewMachine(l.name, pop.For(l.key))
+	for i := range l.events {
+		m.Take(&l.events[i])
+	}
+	_, arcs, _, _ := m.Pair()
+	left := forecast.Run(m, l.plan(m, paths, forecast.Horizon))
+	return score.Said{
+		Arcs: int64(arcs), Horizon: forecast.Horizon,
+		Left: advise.Quantiles{P10: left.Quantile(0.1), P50: left.Quantile(0.5), P90: left.Quantile(0.9)},
+	}
+}

@@ -1,0 +1,106 @@
+package score
+
+import (
+	"time"
+
+	"arcdrift/drift/advise"
+	"arcdrift/drift/model"
+)
+
+// End is how it ended that a pair was left alone.
+type End string
+
+// The ends: a session was given up; the bench did something to the pair; not yet.
+const (
+	EndFailed   End = "failed"
+	EndServiced End = "serviced"
+	EndOpen     End = "open"
+)
+
+// Fate is what became of the pair that was fitted at a moment.
+type Fate struct {
+	// Arcs from the moment to the failure, else to where the pair was last seen
+	// left alone.
+	Arcs float64
+	// Until is when that was; zero if nothing was heard of the pair after the
+	// moment.
+	Until time.Time
+	End   End
+}
+
+// FateOf is what became of the pair fitted at a moment; was is the machine as it
+// was told by then, now as it is told today. It is false where nothing was to be
+// forecast: no attempt yet, or a session given up and the pair still down.
+func FateOf(was, now *Past, moment time.Time) (Fate, bool) {
+	attempts := false
+	for i := range was.Events {
+		attempts = attempts || was.Events[i].Kind == model.Attempt
+	}
+	if _, down := was.failures(); down || !attempts {
+		return Fate{}, false
+	}
+	failed, _ := now.failures()
+	return now.after(now.upTo(moment), failed), true
+}
+
+// after follows the pair that event n−1 tells of through the events from n on.
+func (p *Past) after(n int, failed []failure) Fate {
+	f := Fate{End: EndOpen}
+	if n == 0 {
+		return f
+	}
+	before := &p.Events[n-1]
+	for i := n; i < len(p.Events); i++ {
+		ev := &p.Events[i]
+		if ev.Pair != before.Pair || ev.Kind == model.Cleaned || ev.Kind == model.Replaced || ev.Kind == model.Unlogged {
+			f.End = EndServiced
+			break
+		}
+		f.Arcs, f.Until = ev.Arcs-before.Arcs, ev.Time
+		for _, x := range failed {
+			if x.from == i {
+				return Fate{Arcs: x.arcs - before.Arcs, Until: x.at, End: EndFailed}
+			}
+		}
+	}
+	return f
+}
+
+// Said is a forecast of arcs to failure as it would have been given at a moment,
+// from what had happened by then, beside what came of it.
+type Said struct {
+	Made time.Time
+	// Arcs the pair had burnt then.
+	Arcs int64
+	// Left are the arcs to failure that were forecast; one beyond the horizon is
+	// given as the horizon.
+	Left    advise.Quantiles
+	Horizon int64
+	Fate
+}
+
+// Verdict is what came of a forecast's band from its P10 to its P90, which
+// should hold 8 lives in 10.
+type Verdict string
+
+// The verdicts; a life cut short inside the band, or not over yet, tells nothing.
+const (
+	Held         Verdict = "held"
+	FailedSooner Verdict = "failed-sooner"
+	LastedLonger Verdict = "lasted-longer"
+	NotTold      Verdict = "not-told"
+)
+
+// Verdict judges the forecast by what came of it.
+func (s *Said) Verdict() Verdict {
+	beyond := s.Left.P90 < float64(s.Horizon) && s.Fate.Arcs > s.Left.P90
+	switch {
+	case beyond:
+		return LastedLonger
+	case s.End != EndFailed:
+		return NotTold
+	case s.Fate.Arcs < s.Left.P10:
+		return FailedSooner
+	}
+	return Held
+}
