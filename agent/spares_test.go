@@ -28,6 +28,10 @@ func TestSparesCommand(t *testing.T) {
 	decidedOn(t, s, "K-08", len(wearing("K-08", scriptMoment))+1)
 	decidedOn(t, s, "K-07", len(wearing("K-07", scriptMoment))+1)
 	decidedOn(t, s, "M-01", 1)
+	// A setup is learnt from in the agent's own time.
+	soon(t, "the depot is known", func() bool {
+		return strings.Contains(cli(t, Env{}, "spares", "--db", db).answer, "north")
+	})
 
 	asked := map[string]result{}
 	for _, format := range []string{formatText, formatJSON, formatCSV} {
