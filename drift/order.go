@@ -15,8 +15,8 @@ import (
 // order; where the clock contradicts it, the longest run of records whose clock
 // agrees is believed and the others take the time of the record before them.
 // Sources, and records without numbers, are then merged by that time, ties by
-// id.
-func Order(entries []Entry) {
+// id. It returns where the entries end.
+func Order(entries []Entry) Tail {
 	streams := map[string][]placed{}
 	loose := []placed{}
 	for _, e := range entries {
@@ -32,13 +32,15 @@ func Order(entries []Entry) {
 	if len(loose) > 0 {
 		queues = append(queues, loose)
 	}
-	for _, s := range streams {
-		slices.SortFunc(s, func(a, b placed) int {
-			return cmp.Or(cmp.Compare(a.Epoch.Or(0), b.Epoch.Or(0)), cmp.Compare(a.Seq.Or(0), b.Seq.Or(0)),
-				cmp.Compare(a.ID, b.ID), a.compareTaking(b))
-		})
-		believeLongestRun(s)
+	var tail Tail
+	for source, s := range streams {
+		slices.SortFunc(s, placed.compareNumbers)
+		steady := believeLongestRun(s)
+		tail.stream(source, s[len(s)-1], steady)
 		queues = append(queues, s)
+	}
+	for _, q := range queues {
+		tail.reach(slices.MaxFunc(q, placed.compare))
 	}
 	heap.Init(&queues)
 	for i := range entries {
@@ -49,6 +51,7 @@ func Order(entries []Entry) {
 			heap.Fix(&queues, 0)
 		}
 	}
+	return tail
 }
 
 // placed is an entry with the time at which it is taken to have happened.
@@ -61,6 +64,12 @@ func (p placed) compare(q placed) int {
 	return cmp.Or(p.at.Compare(q.at), cmp.Compare(p.ID, q.ID), p.compareTaking(q))
 }
 
+// compareNumbers compares records of one source by its own numbers.
+func (p placed) compareNumbers(q placed) int {
+	return cmp.Or(cmp.Compare(p.Epoch.Or(0), q.Epoch.Or(0)), cmp.Compare(p.Seq.Or(0), q.Seq.Or(0)),
+		cmp.Compare(p.ID, q.ID), p.compareTaking(q))
+}
+
 // compareTaking settles what should not happen, two records of one id, by the
 // store's own numbers.
 func (p placed) compareTaking(q placed) int {
@@ -71,8 +80,9 @@ func (p placed) compareTaking(q placed) int {
 // non-decreasing subsequence keeps its times (patience sorting, Fredman 1975),
 // the rest take the time of the record before them, or of the first believed
 // one at the start. Of runs equally long it believes one whose times lie close
-// together: a wild clock is far off.
-func believeLongestRun(s []placed) {
+// together: a wild clock is far off. It says whether a record more whose clock
+// goes on would leave all these as they are: whether no other run is as long.
+func believeLongestRun(s []placed) (steady bool) {
 	piles := [][]int{} // piles[k]: the records that end a run of length k+1, their times falling
 	before := make([]int, len(s))
 	for i := range s {
@@ -98,7 +108,7 @@ func believeLongestRun(s []placed) {
 		piles[k] = append(piles[k], i)
 	}
 	if len(piles) == len(s) {
-		return
+		return true
 	}
 	believed := make([]bool, len(s))
 	first, last := 0, piles[len(piles)-1]
@@ -113,6 +123,7 @@ func believeLongestRun(s []placed) {
 			s[i].at = at
 		}
 	}
+	return len(last) == 1
 }
 
 // merge is a heap of ordered queues, the one with the earliest head first.
