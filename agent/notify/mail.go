@@ -1,11 +1,25 @@
 package notify
 
 import (
+	"bytes"
+	"cmp"
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"errors"
 	"fmt"
-
-	"github.com/wneessen/go-mail"
+	"io"
+	"mime"
+	"mime/quotedprintable"
+	"net"
+	"net/mail"
+	"net/smtp"
+	"net/textproto"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
 
 	"arcdrift/agent/alert"
 )
@@ -20,56 +34,161 @@ type Mail struct {
 	User, Password string
 	// Unencrypted allows a server without TLS: for a relay on the same host.
 	Unencrypted bool
+
+	roots *x509.CertPool // who vouches for the server, nil for whom the system trusts
 }
 
 // Send delivers one message. Its Message-ID comes from the action's key, so that
 // a repeat is known as one, and all mail of one case hangs together.
 func (m *Mail) Send(ctx context.Context, a alert.Action) error {
-	message, err := m.message(a)
+	from, to, err := m.addresses()
 	if err != nil {
 		return &Refusal{err}
 	}
-	client, err := m.client()
-	if err != nil {
-		return fmt.Errorf("the mail server %s cannot be used: %w", m.Host, err)
+	if err := m.deliver(ctx, from, to, letter(a, from, to)); err != nil {
+		return fmt.Errorf("the mail server %s did not take the message: %w", m.Host, cmp.Or(ctx.Err(), err))
 	}
-	err = client.DialAndSendWithContext(ctx, message)
-	var fault *mail.SendError
-	switch {
-	case err == nil:
+	return nil
+}
+
+func (m *Mail) addresses() (from *mail.Address, to []*mail.Address, err error) {
+	if from, err = mail.ParseAddress(m.From); err != nil {
+		return nil, nil, fmt.Errorf("the sender %q is not an address: %w", m.From, err)
+	}
+	for _, text := range m.To {
+		address, err := mail.ParseAddress(text)
+		if err != nil {
+			return nil, nil, fmt.Errorf("the receiver %q is not an address: %w", text, err)
+		}
+		to = append(to, address)
+	}
+	return from, to, nil
+}
+
+// deliver hands the letter to the server.
+func (m *Mail) deliver(ctx context.Context, from *mail.Address, to []*mail.Address, letter []byte) error {
+	conn, err := new(net.Dialer).DialContext(ctx, "tcp", net.JoinHostPort(m.Host, strconv.Itoa(m.Port)))
+	if err != nil {
+		return err
+	}
+	defer context.AfterFunc(ctx, func() { _ = conn.Close() })() // ends a talk that lasts too long
+	client, err := smtp.NewClient(conn, m.Host)
+	if err != nil {
+		return errors.Join(err, conn.Close())
+	}
+	defer client.Close() // after Quit there is nothing left to close
+	if err := m.greet(client); err != nil {
+		return err
+	}
+	if err := client.Mail(from.Address); err != nil {
+		return err
+	}
+	for _, address := range to {
+		if err := client.Rcpt(address.Address); err != nil {
+			return err
+		}
+	}
+	if err := hand(client, letter); err != nil {
+		return err
+	}
+	_ = client.Quit() // the letter is taken
+	return nil
+}
+
+// greet says who is there, encrypts and logs in.
+func (m *Mail) greet(client *smtp.Client) error {
+	if name, err := os.Hostname(); err == nil {
+		if err := client.Hello(name); err != nil {
+			return err
+		}
+	}
+	switch offered, _ := client.Extension("STARTTLS"); {
+	case offered:
+		if err := client.StartTLS(&tls.Config{ServerName: m.Host, RootCAs: m.roots, MinVersion: tls.VersionTLS12}); err != nil {
+			return err
+		}
+	case !m.Unencrypted:
+		return errors.New("it offers no encryption (STARTTLS)")
+	}
+	if m.User == "" {
 		return nil
-	case errors.As(err, &fault) && !fault.IsTemp() && (fault.Reason == mail.ErrSMTPData || fault.Reason == mail.ErrSMTPDataClose):
+	}
+	_, ways := client.Extension("AUTH")
+	switch ways := strings.Fields(ways); {
+	case has(ways, "PLAIN"):
+		return client.Auth(smtp.PlainAuth("", m.User, m.Password, m.Host))
+	case has(ways, "LOGIN"):
+		return client.Auth(&login{[]string{m.User, m.Password}})
+	case has(ways, "CRAM-MD5"):
+		return client.Auth(smtp.CRAMMD5Auth(m.User, m.Password))
+	}
+	return fmt.Errorf("it lets nobody log in by PLAIN, LOGIN or CRAM-MD5, but by %q", ways)
+}
+
+func has(ways []string, way string) bool {
+	return slices.ContainsFunc(ways, func(w string) bool { return strings.EqualFold(w, way) })
+}
+
+// login is the way in that some large servers offer alone. Nobody standardised
+// it: the server asks for the name, then for the password. By greet it is
+// encrypted, or on this computer.
+type login struct{ answers []string }
+
+func (*login) Start(*smtp.ServerInfo) (proto string, first []byte, err error) {
+	return "LOGIN", nil, nil
+}
+
+func (l *login) Next(_ []byte, more bool) ([]byte, error) {
+	if !more {
+		return nil, nil
+	}
+	if len(l.answers) == 0 {
+		return nil, errors.New("it asks for more than a name and a password")
+	}
+	said := l.answers[0]
+	l.answers = l.answers[1:]
+	return []byte(said), nil
+}
+
+// hand gives the letter. What the server then refuses for good it would refuse
+// again.
+func hand(client *smtp.Client, letter []byte) error {
+	w, err := client.Data()
+	if err == nil {
+		_, err = w.Write(letter)
+		err = errors.Join(err, w.Close())
+	}
+	var answer *textproto.Error
+	if errors.As(err, &answer) && answer.Code/100 == 5 {
 		return &Refusal{err}
-	default:
-		return fmt.Errorf("the mail server %s did not take the message: %w", m.Host, err)
 	}
+	return err
 }
 
-func (m *Mail) client() (*mail.Client, error) {
-	policy := mail.TLSMandatory
-	if m.Unencrypted {
-		policy = mail.TLSOpportunistic
+// letter is the message in the form of RFC 5322 and MIME.
+func letter(a alert.Action, from *mail.Address, to []*mail.Address) []byte {
+	var names []string
+	for _, address := range to {
+		names = append(names, address.String())
 	}
-	options := []mail.Option{mail.WithPort(m.Port), mail.WithTimeout(attemptTime), mail.WithTLSPolicy(policy)}
-	if m.User != "" {
-		options = append(options, mail.WithSMTPAuth(mail.SMTPAuthAutoDiscover), mail.WithUsername(m.User), mail.WithPassword(m.Password))
+	var out bytes.Buffer
+	for _, line := range [][2]string{
+		{"From", from.String()},
+		{"To", strings.Join(names, ",\r\n ")},
+		{"Subject", mime.QEncoding.Encode("utf-8", a.Title)},
+		{"Date", a.At.Format(time.RFC1123Z)},
+		{"Message-ID", "<" + shortKey(a.Key) + "@arcdrift.invalid>"},
+		{"References", "<" + shortKey(a.Case) + "@arcdrift.invalid>"},
+		{"Auto-Submitted", "auto-generated"}, // RFC 3834: no out-of-office answers
+		{"MIME-Version", "1.0"},
+		{"Content-Type", "text/plain; charset=utf-8"},
+		{"Content-Transfer-Encoding", "quoted-printable"},
+	} {
+		fmt.Fprintf(&out, "%s: %s\r\n", line[0], line[1])
 	}
-	return mail.NewClient(m.Host, options...)
-}
-
-func (m *Mail) message(a alert.Action) (*mail.Msg, error) {
-	message := mail.NewMsg()
-	if err := message.From(m.From); err != nil {
-		return nil, fmt.Errorf("the sender %q is not an address: %w", m.From, err)
-	}
-	if err := message.To(m.To...); err != nil {
-		return nil, fmt.Errorf("the receivers are not all addresses: %w", err)
-	}
-	message.Subject(a.Title)
-	message.SetDateWithValue(a.At)
-	message.SetMessageIDWithValue(shortKey(a.Key) + "@arcdrift.invalid")
-	message.SetGenHeader(mail.HeaderReferences, "<"+shortKey(a.Case)+"@arcdrift.invalid>")
-	message.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834: no out-of-office answers
-	message.SetBodyString(mail.TypeTextPlain, a.Body+"\n")
-	return message, nil
+	out.WriteString("\r\n")
+	body := quotedprintable.NewWriter(&out)
+	_, _ = io.WriteString(body, a.Body+"\n") // memory takes all
+	_ = body.Close()
+	return out.Bytes()
 }
