@@ -7,13 +7,14 @@ import "time"
 const SessionGap = 60 * time.Minute
 
 // Sessions tells, record by record, which attempts belong together. The zero
-// value is ready; feed it one machine's entries in order.
+// value is ready; feed it one machine's entries in order. Its fields are its
+// memory, so that it can be kept.
 type Sessions struct {
-	open    bool // a session has begun and no service has ended it
-	over    bool // it has had its pass
-	name    string
-	attempt int64
-	last    time.Time
+	Open    bool // a session has begun and no service has ended it
+	Over    bool // it has had its pass
+	Name    string
+	Attempt int64
+	Last    time.Time
 }
 
 // Place says where an attempt stands in its session.
@@ -30,19 +31,19 @@ type Place struct {
 // rise, after a pass, after a service, or after SessionGap.
 func (s *Sessions) Next(e *Entry) (Place, bool) {
 	if e.Type == TypeService {
-		s.open = false // but not a named one, whose sender knows what belongs together
+		s.Open = false // but not a named one, whose sender knows what belongs together
 	}
 	c := e.Calibration
 	if c == nil {
 		return Place{}, false
 	}
 	fresh := s.begins(c, e.When())
-	attempt := s.attempt + 1
+	attempt := s.Attempt + 1
 	if fresh {
 		attempt = c.Attempts.Or(1)
 	}
 	attempt = c.Attempt.Or(attempt)
-	*s = Sessions{open: true, over: c.Passed.Or(false) || c.Attempts.Known(), name: c.Session, attempt: attempt, last: e.When()}
+	*s = Sessions{Open: true, Over: c.Passed.Or(false) || c.Attempts.Known(), Name: c.Session, Attempt: attempt, Last: e.When()}
 	return Place{New: fresh, Attempt: attempt}, true
 }
 
@@ -51,10 +52,10 @@ func (s *Sessions) begins(c *Calibration, at time.Time) bool {
 	case c.Attempts.Known():
 		return true
 	case c.Session != "":
-		return c.Session != s.name
-	case !s.open || s.name != "":
+		return c.Session != s.Name
+	case !s.Open || s.Name != "":
 		return true
 	}
 	given, known := c.Attempt.Get()
-	return s.over || at.Sub(s.last) > SessionGap || known && given <= s.attempt
+	return s.Over || at.Sub(s.Last) > SessionGap || known && given <= s.Attempt
 }

@@ -1,0 +1,322 @@
+package model
+
+import (
+	"encoding/binary"
+	"errors"
+	"math"
+	"time"
+
+	"arcdrift/drift"
+)
+
+// What is known of a machine and of its kind can be kept as bytes, so that
+// folding goes on from there after a restart. A form begins with its version;
+// that of another version, or one that is cut short, is refused.
+
+// keptForm is the version of everything below.
+const keptForm = 1
+
+var errForm = errors.New("what was kept of a model cannot be read by this version")
+
+// Keep appends the reader's memory, its settings left out.
+func (r *Reader) Keep(b []byte) []byte {
+	return toForm(b, func(f *form) { f.reader(r) })
+}
+
+// KeptReader reads what [Reader.Keep] appended, and returns what stands behind
+// it.
+func KeptReader(b []byte, settings drift.Settings) (Reader, []byte, error) {
+	r := Reader{Settings: settings}
+	rest, err := fromForm(b, func(f *form) { f.reader(&r) })
+	return r, rest, err
+}
+
+// Keep appends what is known of the machine, its name and the values of its kind
+// left out.
+func (m *Machine) Keep(b []byte) []byte {
+	return toForm(b, func(f *form) { f.machine(m) })
+}
+
+// KeptMachine reads what [Machine.Keep] appended; p must be the values that it
+// was folded with. It returns what stands behind it.
+func KeptMachine(b []byte, name string, p *Params) (*Machine, []byte, error) {
+	m := &Machine{Name: name, params: p, filter: newFilter()}
+	rest, err := fromForm(b, func(f *form) { f.machine(m) })
+	return m, rest, err
+}
+
+// Keep appends the populations.
+func (p *Population) Keep(b []byte) []byte {
+	return toForm(b, func(f *form) { f.population(p) })
+}
+
+// KeptPopulation reads what [Population.Keep] appended.
+func KeptPopulation(b []byte) (*Population, error) {
+	p := &Population{}
+	rest, err := fromForm(b, func(f *form) { f.population(p) })
+	if err == nil && len(rest) > 0 {
+		err = errForm
+	}
+	return p, err
+}
+
+// form is bytes that are written or read: one list of fields serves both.
+type form struct {
+	bytes   []byte
+	reading bool
+	short   bool // there was less to be read than asked for
+}
+
+func toForm(b []byte, fields func(*form)) []byte {
+	f := form{bytes: append(b, keptForm)}
+	fields(&f)
+	return f.bytes
+}
+
+func fromForm(b []byte, fields func(*form)) (rest []byte, err error) {
+	if len(b) == 0 || b[0] != keptForm {
+		return nil, errForm
+	}
+	f := form{bytes: b[1:], reading: true}
+	fields(&f)
+	if f.short {
+		return nil, errForm
+	}
+	return f.bytes, nil
+}
+
+// next takes n bytes off, zeros where there are fewer.
+func (f *form) next(n int) []byte {
+	if n > len(f.bytes) {
+		f.short = true
+		f.bytes = nil
+		return make([]byte, min(n, 8))
+	}
+	out := f.bytes[:n]
+	f.bytes = f.bytes[n:]
+	return out
+}
+
+func (f *form) word(x *uint64) {
+	if f.reading {
+		*x = binary.LittleEndian.Uint64(f.next(8))
+	} else {
+		f.bytes = binary.LittleEndian.AppendUint64(f.bytes, *x)
+	}
+}
+
+func (f *form) float(x *float64) {
+	bits := math.Float64bits(*x)
+	f.word(&bits)
+	*x = math.Float64frombits(bits)
+}
+
+func (f *form) floats(all ...*float64) {
+	for _, x := range all {
+		f.float(x)
+	}
+}
+
+func (f *form) row(x []float64) {
+	for i := range x {
+		f.float(&x[i])
+	}
+}
+
+// small is a float of four bytes.
+func (f *form) small(x *float32) {
+	if f.reading {
+		*x = math.Float32frombits(binary.LittleEndian.Uint32(f.next(4)))
+	} else {
+		f.bytes = binary.LittleEndian.AppendUint32(f.bytes, math.Float32bits(*x))
+	}
+}
+
+func (f *form) int(x *int) {
+	word := uint64(*x)
+	f.word(&word)
+	*x = int(word)
+}
+
+func (f *form) byte(x *uint8) {
+	if f.reading {
+		*x = f.next(1)[0]
+	} else {
+		f.bytes = append(f.bytes, *x)
+	}
+}
+
+func (f *form) bool(x *bool) {
+	var b uint8
+	if *x {
+		b = 1
+	}
+	f.byte(&b)
+	*x = b == 1
+}
+
+// length is that of something that follows, each part at least one byte.
+func (f *form) length(n int) int {
+	f.int(&n)
+	if f.reading && (n < 0 || n > len(f.bytes)) {
+		f.short = true
+		return 0
+	}
+	return n
+}
+
+func (f *form) text(s *string) {
+	n := f.length(len(*s))
+	if f.reading {
+		*s = string(f.next(n))
+	} else {
+		f.bytes = append(f.bytes, *s...)
+	}
+}
+
+// time is a moment; of its zone nothing is kept.
+func (f *form) time(t *time.Time) {
+	seconds, nanos := uint64(t.Unix()), uint64(t.Nanosecond())
+	f.word(&seconds)
+	f.word(&nanos)
+	if f.reading {
+		*t = time.Unix(int64(seconds), int64(nanos)).UTC()
+	}
+}
+
+func (f *form) opt(o *drift.Opt[float64]) {
+	x, known := o.Get()
+	f.bool(&known)
+	f.float(&x)
+	if f.reading && known {
+		*o = drift.Some(x)
+	}
+}
+
+func (f *form) reader(r *Reader) {
+	s := &r.sessions
+	attempt := uint64(s.Attempt)
+	f.bool(&s.Open)
+	f.bool(&s.Over)
+	f.text(&s.Name)
+	f.word(&attempt)
+	s.Attempt = int64(attempt)
+	f.time(&s.Last)
+	f.int(&r.pair)
+	f.floats(&r.arcs, &r.counter, &r.base, &r.pressure)
+	f.bool(&r.fresh)
+	f.bool(&r.seen)
+	f.row(r.air[:])
+	f.bool(&r.aired)
+	f.bool(&r.stale)
+}
+
+func (f *form) machine(m *Machine) {
+	f.filter(m.filter)
+	f.int(&m.pair)
+	f.floats(&m.arcs, &m.cleanedAt, &m.worn)
+	f.int(&m.cleanings)
+	f.bool(&m.begun)
+	f.time(&m.last)
+	f.row(m.air[:])
+	f.floats(&m.spoiltSum, &m.spoiltN, &m.spoiltAll)
+	f.streak(&m.streak)
+	f.tally(&m.tally)
+	f.tape(&m.tape)
+	f.floats(&m.logLik)
+	f.int(&m.attempts)
+	f.int(&m.numbers)
+	f.bool(&m.unlogged)
+}
+
+// filter leaves out the states to work in.
+func (f *form) filter(x *filter) {
+	f.row(x.weight[:])
+	for _, g := range x.state {
+		f.row(g.Mean)
+		f.row(g.Cov)
+	}
+}
+
+func (f *form) streak(s *Streak) {
+	f.int(&s.Attempts)
+	f.int(&s.Sessions)
+	f.time(&s.Since)
+	f.floats(&s.Spoilt, &s.OutBefore, &s.OutNow)
+	f.bool(&s.OtherCleaver)
+	f.text(&s.cleaver)
+	f.floats(&s.ends, &s.dirt, &s.step, &s.stepVar)
+}
+
+func (f *form) tally(t *tally) {
+	f.floats(&t.fails, &t.tries)
+	for i := range t.grades {
+		f.byte(&t.grades[i])
+	}
+	f.int(&t.n)
+}
+
+func (f *form) tape(t *tape) {
+	for i := range t.step {
+		f.small(&t.step[i])
+		for j := range t.air[i] {
+			f.small(&t.air[i][j])
+		}
+	}
+	f.int(&t.n)
+	f.float(&t.lastArcs)
+	f.int(&t.lastPair)
+	f.time(&t.begun)
+	f.floats(&t.arcs, &t.days, &t.sessions, &t.span)
+	f.time(&t.last)
+}
+
+func (f *form) population(p *Population) {
+	f.params(&p.all)
+	keys := p.Keys()
+	n := f.length(len(keys))
+	if f.reading {
+		keys, p.byKey = make([]Key, n), make(map[Key]*Params, n)
+	}
+	for _, k := range keys {
+		f.text(&k.Model)
+		f.text(&k.Program)
+		params := p.byKey[k]
+		if f.reading {
+			params = &Params{}
+			p.byKey[k] = params
+		}
+		f.params(params)
+	}
+}
+
+func (f *form) params(p *Params) {
+	f.float(&p.Kappa)
+	f.opt(&p.Target)
+	f.opt(&p.Tolerance)
+	f.opt(&p.Limit)
+	f.floats(&p.GainFail, &p.GainPass, &p.Level, &p.LevelSD, &p.Slope, &p.SlopeSD, &p.Walk, &p.SlopeWalk, &p.Bend)
+	f.row(p.Air[:])
+	for i := range p.AirCov {
+		f.row(p.AirCov[i][:])
+	}
+	f.floats(&p.Scatter, &p.ScatterArcs, &p.ScatterBend, &p.MultipleSD, &p.MultipleWalk)
+	for i := range p.CurveCov {
+		f.row(p.CurveCov[i][:])
+	}
+	f.floats(&p.Spoilt, &p.SpoiltWidth, &p.SideSD, &p.DirtRate, &p.DirtLevel, &p.CleanLevel, &p.CleanLevelSD, &p.CleanScatter)
+	for i := range p.Honest {
+		f.bend(&p.Honest[i])
+	}
+	f.int(&p.Attempts)
+	f.int(&p.Pairs)
+}
+
+// bend is a curve, or none.
+func (f *form) bend(curve *[]float64) {
+	n := f.length(len(*curve))
+	if f.reading && n > 0 {
+		*curve = make([]float64, n)
+	}
+	f.row(*curve)
+}

@@ -1,0 +1,137 @@
+package model
+
+import (
+	"math/rand/v2"
+	"reflect"
+	"testing"
+	"time"
+	"unsafe"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/drift"
+	"arcdrift/drift/fit"
+)
+
+// filled sets everything in a value, what is not exported too, to something of
+// its own, so that what keeping forgets is seen. Fields named in spare are left.
+func filled(v reflect.Value, rng *rand.Rand, spare ...string) {
+	if v.Type() == reflect.TypeFor[time.Time]() {
+		v.Set(reflect.ValueOf(time.Unix(rng.Int64N(4e9), rng.Int64N(1e9)).UTC()))
+		return
+	}
+	switch v.Kind() {
+	case reflect.Bool:
+		v.SetBool(true)
+	case reflect.Int, reflect.Int64:
+		v.SetInt(rng.Int64N(1 << 30))
+	case reflect.Uint8:
+		v.SetUint(1 + rng.Uint64N(255))
+	case reflect.Float32, reflect.Float64:
+		v.SetFloat(rng.NormFloat64())
+	case reflect.String:
+		v.SetString(string('a' + rune(rng.IntN(26))))
+	case reflect.Array, reflect.Slice:
+		for i := range v.Len() {
+			filled(v.Index(i), rng, spare...)
+		}
+	case reflect.Pointer:
+		filled(v.Elem(), rng, spare...)
+	case reflect.Struct:
+	fields:
+		for i := range v.NumField() {
+			for _, s := range spare {
+				if v.Type().Field(i).Name == s {
+					continue fields
+				}
+			}
+			f := v.Field(i)
+			filled(reflect.NewAt(f.Type(), unsafe.Pointer(f.UnsafeAddr())).Elem(), rng, spare...)
+		}
+	default:
+		panic("not filled: " + v.Type().String())
+	}
+}
+
+func fill(x any, spare ...string) {
+	filled(reflect.ValueOf(x).Elem(), rand.New(rand.NewPCG(1, 2)), spare...)
+}
+
+func TestKeepingForgetsNothing(t *testing.T) {
+	p := &Params{}
+	for i := range p.Honest {
+		p.Honest[i] = make([]float64, 3)
+	}
+	fill(p)
+	m := &Machine{filter: newFilter()}
+	fill(m, "Name", "params", "spare", "spare2")
+	m.Name, m.params = "K-07", p
+	m.filter.spare, m.filter.spare2 = fit.NewNormal(states), fit.NewNormal(states)
+	r := &Reader{}
+	fill(r, "Settings")
+	r.Settings = drift.Settings{AttemptLimit: 4}
+
+	kept := m.Keep(r.Keep(nil))
+	gotReader, rest, err := KeptReader(kept, r.Settings)
+	require.NoError(t, err)
+	assert.Equal(t, *r, gotReader)
+	gotMachine, rest, err := KeptMachine(rest, "K-07", p)
+	require.NoError(t, err)
+	assert.Equal(t, m, gotMachine)
+	assert.Empty(t, rest)
+
+	other := Params{} // without a bend, nothing told
+	pop := &Population{byKey: map[Key]*Params{{"type-1", "p"}: p, {"type-2", ""}: &other}, all: *p}
+	got, err := KeptPopulation(pop.Keep(nil))
+	require.NoError(t, err)
+	assert.Equal(t, pop, got)
+	assert.Equal(t, &Population{byKey: map[Key]*Params{}}, must(t)(KeptPopulation((&Population{}).Keep(nil))))
+	t.Logf("kept of a machine: %d bytes; of a kind: %d", len(kept), len(pop.Keep(nil))/3)
+}
+
+func must(t *testing.T) func(*Population, error) *Population {
+	return func(p *Population, err error) *Population {
+		require.NoError(t, err)
+		return p
+	}
+}
+
+// Another version's form, and one that is cut short anywhere, is refused.
+func TestWhatCannotBeReadIsRefused(t *testing.T) {
+	prior := Prior()
+	m := NewMachine("K-07", &prior)
+	pop := &Population{byKey: map[Key]*Params{{"type-1", "p"}: &prior}, all: prior}
+	for name, c := range map[string]struct {
+		kept []byte
+		read func([]byte) error
+	}{
+		"machine":     {m.Keep(nil), func(b []byte) error { _, _, err := KeptMachine(b, "K-07", &prior); return err }},
+		"reader":      {(&Reader{}).Keep(nil), func(b []byte) error { _, _, err := KeptReader(b, drift.Settings{}); return err }},
+		"populations": {pop.Keep(nil), func(b []byte) error { _, err := KeptPopulation(b); return err }},
+	} {
+		require.NoError(t, c.read(c.kept), name)
+		for n := range c.kept {
+			require.Error(t, c.read(c.kept[:n]), "%s cut after %d", name, n)
+		}
+		c.kept[0]++
+		assert.Error(t, c.read(c.kept), "%s of another version", name)
+	}
+	_, err := KeptPopulation(append(pop.Keep(nil), 0))
+	assert.Error(t, err, "something behind it")
+}
+
+// BenchmarkKeep: a machine's bytes written and read.
+func BenchmarkKeep(b *testing.B) {
+	prior := Prior()
+	m := NewMachine("K-07", &prior)
+	var kept []byte
+	b.ReportAllocs()
+	for b.Loop() {
+		kept = m.Keep(kept[:0])
+		if _, _, err := KeptMachine(kept, m.Name, &prior); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(len(kept)), "B/machine")
+}
