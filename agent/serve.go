@@ -108,7 +108,7 @@ func (s *server) assemble(env Env) (err error) {
 		return fmt.Errorf("the pages cannot be served: %w", err)
 	}
 	pages, err := web.New(web.Config{
-		Guard: s.guard, Door: s.door, Fleet: s.mind, Records: records{s.store, s.ready},
+		Guard: s.guard, Door: s.door, Fleet: s.mind, Said: s.mind.Said, Records: records{s.store, s.ready},
 		Export: func(w io.Writer, format string) error { return writeEntries(w, format, s.store.Entries()) },
 		Backup: s.store.Backup, Findings: s.findings,
 		Alerts:  s.alerts,

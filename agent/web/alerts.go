@@ -5,7 +5,9 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"arcdrift/agent/alert"
@@ -27,7 +29,11 @@ type Alerts interface {
 // theCase is one open case on the page.
 type theCase struct {
 	alert.Shown
+	ID    string
 	State advise.State
+	// Rest and Full are the message, short and whole, without what the page says
+	// anyhow: the headline and the cautions.
+	Rest, Full string
 	// Link and Service are of a machine only.
 	Link, Service string
 	Since, Told   string
@@ -46,7 +52,7 @@ type alertsView struct {
 // never seems to be right often enough.
 type ruleRow struct {
 	alert.CardRule
-	Chance string
+	Word, Chance string
 }
 
 // Answered is what became of an answer just given.
@@ -64,8 +70,10 @@ func (s *Server) alerts(w http.ResponseWriter, r *http.Request) {
 
 func (s *Server) showAlerts(w http.ResponseWriter, status int, answered Answered) {
 	view := alertsView{Card: s.Alerts.Card(), Answered: answered}
-	for _, one := range s.Alerts.Open() {
-		c := theCase{Shown: one, State: caseState(one.Matter), Since: s.wall(one.Opened), Told: s.wall(one.ToldAt)}
+	for _, one := range s.openCases() {
+		c := theCase{Shown: one, ID: caseID(&one), State: caseState(one.Matter), Since: s.wall(one.Opened), Told: s.wall(one.ToldAt)}
+		c.Rest = strings.TrimSpace(strings.TrimPrefix(one.Short, one.What+"."))
+		c.Full = strings.TrimSpace(strings.TrimPrefix(strings.TrimSuffix(one.Body, advise.CautionText()), one.What+"."))
 		if one.Matter != alert.DoorSilent && one.Matter != alert.ChannelDead {
 			c.Link = machineLink(one.Subject)
 			c.Service = "/service?" + url.Values{"machine": {one.Subject}}.Encode()
@@ -77,9 +85,52 @@ func (s *Server) showAlerts(w http.ResponseWriter, status int, answered Answered
 		view.Touches = view.Touches || one.Touches
 	}
 	for _, rule := range view.Card.Rules {
-		view.Rules = append(view.Rules, ruleRow{rule, fmt.Sprintf("%d in 100", int(100*rule.Expected+1e-9))})
+		view.Rules = append(view.Rules, ruleRow{rule, matterWord(rule.Matter), fmt.Sprintf("%d in 100", int(100*rule.Expected+1e-9))})
 	}
 	s.render(w, "alerts", page{Title: "Alerts", Here: "/alerts", Status: status, Body: view})
+}
+
+// openCases are the open ones, the gravest first.
+func (s *Server) openCases() []alert.Shown {
+	open := s.Alerts.Open()
+	rank := func(one alert.Shown) int { return slices.Index(advise.States(), caseState(one.Matter)) }
+	slices.SortStableFunc(open, func(a, b alert.Shown) int { return rank(a) - rank(b) })
+	return open
+}
+
+// caseID is where on the page a case stands.
+func caseID(one *alert.Shown) string { return "case-" + one.Subject + "-" + string(one.Matter) }
+
+// caseLink is the open case of a machine, as its own page tells of it.
+type caseLink struct{ What, Link, Since, Told, Taken string }
+
+// caseOf finds the gravest open case of a machine; nil without one.
+func (s *Server) caseOf(machine string) *caseLink {
+	for _, one := range s.openCases() {
+		if one.Subject != machine || one.Matter == alert.DoorSilent || one.Matter == alert.ChannelDead {
+			continue
+		}
+		c := &caseLink{What: one.What, Link: "/alerts#" + url.PathEscape(caseID(&one)), Since: s.wall(one.Opened), Told: s.wall(one.ToldAt)}
+		if one.Taken != nil {
+			c.Taken = one.Taken.By
+		}
+		return c
+	}
+	return nil
+}
+
+// matterWord is what a person reads for a matter.
+func matterWord(m alert.Matter) string {
+	switch m {
+	case alert.MustStop:
+		return "Stop"
+	case alert.ElectrodesDue:
+		return "Service soon"
+	case alert.CheckFirst:
+		return "Check first"
+	default:
+		return upperFirst(strings.ReplaceAll(string(m), "-", " "))
+	}
 }
 
 // caseState is the state whose shape and word stand for a matter.

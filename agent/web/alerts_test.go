@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"net/http"
+	"strings"
 	"testing"
 	"time"
 
@@ -69,15 +70,20 @@ func TestAlertsSay(t *testing.T) {
 	w := get(t, f, "/alerts")
 	require.Equal(t, http.StatusOK, w.Code)
 	seen := text(t, w)
-	short := f.alerts.Open()[0].Short
+	first := f.alerts.Open()[0]
+	rest, headed := strings.CutPrefix(first.Short, first.What+". ")
+	require.True(t, headed, "a message begins with its headline")
+	assert.Equal(t, 1, strings.Count(seen, first.What), "which the page does not say twice")
+	assert.Equal(t, 1, strings.Count(seen, "Never look into a fibre"))
+	assert.Less(t, strings.Index(seen, "K-11 STOP"), strings.Index(seen, "K-07 clean"), "the gravest first")
 	for _, part := range []string{
-		"K-11 STOP, do not splice: replace electrode pair", short, "told Mon 2 Mar 10:00",
+		"K-11 STOP, do not splice: replace electrode pair", rest, "told Mon 2 Mar 10:00",
 		"K-07 clean electrodes by Thu 5 Mar", "not told", "Power off and unplugged", "Never look into a fibre",
 		"M-02 calibrate before splicing", "K-31 has told nothing", "right 75 in 100: listed only", "right 90 in 100: sent",
 	} {
 		assert.Contains(t, seen, part)
 	}
-	assert.LessOrEqual(t, len([]rune(short)), 160)
+	assert.LessOrEqual(t, len([]rune(first.Short)), 160)
 	quiet := &fake{}
 	seen = text(t, get(t, quiet, "/alerts"))
 	assert.Contains(t, seen, "Nothing is open.")

@@ -24,26 +24,28 @@ type filter struct {
 	Days, Page         int
 }
 
-// spans are the time ranges of the trend lines, in days.
-var spans = [...]int{14, 30, 90, 365}
-
-const defaultSpan = 90
-
 func filterOf(v url.Values) filter {
 	f := filter{
 		Query: strings.TrimSpace(v.Get("q")), Model: v.Get("model"), Site: v.Get("site"),
-		State: advise.State(v.Get("state")), Days: defaultSpan, Page: 1,
+		State: advise.State(v.Get("state")), Page: 1,
 	}
 	if !slices.Contains(advise.States(), f.State) {
 		f.State = ""
 	}
-	if n, err := strconv.Atoi(v.Get("days")); err == nil && slices.Contains(spans[:], n) {
-		f.Days = n
-	}
+	f.Days = daysOf(v, defaultSpan)
 	if n, err := strconv.Atoi(v.Get("page")); err == nil && n > 0 && n < 1_000_000 {
 		f.Page = n
 	}
 	return f
+}
+
+// daysOf is the time range in a link, if it is one to choose from.
+func daysOf(v url.Values, otherwise int) int {
+	n, err := strconv.Atoi(v.Get("days"))
+	if _, ok := spanOf(n); err != nil || !ok {
+		return otherwise
+	}
+	return n
 }
 
 // Narrowed says whether the folded part of the filter is in use.
@@ -86,7 +88,7 @@ func label(s *string) string {
 
 type boardView struct {
 	Filter         filter
-	Spans          []int
+	Spans          []span
 	All            stateCount
 	Counts         []stateCount
 	Models, Sites  []string
@@ -110,8 +112,7 @@ type boardRow struct {
 	Machine, Link, Where, Next, Why string
 	State                           advise.State
 	Age                             ageView
-	Trend                           *trend
-	Scatter                         string
+	Panels                          []panel
 }
 
 // partial is the version of a board whose drawings are not all there: the next
@@ -131,7 +132,7 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 	}
 	waiting, stop := context.WithTimeout(r.Context(), patience)
 	defer stop()
-	traces, whole, err := s.traceShown(waiting, shown)
+	traces, whole, err := s.traces.soon(waiting, assessmentsOf(shown)...)
 	if err != nil {
 		s.fail(w, err)
 		return
@@ -166,9 +167,19 @@ func boardOf(machines []Machine, f filter, now time.Time) (boardView, []*Machine
 	view.countStates(counts, f)
 	shown := view.turnTo(kept, f)
 	for _, m := range shown {
-		view.Rows = append(view.Rows, rowOf(m, now))
+		row := rowOf(m, now)
+		row.Link += "?" + url.Values{"days": {strconv.Itoa(f.Days)}}.Encode() // the same time range there
+		view.Rows = append(view.Rows, row)
 	}
 	return view, shown
+}
+
+func assessmentsOf(machines []*Machine) []*advise.Assessment {
+	var out []*advise.Assessment
+	for _, m := range machines {
+		out = append(out, &m.Assessment)
+	}
+	return out
 }
 
 func (v *boardView) countStates(counts map[advise.State]int, f filter) {
@@ -215,9 +226,6 @@ func rowOf(m *Machine, now time.Time) boardRow {
 	}
 	if len(m.Reasons) > 0 {
 		row.Why = m.Reasons[0]
-	}
-	if m.Drift.Scatter.Known() {
-		row.Scatter = size(m.Drift.Scatter)
 	}
 	return row
 }

@@ -46,12 +46,12 @@ type chart struct {
 	FanMid                     []string
 	Limits                     []tick
 	Marks                      []chartMark
-	Dots                       []dot
+	Dots                       []dots
 }
 
 type tick struct {
-	At, Text float64
-	Word     string
+	At, Text     float64
+	Anchor, Word string
 }
 
 type chartMark struct {
@@ -59,7 +59,8 @@ type chartMark struct {
 	Anchor, Word string
 }
 
-type dot struct{ Kind, Path string }
+// dots are all signs of one kind in one path: a long history stays few nodes.
+type dots struct{ Kind, Path string }
 
 // chartView says what of a trace to draw.
 type chartView struct {
@@ -173,10 +174,16 @@ func (c *chart) ticks(x, y scale, v chartView) {
 	}
 	if v.byDate {
 		c.X = dateTicks(x, most)
-		return
+	} else {
+		for _, value := range niceTicks(x.from, x.to, most) {
+			c.X = append(c.X, tick{At: round(x.at(value)), Word: whole(int64(value))})
+		}
 	}
-	for _, value := range niceTicks(x.from, x.to, most) {
-		c.X = append(c.X, tick{At: round(x.at(value)), Word: whole(int64(value))})
+	for i := range c.X {
+		c.X[i].Anchor = "middle"
+		if c.X[i].At+3.5*float64(len(c.X[i].Word)) > c.Width { // 7 is about the width of a letter
+			c.X[i].Anchor = "end"
+		}
 	}
 }
 
@@ -315,6 +322,7 @@ func (c *chart) drawMarks(t advise.Trace, v chartView, x scale) {
 // drawDots sets one sign per attempt; an attempt without a number stands on the
 // foot line, so that pass and fail are still seen.
 func (c *chart) drawDots(t advise.Trace, v chartView, x, y scale) {
+	var pass, young, spoilt, fail strings.Builder
 	for _, p := range thin(t.Points, mostDots) {
 		px, py := x.at(v.x(p)), c.Bottom-6
 		if value, ok := v.y(p).Get(); ok {
@@ -322,13 +330,18 @@ func (c *chart) drawDots(t advise.Trace, v chartView, x, y scale) {
 		}
 		switch {
 		case !p.Passed && !p.Spoilt:
-			c.Dots = append(c.Dots, dot{"fail", cross(px, py, 4)})
+			fail.WriteString(cross(px, py, 4))
 		case p.Spoilt:
-			c.Dots = append(c.Dots, dot{"spoilt", fmt.Sprintf("M%s %sv8m-4-4h8", coord(px), coord(py-4))})
+			fmt.Fprintf(&spoilt, "M%s %sv8m-4-4h8", coord(px), coord(py-4))
 		case p.Conditioning:
-			c.Dots = append(c.Dots, dot{"young", ring(px, py, 3.5)})
+			young.WriteString(ring(px, py, 3.5))
 		default:
-			c.Dots = append(c.Dots, dot{"pass", ring(px, py, 3)})
+			pass.WriteString(ring(px, py, 3))
+		}
+	}
+	for _, d := range []dots{{"pass", pass.String()}, {"young", young.String()}, {"spoilt", spoilt.String()}, {"fail", fail.String()}} {
+		if d.Path != "" {
+			c.Dots = append(c.Dots, d)
 		}
 	}
 }

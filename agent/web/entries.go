@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"arcdrift/drift"
+	"arcdrift/drift/advise"
 )
 
 // entryView is one record as a person reads it, with what was corrected.
@@ -19,11 +20,41 @@ type entryView struct {
 	Correct string
 }
 
+// tail is how many records the page of a machine looks at.
+const tail = 4 * mostEntries
+
+// addLatest words the latest records without reading a long history.
+func (s *Server) addLatest(v *machineView, a *advise.Assessment, now time.Time) error {
+	latest, err := s.Records.Latest(v.Machine, tail)
+	if err != nil {
+		return fmt.Errorf("web: latest records of %s: %w", v.Machine, err)
+	}
+	there := map[string]bool{}
+	for i := range latest {
+		there[latest[i].ID] = true
+	}
+	for _, e := range latest {
+		// A record that was corrected lately is shown, however old it is.
+		if c := e.Correction; c != nil && !there[c.Corrects] {
+			there[c.Corrects] = true
+			of, found, err := s.Records.Find(c.Corrects)
+			if err != nil {
+				return fmt.Errorf("web: record %s: %w", c.Corrects, err)
+			}
+			if found {
+				latest = append(latest, of)
+			}
+		}
+	}
+	v.addEntries(latest, now)
+	v.Older = max(0, a.Data.Records-len(v.Entries))
+	return nil
+}
+
 // addEntries words the latest records, newest first, each as it came with its
 // corrections below it: the old value stays in sight.
 func (v *machineView) addEntries(history []drift.Entry, until time.Time) {
 	corrections := map[string][]drift.Entry{}
-	byID := map[string]*drift.Entry{}
 	var told []*drift.Entry
 	for i := range history {
 		e := &history[i]
@@ -34,12 +65,14 @@ func (v *machineView) addEntries(history []drift.Entry, until time.Time) {
 			corrections[e.Correction.Corrects] = append(corrections[e.Correction.Corrects], *e)
 			continue
 		}
-		byID[e.ID] = e
 		told = append(told, e)
 	}
 	slices.SortStableFunc(told, func(a, b *drift.Entry) int { return b.When().Compare(a.When()) })
-	v.Older = max(0, len(told)-mostEntries)
-	for _, e := range told[:len(told)-v.Older] {
+	for i, e := range told {
+		if i >= mostEntries && len(corrections[e.ID]) == 0 {
+			v.Older++
+			continue
+		}
 		view := wordEntry(e)
 		for _, c := range corrections[e.ID] {
 			view.Corrections = append(view.Corrections, wordCorrection(&c, e))

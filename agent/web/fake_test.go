@@ -21,6 +21,7 @@ import (
 	"arcdrift/agent/intake"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/score"
 )
 
 // noon is when every test happens.
@@ -47,6 +48,7 @@ type fake struct {
 	moved   advise.MoveAnswer
 	moveErr error
 	sites   map[string]advise.Site
+	said    map[string][]score.Said
 	alerts  desk
 	spares  []advise.Spares
 }
@@ -132,6 +134,30 @@ func (f *fake) Trace(machine string, _ time.Time) (advise.Trace, error) {
 
 func (f *fake) History(machine string) ([]drift.Entry, error) { return f.history[machine], nil }
 
+func (f *fake) Latest(machine string, n int) ([]drift.Entry, error) {
+	all := f.history[machine]
+	return slices.Clone(all[max(0, len(all)-n):]), nil
+}
+
+func (f *fake) Find(id string) (drift.Entry, bool, error) {
+	for _, history := range f.history {
+		for i := range history {
+			if history[i].ID == id {
+				return history[i], true, nil
+			}
+		}
+	}
+	return drift.Entry{}, false, nil
+}
+
+// Said is the fake's earlier forecasts.
+func (f *fake) Said(machine string) ([]score.Said, error) {
+	if f.slow != nil {
+		<-f.slow
+	}
+	return f.said[machine], nil
+}
+
 func (f *fake) Refused(limit int) ([]intake.Refusal, int, error) {
 	return f.refused[:min(limit, len(f.refused))], len(f.refused), nil
 }
@@ -148,7 +174,7 @@ func (anyone) Admit(net.IP, string, string) (auth.Pass, error) {
 // serverFor is a server on f whose clock stands at noon.
 func serverFor(t testing.TB, f *fake) *Server {
 	t.Helper()
-	s, err := New(Config{Guard: anyone{}, Findings: func() []string { return nil }, Door: f, Fleet: f, Records: f, Alerts: &f.alerts, Spares: func() []advise.Spares { return f.spares }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
+	s, err := New(Config{Guard: anyone{}, Findings: func() []string { return nil }, Door: f, Fleet: f, Said: f.Said, Records: f, Alerts: &f.alerts, Spares: func() []advise.Spares { return f.spares }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
 	require.NoError(t, err)
 	return s
@@ -208,9 +234,18 @@ func yard() *fake {
 	}
 	f.moved = advise.MoveAnswer{Machine: "K-07", AsOf: noon, Answer: advise.Recalibrate, WaitMinutes: some(0), ProbabilityOut: some(0.63), ExpectedShift: some(3.2), SD: some(0.9),
 		Evidence: advise.ThisMachine, Reasons: []string{"You are 1,180 m higher than at the last good calibration."}, DewPoint: some(9.1), Cost: advise.Cost{CheckMinutes: 5, OutMinutes: 60}}
+	f.said = map[string][]score.Said{"K-07": {
+		saidOn(14, score.EndOpen, 310), saidOn(28, score.EndServiced, 180), saidOn(42, score.EndFailed, 480), saidOn(56, score.EndFailed, 90), saidOn(70, score.EndFailed, 1900),
+	}}
 	f.alerts.begin(f.machines)
 	f.spares = []advise.Spares{{Depot: "", Machines: 2, Unknown: 1, Expected: 0.4, Hold95: 1, Hold99: 2}, {Depot: "north", Machines: 4, Expected: 2.25, Hold95: 4, Hold99: 5, Held: some(int64(3))}}
 	return f
+}
+
+// saidOn is a forecast of so many days ago and what came of it.
+func saidOn(days int, end score.End, arcs float64) score.Said {
+	made := noon.AddDate(0, 0, -days)
+	return score.Said{Made: made, Arcs: 900, Left: advise.Quantiles{P10: 220, P50: 610, P90: 1240}, Horizon: 6000, Fate: score.Fate{Arcs: arcs, Until: made.AddDate(0, 0, 9), End: end}}
 }
 
 // add puts a machine with ninety days of history into the fleet; change makes it
@@ -263,7 +298,7 @@ func life(name, model, site string, end time.Time, seed uint64) (advise.Trace, [
 		needed := level + 0.7*rng.NormFloat64()
 		passed := rng.Float64() < 0.88
 		point := advise.Point{ID: fmt.Sprintf("%s-%d", name, len(history)), Time: at, Pair: pair, Arcs: arcs, Raw: some(needed + air), Reference: some(needed),
-			Level: level, SD: 0.45, Attempt: 1, Passed: passed, Conditioning: pair == 1 && arcs < 150, Spoilt: !passed && rng.Float64() < 0.4}
+			Level: level, SD: 0.45, Scatter: 0.9 + level/10, Attempt: 1, Passed: passed, Conditioning: pair == 1 && arcs < 150, Spoilt: !passed && rng.Float64() < 0.4}
 		t.Points = append(t.Points, point)
 		entry(drift.Record{Type: drift.TypeCalibration, Time: at, ArcCount: some(arcs), Program: "single-mode", Operator: "A. Ruiz", Calibration: &drift.Calibration{
 			Attempt: some(int64(1)), Passed: some(passed), MeltbackLeft: some(248.5), MeltbackRight: some(251.0), Target: some(250.0), Tolerance: some(10.0),

@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -15,7 +16,7 @@ import (
 
 // How much of a long history one page writes out; the rest is a link away.
 const (
-	mostRows    = 200
+	mostRows    = 100
 	mostEntries = 50
 	fewEntries  = 8
 )
@@ -29,12 +30,14 @@ type machineView struct {
 	Streak                              string
 	Causes                              []causeView
 	Cautions                            bool
-	Axes, Values                        []choice
+	Case                                *caseLink
+	Axes, Values, Spans                 []choice
 	Wide, Small                         *chart
 	Left                                int
 	Table                               []attemptRow
 	FanTable                            []fanRow
 	Facts                               []fact
+	Said                                *saidView
 	Entries                             []entryView
 	Older                               int
 }
@@ -85,10 +88,13 @@ func (s *Server) machine(w http.ResponseWriter, r *http.Request) {
 		s.noMachine(w, id)
 		return
 	}
-	view, err := s.machineView(r.Context(), a, site, asOf, r.URL.Query())
+	view, whole, err := s.machineView(r.Context(), a, site, asOf, r.URL.Query())
 	if err != nil {
 		s.fail(w, err)
 		return
+	}
+	if tag != "" && !whole {
+		tag = partial
 	}
 	s.render(w, "machine", page{Title: id + ": " + stateWord(a.State), Here: "/", Tag: tag, Body: view})
 }
@@ -110,9 +116,10 @@ func (s *Server) answerFor(machines []Machine, id string, asOf drift.Opt[time.Ti
 	return &then[0], machines[at].Site, nil
 }
 
-func (s *Server) machineView(ctx context.Context, a *advise.Assessment, site string, asOf drift.Opt[time.Time], q url.Values) (*machineView, error) {
+// machineView is the page of a machine; whole says whether all of it is there.
+func (s *Server) machineView(ctx context.Context, a *advise.Assessment, site string, asOf drift.Opt[time.Time], q url.Values) (v *machineView, whole bool, err error) {
 	now := asOf.Or(s.Now())
-	v := &machineView{
+	v = &machineView{
 		Machine: a.Machine, Link: machineLink(a.Machine), Records: "/api/v1" + machineLink(a.Machine) + "/records",
 		Where: joined(label(a.Model), site), State: a.State, Next: nextStep(a), Basis: basis(a),
 		Age: ageOf(a.Data.Last, now), Reasons: a.Reasons, Warnings: a.Warnings, Cautions: a.Touches(),
@@ -120,35 +127,49 @@ func (s *Server) machineView(ctx context.Context, a *advise.Assessment, site str
 	}
 	if at, ok := asOf.Get(); ok {
 		v.Past = at.Format("Mon 2 Jan 2006, 15:04 MST")
+		return v, true, s.addPast(v, at, q)
 	}
-	var trace advise.Trace
-	var err error
-	if asOf.Known() {
-		trace, err = s.Fleet.Trace(a.Machine, now)
-	} else {
-		trace, err = s.trace(ctx, a)
-	}
+	v.Case = s.caseOf(a.Machine)
+	trace, err := s.traces.of(ctx, a)
 	if err != nil {
-		return nil, err
+		return nil, false, err
 	}
-	v.draw(trace, q)
-	history, err := s.Records.History(a.Machine)
+	v.draw(trace, q, now)
+	if whole, err = s.addSaid(ctx, v, a); err != nil {
+		return nil, false, err
+	}
+	return v, whole, s.addLatest(v, a, now)
+}
+
+// addPast adds what there was of a machine at another moment.
+func (s *Server) addPast(v *machineView, at time.Time, q url.Values) error {
+	trace, err := s.Fleet.Trace(v.Machine, at)
 	if err != nil {
-		return nil, fmt.Errorf("web: history of %s: %w", a.Machine, err)
+		return fmt.Errorf("web: trace of %s: %w", v.Machine, err)
 	}
-	v.addEntries(history, now)
-	return v, nil
+	v.draw(trace, q, at)
+	history, err := s.Records.History(v.Machine)
+	if err != nil {
+		return fmt.Errorf("web: history of %s: %w", v.Machine, err)
+	}
+	v.addEntries(history, at)
+	return nil
 }
 
 // draw fills in the chart, in a wide and a narrow size of which the style shows
 // one, the switches above it and the table below.
-func (v *machineView) draw(t advise.Trace, q url.Values) {
+func (v *machineView) draw(t advise.Trace, q url.Values, now time.Time) {
 	view := chartView{machine: v.Machine, byDate: q.Get("axis") == "date", raw: q.Get("points") == "measured"}
+	days := daysOf(q, 0)
+	all := t
+	if view.byDate && days > 0 {
+		t.Points = between(t.Points, now.AddDate(0, 0, -days), now)
+	}
 	v.Wide = drawPower(t, view, "wide", 960, 420)
 	v.Small = drawPower(t, view, "small", 360, 380)
 	set := func(name, value string) string {
 		next := url.Values{}
-		for _, key := range []string{"axis", "points", "as_of"} {
+		for _, key := range []string{"axis", "points", "days", "as_of"} {
 			if q.Get(key) != "" {
 				next.Set(key, q.Get(key))
 			}
@@ -158,8 +179,14 @@ func (v *machineView) draw(t advise.Trace, q url.Values) {
 	}
 	v.Axes = []choice{{"arcs", set("axis", "arcs"), !view.byDate}, {"date", set("axis", "date"), view.byDate}}
 	v.Values = []choice{{"at reference air", set("points", "reference"), !view.raw}, {"as measured", set("points", "measured"), view.raw}}
+	if view.byDate {
+		for _, one := range spans {
+			v.Spans = append(v.Spans, choice{fmt.Sprintf("%d days", one.Days), set("days", strconv.Itoa(one.Days)), one.Days == days})
+		}
+		v.Spans = append(v.Spans, choice{"all", set("days", "all"), days == 0})
+	}
 
-	for i, p := range slices.Backward(t.Points) {
+	for i, p := range slices.Backward(all.Points) {
 		if len(v.Table) == mostRows {
 			v.Left = i + 1
 			break

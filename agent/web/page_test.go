@@ -181,7 +181,8 @@ func TestBoardSays(t *testing.T) {
 	for _, part := range []string{
 		"K-11", "Stop", "Replace the electrodes by Mon 2 Mar.", "4 attempts in a row failed", "40 min ago",
 		"Clean the electrodes by Thu 5 Mar.", "Calibrate before the next splice.", "type-2 · Tarn Pass",
-		"No record for 11 days", "11 days ago", "scatter 0.9 %", "6 all",
+		"No record for 11 days", "11 days ago", "power +4.6 %", "scatter 1.4 %", "2 failed", "6 all",
+		"Panels: 90 days, each kind on one scale: required power −2 to +9 %, scatter 0 to 2 %, failed attempts 0 to 3 a week.",
 	} {
 		assert.Contains(t, seen, part)
 	}
@@ -223,6 +224,40 @@ func TestBoardLinksKeepTheFilter(t *testing.T) {
 	assert.Equal(t, "/?days=30&page=2&state=fit", view.Before)
 	assert.Equal(t, "/?days=30&page=4&state=fit", view.After)
 	assert.Equal(t, 2000, view.All.Count, "counts are of the whole fleet, whatever state is shown")
+}
+
+// The panels of a page are on one scale, over the range that the link keeps, and
+// the link to a machine keeps it too.
+func TestPanelsShareScaleAndRange(t *testing.T) {
+	f := yard()
+	traces := map[string]advise.Trace{}
+	for name, trace := range f.traces {
+		traces[name] = trace
+	}
+	for _, days := range []int{14, 30, 90, 365} {
+		view, _ := boardOf(f.machines, filterOf(mustQuery(t, fmt.Sprintf("?days=%d", days))), noon)
+		view.addTrends(traces, noon)
+		fails, limits := 0, map[string]bool{}
+		for _, row := range view.Rows {
+			require.Len(t, row.Panels, 3)
+			assert.True(t, strings.HasSuffix(row.Link, fmt.Sprintf("?days=%d", days)), row.Link)
+			limits[row.Panels[0].Zero] = true
+			n := 0
+			for _, p := range f.traces[row.Machine].Points {
+				if !p.Passed && !p.Time.Before(noon.AddDate(0, 0, -days)) {
+					n++
+				}
+			}
+			fails += n
+			assert.Equal(t, fmt.Sprintf("%d failed", n), row.Panels[2].Word, row.Machine)
+		}
+		assert.Len(t, limits, 1, "nothing is at the same height everywhere")
+		assert.Positive(t, fails)
+	}
+	ts := trends{span: spans[2], from: noon.AddDate(0, 0, -90), to: noon}
+	counted := ts.count([]advise.Point{{Time: noon}, {Time: noon.AddDate(0, 0, -6)}, {Time: noon.AddDate(0, 0, -8)}, {Time: noon.AddDate(0, 0, -90)}, {Time: noon, Passed: true}})
+	assert.Equal(t, []int{1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 1, 2}, counted, "weeks are counted back from now")
+	assert.Contains(t, get(t, f, "/machines/K-07?axis=date&days=14").Body.String(), `axis=date&amp;days=90`)
 }
 
 func TestBoardOfNothing(t *testing.T) {
@@ -271,7 +306,7 @@ func TestTracesAreKept(t *testing.T) {
 	}
 	assert.Equal(t, len(f.machines), f.traced)
 	f.machines[0].Data.Records++
-	_, err := s.trace(t.Context(), &f.machines[0].Assessment)
+	_, err := s.traces.of(t.Context(), &f.machines[0].Assessment)
 	require.NoError(t, err)
 	assert.Equal(t, len(f.machines)+1, f.traced)
 }
@@ -281,17 +316,17 @@ func TestTracesAreKept(t *testing.T) {
 func TestBoardDoesNotWaitForDrawings(t *testing.T) {
 	f := yard()
 	s := serverFor(t, f)
-	_, err := s.trace(t.Context(), &f.machines[2].Assessment)
+	_, err := s.traces.of(t.Context(), &f.machines[2].Assessment)
 	require.NoError(t, err)
 	late, cancel := context.WithCancel(context.Background())
 	cancel()
 	view, shown := boardOf(f.machines, filterOf(nil), noon)
-	traces, whole, err := s.traceShown(late, shown)
+	traces, whole, err := s.traces.soon(late, assessmentsOf(shown)...)
 	require.NoError(t, err)
 	assert.False(t, whole)
 	view.addTrends(traces, noon)
 	for _, row := range view.Rows {
-		assert.Equal(t, row.Machine == "K-07", row.Trend != nil, row.Machine)
+		assert.Equal(t, row.Machine == "K-07", row.Panels != nil, row.Machine)
 	}
 
 	f.slow = make(chan struct{}) // and neither does a model that does not answer

@@ -21,6 +21,7 @@ import (
 	"arcdrift/dashboards"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/score"
 )
 
 // Door takes records; it answers only when they are durable.
@@ -50,8 +51,12 @@ type Fleet interface {
 
 // Records reads what the store keeps.
 type Records interface {
-	// History is everything of a machine, corrections too, in store order.
+	// History is everything of a machine, corrections too, in store order; Latest
+	// the last n of it.
 	History(machine string) ([]drift.Entry, error)
+	Latest(machine string, n int) ([]drift.Entry, error)
+	// Find finds an entry by its id.
+	Find(id string) (drift.Entry, bool, error)
 	// Refused lists the newest refusals first, at most limit, and counts all.
 	Refused(limit int) (latest []intake.Refusal, total int, err error)
 	// Ready says why records cannot be taken now, or nil.
@@ -61,9 +66,11 @@ type Records interface {
 // Config is what the server needs.
 type Config struct {
 	// Guard says who is let in.
-	Guard   Guard
-	Door    Door
-	Fleet   Fleet
+	Guard Guard
+	Door  Door
+	Fleet Fleet
+	// Said are earlier forecasts of a machine beside what came of them, newest first.
+	Said    func(machine string) ([]score.Said, error)
 	Records Records
 	// Export writes everything kept, in the format "json" (lines) or "csv".
 	Export func(w io.Writer, format string) error
@@ -87,7 +94,8 @@ type Config struct {
 type Server struct {
 	Config
 	pages  map[string]*template.Template
-	traces *traceCache
+	traces *news[advise.Trace]
+	pasts  *news[[]score.Said]
 	run    string // made up for this run: who forwards sees that it was another
 }
 
@@ -111,7 +119,22 @@ func New(c Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Server{Config: c, pages: pages, traces: newTraceCache(), run: rand.Text()}, nil
+	s := &Server{Config: c, pages: pages, run: rand.Text()}
+	s.traces = newNews(func(a *advise.Assessment) (advise.Trace, error) {
+		t, err := s.Fleet.Trace(a.Machine, s.Now())
+		if err != nil {
+			err = fmt.Errorf("web: trace of %s: %w", a.Machine, err)
+		}
+		return t, err
+	}, func(t advise.Trace) int { return len(t.Points) })
+	s.pasts = newNews(func(a *advise.Assessment) ([]score.Said, error) {
+		said, err := s.Said(a.Machine)
+		if err != nil {
+			err = fmt.Errorf("web: earlier forecasts of %s: %w", a.Machine, err)
+		}
+		return said, err
+	}, func(said []score.Said) int { return len(said) })
+	return s, nil
 }
 
 // Run serves on ln until ctx ends, then lets running requests finish.

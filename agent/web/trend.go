@@ -1,152 +1,115 @@
 package web
 
 import (
-	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
-	"sync"
 	"time"
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
 )
 
-// Size of a trend line in its own units; the style stretches it.
+// Size of a panel in its own units; the style stretches it.
 const (
-	trendWidth, trendHeight = 240.0, 48.0
-	trendPad                = 3.0
+	panelWidth, panelHeight = 120.0, 40.0
+	panelPad                = 2.5
 )
 
-// trend is one small panel: required power over the chosen days, on the scale
-// that all panels of the page share.
-type trend struct {
-	Label        string
-	Lines, Fails []string
-	Limit, Zero  string
+// panel is one small drawing of a machine over the chosen days. All panels of a
+// kind on a page share one scale.
+type panel struct {
+	// Word is what stands below it, Label what it is called.
+	Word, Label       string
+	Lines             []string
+	Limit, Zero, Bars string
 }
 
-// mostTraces is how many machines' traces are kept: more than a few screens show.
-const mostTraces = 256
-
-// patience is how long the board waits for drawings; what is not traced by then
-// follows with the next look. Who must not leave the yard does not wait.
-const patience = time.Second
-
-// traceCache keeps what was traced until the machine's own answer changes, so
-// that a board that many people look at asks the model once per news. One is
-// traced at a time: drawing may not take the whole of a small computer.
-type traceCache struct {
-	turn chan struct{} // held by the one who traces
-	mu   sync.Mutex
-	kept map[string]keptTrace
+// span is a time range of the panels; failed attempts are counted over so many
+// days at a time.
+type span struct {
+	Days, Bin int
+	Per       string
 }
 
-func newTraceCache() *traceCache {
-	return &traceCache{turn: make(chan struct{}, 1), kept: map[string]keptTrace{}}
+// spans are the time ranges to choose from.
+var spans = [...]span{{14, 1, "a day"}, {30, 2, "in 2 days"}, {90, 7, "a week"}, {365, 28, "in 4 weeks"}}
+
+const defaultSpan = 90
+
+func spanOf(days int) (span, bool) {
+	at := slices.IndexFunc(spans[:], func(s span) bool { return s.Days == days })
+	if at < 0 {
+		return span{}, false
+	}
+	return spans[at], true
 }
 
-type keptTrace struct {
-	data  advise.Data
-	drift advise.Drift
-	trace advise.Trace
+// trends are the scales that the panels of a page share.
+type trends struct {
+	span           span
+	from, to       time.Time
+	x              scale
+	power, scatter scale
+	fails          scale
 }
 
-func (c *traceCache) get(a *advise.Assessment) (advise.Trace, bool) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	k, ok := c.kept[a.Machine]
-	return k.trace, ok && k.data == a.Data && k.drift == a.Drift
-}
-
-func (c *traceCache) put(a *advise.Assessment, t advise.Trace) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if len(c.kept) >= mostTraces {
-		c.kept = map[string]keptTrace{}
-	}
-	c.kept[a.Machine] = keptTrace{a.Data, a.Drift, t}
-}
-
-// trace returns what the model saw of a machine up to now. It waits for its turn
-// until ctx ends; a trace once begun is finished and kept.
-func (s *Server) trace(ctx context.Context, a *advise.Assessment) (advise.Trace, error) {
-	if t, ok := s.traces.get(a); ok {
-		return t, nil
-	}
-	select {
-	case s.traces.turn <- struct{}{}:
-		defer func() { <-s.traces.turn }()
-	case <-ctx.Done():
-		return advise.Trace{}, ctx.Err()
-	}
-	if t, ok := s.traces.get(a); ok { // traced while this one waited
-		return t, nil
-	}
-	t, err := s.Fleet.Trace(a.Machine, s.Now())
-	if err != nil {
-		return t, fmt.Errorf("web: trace of %s: %w", a.Machine, err)
-	}
-	s.traces.put(a, t)
-	return t, nil
-}
-
-// traceShown returns the traces of the machines of a page that are there when
-// ctx ends at the latest; whole says whether that is all of them.
-func (s *Server) traceShown(ctx context.Context, shown []*Machine) (traces map[string]advise.Trace, whole bool, err error) {
-	done := make(chan error, 1)
-	go func() {
-		for _, m := range shown {
-			if ctx.Err() != nil {
-				break
-			}
-			if _, err := s.trace(ctx, &m.Assessment); err != nil {
-				done <- err
-				return
-			}
-		}
-		done <- nil
-	}()
-	select {
-	case err = <-done:
-	case <-ctx.Done():
-	}
-	if err != nil && ctx.Err() == nil {
-		return nil, false, err
-	}
-	traces = map[string]advise.Trace{}
-	for _, m := range shown {
-		if t, ok := s.traces.get(&m.Assessment); ok {
-			traces[m.Machine] = t
-		}
-	}
-	return traces, len(traces) == len(shown), nil
-}
-
-// addTrends draws a panel for every row that is traced, all on one scale.
+// addTrends draws the panels of every row that is traced.
 func (v *boardView) addTrends(traces map[string]advise.Trace, to time.Time) {
-	from := to.AddDate(0, 0, -v.Filter.Days)
-	low, high, some := 0.0, 0.0, false
+	chosen, _ := spanOf(v.Filter.Days)
+	ts := trends{span: chosen, from: to.AddDate(0, 0, -chosen.Days), to: to}
+	cut := map[string]advise.Trace{}
 	for name, t := range traces {
-		t.Points = between(t.Points, from, to)
-		traces[name] = t
-		for _, p := range t.Points {
-			if hasLevel(p) {
-				low, high, some = min(low, p.Level), max(high, p.Level), true
-			}
-		}
+		t.Points = between(t.Points, ts.from, to)
+		cut[name] = t
 	}
-	if !some {
+	if !ts.measure(cut) {
 		return
 	}
-	room := 0.1*(high-low) + 0.5
-	low, high = low-room, high+room
-	v.Scale = fmt.Sprintf("%s to %s\u00a0%%", signed(low, 0), signed(high, 0))
+	v.Scale = fmt.Sprintf("required power %s to %s\u00a0%%, scatter 0 to %.0f\u00a0%%, failed attempts 0 to %.0f %s",
+		signed(ts.power.from, 0), signed(ts.power.to, 0), ts.scatter.to, ts.fails.to, chosen.Per)
 	for i := range v.Rows {
-		if t, ok := traces[v.Rows[i].Machine]; ok {
-			v.Rows[i].Trend = drawTrend(t, scale{stamp(from), stamp(to), trendPad, trendWidth - trendPad}, scale{low, high, trendHeight - trendPad, trendPad})
+		if t, ok := cut[v.Rows[i].Machine]; ok {
+			v.Rows[i].Panels = []panel{ts.drawPower(t), ts.drawScatter(t.Points), ts.drawFails(t.Points)}
 		}
 	}
+}
+
+// measure finds the scales that hold all of the traces, and says whether there
+// is anything to draw.
+func (ts *trends) measure(traces map[string]advise.Trace) (some bool) {
+	low, high, scatter, most := 0.0, 0.0, 1.0, 1
+	for _, t := range traces {
+		some = some || len(t.Points) > 0
+		for _, p := range t.Points {
+			if hasLevel(p) {
+				low, high, scatter = min(low, p.Level), max(high, p.Level), max(scatter, p.Scatter)
+			}
+		}
+		most = max(most, slices.Max(ts.count(t.Points)))
+	}
+	room := 0.1*(high-low) + 0.5
+	const top, bottom = panelPad, panelHeight - panelPad
+	ts.x = scale{stamp(ts.from), stamp(ts.to), panelPad, panelWidth - panelPad}
+	ts.power = scale{math.Floor(low - room), math.Ceil(high + room), bottom, top}
+	ts.scatter = scale{0, math.Ceil(scatter), bottom, top}
+	ts.fails = scale{0, float64(most), bottom, top}
+	return some
+}
+
+// count counts the failed attempts of each part of the span.
+func (ts *trends) count(points []advise.Point) []int {
+	bin := time.Duration(ts.span.Bin) * 24 * time.Hour
+	counts := make([]int, (ts.span.Days+ts.span.Bin-1)/ts.span.Bin)
+	for _, p := range points {
+		if !p.Passed {
+			// Counted from the end: the last part is a whole one.
+			back := min(int(ts.to.Sub(p.Time)/bin), len(counts)-1)
+			counts[len(counts)-1-back]++
+		}
+	}
+	return counts
 }
 
 // hasLevel says whether the model had anything to say after this attempt.
@@ -164,43 +127,76 @@ func between(points []advise.Point, from, to time.Time) []advise.Point {
 	return out
 }
 
-func drawTrend(t advise.Trace, x, y scale) *trend {
-	out := &trend{Label: "no attempts in this time"}
-	limit, known := t.Limit.Get()
-	if known && y.holds(limit) {
-		out.Limit = fmt.Sprintf("M%s %sH%s", coord(x.a), coord(y.at(limit)), coord(x.b))
+func (ts *trends) drawPower(t advise.Trace) panel {
+	out := panel{Word: "no power known", Label: "required power: not known in this time"}
+	across := func(value float64) string {
+		if !ts.power.holds(value) {
+			return ""
+		}
+		return fmt.Sprintf("M%s %sH%s", coord(ts.x.a), coord(ts.power.at(value)), coord(ts.x.b))
 	}
-	if y.holds(0) {
-		out.Zero = fmt.Sprintf("M%s %sH%s", coord(x.a), coord(y.at(0)), coord(x.b))
+	if limit, known := t.Limit.Get(); known {
+		out.Limit = across(limit)
 	}
-	if len(t.Points) == 0 {
-		return out
+	out.Zero = across(0)
+	out.Lines = ts.lines(t.Points, ts.power, func(p advise.Point) float64 { return p.Level })
+	if first, last, ok := ends(t.Points); ok {
+		out.Word = "power " + number(last.Level)
+		out.Label = fmt.Sprintf("required power from %s to %s", number(first.Level), number(last.Level))
 	}
-	points := thin(t.Points, 120)
-	for _, run := range runs(points, func(p advise.Point) float64 { return stamp(p.Time) }) {
+	return out
+}
+
+func (ts *trends) drawScatter(points []advise.Point) panel {
+	out := panel{Word: "no scatter known", Label: "scatter: not known in this time"}
+	out.Lines = ts.lines(points, ts.scatter, func(p advise.Point) float64 { return p.Scatter })
+	if first, last, ok := ends(points); ok {
+		out.Word = "scatter " + size(drift.Some(last.Scatter))
+		out.Label = fmt.Sprintf("scatter from %s to %s", size(drift.Some(first.Scatter)), size(drift.Some(last.Scatter)))
+	}
+	return out
+}
+
+func (ts *trends) drawFails(points []advise.Point) panel {
+	counts := ts.count(points)
+	var bars strings.Builder
+	fails := 0
+	wide := (ts.x.b - ts.x.a) / float64(len(counts))
+	for i, n := range counts {
+		fails += n
+		if n > 0 {
+			high := coord(ts.fails.a - ts.fails.at(float64(n)))
+			fmt.Fprintf(&bars, "M%s %sv-%sh%sv%sz", coord(ts.x.a+wide*float64(i)+0.5), coord(ts.fails.a), high, coord(wide-1), high)
+		}
+	}
+	return panel{
+		Bars: bars.String(), Zero: fmt.Sprintf("M%s %sH%s", coord(ts.x.a), coord(ts.fails.a), coord(ts.x.b)),
+		Word: fmt.Sprintf("%s failed", whole(int64(fails))), Label: plural(len(points), "attempt", "attempts") + ", " + whole(int64(fails)) + " failed",
+	}
+}
+
+// lines draws a value over time, broken at gaps.
+func (ts *trends) lines(points []advise.Point, y scale, value func(advise.Point) float64) []string {
+	var out []string
+	for _, run := range runs(thin(points, 60), func(p advise.Point) float64 { return stamp(p.Time) }) {
 		var line strings.Builder
 		for _, p := range run {
-			step(&line, x.at(stamp(p.Time)), y.at(p.Level))
+			step(&line, ts.x.at(stamp(p.Time)), y.at(value(p)))
 		}
 		if len(run) == 1 { // a lone point still shows
 			line.WriteString("h1")
 		}
-		out.Lines = append(out.Lines, line.String())
-	}
-	fails := 0
-	for _, p := range t.Points {
-		if p.Passed {
-			continue
-		}
-		fails++
-		if len(out.Fails) < 60 {
-			out.Fails = append(out.Fails, cross(x.at(stamp(p.Time)), trendHeight-5, 2.5))
-		}
-	}
-	out.Label = "required power: " + plural(len(t.Points), "attempt", "attempts") + ", " + whole(int64(fails)) + " failed"
-	first, last := t.Points[0], t.Points[len(t.Points)-1]
-	if hasLevel(first) && hasLevel(last) {
-		out.Label += fmt.Sprintf(", from %s to %s", pct(drift.Some(first.Level)), pct(drift.Some(last.Level)))
+		out = append(out, line.String())
 	}
 	return out
+}
+
+// ends are the first and the last attempt of which the model had something to
+// say.
+func ends(points []advise.Point) (first, last advise.Point, ok bool) {
+	known := slices.DeleteFunc(slices.Clone(points), func(p advise.Point) bool { return !hasLevel(p) })
+	if len(known) == 0 {
+		return first, last, false
+	}
+	return known[0], known[len(known)-1], true
 }

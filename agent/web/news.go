@@ -1,0 +1,113 @@
+package web
+
+import (
+	"context"
+	"sync"
+	"time"
+
+	"arcdrift/drift/advise"
+)
+
+// patience is how long a page waits for what the model is asked about; what is
+// not there by then follows with the next look. Who must not leave the yard does
+// not wait.
+const patience = time.Second
+
+// news keeps what was worked out of machines until a machine's own answer
+// changes, so that a page many people look at asks the model once per news. One
+// is worked out at a time: that may not take the whole of a small computer.
+type news[T any] struct {
+	work  func(a *advise.Assessment) (T, error)
+	weigh func(T) int
+	turn  chan struct{} // held by the one who works
+
+	mu     sync.Mutex
+	kept   map[string]keptNews[T]
+	weight int
+}
+
+type keptNews[T any] struct {
+	data  advise.Data
+	drift advise.Drift
+	value T
+}
+
+// mostWeight is how many attempts, drawn or told, are kept in all, some 30 MB.
+const mostWeight = 200_000
+
+func newNews[T any](work func(*advise.Assessment) (T, error), weigh func(T) int) *news[T] {
+	return &news[T]{work: work, weigh: weigh, turn: make(chan struct{}, 1), kept: map[string]keptNews[T]{}}
+}
+
+func (n *news[T]) get(a *advise.Assessment) (T, bool) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	k, ok := n.kept[a.Machine]
+	return k.value, ok && k.data == a.Data && k.drift == a.Drift
+}
+
+func (n *news[T]) put(a *advise.Assessment, value T) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	n.weight += n.weigh(value) - n.weigh(n.kept[a.Machine].value)
+	if n.weight > mostWeight {
+		n.kept, n.weight = map[string]keptNews[T]{}, n.weigh(value)
+	}
+	n.kept[a.Machine] = keptNews[T]{a.Data, a.Drift, value}
+}
+
+// of returns what there is of a machine. It waits for its turn until ctx ends;
+// what is once begun is finished and kept.
+func (n *news[T]) of(ctx context.Context, a *advise.Assessment) (T, error) {
+	if value, ok := n.get(a); ok {
+		return value, nil
+	}
+	var none T
+	select {
+	case n.turn <- struct{}{}:
+		defer func() { <-n.turn }()
+	case <-ctx.Done():
+		return none, ctx.Err()
+	}
+	if value, ok := n.get(a); ok { // worked out while this one waited
+		return value, nil
+	}
+	value, err := n.work(a)
+	if err != nil {
+		return none, err
+	}
+	n.put(a, value)
+	return value, nil
+}
+
+// soon returns what there is of the machines when ctx ends at the latest; whole
+// says whether that is all of them.
+func (n *news[T]) soon(ctx context.Context, wanted ...*advise.Assessment) (values map[string]T, whole bool, err error) {
+	done := make(chan error, 1)
+	go func() {
+		for _, a := range wanted {
+			if ctx.Err() != nil {
+				break
+			}
+			if _, err := n.of(ctx, a); err != nil {
+				done <- err
+				return
+			}
+		}
+		done <- nil
+	}()
+	select {
+	case err = <-done:
+	case <-ctx.Done():
+	}
+	if err != nil && ctx.Err() == nil {
+		return nil, false, err
+	}
+	values = map[string]T{}
+	for _, a := range wanted {
+		if value, ok := n.get(a); ok {
+			values[a.Machine] = value
+		}
+	}
+	return values, len(values) == len(wanted), nil
+}

@@ -1,0 +1,110 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"arcdrift/drift/advise"
+	"arcdrift/drift/score"
+)
+
+// saidView is how earlier forecasts of a machine turned out.
+type saidView struct {
+	Summary string
+	// Waiting says that they are still being worked out.
+	Waiting bool
+	Rows    []saidRow
+}
+
+// saidRow is one forecast; the drawing has a bar from the low to the high end.
+type saidRow struct {
+	Made                          time.Time
+	When, Arcs, Said, Came, Judge string
+	Bar, Middle, Sign, Kind       string
+}
+
+// Size of the drawing of one forecast.
+const saidWidth, saidHeight = 300.0, 20.0
+
+// addSaid adds how earlier forecasts turned out, and says whether that is there
+// yet.
+func (s *Server) addSaid(ctx context.Context, v *machineView, a *advise.Assessment) (there bool, err error) {
+	waiting, stop := context.WithTimeout(ctx, patience)
+	defer stop()
+	of, there, err := s.pasts.soon(waiting, a)
+	if err != nil {
+		return false, err
+	}
+	v.Said = wordSaid(of[a.Machine])
+	v.Said.Waiting = !there
+	return there, nil
+}
+
+func wordSaid(all []score.Said) *saidView {
+	v := &saidView{}
+	longest := 1.0
+	for i := range all {
+		longest = max(longest, all[i].Left.P90, all[i].Fate.Arcs)
+	}
+	x := scale{0, longest, 4, saidWidth - 12}
+	counts := map[score.Verdict]int{}
+	for i := range all {
+		counts[all[i].Verdict()]++
+		v.Rows = append(v.Rows, rowOfSaid(&all[i], x))
+	}
+	judged := len(all) - counts[score.NotTold]
+	if judged == 0 {
+		v.Summary = "None of them can be judged yet."
+		return v
+	}
+	v.Summary = fmt.Sprintf("%d of %d can be judged: %d held, %d failed sooner than said, %d lasted longer.",
+		judged, len(all), counts[score.Held], counts[score.FailedSooner], counts[score.LastedLonger])
+	return v
+}
+
+func rowOfSaid(s *score.Said, x scale) saidRow {
+	row := saidRow{
+		Made: s.Made, When: s.Made.Format("2 Jan 2006"), Arcs: whole(s.Arcs), Came: cameOf(s),
+		Said: fmt.Sprintf("%s to %s, middle %s", left(s.Left.P10, s.Horizon), left(s.Left.P90, s.Horizon), left(s.Left.P50, s.Horizon)),
+		Judge: map[score.Verdict]string{
+			score.Held: "held", score.FailedSooner: "failed sooner than said", score.LastedLonger: "lasted longer than said",
+		}[s.Verdict()],
+	}
+	const middle, half = saidHeight / 2, 5
+	row.Bar = fmt.Sprintf("M%s %dH%sV%dH%sz", coord(x.at(s.Left.P10)), int(middle)-half, coord(x.at(s.Left.P90)), int(middle)+half, coord(x.at(s.Left.P10)))
+	row.Middle = fmt.Sprintf("M%s %dv%d", coord(x.at(s.Left.P50)), int(middle)-half, 2*half)
+	at := x.at(s.Fate.Arcs)
+	row.Kind = "seen"
+	switch s.End {
+	case score.EndFailed:
+		row.Kind, row.Sign = "fail", cross(at, middle, 5)
+	case score.EndServiced: // it was cut short: a bar across
+		row.Sign = fmt.Sprintf("M%s %sH%sM%s %sv12", coord(x.a), coord(middle), coord(at), coord(at), coord(middle-6))
+	default: // and goes on: an arrow
+		row.Sign = fmt.Sprintf("M%s %sH%sm-5-4l5 4l-5 4", coord(x.a), coord(middle), coord(at+5))
+	}
+	return row
+}
+
+// left is a number of arcs of a forecast; beyond the horizon it is none.
+func left(arcs float64, horizon int64) string {
+	if arcs >= float64(horizon) {
+		return "more than " + whole(horizon)
+	}
+	return whole(int64(arcs + 0.5))
+}
+
+func cameOf(s *score.Said) string {
+	arcs := whole(int64(s.Fate.Arcs + 0.5))
+	switch {
+	case s.End == score.EndFailed:
+		return "It failed after " + arcs + "."
+	case s.End == score.EndServiced:
+		return "The bench stepped in after " + arcs + "."
+	case s.Until.IsZero():
+		return "Nothing heard since."
+	default:
+		return "Still in use after " + arcs + "."
+	}
+}
