@@ -1,75 +1,25 @@
 package model
 
 import (
-	"math/rand/v2"
-	"reflect"
 	"testing"
-	"time"
-	"unsafe"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/drift"
+	"arcdrift/drift/drifttest"
 	"arcdrift/drift/fit"
 )
 
-// filled sets everything in a value, what is not exported too, to something of
-// its own, so that what keeping forgets is seen. Fields named in spare are left.
-func filled(v reflect.Value, rng *rand.Rand, spare ...string) {
-	if v.Type() == reflect.TypeFor[time.Time]() {
-		v.Set(reflect.ValueOf(time.Unix(rng.Int64N(4e9), rng.Int64N(1e9)).UTC()))
-		return
-	}
-	switch v.Kind() {
-	case reflect.Bool:
-		v.SetBool(true)
-	case reflect.Int, reflect.Int64:
-		v.SetInt(rng.Int64N(1 << 30))
-	case reflect.Uint8:
-		v.SetUint(1 + rng.Uint64N(255))
-	case reflect.Float32, reflect.Float64:
-		v.SetFloat(rng.NormFloat64())
-	case reflect.String:
-		v.SetString(string('a' + rune(rng.IntN(26))))
-	case reflect.Array, reflect.Slice:
-		for i := range v.Len() {
-			filled(v.Index(i), rng, spare...)
-		}
-	case reflect.Pointer:
-		filled(v.Elem(), rng, spare...)
-	case reflect.Struct:
-	fields:
-		for i := range v.NumField() {
-			for _, s := range spare {
-				if v.Type().Field(i).Name == s {
-					continue fields
-				}
-			}
-			f := v.Field(i)
-			filled(reflect.NewAt(f.Type(), unsafe.Pointer(f.UnsafeAddr())).Elem(), rng, spare...)
-		}
-	default:
-		panic("not filled: " + v.Type().String())
-	}
-}
-
-func fill(x any, spare ...string) {
-	filled(reflect.ValueOf(x).Elem(), rand.New(rand.NewPCG(1, 2)), spare...)
-}
-
 func TestKeepingForgetsNothing(t *testing.T) {
 	p := &Params{}
-	for i := range p.Honest {
-		p.Honest[i] = make([]float64, 3)
-	}
-	fill(p)
+	drifttest.Fill(p)
 	m := &Machine{filter: newFilter()}
-	fill(m, "Name", "params", "spare", "spare2")
+	drifttest.Fill(m, "Name", "params", "spare", "spare2")
 	m.Name, m.params = "K-07", p
 	m.filter.spare, m.filter.spare2 = fit.NewNormal(states), fit.NewNormal(states)
 	r := &Reader{}
-	fill(r, "Settings")
+	drifttest.Fill(r, "Settings")
 	r.Settings = drift.Settings{AttemptLimit: 4}
 
 	kept := m.Keep(r.Keep(nil))

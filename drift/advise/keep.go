@@ -1,0 +1,33 @@
+package advise
+
+import (
+	"math"
+	"time"
+
+	"arcdrift/drift"
+)
+
+// Kept is a [Weighed] with its fields for all to see, so that it can be kept. It
+// goes through JSON unharmed.
+type Kept struct {
+	Answer Assessment
+	Last   time.Time
+	Gap    float64
+	// Days is unknown where nothing is asked.
+	Days drift.Opt[float64]
+	Pair string
+}
+
+// Kept returns the answer without the zone, which the machine's settings tell.
+func (w *Weighed) Kept() Kept {
+	k := Kept{Answer: w.answer, Last: w.last, Gap: w.gap, Pair: w.pair}
+	if !math.IsNaN(w.days) {
+		k.Days = drift.Some(w.days)
+	}
+	return k
+}
+
+// Weighed is the answer again, with dates in a zone.
+func (k *Kept) Weighed(zone *time.Location) Weighed {
+	return Weighed{answer: k.Answer, last: k.Last, gap: k.Gap, days: k.Days.Or(math.NaN()), zone: zone, pair: k.Pair}
+}
