@@ -1,7 +1,7 @@
 package model
 
-// OutTable is what [Machine.OutChance] rests on, as numbers that travel to where
-// there is no agent. Powers are in log percent, distances in arcs.
+// OutTable is what [Machine.OutChance] and [Machine.Shift] rest on, as numbers
+// that travel to where there is no agent. Powers are in log percent, distances in arcs.
 type OutTable struct {
 	// Low and High bound the deviations that pass; see [Params.Window].
 	Low, High float64
@@ -10,6 +10,9 @@ type OutTable struct {
 	// The parameters of the same names: how a pair goes on.
 	Bend, Walk, SlopeWalk, DirtRate, DirtStep, MultipleWalk float64
 	Scatter, ScatterArcs, ScatterBend                       float64
+	// Air is what the air of the last attempt contributed: density, humidity,
+	// machine temperature, as [Regressors] gives them.
+	Air [airTerms]float64
 	// Rows are the multiples of the scatter from the lowest.
 	Rows []OutRow
 }
@@ -33,7 +36,7 @@ type OutRow struct {
 func (m *Machine) OutTable() OutTable {
 	p := m.params
 	t := OutTable{
-		Arcs: m.arcs, Worn: m.worn,
+		Arcs: m.arcs, Worn: m.worn, Air: m.air,
 		Bend: p.Bend, Walk: p.Walk, SlopeWalk: p.SlopeWalk, DirtRate: p.DirtRate, DirtStep: p.DirtStep(), MultipleWalk: p.MultipleWalk,
 		Scatter: p.Scatter, ScatterArcs: p.ScatterArcs, ScatterBend: p.ScatterBend,
 		Rows: make([]OutRow, multiples),

@@ -48,5 +48,35 @@ func TestOutTableGivesTheChance(t *testing.T) {
 		}
 		// Rounding of sums of some thirty terms.
 		assert.InDelta(t, m.OutChance(air, 0), chance, 1e-9)
+		assertShift(t, m, &table, air)
 	})
+}
+
+// The change of required power is linear in the difference of the airs, under
+// every multiple; its mean and variance are those of the mixture.
+func assertShift(t *rapid.T, m *Machine, table *OutTable, air [airTerms]float64) {
+	var mean, second float64
+	for _, r := range table.Rows {
+		mk, vk, n := 0.0, 0.0, 0
+		for i := range outTerms {
+			for j := range i + 1 {
+				if i >= 2 && j >= 2 {
+					both := 2.0
+					if i == j {
+						both = 1
+					}
+					vk += both * (air[i-2] - table.Air[i-2]) * (air[j-2] - table.Air[j-2]) * r.Cov[n]
+				}
+				n++
+			}
+		}
+		for i := range airTerms {
+			mk += (air[i] - table.Air[i]) * r.Mean[2+i]
+		}
+		mean += r.Weight * mk
+		second += r.Weight * (vk + mk*mk)
+	}
+	wantMean, wantVariance := m.Shift(air)
+	assert.InDelta(t, wantMean, mean, 1e-9)
+	assert.InDelta(t, wantVariance, max(second-mean*mean, 0), 1e-8)
 }
