@@ -95,7 +95,7 @@ func (r *rawAlerts) valid(mqtt bool) (a Alerts, err error) {
 		return Alerts{}, err
 	}
 	if a.Zone, err = time.LoadLocation(r.zone); err != nil || r.zone == "" || r.zone == "Local" {
-		return Alerts{}, usagef("alert-zone is %q: it must be a time zone like Europe/Oslo", r.zone)
+		return Alerts{}, usagef("alert-zone is %q: it must be a time zone that this computer knows, like Europe/Oslo (the package tzdata brings them)", r.zone)
 	}
 	morning, err := time.Parse("15:04", r.morning)
 	if err != nil {
