@@ -84,7 +84,7 @@ func TestAlertSettingsThatAreWrong(t *testing.T) {
 		"must hold 24 to 64 bytes as base64":                                      `alert_secret = ["b=` + short + `"]`,
 		"mail-server is \"\": it must be like mail.example:587":                   "mail_from = \"a@depot.example\"\nalert_channel = [\"b=mailto:a@depot.example\"]",
 		"\"nobody\" is none":                                                      mail + `alert_channel = ["b=mailto:nobody"]`,
-		"alert-zone is \"Oslo\": it must be a time zone like":                     `alert_zone = "Oslo"`,
+		"alert-zone is \"Oslo\": it must be a time zone that this computer knows, like":                     `alert_zone = "Oslo"`,
 		"alert-zone is \"Local\"":                                                 `alert_zone = "Local"`,
 		"alert-morning is \"7\": it must be a time of day":                        `alert_morning = "7"`,
 		"alert-work-days has \"monday\"":                                          `alert_work_days = ["monday"]`,
