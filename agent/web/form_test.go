@@ -380,3 +380,19 @@ func TestLegible(t *testing.T) {
 	assert.Less(t, len(long), 2000)
 	assert.Contains(t, long, "bytes more")
 }
+
+func TestSentencesInTheReadersUnits(t *testing.T) {
+	us := units{American: true}
+	for said, want := range map[string]string{
+		"Compared with the last calibration: 1,180 m higher, 10 °C warmer, 2 days later.":     "Compared with the last calibration: 3,870 ft higher, 18 °F warmer, 2 days later.",
+		"Compared with the last calibration: same height, 1 °C cooler, 3 hours later.":        "Compared with the last calibration: same height, 2 °F cooler, 3 hours later.",
+		"Wait 25 minutes, lid shut: the machine is at -5 °C and this air wets below 13.1 °C.": "Wait 25 minutes, lid shut: the machine is at 23 °F and this air wets below 56 °F.",
+		"A check costs 5 minutes, being out 60 minutes.":                                      "A check costs 5 minutes, being out 60 minutes.",
+	} {
+		assert.Equal(t, want, us.say(said))
+		assert.Equal(t, said, units{}.say(said))
+	}
+	f := yard()
+	f.moved.Reasons = []string{"You are 1,180 m higher than at the last good calibration."}
+	assert.Contains(t, text(t, get(t, f, "/moved?machine=K-07&units=us&temperature_c=40&altitude_m=4560")), "3,870 ft higher")
+}

@@ -3,9 +3,9 @@ package web
 import (
 	"errors"
 	"fmt"
-	"math"
 	"net/http"
 	"net/url"
+	"strconv"
 	"strings"
 
 	"arcdrift/agent/wire"
@@ -129,16 +129,19 @@ func wordVerdict(a *advise.MoveAnswer, u units) *verdict {
 	default:
 		v.Word = "Cannot tell. Play safe: recalibrate"
 	}
-	if len(a.Reasons) > 0 {
-		v.Reason, v.More = a.Reasons[0], a.Reasons[1:]
+	for i, reason := range a.Reasons {
+		if i == 0 {
+			v.Reason = u.say(reason)
+		} else {
+			v.More = append(v.More, u.say(reason))
+		}
 	}
 	if p, ok := a.ProbabilityOut.Get(); ok {
 		v.Chance = upperFirst(inTen(p)) + " would be out of tolerance."
 	}
 	v.Evidence = evidenceWords(a.Evidence)
 	if dew, ok := a.DewPoint.Get(); ok {
-		v.Dew = u.show("temperature_c", math.Round(dew*10)/10) + "\u00a0" + u.unit("temperature_c")
-		v.Dew = strings.Replace(v.Dew, "-", "\u2212", 1)
+		v.Dew = strings.Replace(u.say(strconv.FormatFloat(dew, 'f', -1, 64)+" °C"), "-", "\u2212", 1)
 	}
 	v.Numbers = numbersOf(a, v.Dew)
 	return v

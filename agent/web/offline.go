@@ -33,6 +33,9 @@ type offlineView struct {
 	Streak     int        `json:"streak"`
 	Last       *time.Time `json:"last"`
 	ArcsPerDay figure     `json:"arcs_per_day"`
+	// LastTemperature and LastAltitude are the last calibration's.
+	LastTemperature drift.Opt[float64] `json:"last_temperature_c"`
+	LastAltitude    drift.Opt[float64] `json:"last_altitude_m"`
 	// WarmUp is the time constant of the machine in its case.
 	WarmUp drift.Opt[float64] `json:"warm_up_minutes"`
 	Cost   advise.Cost        `json:"cost"`
@@ -43,7 +46,7 @@ type offlineView struct {
 // offlineTable is a model.OutTable. A row is weight, multiple of the scatter,
 // mean level; the means of level minus setting, slope, and the effects of
 // density, humidity and machine temperature; the lower triangle of their
-// covariance, row by row.
+// covariance, row by row. Air is what the last attempt's air contributed.
 type offlineTable struct {
 	Low          figure     `json:"low"`
 	High         figure     `json:"high"`
@@ -58,6 +61,7 @@ type offlineTable struct {
 	Scatter      figure     `json:"scatter"`
 	ScatterArcs  figure     `json:"scatter_arcs"`
 	ScatterBend  figure     `json:"scatter_bend"`
+	Air          []figure   `json:"air"`
 	Rows         [][]figure `json:"rows"`
 }
 
@@ -66,6 +70,9 @@ func tableOf(t *model.OutTable) *offlineTable {
 		Low: figure(t.Low), High: figure(t.High), Arcs: figure(t.Arcs), Worn: figure(t.Worn),
 		Bend: figure(t.Bend), Walk: figure(t.Walk), SlopeWalk: figure(t.SlopeWalk), DirtRate: figure(t.DirtRate), DirtStep: figure(t.DirtStep),
 		MultipleWalk: figure(t.MultipleWalk), Scatter: figure(t.Scatter), ScatterArcs: figure(t.ScatterArcs), ScatterBend: figure(t.ScatterBend),
+	}
+	for _, x := range t.Air {
+		out.Air = append(out.Air, figure(x))
 	}
 	for i := range t.Rows {
 		r := &t.Rows[i]
@@ -80,7 +87,7 @@ func tableOf(t *model.OutTable) *offlineTable {
 
 func offlineOf(machine string, site *advise.Site, now time.Time) offlineView {
 	v := offlineView{
-		Machine: machine, AsOf: now.UTC(), WarmUp: site.Settings.WarmUp,
+		Machine: machine, AsOf: now.UTC(), WarmUp: site.Settings.WarmUp, LastTemperature: site.LastTemperature, LastAltitude: site.LastAltitude,
 		Cost: advise.Cost{CheckMinutes: site.Settings.CheckMinutes, OutMinutes: site.Settings.OutMinutes},
 	}
 	if m := site.Known; m != nil && m.Attempts() > 0 {

@@ -95,7 +95,7 @@ func TestPhoneWithoutTheAgent(t *testing.T) {
 
 	b.show("/moved?machine=" + machine + "&temperature_c=4&humidity_pct=40&altitude_m=1390")
 	b.do(chromedp.WaitVisible(".verdict"))
-	assert.Contains(t, look[string](b, `document.querySelector(".verdict").textContent`), "Answered on this phone without the agent")
+	assert.Contains(t, look[string](b, `document.getElementById("since").textContent`), "Answered on this phone without the agent")
 	assert.Equal(t, "1390", look[string](b, `document.getElementById("altitude_m").value`))
 	b.show("/moved?machine=nobody&temperature_c=4")
 	b.do(chromedp.WaitVisible(".verdict"))

@@ -1,8 +1,10 @@
 package web
 
 import (
+	"math"
 	"net/http"
 	"net/url"
+	"regexp"
 	"strconv"
 	"strings"
 
@@ -115,4 +117,30 @@ func (u units) toSI(v url.Values) url.Values {
 		}
 	}
 	return out
+}
+
+// quantity is a temperature or a height in a sentence of an answer.
+var quantity = regexp.MustCompile(`(-?[\d,.]+) (m|°C)\b( higher| lower| warmer| cooler)?`)
+
+// say says a sentence's temperatures and heights in the reader's units. A
+// difference is converted as one: 10 °C warmer is 18 °F warmer.
+func (u units) say(sentence string) string {
+	if !u.American {
+		return sentence
+	}
+	return quantity.ReplaceAllStringFunc(sentence, func(found string) string {
+		part := quantity.FindStringSubmatch(found)
+		x, err := strconv.ParseFloat(strings.ReplaceAll(part[1], ",", ""), 64)
+		switch {
+		case err != nil:
+			return found
+		case part[2] == "m": // said to tens
+			return whole(10*int64(math.Round(x/3.048))) + " ft" + part[3]
+		case part[3] == "":
+			x = x*1.8 + 32
+		default:
+			x *= 1.8
+		}
+		return strconv.FormatFloat(math.Round(x), 'f', 0, 64) + " °F" + part[3]
+	})
 }

@@ -1,5 +1,6 @@
 // Takes along what the site check needs of the machines this phone has to do
-// with, and answers it where the agent does not.
+// with, and answers it where the agent does not, in the words of the agent's
+// page. A test asks both the same.
 import { able, savedTables, saveTables } from "./queue.js";
 import { answer } from "./site-check.js";
 import { siOf } from "./record.js";
@@ -19,70 +20,118 @@ async function takeAlong() {
   if (reply.ok) await saveTables(await reply.json());
 }
 
-function make(tag, text, set = {}) {
-  return Object.assign(document.createElement(tag), set, { textContent: text });
+function make(tag, text, set = {}, ...inside) {
+  const e = Object.assign(document.createElement(tag), set, { textContent: text });
+  e.append(...inside);
+  return e;
 }
 
 // inTen says a chance in counts: of ten, or of a hundred for what is rare.
 function inTen(p) {
-  if (p < 0.005) return "Fewer than 1 in 100";
-  if (p < 0.095) return `About ${Math.round(p * 100)} in 100`;
-  if (p >= 0.95) return "More than 9 in 10";
-  return `About ${Math.round(p * 10)} in 10`;
+  if (p < 0.005) return "fewer than 1 in 100";
+  if (p < 0.095) return `about ${Math.max(1, Math.round(100 * p))} in 100`;
+  return p >= 0.95 ? "more than 9 in 10" : `about ${Math.round(10 * p)} in 10`;
 }
 
-const degrees = (c, units) => (units === "us" ? `${Math.round((c * 9) / 5 + 32)} °F` : `${Math.round(c * 10) / 10} °C`).replace("-", "−");
-const rests = { "this-machine": "judged by this machine's own records", "machines-like-it": "judged by machines like it", "rule-of-thumb": "by rule of thumb: few records so far" };
+const upperFirst = (s) => s[0].toUpperCase() + s.slice(1);
+const minus = (s) => s.replace("-", "−");
+const signed = (x) => (x.toFixed(1) === "0.0" || x.toFixed(1) === "-0.0" ? "0.0" : (x > 0 ? "+" : "") + minus(x.toFixed(1)));
+const near = (x) => Math.sign(x) * Math.round(Math.abs(x)) + 0;
+const whole = (n) => String(n).replace(/\B(?=(\d{3})+$)/g, ",");
 
-function words(a) {
+// inUnits says a sentence's temperatures and heights in the reader's units; a
+// difference is converted as one.
+function inUnits(text, units) {
+  if (units !== "us") return text;
+  return text.replace(/(-?[\d,.]+) (m|°C)\b( higher| lower| warmer| cooler)?/g, (_, n, unit, way = "") => {
+    const x = Number(n.replaceAll(",", ""));
+    if (unit === "m") return `${whole(near(x / 3.048) * 10)} ft${way}`;
+    return `${near(way ? x * 1.8 : x * 1.8 + 32)} °F${way}`;
+  });
+}
+
+const evidence = { "this-machine": "judged by this machine's own records", "machines-like-it": "judged by machines like it", "rule-of-thumb": "by rule of thumb: few records so far" };
+
+function word(a) {
   switch (a.answer) {
-    case "recalibrate": return ["Recalibrate now", a.streak ? "The last try failed and nothing has passed since." : ""];
-    case "no-need": return ["No need to recalibrate", ""];
-    case "wait":
-      if (a.saturated) return ["Wait until it is warm and dry, then recalibrate", "The air is close to saturated: waiting has no end here. Dry the air or move, lid shut."];
-      return [a.wait_minutes === null ? "Wait until it is warm and dry, then recalibrate" : `Wait ${a.wait_minutes} min, lid shut, then recalibrate`, "This air would wet the machine as it is now."];
+    case "recalibrate": return "Recalibrate now";
+    case "no-need": return "No need to recalibrate";
+    case "wait": return a.wait_minutes === null ? "Wait until it is warm and dry, then recalibrate" : `Wait ${a.wait_minutes} min, lid shut, then recalibrate`;
   }
-  return ["Cannot tell. Play safe: recalibrate", a.missing];
+  return "Cannot tell. Play safe: recalibrate";
 }
 
-function show(form, a, table, units) {
-  const [word, reason] = words(a);
-  const verdict = make("section", "", { className: `verdict ${a.answer}` });
+function fact(name, value, note) {
+  const said = make("dd", value);
+  if (note) said.append(" ", make("span", note, { className: "hint" }));
+  return make("div", "", {}, make("dt", name), said);
+}
+
+function numbers(a, dew) {
+  const list = make("dl", "", { className: "facts" });
+  const shift = a.expected_shift_pct;
+  list.append(shift === null ? fact("Expected change of required power", "not known") : fact("Expected change of required power", `${signed(shift)} %`, `± ${(1.2816 * a.sd_pct).toFixed(1)}, 8 in 10`));
+  if (dew) list.append(fact("Dew point of this air", dew, "a machine colder than this gets wet"));
+  const { check_minutes: check, out_minutes: out } = a.cost;
+  if (out > 0) list.append(fact("Worth a calibration above", inTen(check / out), `it costs ${check.toFixed(0)} min, being out costs ${out.toFixed(0)} min; both are settings`));
+  return list;
+}
+
+// show writes the answer where the agent's page has it.
+export function show(form, a, table, units) {
+  const [reason, ...more] = a.reasons.map((text) => inUnits(text, units));
+  const dew = a.dew_point_c === null ? "" : minus(inUnits(`${a.dew_point_c} °C`, units));
+  const verdict = make("section", "", { className: `verdict ${a.answer}` }, make("p", word(a), { className: "word" }));
   verdict.setAttribute("aria-label", `Answer for ${a.machine}`);
-  verdict.append(make("p", word, { className: "word" }));
   if (reason) verdict.append(make("p", reason));
-  if (a.probability_out !== null) verdict.append(make("p", `${inTen(a.probability_out)} would be out of tolerance. A check costs ${a.cost.check_minutes} min, being out ${a.cost.out_minutes} min.`, { className: "chance" }));
-  verdict.append(make("p", rests[a.evidence], { className: "hint" }));
-  if (a.dry_c !== undefined) verdict.append(make("p", `A machine colder than ${degrees(a.dry_c, units)} gets wet in this air. Keep the case and the lid shut while it warms. No arc on wet electrodes.`));
+  const rests = make("span", evidence[a.evidence], { className: "hint" });
+  verdict.append(a.probability_out === null ? make("p", rests.textContent, { className: "hint" }) : make("p", `${upperFirst(inTen(a.probability_out))} would be out of tolerance. `, { className: "chance" }, rests));
   const since = table.as_of ? `Answered on this phone without the agent, from what was known ${new Date(table.as_of).toLocaleString([], { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" })}.` : "Answered on this phone without the agent, which has not told it anything of this machine.";
-  verdict.append(make("p", since, { id: "since" }));
-  form.before(verdict);
-  if (a.answer !== "no-need") verdict.after(document.getElementById("offline-cautions").content.cloneNode(true));
+  const after = [make("p", since, { id: "since", className: "hint" })];
+  if (a.answer === "wait") {
+    after.push(make("p", "", { className: "caution" }, make("strong", "Keep the case and the lid shut while it warms."), `${dew ? ` Anything colder than ${dew} gets wet in this air.` : ""} No arc on wet electrodes.`));
+  }
+  const why = make("details", "", { id: "numbers" }, make("summary", "Why, in numbers"));
+  if (more.length > 0) why.append(make("ul", "", {}, ...more.map((text) => make("li", text))));
+  why.append(numbers(a, dew));
+  after.push(why);
+  if (a.answer !== "no-need") {
+    const link = make("a", "Log the calibration", { className: "button main-button", href: "/log?" + new URLSearchParams({ machine: a.machine, trigger: "moved" }) });
+    after.push(document.getElementById("offline-cautions").content.cloneNode(true), make("p", "", { className: "row" }, link));
+  }
+  form.before(verdict, ...after, make("h2", "Ask again"));
 }
 
-async function answerHere(form) {
-  const asked = new URLSearchParams(location.search);
-  const told = [...asked.keys()].some((name) => name !== "machine");
-  if (!told || document.querySelector(".verdict, .errors")) return;
-  const units = form.dataset.units;
-  const q = { as_of: Date.now() };
+// questionOf reads what was asked in the link into the form and as a question in
+// SI, or marks the field that is wrong.
+export function questionOf(form, asked) {
+  const q = {};
   for (const [name, text] of asked) {
     const field = form.elements[name];
     if (!field) continue;
     field.value = text;
     if (name === "machine" || !text.trim()) continue;
     try {
-      q[name] = siOf(field, text, units);
+      q[name] = siOf(field, text, form.dataset.units);
     } catch (problem) {
       field.setCustomValidity(problem.message);
       field.addEventListener("change", () => field.setCustomValidity(""), { once: true });
       form.reportValidity();
-      return;
+      return undefined;
     }
   }
+  return q;
+}
+
+async function answerHere(form) {
+  const asked = new URLSearchParams(location.search);
+  const told = [...asked.keys()].some((name) => name !== "machine");
+  if (!told || document.querySelector(".verdict, .errors")) return;
+  const q = questionOf(form, asked);
+  if (!q) return;
   const machine = asked.get("machine");
-  const table = (await savedTables()).find((t) => t.machine === machine) ?? { machine, table: null, cost: { check_minutes: 0, out_minutes: 1 } };
-  show(form, answer(table, q), table, units);
+  const table = (await savedTables()).find((t) => t.machine === machine) ?? { machine, table: null, cost: { check_minutes: 0, out_minutes: 0 } };
+  show(form, answer(table, { ...q, as_of: Date.now() }), table, form.dataset.units);
 }
 
 if (able()) {

@@ -136,45 +136,113 @@ function condensation(t, rh) {
 
 const known = (x) => x !== undefined && x !== null && !Number.isNaN(x);
 
+// Words, as the agent's: counts for chances, thousands apart, one decimal.
+const round = (x, parts = 1) => (Math.sign(x) * Math.round(Math.abs(x) * parts)) / parts + 0;
+const number = (x) => String(round(x, 10));
+const thousands = (n) => String(n >= 1000 ? round(n / 10) * 10 : n).replace(/\B(?=(\d{3})+$)/g, ",");
+const plural = (n, word) => (n === 1 ? `1 ${word}` : /[^a]y$/.test(word) ? `${round(n)} ${word.slice(0, -1)}ies` : `${round(n)} ${word}s`);
+
+function chanceWords(p) {
+  if (p < 0.005) return "Less than 1 in 100";
+  if (p < 0.095) return `About ${round(p * 100)} in 100`;
+  return p >= 0.95 ? "More than 9 in 10" : `About ${round(p * 10)} in 10`;
+}
+
+function change(d, step, unit, up, down, none) {
+  d = round(d / step) * step;
+  return d === 0 ? none : `${thousands(Math.abs(d))} ${unit} ${d > 0 ? up : down}`;
+}
+
+// difference says in words how this place differs from the last calibration's.
+function difference(m, q) {
+  const parts = [];
+  if (known(m.last_altitude_m) && known(q.altitude_m)) parts.push(change(q.altitude_m - m.last_altitude_m, 10, "m", "higher", "lower", "same height"));
+  if (known(m.last_temperature_c)) parts.push(change(q.temperature_c - m.last_temperature_c, 1, "°C", "warmer", "cooler", "same temperature"));
+  const hours = (q.as_of - Date.parse(m.last)) / 3_600_000;
+  if (hours >= 48) parts.push(plural(Math.floor(hours / 24), "day") + " later");
+  else if (hours >= 1) parts.push(plural(Math.floor(hours), "hour") + " later");
+  return `Compared with the last calibration: ${parts.join(", ") || "no difference that matters"}.`;
+}
+
 function wait(a, m, q) {
   const c = condensation(q.temperature_c, q.humidity_pct);
   const machine = q.machine_temperature_c;
   if (known(machine) ? !(machine < c.dry) : !c.saturated) return false;
   a.answer = "wait";
   a.wait_minutes = null;
-  a.dry_c = c.dry;
-  a.saturated = c.saturated;
-  if (!c.saturated && known(m.warm_up_minutes)) {
+  if (c.saturated) {
+    a.reasons = ["The air is close to saturated: waiting has no end here. Dry the air or move, lid shut, then recalibrate."];
+  } else if (known(m.warm_up_minutes)) {
     a.wait_minutes = Math.ceil(m.warm_up_minutes * Math.log((q.temperature_c - machine) / (q.temperature_c - c.dry)));
+    a.reasons = [`Wait ${plural(a.wait_minutes, "minute")}, lid shut: the machine is at ${number(machine)} °C and this air wets anything below ${number(c.dry)} °C. Then recalibrate.`];
+  } else {
+    a.reasons = [`Leave the lid shut until the machine is above ${number(c.dry)} °C: at ${number(machine)} °C this air would wet it. Then recalibrate. How long that takes is not known for this machine.`];
   }
   return true;
 }
 
+// shift is mean and standard deviation of the change of required power, in log
+// percent, from the air of the last attempt to this one.
+export function shift(t, air) {
+  let mean = 0, second = 0;
+  for (const row of t.rows) {
+    const s = stateOf(row);
+    let m = 0, v = 0;
+    air.forEach((x, i) => {
+      m += (x - t.air[i]) * s.mean[2 + i];
+      air.forEach((y, j) => (v += (x - t.air[i]) * (y - t.air[j]) * s.cov[2 + i][2 + j]));
+    });
+    mean += s.weight * m;
+    second += s.weight * (v + m * m);
+  }
+  return [mean, Math.sqrt(Math.max(second - mean * mean, 0))];
+}
+
 function weigh(a, m, q) {
-  if (!m.table) a.missing = "Nothing is known of this machine yet.";
-  else if (!known(q.temperature_c)) a.missing = "The temperature is missing.";
-  else if (!known(q.pressure_hpa) && !known(q.altitude_m)) a.missing = "The altitude or the station pressure is missing.";
-  if (a.missing) return false;
+  let missing;
+  if (!m.table) missing = "Nothing is known of this machine yet.";
+  else if (!known(q.temperature_c)) missing = "The temperature is missing.";
+  else if (!known(q.pressure_hpa) && !known(q.altitude_m)) missing = "The altitude or the station pressure is missing.";
+  if (missing) {
+    a.reasons = [missing + " Play safe: recalibrate."];
+    return false;
+  }
   const days = Math.min(Math.max((q.as_of - Date.parse(m.last)) / 86_400_000, 0), 7);
-  a.chance = outChance(m.table, regressors(q), m.arcs_per_day * days);
-  a.probability_out = Math.round(a.chance * 1000) / 1000;
+  const here = regressors(q);
+  a.chance = outChance(m.table, here, m.arcs_per_day * days);
+  a.probability_out = round(a.chance, 1000);
+  const [mean, sd] = shift(m.table, here);
+  a.expected_shift_pct = round(100 * Math.expm1(mean / 100), 100);
+  a.sd_pct = round(sd * Math.exp(mean / 100), 100);
   a.evidence = m.attempts >= 10 ? "this-machine" : m.attempts_of_its_like >= 100 ? "machines-like-it" : "rule-of-thumb";
   if (m.attempts < 3 && a.evidence === "rule-of-thumb") {
-    a.missing = "There are too few records of this machine and none of its like.";
+    a.reasons = [`Only ${plural(m.attempts, "record")} of this machine and none of its like. Play safe: recalibrate.`];
     return false;
   }
   return true;
 }
 
+function choose(a, m, q) {
+  a.answer = m.streak > 0 || a.probability_out > m.cost.check_minutes / m.cost.out_minutes ? "recalibrate" : "no-need";
+  if (m.streak > 0) a.reasons.push(`The last ${m.streak === 1 ? "try" : plural(m.streak, "try")} failed and nothing has passed since.`);
+  a.reasons.push(difference(m, q));
+  a.reasons.push(`${chanceWords(a.probability_out)} would be out without it. A check costs ${plural(m.cost.check_minutes, "minute")}, being out ${plural(m.cost.out_minutes, "minute")}.`);
+  if (a.evidence === "machines-like-it") a.reasons.push("That rests on other machines like it: this one has few records.");
+  if (a.evidence === "rule-of-thumb") a.reasons.push("That is a rule of thumb: there are few records of this machine and its like.");
+}
+
 // answer is the site check: m is a machine's table, q the question with the
-// names of the records' fields and as_of in milliseconds.
+// names of the records' fields and as_of in milliseconds. The keys and sentences
+// are those of GET /api/v1/site-check; chance is before rounding.
 export function answer(m, q) {
-  const a = { machine: m.machine, answer: "cannot-tell", wait_minutes: 0, evidence: "rule-of-thumb", probability_out: null, cost: m.cost };
+  const a = {
+    machine: m.machine, answer: "cannot-tell", wait_minutes: 0, probability_out: null, expected_shift_pct: null, sd_pct: null,
+    evidence: "rule-of-thumb", reasons: [], dew_point_c: null, cost: m.cost,
+  };
   const vapours = known(q.temperature_c) && known(q.humidity_pct);
-  if (vapours) a.dew_point_c = dewPoint(q.temperature_c, q.humidity_pct);
+  if (vapours) a.dew_point_c = round(dewPoint(q.temperature_c, q.humidity_pct), 10);
   const weighed = weigh(a, m, q);
   if ((vapours && wait(a, m, q)) || !weighed) return a;
-  a.streak = m.streak > 0;
-  a.answer = a.streak || a.probability_out > m.cost.check_minutes / m.cost.out_minutes ? "recalibrate" : "no-need";
+  choose(a, m, q);
   return a;
 }
