@@ -184,10 +184,12 @@ func actionText(a *advise.Assessment) string {
 	text := map[advise.Action]string{
 		advise.Inspect: "look at the electrodes", advise.Clean: "clean the electrodes", advise.Replace: "replace the electrodes",
 	}[a.Electrode.Action]
-	if text == "" {
+	switch {
+	case text == "" && a.Streak.EndsFirst():
+		return "try another cleaver"
+	case text == "":
 		return "nothing"
-	}
-	if c := a.Streak.Cause; a.Electrode.Action == advise.Inspect && len(c) > 0 && c[0].Cause == advise.CauseEnds {
+	case a.Electrode.Action == advise.Inspect && a.Streak.EndsFirst():
 		text = "try another cleaver; if that fails too, " + text
 	}
 	if day, ok := a.Electrode.ActBy.Get(); ok {

@@ -32,13 +32,22 @@ func evaluateCommand(env Env) *cobra.Command {
 been said then, from what had happened by then, and scores it by what came of it:
 arcs to failure, checks after moves, and alerts, of the model and of the simple
 rules it must beat. It works on a copy, so that the store is free meanwhile; a
-fleet of 60 machines over eight months takes some minutes.`,
-		Example: "  arcdrift evaluate\n  arcdrift evaluate --format csv > scores.csv",
+fleet of 60 machines over eight months takes some minutes.
+
+With --invented it replays invented fleets instead, whose truth is known: then
+only failures of the electrodes count, and beside the rules stands who knows all
+but chance. ` + "`all`" + ` takes every kind of fleet, and an hour.`,
+		Example: "  arcdrift evaluate\n  arcdrift evaluate --format csv > scores.csv\n  arcdrift evaluate --invented sudden-dirt --machines 2 --days 80",
 		Args:    cobra.NoArgs,
 	}
 	format := formatFlag(cmd, formatText, formatJSON, formatCSV)
+	var invent invention
+	cmd.Flags().StringSliceVar(&invent.kinds, "invented", nil, "kinds of invented fleet to replay instead of the store, or "+everyKind)
+	cmd.Flags().IntVar(&invent.machines, "machines", 50, "how many machines an invented fleet has")
+	cmd.Flags().IntVar(&invent.days, "days", 180, "how many days it lives, up to today")
+	cmd.Flags().Uint64Var(&invent.seed, "seed", replaySeed, "another seed, another invented fleet")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		replayed, err := replay(cmd.Context(), env, dbPath(cmd))
+		replayed, err := invent.replayOr(cmd, env)
 		if err != nil {
 			return err
 		}
@@ -71,16 +80,7 @@ func replay(ctx context.Context, env Env, db string) (*score.Replay, error) {
 		}
 		return fleet.Pasts(book{s}, asOf)
 	}
-	plan := score.Plan{Seed: replaySeed}
-	if env.Terminal {
-		plan.Progress = func(done, of int) {
-			fmt.Fprintf(env.Stderr, "\r%d of %d moments …", done, of)
-			if done == of {
-				fmt.Fprint(env.Stderr, "\r\x1b[K")
-			}
-		}
-	}
-	replayed, err := score.Run(at, env.Now(), plan)
+	replayed, err := score.Run(at, env.Now(), score.Plan{Seed: replaySeed, Progress: progress(env, "")})
 	return replayed, errors.Join(err, s.Close())
 }
 
@@ -155,14 +155,22 @@ func chancesText(out *strings.Builder, bins []score.Bin) {
 
 func alertsText(out *strings.Builder, alerts []score.AlertRow) {
 	fmt.Fprintf(out, "\nAlerts: right if the pair failed or the bench found it worn or dirty within %d days\n", advise.PlanDays)
+	best := alerts[len(alerts)-1].Who
 	table(out, func(row func(...string)) {
-		row("RAISED BY", "ALERTS", "PER MACHINE-MONTH", "RIGHT", "WRONG", "UNCLEAR", "PRECISION", "FAILURES", "ANNOUNCED 3 DAYS AHEAD", "MEDIAN DAYS OF WARNING")
+		row("RAISED BY", "ALERTS", "PER MACHINE-MONTH", "RIGHT", "WRONG", "UNCLEAR", "PRECISION", "FAILURES", "ANNOUNCED 3 DAYS AHEAD", "MEDIAN DAYS OF WARNING", "BOTH", "SHARE")
 		for i := range alerts {
 			a := &alerts[i]
 			row(a.Who, fmt.Sprint(a.Alerts), fixed(a.PerMonth, 2), fmt.Sprint(a.Right), fmt.Sprint(a.Wrong), fmt.Sprint(a.Unclear),
-				withBand(a.Precision, a.Low, a.High), fmt.Sprint(a.Failures), share(a.Recall), fixed(a.Notice, 1))
+				withBand(a.Precision, a.Low, a.High), fmt.Sprint(a.Failures), share(a.Recall), fixed(a.Notice, 1), fixed(a.Both, 2), share(a.Share))
 		}
 	})
+	fmt.Fprintf(out, "Both: precision and announced together, their harmonic mean. Share: the part of it\nthat %s reaches, %s.\n", best, meant[best])
+}
+
+// meant says what the last row knows.
+var meant = map[string]string{
+	score.Hindsight:        "who reads in the records what came, chance and all, so that nobody can reach it",
+	score.PerfectKnowledge: "who knows every machine as it stands and all laws, but not chance",
 }
 
 func fixed(v drift.Opt[float64], digits int) string {
@@ -252,5 +260,6 @@ func alertCells(a *score.AlertRow, put cells) {
 		measure{"alerts", whole(a.Alerts)}, measure{"per_machine_month", a.PerMonth}, measure{"right", whole(a.Right)},
 		measure{"wrong", whole(a.Wrong)}, measure{"unclear", whole(a.Unclear)}, measure{"precision", a.Precision},
 		measure{"precision_low", a.Low}, measure{"precision_high", a.High}, measure{"failures", whole(a.Failures)},
-		measure{"announced", whole(a.Announced)}, measure{"recall", a.Recall}, measure{"notice_days", a.Notice})
+		measure{"announced", whole(a.Announced)}, measure{"recall", a.Recall}, measure{"notice_days", a.Notice},
+		measure{"precision_with_recall", a.Both}, measure{"share_of_best", a.Share})
 }

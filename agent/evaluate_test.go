@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -45,14 +46,64 @@ func TestEvaluate(t *testing.T) {
 
 	var text, table bytes.Buffer
 	require.NoError(t, evaluateText(&text, &r))
-	for _, say := range []string{"6 machines replayed from 10 Feb 2026 to ", "seed 1", score.PastLives, score.LastPoints, score.Rule, score.ThreeInARow, "in hindsight", "90 to 100 %"} {
+	for _, say := range []string{"6 machines replayed from 10 Feb 2026 to ", "seed 1", score.PastLives, score.LastPoints, score.Rule, score.ThreeInARow, "that in hindsight reaches", "90 to 100 %"} {
 		assert.Contains(t, text.String(), say)
 	}
 	require.NoError(t, evaluateCSV(&table, &r))
 	rows, err := csv.NewReader(&table).ReadAll()
 	require.NoError(t, err)
 	assert.Equal(t, []string{"table", "data", "who", "measure", "value"}, rows[0])
-	assert.Len(t, rows, 1+11*len(r.Arcs)+6*len(r.Moves)+5*len(r.Bins)+12*len(r.Alerts))
+	assert.Len(t, rows, 1+11*len(r.Arcs)+6*len(r.Moves)+5*len(r.Bins)+14*len(r.Alerts))
+}
+
+// TestEvaluateInvented holds the truth of an invented fleet against what an oracle
+// that is told chance as well would say.
+func TestEvaluateInvented(t *testing.T) {
+	got := cli(t, Env{Terminal: true}, "evaluate", "--invented", "straight,healthy", "--machines", "2", "--days", "76", "--seed", "5", "--format", "json")
+	require.Equal(t, exitDone, got.code, got.say)
+	assert.Contains(t, got.say, "\rhealthy: 2 of 2 moments …")
+	var r score.Report
+	require.NoError(t, json.Unmarshal([]byte(got.answer), &r))
+	assert.Equal(t, 4, r.Machines)
+	assert.EqualValues(t, 5, r.Seed)
+	assert.Equal(t, score.PerfectKnowledge, r.Alerts[len(r.Alerts)-1].Who)
+
+	for _, wrong := range [][]string{
+		{"--invented", "grooved"}, {"--invented", "all", "--machines", "0"}, {"--machines", "3"}, {"--days", "3"}, {"--seed", "3"},
+	} {
+		assert.Equal(t, exitUsage, cli(t, Env{}, append([]string{"evaluate"}, wrong...)...).code, wrong)
+	}
+	worlds, err := (&invention{kinds: []string{everyKind}}).worlds()
+	require.NoError(t, err)
+	assert.Len(t, worlds, len(synth.Worlds()))
+}
+
+func TestInventorKnowsTheTruth(t *testing.T) {
+	w, ok := synth.WorldNamed("blunt")
+	require.True(t, ok)
+	const machines, days = 4, 120
+	one := synth.Make(w, 9, machines, scriptMoment.AddDate(0, 0, -days), days)
+	v := inventor{one.Truth}
+	blunt, spent := 0, 0
+	for _, m := range one.Truth.Machines {
+		for _, s := range m.Sessions {
+			// Records of a session come up to a few minutes after its beginning.
+			assert.Equal(t, !s.Fit, v.Electrodes(m.Name, s.Time.Add(4*time.Minute)))
+			if !s.Passed && s.Fit {
+				blunt++
+			}
+			if !s.Passed && !s.Fit {
+				spent++
+			}
+		}
+		assert.False(t, v.Electrodes(m.Name, scriptMoment.AddDate(-1, 0, 0)), "nothing yet")
+		at := scriptMoment.AddDate(0, 0, -40)
+		near, far := v.Chance(m.Name, at, 10), v.Chance(m.Name, at, 5000)
+		assert.LessOrEqual(t, near, far)
+		assert.Greater(t, far, 0.9, "no pair of these lasts for ever")
+	}
+	assert.Positive(t, blunt)
+	assert.Positive(t, spent)
 }
 
 func TestEvaluateSaysWhenThereIsTooLittle(t *testing.T) {

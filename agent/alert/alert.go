@@ -63,7 +63,7 @@ func Rules() []Rule {
 	const day = 24 * time.Hour
 	return []Rule{
 		{Matter: MustStop, Class: Stop, Clear: time.Hour, Rest: day, Judged: true, Bench: true},
-		{Matter: ElectrodesDue, Class: Plan, Hold: time.Hour, Clear: 2 * day, Rest: 7 * day, Judged: true, Bench: true},
+		{Matter: ElectrodesDue, Class: Plan, Hold: time.Hour, Clear: advise.QuietDays * day, Rest: 7 * day, Judged: true, Bench: true},
 		{Matter: CheckFirst, Class: Note, Hold: time.Hour, Judged: true},
 		{Matter: MachineSilent, Class: Note},
 		{Matter: DoorSilent, Class: Plan, Clear: 10 * time.Minute},

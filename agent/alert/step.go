@@ -164,7 +164,7 @@ func (s *step) advance(c Case, known bool, about subject) {
 			return
 		}
 		if about.now == stands && s.now.Sub(c.Since) >= rule.Hold {
-			c.Phase, c.Opened, c.Due = Open, s.now, s.due(rule, about.zone)
+			c.Phase, c.Opened, c.Due = Open, s.now, s.due(c.Since, rule, about)
 		}
 	}
 	if c.Phase == Open {
@@ -220,13 +220,23 @@ func (s *step) end(c Case, how End, by Service) {
 	})
 }
 
-// due is when the message of a case that opens now may leave.
-func (s *step) due(rule Rule, zone *time.Location) time.Time {
+// due is when the message of a case may leave whose condition has stood since a
+// moment: for a plan the next working morning, by now if it passed in the hold
+// time. What must be done on a day before that morning cannot wait for it.
+func (s *step) due(since time.Time, rule Rule, about subject) time.Time {
 	switch rule.Class {
 	case Stop:
 		return s.now
 	case Plan:
-		return s.morning(s.now, zone)
+		morning := s.morning(since, about.zone)
+		if about.machine == nil {
+			return morning
+		}
+		by, err := time.ParseInLocation(time.DateOnly, about.machine.Electrode.ActBy.Or(""), about.zone)
+		if day := by.AddDate(0, 0, 1); err == nil && !day.After(morning) {
+			return s.now
+		}
+		return morning
 	default:
 		return time.Time{}
 	}

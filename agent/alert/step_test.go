@@ -133,6 +133,8 @@ func TestPlanWaitsForTheNextWorkingMorning(t *testing.T) {
 		{"before the morning", 5 * hour, 7 * hour, oslo},
 		{"on the hour", 7 * hour, 7 * hour, oslo},
 		{"after it", 9 * hour, 31 * hour, oslo},
+		// It was there before the morning, and has been held for its hour.
+		{"held over the morning", 7*hour + 50*time.Minute, 7*hour + 50*time.Minute, oslo},
 		{"Friday evening", (4*24 + 18) * hour, (7*24 + 7) * hour, oslo},
 		{"Saturday", (5*24 + 3) * hour, (7*24 + 7) * hour, oslo},
 		// 07:00 in Lisbon is 08:00 in Oslo.
@@ -154,6 +156,34 @@ func TestPlanWaitsForTheNextWorkingMorning(t *testing.T) {
 			assert.Empty(t, s.at(c.told-time.Second))
 			assert.Equal(t, want, s.at(c.told))
 		})
+	}
+}
+
+// What is to be done on a day before the next working morning is told at once.
+func TestPlanForADayBeforeTheMorning(t *testing.T) {
+	for _, c := range []struct {
+		actBy string
+		// opens and told are hours from Monday's midnight in Oslo; Friday is the
+		// 6th, Monday the 9th.
+		opens, told time.Duration
+	}{
+		{"2026-03-02", 9 * hour, 9 * hour},
+		{"2026-03-03", 9 * hour, 31 * hour},
+		{"2026-03-07", (4*24 + 12) * hour, (4*24 + 12) * hour},
+		{"2026-03-08", (4*24 + 12) * hour, (4*24 + 12) * hour},
+		{"2026-03-09", (4*24 + 12) * hour, (7*24 + 7) * hour},
+		{"", (4*24 + 12) * hour, (7*24 + 7) * hour},
+	} {
+		s := begin(t, machine("K-02", advise.ServiceSoon))
+		if c.actBy != "" {
+			s.view.Machines[0].Electrode.ActBy = drift.Some(c.actBy)
+		}
+		assert.Empty(t, s.at(c.opens-hour))
+		if c.opens < c.told {
+			assert.Empty(t, s.at(c.opens))
+			assert.Empty(t, s.at(c.told-time.Second))
+		}
+		assert.Equal(t, []string{"alert electrode-service K-02 → bench"}, s.at(c.told), "by %q", c.actBy)
 	}
 }
 
@@ -365,8 +395,8 @@ func TestMorningList(t *testing.T) {
 	assert.Equal(t, "list/2026-03-02", first[0].Key)
 	assert.Equal(t, []string{"manager"}, first[0].To)
 	assert.Equal(t, "4 machines: 1 stop, 1 check first, 1 silent. New: K-07, K-11, K-30.", first[0].Short)
+	assert.Equal(t, "Morning list, 4 machines: 1 stop, 1 check first, 1 silent", first[0].Title)
 	assert.Equal(t, strings.Join([]string{
-		"4 machines: 1 stop, 1 check first, 1 silent.",
 		"New",
 		"- K-07 STOP, do not splice. Since Mon 2 Mar 06:00 CET; clears when a service is logged, or when the state has not been stop for 1 hour; not sent, this rule is not known to be right 8 times in 10 here.",
 		"- K-11 calibrate before splicing. Since Mon 2 Mar 07:00 CET; clears after a calibration that passes.",

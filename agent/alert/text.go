@@ -49,7 +49,8 @@ func (s *step) alertText(c Case, rule Rule, about subject) Message {
 	}
 }
 
-// machineText is the alert of a machine, mostly for the bench to answer.
+// machineText is the alert of a machine, mostly for the bench to answer. What is
+// to be done stands in the title, and the body goes on from there.
 func (s *step) machineText(c Case, rule Rule, about subject) Message {
 	m := about.machine
 	var spare, caution, cautions string
@@ -59,7 +60,7 @@ func (s *step) machineText(c Case, rule Rule, about subject) Message {
 	if c.Touches {
 		caution, cautions = shortCaution, advise.CautionText()
 	}
-	ends, reply, answer := "Ends: service or "+span(rule.Clear)+" good.", "Reply worn/dirty/fine.",
+	ends, reply, answer := "Ends: service or "+span(rule.Clear)+" good.", "Then log worn/dirty/fine.",
 		"When it is done, log the service with what you found: worn, dirty, fine, cleaver or other. That closes this case and tells whether it was right."
 	if !rule.Bench {
 		ends, reply, answer = "Ends "+exit(rule)+".", "", ""
@@ -68,7 +69,7 @@ func (s *step) machineText(c Case, rule Rule, about subject) Message {
 		Title: c.What,
 		Short: fit(part{c.What + ".", 0, true}, part{shortWhy(m), 3, true}, part{spare, 4, true},
 			part{caution, 1, false}, part{ends, 2, false}, part{reply, 5, false}),
-		Body: paragraphs(c.What+".", listed("Why", m.Reasons), arcsLeft(&m.Electrode), spare, "Clears "+exit(rule)+".",
+		Body: paragraphs(listed("Why", m.Reasons), arcsLeft(&m.Electrode), spare, "Clears "+exit(rule)+".",
 			answer,
 			"Seen "+moment(s.now, about.zone)+".", s.page(m.Machine), cautions),
 	}
@@ -111,6 +112,9 @@ func demand(matter Matter, m *Machine, zone *time.Location) string {
 		}
 		return work + " " + byWhen(m.Electrode.ActBy)
 	case CheckFirst:
+		if m.Streak.EndsFirst() {
+			return "try another cleaver, calibrate before splicing"
+		}
 		return "calibrate before splicing"
 	default:
 		return "has told nothing" + sinceLast(m, zone)
@@ -155,19 +159,20 @@ func (s *step) clearedText(c Case, about subject) Message {
 	var what string
 	switch {
 	case about.machine == nil:
-		what = fmt.Sprintf("%s works again.", subject)
+		what = "It works again."
 	case about.service.Time.After(c.Service):
-		what = fmt.Sprintf("%s: %s %s%s. Calibrate before splicing.", subject, about.service.Action,
+		what = fmt.Sprintf("The bench %s the pair %s%s. Calibrate before splicing.", about.service.Action,
 			moment(about.service.Time, about.zone), found(about.service.Finding))
 	default:
-		what = fmt.Sprintf("%s: cleared, the state is now %s.", subject, spaced(about.machine.State))
+		what = fmt.Sprintf("The state is now %s.", spaced(about.machine.State))
 	}
 	ends := fmt.Sprintf("This ends the alert of %s.", moment(c.ToldAt, about.zone))
 	link := ""
 	if about.machine != nil {
 		link = s.page(subject)
 	}
-	return Message{Short: fit(part{what, 0, true}, part{ends, 1, false}), Title: "Cleared: " + subject, Body: paragraphs(what, ends, link)}
+	title := "Cleared: " + subject
+	return Message{Short: fit(part{title + ".", 0, true}, part{what, 1, true}, part{ends, 2, false}), Title: title, Body: paragraphs(what, ends, link)}
 }
 
 // spaced is a state as people read it.
@@ -211,7 +216,7 @@ func (s *step) listText(fleet int) (Message, bool) {
 			tally = append(tally, fmt.Sprintf("%d %s", n, said(r.Matter)))
 		}
 	}
-	sum := fmt.Sprintf("%d machines: %s.", fleet, strings.Join(tally, ", "))
+	sum := fmt.Sprintf("%d machines: %s", fleet, strings.Join(tally, ", "))
 	short := ""
 	if len(names) > 0 {
 		short = "New: " + strings.Join(names, ", ") + "."
@@ -221,9 +226,9 @@ func (s *step) listText(fleet int) (Message, bool) {
 		cautions = advise.CautionText()
 	}
 	return Message{
-		Title: "Morning list: " + strings.Join(tally, ", "),
-		Short: fit(part{sum, 0, true}, part{short, 1, true}),
-		Body:  paragraphs(sum, listed("New", fresh), listed("Still open", old), cautions),
+		Title: "Morning list, " + sum,
+		Short: fit(part{sum + ".", 0, true}, part{short, 1, true}),
+		Body:  paragraphs(listed("New", fresh), listed("Still open", old), cautions),
 	}, true
 }
 

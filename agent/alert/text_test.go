@@ -65,10 +65,10 @@ func told(t assert.TestingT, m alert.Machine) alert.Action {
 
 func TestShortText(t *testing.T) {
 	assert.Equal(t,
-		"K-07 replace electrode pair by Thu 5 Mar. 3 fails, plan on 220 arcs. Spare: van 4. Unplug first. Ends: service or 2 days good. Reply worn/dirty/fine.",
+		"K-07 replace electrode pair by Thu 5 Mar. 3 fails, plan on 220 arcs. Spare: van 4. Unplug first. Ends: service or 7 days good. Then log worn/dirty/fine.",
 		told(t, worn(advise.ServiceSoon)).Short)
 	assert.Equal(t,
-		"K-07 STOP, do not splice: replace electrode pair. 3 fails, plan on 220 arcs. Spare: van 4. Unplug first. Ends: service or 1 hour good. Reply worn/dirty/fine.",
+		"K-07 STOP, do not splice: replace electrode pair. 3 fails, plan on 220 arcs. Spare: van 4. Unplug first. Ends: service or 1 hour good. Then log worn/dirty/fine.",
 		told(t, worn(advise.Stop)).Short)
 }
 
@@ -76,16 +76,45 @@ func TestLongText(t *testing.T) {
 	got := told(t, worn(advise.ServiceSoon))
 	assert.Equal(t, "K-07 replace electrode pair by Thu 5 Mar", got.Title)
 	assert.Equal(t, strings.Join([]string{
-		"K-07 replace electrode pair by Thu 5 Mar.",
 		"Why\n- Required power is 4.1 % and rises by 3.3 % per 1000 arcs.\n- 3 tries in a row failed, most likely the electrodes (7 in 10).",
 		"Between 220 and 1240 arcs left; plan on 220, about 3 days.",
 		"Spare: van 4.",
-		"Clears when a service is logged, or when the state has not been service soon for 2 days.",
+		"Clears when a service is logged, or when the state has not been service soon for 7 days.",
 		"When it is done, log the service with what you found: worn, dirty, fine, cleaver or other. That closes this case and tells whether it was right.",
 		"Seen Mon 2 Mar 07:00 CET.",
 		"https://drift.example/machines/K-07",
 		advise.CautionText(),
 	}, "\n\n"), got.Body)
+}
+
+// A message does not begin with its title again: in a mailbox both stand together.
+func TestTheBodyGoesOnFromTheTitle(t *testing.T) {
+	words := func(text string) string {
+		return strings.Join(strings.FieldsFunc(strings.ToLower(text), func(r rune) bool { return !strings.ContainsRune("abcdefghijklmnopqrstuvwxyz0123456789", r) }), " ")
+	}
+	goesOn := func(m alert.Message) {
+		t.Helper()
+		first, _, _ := strings.Cut(m.Body, ".")
+		assert.NotContains(t, words(first), words(m.Title))
+		assert.NotContains(t, words(m.Title), words(first))
+	}
+	for _, state := range []advise.State{advise.Stop, advise.ServiceSoon} {
+		goesOn(told(t, worn(state)).Message)
+	}
+	s := begin(t, worn(advise.Stop))
+	s.policy.To[alert.Note], s.policy.To[alert.Plan] = []string{"manager"}, []string{"hook"}
+	s.view.Doors = []alert.Door{{Name: "mqtt", Last: monday.Add(-48 * hour), Quiet: 24 * hour}}
+	s.view.Channels = []alert.Channel{{Name: "mail", Dead: true, Waiting: 4, Why: "The mail server refused the connection."}}
+	s.step(6 * hour)
+	all := s.step(7 * hour)
+	s.view.Machines[0].State = advise.Fit
+	s.view.Doors[0].Last, s.view.Channels[0].Dead = monday.Add(7*hour), false
+	s.step(8 * hour)
+	all = append(all, s.step(10*hour)...)
+	assert.Len(t, all, 6, "the list, a door and a channel, and the ends of all three")
+	for _, a := range all {
+		goesOn(a.Message)
+	}
 }
 
 // What people write is kept where one message can hold it and spelt otherwise
@@ -145,7 +174,7 @@ func TestClearedText(t *testing.T) {
 	s.view.Machines[0].Service = alert.Service{Time: monday.Add(9*hour + 20*time.Minute), Action: drift.Cleaned, Finding: drift.Dirty}
 	actions := s.step(10 * hour)
 	require.Len(t, actions, 1)
-	assert.Equal(t, "K-07: cleaned Mon 2 Mar 09:20 CET, found dirty. Calibrate before splicing. This ends the alert of Mon 2 Mar 08:00 CET.", actions[0].Short)
+	assert.Equal(t, "Cleared: K-07. The bench cleaned the pair Mon 2 Mar 09:20 CET, found dirty. Calibrate before splicing. This ends the alert of Mon 2 Mar 08:00 CET.", actions[0].Short)
 	assert.True(t, strings.HasPrefix(actions[0].Key, "stop/K-07/20260302T070000.000Z/"), actions[0].Key)
 }
 

@@ -39,7 +39,7 @@ func nextStep(a *advise.Assessment) string {
 	}
 	switch a.Electrode.Action {
 	case advise.Inspect:
-		if c := a.Streak.Cause; len(c) > 0 && c[0].Cause == advise.CauseEnds {
+		if a.Streak.EndsFirst() {
 			return first + "Try another cleaver; if that fails too, look at the electrodes" + by + "."
 		}
 		return first + "Look at the electrodes" + by + "."
@@ -52,6 +52,9 @@ func nextStep(a *advise.Assessment) string {
 	case advise.Stop:
 		return first + "Bring it to the bench."
 	case advise.CheckFirst:
+		if a.Streak.EndsFirst() {
+			return "Try another cleaver, then calibrate again."
+		}
 		return "Calibrate before the next splice."
 	case advise.ServiceSoon:
 		return "Book the bench" + by + "."

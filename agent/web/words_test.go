@@ -70,6 +70,8 @@ func TestEveryStateAndActionHasItsSentence(t *testing.T) {
 	ends := advise.Assessment{State: advise.CheckFirst, Electrode: advise.Electrode{Action: advise.Inspect, ActBy: some("2026-03-05")}}
 	ends.Streak.Cause = []advise.Cause{{Cause: advise.CauseEnds, Probability: 0.9}}
 	assert.Equal(t, "Try another cleaver; if that fails too, look at the electrodes by Thu 5 Mar.", nextStep(&ends))
+	ends.Electrode = advise.Electrode{Action: advise.None}
+	assert.Equal(t, "Try another cleaver, then calibrate again.", nextStep(&ends))
 }
 
 func TestNiceTicks(t *testing.T) {

@@ -141,6 +141,7 @@ func (w *Weighed) decide(s *Subject) {
 	a := &w.answer
 	verdict := Judge(s.Known, s.Life)
 	a.State = settle(verdict, s.Earlier)
+	due := a.State != Fit
 	failed := a.Streak.givenUp(&s.Settings)
 	electrodes := a.Streak.blame(CauseElectrodes) >= BlameElectrode
 	switch {
@@ -149,7 +150,7 @@ func (w *Weighed) decide(s *Subject) {
 	case a.Streak.Attempts > 0 && a.State == Fit:
 		a.State = CheckFirst
 	}
-	w.act(s, failed, electrodes)
+	w.act(s, failed, due || failed && electrodes)
 	a.explain(s, verdict, failed)
 	w.pair = a.pairReason(s, verdict)
 }
@@ -165,12 +166,15 @@ func (w *Weighed) silence(now time.Time) float64 {
 	return 0
 }
 
-// act chooses what to do to the electrodes and how soon.
-func (w *Weighed) act(s *Subject, failed, electrodes bool) {
+// act chooses what to do to the electrodes and how soon: the pair is spent if
+// the forecast or a streak says so, whatever else may be behind a streak. Nobody
+// is sent to the electrodes for one session whose ends were almost surely spoilt:
+// another cleaver comes first.
+func (w *Weighed) act(s *Subject, failed, spent bool) {
 	a := &w.answer
 	e := &a.Electrode
 	switch {
-	case a.State == ServiceSoon, a.State == Stop && (electrodes || a.Streak.Attempts == 0):
+	case spent:
 		holds := CleanHolds(s.Known, &s.Settings)
 		e.CleanHolds = rounded(holds, 100)
 		e.Action = Replace
@@ -179,7 +183,7 @@ func (w *Weighed) act(s *Subject, failed, electrodes bool) {
 		if holds >= 0.5 && e.Cleanings < 2 {
 			e.Action = Clean
 		}
-	case failed:
+	case failed && (a.Streak.Sessions > 1 || a.Streak.blame(CauseEnds) < SurelyEnds):
 		e.Action = Inspect
 	default:
 		return
@@ -240,7 +244,7 @@ func (a *Assessment) explainStreak(say func(string, ...any)) {
 	say("Most likely the %s (%s).", causeWords[top.Cause], lower(chance(top.Probability)))
 	switch top.Cause {
 	case CauseEnds:
-		say("Clean, cleave again with another cleaver on this machine, and try this cleaver on another machine.")
+		say("Clean, cleave again with another cleaver on this machine, and try this cleaver on another machine. If both point to this machine, look at its electrodes.")
 	case CauseElectrodes:
 		say("Before touching the electrodes try another cleaver once: if it fails too, it is not the ends.")
 	case CauseAir:

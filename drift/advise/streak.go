@@ -67,6 +67,10 @@ func (s *Streak) blame(cause string) float64 {
 	return 0
 }
 
+// EndsFirst says whether the fibre ends are the likeliest cause of a streak that
+// stands: then another cleaver is tried before anybody goes to the electrodes.
+func (s *Streak) EndsFirst() bool { return len(s.Cause) > 0 && s.Cause[0].Cause == CauseEnds }
+
 // givenUp says whether a session has ended without a pass: so many tries, or a
 // later session begun in the same streak.
 func (s *Streak) givenUp(settings *drift.Settings) bool {

@@ -7,19 +7,32 @@ import (
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/forecast"
 	"arcdrift/drift/model"
 )
 
 // ThreeInARow is the alarm after three failed attempts in a row.
 const ThreeInARow = "three failed in a row"
 
-// watchers is how many there are.
-const watchers = 4
+// watchers is how many there are; byRow and byBest are the places of two.
+const (
+	watchers = 5
+	byRow    = 3
+	byBest   = 4
+)
 
-// Watchers lists who raises alerts, in the order of guards. The model's is the
-// state service soon or stop of a machine whose last attempt passed; past lives
-// and fixed count call at the chance, within the days, at which the model does.
-func Watchers() [watchers]string { return [watchers]string{Model, PastLives, FixedCount, ThreeInARow} }
+// Watchers lists who raises alerts, in the order of guards, the one that nobody
+// can beat last: [PerfectKnowledge] where the truth is known, else [Hindsight].
+// The model's is the state service soon or stop of a machine whose last attempt
+// passed; past lives, fixed count and perfect knowledge call at the chance, within
+// the days, at which the model does.
+func Watchers(known bool) [watchers]string {
+	best := Hindsight
+	if known {
+		best = PerfectKnowledge
+	}
+	return [watchers]string{Model, PastLives, FixedCount, ThreeInARow, best}
+}
 
 // Outcome is how an alert turned out.
 type Outcome string
@@ -56,6 +69,8 @@ type Failed struct {
 
 // Watch is what the watchers said over the time replayed.
 type Watch struct {
+	// Known is whether the truth was, beside the records.
+	Known    bool
 	Alerts   []Alert
 	Failures []Failed
 	// Months is the machine-months watched.
@@ -65,17 +80,33 @@ type Watch struct {
 // guard is one watcher at one machine.
 type guard struct {
 	alerts []Alert
-	up     bool // an alert stands
+	up     bool      // an alert stands
+	gone   time.Time // since when its cause does not; zero while it does
 }
 
-func (g *guard) set(alarm bool, who, machine string, at time.Time) {
+// look raises an alert, or takes one back whose cause has been gone for long
+// enough, as the messages are.
+func (g *guard) look(alarm bool, who, machine string, at time.Time) {
 	switch {
 	case alarm && !g.up:
 		g.alerts = append(g.alerts, Alert{Who: who, Machine: machine, Raised: at})
-	case !alarm && g.up:
+		g.up = true
+	case !alarm && g.up && g.gone.IsZero():
+		g.gone = at
+	case !alarm && g.up && days(at.Sub(g.gone)) >= advise.QuietDays:
+		g.end(at)
+	}
+	if alarm {
+		g.gone = time.Time{}
+	}
+}
+
+// end takes back the alert that stands, if one does.
+func (g *guard) end(at time.Time) {
+	if g.up {
 		g.alerts[len(g.alerts)-1].Ended = at
 	}
-	g.up = alarm
+	g.up, g.gone = false, time.Time{}
 }
 
 // watch lets the watchers look after event i has been folded: at the attempt
@@ -84,10 +115,10 @@ func (g *guard) set(alarm bool, who, machine string, at time.Time) {
 // of the future: a failure is not its own announcement.
 func (w *walker) watch(p *Past, i int) {
 	ev := &p.Events[i]
-	names := Watchers()
+	names := Watchers(w.truth != nil)
 	if ev.Kind == model.Cleaned || ev.Kind == model.Replaced || ev.Kind == model.Unlogged || ev.Pair != w.pair {
 		for k := range w.guards {
-			w.guards[k].set(false, names[k], p.Machine, ev.Time)
+			w.guards[k].end(ev.Time)
 		}
 		w.earlier, w.pair = nil, ev.Pair
 	}
@@ -95,18 +126,25 @@ func (w *walker) watch(p *Past, i int) {
 		return
 	}
 	const row = 3
-	w.guards[3].set(w.machine.Streak().Attempts >= row, names[3], p.Machine, ev.Time)
+	if w.machine.Streak().Attempts >= row {
+		w.guards[byRow].look(true, names[byRow], p.Machine, ev.Time)
+	} else {
+		w.guards[byRow].end(ev.Time) // a pass ends the row
+	}
 	if w.machine.Streak().Attempts > 0 || w.machine.Attempts() == 0 || !sessionEnds(p.Events, i) {
 		return
 	}
 	for k, alarm := range w.alarms(p, ev.Time) {
-		w.guards[k].set(alarm, names[k], p.Machine, ev.Time)
+		if k != byRow {
+			w.guards[k].look(alarm, names[k], p.Machine, ev.Time)
+		}
 	}
 }
 
-// alarms says which of the watchers of the future raise an alarm now.
-func (w *walker) alarms(p *Past, now time.Time) [watchers - 1]bool {
-	life := w.life(p.Settings.AttemptLimit, glancePaths)
+// alarms says which of the watchers of the future raise an alarm now; the row of
+// fails is none of them.
+func (w *walker) alarms(p *Past, now time.Time) [watchers]bool {
+	life := w.life(p.Settings.AttemptLimit, glancePaths, min(2*advise.Ahead(w.machine), forecast.Horizon))
 	a := advise.Assess(&advise.Subject{
 		Machine: p.Machine, Records: w.machine.Attempts(), Last: now, Known: w.machine, Life: life,
 		Settings: p.Settings, Earlier: w.earlier,
@@ -117,10 +155,11 @@ func (w *walker) alarms(p *Past, now time.Time) [watchers - 1]bool {
 	_, arcs, _, _ := w.machine.Pair()
 	ahead := advise.PlanDays * w.pace()
 	lives := pastLives(w.lives, arcs)
-	return [watchers - 1]bool{
+	return [watchers]bool{
 		a.State == advise.ServiceSoon || a.State == advise.Stop,
 		lives.Before(ahead) >= advise.LikelyFailure,
 		w.count-arcs <= ahead,
+		byBest: w.foresees(now, ahead),
 	}
 }
 
@@ -236,6 +275,10 @@ type AlertRow struct {
 	Announced int                `json:"announced"`
 	Recall    drift.Opt[float64] `json:"recall"`
 	Notice    drift.Opt[float64] `json:"notice_days"`
+	// Both is the harmonic mean of precision and recall, Share the part of the
+	// last row's that it reaches; unknown where either is.
+	Both  drift.Opt[float64] `json:"precision_with_recall"`
+	Share drift.Opt[float64] `json:"share_of_best"`
 }
 
 // noticeDays is what it takes to get a machine to the bench in good order.
@@ -243,7 +286,7 @@ const noticeDays = 3
 
 // alertRows scores the watchers.
 func alertRows(w *Watch) []AlertRow {
-	names := Watchers()
+	names := Watchers(w.Known)
 	rows := make([]AlertRow, watchers)
 	for k := range rows {
 		r := AlertRow{Who: names[k], Failures: len(w.Failures)}
@@ -275,7 +318,14 @@ func alertRows(w *Watch) []AlertRow {
 			slices.Sort(notices)
 			r.Notice = drift.Some((notices[(len(notices)-1)/2] + notices[len(notices)/2]) / 2)
 		}
+		r.Both = harmonic(r.Precision, r.Recall)
 		rows[k] = r
+	}
+	for k := range rows {
+		both, known := rows[k].Both.Get()
+		if best := rows[byBest].Both.Or(0); known && best > 0 {
+			rows[k].Share = drift.Some(both / best)
+		}
 	}
 	return rows
 }

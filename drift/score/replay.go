@@ -33,9 +33,13 @@ type Plan struct {
 	Seed uint64
 	// Progress, if not nil, is told after each moment how many of all are done.
 	Progress func(done, of int)
+	// Truth, where there is one, is asked which failures were the electrodes', and
+	// what perfect knowledge would have said.
+	Truth Truth
 }
 
-// Paths of the forecasts that are scored, and of the verdicts after sessions.
+// Paths of the forecasts that are scored, and of the verdicts after sessions,
+// which look no further than twice as far as they judge.
 const (
 	Paths       = 400
 	glancePaths = 150
@@ -79,14 +83,15 @@ func Run(at Source, now time.Time, plan Plan) (*Replay, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := &Replay{Seed: plan.Seed}
+	r := &Replay{Seed: plan.Seed, Watch: Watch{Known: plan.Truth != nil}}
 	if r.span(whole); len(r.Moments) == 0 {
 		return r, nil
 	}
 	walkers := map[string]*walker{}
 	for i := range whole {
-		failed, _ := whole[i].failures()
-		walkers[whole[i].Machine] = &walker{seed: plan.Seed ^ hash(whole[i].Machine), whole: &whole[i], failed: failed}
+		w := &walker{seed: plan.Seed ^ hash(whole[i].Machine), whole: &whole[i], truth: plan.Truth}
+		w.failed, _ = whole[i].failuresOf(w.electrodes)
+		walkers[whole[i].Machine] = w
 	}
 	past, err := at(r.Moments[0])
 	if err != nil {
@@ -203,6 +208,7 @@ func (r *Replay) collect(walkers map[string]*walker) {
 type walker struct {
 	seed   uint64
 	whole  *Past
+	truth  Truth // nil where it is not known
 	failed []failure
 
 	machine *model.Machine // as learnt at the last moment
@@ -232,7 +238,7 @@ func (w *walker) forecast(moment time.Time, was *Past) {
 	if !ok {
 		line = count
 	}
-	life := w.life(was.Settings.AttemptLimit, Paths)
+	life := w.life(was.Settings.AttemptLimit, Paths, forecast.Horizon)
 	w.cases = append(w.cases, Case{
 		Machine: was.Machine, Moment: moment, Grade: w.machine.Grade(), PerDay: w.pace(),
 		Arcs: fate.arcs, Days: fate.days, Hidden: fate.hidden,
@@ -241,10 +247,10 @@ func (w *walker) forecast(moment time.Time, was *Past) {
 }
 
 // life forecasts the machine as it stands.
-func (w *walker) life(limit int64, paths int) forecast.Life {
+func (w *walker) life(limit int64, paths int, horizon float64) forecast.Life {
 	pair, arcs, _, _ := w.machine.Pair()
 	return forecast.Run(w.machine, forecast.Plan{
-		Paths: paths, Horizon: forecast.Horizon, AttemptLimit: int(limit),
+		Paths: paths, Horizon: horizon, AttemptLimit: int(limit),
 		Seed: w.seed ^ uint64(pair)<<48 ^ math.Float64bits(arcs),
 	})
 }
@@ -275,4 +281,22 @@ func hash(s string) uint64 {
 	h := fnv.New64a()
 	h.Write([]byte(s))
 	return h.Sum64()
+}
+
+// Join takes replays of several fleets as one, each machine with its own; they are
+// of equal moments, and one at least.
+func Join(all []*Replay) *Replay {
+	out := *all[0]
+	for _, r := range all[1:] {
+		out.Machines += r.Machines
+		if r.Until.After(out.Until) {
+			out.Until = r.Until
+		}
+		out.Cases = slices.Concat(out.Cases, r.Cases)
+		out.Moves = slices.Concat(out.Moves, r.Moves)
+		out.Watch.Alerts = slices.Concat(out.Watch.Alerts, r.Watch.Alerts)
+		out.Watch.Failures = slices.Concat(out.Watch.Failures, r.Watch.Failures)
+		out.Watch.Months += r.Watch.Months
+	}
+	return &out
 }

@@ -136,7 +136,7 @@ func TestNoLookAhead(t *testing.T) {
 	}
 	alerts := func(r *Replay) (out []said) {
 		for _, a := range r.Watch.Alerts {
-			if a.Raised.Before(changed) {
+			if a.Raised.Before(changed) && a.Who != Hindsight { // which looks ahead, as it says
 				out = append(out, said{a.Who + a.Machine, a.Raised})
 			}
 		}
@@ -190,6 +190,61 @@ func TestASourceThatFailsEndsTheReplay(t *testing.T) {
 		}, dawn.AddDate(0, 0, span), Plan{})
 		require.ErrorIs(t, err, assert.AnError)
 	}
+}
+
+// oracle knows nothing but one number, and one machine whose sessions were given
+// up for blunt cleavers.
+type oracle struct {
+	chance float64
+	blunt  string
+}
+
+func (o oracle) Chance(string, time.Time, float64) float64   { return o.chance }
+func (o oracle) Electrodes(machine string, _ time.Time) bool { return machine != o.blunt }
+
+func TestWhatTheTruthDecides(t *testing.T) {
+	pasts := fleetOf(span, 0)[:2]
+	replayed := func(truth Truth) ([]AlertRow, map[string]int) {
+		r, err := Run(source(pasts), dawn.AddDate(0, 0, span), Plan{Seed: 1, Truth: truth})
+		require.NoError(t, err)
+		failed := map[string]int{}
+		for _, f := range r.Watch.Failures {
+			failed[f.Machine]++
+		}
+		return r.Tables().Alerts, failed
+	}
+	byRecords, all := replayed(nil)
+	require.Equal(t, Hindsight, byRecords[byBest].Who)
+	// Whoever knows what came is never wrong, and has announced every failure that
+	// some session in good time came before.
+	assert.Zero(t, byRecords[byBest].Wrong)
+	assert.Positive(t, byRecords[byBest].Right)
+	assert.GreaterOrEqual(t, byRecords[byBest].Announced, byRecords[0].Announced)
+	require.Positive(t, all["K-01"])
+
+	sure, without := replayed(oracle{chance: 1, blunt: "K-01"})
+	assert.Equal(t, PerfectKnowledge, sure[byBest].Who)
+	assert.Positive(t, sure[byBest].Alerts)
+	assert.Zero(t, without["K-01"], "not its electrodes'")
+	assert.Equal(t, all["K-00"], without["K-00"])
+	calm, _ := replayed(oracle{})
+	assert.Zero(t, calm[byBest].Alerts)
+	assert.Equal(t, sure[0].Alerts, calm[0].Alerts, "the model is not told")
+}
+
+func TestJoinAddsUp(t *testing.T) {
+	one, other := run(t, fleetOf(span, 0)[:1]), run(t, fleetOf(span, 7)[:1])
+	both := Join([]*Replay{one, other})
+	a, b, sum := one.Tables(), other.Tables(), both.Tables()
+	assert.Equal(t, 2, sum.Machines)
+	assert.Equal(t, a.Moments, sum.Moments)
+	for k := range sum.Alerts {
+		assert.Equal(t, a.Alerts[k].Alerts+b.Alerts[k].Alerts, sum.Alerts[k].Alerts)
+		assert.Equal(t, a.Alerts[k].Announced+b.Alerts[k].Announced, sum.Alerts[k].Announced)
+	}
+	assert.Equal(t, a.Arcs[0].N+b.Arcs[0].N, sum.Arcs[0].N)
+	assert.Equal(t, a.Moves[0].N+b.Moves[0].N, sum.Moves[0].N)
+	assert.Equal(t, 1, one.Machines, "what is joined stays as it was")
 }
 
 // BenchmarkReplay is of three machines over three months: three moments, and

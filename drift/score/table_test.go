@@ -129,21 +129,31 @@ func TestReliability(t *testing.T) {
 func TestAlertsByHand(t *testing.T) {
 	g := guard{}
 	day := func(n float64) time.Time { return dawn.Add(time.Duration(n * 24 * float64(time.Hour))) }
-	g.set(true, Model, "K-07", day(0))
-	g.set(true, Model, "K-07", day(1))
-	g.set(false, Model, "K-07", day(6))
-	g.set(true, Model, "K-07", day(8))
+	look := func(alarm bool, at float64) { g.look(alarm, Model, "K-07", day(at)) }
+	look(true, 0)
+	look(false, 1)
+	look(false, 7.9)
+	look(true, 8) // it was gone for six days and more, but not for seven
+	look(false, 9)
+	look(false, 16)
+	look(false, 17)
+	look(true, 18)
 	require.Len(t, g.alerts, 2, "one message each time it rises")
+	assert.Equal(t, day(16), g.alerts[0].Ended)
 	assert.Equal(t, drift.Some(5.0), notice(g.alerts, &failure{at: day(5), last: day(5)}))
-	assert.False(t, notice(g.alerts, &failure{at: day(7), last: day(7)}).Known(), "taken back before")
-	assert.Equal(t, drift.Some(2.0), notice(g.alerts, &failure{at: day(10), last: day(10)}))
+	assert.False(t, notice(g.alerts, &failure{at: day(17), last: day(17)}).Known(), "taken back before")
+	assert.Equal(t, drift.Some(2.0), notice(g.alerts, &failure{at: day(20), last: day(20)}))
+	g.end(day(21))
+	g.end(day(22))
+	assert.Equal(t, day(21), g.alerts[1].Ended, "a service ends it at once")
 
 	g.alerts[0].Outcome, g.alerts[1].Outcome = Right, Wrong
 	none := drift.Opt[float64]{}
-	rows := alertRows(&Watch{Alerts: g.alerts, Months: 4, Failures: []Failed{
-		{Notice: []drift.Opt[float64]{drift.Some(5.0), none, none, none}},
-		{Notice: []drift.Opt[float64]{drift.Some(2.0), none, none, none}},
-		{Notice: []drift.Opt[float64]{none, none, none, drift.Some(0.0)}},
+	all := append(g.alerts, Alert{Who: Hindsight, Outcome: Right})
+	rows := alertRows(&Watch{Alerts: all, Months: 4, Failures: []Failed{
+		{Notice: []drift.Opt[float64]{drift.Some(5.0), none, none, none, drift.Some(9.0)}},
+		{Notice: []drift.Opt[float64]{drift.Some(2.0), none, none, none, drift.Some(2.0)}},
+		{Notice: []drift.Opt[float64]{none, none, none, drift.Some(0.0), drift.Some(3.0)}},
 	}})
 	m := rows[0]
 	assert.Equal(t, []int{2, 1, 1, 0, 3, 1}, []int{m.Alerts, m.Right, m.Wrong, m.Unclear, m.Failures, m.Announced})
@@ -152,11 +162,23 @@ func TestAlertsByHand(t *testing.T) {
 	assert.InDelta(t, 1./3, m.Recall.Or(0), 1e-9)
 	assert.Equal(t, drift.Some(3.5), m.Notice)
 	assert.False(t, rows[1].Precision.Known(), "none raised")
+
+	// Precision and recall are 1/2 and 1/3, harmonic mean 2/(2 + 3); those of
+	// hindsight 1 and 2/3, harmonic mean 2/(1 + 3/2) = 4/5.
+	assert.Equal(t, Hindsight, rows[byBest].Who)
+	assert.InDelta(t, 0.4, m.Both.Or(0), 1e-12)
+	assert.InDelta(t, 0.8, rows[byBest].Both.Or(0), 1e-12)
+	assert.InDelta(t, 0.5, m.Share.Or(0), 1e-12)
+	assert.InDelta(t, 1, rows[byBest].Share.Or(0), 1e-12)
+	assert.False(t, rows[byRow].Share.Known(), "none raised, none judged")
+	assert.Equal(t, drift.Some(0.0), harmonic(drift.Some(0.9), drift.Some(0.0)), "right and too late is worth nothing")
 }
 
 func TestReportCard(t *testing.T) {
 	none := drift.Opt[float64]{}
-	noticed := func(d drift.Opt[float64]) []drift.Opt[float64] { return []drift.Opt[float64]{d, none, none, none} }
+	noticed := func(d drift.Opt[float64]) []drift.Opt[float64] {
+		return []drift.Opt[float64]{d, none, none, none, none}
+	}
 	r := Replay{Moments: []time.Time{dawn}, Until: dawn.AddDate(0, 1, 0), Watch: Watch{
 		Months: 3,
 		Alerts: []Alert{

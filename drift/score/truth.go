@@ -31,6 +31,12 @@ type failure struct {
 // fine, or the cleaver at fault, withdraws the failure: it was not theirs. down
 // is whether the pair is, at the end.
 func (p *Past) failures() (all []failure, down bool) {
+	return p.failuresOf(func(time.Time) bool { return true })
+}
+
+// failuresOf leaves out sessions that were given up for another reason than the
+// electrodes.
+func (p *Past) failuresOf(electrodes func(session time.Time) bool) (all []failure, down bool) {
 	var session failure
 	fails, passed := int64(0), true
 	for i := range p.Events {
@@ -59,7 +65,7 @@ func (p *Past) failures() (all []failure, down bool) {
 			fails--
 			passed = true
 		}
-		if fails >= p.Settings.AttemptLimit && !down {
+		if fails >= p.Settings.AttemptLimit && !down && electrodes(session.at) {
 			session.last = ev.Time
 			all, down = append(all, session), true
 		}
