@@ -89,7 +89,7 @@ running agent sees a change at once.`,
 		Args:    cobra.ExactArgs(1),
 	}
 	role := choice{string(auth.Reader), []string{string(auth.Reader), string(auth.Writer)}}
-	add.Flags().Var(&role, "role", "what it may do: reader, writer")
+	add.Flags().Var(&role, "role", "what it may do")
 	add.RunE = func(cmd *cobra.Command, args []string) error {
 		return addAccount(env, dbPath(cmd), args[0], auth.Role(role.value), nil)
 	}

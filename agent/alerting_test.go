@@ -71,9 +71,10 @@ func alertsTo(t *testing.T, channels ...string) Alerts {
 func decidedOn(t *testing.T, s *server, machine string, records int) {
 	t.Helper()
 	soon(t, fmt.Sprintf("%d records of %s are decided on", records, machine), func() bool {
-		s.alerts.mu.Lock()
-		defer s.alerts.mu.Unlock()
-		for _, m := range s.alerts.view.Machines {
+		alerts := s.alerts.inForce
+		alerts.mu.Lock()
+		defer alerts.mu.Unlock()
+		for _, m := range alerts.view.Machines {
 			if m.Machine == machine {
 				return m.Data.Records >= records
 			}

@@ -51,7 +51,7 @@ func run(ctx context.Context, env Env) error {
 	// Whatever fails before a command begins is the user's to put right.
 	began := false
 	root.PersistentPreRunE = func(cmd *cobra.Command, _ []string) error {
-		if err := settle(cmd, env.Environ); err != nil {
+		if err := settle(cmd.Flags(), settingNames(root), env.Environ); err != nil {
 			return err
 		}
 		began = true
@@ -67,7 +67,7 @@ func run(ctx context.Context, env Env) error {
 // formatFlag adds --format with the formats the command has, the default first.
 func formatFlag(cmd *cobra.Command, formats ...string) *choice {
 	c := &choice{formats[0], formats}
-	cmd.Flags().Var(c, "format", "form of the answer: "+strings.Join(formats, ", "))
+	cmd.Flags().Var(c, "format", "form of the answer")
 	return c
 }
 
@@ -78,7 +78,7 @@ type choice struct {
 }
 
 func (c *choice) String() string { return c.value }
-func (c *choice) Type() string   { return "FORMAT" }
+func (c *choice) Type() string   { return strings.Join(c.from, "|") }
 
 // Set takes one of the words.
 func (c *choice) Set(s string) error {

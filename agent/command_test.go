@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"fmt"
-	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -252,17 +251,7 @@ func TestVerifyNamesTheFirstBadEntry(t *testing.T) {
 
 // The datagrams of sd_notify(3), as a service manager would receive them.
 func TestServiceManagerIsTold(t *testing.T) {
-	socket := filepath.Join(t.TempDir(), "notify")
-	manager, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: socket, Net: "unixgram"})
-	require.NoError(t, err)
-	defer func() { require.NoError(t, manager.Close()) }()
-	hears := func() string {
-		b := make([]byte, 100)
-		require.NoError(t, manager.SetReadDeadline(time.Now().Add(10*time.Second)))
-		n, err := manager.Read(b)
-		require.NoError(t, err)
-		return string(b[:n])
-	}
+	socket, hears := listenAsManager(t)
 	s := newSystemd([]string{"HOME=/", "NOTIFY_SOCKET=" + socket, "WATCHDOG_USEC=20000"}, func() error { return nil })
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)

@@ -59,7 +59,7 @@ type rawConfig struct {
 	hosts                                []string
 	alerts                               rawAlerts
 	open                                 bool
-	logFormat                            choice
+	logFormat, logLevel                  choice
 }
 
 // defaults are the settings as they are when nobody says otherwise.
@@ -76,6 +76,7 @@ const openFlag = "open-to-network-without-protection"
 // flags defines the settings of serve.
 func (r *rawConfig) flags(flags *pflag.FlagSet) {
 	r.logFormat = choice{formatText, []string{formatText, formatJSON}}
+	r.logLevel = choice{"info", []string{"debug", "info", "warn", "error"}}
 	flags.SortFlags = false
 	flags.StringVar(&r.httpListen, "http-listen", "127.0.0.1:8470", "address of the pages and the HTTP interface")
 	flags.StringVar(&r.mqttListen, "mqtt-listen", "", "run the embedded MQTT broker on this address, like 127.0.0.1:1883")
@@ -93,13 +94,17 @@ func (r *rawConfig) flags(flags *pflag.FlagSet) {
 	flags.StringSliceVar(&r.hosts, "host", nil, "name under which the pages are called, beside localhost and addresses; may be repeated")
 	flags.BoolVar(&r.open, openFlag, false, "listen beyond this computer without encryption, and without credentials while there are none, although anybody there could then read and write")
 	flags.StringVar(&r.profileListen, "profile-listen", "", "serve the Go runtime's profiles on this address of this computer, like 127.0.0.1:6060")
-	flags.Var(&r.logFormat, "log-format", "form of the log: text, json")
+	flags.Var(&r.logFormat, "log-format", "form of the log")
+	flags.Var(&r.logLevel, "log-level", "the least that is logged")
 	flags.String("config", "", "TOML file with any of these settings, like http_listen = \"127.0.0.1:8470\"")
 }
 
 // valid checks the settings together; every error names the setting.
 func (r *rawConfig) valid(db string) (Config, error) {
 	c := Config{DB: db, HTTPListen: r.httpListen, MQTTListen: r.mqttListen, Hosts: r.hosts, Open: r.open, LogJSON: r.logFormat.value == formatJSON}
+	if err := c.LogFrom.UnmarshalText([]byte(r.logLevel.value)); err != nil {
+		return Config{}, usagef("log-level: %w", err) // a choice that slog does not know
+	}
 	var err error
 	if c.TLS, err = r.certificate(); err != nil {
 		return Config{}, err

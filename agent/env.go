@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"time"
 )
 
@@ -21,7 +22,10 @@ type Env struct {
 	// Terminal is whether a person sits in front of Stdin and Stderr, who can
 	// be asked and shown progress.
 	Terminal bool
-	Now      func() time.Time
+	// Hangups asks for hangups, which end the program otherwise; nil if there are
+	// none.
+	Hangups func() <-chan os.Signal
+	Now     func() time.Time
 }
 
 // The exit codes.

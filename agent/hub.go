@@ -50,3 +50,12 @@ func (r *rawConfig) hub() (*forward.Hub, error) {
 	h.Transport = way
 	return h, nil
 }
+
+// sameHub is whether two settings reach the same hub in the same way.
+func sameHub(a, b *forward.Hub) bool {
+	if a == nil || b == nil {
+		return a == b
+	}
+	known := func(h *forward.Hub) *x509.CertPool { return h.Transport.(*http.Transport).TLSClientConfig.RootCAs }
+	return a.URL == b.URL && a.User == b.User && a.Password == b.Password && known(a).Equal(known(b))
+}

@@ -32,6 +32,11 @@ func TestMain(m *testing.M) {
 			code := Run(ctx, Env{
 				Program: "arcdrift", Args: os.Args[1:], Environ: os.Environ(),
 				Stdin: os.Stdin, Stdout: os.Stdout, Stderr: os.Stderr,
+				Hangups: func() <-chan os.Signal {
+					hangups := make(chan os.Signal, 1)
+					signal.Notify(hangups, syscall.SIGHUP)
+					return hangups
+				},
 				Now: func() time.Time { return scriptMoment },
 			})
 			stop()

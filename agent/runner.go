@@ -47,8 +47,11 @@ func (doorRunner) String() string { return "intake" }
 type webRunner struct {
 	server   *web.Server
 	listener net.Listener
+	scheme   string // http or https
 }
 
 func (w webRunner) Run(ctx context.Context) error { return w.server.Run(ctx, w.listener) }
 func (webRunner) Ready() error                    { return nil }
-func (w webRunner) String() string                { return "pages on http://" + w.listener.Addr().String() }
+func (w webRunner) String() string {
+	return "pages on " + w.scheme + "://" + w.listener.Addr().String()
+}

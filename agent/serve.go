@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"net"
 	"os"
+	"sync/atomic"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -33,13 +34,20 @@ func serveCommand(env Env) *cobra.Command {
 shows the fleet on its pages and on /metrics. It listens on this computer only
 unless told otherwise in words. A setting is taken from its flag, else from the
 environment (ARCDRIFT_HTTP_LISTEN for --http-listen), else from the file that
---config names (http_listen), else it has its default.`,
+--config names (http_listen), else it has its default. Hung up on (kill -HUP,
+systemctl reload) it reads them again: what is logged, the certificate and who is
+told what change at once; of any other it says that it takes a restart, and
+settings that are not valid change nothing.`,
 		Example: "  arcdrift serve --mqtt-listen 127.0.0.1:1883\n  arcdrift serve --mqtt-broker ssl://broker.example:8883 --config /etc/arcdrift.toml",
 		Args:    cobra.NoArgs,
 	}
 	var raw rawConfig
 	raw.flags(cmd.Flags())
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		var hangups <-chan os.Signal
+		if env.Hangups != nil {
+			hangups = env.Hangups()
+		}
 		config, err := raw.valid(dbPath(cmd))
 		if err != nil {
 			return err
@@ -51,6 +59,7 @@ environment (ARCDRIFT_HTTP_LISTEN for --http-listen), else from the file that
 		if err != nil {
 			return err
 		}
+		s.faces = append(s.faces, &reloads{hangups, func() (Config, error) { return settingsNow(cmd, env) }, s})
 		return s.Run(cmd.Context())
 	}
 	return cmd
@@ -60,6 +69,9 @@ environment (ARCDRIFT_HTTP_LISTEN for --http-listen), else from the file that
 type server struct {
 	config   Config
 	log      *slog.Logger
+	level    slog.LevelVar
+	tls      atomic.Pointer[tls.Config] // how connections are encrypted from now on
+	manager  *systemd
 	store    *store.Store
 	mind     mind
 	door     *countedDoor
@@ -67,7 +79,7 @@ type server struct {
 	listener net.Listener // of the pages
 	own      net.Listener // of the pages without encryption, for commands on this computer; nil when listener has none
 	broker   *mqtt.Broker // nil when not asked for
-	alerts   *alerting
+	alerts   *liveAlerts
 	spares   stock
 	told     []publisher // where states and alerts are told
 	faces    []runner
@@ -75,12 +87,14 @@ type server struct {
 
 // newServer opens the store and the listeners and puts everything together.
 func newServer(config Config, env Env) (*server, error) {
-	options := &slog.HandlerOptions{Level: config.LogFrom}
+	s := &server{config: config}
+	s.level.Set(config.LogFrom)
+	options := &slog.HandlerOptions{Level: &s.level}
 	var handler slog.Handler = slog.NewTextHandler(env.Stderr, options)
 	if config.LogJSON {
 		handler = slog.NewJSONHandler(env.Stderr, options)
 	}
-	s := &server{config: config, log: slog.New(handler)}
+	s.log = slog.New(handler)
 	if err := s.assemble(env); err != nil {
 		return nil, errors.Join(err, s.close())
 	}
@@ -119,9 +133,10 @@ func (s *server) assemble(env Env) (err error) {
 	if err != nil {
 		return err
 	}
-	s.faces = append(s.faces, webRunner{pages, s.listener})
-	if s.own != nil {
-		s.faces = append(s.faces, webRunner{pages, s.own})
+	if s.own == nil {
+		s.faces = append(s.faces, webRunner{pages, s.listener, "http"})
+	} else {
+		s.faces = append(s.faces, webRunner{pages, s.listener, "https"}, webRunner{pages, s.own, "http"})
 	}
 	if s.config.ProfileListen != "" {
 		l, err := net.Listen("tcp", s.config.ProfileListen)
@@ -137,8 +152,8 @@ func (s *server) assemble(env Env) (err error) {
 	if s.config.Hub != nil {
 		s.faces = append(s.faces, forward.New(*s.config.Hub, s.store, s.log))
 	}
-	if manager := newSystemd(env.Environ, s.sound); manager.socket != "" {
-		s.faces = append(s.faces, manager)
+	if s.manager = newSystemd(env.Environ, s.sound); s.manager.socket != "" {
+		s.faces = append(s.faces, s.manager)
 	}
 	return nil
 }
@@ -164,7 +179,9 @@ func (s *server) watchOver(env Env) (err error) {
 			return err
 		}
 	}
-	s.alerts, err = newAlerting(s.config.Alerts, s.store, s.mind.Fleet, doors, publish, env.Now, s.log)
+	s.alerts, err = newLiveAlerts(s.config.Alerts, func(c Alerts) (*alerting, error) {
+		return newAlerting(c, s.store, s.mind.Fleet, doors, publish, env.Now, s.log)
+	})
 	return err
 }
 
@@ -173,9 +190,18 @@ func (s *server) listen() (err error) {
 	if s.listener, err = net.Listen("tcp", s.config.HTTPListen); err != nil || s.config.TLS == nil {
 		return err
 	}
-	s.listener = tls.NewListener(s.listener, s.config.TLS)
+	s.listener = s.encrypted(s.listener)
 	s.own, err = net.Listen("tcp", "127.0.0.1:0")
 	return err
+}
+
+// encrypted speaks TLS, on each connection with the certificate then in force.
+func (s *server) encrypted(plain net.Listener) net.Listener {
+	s.tls.Store(s.config.TLS)
+	return tls.NewListener(plain, &tls.Config{
+		MinVersion:         s.config.TLS.MinVersion,
+		GetConfigForClient: func(*tls.ClientHelloInfo) (*tls.Config, error) { return s.tls.Load(), nil },
+	})
 }
 
 // joinMQTT adds the forms of MQTT that are asked for and the states told there.
@@ -187,7 +213,7 @@ func (s *server) joinMQTT(env Env) error {
 			return fmt.Errorf("the MQTT broker cannot listen: %w", err)
 		}
 		if s.config.TLS != nil {
-			listener = tls.NewListener(listener, s.config.TLS)
+			listener = s.encrypted(listener)
 		}
 		if s.broker, err = mqtt.NewBroker(listener, topicGuard{s.guard}, desk, s.log); err != nil {
 			return errors.Join(err, listener.Close())

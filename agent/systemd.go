@@ -39,7 +39,7 @@ func (s *systemd) String() string { return "service manager" }
 // Run says that the agent is ready, then, as long as it is healthy, that it
 // lives, and at the end that it stops.
 func (s *systemd) Run(ctx context.Context) error {
-	if err := s.notify("READY=1"); err != nil {
+	if err := s.ready(); err != nil {
 		return err
 	}
 	var tick <-chan time.Time
@@ -63,7 +63,16 @@ func (s *systemd) Run(ctx context.Context) error {
 	}
 }
 
+// reloading says that the settings are being read again, ready that all is well,
+// at first or again.
+func (s *systemd) reloading() error { return s.notify("RELOADING=1") }
+func (s *systemd) ready() error     { return s.notify("READY=1") }
+
+// notify tells the manager, if there is one.
 func (s *systemd) notify(state string) error {
+	if s.socket == "" {
+		return nil
+	}
 	conn, err := net.Dial("unixgram", s.socket)
 	if err != nil {
 		return fmt.Errorf("the service manager cannot be told %s: %w", state, err)

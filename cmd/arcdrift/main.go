@@ -21,8 +21,16 @@ func main() {
 		Program: os.Args[0], Args: os.Args[1:], Environ: os.Environ(),
 		Stdin: os.Stdin, Stdout: os.Stdout, Stderr: os.Stderr,
 		Terminal: term.IsTerminal(int(os.Stdin.Fd())) && term.IsTerminal(int(os.Stderr.Fd())),
+		Hangups:  hangups,
 		Now:      time.Now,
 	})
 	stop()
 	os.Exit(code)
+}
+
+// hangups catches what a closed terminal and a service manager's reload send.
+func hangups() <-chan os.Signal {
+	c := make(chan os.Signal, 1)
+	signal.Notify(c, syscall.SIGHUP)
+	return c
 }
