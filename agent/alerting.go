@@ -62,6 +62,9 @@ func newAlerting(c Alerts, s *store.Store, f *fleet.Fleet, doors func() map[stri
 	channels := map[string]notify.Channel{}
 	for name, open := range c.Channels {
 		channels[name] = open(a.client, now)
+		if !channels[name].Alone() {
+			a.policy.Together = append(a.policy.Together, name)
+		}
 	}
 	if publish != nil {
 		channels[mqttChannel] = &notify.MQTT{Publish: publish}
@@ -196,7 +199,7 @@ func machinesOf(s *fleet.Snapshot) []alert.Machine {
 	out := make([]alert.Machine, len(all))
 	for i := range all {
 		about := s.About(all[i].Machine)
-		out[i] = alert.Machine{Assessment: all[i], Zone: about.Zone, Spare: sparePart(&about.Settings)}
+		out[i] = alert.Machine{Assessment: all[i], Zone: about.Zone, Spare: sparePart(&about.Settings), Depot: about.Settings.Depot}
 		if about.Service != nil {
 			out[i].Service = alert.Service{Time: about.Serviced, Action: about.Service.Action, Finding: about.Service.Finding}
 		}

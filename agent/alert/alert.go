@@ -83,6 +83,9 @@ type Policy struct {
 	// To names the channels that each class goes to. The morning list goes to
 	// those of Note.
 	To map[Class][]string
+	// Together names the channels that get one message for all machines of a depot
+	// that are to be serviced, not one each.
+	Together []string
 	// Hold replaces the hold times of the rules it names.
 	Hold map[Matter]time.Duration
 	// Morning is when a working day starts, since midnight; WorkDays is indexed
@@ -109,6 +112,8 @@ type Machine struct {
 	Zone *time.Location
 	// Spare says where a spare pair lies, in the user's words; empty if unknown.
 	Spare string
+	// Depot is whose crews it belongs to; empty if unknown.
+	Depot string
 	// Service is the latest service of the pair; zero if there was none.
 	Service Service
 }
@@ -192,6 +197,9 @@ type Case struct {
 	ToldAt time.Time `json:"told_at,omitzero"`
 	Again  bool      `json:"again,omitempty"`
 	Round  int       `json:"round,omitempty"`
+	// Depot is the machine's when it was told, so that the note of its end finds
+	// the alert.
+	Depot string `json:"depot,omitempty"`
 	// Service is the time of the latest service when the case began: a later one
 	// answers it.
 	Service time.Time `json:"service,omitzero"`
@@ -232,12 +240,16 @@ const (
 type Action struct {
 	// Key is the same for the same event, for ever: a repeat is a no-op. Case is
 	// common to the alert and the note that clears it.
-	Key     string    `json:"key"`
-	Case    string    `json:"case"`
-	Kind    Kind      `json:"kind"`
-	Class   Class     `json:"class"`
-	Matter  Matter    `json:"matter,omitempty"`
+	Key    string `json:"key"`
+	Case   string `json:"case"`
+	Kind   Kind   `json:"kind"`
+	Class  Class  `json:"class"`
+	Matter Matter `json:"matter,omitempty"`
+	// Subject is empty in a list and where Cases holds those of several machines of
+	// a Depot.
 	Subject string    `json:"subject,omitempty"`
+	Depot   string    `json:"depot,omitempty"`
+	Cases   []string  `json:"cases,omitempty"`
 	Opened  time.Time `json:"opened,omitzero"`
 	At      time.Time `json:"at"`
 	To      []string  `json:"to,omitempty"`

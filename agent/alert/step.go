@@ -41,6 +41,7 @@ type step struct {
 	rules    map[Matter]Rule
 	cases    []Case
 	actions  []Action
+	dues     []due
 	outcomes []Outcome
 }
 
@@ -63,6 +64,7 @@ func (p *Policy) Step(s State, v View, now time.Time) (State, []Action, []Outcom
 			st.end(c, LeftBehind, Service{})
 		}
 	}
+	st.group()
 	st.sort()
 	next := State{Cases: st.cases, NextList: st.list(s.NextList, v)}
 	return next, st.actions, st.outcomes
@@ -272,6 +274,12 @@ func (s *step) tell(c *Case, rule Rule, about subject) {
 		c.Round++
 	} else {
 		c.ToldAt = s.now
+		if about.machine != nil {
+			c.Depot = about.machine.Depot
+		}
+	}
+	if c.Matter == ElectrodesDue {
+		s.dues = append(s.dues, due{len(s.actions), c.What, c.Depot, about.machine})
 	}
 	s.actions = append(s.actions, s.action(*c, Alert, fmt.Sprintf("alert-%d", c.Round), s.alertText(*c, rule, about)))
 }
@@ -287,7 +295,7 @@ func (s *step) action(c Case, kind Kind, event string, text Message) Action {
 	id := c.ID()
 	return Action{
 		Key: id + "/" + event, Case: id, Kind: kind, Class: s.rules[c.Matter].Class, Matter: c.Matter, Subject: c.Subject,
-		Opened: c.Opened, At: s.now, To: slices.Clone(c.Told), Message: text,
+		Depot: c.Depot, Opened: c.Opened, At: s.now, To: slices.Clone(c.Told), Message: text,
 	}
 }
 

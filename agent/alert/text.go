@@ -14,6 +14,9 @@ import (
 // shortCaution is as much of them as a short message has room for.
 const shortCaution = "Unplug first."
 
+// logIt is what to answer.
+const logIt = "When it is done, log the service with what you found: worn, dirty, fine, cleaver or other. That closes the case and tells whether it was right."
+
 // headline is what is wrong or to be done, one sentence without its full stop.
 func headline(matter Matter, about subject) string {
 	switch {
@@ -60,8 +63,7 @@ func (s *step) machineText(c Case, rule Rule, about subject) Message {
 	if c.Touches {
 		caution, cautions = shortCaution, advise.CautionText()
 	}
-	ends, reply, answer := "Ends: service or "+span(rule.Clear)+" good.", "Then log worn/dirty/fine.",
-		"When it is done, log the service with what you found: worn, dirty, fine, cleaver or other. That closes this case and tells whether it was right."
+	ends, reply, answer := "Ends: service or "+span(rule.Clear)+" good.", "Then log worn/dirty/fine.", logIt
 	if !rule.Bench {
 		ends, reply, answer = "Ends "+exit(rule)+".", "", ""
 	}

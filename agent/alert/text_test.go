@@ -80,7 +80,7 @@ func TestLongText(t *testing.T) {
 		"Between 220 and 1240 arcs left; plan on 220, about 3 days.",
 		"Spare: van 4.",
 		"Clears when a service is logged, or when the state has not been service soon for 7 days.",
-		"When it is done, log the service with what you found: worn, dirty, fine, cleaver or other. That closes this case and tells whether it was right.",
+		"When it is done, log the service with what you found: worn, dirty, fine, cleaver or other. That closes the case and tells whether it was right.",
 		"Seen Mon 2 Mar 07:00 CET.",
 		"https://drift.example/machines/K-07",
 		advise.CautionText(),

@@ -192,3 +192,6 @@ func letter(a alert.Action, from *mail.Address, to []*mail.Address) []byte {
 	_ = body.Close()
 	return out.Bytes()
 }
+
+// Alone is false: people read it.
+func (*Mail) Alone() bool { return false }

@@ -30,3 +30,6 @@ func (m *MQTT) Send(ctx context.Context, a alert.Action) error {
 	}
 	return m.Publish(ctx, machine, payload)
 }
+
+// Alone is true: the topic is the machine's.
+func (*MQTT) Alone() bool { return true }

@@ -71,6 +71,9 @@ type Channel interface {
 	// Send delivers one message and returns when the other side has confirmed it.
 	// An error of type *Refusal says that it never will take this one.
 	Send(ctx context.Context, a alert.Action) error
+	// Alone says that every case must come as a message of its own; where people
+	// read, those of a depot come as one.
+	Alone() bool
 }
 
 // Refusal is the answer of a channel that works but will never take this message.

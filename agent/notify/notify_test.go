@@ -136,6 +136,8 @@ func (l *line) Send(_ context.Context, a alert.Action) error {
 	return l.fault
 }
 
+func (l *line) Alone() bool { return false }
+
 func (l *line) set(fault error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -291,6 +293,8 @@ func TestOldNewsIsGivenUp(t *testing.T) {
 
 // hung never answers by itself.
 type hung struct{ started chan struct{} }
+
+func (h *hung) Alone() bool { return false }
 
 func (h *hung) Send(ctx context.Context, _ alert.Action) error {
 	h.started <- struct{}{}

@@ -135,10 +135,12 @@ func (m *Alertmanager) Send(ctx context.Context, a alert.Action) error {
 	if a.Kind == alert.Alert {
 		ends = a.At.Add(standsFor)
 	}
+	labels := map[string]string{"alertname": "arcdrift-" + string(a.Matter), "class": string(a.Class), "subject": a.Subject}
+	if a.Depot != "" {
+		labels["depot"] = a.Depot
+	}
 	body, err := json.Marshal([]managed{{
-		Labels: map[string]string{
-			"alertname": "arcdrift-" + string(a.Matter), "class": string(a.Class), "subject": a.Subject,
-		},
+		Labels:      labels,
 		Annotations: map[string]string{"summary": a.Title, "description": a.Body},
 		StartsAt:    a.Opened, EndsAt: ends,
 	}})
@@ -147,3 +149,9 @@ func (m *Alertmanager) Send(ctx context.Context, a alert.Action) error {
 	}
 	return post(ctx, m.Client, m.URL+"/api/v2/alerts", body, http.Header{})
 }
+
+// Alone is false: it leads to people, by short messages or a chat.
+func (*Webhook) Alone() bool { return false }
+
+// Alone is true: it groups by itself, by the label depot if it is told to.
+func (*Alertmanager) Alone() bool { return true }

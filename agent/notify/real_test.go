@@ -187,12 +187,14 @@ func TestRealAlertmanager(t *testing.T) {
 		for _, a := range alerts {
 			require.Equal(t, "arcdrift-stop", a.Labels["alertname"])
 			require.Equal(t, "stop", a.Labels["class"])
+			require.Equal(t, "North", a.Labels["depot"], "what an Alertmanager can group by")
 			out[a.Labels["subject"]] = a.Annotations
 		}
 		return out
 	}
 
 	raised := stopAlert()
+	raised.Depot = "North"
 	raised.Opened = time.Now().Add(-time.Minute)
 	raised.At = raised.Opened
 	for range 2 { // a repeat changes nothing

@@ -1,0 +1,96 @@
+package alert
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"arcdrift/drift/advise"
+)
+
+// due is an alert of electrodes that this step tells: the place of its action,
+// and the machine.
+type due struct {
+	action int
+	what   string
+	depot  string
+	about  *Machine
+}
+
+// group makes one message of all that a depot is told to service at one moment,
+// for the channels that people read. Each case stays its own: it ends by itself,
+// and is told alone where machines read.
+func (s *step) group() {
+	byDepot := map[string][]due{}
+	var depots []string
+	for _, d := range s.dues {
+		if d.depot == "" {
+			continue
+		}
+		if byDepot[d.depot] == nil {
+			depots = append(depots, d.depot)
+		}
+		byDepot[d.depot] = append(byDepot[d.depot], d)
+	}
+	slices.Sort(depots)
+	for _, depot := range depots {
+		if all := byDepot[depot]; len(all) > 1 {
+			s.together(depot, all)
+		}
+	}
+	s.actions = slices.DeleteFunc(s.actions, func(a Action) bool { return len(a.To) == 0 })
+}
+
+// together takes the alerts off the channels that get them as one.
+func (s *step) together(depot string, all []due) {
+	slices.SortFunc(all, func(a, b due) int { return strings.Compare(a.about.Machine, b.about.Machine) })
+	id := fmt.Sprintf("%s/depot %s/%s", ElectrodesDue, depot, s.now.UTC().Format("20060102T150405.000Z"))
+	one := Action{
+		Key: id + "/alert", Case: id, Kind: Alert, Class: s.rules[ElectrodesDue].Class, Matter: ElectrodesDue,
+		Depot: depot, Opened: s.now, At: s.now, Message: s.depotText(depot, all),
+	}
+	for _, d := range all {
+		a := &s.actions[d.action]
+		one.Cases = append(one.Cases, a.Case)
+		for _, name := range a.To {
+			if slices.Contains(s.Together, name) && !slices.Contains(one.To, name) {
+				one.To = append(one.To, name)
+			}
+		}
+		a.To = slices.DeleteFunc(a.To, func(name string) bool { return slices.Contains(s.Together, name) })
+	}
+	if len(one.To) > 0 {
+		s.actions = append(s.actions, one)
+	}
+}
+
+// depotText lists the machines, what each needs, and says once what holds for all.
+func (s *step) depotText(depot string, all []due) Message {
+	title := fmt.Sprintf("%s: %d machines to service", depot, len(all))
+	var short, lines []string
+	caution, cautions := "", ""
+	for _, d := range all {
+		short = append(short, d.what)
+		line := d.what + "."
+		if len(d.about.Reasons) > 0 {
+			line += " " + d.about.Reasons[0]
+		}
+		if d.about.Spare != "" {
+			line += " Spare: " + d.about.Spare + "."
+		}
+		if link := s.page(d.about.Machine); link != "" {
+			line += " " + link
+		}
+		lines = append(lines, line)
+		if d.about.Electrode.Action != advise.None {
+			caution, cautions = shortCaution, advise.CautionText()
+		}
+	}
+	rule := s.rules[ElectrodesDue]
+	return Message{
+		Title: title,
+		Short: fit(part{title + ":", 0, true}, part{strings.Join(short, "; ") + ".", 2, true}, part{caution, 1, false}, part{"Then log each.", 3, false}),
+		Body: paragraphs(listed("One by one", lines), "Each clears "+exit(rule)+".", logIt,
+			"Seen "+moment(s.now, s.Zone)+".", cautions),
+	}
+}
