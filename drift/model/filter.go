@@ -104,12 +104,23 @@ func priorWeights(sd float64) (w [multiples]float64) {
 	return w
 }
 
-// advance lets the pair burn step arcs up to arcs: wear, random walk, dirt, and
-// a multiple that is not quite constant.
+// stretch is the most arcs of a history that are reckoned in one go: in one a
+// multiple moves a few steps only, and a pair may come with thousands.
+const stretch = 500.0
+
+// advance lets the pair burn step arcs up to arcs.
 func (f *filter) advance(p *Params, arcs, step float64) {
-	if step <= 0 {
-		return
+	for ; step > stretch; step -= stretch {
+		f.burn(p, arcs-step+stretch, stretch)
 	}
+	if step > 0 {
+		f.burn(p, arcs, step)
+	}
+}
+
+// burn reckons a stretch of arcs: wear, random walk, dirt, and a multiple that is
+// not quite constant.
+func (f *filter) burn(p *Params, arcs, step float64) {
 	wear := p.Wear(arcs) - p.Wear(arcs-step)
 	for k := range f.state {
 		// Wear adds percent: in log percent the same step is smaller, the more
@@ -120,7 +131,8 @@ func (f *filter) advance(p *Params, arcs, step float64) {
 		f.state[k].Spread(slope, p.SlopeWalk*step/1000)
 	}
 	dirty := -math.Expm1(-p.DirtRate * step / 1000)
-	stray := min(p.MultipleWalk*step/1000/sq(multipleStep)/2, 0.3)
+	// What is not soiled may stray, a third of it up and a third down at most.
+	stray := min(p.MultipleWalk*step/1000/sq(multipleStep)/2, (1-dirty)/3)
 	f.stray(p, dirty, stray)
 }
 
@@ -163,6 +175,9 @@ func (f *filter) stray(p *Params, dirty, stray float64) {
 // mixIn blends a state that comes with so much weight into state k, whose
 // weight so far is total, and returns its share.
 func (f *filter) mixIn(k int, from fit.Normal, weight float64, total *float64) float64 {
+	if weight == 0 {
+		return 0
+	}
 	*total += weight
 	share := weight / *total
 	const negligible = 1e-3

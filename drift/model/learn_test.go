@@ -105,6 +105,19 @@ func TestLearnRecovers(t *testing.T) {
 	}
 }
 
+// A fleet of old pairs that hardly wear, first heard of after some 20,000 arcs,
+// is learnt as any other: κ, the effects of density (true 0.42, three standard
+// errors of 30 machines) and the scatter of the pairs as they are.
+func TestLearnFromOldPairs(t *testing.T) {
+	w, ok := synth.WorldNamed("healthy")
+	require.True(t, ok)
+	w.Models, w.Grades = w.Models[:1], synth.Mix{Full: 1}
+	p := learn(histories(synth.Make(w, 1, 30, morning, 120))).For(Key{w.Models[0].Name, w.Models[0].Program})
+	assert.InDelta(t, 2.1, p.Kappa, 0.15)
+	assert.InDelta(t, 0.42, p.Air[0], 0.06)
+	assert.InDelta(t, 1.25, p.ScatterAt(20_000), 0.4)
+}
+
 func TestLearnFromNothing(t *testing.T) {
 	var none Sample
 	pop := none.Learn()

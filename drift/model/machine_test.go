@@ -336,6 +336,29 @@ func TestTheOrderOfArrivalDoesNotMatter(t *testing.T) {
 	}
 }
 
+// A machine may be old when the first record of it comes, and rates may be what
+// a search tries: whatever the arcs, weights stay a distribution.
+func TestAnyArcsLeaveADistribution(t *testing.T) {
+	for _, arcs := range []float64{0, 1, 600, 18_000, 250_000} {
+		for _, rate := range []float64{1e-3, 0.05, 3} {
+			for _, walk := range []float64{1e-4, 0.02, 1} {
+				p := *believed()
+				p.DirtRate, p.MultipleWalk = rate, walk
+				m := NewMachine("K-07", &p)
+				m.Take(&Event{Kind: Usage, Arcs: arcs, Step: arcs})
+				sum := 0.0
+				for _, w := range m.filter.weight {
+					require.GreaterOrEqual(t, w, 0.0, "%v arcs, dirt %v, walk %v", arcs, rate, walk)
+					sum += w
+				}
+				assert.InDelta(t, 1, sum, 1e-9, "%v arcs, dirt %v, walk %v", arcs, rate, walk)
+				out := m.OutChance([airTerms]float64{}, arcs)
+				assert.True(t, out >= 0 && out <= 1, "%v arcs, dirt %v, walk %v: %v", arcs, rate, walk, out)
+			}
+		}
+	}
+}
+
 func TestACloneGoesItsOwnWay(t *testing.T) {
 	f, m := led(believed(), 4, Full, 10)
 	same, other := m.Clone(), m.Clone()

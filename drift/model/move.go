@@ -12,7 +12,7 @@ func (m *Machine) OutChance(air [airTerms]float64, moreArcs float64) float64 {
 	f := m.filter
 	if moreArcs > 0 {
 		f = f.clone()
-		f.advance(m.params, m.arcs+moreArcs, moreArcs)
+		f.burn(m.params, m.arcs+moreArcs, moreArcs)
 	}
 	ev := Event{Air: air}
 	noise := m.params.noise(m.worn+moreArcs, false)

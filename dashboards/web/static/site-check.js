@@ -74,7 +74,8 @@ function burn(t, states, arcs) {
     for (let j = 1; j < terms; j++) s.cov[0][j] = s.cov[j][0] = s.cov[0][j] + w * slope[j];
     s.cov[1][1] += (t.slope_walk * arcs) / 1000;
   }
-  stray(t, states, -Math.expm1((-t.dirt_rate * arcs) / 1000), Math.min((t.multiple_walk * arcs) / 1000 / 0.09 / 2, 0.3));
+  const dirty = -Math.expm1((-t.dirt_rate * arcs) / 1000);
+  stray(t, states, dirty, Math.min((t.multiple_walk * arcs) / 1000 / 0.09 / 2, (1 - dirty) / 3));
 }
 
 function stray(t, states, dirty, stray) {
@@ -86,6 +87,7 @@ function stray(t, states, dirty, stray) {
     if (k > 0) stays -= stray;
     let total = was[k].weight * stays;
     const mixIn = (from, weight) => {
+      if (weight === 0) return 0;
       total += weight;
       const share = weight / total;
       if (share < 1e-3) return 0;
