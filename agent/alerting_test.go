@@ -353,7 +353,7 @@ func TestDeadChannelIsToldByAnother(t *testing.T) {
 		c.Alerts, err = raw.alerts.valid(false)
 		require.NoError(t, err)
 	})
-	assert.Equal(t, []string{"hook"}, s.alerts.policy.Together, "people read a webhook; an Alertmanager groups by itself")
+	assert.Equal(t, []string{"hook"}, s.alerts.inForce.policy.Together, "people read a webhook; an Alertmanager groups by itself")
 	life := wearing("K-07", scriptMoment)
 	status, body := post(t, s, strings.Join(life, "\n"))
 	require.Equal(t, http.StatusCreated, status, body)
