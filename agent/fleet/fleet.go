@@ -5,6 +5,7 @@ package fleet
 
 import (
 	"context"
+	"errors"
 	"log/slog"
 	"maps"
 	"slices"
@@ -34,6 +35,7 @@ type Fleet struct {
 	world     atomic.Pointer[world]
 	eras      eras
 	hindsight hindsight
+	notes     notes
 	current   atomic.Pointer[Snapshot]
 	ready     atomic.Bool
 }
@@ -41,11 +43,16 @@ type Fleet struct {
 // New makes a fleet over a book. now is the wall clock.
 func New(book Book, now func() time.Time, log *slog.Logger) *Fleet {
 	f := &Fleet{book: book, now: now, log: log, wake: make(chan struct{}, 1), touched: map[string]bool{}, members: map[string]*member{}}
+	f.notes.fresh = map[string][]byte{}
 	f.current.Store(&Snapshot{At: now()})
 	f.again = time.AfterFunc(mostRest, f.nudge)
 	f.again.Stop()
 	return f
 }
+
+// KeepOn lets the fleet keep on a shelf what it works out; build names the
+// program, as another may work it out otherwise. It is called before Run.
+func (f *Fleet) KeepOn(shelf Shelf, build string) { f.notes.shelf, f.notes.build = shelf, build }
 
 // Announce tells of new entries, after they are durable. It does not block.
 func (f *Fleet) Announce(entries []drift.Entry) {
@@ -57,7 +64,7 @@ func (f *Fleet) Announce(entries []drift.Entry) {
 			f.touched[e.Machine] = true
 		}
 		// What happened before the last midnight belongs into the populations.
-		if e.Type == drift.TypeSetup || e.Type == drift.TypeCorrection || !e.When().After(learnt) {
+		if e.Type == drift.TypeSetup || !e.When().After(learnt) {
 			f.relearn = true
 		}
 	}
@@ -88,23 +95,42 @@ const (
 // Run keeps the snapshot up to date until ctx ends. What goes wrong with
 // reading is logged and tried again at the next change.
 func (f *Fleet) Run(ctx context.Context) error {
-	if err := f.everything(); err != nil {
-		f.log.Error("cannot read the records; answers are not up to date", "error", err)
-	}
+	f.told(f.start(ctx))
 	f.ready.Store(true)
 	defer f.again.Stop()
 	timer := time.NewTicker(tick)
 	defer timer.Stop()
 	for {
+		if w := f.world.Load(); w != nil && f.notes.due(w, f.now()) {
+			f.keep(w)
+		}
 		select {
 		case <-ctx.Done():
+			if w := f.world.Load(); w != nil {
+				f.keep(w)
+			}
 			return nil
 		case <-timer.C:
 		case <-f.wake:
 		}
-		if err := f.catchUp(); err != nil {
-			f.log.Error("cannot read the records; answers are not up to date", "error", err)
-		}
+		f.told(f.catchUp(ctx))
+	}
+}
+
+// told logs what went wrong with reading, unless it was only stopped.
+func (f *Fleet) told(err error) {
+	if err != nil && !errors.Is(err, context.Canceled) {
+		f.log.Error("cannot read the records; answers are not up to date", "error", err)
+	}
+}
+
+// keep puts on the shelf what is not there yet.
+func (f *Fleet) keep(w *world) {
+	if w.shelf == nil {
+		return
+	}
+	if err := f.notes.keep(w, f.now()); err != nil {
+		f.log.Warn("cannot keep what was worked out; the next start takes longer", "error", err)
 	}
 }
 
@@ -128,33 +154,109 @@ func (f *Fleet) String() string { return "fleet" }
 // Snapshot returns the latest one.
 func (f *Fleet) Snapshot() *Snapshot { return f.current.Load() }
 
+// start answers from what was kept, as far as that goes; what it was learnt from
+// may be of an earlier day. Else it makes everything.
+func (f *Fleet) start(ctx context.Context) error {
+	if f.notes.shelf == nil {
+		return f.everything(ctx)
+	}
+	now := f.now()
+	w, members, sound, err := f.notes.recall(ctx, f.book, now)
+	if err != nil {
+		return err
+	}
+	if w == nil {
+		return f.everything(ctx)
+	}
+	f.settle(w, members, now)
+	if !sound || !w.learnt.Equal(learntAt(now)) {
+		f.learnAnew()
+	}
+	return nil
+}
+
+// learnAnew has everything learnt anew as soon as it may be.
+func (f *Fleet) learnAnew() {
+	f.mu.Lock()
+	f.relearn = true
+	f.mu.Unlock()
+	f.nudge()
+}
+
 // everything reads, learns and folds the whole fleet anew.
-func (f *Fleet) everything() error {
+func (f *Fleet) everything(ctx context.Context) error {
 	now := f.now()
 	defer func() {
 		ended := f.now()
 		f.rested = ended.Add(min(restTimes*ended.Sub(now), mostRest))
 	}()
-	w, err := look(f.book, cut{asOf: now})
+	w, err := survey(f.book, cut{asOf: now})
 	if err != nil {
 		return err
 	}
-	members, err := w.members(w.names)
+	if err := w.learn(ctx); err != nil {
+		return err
+	}
+	if w.shelf = f.notes.shelf; w.shelf != nil {
+		raw, err := w.lesson(f.notes.build)
+		if err != nil {
+			return err
+		}
+		w.id = named(raw)
+	}
+	members, err := f.fold(ctx, w)
 	if err != nil {
 		return err
 	}
 	f.eras.forget()
-	f.world.Store(w)
+	f.settle(w, members, now)
+	if total(members) != w.old {
+		f.learnAnew() // some came between learning and folding
+	}
+	return nil
+}
+
+// fold folds all machines. Where they are very many, those that are done are
+// kept meanwhile.
+func (f *Fleet) fold(ctx context.Context, w *world) ([]*member, error) {
+	members := make([]*member, 0, len(w.names))
+	for names := range slices.Chunk(w.names, mostFresh) {
+		if len(members) > 0 {
+			f.keep(w)
+		}
+		some := make([]*member, len(names))
+		err := w.each(ctx, names, func(i int, l *life) (err error) {
+			some[i], err = f.notes.fold(w, l)
+			return err
+		})
+		if err != nil {
+			return nil, err
+		}
+		members = append(members, some...)
+	}
+	return members, nil
+}
+
+// total is from how many records that had happened at midnight members come.
+func total(members []*member) (old int) {
+	for _, m := range members {
+		old += m.old
+	}
+	return old
+}
+
+// settle makes a world and its members the current ones.
+func (f *Fleet) settle(w *world, members []*member, now time.Time) {
 	f.members = make(map[string]*member, len(members))
 	for _, m := range members {
 		f.members[m.name] = m
 	}
+	f.world.Store(w)
 	f.publish(now)
-	return nil
 }
 
 // catchUp does what changes ask for; what could not be read is tried again.
-func (f *Fleet) catchUp() error {
+func (f *Fleet) catchUp(ctx context.Context) error {
 	f.mu.Lock()
 	touched, relearn := f.touched, f.relearn
 	f.touched, f.relearn = map[string]bool{}, false
@@ -163,7 +265,7 @@ func (f *Fleet) catchUp() error {
 		f.again.Reset(left)
 	}
 	f.mu.Unlock()
-	err := f.follow(touched, relearn)
+	err := f.follow(ctx, touched, relearn)
 	if err != nil {
 		f.mu.Lock()
 		maps.Copy(f.touched, touched)
@@ -173,13 +275,13 @@ func (f *Fleet) catchUp() error {
 	return err
 }
 
-// follow folds the machines that have new entries; then, if it must be, learns
-// everything anew.
-func (f *Fleet) follow(touched map[string]bool, relearn bool) error {
+// follow takes the new entries of the machines that have some; then, if it must
+// be, learns everything anew.
+func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn bool) error {
 	now := f.now()
 	w := f.world.Load()
-	if w == nil || !learntAt(w.cut.asOf).Equal(learntAt(now)) {
-		return f.everything()
+	if w == nil || !w.learnt.Equal(learntAt(now)) {
+		return f.everything(ctx)
 	}
 	next := *w
 	next.cut.asOf = now
@@ -195,7 +297,12 @@ func (f *Fleet) follow(touched map[string]bool, relearn bool) error {
 			touched[name] = true
 		}
 	}
-	members, err := next.members(slices.Sorted(maps.Keys(touched)))
+	names := slices.Sorted(maps.Keys(touched))
+	members := make([]*member, len(names))
+	err = each(ctx, names, func(i int, name string) (err error) {
+		members[i], err = f.notes.current(&next, name)
+		return err
+	})
 	if err != nil {
 		return err
 	}
@@ -204,8 +311,8 @@ func (f *Fleet) follow(touched map[string]bool, relearn bool) error {
 	}
 	f.world.Store(&next)
 	f.publish(now)
-	if relearn {
-		return f.everything()
+	if relearn || !next.coming.IsZero() && !next.coming.After(now) {
+		return f.everything(ctx)
 	}
 	return nil
 }
@@ -219,14 +326,12 @@ func (f *Fleet) publish(now time.Time) {
 
 // at is the fleet as it stood at a moment. The populations of a day are learnt
 // once: that is what takes time.
+//
+// Until today's are, those of the day before answer for today.
 func (f *Fleet) at(asOf time.Time) (*world, error) {
 	day := learntAt(asOf)
-	if w := f.world.Load(); w != nil && learntAt(w.cut.asOf).Equal(day) {
-		then := *w
-		then.cut.asOf = asOf
-		var err error
-		then.setups, err = setupsAt(f.book, then.cut)
-		return &then, err
+	if w := f.world.Load(); w != nil && (day.Equal(w.learnt) || day.Equal(learntAt(f.now()))) {
+		return w.at(asOf)
 	}
 	return f.eras.at(f.book, asOf)
 }
@@ -258,7 +363,12 @@ func (f *Fleet) AssessAt(machine string, asOf, knownAt drift.Opt[time.Time]) ([]
 // Move answers a crew that has moved; without a moment it asks about now.
 func (f *Fleet) Move(q advise.Move) (advise.MoveAnswer, error) {
 	if q.AsOf.IsZero() {
+		site, err := f.Site(q.Machine)
+		if err != nil {
+			return advise.MoveAnswer{}, err
+		}
 		q.AsOf = f.now()
+		return site.Recalibrated(q), nil
 	}
 	w, err := f.at(q.AsOf)
 	if err != nil {
@@ -273,7 +383,7 @@ func (f *Fleet) Site(machine string) (advise.Site, error) {
 	if err != nil {
 		return advise.Site{}, err
 	}
-	l, err := w.life(machine)
+	l, _, err := f.notes.later(w, machine)
 	if err != nil {
 		return advise.Site{}, err
 	}

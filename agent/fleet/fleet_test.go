@@ -72,6 +72,8 @@ func newYard(t *testing.T, now time.Time) *yard {
 	return y
 }
 
+func (y *yard) catchUp() error { return y.Fleet.catchUp(context.Background()) }
+
 // take sends records through the door and lets the fleet catch up.
 func (y *yard) take(t *testing.T, records ...drift.Record) {
 	y.send(t, records...)

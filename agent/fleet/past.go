@@ -11,18 +11,12 @@ import (
 // Pasts returns all machines as a book told them by a moment, for replaying:
 // records, corrections, labels and setups that are later do not count.
 func Pasts(book Book, asOf time.Time) ([]score.Past, error) {
-	c := cut{asOf: asOf}
-	setups, err := setupsAt(book, c)
+	w, err := survey(book, cut{asOf: asOf})
 	if err != nil {
 		return nil, err
 	}
-	names, err := book.Machines()
-	if err != nil {
-		return nil, err
-	}
-	w := &world{book: book, cut: c, setups: setups, names: names}
-	out := make([]score.Past, 0, len(names))
-	for _, name := range names {
+	out := make([]score.Past, 0, len(w.names))
+	for _, name := range w.names {
 		l, err := w.life(name)
 		if err != nil {
 			return nil, err
@@ -41,8 +35,8 @@ func (l *life) past() score.Past {
 		byID[l.entries[i].ID] = l.entries[i].Calibration
 	}
 	p := score.Past{
-		History:  model.History{Machine: l.name, Key: l.key, Events: l.events, AttemptLimit: int(l.settings.AttemptLimit)},
-		Settings: l.settings, Calibrations: make([]*drift.Calibration, len(l.events)),
+		History:  l.history(),
+		Settings: l.Settings, Calibrations: make([]*drift.Calibration, len(l.events)),
 	}
 	for i := range l.events {
 		if l.events[i].Kind == model.Attempt {

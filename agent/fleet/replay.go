@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"cmp"
+	"context"
 	"runtime"
 	"slices"
 	"sync"
@@ -48,15 +49,34 @@ type world struct {
 	book    Book
 	cut     cut
 	setups  drift.Setups
+	told    digest // of the setups that count
+	coming  time.Time
 	refused map[string]int
 	names   []string
-	pop     *model.Population
 	zones   *zones
+
+	// pop are the populations learnt at the midnight learnt, from as many records
+	// as old says.
+	pop    *model.Population
+	learnt time.Time
+	old    int
+
+	shelf Shelf  // nil for a world that is not kept
+	id    digest // of the populations on it
 }
 
 // look reads the fleet at a cut and learns its populations.
 func look(book Book, c cut) (*world, error) {
-	w := &world{book: book, cut: c, zones: &zones{}}
+	w, err := survey(book, c)
+	if err != nil {
+		return nil, err
+	}
+	return w, w.learn(context.Background())
+}
+
+// survey reads what concerns the whole fleet.
+func survey(book Book, c cut) (*world, error) {
+	w := &world{book: book, cut: c, zones: &zones{}, learnt: learntAt(c.asOf)}
 	var err error
 	if w.names, err = book.Machines(); err != nil {
 		return nil, err
@@ -64,80 +84,125 @@ func look(book Book, c cut) (*world, error) {
 	if w.refused, err = book.Refused(); err != nil {
 		return nil, err
 	}
-	if w.setups, err = setupsAt(book, c); err != nil {
-		return nil, err
-	}
+	return w, w.setUp()
+}
+
+// learn learns the populations from what had happened by midnight: what comes
+// on the day itself does not change them. Setups count as they now are.
+func (w *world) learn(ctx context.Context) error {
+	then := *w
+	then.cut.asOf = w.learnt
 	var sample model.Sample
 	var mu sync.Mutex // the order of enrolling does not matter
-	until := learntAt(c.asOf)
-	err = w.each(w.names, func(_ int, l *life) {
-		if h := l.history(until); len(h.Events) > 0 {
-			mu.Lock()
-			sample.Enrol(h)
-			mu.Unlock()
+	err := then.each(ctx, w.names, func(_ int, l *life) error {
+		mu.Lock()
+		defer mu.Unlock()
+		w.old += l.Old
+		if len(l.events) > 0 {
+			sample.Enrol(l.history())
 		}
+		return nil
 	})
 	if err != nil {
-		return nil, err
+		return err
 	}
 	w.pop = forecast.Learn(&sample)
-	return w, nil
+	return nil
 }
 
 // each reads the lives of the named machines on all processors. A life is gone
 // after use is done with it: only as many are held as there are processors.
-func (w *world) each(names []string, use func(i int, l *life)) error {
-	var group errgroup.Group
+func (w *world) each(ctx context.Context, names []string, use func(i int, l *life) error) error {
+	return each(ctx, names, func(i int, name string) error {
+		l, err := w.life(name)
+		if err != nil {
+			return err
+		}
+		return use(i, l)
+	})
+}
+
+func each(ctx context.Context, names []string, do func(i int, name string) error) error {
+	group, ctx := errgroup.WithContext(ctx)
 	group.SetLimit(runtime.GOMAXPROCS(0))
 	for i, name := range names {
 		group.Go(func() error {
-			l, err := w.life(name)
-			if err == nil {
-				use(i, l)
+			if err := ctx.Err(); err != nil {
+				return err
 			}
-			return err
+			return do(i, name)
 		})
 	}
 	return group.Wait()
 }
 
-func setupsAt(book Book, c cut) (drift.Setups, error) {
-	var setups drift.Setups
-	entries, err := book.Setups()
+// setUp reads the setups that count.
+func (w *world) setUp() error {
+	entries, err := w.book.Setups()
 	if err != nil {
-		return setups, err
+		return err
 	}
-	entries = slices.DeleteFunc(entries, func(e drift.Entry) bool { return !c.counts(&e) })
+	entries, w.coming, _ = w.counted(entries)
 	drift.Order(entries)
+	w.setups, w.told = drift.Setups{}, digestOf(entries)
 	for i := range entries {
-		setups.Take(&entries[i].Record)
+		w.setups.Take(&entries[i].Record)
 	}
-	return setups, nil
+	return nil
 }
 
-// life reads one machine as it stood.
-func (w *world) life(name string) (*life, error) {
-	entries, err := w.book.History(name)
-	if err != nil {
-		return nil, err
-	}
-	var ahead time.Time
-	entries = slices.DeleteFunc(entries, func(e drift.Entry) bool {
+// counted leaves out the entries that do not count, in place, and returns the
+// time of the first that is still to come and how many had happened when the
+// populations were learnt.
+func (w *world) counted(entries []drift.Entry) (out []drift.Entry, ahead time.Time, old int) {
+	out = slices.DeleteFunc(entries, func(e drift.Entry) bool {
 		if at := e.When(); at.After(w.cut.asOf) && (ahead.IsZero() || at.Before(ahead)) {
 			ahead = at
 		}
 		return !w.cut.counts(&e)
 	})
+	for i := range out {
+		if !out[i].When().After(w.learnt) {
+			old++
+		}
+	}
+	return out, ahead, old
+}
+
+// life reads one machine as it stood.
+func (w *world) life(name string) (*life, error) {
+	var entries []drift.Entry
+	var link []byte
+	var err error
+	if w.shelf != nil {
+		entries, link, err = w.shelf.After(name, nil)
+	} else {
+		entries, err = w.book.History(name)
+	}
+	if err != nil {
+		return nil, err
+	}
+	entries, ahead, old := w.counted(entries)
 	l := understand(name, entries, &w.setups)
-	l.ahead = ahead
+	l.Link, l.Ahead, l.Old = link, ahead, old
 	return l, nil
 }
 
 // members folds the named machines.
 func (w *world) members(names []string) ([]*member, error) {
 	out := make([]*member, len(names))
-	err := w.each(names, func(i int, l *life) { out[i] = l.keep(w) })
+	err := w.each(context.Background(), names, func(i int, l *life) error {
+		out[i] = l.answer(w)
+		return nil
+	})
 	return out, err
+}
+
+// at is the world at another moment of the days that its populations are for.
+func (w *world) at(asOf time.Time) (*world, error) {
+	then := *w
+	then.cut.asOf = asOf
+	return &then, then.setUp()
 }
 
 // Replay answers from a book as it stood: for one machine, or with "" for all,
@@ -267,14 +332,12 @@ func (e *eras) at(book Book, asOf time.Time) (*world, error) {
 		e.days = e.days[1:]
 	}
 	// Setups and names are those of the question's own moment.
-	then := *w
-	then.cut.asOf = asOf
-	var err error
-	if then.setups, err = setupsAt(book, then.cut); err != nil {
+	then, err := w.at(asOf)
+	if err != nil {
 		return nil, err
 	}
 	then.names, err = book.Machines()
-	return &then, err
+	return then, err
 }
 
 // forget drops all: something older than they are has come.
@@ -292,12 +355,5 @@ func (l *life) moved(pop *model.Population, q advise.Move) advise.MoveAnswer {
 
 // moveSite is what an answer about a move rests on.
 func (l *life) moveSite(pop *model.Population) advise.Site {
-	site := advise.Site{Known: model.NewMachine(l.name, pop.For(l.key)), Settings: l.settings}
-	for i := range l.events {
-		site.Known.Take(&l.events[i])
-	}
-	if c := l.lastCalibration; c != nil {
-		site.LastTemperature, site.LastAltitude = c.Temperature, c.Altitude
-	}
-	return site
+	return advise.Site{Known: l.know(pop), Settings: l.Settings, LastTemperature: l.Temperature, LastAltitude: l.Altitude}
 }

@@ -75,7 +75,7 @@ func (f *Fleet) Said(machine string) ([]score.Said, error) {
 
 // say forecasts the pair as the life ends.
 func (l *life) say(pop *model.Population) score.Said {
-	m := model.NewMachine(l.name, pop.For(l.key))
+	m := model.NewMachine(l.name, pop.For(l.Key))
 	for i := range l.events {
 		m.Take(&l.events[i])
 	}

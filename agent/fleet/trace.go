@@ -25,7 +25,7 @@ func (f *Fleet) Trace(machine string, asOf time.Time) (advise.Trace, error) {
 }
 
 func trace(l *life, pop *model.Population) advise.Trace {
-	m := model.NewMachine(l.name, pop.For(l.key))
+	m := model.NewMachine(l.name, pop.For(l.Key))
 	out := advise.Trace{Limit: m.Params().Limit}
 	pair := 0
 	for i := range l.events {

@@ -23,7 +23,7 @@ func through(t *testing.T, w *Weighed) Weighed {
 
 func TestKeepingAnAnswerForgetsNothing(t *testing.T) {
 	w := Weighed{zone: time.UTC}
-	drifttest.Fill(&w, "zone")
+	drifttest.Fill(&w, "Weighed.zone")
 	assert.Equal(t, w, through(t, &w))
 	for _, s := range []*Subject{
 		{Machine: "K-07"},

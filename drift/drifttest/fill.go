@@ -12,7 +12,7 @@ import (
 
 // Fill sets everything in what x points to, to its last field that is not
 // exported, to a value of its own, so that a copy shows what it forgot. What is
-// nil is made. Fields named in spare are left as they are.
+// nil is made. Fields that spare names, as type.field, are left as they are.
 func Fill(x any, spare ...string) {
 	f := filler{rng: rand.New(rand.NewPCG(1, 2)), spare: spare}
 	f.fill(reflect.ValueOf(x).Elem())
@@ -80,7 +80,7 @@ func (f *filler) fields(v reflect.Value) {
 		return
 	}
 	for i := range v.NumField() {
-		if !slices.Contains(f.spare, v.Type().Field(i).Name) {
+		if !slices.Contains(f.spare, v.Type().Name()+"."+v.Type().Field(i).Name) {
 			field := v.Field(i)
 			f.fill(reflect.NewAt(field.Type(), unsafe.Pointer(field.UnsafeAddr())).Elem())
 		}

@@ -15,11 +15,11 @@ func TestKeepingForgetsNothing(t *testing.T) {
 	p := &Params{}
 	drifttest.Fill(p)
 	m := &Machine{filter: newFilter()}
-	drifttest.Fill(m, "Name", "params", "spare", "spare2")
+	drifttest.Fill(m, "Machine.Name", "Machine.params", "filter.spare", "filter.spare2")
 	m.Name, m.params = "K-07", p
 	m.filter.spare, m.filter.spare2 = fit.NewNormal(states), fit.NewNormal(states)
 	r := &Reader{}
-	drifttest.Fill(r, "Settings")
+	drifttest.Fill(r, "Reader.Settings")
 	r.Settings = drift.Settings{AttemptLimit: 4}
 
 	kept := m.Keep(r.Keep(nil))

@@ -1,0 +1,273 @@
+package fleet
+
+import (
+	"hash/fnv"
+	"math"
+	"slices"
+	"time"
+
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+	"arcdrift/drift/forecast"
+	"arcdrift/drift/model"
+)
+
+// standing is what a machine's records, taken in order up to a link of its
+// chain, have come to: what folding goes on from. It does not grow with the
+// history.
+type standing struct {
+	name string
+	// Link is of the last record taken, nil when nobody asks for it.
+	Link []byte
+	// Records counts them, Old those that had happened when the populations were
+	// learnt.
+	Records, Old int
+	Last         time.Time
+	// Ahead is the time of the first record that does not count yet, zero without
+	// one: some clocks run ahead.
+	Ahead time.Time
+
+	Site     string
+	Key      model.Key
+	Settings drift.Settings
+	// Service is the latest, nil without one, and Serviced when it was.
+	Service  *drift.Service
+	Serviced time.Time
+	// Temperature and Altitude are those of the newest calibration.
+	Temperature, Altitude drift.Opt[float64]
+	// Attempted says whether there was an attempt, OtherPrograms whether there
+	// were some with another program.
+	Attempted, OtherPrograms bool
+
+	// Tails are where the records end, as taken and, if some were corrected, as
+	// they now read; Waiting are the ids of those that a correction came before.
+	Tails   []drift.Tail
+	Waiting []string
+	// Verdicts are those at the ends of the last sessions since the last service,
+	// three at most, the last session's too.
+	Verdicts []advise.Verdict
+
+	reader model.Reader
+	known  *model.Machine // nil before anything was folded
+}
+
+// life is a stretch of a machine's records, understood: all of them, or what
+// came after a standing. It is as long as they are and is let go of after.
+type life struct {
+	standing
+	events  []model.Event
+	entries []drift.Entry // ordered and corrected
+}
+
+// understand orders and corrects a machine's entries and reads them as events.
+// Attempts with another program than the newest move the counter only: results
+// are compared within one program.
+func understand(name string, entries []drift.Entry, setups *drift.Setups) *life {
+	l := &life{standing: standing{name: name}}
+	l.Tails = []drift.Tail{drift.Order(entries)}
+	l.entries = drift.Correct(entries)
+	l.corrected(entries)
+	for i := range l.entries {
+		l.label(&l.entries[i])
+	}
+	l.Settings = setups.For(name, l.Key.Model, l.Site)
+	l.reader = model.Reader{Settings: l.Settings}
+	l.read()
+	return l
+}
+
+// corrected notes what corrections among the entries mean for those to come.
+func (l *life) corrected(ordered []drift.Entry) {
+	if len(l.entries) == len(ordered) {
+		return
+	}
+	l.Tails = append(l.Tails, drift.Order(slices.Clone(l.entries)))
+	there := map[string]bool{}
+	for i := range ordered {
+		there[ordered[i].ID] = true
+	}
+	for i := range ordered {
+		if c := ordered[i].Correction; c != nil && !there[c.Corrects] {
+			l.Waiting = append(l.Waiting, c.Corrects)
+		}
+	}
+}
+
+// goOn understands what came after a standing. It is nil when that is not all
+// later, or changes how the records before it are understood.
+func (s standing) goOn(entries []drift.Entry, setups *drift.Setups) *life {
+	l := &life{standing: s, entries: entries}
+	drift.Order(entries)
+	for i := range entries {
+		e := &entries[i]
+		if e.Correction != nil || slices.Contains(l.Waiting, e.ID) {
+			return nil
+		}
+		for t := range l.Tails {
+			if !l.Tails[t].Take(e) {
+				return nil
+			}
+		}
+		l.label(e)
+	}
+	if l.Key != s.Key || setups.For(l.name, l.Key.Model, l.Site) != s.Settings {
+		return nil
+	}
+	l.read()
+	return l
+}
+
+// label keeps the newest of what records say about the machine itself.
+func (l *life) label(e *drift.Entry) {
+	for _, label := range []struct {
+		to   *string
+		from string
+	}{{&l.Key.Model, e.Model}, {&l.Site, e.Site}} {
+		if label.from != "" {
+			*label.to = label.from
+		}
+	}
+	if c := e.Calibration; c != nil {
+		l.Temperature, l.Altitude = c.Temperature, c.Altitude
+		if e.Program != "" {
+			l.Key.Program = e.Program
+		}
+	}
+	if e.Service != nil {
+		service := *e.Service
+		l.Service, l.Serviced = &service, e.When().UTC()
+	}
+	if at := e.When().UTC(); at.After(l.Last) {
+		l.Last = at
+	}
+}
+
+// read makes events of the entries.
+func (l *life) read() {
+	l.Records += len(l.entries)
+	for i := range l.entries {
+		e := &l.entries[i]
+		ev, ok := l.reader.Next(e)
+		if !ok {
+			continue
+		}
+		if ev.Kind == model.Attempt && e.Program != "" && e.Program != l.Key.Program {
+			ev.Kind = model.Usage
+			l.OtherPrograms = true
+		}
+		l.events = append(l.events, ev)
+	}
+}
+
+// history is the life as populations are learnt from it.
+func (l *life) history() model.History {
+	return model.History{Machine: l.name, Key: l.Key, Events: l.events, AttemptLimit: int(l.Settings.AttemptLimit)}
+}
+
+// know folds the life, without verdicts.
+func (l *life) know(pop *model.Population) *model.Machine {
+	l.begin(pop)
+	for i := range l.events {
+		l.known.Take(&l.events[i])
+	}
+	return l.known
+}
+
+func (l *life) begin(pop *model.Population) {
+	if l.known == nil {
+		l.known = model.NewMachine(l.name, pop.For(l.Key))
+	}
+}
+
+// Paths of a forecast: of the one that is shown, and of those that only give
+// earlier verdicts and look no further than twice as far as these.
+const (
+	paths       = 1000
+	glancePaths = 300
+)
+
+// sessionsJudged is how many sessions have their say in the state.
+const sessionsJudged = 3
+
+// fold runs the model over a life, judges at the ends of its last sessions and
+// forecasts.
+func fold(l *life, pop *model.Population, refused int, zones *zones) *advise.Subject {
+	l.begin(pop)
+	ends := sessionEnds(l.events, sessionsJudged)
+	for i := range l.events {
+		l.known.Take(&l.events[i])
+		l.count(&l.events[i])
+		if len(ends) > 0 && i == ends[0] {
+			ends = ends[1:]
+			glance := forecast.Run(l.known, l.plan(l.known, glancePaths, min(2*advise.Ahead(l.known), forecast.Horizon)))
+			l.Verdicts[len(l.Verdicts)-1] = advise.Judge(l.known, glance)
+		}
+	}
+	s := &advise.Subject{
+		Machine: l.name, Model: l.Key.Model, Records: l.Records, Refused: refused,
+		Last: l.Last, Settings: l.Settings, Zone: zones.named(l.Settings.Zone),
+	}
+	if l.OtherPrograms {
+		s.Questions = append(s.Questions, "Calibrations with other programs than "+quoted(l.Key.Program)+" are not compared with it.")
+	}
+	if !l.Attempted {
+		return s
+	}
+	if n := len(l.Verdicts); n > 0 {
+		s.Earlier = l.Verdicts[:n-1]
+	}
+	s.Known = l.known
+	s.Life = forecast.Run(l.known, l.plan(l.known, paths, forecast.Horizon))
+	return s
+}
+
+// count makes room for the verdict of a session that begins; verdicts of another
+// state of the pair do not count.
+func (l *life) count(ev *model.Event) {
+	switch ev.Kind {
+	case model.Cleaned, model.Replaced, model.Unlogged:
+		l.Verdicts = nil
+	case model.Attempt:
+		l.Attempted = true
+		if ev.NewSession || len(l.Verdicts) == 0 {
+			l.Verdicts = append(l.Verdicts, advise.Verdict{})
+			l.Verdicts = l.Verdicts[max(0, len(l.Verdicts)-sessionsJudged):]
+		}
+	}
+}
+
+// sessionEnds returns the indexes of the last attempts of the last n sessions
+// since the last service.
+func sessionEnds(events []model.Event, n int) []int {
+	var ends []int
+	open := false
+	for i := len(events) - 1; i >= 0 && len(ends) < n; i-- {
+		ev := &events[i]
+		if ev.Kind == model.Cleaned || ev.Kind == model.Replaced || ev.Kind == model.Unlogged {
+			break
+		}
+		if ev.Kind != model.Attempt {
+			continue
+		}
+		if !open {
+			ends = append(ends, i)
+		}
+		open = !ev.NewSession
+	}
+	slices.Reverse(ends)
+	return ends
+}
+
+// plan makes the forecast of a machine at a moment the same for ever: its seed
+// is the machine's name and the arcs burnt.
+func (s *standing) plan(m *model.Machine, paths int, horizon float64) forecast.Plan {
+	h := fnv.New64a()
+	h.Write([]byte(s.name))
+	pair, arcs, _, _ := m.Pair()
+	return forecast.Plan{
+		Paths: paths, Horizon: horizon, AttemptLimit: int(s.Settings.AttemptLimit),
+		Seed: h.Sum64() ^ uint64(pair)<<48 ^ math.Float64bits(arcs),
+	}
+}
+
+func quoted(s string) string { return "“" + s + "”" }

@@ -1,0 +1,386 @@
+package fleet
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/store"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+	"arcdrift/drift/drifttest"
+	"arcdrift/drift/model"
+	"arcdrift/drift/synth"
+)
+
+// countedShelf is a store that counts how often it was read from the start.
+type countedShelf struct {
+	*store.Store
+	whole, wrote atomic.Int64
+}
+
+func (s *countedShelf) After(machine string, link []byte) ([]drift.Entry, []byte, error) {
+	if link == nil {
+		s.whole.Add(1)
+	}
+	return s.Store.After(machine, link)
+}
+
+func (s *countedShelf) Keep(values map[string][]byte) error {
+	for _, v := range values {
+		s.wrote.Add(int64(len(v)))
+	}
+	return s.Store.Keep(values)
+}
+
+// keeper is a fleet over a store in a file that may be left and come back to.
+type keeper struct {
+	*Fleet
+	path  string
+	shelf *countedShelf
+	now   time.Time
+	build string
+}
+
+func newKeeper(t *testing.T, now time.Time) *keeper {
+	k := &keeper{path: filepath.Join(t.TempDir(), "arcdrift.db"), now: now, build: "one"}
+	k.open(t)
+	t.Cleanup(func() { require.NoError(t, k.shelf.Close()) })
+	return k
+}
+
+func (k *keeper) clock() time.Time { return k.now }
+
+func (k *keeper) open(t *testing.T) {
+	s, err := store.Open(k.path, k.clock, store.Options{})
+	require.NoError(t, err)
+	k.shelf = &countedShelf{Store: s}
+	k.Fleet = New(storeBook{s}, k.clock, slog.New(slog.DiscardHandler))
+	k.KeepOn(k.shelf, k.build)
+}
+
+// restart leaves in good order, or like a cut of power, and comes back.
+func (k *keeper) restart(t *testing.T, inOrder bool) {
+	if inOrder {
+		k.keep(k.world.Load())
+	}
+	require.NoError(t, k.shelf.Close())
+	k.open(t)
+	require.NoError(t, k.start(t.Context()))
+}
+
+// take keeps entries and announces those that are new.
+func (k *keeper) take(t *testing.T, records ...drift.Record) {
+	entries := make([]drift.Entry, len(records))
+	for i, r := range records {
+		if r.ID == "" {
+			r.ID = r.Identity()
+		}
+		entries[i] = drift.Entry{Record: r, Received: k.now, Via: "import"}
+	}
+	placed, err := k.shelf.Append(entries, nil)
+	require.NoError(t, err)
+	var fresh []drift.Entry
+	for i, p := range placed {
+		if !p.Duplicate && !p.Conflict {
+			fresh = append(fresh, entries[i])
+		}
+	}
+	k.Announce(fresh)
+	require.NoError(t, k.catchUp(t.Context()))
+}
+
+// same holds the answers against those made anew from the records alone, once
+// what was to be learnt anew has been.
+func (k *keeper) same(t *testing.T, what string) {
+	t.Helper()
+	for k.relearn {
+		k.now = k.now.Add(mostRest)
+		require.NoError(t, k.catchUp(t.Context()))
+	}
+	require.NoError(t, k.catchUp(t.Context()))
+	w, err := look(storeBook{k.shelf.Store}, cut{asOf: k.now})
+	require.NoError(t, err)
+	members, err := w.members(w.names)
+	require.NoError(t, err)
+	anew := snapshot(slices.Values(members), w.refused, k.now)
+	require.Equal(t, anew.Assessments(), k.Snapshot().Assessments(), what)
+	for _, a := range anew.Assessments() {
+		require.Equal(t, anew.About(a.Machine), k.Snapshot().About(a.Machine), what)
+		q := advise.Move{Machine: a.Machine, Temperature: drift.Some(5.0), Humidity: drift.Some(60.0), Altitude: drift.Some(900.0)}
+		got, err := k.Move(q)
+		require.NoError(t, err)
+		q.AsOf = k.now
+		want, err := w.move(q)
+		require.NoError(t, err)
+		require.Equal(t, want, got, what)
+	}
+}
+
+// past is what a small fleet has told up to now, few enough that learning is
+// quick.
+func past(t *testing.T, now time.Time) (before, today []drift.Record) {
+	w, ok := synth.WorldNamed("straight")
+	require.True(t, ok)
+	const days = 6
+	for _, r := range synth.Make(w, 5, 2, learntAt(now).AddDate(0, 0, 1-days), days).Records {
+		switch {
+		case r.Time.After(now):
+		case r.Time.After(learntAt(now)):
+			today = append(today, r)
+		default:
+			before = append(before, r)
+		}
+	}
+	require.NotEmpty(t, today)
+	return before, today
+}
+
+// Whatever comes, in whatever order, and however often the agent is left in
+// good order or not: the answers are those of the records alone, bit for bit.
+func TestWhatIsKeptChangesNoAnswer(t *testing.T) {
+	for seed := range uint64(rounds(t, 1)) {
+		t.Run(fmt.Sprint("seed ", seed), func(t *testing.T) {
+			before, today := past(t, evening)
+			k := newKeeper(t, evening)
+			k.take(t, before...)
+			s := &scribe{rng: rand.New(rand.NewPCG(seed, 7)), told: before, left: today}
+			s.told = slices.DeleteFunc(s.told, func(r drift.Record) bool { return r.Type == drift.TypeSetup })
+			for n := range 16 {
+				what := s.step(t, k)
+				k.same(t, fmt.Sprintf("step %d: %s", n, what))
+				if n%4 == 3 {
+					inOrder := s.rng.IntN(2) == 0
+					k.restart(t, inOrder)
+					k.same(t, fmt.Sprintf("restart after step %d, in order: %v", n, inOrder))
+				}
+			}
+		})
+	}
+}
+
+// rounds is n, or as many times that as ARCDRIFT_FAULTS says.
+func rounds(t *testing.T, n int) int {
+	if more := os.Getenv("ARCDRIFT_FAULTS"); more != "" {
+		times, err := strconv.Atoi(more)
+		require.NoError(t, err)
+		n *= times
+	}
+	return n
+}
+
+// scribe invents what comes next.
+type scribe struct {
+	rng        *rand.Rand
+	told, left []drift.Record
+	n          int
+}
+
+func (s *scribe) any() drift.Record { return s.told[s.rng.IntN(len(s.told))] }
+
+// attempt is one more of a machine.
+func (s *scribe) attempt(machine string, at time.Time) drift.Record {
+	s.n++
+	r := calibration(machine, at)
+	r.ID = fmt.Sprint("new-", s.n)
+	r.ArcCount = drift.Some(int64(9000 + s.n))
+	r.Calibration.Passed = drift.Some(s.rng.IntN(3) > 0)
+	return r
+}
+
+func (s *scribe) step(t *testing.T, k *keeper) string {
+	earlier := func() time.Time { return k.now.Add(-time.Duration(1+s.rng.IntN(3*24*60)) * time.Minute) }
+	old := s.any()
+	r := s.attempt(old.Machine, k.now)
+	r.Model = old.Model
+	what := ""
+	switch s.rng.IntN(14) {
+	case 0, 1, 2:
+		what = "next"
+	case 3:
+		what, r.Time = "late", earlier()
+	case 4:
+		what, r = "repeated", old
+	case 5:
+		what, r = "corrected", drift.Record{Type: drift.TypeCorrection, Machine: old.Machine, Time: k.now,
+			Correction: &drift.Correction{Corrects: old.ID, Reason: "slip", Changes: []drift.Change{{Field: "time", Value: old.Time.Add(-time.Hour)}}}}
+	case 6:
+		what = "corrected before it came"
+		k.take(t, drift.Record{Type: drift.TypeCorrection, Machine: r.Machine, Time: k.now.Add(-time.Minute),
+			Correction: &drift.Correction{Corrects: r.ID, Reason: "slip", Changes: []drift.Change{{Field: "meltback_left_um", Value: 240.0}}}})
+	case 7:
+		what, r = "set up", drift.Record{Type: drift.TypeSetup, Machine: old.Machine, Time: k.now,
+			Setup: &drift.Setup{Scope: drift.ScopeMachine, AttemptLimit: drift.Some(int64(2 + s.rng.IntN(4))), Zone: "Europe/Oslo"}}
+	case 8:
+		what, r = "serviced", drift.Record{Type: drift.TypeService, Machine: old.Machine, Time: k.now,
+			Service: &drift.Service{Action: []drift.Action{drift.Cleaned, drift.Replaced, drift.Inspected}[s.rng.IntN(3)]}}
+	case 9:
+		what, r.Program = "another program", "other"
+	case 10:
+		what, r.Time = "a clock ahead", k.now.Add(time.Duration(1+s.rng.IntN(20))*time.Minute)
+	case 11:
+		what, r.Machine = "a new machine", fmt.Sprint("N-", s.n)
+	case 12:
+		what, r.Source, r.Seq = "numbered", "van", drift.Some(int64(s.n))
+	case 13:
+		what = "midnight"
+		k.now = k.now.AddDate(0, 0, 1)
+	}
+	k.take(t, r)
+	if r.Type == drift.TypeCalibration {
+		s.told = append(s.told, r)
+	}
+	if len(s.left) > 0 {
+		k.take(t, s.left[0])
+		s.left = s.left[1:]
+	}
+	k.now = k.now.Add(time.Duration(s.rng.IntN(90)) * time.Minute)
+	return what
+}
+
+// A new record, and a start, read no history again; the start writes nothing.
+func TestAHistoryIsReadOnce(t *testing.T) {
+	before, today := past(t, evening)
+	k := newKeeper(t, evening)
+	k.take(t, before...)
+	k.same(t, "at first")
+	reads := k.shelf.whole.Load()
+	for _, r := range today {
+		k.take(t, r)
+	}
+	assert.Equal(t, reads, k.shelf.whole.Load(), "new records")
+	for _, inOrder := range []bool{true, false} {
+		k.restart(t, inOrder)
+		assert.False(t, k.relearn)
+		assert.Len(t, k.Snapshot().Assessments(), 2)
+		assert.Zero(t, k.shelf.whole.Load(), "a start in order: %v", inOrder)
+		assert.Zero(t, k.shelf.wrote.Load())
+		k.take(t, calibration(before[0].Machine, k.now))
+		assert.Zero(t, k.shelf.whole.Load())
+		k.same(t, "after the start")
+		k.now = k.now.Add(time.Minute)
+	}
+}
+
+// What is kept is put on the shelf when it has been learnt and once an hour, not
+// with every record.
+func TestKeepingIsRare(t *testing.T) {
+	before, today := past(t, evening)
+	k := newKeeper(t, evening)
+	k.take(t, before...)
+	ctx, stop := context.WithCancel(t.Context())
+	due := func() bool { return k.notes.due(k.world.Load(), k.now) }
+	require.True(t, due(), "never kept")
+	k.keep(k.world.Load())
+	for _, r := range today {
+		k.take(t, r)
+	}
+	assert.False(t, due())
+	k.now = k.now.Add(keepEvery)
+	assert.True(t, due())
+	was := k.shelf.wrote.Load()
+	stop()
+	require.NoError(t, k.Run(ctx), "it keeps as it ends")
+	assert.Greater(t, k.shelf.wrote.Load(), was)
+	assert.False(t, due())
+	t.Logf("kept of a machine: %d bytes", (k.shelf.wrote.Load()-was)/2)
+}
+
+// Control: what is kept and does not belong to these records, this program, or
+// is spoilt, is noticed, and all is right in the end.
+func TestWhatDoesNotFitIsNotUsed(t *testing.T) {
+	renote := func(t *testing.T, k *keeper, change func(n *note)) {
+		edit(t, k, func(name string, raw []byte) []byte {
+			if name == lessonName {
+				return raw
+			}
+			n, known := readNote(raw, name, k.notes.id)
+			require.True(t, known)
+			s, err := n.resume(k.world.Load().pop)
+			require.NoError(t, err)
+			n.Standing = s
+			change(&n)
+			w := n.Answer.Weighed(time.UTC)
+			out, err := (&life{standing: n.Standing}).note(n.Populations, &w)
+			require.NoError(t, err)
+			return out
+		})
+	}
+	for name, spoil := range map[string]func(*testing.T, *keeper){
+		"another program": func(_ *testing.T, k *keeper) { k.build = "two" },
+		"another chain":   func(t *testing.T, k *keeper) { renote(t, k, func(n *note) { n.Standing.Link[40] ^= 1 }) },
+		"other populations": func(t *testing.T, k *keeper) {
+			renote(t, k, func(n *note) { n.Populations = "0" + n.Populations[1:] + "0" })
+		},
+		"another number of records": func(t *testing.T, k *keeper) { renote(t, k, func(n *note) { n.Standing.Old++ }) },
+		"cut short": func(t *testing.T, k *keeper) {
+			edit(t, k, func(_ string, raw []byte) []byte { return raw[:len(raw)/2] })
+		},
+		"gone": func(t *testing.T, k *keeper) { edit(t, k, func(string, []byte) []byte { return nil }) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			before, _ := past(t, evening)
+			k := newKeeper(t, evening)
+			k.take(t, before...)
+			k.keep(k.world.Load())
+			spoil(t, k)
+			k.restart(t, false)
+			assert.True(t, k.shelf.whole.Load() > 0 || k.relearn, "it was not noticed")
+			k.same(t, name)
+		})
+	}
+	// And the control of the control: an answer that was changed, and fits in all
+	// else, is given, so that what the tests above compare is what was kept.
+	before, _ := past(t, evening)
+	k := newKeeper(t, evening)
+	k.take(t, before...)
+	k.keep(k.world.Load())
+	renote(t, k, func(n *note) { n.Answer.Pair = "forged" })
+	k.restart(t, false)
+	assert.Contains(t, k.Snapshot().Assessments()[0].Reasons, "forged")
+}
+
+// edit changes what is on the shelf; nothing takes it away.
+func edit(t *testing.T, k *keeper, change func(name string, raw []byte) []byte) {
+	t.Helper()
+	values := map[string][]byte{}
+	names, err := k.shelf.Machines()
+	require.NoError(t, err)
+	for _, name := range append(names, lessonName) {
+		raw, err := k.shelf.Kept(name)
+		require.NoError(t, err)
+		require.NotNil(t, raw, name)
+		values[name] = change(name, raw)
+	}
+	require.NoError(t, k.shelf.Keep(values))
+}
+
+func TestANoteForgetsNothing(t *testing.T) {
+	prior := model.Prior()
+	l := &life{}
+	drifttest.Fill(&l.standing, "standing.reader", "standing.known")
+	l.known = model.NewMachine(l.name, &prior)
+	var weighed advise.Weighed
+	drifttest.Fill(&weighed, "Weighed.zone")
+	raw, err := l.note("these", &weighed)
+	require.NoError(t, err)
+	n, known := readNote(raw, l.name, "these")
+	require.True(t, known)
+	was := l.standing
+	was.reader, was.known = model.Reader{}, nil
+	assert.Equal(t, was, n.Standing)
+	assert.Equal(t, weighed, n.Answer.Weighed(nil))
+	_, known = readNote(raw, l.name, "others")
+	assert.False(t, known)
+}
