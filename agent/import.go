@@ -66,6 +66,8 @@ type imported struct {
 	Duplicates int `json:"duplicates"`
 	Conflicts  int `json:"conflicts"`
 	Refused    int `json:"refused"`
+	// RefusedBefore were refused where the export comes from, and are listed.
+	RefusedBefore int `json:"refused_before,omitempty"`
 }
 
 // file takes one file.
@@ -83,8 +85,7 @@ func (i *importer) file(ctx context.Context, name string) error {
 		if line.Err != nil {
 			return errors.Join(i.flush(ctx, shown), fmt.Errorf("%s, line %d: %w; the lines before it were taken", shown, line.Number, line.Err))
 		}
-		i.offers = append(i.offers, intake.Offer{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: "import",
-			Received: line.Received, PossibleRepeat: line.PossibleRepeat})
+		i.offers = append(i.offers, offerOf(&line))
 		if len(i.offers) < importGroup {
 			continue
 		}
@@ -95,14 +96,31 @@ func (i *importer) file(ctx context.Context, name string) error {
 	return i.flush(ctx, shown)
 }
 
+// offerOf is a line as it is offered. What was refused where the export comes
+// from is kept as refused there, not refused again.
+func offerOf(line *wire.Line) intake.Offer {
+	o := intake.Offer{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: "import",
+		Received: line.Received, PossibleRepeat: line.PossibleRepeat}
+	if line.Refusal != nil {
+		told := intake.Refusal(*line.Refusal)
+		o.Machine, o.Problem, o.Refusal = told.Machine, nil, &told
+	}
+	return o
+}
+
 // flush offers what was read and names what was not taken.
 func (i *importer) flush(ctx context.Context, file string) error {
 	receipts, err := i.place.Take(ctx, i.offers)
 	if err != nil {
 		return fmt.Errorf("%s: records could not be taken; import it again, what was taken is not taken twice: %w", file, err)
 	}
+	offers := i.offers
 	i.offers = i.offers[:0]
-	for _, r := range receipts {
+	for n, r := range receipts {
+		if offers[n].Refusal != nil {
+			i.counts.RefusedBefore++
+			continue
+		}
 		i.count(&r)
 		if err := i.tell(file, &r); err != nil {
 			return err
@@ -182,6 +200,10 @@ func (i *importer) report(err error) error {
 
 // String is the summary for people.
 func (c imported) String() string {
-	return fmt.Sprintf("%s: %d taken, %d there already, %d with the id of another, %d refused\n",
-		count(c.Records, "record"), c.Taken, c.Duplicates, c.Conflicts, c.Refused)
+	before := ""
+	if c.RefusedBefore > 0 {
+		before = fmt.Sprintf("; %s from before listed", count(c.RefusedBefore, "refusal"))
+	}
+	return fmt.Sprintf("%s: %d taken, %d there already, %d with the id of another, %d refused%s\n",
+		count(c.Records, "record"), c.Taken, c.Duplicates, c.Conflicts, c.Refused, before)
 }

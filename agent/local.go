@@ -1,19 +1,16 @@
 package agent
 
 import (
-	"bufio"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
-	"iter"
 	"os"
 	"time"
 
 	"arcdrift/agent/intake"
 	"arcdrift/agent/store"
-	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
 )
@@ -73,34 +70,7 @@ func (l *local) Move(_ context.Context, q advise.Move) (advise.MoveAnswer, error
 	return l.mind.Move(q)
 }
 
-// Export writes every entry.
+// Export writes all that is kept.
 func (l *local) Export(_ context.Context, w io.Writer, format string) error {
-	return writeEntries(w, format, l.store.Entries())
-}
-
-// writeEntries writes entries as JSON lines or CSV.
-func writeEntries(w io.Writer, format string, entries iter.Seq2[drift.Entry, error]) error {
-	b := bufio.NewWriter(w)
-	write := func(e *drift.Entry) error {
-		_, err := b.Write(append(wire.AppendEntry(nil, e), '\n'))
-		return err
-	}
-	flush := b.Flush
-	if format == formatCSV {
-		c, err := wire.NewCSVWriter(b)
-		if err != nil {
-			return err
-		}
-		write = c.Write
-		flush = func() error { return errors.Join(c.Flush(), b.Flush()) }
-	}
-	for e, err := range entries {
-		if err == nil {
-			err = write(&e)
-		}
-		if err != nil {
-			return fmt.Errorf("the export stopped: %w", errors.Join(err, flush()))
-		}
-	}
-	return flush()
+	return export(l.store, w, format)
 }

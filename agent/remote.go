@@ -41,12 +41,16 @@ func (r *remote) Take(ctx context.Context, offers []intake.Offer) ([]intake.Rece
 	var out []intake.Receipt
 	for len(offers) > 0 {
 		var body []byte
-		n := 0
-		for n < len(offers) && (n == 0 || len(body)+len(offers[n].Raw) < maxPost) {
+		n, refused := 0, offers[0].Refusal != nil
+		for n < len(offers) && (offers[n].Refusal != nil) == refused && (n == 0 || len(body)+len(offers[n].Raw) < maxPost) {
 			body = appendLine(body, &offers[n])
 			n++
 		}
-		receipts, err := r.post(ctx, body, offers[:n])
+		path := "/api/v1/records"
+		if refused {
+			path = "/api/v1/refused"
+		}
+		receipts, err := r.post(ctx, path, body, offers[:n])
 		if err != nil {
 			return nil, err
 		}
@@ -58,7 +62,7 @@ func (r *remote) Take(ctx context.Context, offers []intake.Offer) ([]intake.Rece
 // appendLine adds the offer as one line: the record, or, of what could not be
 // read, the bytes as they came, for the agent to keep among the refused.
 func appendLine(body []byte, o *intake.Offer) []byte {
-	if o.Problem == nil {
+	if o.Problem == nil && o.Refusal == nil {
 		return append(o.Record.AppendCanonical(body), '\n')
 	}
 	line := bytes.ReplaceAll(o.Raw, []byte("\n"), []byte(" "))
@@ -102,10 +106,11 @@ func (a *remoteReceipt) receipt(o *intake.Offer) intake.Receipt {
 	return out
 }
 
-// post sends one request, again while the agent is busy.
-func (r *remote) post(ctx context.Context, body []byte, offers []intake.Offer) ([]intake.Receipt, error) {
+// post sends one request, again while the agent is busy. Refusals are taken all
+// or none, without receipts of their own.
+func (r *remote) post(ctx context.Context, path string, body []byte, offers []intake.Offer) ([]intake.Receipt, error) {
 	for {
-		status, answer, err := r.do(ctx, http.MethodPost, "/api/v1/records", bytes.NewReader(body))
+		status, answer, err := r.do(ctx, http.MethodPost, path, bytes.NewReader(body))
 		if err != nil {
 			return nil, err
 		}
@@ -118,6 +123,9 @@ func (r *remote) post(ctx context.Context, body []byte, offers []intake.Offer) (
 			}
 		}
 		out := make([]intake.Receipt, 0, len(offers))
+		if offers[0].Refusal != nil && status == http.StatusCreated {
+			return out[:len(offers)], nil
+		}
 		dec := json.NewDecoder(bytes.NewReader(answer))
 		for i := range offers {
 			var a remoteReceipt

@@ -123,7 +123,7 @@ func (s *server) assemble(env Env) (err error) {
 	}
 	pages, err := web.New(web.Config{
 		Guard: s.guard, Door: s.door, Fleet: s.mind, Said: s.mind.Said, Records: records{s.store, s.ready},
-		Export: func(w io.Writer, format string) error { return writeEntries(w, format, s.store.Entries()) },
+		Export: func(w io.Writer, format string) error { return export(s.store, w, format) },
 		Backup: s.store.Backup, Findings: s.findings,
 		Alerts:  s.alerts,
 		Spares:  func() []advise.Spares { return s.spares.of(s.mind.Snapshot()) },

@@ -103,11 +103,8 @@ func (c *client) entries(ctx context.Context, entries []drift.Entry) (out []wire
 func (c *client) refusals(ctx context.Context, changed []store.ChangedRefusal) error {
 	var body []byte
 	for i := range changed {
-		line, err := json.Marshal(wire.Refusal(changed[i].Refusal))
-		if err != nil {
-			return err
-		}
-		body = append(append(body, line...), '\n')
+		told := wire.Refusal(changed[i].Refusal)
+		body = append(wire.AppendRefusal(body, &told), '\n')
 	}
 	lines, _, err := c.post(ctx, "/api/v1/refused", body)
 	if err != nil {

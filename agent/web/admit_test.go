@@ -101,7 +101,7 @@ func TestADeviceWritesItsMachinesOnly(t *testing.T) {
 	w = guarded(t, f, roster{}, "van-4", httptest.NewRequest("POST", "/api/v1/records?via=forward", strings.NewReader(own+"\n"+other+"\n")))
 	assert.Equal(t, http.StatusForbidden, w.Code, "who forwards must not take a refusal for a receipt")
 	assert.Empty(t, f.taken)
-	refusal := `{"machine":"K-08","via":"mqtt","problem":{"Reason":"is cut short"},"size":1,"time":"2026-03-02T08:00:00Z","last":"2026-03-02T08:00:00Z","times":1}`
+	refusal := `{"type":"refused","machine":"K-08","via":"mqtt","reason":"is cut short","size":1,"time":"2026-03-02T08:00:00Z","last":"2026-03-02T08:00:00Z","times":1}`
 	w = guarded(t, f, roster{}, "van-4", httptest.NewRequest("POST", "/api/v1/refused", strings.NewReader(refusal)))
 	assert.Equal(t, http.StatusForbidden, w.Code)
 	assert.Empty(t, f.taken)

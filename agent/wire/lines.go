@@ -28,6 +28,9 @@ type Line struct {
 	Received       time.Time
 	PossibleRepeat bool
 	Problem        *drift.Problem
+	// Refusal is the line if it is what an export holds of a refused record, else
+	// nil. Only an import honours it: Problem says that it is no record.
+	Refusal *Refusal
 	// Err ends the upload and stands alone: reading failed, or the header of a
 	// CSV file is unusable (a *drift.Problem). Nothing was read after this line.
 	Err error
@@ -101,7 +104,9 @@ func (j *reader) line(number int, raw []byte, cut bool) Line {
 	}
 	var err error
 	out.Record, out.Received, out.PossibleRepeat, err = j.record(raw)
-	out.Problem = drift.ProblemOf(err)
+	if out.Problem = drift.ProblemOf(err); err != nil {
+		out.Refusal = refusalLine(raw)
+	}
 	return out
 }
 
