@@ -106,7 +106,7 @@ var errNothingNew = errors.New("nothing new")
 // prepared is an entry with all that can be worked out before the transaction.
 type prepared struct {
 	*drift.Entry
-	id, body, canonical []byte
+	id, body, told, canonical []byte
 }
 
 // prepareAll shares large batches out among the processors: it is half the work
@@ -117,7 +117,11 @@ func prepareAll(entries []drift.Entry) []prepared {
 	prepare := func(from, to int) {
 		for i := from; i < to; i++ {
 			e := &entries[i]
-			out[i] = prepared{e, idKey(e.ID), identity(&e.Record), e.AppendCanonical(nil)}
+			out[i] = prepared{Entry: e, id: idKey(e.ID), body: identity(&e.Record), canonical: e.AppendCanonical(nil)}
+			if e.Type == drift.TypeUsage {
+				told := leftOf(e, shortVia(e))
+				out[i].told = told.told()
+			}
 		}
 	}
 	workers := min(runtime.GOMAXPROCS(0), len(entries)/share)
@@ -135,8 +139,10 @@ func prepareAll(entries []drift.Entry) []prepared {
 
 // writer is one transaction that keeps entries.
 type writer struct {
-	meta, entries, ids, order, notes, conflicts, setups *bbolt.Bucket
-	refused, seen, counts                               *bbolt.Bucket
+	tx *bbolt.Tx
+
+	meta, entries, thinned, ids, order, notes, conflicts, setups *bbolt.Bucket
+	refused, seen, counts                                        *bbolt.Bucket
 
 	state state
 	heads map[string]*head
@@ -144,7 +150,8 @@ type writer struct {
 
 func beginWriting(tx *bbolt.Tx, epoch uint64) (*writer, error) {
 	w := &writer{
-		meta: tx.Bucket(metaBucket), entries: tx.Bucket(entriesBucket), ids: tx.Bucket(idsBucket),
+		tx:   tx,
+		meta: tx.Bucket(metaBucket), entries: tx.Bucket(entriesBucket), thinned: tx.Bucket(thinnedBucket), ids: tx.Bucket(idsBucket),
 		order: tx.Bucket(orderBucket), notes: tx.Bucket(headsBucket), conflicts: tx.Bucket(conflictsBucket),
 		setups: tx.Bucket(setupsBucket), refused: tx.Bucket(refusedBucket), seen: tx.Bucket(seenBucket),
 		counts: tx.Bucket(countsBucket), heads: map[string]*head{},
@@ -189,13 +196,16 @@ func (w *writer) finish() error {
 // entry keeps one entry, unless it is there.
 func (w *writer) entry(e *prepared) (intake.Placed, error) {
 	refs := bytes.Clone(w.ids.Get(e.id))
-	if there, known := w.find(refs, e.body); known {
+	if there, known := w.find(refs, e.id, e.body); known {
 		return there, nil
 	}
 	h := w.head(e.Machine)
 	w.state.seq++
 	p := place{e.Machine, w.state.epoch, w.state.seq}
 	var flags byte
+	if e.Type == drift.TypeUsage {
+		flags |= flagUsage
+	}
 	if len(refs) > 0 {
 		flags |= flagConflict
 	}
@@ -226,11 +236,18 @@ func (w *writer) entry(e *prepared) (intake.Placed, error) {
 
 // find looks among the entries of one id for the body. What cannot be read
 // cannot be compared: the newcomer is then kept beside it, as a conflict.
-func (w *writer) find(refs, body []byte) (intake.Placed, bool) {
+func (w *writer) find(refs, id, body []byte) (intake.Placed, bool) {
 	places, _ := refsOf(refs)
 	for _, p := range places {
 		key := p.key()
-		e, err := parse(key, w.entries.Get(key))
+		value := w.entries.Get(key)
+		if value == nil {
+			if l, ok := leftAt(w.thinned, p); ok && bytes.Equal(l.marks, marksOf(id, body)) {
+				return intake.Placed{Epoch: p.epoch, Seq: p.seq, Duplicate: true}, true
+			}
+			continue
+		}
+		e, err := parse(key, value)
 		if err == nil && bytes.Equal(e.body, body) {
 			return intake.Placed{Epoch: p.epoch, Seq: p.seq, Duplicate: true, Conflict: e.flags&flagConflict != 0}, true
 		}
@@ -254,13 +271,11 @@ func (w *writer) head(machine string) *head {
 
 func (w *writer) recount(machine string) head {
 	h := head{chain: make([]byte, digestLen)}
-	prefix := headKey(machine)
-	c := w.entries.Cursor()
-	for k, v := c.Seek(prefix); bytes.HasPrefix(k, prefix); k, v = c.Next() {
-		if _, _, err := h.pass(k, v); err == nil {
-			if e, flags, err := decode(k, v); err == nil && flags&flagConflict == 0 {
-				h.counter = h.counter.Next(&e)
-			}
+	for i := range walk(w.tx, headKey(machine), nil) {
+		_, _ = i.pass(&h)       // what is wrong is verify's to name
+		known, _ := i.entries() // and what is spoilt shows no counter
+		for n := range known {
+			h.counter = h.counter.Next(&known[n])
 		}
 	}
 	return h

@@ -8,13 +8,20 @@
 // entry and is given in the transaction that keeps it. A value is
 //
 //	format 1 | flags 1 | received 8 | len(via) 1 | via | id key 16 | body 32 |
-//	length 4 | canonical record | chain 32 | CRC-32C 4
+//	length 2 | told | length 4 | canonical record | chain 32 | CRC-32C 4
 //
 // with numbers big-endian, received in Unix nanoseconds, body the record's
-// identity (SHA-256) and chain the SHA-256 of the machine's previous chain, the
-// key and all that stands before the chain. The CRC covers key and value. What
-// a disk spoils, the CRC shows on every reading; what a person edits, removes or
-// inserts, the chain shows in [Store.Verify].
+// identity (SHA-256), told what would be left of an arc count that is thinned,
+// and chain the SHA-256 of the machine's previous chain, the key, flags, via,
+// marks (16 bytes of SHA-256 of id key and body), sum (the SHA-256 of received,
+// flags and record) and told. The CRC covers key and value. What a disk spoils,
+// the CRC shows on every reading; what a person edits, removes or inserts, the
+// chain shows in [Store.Verify]. In format 1, which files of schema 1 have, told
+// is not there and the chain covers all that stands before it.
+//
+// Bucket thinned holds what [Store.Thin] left of old arc counts, in blocks under
+// the key of their first: what the chain covers, so that it is checked link by
+// link as before, without the record itself.
 //
 // Bucket ids finds entries by the first 16 bytes of SHA-256(id), order by epoch
 // and seq; heads holds each machine's last entry, counts and arc counter;

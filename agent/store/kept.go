@@ -53,28 +53,28 @@ func (s *Store) After(machine string, link []byte) (entries []drift.Entry, last 
 	var spoilt []error
 	err = s.view(func(tx *bbolt.Tx) error {
 		prefix := headKey(machine)
-		c := tx.Bucket(entriesBucket).Cursor()
-		k, v := c.Seek(prefix)
+		var from []byte
 		if link != nil {
-			if k, v = c.Seek(append(prefix, link[:min(16, len(link))]...)); !bytes.Equal(linkOf(k, v), link) {
+			from = append(bytes.Clone(prefix), link[:min(16, len(link))]...)
+			if is := linkOf(from, tx.Bucket(entriesBucket).Get(from)); is == nil || !bytes.Equal(is, link) {
 				return nil
 			}
 			last = link
-			k, v = c.Next()
 		}
-		end, endValue := []byte(nil), []byte(nil)
-		for ; bytes.HasPrefix(k, prefix); k, v = c.Next() {
-			end, endValue = k, v
-			e, flags, err := decode(k, v)
-			switch {
-			case err != nil:
-				spoilt = append(spoilt, err)
-			case flags&flagConflict == 0:
-				entries = append(entries, e)
+		var end item
+		for i := range walk(tx, prefix, from) {
+			if bytes.Equal(i.key, from) {
+				continue
 			}
+			end = i
+			more, err := i.entries()
+			if err != nil {
+				spoilt = append(spoilt, err)
+			}
+			entries = append(entries, more...)
 		}
-		if end != nil {
-			last = linkOf(end, endValue)
+		if end.key != nil {
+			last = linkOf(end.key, end.value) // a machine's last entry is always whole
 		}
 		return nil
 	})

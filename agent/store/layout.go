@@ -16,8 +16,9 @@ import (
 )
 
 // schema is the version of everything below. Older files are opened for ever,
-// newer ones are refused.
-const schema = 1
+// newer ones are refused. Since 2 there is bucket thinned and the second entry
+// format; what schema 1 has is read as it is.
+const schema = 2
 
 // The buckets.
 var (
@@ -28,6 +29,7 @@ var (
 	headsBucket     = []byte("heads")
 	conflictsBucket = []byte("conflicts")
 	setupsBucket    = []byte("setups")
+	thinnedBucket   = []byte("thinned")
 	refusedBucket   = []byte("refused")
 	seenBucket      = []byte("refused-seen")
 	countsBucket    = []byte("refused-counts")
@@ -38,16 +40,17 @@ var (
 )
 
 const (
-	entryFormat = 1
+	formatWhole  = 1 // the chain covers the record itself: it stays whole for ever
+	formatSummed = 2 // the chain covers the record's sum
+	blockFormat  = 1
 
 	flagConflict = 1 << 0
 	flagRepeat   = 1 << 1
+	flagUsage    = 1 << 2 // the only type of record that may be thinned
 
 	idKeyLen  = 16
 	digestLen = sha256.Size
-
-	// fixedLen is a value's length without via, record and CRC.
-	fixedLen = 1 + 1 + 8 + 1 + idKeyLen + digestLen + 4 + digestLen
+	marksLen  = 16
 )
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
@@ -96,14 +99,16 @@ func idKey(id string) []byte {
 
 // stored is the value of an entry in parts.
 type stored struct {
+	format    byte
 	flags     byte
 	received  time.Time
 	via       string
 	idKey     []byte
 	body      []byte
+	told      []byte // of an arc count: what would be left of it, see left
 	canonical []byte
 	chain     []byte
-	chained   []byte // what the chain covers of the value
+	chained   []byte // what the chain covers of the value, in formatWhole
 }
 
 // identity is the record's 32-byte identity.
@@ -118,26 +123,51 @@ func identity(r *drift.Record) []byte {
 // value builds the value of the entry under key, chained to prev. It returns
 // the value and the new chain.
 func (e *prepared) value(key, prev []byte, flags byte) (value, chain []byte) {
-	b := make([]byte, 0, fixedLen+len(e.Via)+len(e.canonical)+4)
-	b = append(b, entryFormat, flags)
+	via := shortVia(e.Entry)
+	b := make([]byte, 0, 128+len(via)+len(e.told)+len(e.canonical))
+	b = append(b, formatSummed, flags)
 	b = binary.BigEndian.AppendUint64(b, uint64(e.Received.UnixNano()))
-	via := e.Via[:min(len(e.Via), math.MaxUint8)]
-	b = append(b, byte(len(via)))
-	b = append(b, via...)
-	b = append(b, e.id...)
-	b = append(b, e.body...)
-	b = binary.BigEndian.AppendUint32(b, uint32(len(e.canonical)))
-	b = append(b, e.canonical...)
-	chain = chainAfter(prev, key, b)
+	b = append(append(b, byte(len(via))), via...)
+	b = append(append(b, e.id...), e.body...)
+	b = append(binary.BigEndian.AppendUint16(b, uint16(len(e.told))), e.told...)
+	b = append(binary.BigEndian.AppendUint32(b, uint32(len(e.canonical))), e.canonical...)
+	chain = chainOf(prev, key, flags, via, marksOf(e.id, e.body), sumOf(e.Received, flags, e.canonical), e.told)
 	return seal(key, append(b, chain...)), chain
 }
 
-func chainAfter(prev, key, chained []byte) []byte {
+// shortVia is the door, as much of it as is kept.
+func shortVia(e *drift.Entry) string { return e.Via[:min(len(e.Via), math.MaxUint8)] }
+
+// sum stands for the record with its arrival, in whichever store.
+func (s *stored) sum() []byte { return sumOf(s.received, s.flags, s.canonical) }
+
+func sumOf(received time.Time, flags byte, canonical []byte) []byte {
 	h := sha256.New()
-	h.Write(prev)
-	h.Write(key)
-	h.Write(chained)
+	h.Write(binary.BigEndian.AppendUint64(nil, uint64(received.UnixNano())))
+	h.Write([]byte{flags &^ flagUsage})
+	h.Write(canonical)
 	return h.Sum(nil)
+}
+
+// chainOf is the chain of an entry after that of the one before it.
+func chainOf(prev, key []byte, flags byte, via string, marks, sum, told []byte) []byte {
+	h := sha256.New()
+	for _, part := range [][]byte{prev, key, {flags, byte(len(via))}, []byte(via), marks, sum, told} {
+		h.Write(part)
+	}
+	return h.Sum(nil)
+}
+
+// follows says whether the entry follows from the chain of the one before it.
+func (s *stored) follows(prev, key []byte) bool {
+	if s.format == formatSummed {
+		return bytes.Equal(chainOf(prev, key, s.flags, s.via, marksOf(s.idKey, s.body), s.sum(), s.told), s.chain)
+	}
+	h := sha256.New()
+	for _, part := range [][]byte{prev, key, s.chained} {
+		h.Write(part)
+	}
+	return bytes.Equal(h.Sum(nil), s.chain)
 }
 
 func checksum(key, value []byte) uint32 {
@@ -168,24 +198,31 @@ func parse(key, value []byte) (stored, error) {
 	}
 	value, ok := unseal(key, value)
 	switch {
-	case !ok || len(value) == 0:
+	case !ok || len(value) < 11:
 		return spoilt()
-	case value[0] != entryFormat:
+	case value[0] != formatWhole && value[0] != formatSummed:
 		return stored{}, fmt.Errorf("%w: entry format %d", ErrNewer, value[0])
-	case len(value) < fixedLen || len(value) < fixedLen+int(value[10]):
+	}
+	s := stored{format: value[0], flags: value[1], received: time.Unix(0, int64(binary.BigEndian.Uint64(value[2:]))).UTC()}
+	rest := value[10:]
+	take := func(n int) []byte {
+		if ok = ok && n >= 0 && n <= len(rest); !ok {
+			return make([]byte, 4)
+		}
+		out := rest[:n]
+		rest = rest[n:]
+		return out
+	}
+	s.via = string(take(int(take(1)[0])))
+	s.idKey, s.body = take(idKeyLen), take(digestLen)
+	if s.format == formatSummed {
+		s.told = take(int(binary.BigEndian.Uint16(take(2))))
+	}
+	s.canonical = take(int(binary.BigEndian.Uint32(take(4))))
+	s.chain, s.chained = take(digestLen), value[:max(len(value)-digestLen, 0)]
+	if !ok || len(rest) > 0 {
 		return spoilt()
 	}
-	s := stored{flags: value[1], received: time.Unix(0, int64(binary.BigEndian.Uint64(value[2:]))).UTC()}
-	rest := value[11:]
-	s.via, rest = string(rest[:value[10]]), rest[value[10]:]
-	s.idKey, rest = rest[:idKeyLen], rest[idKeyLen:]
-	s.body, rest = rest[:digestLen], rest[digestLen:]
-	n := int(binary.BigEndian.Uint32(rest))
-	if len(rest) != 4+n+digestLen {
-		return spoilt()
-	}
-	s.canonical, s.chain = rest[4:4+n], rest[4+n:]
-	s.chained = value[:len(value)-digestLen]
 	return s, nil
 }
 
@@ -286,7 +323,7 @@ func (h *head) pass(key, value []byte) (e stored, follows bool, err error) {
 		}
 		return e, false, err
 	}
-	follows = bytes.Equal(chainAfter(h.chain, key, e.chained), e.chain)
+	follows = e.follows(h.chain, key)
 	h.chain = bytes.Clone(e.chain)
 	if e.flags&flagConflict != 0 {
 		h.conflicts++

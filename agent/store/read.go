@@ -15,10 +15,11 @@ import (
 type Stats struct {
 	// Size is what is used of the file, in bytes; Limit what it may grow to.
 	Size, Limit int64
-	// Epoch and Seq are the last given; Entries counts all, conflicts included.
-	Epoch, Seq, Entries uint64
-	Machines            int
-	Conflicts, Refused  uint64
+	// Epoch and Seq are the last given; Entries counts all that were taken,
+	// conflicts included, Thinned those of them that were thinned.
+	Epoch, Seq, Entries, Thinned uint64
+	Machines                     int
+	Conflicts, Refused           uint64
 	// Unsure is why records are refused since a write failed, or nil; Witness
 	// why the witness could not be written last, or nil.
 	Unsure, Witness error
@@ -35,7 +36,7 @@ func (s *Store) Stats() (Stats, error) {
 		out = Stats{
 			Size: tx.Size(), Limit: int64(s.bolt().MaxSize),
 			Epoch: st.epoch, Seq: st.seq, Entries: st.seq, Conflicts: st.conflicts, Refused: st.refused,
-			Machines: len(machines(tx)),
+			Machines: len(machines(tx)), Thinned: thinnedCount(tx),
 		}
 		return nil
 	})
@@ -81,22 +82,19 @@ func (s *Store) Counters() (map[string]intake.Counter, error) {
 }
 
 // History returns everything of one machine, corrections included and
-// conflicts left out, in order of taking. When the error is or holds a
+// conflicts left out, in order of taking. Of thinned arc counts it tells what is
+// left of them. When the error is or holds a
 // [*Damage], what is returned are the entries that are sound.
 func (s *Store) History(machine string) ([]drift.Entry, error) {
 	var out []drift.Entry
 	var spoilt []error
 	err := s.view(func(tx *bbolt.Tx) error {
-		prefix := headKey(machine)
-		c := tx.Bucket(entriesBucket).Cursor()
-		for k, v := c.Seek(prefix); bytes.HasPrefix(k, prefix); k, v = c.Next() {
-			e, flags, err := decode(k, v)
-			switch {
-			case err != nil:
+		for i := range walk(tx, headKey(machine), nil) {
+			entries, err := i.entries()
+			if err != nil {
 				spoilt = append(spoilt, err)
-			case flags&flagConflict == 0:
-				out = append(out, e)
 			}
+			out = append(out, entries...)
 		}
 		return nil
 	})
@@ -196,7 +194,8 @@ func (s *Store) Entries() iter.Seq2[drift.Entry, error] {
 	}
 }
 
-// Find returns the entry that took the id first.
+// Find returns the entry that took the id first. One that was thinned is not
+// found.
 func (s *Store) Find(id string) (drift.Entry, bool, error) {
 	var out drift.Entry
 	found := false
@@ -210,7 +209,11 @@ func (s *Store) Find(id string) (drift.Entry, bool, error) {
 		}
 		var err error
 		key := places[0].key()
-		out, _, err = decode(key, tx.Bucket(entriesBucket).Get(key))
+		value := tx.Bucket(entriesBucket).Get(key)
+		if _, thinned := leftAt(tx.Bucket(thinnedBucket), places[0]); value == nil && thinned {
+			return nil
+		}
+		out, _, err = decode(key, value)
 		found = err == nil
 		return err
 	})

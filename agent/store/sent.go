@@ -93,8 +93,8 @@ func (s *Store) RefusalsSince(change uint64, limit int) ([]ChangedRefusal, error
 type Digest struct {
 	Records uint64
 	// Sum is the SHA-256, in hex, over the sorted SHA-256 of every record with
-	// its arrival. It knows nothing of the store's own numbers: two stores that
-	// hold the same records have the same digests.
+	// its arrival. It knows nothing of the store's own numbers, nor of what was
+	// thinned: two stores that took the same records have the same digests.
 	Sum string
 }
 
@@ -113,21 +113,16 @@ func (s *Store) Digests() (map[string]Digest, error) {
 			}
 			sums = sums[:0]
 		}
-		c := tx.Bucket(entriesBucket).Cursor()
-		for k, v := c.First(); k != nil; k, v = c.Next() {
-			e, err := parse(k, v)
+		for i := range walk(tx, nil, nil) {
+			more, err := i.sums()
 			if err != nil {
 				return err
 			}
-			if p, _ := placeOf(k); p.machine != machine {
+			if p, _ := placeOf(i.key); p.machine != machine {
 				end()
 				machine = p.machine
 			}
-			h := sha256.New()
-			h.Write(binary.BigEndian.AppendUint64(nil, uint64(e.received.UnixNano())))
-			h.Write([]byte{e.flags})
-			h.Write(e.canonical)
-			sums = append(sums, h.Sum(nil))
+			sums = append(sums, more...)
 		}
 		end()
 		return nil

@@ -193,15 +193,26 @@ func (s *Store) bolt() *bbolt.Options {
 }
 
 // prepare makes the buckets of a new file, whose directory entry must be as
-// durable as what will be in it.
+// durable as what will be in it, and those that an old file lacks.
 func (s *Store) prepare(db *bbolt.DB) error {
-	err := db.View(s.readSchema)
-	if !errors.Is(err, errNew) {
+	old := false
+	err := db.View(func(tx *bbolt.Tx) error {
+		err := s.readSchema(tx)
+		old = err == nil && schemaOf(tx) < schema
+		return err
+	})
+	switch {
+	case old:
+		return db.Update(func(tx *bbolt.Tx) error {
+			_, err := tx.CreateBucketIfNotExists(thinnedBucket)
+			return errors.Join(err, putSchema(tx))
+		})
+	case !errors.Is(err, errNew):
 		return err
 	}
 	err = db.Update(func(tx *bbolt.Tx) error {
 		for _, name := range [][]byte{metaBucket, entriesBucket, idsBucket, orderBucket, headsBucket,
-			conflictsBucket, setupsBucket, refusedBucket, seenBucket, countsBucket} {
+			conflictsBucket, setupsBucket, thinnedBucket, refusedBucket, seenBucket, countsBucket} {
 			if _, err := tx.CreateBucketIfNotExists(name); err != nil {
 				return err
 			}
@@ -209,7 +220,7 @@ func (s *Store) prepare(db *bbolt.DB) error {
 		meta := tx.Bucket(metaBucket)
 		s.name = rand.Text()
 		return errors.Join(
-			meta.Put(schemaKey, binary.BigEndian.AppendUint32(nil, schema)),
+			putSchema(tx),
 			meta.Put(nameKey, []byte(s.name)),
 			meta.Put(stateKey, state{}.bytes()))
 	})
@@ -221,6 +232,19 @@ func (s *Store) prepare(db *bbolt.DB) error {
 
 var errNew = errors.New("the file is new")
 
+func putSchema(tx *bbolt.Tx) error {
+	return tx.Bucket(metaBucket).Put(schemaKey, binary.BigEndian.AppendUint32(nil, schema))
+}
+
+// schemaOf is the version of the file, 0 when it says none.
+func schemaOf(tx *bbolt.Tx) uint32 {
+	v := tx.Bucket(metaBucket).Get(schemaKey)
+	if len(v) != 4 {
+		return 0
+	}
+	return binary.BigEndian.Uint32(v)
+}
+
 // readSchema checks that the file is ours and of a version we know.
 func (s *Store) readSchema(tx *bbolt.Tx) error {
 	meta := tx.Bucket(metaBucket)
@@ -230,11 +254,11 @@ func (s *Store) readSchema(tx *bbolt.Tx) error {
 		}
 		return fmt.Errorf("%w: %s", ErrForeign, s.path)
 	}
-	switch v := meta.Get(schemaKey); {
-	case len(v) != 4 || binary.BigEndian.Uint32(v) == 0:
+	switch v := schemaOf(tx); {
+	case v == 0:
 		return fmt.Errorf("%w: %s", ErrForeign, s.path)
-	case binary.BigEndian.Uint32(v) > schema:
-		return fmt.Errorf("%w (schema %d, this one knows %d)", ErrNewer, binary.BigEndian.Uint32(v), schema)
+	case v > schema:
+		return fmt.Errorf("%w (schema %d, this one knows %d)", ErrNewer, v, schema)
 	}
 	s.name = string(meta.Get(nameKey))
 	return nil

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/binary"
+	"errors"
 	"hash/crc32"
 	"math/rand/v2"
 	"os"
@@ -52,6 +53,35 @@ func entriesOf(tx *bbolt.Tx, machine string) []pair {
 	return out
 }
 
+// proof takes a value apart as doc.go says: what the chain covers of it besides
+// the key and the chain before, and where its chain lies.
+func (p pair) proof() (covers, chain []byte) {
+	door := int(p.value[10])
+	marks := sha256.Sum256(p.value[11+door : 59+door])
+	told := 61 + door + int(binary.BigEndian.Uint16(p.value[59+door:]))
+	end := len(p.value) - 4 - sha256.Size
+	sum := sha256.Sum256(bytes.Join([][]byte{p.value[2:10], {p.value[1] &^ 4}, p.value[told+4 : end]}, nil))
+	return bytes.Join([][]byte{p.value[1:2], p.value[10 : 11+door], marks[:16], sum[:], p.value[61+door : told]}, nil), p.value[end : end+sha256.Size]
+}
+
+// asThinned is the entry as if it were an arc count that was thinned.
+func (p pair) asThinned() []byte {
+	covers, chain := p.proof()
+	door := int(covers[1])
+	b := bytes.Join([][]byte{{1, 0}, covers[:1], covers[2+door : 2+door+16+32], {0, 0, 0}}, nil)
+	for _, label := range []string{string(covers[2 : 2+door]), "", "", "", ""} {
+		b = append(append(b, byte(len(label))), label...)
+	}
+	return resealed(p.key, append(append(b, chain...), 0, 0, 0, 0))
+}
+
+// passForThinned puts it among those.
+func (p pair) passForThinned(tx *bbolt.Tx) error {
+	thinned := tx.Bucket([]byte("thinned"))
+	return errors.Join(thinned.Put(p.key, p.asThinned()), thinned.SetSequence(1),
+		tx.Bucket([]byte("entries")).Delete(p.key), tx.Bucket([]byte("order")).Delete(p.key[len(p.key)-16:]))
+}
+
 // TestTamperedEntryIsNamed: verify names the first entry that is not as it was
 // kept, whoever made its checksum fit.
 func TestTamperedEntryIsNamed(t *testing.T) {
@@ -83,6 +113,17 @@ func TestTamperedEntryIsNamed(t *testing.T) {
 			_, seq := all[i].numbers()
 			binary.BigEndian.PutUint64(new.key[len(new.key)-8:], seq+1)
 			return new, tx.Bucket([]byte("entries")).Put(new.key, resealed(new.key, new.value))
+		},
+		"pass for thinned": func(tx *bbolt.Tx, all []pair, i int) (pair, error) {
+			return all[i], all[i].passForThinned(tx)
+		},
+		"pass for a thinned arc count": func(tx *bbolt.Tx, all []pair, i int) (pair, error) {
+			all[i].value[1] |= 4
+			return all[i], all[i].passForThinned(tx)
+		},
+		"mark as arc count": func(tx *bbolt.Tx, all []pair, i int) (pair, error) {
+			all[i].value[1] |= 4
+			return all[i], tx.Bucket([]byte("entries")).Put(all[i].key, resealed(all[i].key, all[i].value))
 		},
 	}
 	for name, change := range ways {
@@ -123,10 +164,10 @@ func TestAForgedChainDiffersFromItsWitness(t *testing.T) {
 			if i == 5 {
 				p.value = bytes.Replace(p.value, []byte(`"humidity_pct":71`), []byte(`"humidity_pct":17`), 1)
 			}
-			at := len(p.value) - 4 - sha256.Size
-			sum := sha256.Sum256(append(append(bytes.Clone(chain), p.key...), p.value[:at]...))
-			chain = sum[:]
-			copy(p.value[at:], chain)
+			covers, at := p.proof()
+			next := sha256.Sum256(bytes.Join([][]byte{chain, p.key, covers}, nil))
+			chain = next[:]
+			copy(at, chain)
 			if err := tx.Bucket([]byte("entries")).Put(p.key, resealed(p.key, p.value)); err != nil {
 				return err
 			}

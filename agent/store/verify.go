@@ -12,8 +12,10 @@ import (
 
 // Report is what Verify found.
 type Report struct {
-	Entries, Conflicts, Refused uint64
-	Machines                    int
+	// Entries counts all that were taken, Thinned those of them of which only
+	// the sum is left.
+	Entries, Thinned, Conflicts, Refused uint64
+	Machines                             int
 	// First is the first thing wrong, machine by machine in order of taking, or
 	// nil; Wrong counts them all, up to the one that stopped the check.
 	First *Damage
@@ -102,9 +104,8 @@ type verifier struct {
 func (v *verifier) walk() {
 	var at place
 	var h head // as it should be
-	c := v.entries.Cursor()
-	for key, value := c.First(); key != nil; key, value = c.Next() {
-		p, ok := placeOf(key)
+	for i := range walk(v.tx, nil, nil) {
+		p, ok := placeOf(i.key)
 		if !ok {
 			v.report.wrong(Damage{Meaning: "an entry has a key that is none: the file was edited or spoilt"})
 			continue
@@ -115,28 +116,62 @@ func (v *verifier) walk() {
 			v.report.Machines++
 		}
 		at = p
-		v.report.Entries++
-		v.entry(p, key, value, &h)
+		if i.thinned {
+			v.block(p, i, &h)
+		} else {
+			v.entry(p, i, &h)
+		}
 	}
 	v.end(at.machine, h)
 }
 
-// entry checks one entry and moves the chain on.
-func (v *verifier) entry(p place, key, value []byte, h *head) {
+// follow moves the chain on, and says whether there is more to be checked.
+func (v *verifier) follow(p place, i item, h *head) bool {
 	wrong := func(meaning string) {
 		v.report.wrong(Damage{Machine: p.machine, Epoch: p.epoch, Seq: p.seq, Meaning: meaning})
 	}
-	e, follows, err := h.pass(key, value)
+	follows, err := i.pass(h)
 	var d *Damage
 	switch {
 	case errors.As(err, &d):
 		wrong(d.Meaning)
-		return
 	case err != nil:
 		wrong(err.Error())
-		return
 	case !follows:
 		wrong("it does not follow from the entry before it: this entry was changed or put in, or the one before it changed or taken out, after it was kept")
+	}
+	return err == nil
+}
+
+// block checks what is left of thinned arc counts.
+func (v *verifier) block(p place, i item, h *head) {
+	before := h.count
+	sound := v.follow(p, i, h)
+	v.report.Entries += h.count - before
+	v.report.Thinned += h.count - before
+	if !sound {
+		return
+	}
+	b, _ := blockOf(i.key, i.value) // it has just been read
+	for n := range b.all {
+		if l := &b.all[n]; l.flags&flagUsage == 0 || l.flags&flagConflict != 0 {
+			v.report.wrong(Damage{Machine: l.machine, Epoch: l.epoch, Seq: l.seq, Meaning: "its record was taken out, and only arc counts are ever thinned"})
+		}
+	}
+}
+
+// entry checks one entry.
+func (v *verifier) entry(p place, i item, h *head) {
+	v.report.Entries++
+	if !v.follow(p, i, h) {
+		return
+	}
+	wrong := func(meaning string) {
+		v.report.wrong(Damage{Machine: p.machine, Epoch: p.epoch, Seq: p.seq, Meaning: meaning})
+	}
+	e, _ := parse(i.key, i.value) // it has just been read
+	if e.format == formatSummed && (e.flags&flagUsage != 0) != bytes.HasPrefix(e.canonical, usagePrefix) {
+		wrong("it says of itself that it may be thinned, or not, and its type says otherwise")
 	}
 	lists := []*bbolt.Bucket{v.order}
 	switch {
@@ -157,8 +192,11 @@ func (v *verifier) entry(p place, key, value []byte, h *head) {
 	}
 }
 
-// setupPrefix begins the canonical form of every setup record.
-var setupPrefix = []byte(`{"type":"setup"`)
+// How the canonical form of every record of a type begins.
+var (
+	setupPrefix = []byte(`{"type":"setup"`)
+	usagePrefix = []byte(`{"type":"usage"`)
+)
 
 func contains(places []place, p place) bool {
 	for _, q := range places {
@@ -190,7 +228,7 @@ func (v *verifier) end(machine string, is head) {
 func (v *verifier) ends() {
 	c := v.heads.Cursor()
 	for k, _ := c.First(); k != nil; k, _ = c.Next() {
-		if first, _ := v.entries.Cursor().Seek(k); !bytes.HasPrefix(first, k) {
+		if first, _ := v.entries.Cursor().Seek(k); !bytes.HasPrefix(first, k) { // some are always whole
 			v.report.wrong(Damage{Machine: string(bytes.TrimSuffix(k, []byte{0})), Meaning: "all its entries were taken out"})
 		}
 	}
@@ -215,7 +253,8 @@ func (v *verifier) indexes(st state) {
 	}
 	expect("the store counted entries up to", st.seq, v.report.Entries)
 	expect("the index of ids leads to", refs, v.report.Entries)
-	expect("the order of taking lists", keys(v.order), v.report.Entries)
+	expect("the order of taking lists", keys(v.order), v.report.Entries-v.report.Thinned)
+	expect("the store counted thinned arc counts up to", thinnedCount(v.tx), v.report.Thinned)
 	expect("the last number in the order of taking is", last, st.seq)
 	expect("the list of conflicts holds", keys(v.conflicts), v.report.Conflicts)
 	expect("the store counted conflicts up to", st.conflicts, v.report.Conflicts)

@@ -1,0 +1,249 @@
+package store
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/hex"
+	"time"
+
+	"go.etcd.io/bbolt"
+
+	"arcdrift/drift"
+)
+
+// left is what is left of an arc count that was thinned: what the model reads
+// and what proves it by the chain. Its id, its operator and its extra are gone.
+type left struct {
+	place
+	flags          byte
+	marks, sum     []byte
+	received, time time.Time // time is zero when the sender told none
+	count          int64
+	epochOf, seqOf drift.Opt[int64]
+	labels         [5]string // via, model, program, site, source
+}
+
+// leftOf is what will be left of an arc count, what proves it left out.
+func leftOf(e *drift.Entry, via string) left {
+	return left{
+		received: e.Received, time: e.Time, count: e.ArcCount.Or(0), epochOf: e.Epoch, seqOf: e.Seq,
+		labels: [5]string{via, e.Model, e.Program, e.Site, e.Source},
+	}
+}
+
+// entry is the arc count as the model reads it. The id only tells it from others.
+func (l *left) entry() drift.Entry {
+	return drift.Entry{
+		Record: drift.Record{
+			Type: drift.TypeUsage, ID: "thinned-" + hex.EncodeToString(l.marks), Machine: l.machine,
+			Model: l.labels[1], Program: l.labels[2], Site: l.labels[3], Source: l.labels[4],
+			Epoch: l.epochOf, Seq: l.seqOf, Time: l.time, ArcCount: drift.Some(l.count),
+		},
+		Received: l.received, Via: l.labels[0], StoreEpoch: l.epoch, StoreSeq: l.seq,
+		PossibleRepeat: l.flags&flagRepeat != 0,
+	}
+}
+
+// marksOf stands for an id and a body.
+func marksOf(idKey, body []byte) []byte {
+	h := sha256.New()
+	h.Write(idKey)
+	h.Write(body)
+	return h.Sum(nil)[:marksLen]
+}
+
+// block is a run of arc counts of one machine and epoch that were thinned, with
+// no entry between them that is whole. Its key is that of the first.
+type block struct {
+	all   []left
+	chain []byte // of the last
+}
+
+// What there is to read of an entry; see tell.
+const (
+	hasTime = 1 << iota
+	hasEpoch
+	hasSeq
+	sameLabels
+)
+
+// value is the block as it is kept: format 1 | entries | chain 32 | CRC-32C 4.
+func (b *block) value(key []byte) []byte {
+	out := []byte{blockFormat}
+	before := &left{place: b.all[0].place}
+	for i := range b.all {
+		out = b.all[i].append(out, before)
+		before = &b.all[i]
+	}
+	return seal(key, append(out, b.chain...))
+}
+
+// append appends seq | flags 1 | marks 16 | sum 32 and what the count tells. The
+// seq, like other numbers, is a varint and the difference to the entry before.
+func (l *left) append(b []byte, before *left) []byte {
+	b = binary.AppendUvarint(b, l.seq-before.seq)
+	b = append(append(append(b, l.flags), l.marks...), l.sum...)
+	return l.tell(b, before)
+}
+
+// told is what the chain covers of what the count tells.
+func (l *left) told() []byte { return l.tell(nil, &left{}) }
+
+// tell appends, numbers as varints and, with times and labels, in relation to
+// the entry before:
+//
+//	what is there 1 | received | time, offset | count | epoch | seq |
+//	five labels with their lengths
+func (l *left) tell(b []byte, before *left) []byte {
+	at := len(b)
+	b = append(b, 0)
+	b = binary.AppendVarint(b, l.received.UnixNano()-nanos(before.received))
+	if !l.time.IsZero() {
+		b[at] |= hasTime
+		b = binary.AppendVarint(b, l.time.UnixNano()-l.received.UnixNano())
+		_, offset := l.time.Zone()
+		b = binary.AppendVarint(b, int64(offset))
+	}
+	b = binary.AppendVarint(b, l.count-before.count)
+	for i, n := range []drift.Opt[int64]{l.epochOf, l.seqOf} {
+		if v, known := n.Get(); known {
+			b[at] |= hasEpoch << i
+			b = binary.AppendVarint(b, v)
+		}
+	}
+	if l.labels == before.labels {
+		b[at] |= sameLabels
+		return b
+	}
+	for _, label := range l.labels {
+		b = append(binary.AppendUvarint(b, uint64(len(label))), label...)
+	}
+	return b
+}
+
+func nanos(t time.Time) int64 {
+	if t.IsZero() {
+		return 0
+	}
+	return t.UnixNano()
+}
+
+// blockOf takes a block apart.
+func blockOf(key, sealed []byte) (block, error) {
+	p, ok := placeOf(key)
+	spoilt := &Damage{Machine: p.machine, Epoch: p.epoch, Seq: p.seq, Meaning: "what was left of thinned arc counts, from this one on, is spoilt"}
+	b, sound := unseal(key, sealed)
+	if !ok || !sound || len(b) < 1+digestLen || b[0] != blockFormat {
+		return block{}, spoilt
+	}
+	end := len(b) - digestLen
+	out := block{chain: b[end:]}
+	r := leftReader{b: b[1:end]}
+	before := left{place: p}
+	for len(r.b) > 0 && !r.short {
+		before = r.next(&before)
+		out.all = append(out.all, before)
+	}
+	if r.short || len(out.all) == 0 {
+		return block{}, spoilt
+	}
+	return out, nil
+}
+
+// leftReader reads the entries of a block.
+type leftReader struct {
+	b     []byte
+	short bool
+}
+
+func (r *leftReader) next(before *left) left {
+	l := left{place: before.place, labels: before.labels}
+	l.seq += r.uvarint()
+	l.flags = r.bytes(1)[0]
+	l.marks, l.sum = r.bytes(marksLen), r.bytes(digestLen)
+	there := r.bytes(1)[0]
+	l.received = time.Unix(0, nanos(before.received)+r.varint()).UTC()
+	if there&hasTime != 0 {
+		at, offset := l.received.Add(time.Duration(r.varint())), int(r.varint())
+		if l.time = at; offset != 0 {
+			l.time = at.In(time.FixedZone("", offset))
+		}
+	}
+	l.count = before.count + r.varint()
+	if there&hasEpoch != 0 {
+		l.epochOf = drift.Some(r.varint())
+	}
+	if there&hasSeq != 0 {
+		l.seqOf = drift.Some(r.varint())
+	}
+	if there&sameLabels == 0 {
+		for i := range l.labels {
+			l.labels[i] = string(r.bytes(int(min(r.uvarint(), uint64(len(r.b))))))
+		}
+	}
+	return l
+}
+
+func (r *leftReader) bytes(n int) []byte {
+	if n > len(r.b) {
+		r.short = true
+		return make([]byte, n)
+	}
+	out := r.b[:n]
+	r.b = r.b[n:]
+	return out
+}
+
+func (r *leftReader) uvarint() uint64 {
+	v, n := binary.Uvarint(r.b)
+	r.short = r.short || n <= 0
+	r.b = r.b[max(n, 0):]
+	return v
+}
+
+func (r *leftReader) varint() int64 {
+	v, n := binary.Varint(r.b)
+	r.short = r.short || n <= 0
+	r.b = r.b[max(n, 0):]
+	return v
+}
+
+// pass moves the head over all of the block and says whether it follows from
+// what is before it.
+func (b *block) pass(h *head) (follows bool) {
+	for i := range b.all {
+		l := &b.all[i]
+		h.chain = chainOf(h.chain, l.key(), l.flags, l.labels[0], l.marks, l.sum, l.told())
+		h.epoch, h.seq = l.epoch, l.seq
+		h.count++
+	}
+	follows = bytes.Equal(h.chain, b.chain)
+	h.chain = bytes.Clone(b.chain)
+	return follows
+}
+
+// leftAt finds what is left of the entry at a place.
+func leftAt(thinned *bbolt.Bucket, p place) (left, bool) {
+	if thinned == nil {
+		return left{}, false
+	}
+	key := p.key()
+	c := thinned.Cursor()
+	k, v := c.Seek(key)
+	if !bytes.Equal(k, key) {
+		if k, v = c.Prev(); k == nil {
+			k, v = c.Last()
+		}
+	}
+	b, err := blockOf(k, v)
+	if err != nil {
+		return left{}, false
+	}
+	for _, l := range b.all {
+		if l.place == p {
+			return l, true
+		}
+	}
+	return left{}, false
+}

@@ -1,0 +1,196 @@
+package store
+
+import (
+	"bytes"
+	"cmp"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"go.etcd.io/bbolt"
+
+	"arcdrift/drift"
+)
+
+// Thinning is what thinning may touch.
+type Thinning struct {
+	// Before is the moment before which a record must have happened and arrived.
+	Before time.Time
+	// Hub, if not nil, is how far a hub's receipts go: what it does not have
+	// stays.
+	Hub *Cursor
+}
+
+// thinAtOnce is how many records one transaction thins, so that who wants to
+// write meanwhile waits for a moment only.
+const thinAtOnce = 1000
+
+// Thin takes out the records of old arc counts and leaves of each what the model
+// reads and what proves it, in blocks, see [left]; it returns how many there
+// were. The chain is checked link by link as before, sending one again is found
+// to be a repeat, History tells it, and the digests stay. Nothing but usage is
+// ever thinned: not what was corrected, shares its id or its moment with
+// another, or was kept by schema 1; and not the last entry of a machine.
+func (s *Store) Thin(what Thinning) (int, error) {
+	machines, err := s.Machines()
+	if err != nil {
+		return 0, err
+	}
+	total := 0
+	for _, machine := range machines {
+		old, err := s.old(machine, what)
+		if err != nil {
+			return total, fmt.Errorf("the arc counts of machine %s are not thinned: %w", machine, err)
+		}
+		for len(old) > 0 {
+			n := min(len(old), thinAtOnce)
+			if err := s.alter(func(tx *bbolt.Tx) error { return thin(tx, old[:n]) }); err != nil {
+				return total, err
+			}
+			total, old = total+n, old[n:]
+		}
+	}
+	return total, nil
+}
+
+// old are a machine's arc counts that may be thinned, in order of taking.
+func (s *Store) old(machine string, what Thinning) ([]left, error) {
+	var history []drift.Entry
+	var whole []left
+	err := s.view(func(tx *bbolt.Tx) error {
+		ids := tx.Bucket(idsBucket)
+		for i := range walk(tx, headKey(machine), nil) {
+			entries, err := i.entries()
+			if err != nil {
+				return err
+			}
+			history = append(history, entries...)
+			if len(entries) == 1 && !i.thinned {
+				if l, ok := thinnable(i, ids, &entries[0]); ok && what.covers(&entries[0]) {
+					whole = append(whole, l)
+				}
+			}
+		}
+		return nil
+	})
+	if err != nil || len(whole) == 0 {
+		return nil, err
+	}
+	apart := apartFrom(history)
+	last := history[len(history)-1].StoreSeq
+	return slices.DeleteFunc(whole, func(l left) bool {
+		at, _ := slices.BinarySearchFunc(history, l.seq, func(e drift.Entry, seq uint64) int { return cmp.Compare(e.StoreSeq, seq) })
+		return l.seq == last || !apart(&history[at])
+	}), nil
+}
+
+// covers says whether the entry is old enough, and no hub waits for it. The last
+// that a hub has is what a van asks it about.
+func (t *Thinning) covers(e *drift.Entry) bool {
+	old := e.When().Before(t.Before) && e.Received.Before(t.Before)
+	return old && (t.Hub == nil || e.StoreEpoch < t.Hub.Epoch || e.StoreEpoch == t.Hub.Epoch && e.StoreSeq < t.Hub.Seq)
+}
+
+// thinnable is what would be left of an entry, if it is an arc count that is
+// alone with its id and can be proved without its record.
+func thinnable(i item, ids *bbolt.Bucket, e *drift.Entry) (left, bool) {
+	s, err := parse(i.key, i.value)
+	if err != nil || s.format != formatSummed || s.flags&flagUsage == 0 || s.flags&flagConflict != 0 {
+		return left{}, false
+	}
+	l := leftOf(e, s.via)
+	l.place = place{e.Machine, e.StoreEpoch, e.StoreSeq}
+	l.flags, l.marks, l.sum = s.flags, marksOf(s.idKey, s.body), s.sum()
+	alone := bytes.Equal(ids.Get(s.idKey), appendRef(nil, l.place))
+	return l, alone && bytes.Equal(l.told(), s.told)
+}
+
+// apartFrom tells whether an entry's id and moment are its own alone in a
+// history, and its source's clock agrees with its numbers: then its place in
+// [drift.Order] does not rest on its id, which is lost.
+func apartFrom(history []drift.Entry) func(*drift.Entry) bool {
+	named, moments := map[string]bool{}, map[time.Time]int{}
+	astray, newest := map[string]bool{}, map[string]time.Time{}
+	numbered := slices.Clone(history)
+	drift.Order(numbered)
+	for i := range numbered {
+		e := &numbered[i]
+		at := e.When().UTC()
+		moments[at]++
+		if c := e.Correction; c != nil {
+			named[c.Corrects] = true
+			for _, change := range c.Changes {
+				if moved, ok := change.Value.(time.Time); ok {
+					moments[moved.UTC()]++
+				}
+			}
+		}
+		if e.Seq.Known() {
+			astray[e.Source] = astray[e.Source] || at.Before(newest[e.Source])
+			newest[e.Source] = at
+		}
+	}
+	return func(e *drift.Entry) bool {
+		return !named[e.ID] && moments[e.When().UTC()] == 1 && !(e.Seq.Known() && astray[e.Source])
+	}
+}
+
+// thin puts blocks in the place of records.
+func thin(tx *bbolt.Tx, old []left) error {
+	entries, thinned, order := tx.Bucket(entriesBucket), tx.Bucket(thinnedBucket), tx.Bucket(orderBucket)
+	var run block
+	end := func() error {
+		if len(run.all) == 0 {
+			return nil
+		}
+		key := run.all[0].key()
+		value := run.value(key)
+		run = block{}
+		return thinned.Put(key, value)
+	}
+	for i := range old {
+		l := &old[i]
+		key := l.key()
+		e, err := parse(key, entries.Get(key))
+		if err != nil {
+			return err
+		}
+		chain := bytes.Clone(e.chain)
+		if !run.takes(entries.Cursor(), thinned.Cursor(), l) {
+			if err := end(); err != nil {
+				return err
+			}
+		}
+		run.all, run.chain = append(run.all, *l), chain
+		if err := errors.Join(entries.Delete(key), order.Delete(l.appendOrder(nil))); err != nil {
+			return err
+		}
+	}
+	return errors.Join(end(), thinned.SetSequence(thinned.Sequence()+uint64(len(old))))
+}
+
+// takes says whether the count belongs into the run: nothing that stays stands
+// between. In entries the run is gone already, in thinned it is not there yet.
+func (b *block) takes(entries, thinned *bbolt.Cursor, l *left) bool {
+	if len(b.all) == 0 || len(b.all) == mostInBlock || b.all[0].epoch != l.epoch {
+		return len(b.all) == 0
+	}
+	first, next := b.all[0].key(), l.key()
+	entries.Seek(next)
+	before, _ := entries.Prev()
+	after, _ := thinned.Seek(first)
+	return bytes.Compare(before, first) < 0 && (after == nil || bytes.Compare(after, next) > 0)
+}
+
+// mostInBlock bounds what has to be read to find one count.
+const mostInBlock = 64
+
+// thinnedCount is how many records were thinned; a file of schema 1 that is only
+// read has no such bucket.
+func thinnedCount(tx *bbolt.Tx) uint64 {
+	if b := tx.Bucket(thinnedBucket); b != nil {
+		return b.Sequence()
+	}
+	return 0
+}
