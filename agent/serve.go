@@ -109,6 +109,11 @@ func (s *server) assemble(env Env) (err error) {
 		s.log.Warn(text)
 	}
 	s.mind = mind{fleet.New(book{s.store}, env.Now, s.log)}
+	if build, err := buildName(); err == nil {
+		s.mind.KeepOn(s.store, build)
+	} else {
+		s.log.Warn("what is worked out is not kept over a restart: the program cannot be named", "error", err)
+	}
 	s.door = &countedDoor{Door: intake.New(s.store, env.Now, s.mind.Announce), now: env.Now, counts: map[metrics.Arrival]uint64{}, last: map[string]time.Time{}}
 	if err := s.watchOver(env); err != nil {
 		return err

@@ -1,8 +1,14 @@
 package agent
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
 	"fmt"
+	"io"
+	"os"
 	"runtime/debug"
+	"slices"
 
 	"github.com/spf13/cobra"
 
@@ -46,4 +52,25 @@ func buildFacts() metrics.Build {
 		}
 	}
 	return out
+}
+
+// buildName names this very program: what it works out from the records another
+// may work out otherwise. One built from a clean checkout says all that it was
+// made of; any other is named by its own bytes.
+func buildName() (string, error) {
+	sum := sha256.New()
+	if info, ok := debug.ReadBuildInfo(); ok && slices.Contains(info.Settings, debug.BuildSetting{Key: "vcs.modified", Value: "false"}) {
+		fmt.Fprint(sum, info)
+		return hex.EncodeToString(sum.Sum(nil)), nil
+	}
+	path, err := os.Executable()
+	if err != nil {
+		return "", err
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return "", err
+	}
+	_, err = io.Copy(sum, f)
+	return hex.EncodeToString(sum.Sum(nil)), errors.Join(err, f.Close())
 }
