@@ -196,7 +196,7 @@ func (w *writer) finish() error {
 // entry keeps one entry, unless it is there.
 func (w *writer) entry(e *prepared) (intake.Placed, error) {
 	refs := bytes.Clone(w.ids.Get(e.id))
-	if there, known := w.find(refs, e.id, e.body); known {
+	if there, known := w.find(refs, e.body); known {
 		return there, nil
 	}
 	h := w.head(e.Machine)
@@ -236,13 +236,13 @@ func (w *writer) entry(e *prepared) (intake.Placed, error) {
 
 // find looks among the entries of one id for the body. What cannot be read
 // cannot be compared: the newcomer is then kept beside it, as a conflict.
-func (w *writer) find(refs, id, body []byte) (intake.Placed, bool) {
+func (w *writer) find(refs, body []byte) (intake.Placed, bool) {
 	places, _ := refsOf(refs)
 	for _, p := range places {
 		key := p.key()
 		value := w.entries.Get(key)
 		if value == nil {
-			if l, ok := leftAt(w.thinned, p); ok && bytes.Equal(l.marks, marksOf(id, body)) {
+			if l, ok := leftAt(w.thinned, p); ok && bytes.Equal(l.body, body) {
 				return intake.Placed{Epoch: p.epoch, Seq: p.seq, Duplicate: true}, true
 			}
 			continue

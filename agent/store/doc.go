@@ -13,8 +13,8 @@
 // with numbers big-endian, received in Unix nanoseconds, body the record's
 // identity (SHA-256), told what would be left of an arc count that is thinned,
 // and chain the SHA-256 of the machine's previous chain, the key, flags, via,
-// marks (16 bytes of SHA-256 of id key and body), sum (the SHA-256 of received,
-// flags and record) and told. The CRC covers key and value. What a disk spoils,
+// marks (the SHA-256 of id key and body), sum (the SHA-256 of received, flags and
+// record) and told. The CRC covers key and value. What a disk spoils,
 // the CRC shows on every reading; what a person edits, removes or inserts, the
 // chain shows in [Store.Verify]. In format 1, which files of schema 1 have, told
 // is not there and the chain covers all that stands before it.

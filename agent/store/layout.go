@@ -50,7 +50,6 @@ const (
 
 	idKeyLen  = 16
 	digestLen = sha256.Size
-	marksLen  = 16
 )
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)

@@ -12,12 +12,14 @@ import (
 	"arcdrift/drift"
 )
 
-// left is what is left of an arc count that was thinned: what the model reads
-// and what proves it by the chain. Its id, its operator and its extra are gone.
+// left is what is left of an arc count that was thinned: what the model reads,
+// what its order and corrections go by, and what proves it by the chain. Its
+// operator and its extra are gone, and with them its bytes.
 type left struct {
 	place
 	flags          byte
-	marks, sum     []byte
+	id             string
+	body, sum      []byte
 	received, time time.Time // time is zero when the sender told none
 	count          int64
 	epochOf, seqOf drift.Opt[int64]
@@ -27,16 +29,16 @@ type left struct {
 // leftOf is what will be left of an arc count, what proves it left out.
 func leftOf(e *drift.Entry, via string) left {
 	return left{
-		received: e.Received, time: e.Time, count: e.ArcCount.Or(0), epochOf: e.Epoch, seqOf: e.Seq,
+		id: e.ID, received: e.Received, time: e.Time, count: e.ArcCount.Or(0), epochOf: e.Epoch, seqOf: e.Seq,
 		labels: [5]string{via, e.Model, e.Program, e.Site, e.Source},
 	}
 }
 
-// entry is the arc count as the model reads it. The id only tells it from others.
+// entry is the arc count as the model reads it.
 func (l *left) entry() drift.Entry {
 	return drift.Entry{
 		Record: drift.Record{
-			Type: drift.TypeUsage, ID: "thinned-" + hex.EncodeToString(l.marks), Machine: l.machine,
+			Type: drift.TypeUsage, ID: l.id, Machine: l.machine,
 			Model: l.labels[1], Program: l.labels[2], Site: l.labels[3], Source: l.labels[4],
 			Epoch: l.epochOf, Seq: l.seqOf, Time: l.time, ArcCount: drift.Some(l.count),
 		},
@@ -50,7 +52,7 @@ func marksOf(idKey, body []byte) []byte {
 	h := sha256.New()
 	h.Write(idKey)
 	h.Write(body)
-	return h.Sum(nil)[:marksLen]
+	return h.Sum(nil)
 }
 
 // block is a run of arc counts of one machine and epoch that were thinned, with
@@ -79,13 +81,21 @@ func (b *block) value(key []byte) []byte {
 	return seal(key, append(out, b.chain...))
 }
 
-// append appends seq | flags 1 | marks 16 | sum 32 and what the count tells. The
-// seq, like other numbers, is a varint and the difference to the entry before.
+// append appends seq | flags 1 | body 32 | sum 32 | length | id and what the count
+// tells. The seq, like other numbers, is a varint and the difference to the
+// entry before; an id that is made of the body is left out.
 func (l *left) append(b []byte, before *left) []byte {
 	b = binary.AppendUvarint(b, l.seq-before.seq)
-	b = append(append(append(b, l.flags), l.marks...), l.sum...)
+	b = append(append(append(b, l.flags), l.body...), l.sum...)
+	id := l.id
+	if id == hex.EncodeToString(l.body) {
+		id = ""
+	}
+	b = append(binary.AppendUvarint(b, uint64(len(id))), id...)
 	return l.tell(b, before)
 }
+
+func (l *left) marks() []byte { return marksOf(idKey(l.id), l.body) }
 
 // told is what the chain covers of what the count tells.
 func (l *left) told() []byte { return l.tell(nil, &left{}) }
@@ -161,7 +171,10 @@ func (r *leftReader) next(before *left) left {
 	l := left{place: before.place, labels: before.labels}
 	l.seq += r.uvarint()
 	l.flags = r.bytes(1)[0]
-	l.marks, l.sum = r.bytes(marksLen), r.bytes(digestLen)
+	l.body, l.sum = r.bytes(digestLen), r.bytes(digestLen)
+	if l.id = r.text(); l.id == "" {
+		l.id = hex.EncodeToString(l.body)
+	}
 	there := r.bytes(1)[0]
 	l.received = time.Unix(0, nanos(before.received)+r.varint()).UTC()
 	if there&hasTime != 0 {
@@ -179,10 +192,19 @@ func (r *leftReader) next(before *left) left {
 	}
 	if there&sameLabels == 0 {
 		for i := range l.labels {
-			l.labels[i] = string(r.bytes(int(min(r.uvarint(), uint64(len(r.b))))))
+			l.labels[i] = r.text()
 		}
 	}
 	return l
+}
+
+func (r *leftReader) text() string {
+	n := r.uvarint()
+	if n > uint64(len(r.b)) {
+		r.short = true
+		return ""
+	}
+	return string(r.bytes(int(n)))
 }
 
 func (r *leftReader) bytes(n int) []byte {
@@ -214,7 +236,7 @@ func (r *leftReader) varint() int64 {
 func (b *block) pass(h *head) (follows bool) {
 	for i := range b.all {
 		l := &b.all[i]
-		h.chain = chainOf(h.chain, l.key(), l.flags, l.labels[0], l.marks, l.sum, l.told())
+		h.chain = chainOf(h.chain, l.key(), l.flags, l.labels[0], l.marks(), l.sum, l.told())
 		h.epoch, h.seq = l.epoch, l.seq
 		h.count++
 	}

@@ -194,8 +194,7 @@ func (s *Store) Entries() iter.Seq2[drift.Entry, error] {
 	}
 }
 
-// Find returns the entry that took the id first. One that was thinned is not
-// found.
+// Find returns the entry that took the id first, or what is left of it.
 func (s *Store) Find(id string) (drift.Entry, bool, error) {
 	var out drift.Entry
 	found := false
@@ -210,7 +209,8 @@ func (s *Store) Find(id string) (drift.Entry, bool, error) {
 		var err error
 		key := places[0].key()
 		value := tx.Bucket(entriesBucket).Get(key)
-		if _, thinned := leftAt(tx.Bucket(thinnedBucket), places[0]); value == nil && thinned {
+		if l, thinned := leftAt(tx.Bucket(thinnedBucket), places[0]); value == nil && thinned {
+			out, found = l.entry(), true
 			return nil
 		}
 		out, _, err = decode(key, value)

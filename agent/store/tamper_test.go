@@ -61,14 +61,14 @@ func (p pair) proof() (covers, chain []byte) {
 	told := 61 + door + int(binary.BigEndian.Uint16(p.value[59+door:]))
 	end := len(p.value) - 4 - sha256.Size
 	sum := sha256.Sum256(bytes.Join([][]byte{p.value[2:10], {p.value[1] &^ 4}, p.value[told+4 : end]}, nil))
-	return bytes.Join([][]byte{p.value[1:2], p.value[10 : 11+door], marks[:16], sum[:], p.value[61+door : told]}, nil), p.value[end : end+sha256.Size]
+	return bytes.Join([][]byte{p.value[1:2], p.value[10 : 11+door], marks[:], sum[:], p.value[61+door : told]}, nil), p.value[end : end+sha256.Size]
 }
 
 // asThinned is the entry as if it were an arc count that was thinned.
 func (p pair) asThinned() []byte {
 	covers, chain := p.proof()
 	door := int(covers[1])
-	b := bytes.Join([][]byte{{1, 0}, covers[:1], covers[2+door : 2+door+16+32], {0, 0, 0}}, nil)
+	b := bytes.Join([][]byte{{1, 0}, covers[:1], p.value[27+door : 59+door], covers[2+door+32 : 2+door+64], {0, 0, 0, 0}}, nil)
 	for _, label := range []string{string(covers[2 : 2+door]), "", "", "", ""} {
 		b = append(append(b, byte(len(label))), label...)
 	}

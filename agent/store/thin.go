@@ -2,11 +2,9 @@ package store
 
 import (
 	"bytes"
-	"cmp"
 	"errors"
 	"fmt"
 	"slices"
-	"time"
 
 	"go.etcd.io/bbolt"
 
@@ -15,8 +13,9 @@ import (
 
 // Thinning is what thinning may touch.
 type Thinning struct {
-	// Before is the moment before which a record must have happened and arrived.
-	Before time.Time
+	// Keep is how many arc counts of each machine, the last in order of taking,
+	// stay whole. No clock has a say in it.
+	Keep int
 	// Hub, if not nil, is how far a hub's receipts go: what it does not have
 	// stays.
 	Hub *Cursor
@@ -30,8 +29,8 @@ const thinAtOnce = 1000
 // reads and what proves it, in blocks, see [left]; it returns how many there
 // were. The chain is checked link by link as before, sending one again is found
 // to be a repeat, History tells it, and the digests stay. Nothing but usage is
-// ever thinned: not what was corrected, shares its id or its moment with
-// another, or was kept by schema 1; and not the last entry of a machine.
+// ever thinned: not what shares its id with another or was kept by schema 1, and
+// not the last entry of a machine.
 func (s *Store) Thin(what Thinning) (int, error) {
 	machines, err := s.Machines()
 	if err != nil {
@@ -56,8 +55,9 @@ func (s *Store) Thin(what Thinning) (int, error) {
 
 // old are a machine's arc counts that may be thinned, in order of taking.
 func (s *Store) old(machine string, what Thinning) ([]left, error) {
-	var history []drift.Entry
 	var whole []left
+	var counts []uint64
+	var last uint64
 	err := s.view(func(tx *bbolt.Tx) error {
 		ids := tx.Bucket(idsBucket)
 		for i := range walk(tx, headKey(machine), nil) {
@@ -65,31 +65,33 @@ func (s *Store) old(machine string, what Thinning) ([]left, error) {
 			if err != nil {
 				return err
 			}
-			history = append(history, entries...)
-			if len(entries) == 1 && !i.thinned {
-				if l, ok := thinnable(i, ids, &entries[0]); ok && what.covers(&entries[0]) {
-					whole = append(whole, l)
-				}
+			if i.thinned || len(entries) == 0 {
+				continue
+			}
+			if last = entries[0].StoreSeq; entries[0].Type != drift.TypeUsage {
+				continue
+			}
+			counts = append(counts, last)
+			if l, ok := thinnable(i, ids, &entries[0]); ok && what.confirmed(&l) {
+				whole = append(whole, l)
 			}
 		}
 		return nil
 	})
-	if err != nil || len(whole) == 0 {
+	if err != nil || len(counts) <= what.Keep {
 		return nil, err
 	}
-	apart := apartFrom(history)
-	last := history[len(history)-1].StoreSeq
-	return slices.DeleteFunc(whole, func(l left) bool {
-		at, _ := slices.BinarySearchFunc(history, l.seq, func(e drift.Entry, seq uint64) int { return cmp.Compare(e.StoreSeq, seq) })
-		return l.seq == last || !apart(&history[at])
-	}), nil
+	from := last // the first that stays whole
+	if what.Keep > 0 {
+		from = min(from, counts[len(counts)-what.Keep])
+	}
+	return slices.DeleteFunc(whole, func(l left) bool { return l.seq >= from }), nil
 }
 
-// covers says whether the entry is old enough, and no hub waits for it. The last
-// that a hub has is what a van asks it about.
-func (t *Thinning) covers(e *drift.Entry) bool {
-	old := e.When().Before(t.Before) && e.Received.Before(t.Before)
-	return old && (t.Hub == nil || e.StoreEpoch < t.Hub.Epoch || e.StoreEpoch == t.Hub.Epoch && e.StoreSeq < t.Hub.Seq)
+// confirmed says whether no hub waits for the count. The last entry that a hub
+// has is what a van asks it about.
+func (t *Thinning) confirmed(l *left) bool {
+	return t.Hub == nil || l.epoch < t.Hub.Epoch || l.epoch == t.Hub.Epoch && l.seq < t.Hub.Seq
 }
 
 // thinnable is what would be left of an entry, if it is an arc count that is
@@ -101,39 +103,9 @@ func thinnable(i item, ids *bbolt.Bucket, e *drift.Entry) (left, bool) {
 	}
 	l := leftOf(e, s.via)
 	l.place = place{e.Machine, e.StoreEpoch, e.StoreSeq}
-	l.flags, l.marks, l.sum = s.flags, marksOf(s.idKey, s.body), s.sum()
+	l.flags, l.body, l.sum = s.flags, bytes.Clone(s.body), s.sum()
 	alone := bytes.Equal(ids.Get(s.idKey), appendRef(nil, l.place))
 	return l, alone && bytes.Equal(l.told(), s.told)
-}
-
-// apartFrom tells whether an entry's id and moment are its own alone in a
-// history, and its source's clock agrees with its numbers: then its place in
-// [drift.Order] does not rest on its id, which is lost.
-func apartFrom(history []drift.Entry) func(*drift.Entry) bool {
-	named, moments := map[string]bool{}, map[time.Time]int{}
-	astray, newest := map[string]bool{}, map[string]time.Time{}
-	numbered := slices.Clone(history)
-	drift.Order(numbered)
-	for i := range numbered {
-		e := &numbered[i]
-		at := e.When().UTC()
-		moments[at]++
-		if c := e.Correction; c != nil {
-			named[c.Corrects] = true
-			for _, change := range c.Changes {
-				if moved, ok := change.Value.(time.Time); ok {
-					moments[moved.UTC()]++
-				}
-			}
-		}
-		if e.Seq.Known() {
-			astray[e.Source] = astray[e.Source] || at.Before(newest[e.Source])
-			newest[e.Source] = at
-		}
-	}
-	return func(e *drift.Entry) bool {
-		return !named[e.ID] && moments[e.When().UTC()] == 1 && !(e.Seq.Known() && astray[e.Source])
-	}
 }
 
 // thin puts blocks in the place of records.
