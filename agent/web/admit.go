@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net"
 	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 
@@ -50,18 +51,60 @@ func (s *Server) admit(next http.Handler) http.Handler {
 			return
 		case err == nil:
 			err = errors.New("the account may not do that")
-			plain(w, http.StatusForbidden, "this account may not do that\n")
+			s.turnAway(w, r, http.StatusForbidden, "this account may not do that")
 		case errors.Is(err, auth.ErrTooMany):
 			w.Header().Set("Retry-After", "60")
-			plain(w, http.StatusTooManyRequests, err.Error()+"\n")
+			s.turnAway(w, r, http.StatusTooManyRequests, err.Error())
 		case errors.Is(err, auth.ErrWho), errors.Is(err, auth.ErrWrong):
-			w.Header().Set("WWW-Authenticate", `Basic realm="arcdrift", charset="UTF-8"`)
-			plain(w, http.StatusUnauthorized, err.Error()+"\n")
+			// A script that asks must not make the browser ask in the middle of work:
+			// it leads to the page that signs in.
+			if mode := r.Header.Get("Sec-Fetch-Mode"); mode == "" || mode == "navigate" {
+				w.Header().Set("WWW-Authenticate", `Basic realm="arcdrift", charset="UTF-8"`)
+			}
+			s.turnAway(w, r, http.StatusUnauthorized, err.Error())
 		default:
 			plain(w, http.StatusInternalServerError, "the accounts cannot be read\n")
 		}
 		s.Log.Warn("a request was not let in", "user", name, "from", r.RemoteAddr, "method", r.Method, "path", r.URL.Path, "err", err)
 	})
+}
+
+// turnedView tells somebody who is not let in what to do.
+type turnedView struct{ Title, What, Do, Again, Word string }
+
+// turnAway says to a program in a line, to a person on a page, why not.
+func (s *Server) turnAway(w http.ResponseWriter, r *http.Request, status int, why string) {
+	if !strings.Contains(r.Header.Get("Accept"), "text/html") || strings.HasPrefix(r.URL.Path, "/api/") {
+		plain(w, status, why+"\n")
+		return
+	}
+	to := "/log"
+	if r.Method == http.MethodGet && r.URL.Path != signIn {
+		to = r.URL.RequestURI()
+	}
+	v := turnedView{Title: "Not signed in", What: upperFirst(why) + ".", Again: signIn + "?" + url.Values{"to": {to}}.Encode(), Word: "Sign in",
+		Do: "Sign in with the name and the secret that whoever keeps the agent gave you. If they are refused, ask for new ones."}
+	switch status {
+	case http.StatusForbidden:
+		v.Title, v.Word, v.Again = "Not with this account", "To the fleet", "/"
+		v.Do = "Readers look, writers log and answer. Ask whoever keeps the agent for an account that may. Nothing was taken."
+	case http.StatusTooManyRequests:
+		v.Title, v.Do = "Wait a minute", "Then sign in once more, with care."
+	}
+	s.render(w, "turned", page{Title: v.Title, Field: true, Status: status, Body: v})
+}
+
+// signIn is where a browser asks for name and secret, and which no script of
+// ours answers in its place.
+const signIn = "/sign-in"
+
+// signedIn leads back to where somebody came from.
+func (s *Server) signedIn(w http.ResponseWriter, r *http.Request) {
+	to := r.URL.Query().Get("to")
+	if u, err := url.Parse(to); err != nil || u.IsAbs() || u.Host != "" || !strings.HasPrefix(to, "/") || strings.HasPrefix(to, "//") || strings.Contains(to, `\`) {
+		to = "/log"
+	}
+	http.Redirect(w, r, to, http.StatusSeeOther)
 }
 
 // cameFrom is the address a request came from, or nil. What a proxy hands on

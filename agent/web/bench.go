@@ -13,7 +13,8 @@ import (
 
 type benchView struct {
 	ID, Machine                        string
-	Machines                           []string
+	Tiles                              []tile   // machines, when there are few
+	Machines                           []string // machines to choose from, when there are many
 	Found, Action, Finding, Left, When []tile
 	Pair, Operator                     string
 	Count                              entryField
@@ -40,7 +41,7 @@ func (s *Server) showBench(w http.ResponseWriter, typed url.Values, p *drift.Pro
 	v.Count.Label = "Arc counter as it stands now"
 	v.Count.Hint = "after a new pair most counters start again at 0"
 	if v.Machine == "" {
-		v.Machines = s.machineNames()
+		v.Tiles, v.Machines = offerMachines(s.machineNames())
 	}
 	s.render(w, "bench", page{Title: "Bench work", Here: "/log", Field: true, Scripts: []string{"keypad.js", "send.js"}, Status: status, Body: v})
 }

@@ -80,6 +80,7 @@ func (s *Server) showCorrect(w http.ResponseWriter, u units, e drift.Entry, type
 			}
 		case f.Kind == drift.Number || f.Kind == drift.Integer:
 			field.Number = true
+			field.bound(f)
 		}
 		field.Name = "fields." + f.Name
 		if field.Value == "" && field.Problem == "" {

@@ -10,8 +10,9 @@ import (
 // entryField is one field of a form with what stands around it.
 type entryField struct {
 	Name, Label, Value, Unit, Hint, Problem string
-	// Number opens the keypad, else a keyboard does.
-	Number bool
+	// Number opens the keypad, else a keyboard does; Whole is one without a
+	// fraction.
+	Number, Whole bool
 	// Bounded says that the value, in SI, must be from Min to Max.
 	Bounded  bool
 	Min, Max float64
@@ -48,7 +49,7 @@ func numberFields(u units, typed url.Values, problem *drift.Problem, names ...st
 	for _, name := range names {
 		f := entryField{Name: name, Label: labelOf(name), Value: typed.Get(name), Unit: u.unit(name), Number: true}
 		if of, ok := drift.FieldNamed(name); ok {
-			f.Bounded, f.Min, f.Max = true, of.Min, of.Max
+			f.bound(of)
 		}
 		if problem != nil && problem.Field == name {
 			f.Problem = problem.Error()
@@ -56,6 +57,11 @@ func numberFields(u units, typed url.Values, problem *drift.Problem, names ...st
 		out = append(out, f)
 	}
 	return out
+}
+
+// bound holds the field to what the field of a record may be.
+func (f *entryField) bound(of *drift.Field) {
+	f.Bounded, f.Whole, f.Min, f.Max = true, of.Kind == drift.Integer, of.Min, of.Max
 }
 
 // lastAir is the air of a machine's latest calibration that has any, as it reads

@@ -96,7 +96,7 @@ func (s *Server) logView(u units, typed url.Values) *logView {
 	}
 	usual := ""
 	if machine == "" {
-		v.offerMachines(s.machineNames())
+		v.Tiles, v.Machines = offerMachines(s.machineNames())
 	} else if history, err := s.Records.History(machine); err != nil {
 		s.Log.Error("history for a form", "machine", machine, "error", err)
 	} else {
@@ -121,14 +121,15 @@ func (s *Server) siteNames(machine string) (last string, all []string) {
 	return last, namesOf(set)
 }
 
-func (v *logView) offerMachines(names []string) {
+// offerMachines offers few machines as tiles and many as a list.
+func offerMachines(names []string) (few []tile, many []string) {
 	if len(names) > fewMachines {
-		v.Machines = names
-		return
+		return nil, names
 	}
 	for _, name := range names {
-		v.Tiles = append(v.Tiles, tile{Value: name, Word: name})
+		few = append(few, tile{Value: name, Word: name})
 	}
+	return few, nil
 }
 
 // recallLast fills in what may be taken over from before and returns the cleaver

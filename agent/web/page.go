@@ -123,6 +123,7 @@ func (s *Server) routePages(mux *http.ServeMux) {
 	mux.HandleFunc("POST /alerts", s.answerAlert)
 	mux.HandleFunc("GET /spares", s.sparesPage)
 	mux.HandleFunc("GET /phone", s.phone)
+	mux.HandleFunc("GET "+signIn, s.signedIn)
 }
 
 // tag is the version of a live page: it changes with the fleet's answers and

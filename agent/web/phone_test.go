@@ -1,30 +1,18 @@
 package web
 
 import (
-	"context"
 	"encoding/json"
 	"fmt"
-	"net"
 	"net/http"
 	"net/http/httptest"
-	"os"
-	"path/filepath"
-	"slices"
-	"strconv"
 	"strings"
-	"sync"
 	"sync/atomic"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"arcdrift/agent/intake"
-	"arcdrift/agent/store/storetest"
-	"arcdrift/drift"
 )
 
 // hole is a network that a phone loses: requests end without an answer, or are
@@ -123,7 +111,7 @@ func TestPhoneMakesTheSameRecord(t *testing.T) {
 		f := yard()
 		b := openOn(t, serverFor(t, f).Handler())
 		b.show("/log?machine=K-07&units=" + unit)
-		made := look[map[string]any](b, `import("/static/record.js").then(({ recordOf }) => {
+		made := look[map[string]any](b, `import("/static/record.js").then(({ recordsOf }) => {
 			const form = document.querySelector("form[data-send]");
 			for (const [name, value] of [["passed", "true"], ["recleaved", "false"], ["attempts", "3"], ["cleaver", "another"], ["trigger", "moved"], ["minutes", "30"]]) {
 				[...form.elements[name]].find(r => r.value === value).checked = true;
@@ -131,9 +119,9 @@ func TestPhoneMakesTheSameRecord(t *testing.T) {
 			for (const [name, value] of Object.entries({ site: " Tarn Pass", temperature_c: "−8,5", altitude_m: "812", pressure_hpa: "", arc_count: "1903", power_correction_pct: "0" })) form.elements[name].value = value;
 			form.elements.same_air.checked = true;
 			window.typed = new URLSearchParams(new FormData(form)).toString();
-			return recordOf(form);
+			return recordsOf(form)[0];
 		})`)
-		w := postForm(t, f, look[string](b, "window.typed"), unit)
+		w := postForm(t, f, "/log", look[string](b, "window.typed"), unit)
 		require.Equal(t, http.StatusCreated, w.Code, w.Body)
 		raw, err := json.Marshal(made)
 		require.NoError(t, err)
@@ -147,15 +135,116 @@ func TestPhoneMakesTheSameRecord(t *testing.T) {
 	}
 }
 
+// So it is with the work of the bench and with a correction.
+func TestPhoneMakesTheSameOfBenchAndCorrection(t *testing.T) {
+	const fill = `import("/static/record.js").then(({ recordsOf }) => {
+		const form = document.querySelector("form[data-send]");
+		for (const [name, value] of Object.entries(%s)) {
+			const field = form.elements[name];
+			if (field instanceof RadioNodeList) [...field].find(r => r.value === value).checked = true;
+			else field.value = value;
+		}
+		window.typed = new URLSearchParams(new FormData(form)).toString();
+		return recordsOf(form).map((r) => JSON.stringify(r)).join("\n");
+	})`
+	for path, filled := range map[string]string{
+		"/service?machine=K-11":                            `{ found: "false", action: "replaced", finding: "worn", left: "true", minutes: "15", pair: " lot 118", arc_count: "0", operator: "A. Ruiz" }`,
+		"/service?machine=K-11&x":                          `{ action: "cleaned", arc_count: "1903" }`,
+		"/correct?machine=K-07&corrects=K-07-5":            `{ reason: "typing slip", operator: "J. Lund", "fields.altitude_m": "2100,5", "fields.program": "dispersion-shifted", "fields.recleaved": "false" }`,
+		"/correct?machine=K-07&corrects=K-07-5&units=us&x": `{ reason: "typing slip", "fields.temperature_c": "−4", "fields.arc_count": "77" }`,
+	} {
+		f := yard()
+		b := openOn(t, serverFor(t, f).Handler())
+		b.show(path)
+		made := look[string](b, fmt.Sprintf(fill, filled))
+		unit := "si"
+		if strings.Contains(path, "units=us") {
+			unit = "us"
+		}
+		w := postForm(t, f, path[:strings.Index(path, "?")], look[string](b, "window.typed"), unit)
+		require.Equal(t, http.StatusCreated, w.Code, w.Body)
+		agent := f.offers()
+		require.Equal(t, http.StatusCreated, post(t, f, made+"\n").Code, made)
+		phone := f.offers()[len(agent):]
+		require.Len(t, phone, len(agent), made)
+		began := [2]time.Time{agent[0].Record.Time, phone[0].Record.Time}
+		for i := range agent {
+			want, got := &agent[i].Record, &phone[i].Record
+			assert.Equal(t, want.Time.Sub(began[0]), got.Time.Sub(began[1]), "in the same order")
+			got.ID, got.Time = want.ID, want.Time
+			assert.True(t, want.SameBody(got), "%s\n%s", want.AppendCanonical(nil), got.AppendCanonical(nil))
+		}
+	}
+}
+
+// Bench work and a correction whose form is open are saved without the agent,
+// wait in sight, can be taken back, and arrive once.
+func TestBenchAndCorrectionWithoutTheAgent(t *testing.T) {
+	f := yard()
+	h := &hole{Handler: serverFor(t, f).Handler()}
+	b := openOn(t, h)
+	b.fingers()
+	b.show("/phone")
+	b.served()
+	b.show("/correct?machine=K-07&corrects=K-07-5")
+	h.gone.Store(true)
+	taps := 0
+	b.tap(&taps, "Save")
+	assert.True(t, look[bool](b, `document.querySelector("form[data-send]").matches(":invalid")`), "a reason is needed")
+	b.tap(&taps, "Typing slip")
+	b.tap(&taps, "Save")
+	assert.Equal(t, "Nothing is changed yet.", look[string](b, `document.querySelector("[type=submit]").validationMessage`))
+	look[int](b, `document.getElementById("fields.humidity_pct").value = "33", document.getElementById("fields.humidity_pct").dispatchEvent(new Event("change", { bubbles: true })), 0`)
+	b.tap(&taps, "Save")
+	b.tap(&taps, "Save now (10 s)")
+	b.until(`document.getElementById("waiting").textContent.includes("1 waiting to send.")`)
+
+	// The page of that machine was never loaded: the one to choose from stands in.
+	b.show("/service?machine=K-11")
+	taps = 0
+	for _, words := range []string{"Failed", "Cleaned", "Dirty", "Save", "Save now (10 s)"} {
+		b.tap(&taps, words)
+	}
+	b.do(chromedp.WaitVisible(".verdict"))
+	assert.Contains(t, look[string](b, `document.querySelector(".verdict").textContent`), "K-11Calibration failed · Electrodes cleaned")
+	b.until(`document.getElementById("waiting").textContent.includes("3 waiting to send.")`)
+
+	b.show("/phone")
+	b.until(`document.querySelectorAll("#kept li").length === 3`)
+	const button = `[...document.querySelectorAll("#kept li")].find(li => li.textContent.includes("Calibration failed")).querySelector("button")`
+	look[int](b, button+`.click(), 0`)
+	b.until(button + `.textContent === "Put back"`)
+	b.until(`document.getElementById("waiting").textContent.includes("2 waiting to send.")`)
+	look[int](b, button+`.click(), 0`)
+	b.until(`document.getElementById("waiting").textContent.includes("3 waiting to send.")`)
+	look[int](b, button+`.click(), 0`)
+	b.until(`document.getElementById("waiting").textContent.includes("2 waiting to send.")`)
+
+	assert.Empty(t, f.offers())
+	h.gone.Store(false)
+	b.show("/phone")
+	b.until(`import("/static/queue.js").then(q => q.waiting()).then(w => w.length === 0)`)
+	var got []string
+	for _, o := range f.offers() {
+		require.Nil(t, o.Problem)
+		got = append(got, string(o.Record.AppendCanonical(nil)))
+	}
+	all := strings.Join(got, "\n")
+	assert.Len(t, got, 2, all)
+	assert.Contains(t, all, `"fields":{"humidity_pct":33}`)
+	assert.Contains(t, all, `"action":"cleaned"`)
+	assert.NotContains(t, all, `"calibration"`, "what was taken back is not sent")
+}
+
 func TestPhoneRefusesWhatIsNoNumber(t *testing.T) {
 	f := yard()
 	b := openOn(t, serverFor(t, f).Handler())
 	b.show("/log?machine=K-07")
 	for typed, said := range map[string]string{"12x": "This is not a number.", "214": "It must be from -40 to 60."} {
-		assert.Equal(t, said, look[string](b, `import("/static/record.js").then(({ recordOf }) => {
+		assert.Equal(t, said, look[string](b, `import("/static/record.js").then(({ recordsOf }) => {
 			const form = document.querySelector("form[data-send]");
 			form.elements.temperature_c.value = "`+typed+`";
-			return recordOf(form) === undefined ? form.elements.temperature_c.validationMessage : "made";
+			return recordsOf(form) === undefined ? form.elements.temperature_c.validationMessage : "made";
 		})`))
 	}
 }
@@ -165,7 +254,7 @@ func TestPhoneShowsARefusal(t *testing.T) {
 	f := yard()
 	b := openOn(t, serverFor(t, f).Handler())
 	b.show("/morning")
-	look[int](b, `import("/static/queue.js").then(q => q.keep({ type: "calibration", id: "x", machine: "K-07", passed: true, temperature_c: 999 })).then(() => 0)`)
+	look[int](b, `import("/static/queue.js").then(q => q.keep([{ type: "calibration", id: "x", machine: "K-07", passed: true, temperature_c: 999 }])).then(() => 0)`)
 	b.show("/morning")
 	b.until(`document.getElementById("waiting").textContent.includes("was not taken")`)
 	sent := len(f.offers())
@@ -177,128 +266,10 @@ func TestPhoneShowsARefusal(t *testing.T) {
 	b.until(`document.getElementById("waiting").textContent === ""`)
 }
 
-// phoneOn starts a browser that keeps its memory in a folder.
-func phoneOn(t *testing.T, profile, url string) *tab {
-	t.Helper()
-	locks, err := filepath.Glob(filepath.Join(profile, "Singleton*"))
-	require.NoError(t, err)
-	for _, lock := range locks { // a killed browser leaves them
-		require.NoError(t, os.Remove(lock))
-	}
-	ctx, cancel := chromedp.NewExecAllocator(context.Background(), append(slices.Clone(chromedp.DefaultExecAllocatorOptions[:]), chromedp.UserDataDir(profile))...)
-	t.Cleanup(cancel)
-	ctx, cancel = chromedp.NewContext(ctx)
-	t.Cleanup(cancel)
-	ctx, cancel = context.WithTimeout(ctx, 5*time.Minute) // a hung browser ends the test
-	t.Cleanup(cancel)
-	b := &tab{t: t, ctx: ctx, url: url}
-	b.do() // starts it
-	return b
-}
-
-// kill ends the browser as an empty battery does.
-func (b *tab) kill() {
-	b.t.Helper()
-	process := chromedp.FromContext(b.ctx).Browser.Process()
-	require.NoError(b.t, process.Kill())
-	require.Eventually(b.t, func() bool { return process.Signal(syscall.Signal(0)) != nil }, 20*time.Second, 10*time.Millisecond)
-}
-
-// keepMany is what a phone does in one stretch: it makes records and keeps them,
-// and sends twice at once, while the network comes and goes.
-const keepMany = `(async (from, to) => {
-	const q = await import("/static/queue.js");
-	window.done = 0;
-	for (let i = from; i < to; i++) {
-		await q.keep({ type: "calibration", id: "phone-" + i, machine: "K-07", time: new Date(1772000000000 + 60000 * i).toISOString(), passed: i % 7 > 0, attempts: 1 + i % 3 });
-		window.done++;
-		if (i % 10 === 0) { q.send().catch(() => {}); q.send().catch(() => {}); }
-	}
-	return window.done;
-})`
-
-// A thousand entries made without a network, with pages reloaded and browsers
-// killed, sent twice and answers lost: none is lost, none doubled. More with
-// ARCDRIFT_PHONE_ENTRIES.
-func TestThousandEntriesOffline(t *testing.T) {
-	entries := 1000
-	if n, err := strconv.Atoi(os.Getenv("ARCDRIFT_PHONE_ENTRIES")); err == nil && n > entries {
-		entries = n
-	}
-	kept := &storetest.Memory{}
-	door := intake.New(kept, time.Now, func([]drift.Entry) {})
-	ctx, stop := context.WithCancel(t.Context())
-	var run sync.WaitGroup
-	run.Go(func() { _ = door.Run(ctx) })
-	t.Cleanup(func() { stop(); run.Wait() })
-	server := serverFor(t, yard())
-	server.Door, server.Now = door, time.Now
-	h := &hole{Handler: server.Handler()}
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	web := &http.Server{Handler: h}
-	go func() { _ = web.Serve(listener) }()
-	t.Cleanup(func() { _ = web.Close() })
-
-	const stretch = 20
-	profile := t.TempDir()
-	b := phoneOn(t, profile, "http://"+listener.Addr().String())
-	b.show("/log?choose=1")
-	b.served()
-	kills, reloads := 0, 0
-	for from := 0; from < entries; from += stretch {
-		h.gone.Store(from%100 < 80) // the network is there for one stretch of five
-		h.lose.Store(1)
-		stretched := fmt.Sprintf("%s(%d, %d)", keepMany, from, min(from+stretch, entries))
-		if from/stretch%10 == 7 { // the battery dies in the middle of it
-			look[int](b, stretched+"; 0")
-			b.until(`window.done > 5`)
-			safe := look[int](b, "window.done")
-			b.kill()
-			b = phoneOn(t, profile, b.url)
-			b.show("/log?choose=1")
-			waiting := look[[]string](b, `import("/static/queue.js").then(q => q.waiting()).then(all => all.map(item => item.id))`)
-			for i := from; i < from+safe; i++ {
-				_, arrived, err := kept.Find("phone-" + strconv.Itoa(i))
-				require.NoError(t, err)
-				assert.True(t, arrived || slices.Contains(waiting, "phone-"+strconv.Itoa(i)), "what was said to be kept outlives the kill: %d", i)
-			}
-			kills++ // and the person enters it all once more
-		}
-		look[int](b, stretched)
-		b.show("/log?choose=1")
-		reloads++
-	}
-	h.gone.Store(false)
-	b.show("/log?choose=1")
-	b.until(`import("/static/queue.js").then(async q => { await q.send().catch(() => {}); return (await q.waiting()).length === 0; })`)
-	b.kill()
-
-	history, err := kept.History("K-07")
-	require.NoError(t, err)
-	seen := map[string]int{}
-	for i := range history {
-		seen[history[i].ID]++
-	}
-	lost, doubled := 0, len(history)-len(seen)
-	for i := range entries {
-		if seen["phone-"+strconv.Itoa(i)] == 0 {
-			lost++
-		}
-	}
-	t.Logf("%d entries, %d reloads, %d kills, %d uploads: %d lost, %d doubled", entries, reloads, kills, h.posted.Load(), lost, doubled)
-	assert.Zero(t, lost)
-	assert.Zero(t, doubled)
-	conflicts, err := kept.Conflicts()
-	require.NoError(t, err)
-	assert.Empty(t, conflicts)
-	assert.Positive(t, kills)
-}
-
 // postForm posts a form as it stood in the browser.
-func postForm(t *testing.T, f *fake, form, unit string) *httptest.ResponseRecorder {
+func postForm(t *testing.T, f *fake, path, form, unit string) *httptest.ResponseRecorder {
 	t.Helper()
-	r := httptest.NewRequest("POST", "/log", strings.NewReader(form+"&units="+unit))
+	r := httptest.NewRequest("POST", path, strings.NewReader(form+"&units="+unit))
 	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
 	r.Header.Set("Sec-Fetch-Site", "same-origin")
 	return ask(t, f, r)

@@ -88,7 +88,7 @@ func inTen(p float64) string {
 		return "fewer than 1 in 100"
 	case p < 0.095:
 		return fmt.Sprintf("about %d in 100", max(1, int(math.Round(100*p))))
-	case p > 0.95:
+	case p >= 0.95:
 		return "more than 9 in 10"
 	default:
 		return fmt.Sprintf("about %d in 10", int(math.Round(10*p)))

@@ -32,12 +32,13 @@ async function ask() {
       tag = answer.headers.get("ETag") ?? tag;
       swap(await answer.text());
     } else if (answer.status !== 304) {
-      throw new Error(`answer ${answer.status}`);
+      throw Object.assign(new Error(`answer ${answer.status}`), { status: answer.status });
     }
     lastGood = new Date();
     status.textContent = `Up to date at ${clock(lastGood)}.`;
     status.classList.remove("lost");
-  } catch {
+  } catch (problem) {
+    if (problem.status === 401) location.assign("/sign-in?" + new URLSearchParams({ to: location.pathname + location.search }));
     status.textContent = `No answer from the agent since ${clock(lastGood)}: what you see may be old.`;
     status.classList.add("lost");
   }

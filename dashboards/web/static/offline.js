@@ -11,12 +11,27 @@ function refusals(items) {
     const p = document.createElement("p");
     p.textContent = `A record of ${item.record.machine} was not taken: ${item.refused} The agent keeps it among the refused records. `;
     const done = Object.assign(document.createElement("button"), { type: "button", textContent: "Understood" });
-    done.addEventListener("click", () => drop(item.id));
+    done.addEventListener("click", () => drop([item.record]));
     p.append(done);
     return p;
   });
 }
 
+// closed says why the agent takes nothing although it answers; undefined when it
+// does not say.
+function closed(status) {
+  const words = {
+    401: "The agent does not know who this phone is: nothing is sent until you sign in. ",
+    403: "The account this phone is signed in with may not log records: ask whoever keeps the agent. ",
+    429: "Too many wrong sign-ins: it is tried again in a few minutes. ",
+  }[status];
+  if (!words) return undefined;
+  const p = Object.assign(document.createElement("p"), { textContent: words });
+  if (status === 401) p.append(Object.assign(document.createElement("a"), { className: "button", textContent: "Sign in", href: "/sign-in?" + new URLSearchParams({ to: location.pathname + location.search }) }));
+  return p;
+}
+
+let status; // of the last answer by which nothing was taken
 async function show() {
   const kept = await waiting();
   const refused = kept.filter((item) => item.refused);
@@ -27,28 +42,49 @@ async function show() {
     p.textContent = `Saved on this phone ${clock(open.at(-1).kept)}. ${open.length} waiting to send.`;
     if (Date.now() - open[0].kept > 3 * day) p.textContent += " The oldest has waited for more than 3 days: go where the agent can be reached, or hand the records over as a file from the page On the phone.";
     parts.push(p);
+    const why = closed(status);
+    if (why) parts.push(why);
   }
   line.replaceChildren(...parts);
 }
 
-let timer;
-async function work() {
+let timer, failed;
+
+// plan says what waits and when it is tried next: when it is due, and after a
+// while if it has just failed.
+async function plan() {
   clearTimeout(timer);
-  try {
-    await send();
-  } catch {
-    // No answer: everything is kept, and the line says how much.
-  }
   await show();
   const rest = (await waiting()).filter((item) => !item.refused);
-  const next = Math.min(...rest.map((item) => item.due)) - Date.now();
-  if (rest.length > 0) timer = setTimeout(work, next > 0 ? next : 15_000);
+  if (rest.length === 0) return;
+  const patience = closed(status) ? 300_000 : 15_000; // a closed door is not knocked at all the time
+  clearTimeout(timer);
+  timer = setTimeout(work, Math.max(Math.min(...rest.map((item) => item.due)) - Date.now(), failed ? patience : 0));
+}
+
+async function work() {
+  clearTimeout(timer);
+  failed = false;
+  status = undefined;
+  try {
+    await send();
+  } catch (problem) {
+    failed = true; // everything is kept, and the line says how much
+    status = problem.status;
+  }
+  await plan();
+}
+
+function news({ receipts }) {
+  if (receipts) return show();
+  failed = false; // something new is tried at once
+  return plan();
 }
 
 if (able()) {
   document.documentElement.classList.add("keeps");
   navigator.serviceWorker.register("/static/sw.js", { scope: "/" }).catch(() => {}); // without it the page needs the agent to load
-  onNews(show);
+  onNews(news);
   addEventListener("online", work);
   document.addEventListener("visibilitychange", () => document.hidden || work());
   work();

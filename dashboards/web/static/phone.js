@@ -1,14 +1,39 @@
-// What this phone can do, and a way to hand over what waits on it.
-import { able, onNews, waiting } from "./queue.js";
+// What this phone can do, and a way to hand over what waits on it or to take it
+// back.
+import { able, keep, onNews, takeBack, waiting } from "./queue.js";
+import { wordOf } from "./record.js";
 
 const list = document.getElementById("kept");
+const gone = []; // taken back while this page is open
 let file;
+
+function row(record, words, act) {
+  const when = new Date(record.time).toLocaleString([], { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" });
+  const li = Object.assign(document.createElement("li"), { textContent: `${record.machine}: ${wordOf(record)}, ${when} ` });
+  const button = Object.assign(document.createElement("button"), { type: "button", textContent: words });
+  button.setAttribute("aria-label", `${words}: ${record.machine}, ${wordOf(record)}, ${when}`);
+  button.addEventListener("click", () => {
+    button.disabled = true;
+    act(record);
+  });
+  li.append(button);
+  return li;
+}
+
+async function back(record) {
+  if (await takeBack(record)) gone.push(record);
+  await show();
+}
+
+async function again(record) {
+  gone.splice(gone.indexOf(record), 1);
+  await keep([record]);
+  await show();
+}
 
 async function show() {
   const kept = await waiting();
-  list.replaceChildren(
-    ...kept.map((item) => Object.assign(document.createElement("li"), { textContent: `${item.record.machine}, ${item.record.passed ? "passed" : "failed"}, ${new Date(item.record.time).toLocaleString([], { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" })}` })),
-  );
+  list.replaceChildren(...kept.map((item) => row(item.record, "Take back", back)), ...gone.map((record) => row(record, "Put back", again)));
   document.getElementById("none").hidden = kept.length > 0;
   const link = document.getElementById("hand-over");
   link.hidden = kept.length === 0;

@@ -36,17 +36,26 @@ async function within(store, mode, work) {
   });
 }
 
-// keep keeps a record that is to be sent from the moment due on.
-export async function keep(record, due = Date.now()) {
-  await within("queue", "readwrite", (s) => s.put({ id: record.id, record, due, kept: Date.now() }));
+// keep keeps records, all or none, that are to be sent from the moment due on.
+export async function keep(records, due = Date.now()) {
+  await within("queue", "readwrite", (s) => records.forEach((record) => s.put({ id: record.id, record, due, kept: Date.now() })));
   tell.postMessage({});
 }
 
-// drop forgets a record and says whether it was still here.
-export async function drop(id) {
-  const gone = await within("queue", "readwrite", (s) => (s.delete(id), s.count()));
+// drop forgets records.
+export async function drop(records) {
+  await within("queue", "readwrite", (s) => records.forEach((record) => s.delete(record.id)));
   tell.postMessage({});
-  return gone;
+}
+
+// takeBack forgets a record unless the agent has it, and says whether it did; it
+// waits for an upload that is under way.
+export function takeBack(record) {
+  return alone(async () => {
+    const here = (await waiting()).some((item) => item.id === record.id);
+    if (here) await drop([record]);
+    return here;
+  });
 }
 
 // waiting lists what is kept, the oldest first.
@@ -56,11 +65,13 @@ export const saveTables = (tables) => within("tables", "readwrite", (s) => table
 export const savedTables = () => within("tables", "readonly", (s) => s.getAll());
 
 const atOnce = 50; // records in one upload
+const alone = (work) => navigator.locks.request("arcdrift-send", work);
 
 // send hands in what is due and forgets what there are receipts for. It throws
-// when the agent does not answer; then all is kept.
+// when the agent does not answer, or with its status when it takes nothing; then
+// all is kept.
 export function send() {
-  return navigator.locks.request("arcdrift-send", async () => {
+  return alone(async () => {
     for (;;) {
       const due = (await waiting()).filter((item) => item.due <= Date.now() && !item.refused).slice(0, atOnce);
       if (due.length === 0) return;
@@ -82,7 +93,7 @@ export function send() {
 async function post(records) {
   const body = records.map((r) => JSON.stringify(r) + "\n").join("");
   const answer = await fetch("/api/v1/records", { method: "POST", body, headers: { "Content-Type": "application/jsonl" }, signal: AbortSignal.timeout(20_000) });
-  if (![201, 400, 409].includes(answer.status)) throw new Error(`answer ${answer.status}`);
+  if (![201, 400, 409].includes(answer.status)) throw Object.assign(new Error(`answer ${answer.status}`), { status: answer.status });
   const receipts = {};
   for (const line of (await answer.text()).trim().split("\n")) {
     const receipt = JSON.parse(line);

@@ -1,9 +1,9 @@
 // Ten seconds to think better of it: a form is sent after a pause in which it
-// can be taken back. Where the phone can keep records, the record is kept at
-// once and sent after the pause, with or without this page; else the form is
+// can be taken back. Where the phone can keep records, they are kept at once and
+// sent after the pause, with or without this page; else the form is
 // sent as it is, or at once when the page is left.
-import { able, drop, keep, onNews, send } from "./queue.js";
-import { recordOf } from "./record.js";
+import { able, drop, keep, onNews } from "./queue.js";
+import { recordsOf, wordOf } from "./record.js";
 
 const pause = 10_000;
 const clock = (t) => t.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
@@ -31,48 +31,55 @@ function plainly(form) {
   };
 }
 
-// kept keeps the record on this phone first.
+// kept keeps the records on this phone first.
 function kept(form) {
-  let record;
+  let records;
   return {
     hold: async () => {
-      record = recordOf(form);
-      if (!record) return false;
-      await keep(record, Date.now() + pause);
+      records = recordsOf(form);
+      if (!records) return false;
+      await keep(records, Date.now() + pause);
       navigator.storage?.persist?.(); // asks the browser not to clear it away
       return true;
     },
-    undo: () => drop(record.id),
+    undo: () => drop(records),
     go: async () => {
-      await keep(record);
-      saved(form, record);
-      send().catch(() => {}); // it stays, and the page says so
+      saved(records); // listens for the receipt
+      await keep(records); // due now, offline.js sends them
     },
   };
 }
 
 // saved says what was saved and, when the agent has answered, what became of it.
-function saved(form, record) {
-  const tries = record.attempts > 1 ? `, ${record.attempts} tries` : "";
+function saved(records) {
+  const machine = records[0].machine;
+  const work = records.find((r) => r.type === "service") ?? records[0];
   const fate = make("p", `Saved on this phone ${clock(new Date())}.`, { id: "fate" });
   const verdict = make("section", "", { className: "verdict no-need" });
   verdict.setAttribute("role", "status");
-  verdict.append(make("p", record.machine, { className: "word" }), make("p", `Calibration ${record.passed ? "passed" : "failed"}${tries}, ${record.time.slice(11, 16)}`, { className: "chance" }), fate);
-  onNews(({ receipts }) => {
-    const receipt = receipts?.[record.id];
-    if (!receipt) return;
+  verdict.append(make("p", machine, { className: "word" }), make("p", `${records.map(wordOf).join(" · ")}, ${work.time.slice(11, 16)}`, { className: "chance" }), fate);
+  const open = new Set(records.map((r) => r.id));
+  const refused = [];
+  onNews(({ receipts = {} }) => {
+    for (const id of open) {
+      const receipt = receipts[id];
+      if (!receipt) continue;
+      open.delete(id);
+      if (receipt.reason) refused.push(receipt.reason);
+      for (const question of receipt.questions ?? []) verdict.after(make("p", question, { className: "ask" }));
+    }
+    if (open.size > 0) return;
     fate.className = "received";
-    fate.textContent = receipt.reason ? `Not taken: ${receipt.reason}` : `Received ${clock(new Date())}.`;
-    for (const question of receipt.questions ?? []) verdict.after(make("p", question, { className: "ask" }));
+    fate.textContent = refused.length > 0 ? `Not taken: ${refused.join(" ")}` : `Received ${clock(new Date())}.`;
   });
   const links = make("p", "", { className: "row" });
-  const of = encodeURIComponent(record.machine);
-  for (const [word, path, look] of [["Log another", `/log?machine=${of}`, "button main-button"], [`State of ${record.machine}`, `/machines/${of}`, "button"], ["Moved?", `/moved?machine=${of}`, "button"]]) {
+  const of = encodeURIComponent(machine);
+  for (const [word, path, look] of [["Log another", `/log?machine=${of}`, "button main-button"], [`State of ${machine}`, `/machines/${of}`, "button"], ["Moved?", `/moved?machine=${of}`, "button"]]) {
     links.append(make("a", word, { href: path, className: look }));
   }
   const parts = [make("h1", "Saved"), verdict];
   const advice = document.getElementById("after-fail");
-  if (!record.passed && advice) parts.push(advice.content.cloneNode(true));
+  if (records.at(-1).passed === false && advice) parts.push(advice.content.cloneNode(true));
   document.getElementById("main").replaceChildren(...parts, links);
   document.title = "Saved · arcdrift";
   scrollTo(0, 0);

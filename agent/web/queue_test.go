@@ -1,0 +1,216 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"io/fs"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/store/storetest"
+	"arcdrift/dashboards"
+	"arcdrift/drift"
+)
+
+// phoneOn starts a browser that keeps its memory in a folder.
+func phoneOn(t *testing.T, profile, url string) *tab {
+	t.Helper()
+	locks, err := filepath.Glob(filepath.Join(profile, "Singleton*"))
+	require.NoError(t, err)
+	for _, lock := range locks { // a killed browser leaves them
+		require.NoError(t, os.Remove(lock))
+	}
+	ctx, cancel := chromedp.NewExecAllocator(context.Background(), append(slices.Clone(chromedp.DefaultExecAllocatorOptions[:]), chromedp.UserDataDir(profile))...)
+	t.Cleanup(cancel)
+	ctx, cancel = chromedp.NewContext(ctx)
+	t.Cleanup(cancel)
+	ctx, cancel = context.WithTimeout(ctx, 5*time.Minute) // a hung browser ends the test
+	t.Cleanup(cancel)
+	b := &tab{t: t, ctx: ctx, url: url}
+	b.do() // starts it
+	return b
+}
+
+// kill ends the browser as an empty battery does.
+func (b *tab) kill() {
+	b.t.Helper()
+	process := chromedp.FromContext(b.ctx).Browser.Process()
+	require.NoError(b.t, process.Kill())
+	require.Eventually(b.t, func() bool { return process.Signal(syscall.Signal(0)) != nil }, 20*time.Second, 10*time.Millisecond)
+}
+
+// keepMany is what a phone does in one stretch: it makes records and keeps them,
+// and sends twice at once, while the network comes and goes.
+const keepMany = `(async (from, to) => {
+	const q = await import("/static/queue.js");
+	window.done = 0;
+	for (let i = from; i < to; i++) {
+		await q.keep([{ type: "calibration", id: "phone-" + i, machine: "K-07", time: new Date(1772000000000 + 60000 * i).toISOString(), passed: i % 7 > 0, attempts: 1 + i % 3 }]);
+		window.done++;
+		if (i % 10 === 0) { q.send().catch(() => {}); q.send().catch(() => {}); }
+	}
+	return window.done;
+})`
+
+// season is a phone and an agent over a stretch of bad network.
+type season struct {
+	t    *testing.T
+	kept *storetest.Memory
+	hole *hole
+	url  string
+}
+
+// newSeason starts an agent with this handler around its pages.
+func newSeason(t *testing.T, around func(http.Handler) http.Handler) *season {
+	t.Helper()
+	s := &season{t: t, kept: &storetest.Memory{}}
+	door := intake.New(s.kept, time.Now, func([]drift.Entry) {})
+	ctx, stop := context.WithCancel(t.Context())
+	var run sync.WaitGroup
+	run.Go(func() { _ = door.Run(ctx) })
+	t.Cleanup(func() { stop(); run.Wait() })
+	server := serverFor(t, yard())
+	server.Door, server.Now = door, time.Now
+	s.hole = &hole{Handler: around(server.Handler())}
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	web := &http.Server{Handler: s.hole}
+	go func() { _ = web.Serve(listener) }()
+	t.Cleanup(func() { _ = web.Close() })
+	s.url = "http://" + listener.Addr().String()
+	return s
+}
+
+// run makes so many entries, with pages reloaded and the browser killed now and
+// then, records sent twice and answers lost, and then sends the rest. It returns
+// how many were lost and how many doubled.
+func (s *season) run(entries, killEach int) (lost, doubled int) {
+	s.t.Helper()
+	const stretch = 20
+	profile := s.t.TempDir()
+	b := phoneOn(s.t, profile, s.url)
+	b.show("/log?choose=1")
+	b.served()
+	kills, reloads := 0, 0
+	for from := 0; from < entries; from += stretch {
+		s.hole.gone.Store(from%100 < 80) // the network is there for one stretch of five
+		s.hole.lose.Store(1)
+		stretched := fmt.Sprintf("%s(%d, %d)", keepMany, from, min(from+stretch, entries))
+		if from/stretch%killEach == killEach-3 { // the battery dies in the middle of it
+			look[int](b, stretched+"; 0")
+			b.until(`window.done > 5`)
+			safe := look[int](b, "window.done")
+			b.kill()
+			b = phoneOn(s.t, profile, s.url)
+			b.show("/log?choose=1")
+			waiting := look[[]string](b, `import("/static/queue.js").then(q => q.waiting()).then(all => all.map(item => item.id))`)
+			for i := from; i < from+safe; i++ {
+				_, arrived, err := s.kept.Find("phone-" + strconv.Itoa(i))
+				require.NoError(s.t, err)
+				assert.True(s.t, arrived || slices.Contains(waiting, "phone-"+strconv.Itoa(i)), "what was said to be kept outlives the kill: %d", i)
+			}
+			kills++ // and the person enters it all once more
+		}
+		look[int](b, stretched)
+		b.show("/log?choose=1")
+		reloads++
+	}
+	s.hole.gone.Store(false)
+	b.show("/log?choose=1")
+	b.until(`import("/static/queue.js").then(async q => { await q.send().catch(() => {}); return (await q.waiting()).length === 0; })`)
+	b.kill()
+	lost, doubled = s.count(entries)
+	s.t.Logf("%d entries, %d reloads, %d kills, %d uploads: %d lost, %d doubled", entries, reloads, kills, s.hole.posted.Load(), lost, doubled)
+	return lost, doubled
+}
+
+// count compares what was entered with what the agent has.
+func (s *season) count(entries int) (lost, doubled int) {
+	s.t.Helper()
+	history, err := s.kept.History("K-07")
+	require.NoError(s.t, err)
+	times := map[string]int{} // every entry has a minute of its own
+	for i := range history {
+		times[history[i].Time.UTC().Format(time.RFC3339)]++
+	}
+	for i := range entries {
+		n := times[time.UnixMilli(1772000000000+60000*int64(i)).UTC().Format(time.RFC3339)]
+		if n == 0 {
+			lost++
+		}
+		doubled += max(n-1, 0)
+	}
+	return lost, doubled
+}
+
+func untouched(h http.Handler) http.Handler { return h }
+
+// A thousand entries made without a network, with pages reloaded and browsers
+// killed, sent twice and answers lost: none is lost, none doubled. More with
+// ARCDRIFT_PHONE_ENTRIES.
+func TestThousandEntriesOffline(t *testing.T) {
+	entries := 1000
+	if n, err := strconv.Atoi(os.Getenv("ARCDRIFT_PHONE_ENTRIES")); err == nil && n > entries {
+		entries = n
+	}
+	s := newSeason(t, untouched)
+	lost, doubled := s.run(entries, 10)
+	assert.Zero(t, lost)
+	assert.Zero(t, doubled)
+	conflicts, err := s.kept.Conflicts()
+	require.NoError(t, err)
+	assert.Empty(t, conflicts)
+}
+
+// The season finds out a phone that forgets an entry before its receipt, and one
+// that gives it another id each time it is sent.
+func TestBadQueuesAreFoundOut(t *testing.T) {
+	for name, c := range map[string]struct {
+		was, is       string
+		lost, doubled bool
+	}{
+		"forgets before the receipt": {
+			"const receipts = await post(due.map((item) => item.record));",
+			"await drop(due.map((item) => item.record)); const receipts = await post(due.map((item) => item.record));", true, false,
+		},
+		"another id each time": {
+			"const receipts = await post(due.map((item) => item.record));",
+			`const receipts = await post(due.map((item) => ({ ...item.record, id: item.id + "-" + Math.random() }))).then((all) => Object.fromEntries(Object.entries(all).map(([id, r]) => [id.replace(/-0\..*/, ""), r])));`, false, true,
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			whole, err := fs.ReadFile(dashboards.Static(), "queue.js")
+			require.NoError(t, err)
+			bad := strings.Replace(string(whole), c.was, c.is, 1)
+			require.NotEqual(t, string(whole), bad)
+			s := newSeason(t, func(h http.Handler) http.Handler {
+				return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+					if r.URL.Path != "/static/queue.js" {
+						h.ServeHTTP(w, r)
+						return
+					}
+					w.Header().Set("Content-Type", "text/javascript")
+					_, _ = io.WriteString(w, bad)
+				})
+			})
+			lost, doubled := s.run(100, 100)
+			assert.Equal(t, c.lost, lost > 0, "lost: %d", lost)
+			assert.Equal(t, c.doubled, doubled > 0, "doubled: %d", doubled)
+		})
+	}
+}
