@@ -98,7 +98,11 @@ func same(a, b string) bool {
 
 // counted says what was found.
 func counted(r store.Report) string {
-	return fmt.Sprintf("%s of %s, %s", count(r.Entries, "record"), count(r.Machines, "machine"), count(r.Refused, "refusal"))
+	thinned := ""
+	if r.Thinned > 0 {
+		thinned = fmt.Sprintf(" (%s thinned)", count(r.Thinned, "old arc count"))
+	}
+	return fmt.Sprintf("%s%s of %s, %s", count(r.Entries, "record"), thinned, count(r.Machines, "machine"), count(r.Refused, "refusal"))
 }
 
 func restoreCommand(env Env) *cobra.Command {

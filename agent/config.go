@@ -35,6 +35,8 @@ type Config struct {
 	Found string
 	// Hub is the agent to which all is sent on, nil for none.
 	Hub *forward.Hub
+	// KeepCounts is how many arc counts of each machine stay whole, 0 for all.
+	KeepCounts int
 	// Alerts says who is told what.
 	Alerts Alerts
 	// TLS is how the listeners encrypt, nil for not at all.
@@ -57,6 +59,7 @@ type rawConfig struct {
 	forwardPasswordFile, forwardCA       string
 	tlsCert, tlsKey                      string
 	hosts                                []string
+	keepCounts                           int
 	alerts                               rawAlerts
 	open                                 bool
 	logFormat, logLevel                  choice
@@ -88,6 +91,7 @@ func (r *rawConfig) flags(flags *pflag.FlagSet) {
 	flags.StringVar(&r.forwardUser, "forward-user", "", "user name at that hub")
 	flags.StringVar(&r.forwardPasswordFile, "forward-password-file", "", "file with the password at that hub")
 	flags.StringVar(&r.forwardCA, "forward-ca", "", "PEM file with the certificate by which that hub is known, instead of the system's")
+	flags.IntVar(&r.keepCounts, "keep-counts", 0, "keep only the last so many arc counts of each machine whole, and of older ones what the answers rest on; 0 for all")
 	r.alerts.flags(flags)
 	flags.StringVar(&r.tlsCert, "tls-cert", "", "PEM file with the certificate of the pages and of the embedded broker")
 	flags.StringVar(&r.tlsKey, "tls-key", "", "PEM file with that certificate's key")
@@ -138,6 +142,9 @@ func (r *rawConfig) valid(db string) (Config, error) {
 		}
 	case r.forwardUser != "" || r.forwardPasswordFile != "" || r.forwardCA != "":
 		return Config{}, usagef("forward-user, forward-password-file and forward-ca say how to reach a hub, but forward-to names none")
+	}
+	if c.KeepCounts = r.keepCounts; c.KeepCounts != 0 && c.KeepCounts < leastCounts {
+		return Config{}, usagef("keep-counts is %d: it must be at least %d, or 0 to keep all", c.KeepCounts, leastCounts)
 	}
 	if c.Alerts, err = r.alerts.valid(r.broker != "" || r.mqttListen != ""); err != nil {
 		return Config{}, err

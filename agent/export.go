@@ -20,7 +20,8 @@ func exportCommand(env Env) *cobra.Command {
 		Short: "Everything out, as JSON lines or CSV",
 		Long: `Writes every record, in the order it was taken, with its arrival and the store's
 own numbers, and behind them, as JSON lines of the type refused, what was refused
-and is still listed. CSV holds the records only. Importing an export again is
+and is still listed, and of the type thinned, how many old arc counts were thinned
+and are left out. CSV holds the records only. Importing an export again is
 harmless, and brings the refused list too.`,
 		Example: "  arcdrift export > all.jsonl\n  arcdrift export --format csv > all.csv",
 		Args:    cobra.NoArgs,
@@ -64,7 +65,7 @@ func export(s *store.Store, w io.Writer, format string) error {
 	return end()
 }
 
-// exportRefused writes the refused list.
+// exportRefused writes the refused list and how much is left out.
 func exportRefused(s *store.Store, w io.Writer) error {
 	all, err := s.Refusals("", 0)
 	if err != nil {
@@ -76,5 +77,10 @@ func exportRefused(s *store.Store, w io.Writer) error {
 			return err
 		}
 	}
-	return nil
+	stats, err := s.Stats()
+	if err != nil || stats.Thinned == 0 {
+		return err
+	}
+	_, err = w.Write(append(wire.AppendThinned(nil, stats.Thinned), '\n'))
+	return err
 }

@@ -157,6 +157,9 @@ func (s *server) assemble(env Env) (err error) {
 	if s.config.Hub != nil {
 		s.faces = append(s.faces, forward.New(*s.config.Hub, s.store, s.log))
 	}
+	if s.config.KeepCounts > 0 {
+		s.faces = append(s.faces, &thinner{s.store, s.config.KeepCounts, s.config.Hub, s.log})
+	}
 	if s.manager = newSystemd(env.Environ, s.sound); s.manager.socket != "" {
 		s.faces = append(s.faces, s.manager)
 	}

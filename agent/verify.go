@@ -69,10 +69,11 @@ func tellReport(env Env, r store.Report, format string) error {
 	}
 	return writeJSON(env.Stdout, struct {
 		Records   uint64  `json:"records"`
+		Thinned   uint64  `json:"thinned"`
 		Machines  int     `json:"machines"`
 		Conflicts uint64  `json:"conflicts"`
 		Refused   uint64  `json:"refused"`
 		Wrong     int     `json:"wrong"`
 		First     *string `json:"first"`
-	}{r.Entries, r.Machines, r.Conflicts, r.Refused, r.Wrong, first})
+	}{r.Entries, r.Thinned, r.Machines, r.Conflicts, r.Refused, r.Wrong, first})
 }

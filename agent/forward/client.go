@@ -39,6 +39,9 @@ type Hub struct {
 	Transport http.RoundTripper
 }
 
+// Name is the hub's name in the store of those who send to it.
+func (h *Hub) Name() string { return strings.TrimRight(h.URL, "/") }
+
 // client speaks to a hub.
 type client struct {
 	Hub
@@ -46,7 +49,7 @@ type client struct {
 }
 
 func newClient(hub Hub) *client {
-	hub.URL = strings.TrimRight(hub.URL, "/")
+	hub.URL = hub.Name()
 	return &client{hub, &http.Client{Transport: hub.Transport, Timeout: patience}}
 }
 

@@ -31,6 +31,9 @@ type Line struct {
 	// Refusal is the line if it is what an export holds of a refused record, else
 	// nil. Only an import honours it: Problem says that it is no record.
 	Refusal *Refusal
+	// Thinned, if not 0, is how many arc counts an export says here that it leaves
+	// out. This too is for an import only.
+	Thinned uint64
 	// Err ends the upload and stands alone: reading failed, or the header of a
 	// CSV file is unusable (a *drift.Problem). Nothing was read after this line.
 	Err error
@@ -105,7 +108,7 @@ func (j *reader) line(number int, raw []byte, cut bool) Line {
 	var err error
 	out.Record, out.Received, out.PossibleRepeat, err = j.record(raw)
 	if out.Problem = drift.ProblemOf(err); err != nil {
-		out.Refusal = refusalLine(raw)
+		out.Refusal, out.Thinned = refusalLine(raw), thinnedLine(raw)
 	}
 	return out
 }

@@ -3,6 +3,7 @@ package wire
 import (
 	"bytes"
 	"encoding/json"
+	"strconv"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -107,6 +108,24 @@ func ReadRefusal(raw []byte) (Refusal, error) {
 		return Refusal{}, &drift.Problem{Reason: "is a refusal without its reason, times or bytes"}
 	}
 	return r, nil
+}
+
+// AppendThinned appends what an export says of the arc counts that it leaves out,
+// as one JSON object without a line end.
+func AppendThinned(b []byte, n uint64) []byte {
+	return append(strconv.AppendUint(append(b, thinnedStart...), n, 10), '}')
+}
+
+const thinnedStart = `{"type":"thinned","records":`
+
+// thinnedLine reads such a line, 0 if it is none.
+func thinnedLine(raw []byte) uint64 {
+	text, ok := bytes.CutPrefix(raw, []byte(thinnedStart))
+	if !ok {
+		return 0
+	}
+	n, _ := strconv.ParseUint(strings.TrimSuffix(string(text), "}"), 10, 64) // what is no number is no such line
+	return n
 }
 
 // refusalLine reads a line of an export that holds a refusal, nil if it holds
