@@ -1,10 +1,15 @@
 package agent
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"io"
+	"maps"
 	"os"
+	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -17,13 +22,23 @@ func verifyCommand(env Env) *cobra.Command {
 		Short: "Check the whole record; name the first bad entry",
 		Long: `Checks every record of the store against its checksum and against the chain that
 ties it to the one before it, and the indexes. A store that a running agent holds
-is checked in a copy.`,
-		Example: "  arcdrift verify\n  arcdrift verify --db monday.db --format json",
+is checked in a copy.
+
+--digests also lists a digest of each machine's records, of the setups of the
+fleet, and of the refused list. A van and its hub that took the same have the
+same ones, whatever order it came in and whatever was thinned.`,
+		Example: "  arcdrift verify\n  arcdrift verify --db monday.db --format json\n  arcdrift verify --digests",
 		Args:    cobra.NoArgs,
 	}
 	format := formatFlag(cmd, formatText, formatJSON)
+	digests := cmd.Flags().Bool("digests", false, "also list a digest of what each machine has, to compare two stores by")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		report, err := verify(cmd.Context(), env, dbPath(cmd))
+		path, done, err := unheld(cmd.Context(), env, dbPath(cmd))
+		if err != nil {
+			return err
+		}
+		defer done()
+		report, err := store.VerifyFile(path)
 		if err != nil {
 			return err
 		}
@@ -33,23 +48,68 @@ is checked in a copy.`,
 		if report.First != nil {
 			return fmt.Errorf("the store is not as it was written: %w", report.First)
 		}
+		if *digests {
+			return tellDigests(env, path, format.value)
+		}
 		return nil
 	}
 	return cmd
 }
 
-// verify checks the store, or a copy of one that an agent holds.
-func verify(ctx context.Context, env Env, db string) (store.Report, error) {
-	report, err := store.VerifyFile(db)
+// unheld is the store, or a copy of one that an agent holds; done takes that
+// away.
+func unheld(ctx context.Context, env Env, db string) (path string, done func(), err error) {
+	s, err := store.Open(db, env.Now, store.Options{ReadOnly: true, Lock: shortly})
+	if err == nil {
+		return db, func() {}, s.Close()
+	}
 	if !errors.Is(err, store.ErrHeld) {
-		return report, err
+		return "", nil, err
 	}
-	copied, err := copyStore(ctx, env, db, "")
+	path, err = copyStore(ctx, env, db, "")
+	return path, func() { _ = os.Remove(path) }, err // a copy that is left over harms nobody
+}
+
+// digest is a line of --digests.
+type digest struct {
+	What    string `json:"digest_of"` // a machine, "fleet" or "refused"
+	Records uint64 `json:"records"`
+	Digest  string `json:"digest"`
+}
+
+func tellDigests(env Env, path, format string) error {
+	s, err := store.Open(path, env.Now, store.Options{ReadOnly: true})
 	if err != nil {
-		return store.Report{}, err
+		return err
 	}
-	defer func() { _ = os.Remove(copied) }() // a copy that is left over harms nobody
-	return store.VerifyFile(copied)
+	machines, err := s.Digests()
+	refused, refusedErr := s.RefusedDigest()
+	if err := errors.Join(err, refusedErr, s.Close()); err != nil {
+		return err
+	}
+	var all []digest
+	for _, name := range slices.Sorted(maps.Keys(machines)) {
+		d := machines[name]
+		all = append(all, digest{cmp.Or(name, "fleet"), d.Records, d.Sum})
+	}
+	all = append(all, digest{"refused", refused.Records, refused.Sum})
+	if format == formatJSON {
+		for i := range all {
+			if err := writeJSON(env.Stdout, &all[i]); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	var out strings.Builder
+	table(&out, func(row func(...string)) {
+		row("DIGEST OF", "RECORDS", "DIGEST")
+		for _, d := range all {
+			row(d.What, fmt.Sprint(d.Records), d.Digest[:16])
+		}
+	})
+	_, err = io.WriteString(env.Stdout, out.String())
+	return err
 }
 
 // tellReport writes what the check found.

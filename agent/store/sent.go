@@ -89,6 +89,26 @@ func (s *Store) RefusalsSince(change uint64, limit int) ([]ChangedRefusal, error
 	return out[:min(limit, len(out))], err
 }
 
+// RefusedDigest stands for the refused list as it is kept: two stores that list
+// the same have the same, in whichever order it came.
+func (s *Store) RefusedDigest() (Digest, error) {
+	all, err := s.Refusals("", 0)
+	if err != nil {
+		return Digest{}, err
+	}
+	sums := make([][]byte, len(all))
+	for i := range all {
+		r := &all[i]
+		h := sha256.New()
+		h.Write(refusalMark(r))
+		for _, n := range []int64{r.Time.UnixNano(), r.Last.UnixNano(), int64(r.Times), int64(r.Line)} {
+			h.Write(binary.BigEndian.AppendUint64(nil, uint64(n)))
+		}
+		sums[i] = h.Sum(nil)
+	}
+	return digestOf(sums), nil
+}
+
 // Digest stands for all that is kept of one machine.
 type Digest struct {
 	Records uint64
@@ -107,9 +127,7 @@ func (s *Store) Digests() (map[string]Digest, error) {
 		var sums [][]byte
 		end := func() {
 			if len(sums) > 0 {
-				slices.SortFunc(sums, bytes.Compare)
-				sum := sha256.Sum256(bytes.Join(sums, nil))
-				out[machine] = Digest{uint64(len(sums)), hex.EncodeToString(sum[:])}
+				out[machine] = digestOf(sums)
 			}
 			sums = sums[:0]
 		}
@@ -128,4 +146,10 @@ func (s *Store) Digests() (map[string]Digest, error) {
 		return nil
 	})
 	return out, err
+}
+
+func digestOf(sums [][]byte) Digest {
+	slices.SortFunc(sums, bytes.Compare)
+	sum := sha256.Sum256(bytes.Join(sums, nil))
+	return Digest{uint64(len(sums)), hex.EncodeToString(sum[:])}
 }
