@@ -59,9 +59,8 @@ once.`,
 		Use:     "add NAME",
 		Short:   "Make a device and show its secret, once",
 		Example: "  arcdrift device add van-4 --machines K-07,K-08\n  arcdrift device add yard --machines 'K-*'",
-		Args:    cobra.ExactArgs(1),
 	}
-	machines := add.Flags().StringSlice("machines", nil, "machines it writes for; K-* is all that begin so, * is all")
+	machines := add.Flags().StringSlice("machines", nil, "the `MACHINES` it writes for, like K-07,K-08; K-* is all that begin so, * is all")
 	add.RunE = func(cmd *cobra.Command, args []string) error {
 		list, err := auth.ParseMachines(*machines)
 		if err != nil {
@@ -86,10 +85,10 @@ running agent sees a change at once.`,
 		Use:     "add NAME",
 		Short:   "Make a person's account and show its secret, once",
 		Example: "  arcdrift person add office\n  arcdrift person add bench --role writer",
-		Args:    cobra.ExactArgs(1),
 	}
 	role := choice{string(auth.Reader), []string{string(auth.Reader), string(auth.Writer)}}
-	add.Flags().Var(&role, "role", "what it may do")
+	add.Flags().Var(&role, "role", "what they may do")
+	role.offer(add, "role")
 	add.RunE = func(cmd *cobra.Command, args []string) error {
 		return addAccount(env, dbPath(cmd), args[0], auth.Role(role.value), nil)
 	}
@@ -117,7 +116,6 @@ func listAccounts(env Env, one, many string, roles ...auth.Role) *cobra.Command 
 		Use:     "list",
 		Short:   "List the " + many,
 		Example: "  arcdrift " + one + " list --format json",
-		Args:    cobra.NoArgs,
 	}
 	format := formatFlag(cmd, formatText, formatJSON)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
@@ -154,9 +152,8 @@ func listAccounts(env Env, one, many string, roles ...auth.Role) *cobra.Command 
 func removeAccount(what, example string, roles ...auth.Role) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:     "remove NAME",
-		Short:   "Take a " + what + " away; it is let in no more",
+		Short:   "Let a " + what + " in no more",
 		Example: "  arcdrift " + what + " remove " + example,
-		Args:    cobra.ExactArgs(1),
 	}
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		keys, err := auth.Open(accessFile(dbPath(cmd)))

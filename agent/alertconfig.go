@@ -57,23 +57,23 @@ type rawAlerts struct {
 
 // flags defines the settings of alerts.
 func (r *rawAlerts) flags(flags *pflag.FlagSet) {
-	flags.StringArrayVar(&r.channels, "alert-channel", nil, "a way out for messages, NAME=URL: https://… for a webhook, mailto:A,B for mail, alertmanager+http://HOST:9093; may be repeated; with MQTT there is always the channel mqtt")
-	flags.StringArrayVar(&r.secrets, "alert-secret", nil, "NAME=FILE with the secret that signs for the webhook of that name, whsec_ and base64; may be repeated")
-	flags.StringVar(&r.mailServer, "mail-server", "", "HOST:PORT of the mail server; it must offer STARTTLS unless it is on this computer")
-	flags.StringVar(&r.mailFrom, "mail-from", "", "sender of mail")
-	flags.StringVar(&r.mailUser, "mail-user", "", "user name at the mail server")
-	flags.StringVar(&r.mailPasswords, "mail-password-file", "", "file with the password at the mail server")
+	flags.StringArrayVar(&r.channels, "alert-channel", nil, "a way out for messages, `NAME=URL`: https://… for a webhook, mailto:A,B for mail, alertmanager+http://HOST:9093; may be repeated; with MQTT there is always the channel mqtt")
+	flags.StringArrayVar(&r.secrets, "alert-secret", nil, "`NAME=FILE` with the secret that signs for the webhook of that name, whsec_ and base64; may be repeated")
+	flags.StringVar(&r.mailServer, "mail-server", "", "`HOST:PORT` of the mail server; it must offer STARTTLS unless it is on this computer")
+	flags.StringVar(&r.mailFrom, "mail-from", "", "`ADDRESS` that mail comes from")
+	flags.StringVar(&r.mailUser, "mail-user", "", "user `NAME` at the mail server")
+	flags.StringVar(&r.mailPasswords, "mail-password-file", "", "`FILE` with the password at the mail server")
 	r.to = map[alert.Class]*[]string{}
 	for class, what := range map[alert.Class]string{alert.Stop: "what cannot wait", alert.Plan: "what the next working morning is for", alert.Note: "the morning list"} {
 		r.to[class] = new([]string)
-		flags.StringSliceVar(r.to[class], "alert-"+string(class), nil, "channels that get "+what+"; all if left out, or "+nobody)
+		flags.StringSliceVar(r.to[class], "alert-"+string(class), nil, "`CHANNELS` that get "+what+"; all if left out, or "+nobody)
 	}
-	flags.StringVar(&r.zone, "alert-zone", "UTC", "time zone of mornings and messages where a machine has none, like Europe/Oslo")
-	flags.StringVar(&r.morning, "alert-morning", "07:00", "when a working day starts")
-	flags.StringSliceVar(&r.workDays, "alert-work-days", []string{"mon", "tue", "wed", "thu", "fri"}, "the working days")
-	flags.StringArrayVar(&r.hold, "alert-hold", nil, "MATTER=DURATION a condition must stand before a message, like electrode-service=2h; may be repeated")
-	flags.DurationVar(&r.quiet, "alert-quiet", 24*time.Hour, "time on working days after which a door that brings nothing is a matter itself")
-	flags.StringVar(&r.page, "alert-page", "", "address under which people reach these pages, for links in messages")
+	flags.StringVar(&r.zone, "alert-zone", "UTC", "time `ZONE` of mornings and messages where a machine has none, like Europe/Oslo")
+	flags.StringVar(&r.morning, "alert-morning", "07:00", "`TIME` at which a working day starts")
+	flags.StringSliceVar(&r.workDays, "alert-work-days", []string{"mon", "tue", "wed", "thu", "fri"}, "the `DAYS` on which people work")
+	flags.StringArrayVar(&r.hold, "alert-hold", nil, "`MATTER=DURATION` a condition must stand before a message, like electrode-service=2h; may be repeated")
+	flags.DurationVar(&r.quiet, "alert-quiet", 24*time.Hour, "`DURATION` on working days after which a door that brings nothing is a matter itself")
+	flags.StringVar(&r.page, "alert-page", "", "`URL` at which people reach these pages, for links in messages")
 }
 
 // valid checks the settings together. mqtt is whether the agent has any.

@@ -22,10 +22,9 @@ func assessCommand(env Env) *cobra.Command {
 by then; --known-at counts only what had arrived by then, so that one can see
 what could have been known.`,
 		Example: "  arcdrift assess\n  arcdrift assess --machine K-07 --as-of 2026-03-02T18:00:00Z --format json",
-		Args:    cobra.NoArgs,
 	}
 	format := formatFlag(cmd, formatText, formatJSON, formatCSV)
-	machine := cmd.Flags().String("machine", "", "only this machine")
+	machine := cmd.Flags().String("machine", "", "only the machine of this `ID`")
 	var asOf, knownAt moment
 	cmd.Flags().Var(&asOf, "as-of", "from records that happened at or before this time")
 	cmd.Flags().Var(&knownAt, "known-at", "from records that had arrived at or before this time")
@@ -35,26 +34,26 @@ what could have been known.`,
 			return err
 		}
 		all, err := at.Assess(cmd.Context(), *machine, asOf.Opt, knownAt.Opt)
-		if err := errors.Join(err, at.Close()); err != nil {
-			return err
+		if err == nil {
+			err = tellAssessed(env.Stdout, all, format.value, *machine != "")
 		}
-		switch {
-		case format.value == formatJSON:
-			for i := range all {
-				if err := writeJSON(env.Stdout, &all[i]); err != nil {
-					return err
-				}
-			}
-			return nil
-		case format.value == formatCSV:
-			return assessCSV(env.Stdout, all)
-		case *machine != "":
-			return assessOne(env.Stdout, &all[0])
-		default:
-			return assessTable(env.Stdout, all)
-		}
+		return errors.Join(err, at.Close())
 	}
 	return cmd
+}
+
+// tellAssessed writes the answers; one machine's in full.
+func tellAssessed(w io.Writer, all []advise.Assessment, format string, one bool) error {
+	switch {
+	case format == formatJSON:
+		return writeJSONLines(w, all)
+	case format == formatCSV:
+		return assessCSV(w, all)
+	case one:
+		return assessOne(w, &all[0])
+	default:
+		return assessTable(w, all)
+	}
 }
 
 // stateWords are the states as people say them.

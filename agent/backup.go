@@ -20,7 +20,6 @@ func backupCommand(env Env) *cobra.Command {
 		Long: `Writes a copy of the store as it is at this moment, also while an agent runs, and
 checks every record of the copy before it takes the place of an older one.`,
 		Example: "  arcdrift backup monday.db",
-		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if same(args[0], dbPath(cmd)) {
 				return usagef("the backup would take the place of the store itself")
@@ -112,7 +111,6 @@ func restoreCommand(env Env) *cobra.Command {
 		Long: `Checks every record of the backup and puts it in the place of the store. A store
 that was there is kept beside it, in quarantine. The agent must not run.`,
 		Example: "  arcdrift restore monday.db --db restored.db",
-		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if same(args[0], dbPath(cmd)) {
 				return usagef("the backup is the store itself")

@@ -36,7 +36,7 @@ type bootReport struct {
 
 func bootCheckCommand(env Env) *cobra.Command {
 	return &cobra.Command{
-		Use: bootCheckName, Hidden: true, Args: cobra.NoArgs,
+		Use: bootCheckName, Hidden: true,
 		Short:   "Check the store before it is served, in a process that may be lost",
 		Example: "  arcdrift boot-check",
 		RunE: func(cmd *cobra.Command, _ []string) error {

@@ -22,13 +22,15 @@ certificate ends after a year; the same command makes the next, and phones need
 not change anything. Whoever has authority.key can pretend to be the agent: keep
 it to yourself.`,
 		Example: "  arcdrift certificate --host van-4.example --host 192.168.7.4\n  arcdrift certificate --host van-4.example --dir /etc/arcdrift",
-		Args:    cobra.NoArgs,
 	}
-	hosts := cmd.Flags().StringSlice("host", nil, "name or address by which the agent is called; may be repeated")
-	dir := cmd.Flags().String("dir", ".", "where the files are kept")
+	hosts := cmd.Flags().StringSlice("host", nil, "`NAME` or address by which the agent is called; may be repeated")
+	dir := cmd.Flags().String("dir", ".", "`DIRECTORY` in which the files are kept")
 	cmd.RunE = func(*cobra.Command, []string) error {
 		if len(*hosts) == 0 {
 			return usagef("--host is missing: the name or address by which phones call the agent")
+		}
+		if err := auth.CheckHosts(*hosts); err != nil {
+			return usageError{err}
 		}
 		if err := os.MkdirAll(*dir, 0o700); err != nil {
 			return fmt.Errorf("the directory %s cannot be made: %w", *dir, err)

@@ -28,16 +28,25 @@ func rootCommand(env Env) *cobra.Command {
 		Short: "Keeps a fleet of fusion splicing machines fit to splice",
 		Long: `arcdrift takes the results of arc calibrations, with the air they were made in,
 and answers: which machine is drifting and why, how many arcs are left on its
-electrodes, and whether to calibrate again after a move.`,
+electrodes, and whether to calibrate again after a move.
+
+Records and answers are in the store, the file that --db names; one that a
+running agent holds is asked through that agent. A flag of a command can be given
+by the environment too: ARCDRIFT_DB is --db. Answers go to standard output,
+everything else that is said to standard error.
+
+A command ends with 0 when all is done, with 1 when it could not, with 2 when the
+command line or a setting is wrong, with 3 when some records were refused.`,
 		Example:       "  arcdrift import results.csv\n  arcdrift assess",
 		SilenceErrors: true,
 		SilenceUsage:  true,
 	}
-	root.PersistentFlags().String("db", "arcdrift.db", "the store, a file")
+	root.PersistentFlags().String("db", "arcdrift.db", "the store, a `FILE`")
 	root.AddCommand(serveCommand(env), demoCommand(env), logCommand(env), importCommand(env),
 		assessCommand(env), siteCheckCommand(env), evaluateCommand(env), reportCommand(env), exportCommand(env), backupCommand(env),
 		restoreCommand(env), verifyCommand(env), sparesCommand(env), deviceCommand(env), personCommand(env), certificateCommand(env), bootCheckCommand(env), healthcheckCommand(env), versionCommand(env))
-	root.CompletionOptions.HiddenDefaultCmd = true
+	root.SetHelpCommand(helpCommand())
+	plain(root)
 	root.SetIn(env.Stdin)
 	root.SetOut(env.Stdout)
 	root.SetErr(env.Stderr)
@@ -68,6 +77,7 @@ func run(ctx context.Context, env Env) error {
 func formatFlag(cmd *cobra.Command, formats ...string) *choice {
 	c := &choice{formats[0], formats}
 	cmd.Flags().Var(c, "format", "form of the answer")
+	c.offer(cmd, "format")
 	return c
 }
 
@@ -75,6 +85,13 @@ func formatFlag(cmd *cobra.Command, formats ...string) *choice {
 type choice struct {
 	value string
 	from  []string
+}
+
+// offer has a shell complete the words behind the command's flag of that name.
+func (c *choice) offer(cmd *cobra.Command, name string) {
+	if err := cmd.RegisterFlagCompletionFunc(name, cobra.FixedCompletions(c.from, cobra.ShellCompDirectiveNoFileComp)); err != nil {
+		panic(err) // the command has no such flag, or it was offered before
+	}
 }
 
 func (c *choice) String() string { return c.value }
@@ -119,6 +136,16 @@ func writeJSON(w io.Writer, v any) error {
 	enc := json.NewEncoder(w)
 	enc.SetEscapeHTML(false)
 	return enc.Encode(v)
+}
+
+// writeJSONLines writes each object on a line.
+func writeJSONLines[T any](w io.Writer, all []T) error {
+	for i := range all {
+		if err := writeJSON(w, &all[i]); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // count says how many there are of something.

@@ -79,7 +79,7 @@ func TestLogAsksOnATerminal(t *testing.T) {
 	r := cli(t, Env{Terminal: true, Stdin: strings.NewReader(strings.Join(answers, "\n") + "\n")}, "log", "service", "--db", db)
 	require.Equal(t, exitDone, r.code, r.say)
 	assert.Contains(t, r.say, "arc_count is \"many\": it must be a whole number")
-	assert.Contains(t, r.say, "action (cleaned, replaced, inspected): ")
+	assert.Contains(t, r.say, "action (what was done to the pair; required: cleaned, replaced, inspected): ")
 	r = cli(t, Env{}, "export", "--db", db)
 	assert.Contains(t, r.answer, `"machine":"K-07","operator":"Ines Varga","time":"2026-03-02T18:00:00Z","arc_count":1840,"action":"cleaned","finding":"dirty"`)
 

@@ -11,6 +11,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/pflag"
@@ -81,26 +82,26 @@ func (r *rawConfig) flags(flags *pflag.FlagSet) {
 	r.logFormat = choice{formatText, []string{formatText, formatJSON}}
 	r.logLevel = choice{"info", []string{"debug", "info", "warn", "error"}}
 	flags.SortFlags = false
-	flags.StringVar(&r.httpListen, "http-listen", "127.0.0.1:8470", "address of the pages and the HTTP interface")
-	flags.StringVar(&r.mqttListen, "mqtt-listen", "", "run the embedded MQTT broker on this address, like 127.0.0.1:1883")
-	flags.StringVar(&r.broker, "mqtt-broker", "", "join the MQTT broker at this URL, like tcp://broker:1883 or ssl://broker:8883")
-	flags.StringVar(&r.clientID, "mqtt-client-id", "", "client id at that broker; must stay the same; from the store's place if left out")
-	flags.StringVar(&r.user, "mqtt-user", "", "user name at that broker")
-	flags.StringVar(&r.passwordFile, "mqtt-password-file", "", "file with the password at that broker")
-	flags.StringVar(&r.forwardTo, "forward-to", "", "send everything on to the hub at this URL, like https://hub.example:8470")
-	flags.StringVar(&r.forwardUser, "forward-user", "", "user name at that hub")
-	flags.StringVar(&r.forwardPasswordFile, "forward-password-file", "", "file with the password at that hub")
-	flags.StringVar(&r.forwardCA, "forward-ca", "", "PEM file with the certificate by which that hub is known, instead of the system's")
-	flags.IntVar(&r.keepCounts, "keep-counts", 0, "keep only the last so many arc counts of each machine whole, and of older ones what the answers rest on; 0 for all")
+	flags.StringVar(&r.httpListen, "http-listen", "127.0.0.1:8470", "`ADDRESS` of the pages and the HTTP interface")
+	flags.StringVar(&r.mqttListen, "mqtt-listen", "", "run the embedded MQTT broker on this `ADDRESS`, like 127.0.0.1:1883")
+	flags.StringVar(&r.broker, "mqtt-broker", "", "join the MQTT broker at this `URL`, like tcp://broker:1883 or ssl://broker:8883")
+	flags.StringVar(&r.clientID, "mqtt-client-id", "", "client `ID` at that broker; it must stay the same; made from this computer's name and the store's place if left out")
+	flags.StringVar(&r.user, "mqtt-user", "", "user `NAME` at that broker")
+	flags.StringVar(&r.passwordFile, "mqtt-password-file", "", "`FILE` with the password at that broker")
+	flags.StringVar(&r.forwardTo, "forward-to", "", "send everything on to the hub at this `URL`, like https://hub.example:8470")
+	flags.StringVar(&r.forwardUser, "forward-user", "", "user `NAME` at that hub")
+	flags.StringVar(&r.forwardPasswordFile, "forward-password-file", "", "`FILE` with the password at that hub")
+	flags.StringVar(&r.forwardCA, "forward-ca", "", "PEM `FILE` with the certificate by which that hub is known, instead of the system's")
+	flags.IntVar(&r.keepCounts, "keep-counts", 0, "keep only the last `NUMBER` of arc counts of each machine whole, and of older ones what the answers rest on; 0 for all")
 	r.alerts.flags(flags)
-	flags.StringVar(&r.tlsCert, "tls-cert", "", "PEM file with the certificate of the pages and of the embedded broker")
-	flags.StringVar(&r.tlsKey, "tls-key", "", "PEM file with that certificate's key")
-	flags.StringSliceVar(&r.hosts, "host", nil, "name under which the pages are called, beside localhost and addresses; may be repeated")
+	flags.StringVar(&r.tlsCert, "tls-cert", "", "PEM `FILE` with the certificate of the pages and of the embedded broker")
+	flags.StringVar(&r.tlsKey, "tls-key", "", "PEM `FILE` with that certificate's key")
+	flags.StringSliceVar(&r.hosts, "host", nil, "`NAME` by which the pages are called, beside localhost and addresses; may be repeated")
 	flags.BoolVar(&r.open, openFlag, false, "listen beyond this computer without encryption, and without credentials while there are none, although anybody there could then read and write")
-	flags.StringVar(&r.profileListen, "profile-listen", "", "serve the Go runtime's profiles on this address of this computer, like 127.0.0.1:6060")
+	flags.StringVar(&r.profileListen, "profile-listen", "", "serve the Go runtime's profiles on this `ADDRESS` of this computer, like 127.0.0.1:6060")
 	flags.Var(&r.logFormat, "log-format", "form of the log")
 	flags.Var(&r.logLevel, "log-level", "the least that is logged")
-	flags.String("config", "", "TOML file with any of these settings, like http_listen = \"127.0.0.1:8470\"")
+	flags.String("config", "", "TOML `FILE` with any of these settings, like http_listen = \"127.0.0.1:8470\"")
 }
 
 // valid checks the settings together; every error names the setting.
@@ -162,8 +163,8 @@ func (r *rawConfig) valid(db string) (Config, error) {
 // mayListen refuses an address that others could reach, unless there are
 // credentials and encryption.
 func (r *rawConfig) mayListen(setting, address string, guarded bool) error {
-	host, _, err := net.SplitHostPort(address)
-	if err != nil {
+	host, port, err := net.SplitHostPort(address)
+	if _, outside := strconv.ParseUint(port, 10, 16); err != nil || outside != nil {
 		return usagef("%s is %q: it must be an address and a port, like 127.0.0.1:8470", setting, address)
 	}
 	if loopback(host) || guarded || r.open {

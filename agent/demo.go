@@ -39,11 +39,10 @@ months of history over MQTT and then go on, a minute of theirs in a second of
 ours, hours without work left out. The pages are live on this computer. Nothing
 is kept afterwards.`,
 		Example: "  arcdrift demo\n  arcdrift demo --seed 7",
-		Args:    cobra.NoArgs,
 	}
-	seed := cmd.Flags().Uint64("seed", 1, "another seed, another story")
-	pages := cmd.Flags().String("http-listen", "127.0.0.1:8470", "address of the pages; another port if it is taken")
-	broker := cmd.Flags().String("mqtt-listen", "127.0.0.1:1883", "address of the MQTT broker; another port if it is taken")
+	seed := cmd.Flags().Uint64("seed", 1, "another `NUMBER`, another story")
+	pages := cmd.Flags().String("http-listen", "127.0.0.1:8470", "`ADDRESS` of the pages; another port if it is taken")
+	broker := cmd.Flags().String("mqtt-listen", "127.0.0.1:1883", "`ADDRESS` of the MQTT broker; another port if it is taken")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		dir, err := os.MkdirTemp("", "arcdrift-demo-")
 		if err != nil {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 	"time"
 )
 
@@ -54,7 +55,8 @@ func (r refusedError) Error() string {
 func Run(ctx context.Context, env Env) int {
 	err := run(ctx, env)
 	if err != nil {
-		fmt.Fprintf(env.Stderr, "arcdrift: %v\n", err)
+		// What failed together is told together.
+		fmt.Fprintf(env.Stderr, "arcdrift: %s\n", strings.ReplaceAll(err.Error(), "\n", "; "))
 	}
 	var refused refusedError
 	switch {

@@ -38,14 +38,13 @@ With --invented it replays invented fleets instead, whose truth is known: then
 only failures of the electrodes count, and beside the rules stands who knows all
 but chance. ` + "`all`" + ` takes every kind of fleet, and an hour.`,
 		Example: "  arcdrift evaluate\n  arcdrift evaluate --format csv > scores.csv\n  arcdrift evaluate --invented sudden-dirt --machines 2 --days 80",
-		Args:    cobra.NoArgs,
 	}
 	format := formatFlag(cmd, formatText, formatJSON, formatCSV)
 	var invent invention
-	cmd.Flags().StringSliceVar(&invent.kinds, "invented", nil, "kinds of invented fleet to replay instead of the store, or "+everyKind)
-	cmd.Flags().IntVar(&invent.machines, "machines", 50, "how many machines an invented fleet has")
-	cmd.Flags().IntVar(&invent.days, "days", 180, "how many days it lives, up to today")
-	cmd.Flags().Uint64Var(&invent.seed, "seed", replaySeed, "another seed, another invented fleet")
+	cmd.Flags().StringSliceVar(&invent.kinds, "invented", nil, "`KINDS` of invented fleet to replay instead of the store, or "+everyKind)
+	cmd.Flags().IntVar(&invent.machines, "machines", 50, "`NUMBER` of machines of an invented fleet")
+	cmd.Flags().IntVar(&invent.days, "days", 180, "`NUMBER` of days an invented fleet is followed, up to today")
+	cmd.Flags().Uint64Var(&invent.seed, "seed", replaySeed, "another `NUMBER`, another invented fleet")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		replayed, err := invent.replayOr(cmd, env)
 		if err != nil {

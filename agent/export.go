@@ -24,7 +24,6 @@ and is still listed, and of the type thinned, how many old arc counts were thinn
 and are left out. CSV holds the records only. Importing an export again is
 harmless, and brings the refused list too.`,
 		Example: "  arcdrift export > all.jsonl\n  arcdrift export --format csv > all.csv",
-		Args:    cobra.NoArgs,
 	}
 	format := formatFlag(cmd, formatJSON, formatCSV)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {

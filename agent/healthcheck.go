@@ -12,7 +12,6 @@ func healthcheckCommand(env Env) *cobra.Command {
 		Short:   "Whether an agent runs on the store and answers",
 		Long:    "Asks the agent that holds the store whether it lives; for containers and scripts.",
 		Example: "  arcdrift healthcheck || echo 'no agent'",
-		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			url, ok := runningAgent(cmd.Context(), dbPath(cmd))
 			if !ok {

@@ -29,7 +29,6 @@ that is there already is not taken twice, so importing again is harmless. What
 must be refused is named with its line and the reason, and is kept in the
 refused list.`,
 		Example: "  arcdrift import results.jsonl bench.csv\n  cat results.csv | arcdrift import -",
-		Args:    cobra.MinimumNArgs(1),
 	}
 	format := formatFlag(cmd, formatText, formatJSON)
 	cmd.RunE = func(cmd *cobra.Command, files []string) error {

@@ -46,7 +46,7 @@ func openLocal(ctx context.Context, path string, now func() time.Time) (*local, 
 }
 
 // Close lets the door finish and closes the store.
-func (l *local) Close() error { return errors.Join(l.stop(), l.store.Close()) }
+func (l *local) Close() error { return errors.Join(l.stop(), closed(l.store)) }
 
 // Take offers the records, in turn, while the door is busy.
 func (l *local) Take(ctx context.Context, offers []intake.Offer) ([]intake.Receipt, error) {

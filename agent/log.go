@@ -34,7 +34,6 @@ func logCommand(env Env) *cobra.Command {
 		Short:   "Write down one record by hand",
 		Long:    "Writes down one record, given by flags or, on a terminal and without flags, asked for field by field.",
 		Example: logExamples[drift.TypeCalibration],
-		Args:    cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error {
 			return usagef("say what to log: calibration, service, usage, splice, setup or correction")
 		},
@@ -52,7 +51,6 @@ func logTypeCommand(env Env, t drift.Type) *cobra.Command {
 		Use:     string(t),
 		Short:   "Write down one " + string(t),
 		Example: logExamples[t],
-		Args:    cobra.NoArgs,
 	}
 	flags := cmd.Flags()
 	flags.SortFlags = false
@@ -60,12 +58,13 @@ func logTypeCommand(env Env, t drift.Type) *cobra.Command {
 		return pflag.NormalizedName(strings.ReplaceAll(name, "_", "-"))
 	})
 	for _, f := range fieldsToGive(t) {
-		flags.String(f.Name, "", describe(f))
+		flags.Var(&typedIn{kind: f.Kind}, f.Name, describe(f))
 	}
-	flags.StringToString("extra", nil, "anything of your own, name=value")
+	flags.StringToString("extra", nil, "anything of your own, as `NAME=VALUE`")
 	if t == drift.TypeCorrection {
-		flags.StringToString("fields", nil, "the new values, field=value")
+		flags.StringToString("fields", nil, "the new values, each as `FIELD=VALUE`")
 	}
+	flags.VisitAll(func(f *pflag.Flag) { f.DefValue = "" }) // there is none to tell
 	format := formatFlag(cmd, formatText, formatJSON)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		form, err := givenFields(cmd, t)
@@ -87,20 +86,48 @@ func logTypeCommand(env Env, t drift.Type) *cobra.Command {
 
 // fieldsToGive are the fields of the type that a person may state.
 func fieldsToGive(t drift.Type) []*drift.Field {
-	return slices.DeleteFunc(slices.Clone(drift.FieldsOf(t)), func(f *drift.Field) bool { return f.Name == "type" })
+	return slices.DeleteFunc(drift.FieldsOf(t), func(f *drift.Field) bool { return f.Name == "type" })
 }
 
-// describe says what a field may be.
+// describe says what a field means and may be.
 func describe(f *drift.Field) string {
+	means := strings.ReplaceAll(f.Means, "`", "")
 	switch {
 	case f.Words != nil:
-		return strings.Join(f.Words, ", ")
+		return means + ": " + strings.Join(f.Words, ", ")
 	case f.Kind == drift.Moment:
 		return "when it happened, like 2026-03-02T07:45:00+01:00; now if left out"
 	case f.Unit != "":
-		return f.Unit
+		return means + ", in " + f.Unit
+	}
+	return means
+}
+
+// typedIn is the flag of a field: what is typed, as it is.
+type typedIn struct {
+	text string
+	kind drift.Kind
+}
+
+func (v *typedIn) String() string { return v.text }
+
+// Set takes anything: what is wrong with it is said of the record as a whole.
+func (v *typedIn) Set(s string) error {
+	v.text = s
+	return nil
+}
+
+// Type is what the help calls the value.
+func (v *typedIn) Type() string {
+	switch v.kind {
+	case drift.Text:
+		return "TEXT"
+	case drift.Flag:
+		return "true|false"
+	case drift.Moment:
+		return "TIME"
 	default:
-		return f.Kind.String()
+		return "NUMBER"
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"net/http"
 	"os"
 	"strings"
@@ -35,8 +36,8 @@ type place interface {
 // that agent and says so. Unless it may be made, a store that is not there is an
 // error: an answer from an empty store would be a lie about a mistyped name.
 func openPlace(ctx context.Context, env Env, path string, make bool) (place, error) {
-	if _, err := os.Stat(path); err != nil && !make {
-		return nil, fmt.Errorf("there is no store %s; import or log records first, or name another with --db: %w", path, err)
+	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) && !make {
+		return nil, fmt.Errorf("there is no store %s; import or log records first, or name another with --db", path)
 	}
 	l, err := openLocal(ctx, path, env.Now)
 	if errors.Is(err, store.ErrHeld) {

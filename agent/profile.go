@@ -3,7 +3,6 @@ package agent
 import (
 	"context"
 	"errors"
-	"fmt"
 	"net"
 	"net/http"
 	"net/netip"
@@ -67,7 +66,7 @@ func held(w http.ResponseWriter, r *http.Request) {
 func loopbackOnly(flag, address string) error {
 	at, err := netip.ParseAddrPort(address)
 	if err != nil || !at.Addr().IsLoopback() {
-		return fmt.Errorf("%s %s: profiles are given on this computer only, on an address like 127.0.0.1:6060", flag, address)
+		return usagef("%s is %q: profiles are served on this computer only, on an address like 127.0.0.1:6060", flag, address)
 	}
 	return nil
 }

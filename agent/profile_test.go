@@ -2,6 +2,7 @@ package agent
 
 import (
 	"context"
+	"fmt"
 	"io"
 	"net"
 	"net/http"
@@ -23,7 +24,7 @@ func TestProfilesOnThisComputerOnly(t *testing.T) {
 		if allowed {
 			assert.NoError(t, err, address)
 		} else {
-			assert.ErrorContains(t, err, "profile-listen "+address)
+			assert.ErrorContains(t, err, fmt.Sprintf("profile-listen is %q", address))
 		}
 	}
 	assert.Empty(t, defaults().profileListen, "only when asked for")

@@ -77,6 +77,7 @@ func (c *Config) takesRestart(next *Config) (names []string) {
 		{"mqtt-listen", c.MQTTListen == next.MQTTListen},
 		{"mqtt-broker", reflect.DeepEqual(c.Broker, next.Broker)},
 		{"forward-to", sameHub(c.Hub, next.Hub)},
+		{"keep-counts", c.KeepCounts == next.KeepCounts},
 		{"tls-cert", (c.TLS == nil) == (next.TLS == nil)},
 		{"host", reflect.DeepEqual(c.Hosts, next.Hosts)},
 		{openFlag, c.Open == next.Open},

@@ -23,7 +23,6 @@ or the bench found the electrodes worn or dirty within 14 days. It works on a
 copy, as evaluate does. With --sent it tells instead, and at once, how the messages
 that this agent really sent turned out by what the bench found.`,
 		Example: "  arcdrift report\n  arcdrift report --sent --format json",
-		Args:    cobra.NoArgs,
 	}
 	format := formatFlag(cmd, formatText, formatJSON, formatCSV)
 	asSent := cmd.Flags().Bool("sent", false, "how the messages that were sent turned out; text or json")

@@ -10,6 +10,7 @@ import (
 	"net"
 	"os"
 	"sync/atomic"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -39,10 +40,11 @@ systemctl reload) it reads them again: what is logged, the certificate and who i
 told what change at once; of any other it says that it takes a restart, and
 settings that are not valid change nothing.`,
 		Example: "  arcdrift serve --mqtt-listen 127.0.0.1:1883\n  arcdrift serve --mqtt-broker ssl://broker.example:8883 --config /etc/arcdrift.toml",
-		Args:    cobra.NoArgs,
 	}
 	var raw rawConfig
 	raw.flags(cmd.Flags())
+	raw.logFormat.offer(cmd, "log-format")
+	raw.logLevel.offer(cmd, "log-level")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		var hangups <-chan os.Signal
 		if env.Hangups != nil {
@@ -124,7 +126,7 @@ func (s *server) assemble(env Env) (err error) {
 	}
 	s.guard = auth.NewGuard(keys, s.config.Open, env.Now)
 	if err := s.listen(); err != nil {
-		return fmt.Errorf("the pages cannot be served: %w", err)
+		return err
 	}
 	pages, err := web.New(web.Config{
 		Guard: s.guard, Door: s.door, Fleet: s.mind, Said: s.mind.Said, Records: records{s.store, s.ready},
@@ -144,9 +146,9 @@ func (s *server) assemble(env Env) (err error) {
 		s.faces = append(s.faces, webRunner{pages, s.listener, "https"}, webRunner{pages, s.own, "http"})
 	}
 	if s.config.ProfileListen != "" {
-		l, err := net.Listen("tcp", s.config.ProfileListen)
+		l, err := listenAt("profile-listen", s.config.ProfileListen)
 		if err != nil {
-			return fmt.Errorf("profiles cannot be served: %w", err)
+			return err
 		}
 		s.faces = append(s.faces, profiles{l})
 	}
@@ -195,12 +197,26 @@ func (s *server) watchOver(env Env) (err error) {
 
 // listen opens the listeners of the pages.
 func (s *server) listen() (err error) {
-	if s.listener, err = net.Listen("tcp", s.config.HTTPListen); err != nil || s.config.TLS == nil {
+	if s.listener, err = listenAt("http-listen", s.config.HTTPListen); err != nil || s.config.TLS == nil {
 		return err
 	}
 	s.listener = s.encrypted(s.listener)
 	s.own, err = net.Listen("tcp", "127.0.0.1:0")
 	return err
+}
+
+// listenAt listens where a setting says.
+func listenAt(setting, address string) (net.Listener, error) {
+	l, err := net.Listen("tcp", address)
+	switch {
+	case errors.Is(err, syscall.EADDRINUSE):
+		return nil, fmt.Errorf("%s %s is taken: another program listens there, perhaps another agent; stop it or set another port: %w", setting, address, err)
+	case errors.Is(err, syscall.EACCES):
+		return nil, fmt.Errorf("%s %s is not allowed to this user; set a port from 1024 on: %w", setting, address, err)
+	case err != nil:
+		return nil, fmt.Errorf("%s %s is no place to listen at: %w", setting, address, err)
+	}
+	return l, nil
 }
 
 // encrypted speaks TLS, on each connection with the certificate then in force.
@@ -216,9 +232,9 @@ func (s *server) encrypted(plain net.Listener) net.Listener {
 func (s *server) joinMQTT(env Env) error {
 	desk := mqtt.Desk{Door: s.door, Adviser: s.mind, Now: env.Now}
 	if s.config.MQTTListen != "" {
-		listener, err := net.Listen("tcp", s.config.MQTTListen)
+		listener, err := listenAt("mqtt-listen", s.config.MQTTListen)
 		if err != nil {
-			return fmt.Errorf("the MQTT broker cannot listen: %w", err)
+			return err
 		}
 		if s.config.TLS != nil {
 			listener = s.encrypted(listener)
@@ -270,9 +286,17 @@ func (s *server) close() error {
 		}
 	}
 	if s.store != nil {
-		err = errors.Join(err, s.store.Close())
+		err = errors.Join(err, closed(s.store))
 	}
 	return err
+}
+
+// closed closes a store.
+func closed(s *store.Store) error {
+	if err := s.Close(); err != nil {
+		return fmt.Errorf("the store was not closed in good order: %w", err)
+	}
+	return nil
 }
 
 // url is where commands on this computer reach the agent.

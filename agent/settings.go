@@ -31,7 +31,7 @@ func settle(flags *pflag.FlagSet, known map[string]bool, environ []string) error
 		}
 		if f := flags.Lookup(name); f != nil && !f.Changed {
 			if err := flags.Set(name, value); err != nil {
-				return usagef("the environment variable %s is %q: %w", key, value, err)
+				return usagef("the environment variable %s is %q: %w", key, value, valueFault(err))
 			}
 		}
 	}
@@ -76,7 +76,7 @@ func readConfig(path string, flags *pflag.FlagSet) error {
 		}
 		for _, v := range values {
 			if err := flags.Set(f.Name, fmt.Sprint(v)); err != nil {
-				return usagef("the configuration %s has %s = %v: %w", path, key, v, err)
+				return usagef("the configuration %s has %s = %v: %w", path, key, v, valueFault(err))
 			}
 		}
 	}

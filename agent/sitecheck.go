@@ -19,13 +19,13 @@ import (
 
 // siteFlags are the flags of the question and the fields they fill.
 var siteFlags = []struct{ flag, field, usage string }{
-	{"machine", "machine", "the splicing machine"},
-	{"temperature", "temperature_c", "the air's temperature, degrees Celsius"},
-	{"humidity", "humidity_pct", "the air's relative humidity, percent"},
-	{"altitude", "altitude_m", "metres above sea level"},
-	{"pressure", "pressure_hpa", "station pressure, hectopascals; wins over the altitude"},
-	{"machine-temperature", "machine_temperature_c", "the machine's own temperature, degrees Celsius"},
-	{"as-of", "as_of", "the moment that is asked about, like 2026-03-02T18:00:00+01:00; now if left out"},
+	{"machine", "machine", "`ID` of the splicing machine"},
+	{"temperature", "temperature_c", "the air's temperature in degrees `CELSIUS`"},
+	{"humidity", "humidity_pct", "the air's relative humidity in `PERCENT`"},
+	{"altitude", "altitude_m", "`METRES` above sea level"},
+	{"pressure", "pressure_hpa", "air pressure on the spot, not reduced to sea level, in `HECTOPASCALS`; wins over the altitude"},
+	{"machine-temperature", "machine_temperature_c", "the machine's own temperature in degrees `CELSIUS`"},
+	{"as-of", "as_of", "the `TIME` that is asked about, like 2026-03-02T18:00:00+01:00; now if left out"},
 }
 
 func siteCheckCommand(env Env) *cobra.Command {
@@ -36,14 +36,13 @@ func siteCheckCommand(env Env) *cobra.Command {
 chance that the next arc would be out of tolerance in the new air. --batch reads
 many questions, one JSON object per line, and answers each in its place.`,
 		Example: "  arcdrift site-check --machine K-07 --temperature 4 --humidity 85 --altitude 2400\n  arcdrift site-check --batch questions.jsonl",
-		Args:    cobra.NoArgs,
 	}
 	flags := cmd.Flags()
 	flags.SortFlags = false
 	for _, f := range siteFlags {
 		flags.String(f.flag, "", f.usage)
 	}
-	batch := flags.String("batch", "", "file of questions, one JSON object per line; - is standard input")
+	batch := flags.String("batch", "", "`FILE` of questions, one JSON object per line; - is standard input")
 	format := formatFlag(cmd, formatText, formatJSON, formatCSV)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		if *batch != "" {
@@ -58,19 +57,23 @@ many questions, one JSON object per line, and answers each in its place.`,
 			return err
 		}
 		a, err := at.Move(cmd.Context(), q)
-		if err := errors.Join(err, at.Close()); err != nil {
-			return err
+		if err == nil {
+			err = tellMove(env.Stdout, &a, format.value)
 		}
-		switch format.value {
-		case formatJSON:
-			return writeJSON(env.Stdout, &a)
-		case formatCSV:
-			return siteCSV(env.Stdout, &a)
-		default:
-			return siteText(env.Stdout, &a)
-		}
+		return errors.Join(err, at.Close())
 	}
 	return cmd
+}
+
+func tellMove(w io.Writer, a *advise.MoveAnswer, format string) error {
+	switch format {
+	case formatJSON:
+		return writeJSON(w, a)
+	case formatCSV:
+		return siteCSV(w, a)
+	default:
+		return siteText(w, a)
+	}
 }
 
 // siteQuestion reads the question from the flags.

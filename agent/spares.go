@@ -76,7 +76,6 @@ says how many pairs a depot should hold so that they suffice in 19 of 20 lead
 times, and in 99 of 100. Depot, lead time and pairs held are settings (log setup);
 a lead time that no setup says is a month.`,
 		Example: "  arcdrift spares\n  arcdrift log setup --scope fleet --lead-time-days 45",
-		Args:    cobra.NoArgs,
 	}
 	format := formatFlag(cmd, formatText, formatJSON, formatCSV)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
@@ -86,12 +85,7 @@ a lead time that no setup says is a month.`,
 		}
 		switch format.value {
 		case formatJSON:
-			for i := range rows {
-				if err := writeJSON(env.Stdout, &rows[i]); err != nil {
-					return err
-				}
-			}
-			return nil
+			return writeJSONLines(env.Stdout, rows)
 		case formatCSV:
 			return sparesCSV(env.Stdout, rows)
 		}

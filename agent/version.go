@@ -20,7 +20,6 @@ func versionCommand(env Env) *cobra.Command {
 		Use:     "version",
 		Short:   "Which arcdrift this is",
 		Example: "  arcdrift version",
-		Args:    cobra.NoArgs,
 	}
 	format := formatFlag(cmd, formatText, formatJSON)
 	cmd.RunE = func(*cobra.Command, []string) error {

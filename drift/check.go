@@ -228,7 +228,7 @@ func (r *Record) Check() error {
 	if err := r.complete(); err != nil {
 		return err
 	}
-	for _, f := range FieldsOf(r.Type) {
+	for _, f := range fieldsOf[r.Type] {
 		if err := f.checkIn(r); err != nil {
 			return err
 		}

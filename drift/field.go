@@ -29,7 +29,9 @@ func (k Kind) String() string {
 // called in every form of a record, in which types it stands and what it may be.
 type Field struct {
 	Name string
-	Kind Kind
+	// Means says in a clause what it is; names of fields stand between backquotes.
+	Means string
+	Kind  Kind
 	// In lists the types it stands in; nil means all.
 	In []Type
 	// Unit of a number, in words for people; empty for a bare count.
@@ -123,9 +125,8 @@ func FieldNamed(name string) (*Field, bool) {
 }
 
 // FieldsOf lists the rows that stand in records of type t, in table order,
-// which is also the order of the canonical form and of columns. The list is
-// shared: it must not be changed.
-func FieldsOf(t Type) []*Field { return fieldsOf[t] }
+// which is also the order of the canonical form and of columns.
+func FieldsOf(t Type) []*Field { return slices.Clone(fieldsOf[t]) }
 
 // AllFields lists every row in table order.
 func AllFields() []*Field {

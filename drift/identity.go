@@ -17,7 +17,7 @@ import (
 // keep their offset. Equal records have equal bytes.
 func (r *Record) AppendCanonical(b []byte) []byte {
 	b = append(b, '{')
-	for _, f := range FieldsOf(r.Type) {
+	for _, f := range fieldsOf[r.Type] {
 		if v, ok := f.Value(r); ok {
 			b = appendMember(b, f.Name, v)
 		}

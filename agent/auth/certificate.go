@@ -88,6 +88,12 @@ func Certify(dir string, hosts []string, now time.Time) (Certified, error) {
 
 var hostName = regexp.MustCompile(`^[a-z0-9]([a-z0-9-]*[a-z0-9])?(\.[a-z0-9]([a-z0-9-]*[a-z0-9])?)*$`)
 
+// CheckHosts says what is wrong with names and addresses for a certificate.
+func CheckHosts(hosts []string) error {
+	_, _, err := split(hosts)
+	return err
+}
+
 // split tells names from addresses.
 func split(hosts []string) (names []string, addresses []net.IP, err error) {
 	if len(hosts) == 0 {

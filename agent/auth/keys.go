@@ -105,7 +105,7 @@ func (k *Keys) Add(name string, role Role, machines Machines, now time.Time) (se
 	}
 	err = k.change(func(all []Account) ([]Account, error) {
 		if slices.ContainsFunc(all, func(a Account) bool { return a.Name == name }) {
-			return nil, fmt.Errorf("there is a %q already; remove it first, and its secret is worth nothing any more", name)
+			return nil, fmt.Errorf("there is a %q already; for a new secret remove it first", name)
 		}
 		return append(all, Account{name, role, machines, string(hash), now.UTC()}), nil
 	})

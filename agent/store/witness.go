@@ -67,10 +67,13 @@ func writeWitness(path string, w witness) error {
 	if err != nil {
 		return err
 	}
-	return replace(witnessPath(path), func(f *os.File) error {
+	if err := replace(witnessPath(path), func(f *os.File) error {
 		_, err := f.Write(append(raw, '\n'))
 		return err
-	})
+	}); err != nil {
+		return fmt.Errorf("the store's witness cannot be written: %w", err)
+	}
+	return nil
 }
 
 // sight is what a witness would say of the store now.

@@ -93,7 +93,7 @@ func (s *Server) showCorrect(w http.ResponseWriter, u units, e drift.Entry, type
 }
 
 func correctable(e *drift.Entry) []*drift.Field {
-	return slices.DeleteFunc(slices.Clone(drift.FieldsOf(e.Type)), func(f *drift.Field) bool { return slices.Contains(uncorrectable[:], f.Name) })
+	return slices.DeleteFunc(drift.FieldsOf(e.Type), func(f *drift.Field) bool { return slices.Contains(uncorrectable[:], f.Name) })
 }
 
 // shownValue is the value as the form writes it; "" when unknown.
