@@ -8,6 +8,7 @@ import (
 	"net/http/httptest"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -64,7 +65,7 @@ func TestLargePagesStaySmall(t *testing.T) {
 		nodes := strings.Count(page, "<") - strings.Count(page, "</")
 		t.Logf("%s: %d bytes as sent, %d unpacked, %d elements", path, packed, len(page), nodes)
 		assert.Less(t, packed, 100_000, path)
-		assert.Less(t, nodes, 8000, path)
+		assert.Less(t, nodes, 4000, path)
 	}
 }
 
@@ -82,17 +83,28 @@ func TestCompressionKeepsTheTag(t *testing.T) {
 	assert.Contains(t, get(t, yard(), "/").Body.String(), "<!doctype html>")
 }
 
+// spent is the processor time that this process has used.
+func spent(b *testing.B) time.Duration {
+	var u syscall.Rusage
+	require.NoError(b, syscall.Getrusage(syscall.RUSAGE_SELF, &u))
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
+// benchmarkPage reports the 99th of 100 times that a page takes, by the clock
+// and, for a computer that others use too, in processor time.
 func benchmarkPage(b *testing.B, f *fake, path string) {
 	h := serverFor(b, f).Handler()
-	var took []time.Duration
+	var clock, processor []time.Duration
 	for b.Loop() {
 		f.version++ // no page of before will do
-		began := time.Now()
+		began, used := time.Now(), spent(b)
 		_, _, _ = zipped(b, h, path)
-		took = append(took, time.Since(began))
+		clock, processor = append(clock, time.Since(began)), append(processor, spent(b)-used)
 	}
-	slices.Sort(took)
-	b.ReportMetric(float64(took[len(took)*99/100].Microseconds())/1000, "p99-ms")
+	for unit, all := range map[string][]time.Duration{"p99-ms": clock, "p99-cpu-ms": processor} {
+		slices.Sort(all)
+		b.ReportMetric(float64(all[len(all)*99/100].Microseconds())/1000, unit)
+	}
 }
 
 func BenchmarkBoardOf2000(b *testing.B)     { benchmarkPage(b, crowd(2000), "/") }
