@@ -2,12 +2,16 @@ package store
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"hash/maphash"
+	"runtime"
 	"time"
 
 	"go.etcd.io/bbolt"
+	"golang.org/x/sync/errgroup"
 )
 
 // Report is what Verify found.
@@ -53,6 +57,7 @@ func VerifyFile(path string) (Report, error) {
 // afford that runs Verify in a child process with a time limit.
 func (s *Store) Verify() (Report, error) {
 	var r Report
+	defer s.releasing()()
 	err := s.view(func(tx *bbolt.Tx) error {
 		if err := checkPages(tx); err != nil {
 			r.unreadable(err)
@@ -63,10 +68,12 @@ func (s *Store) Verify() (Report, error) {
 			r.wrong(Damage{Meaning: err.Error()})
 			return nil
 		}
-		v := verifier{tx: tx, report: &r, entries: tx.Bucket(entriesBucket), ids: tx.Bucket(idsBucket),
+		v := verifier{tx: tx, report: &r, seed: maphash.MakeSeed(), entries: tx.Bucket(entriesBucket), ids: tx.Bucket(idsBucket),
 			order: tx.Bucket(orderBucket), heads: tx.Bucket(headsBucket),
 			conflicts: tx.Bucket(conflictsBucket), setups: tx.Bucket(setupsBucket)}
-		v.walk()
+		if err := v.walk(); err != nil {
+			return err
+		}
 		v.ends()
 		v.indexes(st)
 		v.refusals()
@@ -98,13 +105,89 @@ type verifier struct {
 	entries, ids, order, heads, conflicts, setups *bbolt.Bucket
 
 	setupsSeen uint64
+
+	// sums are what the indexes should hold, see listing.
+	seed maphash.Seed
+	sums listing
 }
 
-// walk checks every entry, machine by machine.
-func (v *verifier) walk() {
+// listing stands for what is in the indexes, each a sum of hashes, the seed
+// drawn anew, so that neither order nor intent matters: that two lists differ and
+// their sums do not has a chance of 2⁻⁶⁴. To look each entry up would take three
+// times as long as all the rest.
+type listing struct{ ids, order, conflicts, setups uint64 }
+
+func (v *verifier) hash(key, value []byte) uint64 {
+	var room [256]byte
+	return maphash.Bytes(v.seed, append(append(room[:0], key...), value...))
+}
+
+func (v *verifier) ref(idKey []byte, p place) uint64 {
+	var room [128]byte
+	return v.hash(idKey, appendRef(room[:0], p))
+}
+
+// stretches is how many parts a walk has for each processor, so that none waits
+// long for another.
+const stretches = 8
+
+// walk checks every entry, in stretches of machines on all processors.
+func (v *verifier) walk() error {
+	bounds := v.bounds(stretches * runtime.GOMAXPROCS(0))
+	parts := make([]verifier, len(bounds)-1)
+	var group errgroup.Group
+	group.SetLimit(runtime.GOMAXPROCS(0))
+	for n := range parts {
+		part := &parts[n]
+		*part = *v
+		part.report = &Report{}
+		group.Go(func() error {
+			return guard(func() error {
+				part.stretch(bounds[n], bounds[n+1])
+				return nil
+			})
+		})
+	}
+	err := group.Wait()
+	for n := range parts {
+		v.add(&parts[n])
+	}
+	return err
+}
+
+// add adds what a part of the walk has found.
+func (v *verifier) add(part *verifier) {
+	r, of := v.report, part.report
+	r.Entries, r.Thinned, r.Conflicts, r.Machines = r.Entries+of.Entries, r.Thinned+of.Thinned, r.Conflicts+of.Conflicts, r.Machines+of.Machines
+	r.Wrong += of.Wrong
+	r.First = cmp.Or(r.First, of.First)
+	v.setupsSeen += part.setupsSeen
+	v.sums.ids += part.sums.ids
+	v.sums.order += part.sums.order
+	v.sums.conflicts += part.sums.conflicts
+	v.sums.setups += part.sums.setups
+}
+
+// bounds are keys between which lie about so many parts of the machines; the
+// first and the last are nil, for all that is outside.
+func (v *verifier) bounds(parts int) [][]byte {
+	names := machines(v.tx)
+	out := [][]byte{nil}
+	step := (len(names) + parts - 1) / parts
+	for n := step; n < len(names); n += step {
+		out = append(out, headKey(names[n]))
+	}
+	return append(out, nil)
+}
+
+// stretch checks the entries from one key to before another.
+func (v *verifier) stretch(from, to []byte) {
 	var at place
 	var h head // as it should be
-	for i := range walk(v.tx, nil, nil) {
+	for i := range walk(v.tx, nil, from) {
+		if to != nil && bytes.Compare(i.key, to) >= 0 {
+			break
+		}
 		p, ok := placeOf(i.key)
 		if !ok {
 			v.report.wrong(Damage{Meaning: "an entry has a key that is none: the file was edited or spoilt"})
@@ -157,6 +240,7 @@ func (v *verifier) block(p place, i item, h *head) {
 		if l := &b.all[n]; l.flags&flagUsage == 0 || l.flags&flagConflict != 0 {
 			v.report.wrong(Damage{Machine: l.machine, Epoch: l.epoch, Seq: l.seq, Meaning: "its record was taken out, and only arc counts are ever thinned"})
 		}
+		v.sums.ids += v.ref(idKey(b.all[n].id), b.all[n].place)
 	}
 }
 
@@ -173,16 +257,49 @@ func (v *verifier) entry(p place, i item, h *head) {
 	if e.format == formatSummed && (e.flags&flagUsage != 0) != bytes.HasPrefix(e.canonical, usagePrefix) {
 		wrong("it says of itself that it may be thinned, or not, and its type says otherwise")
 	}
-	lists := []*bbolt.Bucket{v.order}
+	listed := v.hash(p.appendOrder(nil), []byte(p.machine))
+	v.sums.ids += v.ref(e.idKey, p)
+	v.sums.order += listed
 	switch {
 	case e.flags&flagConflict != 0:
 		v.report.Conflicts++
-		lists = append(lists, v.conflicts)
+		v.sums.conflicts += listed
 	case bytes.HasPrefix(e.canonical, setupPrefix):
 		v.setupsSeen++
-		lists = append(lists, v.setups)
+		v.sums.setups += listed
 	}
-	if places, ok := refsOf(v.ids.Get(e.idKey)); !ok || !contains(places, p) {
+}
+
+// unlisted names the entries that the indexes do not lead to, once it is known
+// that there are some.
+func (v *verifier) unlisted() {
+	for i := range walk(v.tx, nil, nil) {
+		if b, err := blockOf(i.key, i.value); i.thinned && err == nil {
+			for n := range b.all {
+				v.lookUp(b.all[n].place, idKey(b.all[n].id))
+			}
+		}
+		p, _ := placeOf(i.key)
+		e, err := parse(i.key, i.value)
+		if i.thinned || err != nil {
+			continue
+		}
+		lists := []*bbolt.Bucket{v.order}
+		switch {
+		case e.flags&flagConflict != 0:
+			lists = append(lists, v.conflicts)
+		case bytes.HasPrefix(e.canonical, setupPrefix):
+			lists = append(lists, v.setups)
+		}
+		v.lookUp(p, e.idKey, lists...)
+	}
+}
+
+func (v *verifier) lookUp(p place, idKey []byte, lists ...*bbolt.Bucket) {
+	wrong := func(meaning string) {
+		v.report.wrong(Damage{Machine: p.machine, Epoch: p.epoch, Seq: p.seq, Meaning: meaning})
+	}
+	if places, ok := refsOf(v.ids.Get(idKey)); !ok || !contains(places, p) {
 		wrong("the index of ids does not lead to it: sending it again would keep it twice")
 	}
 	for _, list := range lists {
@@ -234,39 +351,52 @@ func (v *verifier) ends() {
 	}
 }
 
-// indexes holds the sizes of the indexes against the entries: as every entry is
-// in each, equal sizes mean that nothing else is.
+// indexes holds the indexes against the entries: that every entry is in each, by
+// their sums, and by their sizes that nothing else is.
 func (v *verifier) indexes(st state) {
 	expect := func(what string, is, should uint64) {
 		if is != should {
 			v.report.wrong(Damage{Meaning: fmt.Sprintf("%s %d, and there are %d", what, is, should)})
 		}
 	}
+	var is listing
 	var refs, last uint64
 	c := v.ids.Cursor()
 	for k, r := c.First(); k != nil; k, r = c.Next() {
 		places, _ := refsOf(r)
 		refs += uint64(len(places))
+		for _, p := range places {
+			is.ids += v.ref(k, p)
+		}
+	}
+	var orders, conflicts, setups uint64
+	is.order, orders = v.list(v.order)
+	is.conflicts, conflicts = v.list(v.conflicts)
+	is.setups, setups = v.list(v.setups)
+	if is != v.sums {
+		v.unlisted()
 	}
 	if k, _ := v.order.Cursor().Last(); len(k) == 16 {
 		last = binary.BigEndian.Uint64(k[8:])
 	}
 	expect("the store counted entries up to", st.seq, v.report.Entries)
 	expect("the index of ids leads to", refs, v.report.Entries)
-	expect("the order of taking lists", keys(v.order), v.report.Entries-v.report.Thinned)
+	expect("the order of taking lists", orders, v.report.Entries-v.report.Thinned)
 	expect("the store counted thinned arc counts up to", thinnedCount(v.tx), v.report.Thinned)
 	expect("the last number in the order of taking is", last, st.seq)
-	expect("the list of conflicts holds", keys(v.conflicts), v.report.Conflicts)
+	expect("the list of conflicts holds", conflicts, v.report.Conflicts)
 	expect("the store counted conflicts up to", st.conflicts, v.report.Conflicts)
-	expect("the list of setups holds", keys(v.setups), v.setupsSeen)
+	expect("the list of setups holds", setups, v.setupsSeen)
 }
 
-func keys(b *bbolt.Bucket) (n uint64) {
+// list sums up a list by epoch and seq and counts it.
+func (v *verifier) list(b *bbolt.Bucket) (sum, n uint64) {
 	c := b.Cursor()
-	for k, _ := c.First(); k != nil; k, _ = c.Next() {
+	for k, machine := c.First(); k != nil; k, machine = c.Next() {
+		sum += v.hash(k, machine)
 		n++
 	}
-	return n
+	return sum, n
 }
 
 // refusals checks what was kept of refused offers.
