@@ -188,9 +188,26 @@ func (a *alerting) step(s *fleet.Snapshot) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	policy := a.current()
+	freshen(view.Machines, a.view.Machines)
 	next, actions, outcomes := policy.Step(a.state, view, now)
+	if err := a.keep(next, actions, outcomes); err != nil {
+		return err // nothing was decided: what was fresh still is
+	}
 	a.view = view
-	return a.keep(next, actions, outcomes)
+	return nil
+}
+
+// freshen marks the services that were not known before. At the first look all are
+// taken for known.
+func freshen(now, before []alert.Machine) {
+	known := make(map[string]time.Time, len(before))
+	for i := range before {
+		known[before[i].Machine] = before[i].Service.Time
+	}
+	for i := range now {
+		s := &now[i].Service
+		s.Fresh = len(before) > 0 && s.Time.After(known[now[i].Machine])
+	}
 }
 
 // machinesOf are the machines in use as alert looks at them.
@@ -280,7 +297,7 @@ func (a *alerting) Card() alert.Card {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	policy := a.current()
-	return policy.Card(a.state, a.outcomes, len(a.view.Machines), a.now())
+	return policy.Card(a.state, a.outcomes, alert.FoundIn(a.outcomes), len(a.view.Machines), a.now())
 }
 
 // TakeOn marks a case as taken on by somebody.

@@ -250,6 +250,34 @@ func TestRulesEarnTheirSending(t *testing.T) {
 	assert.InDelta(t, 0.9, emptyAlerting(t, s, nil).current().Right[alert.MustStop], 1e-12, "each rule for itself")
 }
 
+// A service is news once, and at the first look after a start none is.
+func TestServicesThatAreNews(t *testing.T) {
+	view := func(hours map[string]int) (all []alert.Machine) {
+		for _, name := range []string{"K-07", "K-08"} {
+			m := alert.Machine{Assessment: advise.Assessment{Machine: name}}
+			if h, ok := hours[name]; ok {
+				m.Service.Time = scriptMoment.Add(time.Duration(h) * time.Hour)
+			}
+			all = append(all, m)
+		}
+		return all
+	}
+	fresh := func(now, before []alert.Machine) (names []string) {
+		freshen(now, before)
+		for _, m := range now {
+			if m.Service.Fresh {
+				names = append(names, m.Machine)
+			}
+		}
+		return names
+	}
+	first := view(map[string]int{"K-07": 1})
+	assert.Empty(t, fresh(first, nil))
+	assert.Empty(t, fresh(view(map[string]int{"K-07": 1}), first))
+	assert.Equal(t, []string{"K-07", "K-08"}, fresh(view(map[string]int{"K-07": 2, "K-08": -5}), first), "the latter was logged late")
+	assert.Empty(t, fresh(view(map[string]int{"K-07": 0}), first), "the newest was taken back by a correction")
+}
+
 // scriptMoment is a Monday, 18:00 UTC. A door that spoke last on Friday has been
 // quiet for less than a working day until Monday at the same time of day.
 func TestDoorsRestOnDaysOff(t *testing.T) {

@@ -19,9 +19,10 @@ func reportCommand(env Env) *cobra.Command {
 		Short: "How the alerts turned out: right, wrong, missed, days of warning",
 		Long: `Goes through the history as it happened and lists the service alerts that the
 records gave cause for, with what came of each: right if a session was given up
-or the bench found the electrodes worn or dirty within 14 days. It works on a
-copy, as evaluate does. With --sent it tells instead, and at once, how the messages
-that this agent really sent turned out by what the bench found.`,
+or the bench found the electrodes worn or dirty within 14 days, and how many of
+the failures had been announced. It works on a copy, as evaluate does. With --sent
+it tells instead, and at once, how the messages that this agent really sent turned
+out by what the bench found.`,
 		Example: "  arcdrift report\n  arcdrift report --sent --format json",
 	}
 	format := formatFlag(cmd, formatText, formatJSON, formatCSV)
@@ -55,10 +56,10 @@ func reportText(w io.Writer, c *score.Card) error {
 		return err
 	}
 	fmt.Fprintf(&out, "From %s to %s\n", c.From.Format("2 Jan 2006"), c.Until.Format("2 Jan 2006"))
-	fmt.Fprintf(&out, "%s: %d right, %d wrong, %d unclear; right %s of those that can be told.\n",
-		count(c.Alerts, "service alert"), c.Right, c.Wrong, c.Unclear, withBand(c.Precision, c.Low, c.High))
-	fmt.Fprintf(&out, "%s: %d announced at least 3 days ahead, %d later, %d missed; %s days of warning in the middle.\n",
-		count(c.Failures, "failure"), c.Announced, c.Late, c.Missed, fixed(c.Notice, 1))
+	fmt.Fprintf(&out, "%s, %s for each machine and month: %d right, %d wrong, %d unclear; right %s of those that can be told.\n",
+		count(c.Alerts, "service alert"), fixed(c.PerMonth, 2), c.Right, c.Wrong, c.Unclear, withBand(c.Precision, c.Low, c.High))
+	fmt.Fprintf(&out, "%s: %d announced at least 3 days ahead, %s; %d later, %d missed; %s days of warning in the middle.\n",
+		count(c.Failures, "failure"), c.Announced, share(c.Recall), c.Late, c.Missed, fixed(c.Notice, 1))
 	if len(c.List) > 0 {
 		out.WriteString("\nAlerts\n")
 		table(&out, func(row func(...string)) {

@@ -16,7 +16,7 @@ import (
 func TestReport(t *testing.T) {
 	card := score.Card{
 		From: scriptMoment.AddDate(0, -1, 0), Until: scriptMoment, Missed: 1,
-		AlertRow: score.AlertRow{Alerts: 2, Right: 1, Wrong: 1, Failures: 2, Announced: 1, Precision: drift.Some(0.5), Low: drift.Some(0.01), High: drift.Some(0.99), Notice: drift.Some(5.0)},
+		AlertRow: score.AlertRow{Alerts: 2, Right: 1, Wrong: 1, Failures: 2, Announced: 1, PerMonth: drift.Some(0.667), Recall: drift.Some(0.5), Precision: drift.Some(0.5), Low: drift.Some(0.01), High: drift.Some(0.99), Notice: drift.Some(5.0)},
 		List: []score.Alert{
 			{Machine: "K-07", Raised: scriptMoment.AddDate(0, 0, -20), Outcome: score.Right, Because: "found worn"},
 			{Machine: "M-02", Raised: scriptMoment.AddDate(0, 0, -18), Outcome: score.Wrong, Because: "the cleaver was at fault"},
@@ -26,8 +26,8 @@ func TestReport(t *testing.T) {
 	var text, table bytes.Buffer
 	require.NoError(t, reportText(&text, &card))
 	assert.Equal(t, `From 2 Feb 2026 to 2 Mar 2026
-2 service alerts: 1 right, 1 wrong, 0 unclear; right 50 % (1 to 99) of those that can be told.
-2 failures: 1 announced at least 3 days ahead, 0 later, 1 missed; 5.0 days of warning in the middle.
+2 service alerts, 0.67 for each machine and month: 1 right, 1 wrong, 0 unclear; right 50 % (1 to 99) of those that can be told.
+2 failures: 1 announced at least 3 days ahead, 50 %; 0 later, 1 missed; 5.0 days of warning in the middle.
 
 Alerts
 RAISED       MACHINE  OUTCOME  BECAUSE

@@ -14,13 +14,7 @@ import (
 	"arcdrift/drift"
 )
 
-// sent is how the messages that this agent sent turned out.
-type sent struct {
-	alert.Card
-	Notice alert.Notice `json:"notice"`
-}
-
-// reportSent tells it.
+// reportSent tells how the messages that this agent sent turned out.
 func reportSent(ctx context.Context, env Env, db, format string) error {
 	if format == formatCSV {
 		return usagef("report --sent is told as text or json")
@@ -36,34 +30,34 @@ func reportSent(ctx context.Context, env Env, db, format string) error {
 }
 
 // readSent counts in a copy of the store.
-func readSent(ctx context.Context, env Env, db string) (sent, error) {
+func readSent(ctx context.Context, env Env, db string) (alert.Card, error) {
 	path, err := copyStore(ctx, env, db, os.TempDir())
 	if err != nil {
-		return sent{}, err
+		return alert.Card{}, err
 	}
 	defer func() { _ = os.Remove(path) }() // it is only a copy
 	s, err := store.Open(path, env.Now, store.Options{ReadOnly: true})
 	if err != nil {
-		return sent{}, err
+		return alert.Card{}, err
 	}
 	out, err := sentOf(s, env.Now())
 	return out, errors.Join(err, s.Close())
 }
 
-func sentOf(s *store.Store, now time.Time) (sent, error) {
+func sentOf(s *store.Store, now time.Time) (alert.Card, error) {
 	m, err := recall(s)
 	if err != nil {
-		return sent{}, err
+		return alert.Card{}, err
 	}
 	machines, err := s.Machines()
 	if err != nil {
-		return sent{}, err
+		return alert.Card{}, err
 	}
 	var found []alert.Found
 	for _, name := range machines {
 		history, err := s.History(name)
 		if err != nil {
-			return sent{}, err
+			return alert.Card{}, err
 		}
 		drift.Order(history)
 		for _, e := range drift.Correct(history) {
@@ -73,16 +67,11 @@ func sentOf(s *store.Store, now time.Time) (sent, error) {
 		}
 	}
 	policy := alert.Policy{Right: m.right()}
-	card := policy.Card(m.state, m.outcomes, len(machines), now)
-	out := sent{Card: card}
-	if !card.Since.IsZero() {
-		out.Notice = alert.NoticeOf(m.outcomes, found, card.Since)
-	}
-	return out, nil
+	return policy.Card(m.state, m.outcomes, found, len(machines), now), nil
 }
 
 // sentText writes it for people.
-func sentText(w io.Writer, s *sent) error {
+func sentText(w io.Writer, s *alert.Card) error {
 	var out strings.Builder
 	if s.Since.IsZero() {
 		_, err := io.WriteString(w, "No case has been opened yet.\n")

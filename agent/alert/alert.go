@@ -123,6 +123,8 @@ type Service struct {
 	Time    time.Time
 	Action  drift.Action
 	Finding drift.Finding
+	// Fresh says that it was not known at the step before.
+	Fresh bool
 }
 
 // Door is a way in. It is silent when nothing came for longer than Quiet.
@@ -267,11 +269,13 @@ type Message struct {
 // End says how a case ended.
 type End string
 
-// The three ends.
+// The three ends, and what stands for a case that never was: electrodes found worn
+// or dirty of which nothing had been said.
 const (
-	ByService  End = "service"
-	ByItself   End = "cleared"
-	LeftBehind End = "left" // the subject is no longer there
+	ByService   End = "service"
+	ByItself    End = "cleared"
+	LeftBehind  End = "left" // the subject is no longer there
+	Unannounced End = "unannounced"
 )
 
 // Outcome is a case that ended, for the report card.

@@ -15,6 +15,8 @@ type Card struct {
 	Messages int                `json:"messages"`
 	PerMonth drift.Opt[float64] `json:"per_machine_month"`
 	Rules    []CardRule         `json:"rules"`
+	// Notice is what the bench found and how long before it had been told.
+	Notice Notice `json:"notice"`
 }
 
 // CardRule is how one rule did by what the bench found.
@@ -27,8 +29,9 @@ type CardRule struct {
 	Sends    bool    `json:"sends"`
 }
 
-// Card makes the report card of a fleet of so many machines.
-func (p *Policy) Card(s State, outcomes []Outcome, machines int, now time.Time) Card {
+// Card makes the report card of a fleet of so many machines, with what the bench
+// found.
+func (p *Policy) Card(s State, outcomes []Outcome, found []Found, machines int, now time.Time) Card {
 	card := Card{Machines: machines}
 	note := func(matter Matter, opened, told time.Time) {
 		if matter == DoorSilent || matter == ChannelDead {
@@ -42,7 +45,9 @@ func (p *Policy) Card(s State, outcomes []Outcome, machines int, now time.Time) 
 		}
 	}
 	for _, o := range outcomes {
-		note(o.Matter, o.Opened, o.ToldAt)
+		if o.End != Unannounced {
+			note(o.Matter, o.Opened, o.ToldAt)
+		}
 	}
 	for _, c := range s.Cases {
 		if c.Phase == Open {
@@ -52,6 +57,9 @@ func (p *Policy) Card(s State, outcomes []Outcome, machines int, now time.Time) 
 	for _, score := range Scores(outcomes) {
 		right := p.Right[score.Matter]
 		card.Rules = append(card.Rules, CardRule{Score: score, Precision: score.Precision(), Expected: right, Sends: right >= RightEnough})
+	}
+	if !card.Since.IsZero() {
+		card.Notice = NoticeOf(outcomes, found, card.Since)
 	}
 	const month = 30.44 * 24 * float64(time.Hour)
 	if months := float64(now.Sub(card.Since)) / month * float64(machines); !card.Since.IsZero() && months > 0 {

@@ -15,23 +15,26 @@ func TestCard(t *testing.T) {
 	assert.Equal(t, alert.Card{Machines: 4, Rules: []alert.CardRule{
 		{Score: alert.Score{Matter: alert.MustStop}, Expected: 0.9, Sends: true},
 		{Score: alert.Score{Matter: alert.ElectrodesDue}, Expected: 0.79},
-	}}, p.Card(alert.State{}, nil, 4, monday), "nothing yet")
+	}}, p.Card(alert.State{}, nil, nil, 4, monday), "nothing yet")
 
 	opened := monday.AddDate(0, 0, -10)
 	outcomes := []alert.Outcome{
-		{Matter: alert.MustStop, Opened: opened, ToldAt: opened, Finding: drift.Worn},
+		{Subject: "K-07", Matter: alert.MustStop, Opened: opened, ToldAt: opened, Service: opened.AddDate(0, 0, 4), Finding: drift.Worn},
 		{Matter: alert.MustStop, Opened: opened, Finding: drift.Fine}, // only listed
 		{Matter: alert.ChannelDead, Opened: opened.AddDate(-1, 0, 0), ToldAt: opened},
+		{Subject: "K-09", Matter: alert.ElectrodesDue, End: alert.Unannounced, Service: opened.AddDate(0, 0, 2), Finding: drift.Worn},
 	}
 	state := alert.State{Cases: []alert.Case{
 		{Matter: alert.ElectrodesDue, Phase: alert.Open, Opened: opened.Add(-5 * 24 * time.Hour), ToldAt: opened},
 		{Matter: alert.ElectrodesDue, Phase: alert.Held, Opened: opened.AddDate(-1, 0, 0), ToldAt: opened},
 	}}
-	got := p.Card(state, outcomes, 4, monday)
+	got := p.Card(state, outcomes, alert.FoundIn(outcomes), 4, monday)
 	assert.True(t, got.Since.Equal(opened.AddDate(0, 0, -5)), "the agent's own matters are no machine's")
 	assert.Equal(t, 2, got.Messages)
 	// Two messages in 15 days of 4 machines; a month is 365.25/12 = 30.44 days, to
 	// the digits given.
 	assert.InDelta(t, 2/(15/30.44*4), got.PerMonth.Or(0), 1e-9)
 	assert.Equal(t, drift.Some(0.5), got.Rules[0].Precision)
+	assert.Zero(t, got.Rules[1].Right, "what nobody said was not right")
+	assert.Equal(t, alert.Notice{Found: 2, Ahead: 1, Missed: 1, Days: drift.Some(4.0)}, got.Notice)
 }

@@ -13,6 +13,18 @@ type Found struct {
 	Time    time.Time
 }
 
+// FoundIn are the findings that outcomes tell of.
+func FoundIn(outcomes []Outcome) []Found {
+	var out []Found
+	for _, o := range outcomes {
+		f := Found{o.Subject, o.Service}
+		if (o.Finding == drift.Worn || o.Finding == drift.Dirty) && !slices.Contains(out, f) {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
 // Notice says how many of the bench's findings had been told, and how long before.
 type Notice struct {
 	// Found were worn or dirty since the first case; Ahead had been told at least

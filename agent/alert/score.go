@@ -25,7 +25,7 @@ func Scores(outcomes []Outcome) []Score {
 		}
 		s := Score{Matter: r.Matter}
 		for _, o := range outcomes {
-			if o.Matter == r.Matter {
+			if o.Matter == r.Matter && o.End != Unannounced {
 				s.count(o)
 			}
 		}

@@ -64,6 +64,7 @@ func (p *Policy) Step(s State, v View, now time.Time) (State, []Action, []Outcom
 			st.end(c, LeftBehind, Service{})
 		}
 	}
+	st.unannounced(s.Cases, v)
 	st.group()
 	st.sort()
 	next := State{Cases: st.cases, NextList: st.list(s.NextList, v)}
@@ -220,6 +221,26 @@ func (s *step) end(c Case, how End, by Service) {
 		Subject: c.Subject, Matter: c.Matter, Opened: c.Opened, ToldAt: c.ToldAt, Ended: s.now,
 		End: how, Service: by.Time, Action: by.Action, Finding: by.Finding,
 	})
+}
+
+// unannounced keeps what the bench has just found worn or dirty at machines that
+// had no case for it, open or answered a short while ago.
+func (s *step) unannounced(before []Case, v View) {
+	said := map[string]bool{}
+	for _, c := range before {
+		said[c.Subject] = said[c.Subject] || s.rules[c.Matter].Bench && c.Phase != Held
+	}
+	for i := range v.Machines {
+		m := &v.Machines[i]
+		worn := m.Service.Finding == drift.Worn || m.Service.Finding == drift.Dirty
+		if !m.Service.Fresh || !worn || said[m.Machine] {
+			continue
+		}
+		s.outcomes = append(s.outcomes, Outcome{
+			Subject: m.Machine, Matter: ElectrodesDue, Ended: s.now, End: Unannounced,
+			Service: m.Service.Time, Action: m.Service.Action, Finding: m.Service.Finding,
+		})
+	}
 }
 
 // due is when the message of a case may leave whose condition has stood since a

@@ -258,6 +258,46 @@ func TestServiceClosesTheCase(t *testing.T) {
 	}
 }
 
+// What the bench finds worn or dirty at a machine of which nothing was said is kept
+// once, for the report card.
+func TestWhatNobodyHadSaid(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		state   advise.State
+		finding drift.Finding
+		fresh   bool
+		want    alert.End
+	}{
+		{"found worn", advise.Fit, drift.Worn, true, alert.Unannounced},
+		{"found dirty", advise.CheckFirst, drift.Dirty, true, alert.Unannounced}, // which is for no bench
+		{"found fine", advise.Fit, drift.Fine, true, ""},
+		{"known before", advise.Fit, drift.Worn, false, ""},
+		{"a case was open", advise.Stop, drift.Worn, true, alert.ByService},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			p := policy()
+			v := alert.View{Machines: []alert.Machine{machine("K-07", c.state)}}
+			s, _, _ := p.Step(alert.State{}, v, monday.Add(8*hour))
+			s, _, _ = p.Step(s, v, monday.Add(9*hour))
+			v.Machines[0].Service = alert.Service{Time: monday.Add(9 * hour), Action: drift.Cleaned, Finding: c.finding, Fresh: c.fresh}
+			s, _, outcomes := p.Step(s, v, monday.Add(10*hour))
+			outcomes = slices.DeleteFunc(outcomes, func(o alert.Outcome) bool { return o.Matter == alert.CheckFirst })
+			if c.want == "" {
+				assert.Empty(t, outcomes)
+				return
+			}
+			require.Len(t, outcomes, 1)
+			assert.Equal(t, c.want, outcomes[0].End)
+			assert.Equal(t, c.finding, outcomes[0].Finding)
+			// The pair is looked at again while the matter rests.
+			v.Machines[0].Service.Time = monday.Add(11 * hour)
+			v.Machines[0].State = advise.Stop
+			_, _, again := p.Step(s, v, monday.Add(12*hour))
+			assert.Equal(t, c.want == alert.Unannounced, len(again) == 1, "a second look after an answer is no surprise")
+		})
+	}
+}
+
 // A service that ends the condition too ends the rest: the next time counts anew.
 func TestRestEndsWithTheCondition(t *testing.T) {
 	s := begin(t, machine("K-07", advise.Stop))

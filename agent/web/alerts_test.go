@@ -37,13 +37,16 @@ func (d *desk) begin(machines []Machine) {
 	for _, at := range []time.Time{noon.Add(-2 * time.Hour), noon.Add(-time.Hour)} {
 		d.state, _, _ = d.policy.Step(d.state, d.view, at)
 	}
-	d.ended = []alert.Outcome{{Matter: alert.ElectrodesDue, Opened: noon.AddDate(0, -1, 0), ToldAt: noon.AddDate(0, -1, 0), Finding: drift.Worn}}
+	d.ended = []alert.Outcome{
+		{Matter: alert.ElectrodesDue, Opened: noon.AddDate(0, -1, 0), ToldAt: noon.AddDate(0, -1, 0), Service: noon.AddDate(0, -1, 4), Finding: drift.Worn},
+		{Matter: alert.ElectrodesDue, End: alert.Unannounced, Service: noon.AddDate(0, 0, -3), Finding: drift.Dirty},
+	}
 }
 
 func (d *desk) Open() []alert.Shown { return d.policy.Show(d.state, d.view, noon) }
 
 func (d *desk) Card() alert.Card {
-	return d.policy.Card(d.state, d.ended, len(d.view.Machines), noon)
+	return d.policy.Card(d.state, d.ended, alert.FoundIn(d.ended), len(d.view.Machines), noon)
 }
 
 func (d *desk) answer(next alert.State, err error) error {
@@ -80,6 +83,7 @@ func TestAlertsSay(t *testing.T) {
 		"K-11 STOP, do not splice: replace electrode pair", rest, "told Mon 2 Mar 10:00",
 		"K-07 clean electrodes by Thu 5 Mar", "not told", "Power off and unplugged", "Never look into a fibre",
 		"M-02 calibrate before splicing", "K-31 has told nothing", "right 75 in 100: listed only", "right 90 in 100: sent",
+		"worn or dirty 2 times: 1 told at least 3 days before, 0 later, 1 not told. 4.0 days of warning in the middle.",
 	} {
 		assert.Contains(t, seen, part)
 	}
