@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
 	"arcdrift/agent/alert"
 	"arcdrift/drift"
@@ -37,6 +38,32 @@ func TestExpected(t *testing.T) {
 	assert.Equal(t, 0.8, (&alert.Score{Right: 7, Wrong: 3}).Expected(0.9), "(7 + 9) / 20")
 	// 1e-3: a thousand cases outweigh ten.
 	assert.InDelta(t, 0.5, (&alert.Score{Right: 500, Wrong: 500}).Expected(0.6), 1e-3)
+}
+
+// On the edge a rule sends: with 0.8 known beforehand (right + 8) / (right + wrong +
+// 10) is 8 in 10 or more exactly when 5 (right + 8) ≥ 4 (right + wrong + 10), and no
+// rounding may say otherwise. So one wrong case silences a new rule, and four right
+// ones make up for it.
+func TestTheEdgeOfSending(t *testing.T) {
+	for right := range 80 {
+		for wrong := range 80 {
+			score := alert.Score{Right: right, Wrong: wrong}
+			want := 5*(right+8) >= 4*(right+wrong+10)
+			require.Equal(t, want, score.Expected(0.8) >= alert.RightEnough, "%d right, %d wrong", right, wrong)
+		}
+	}
+	for _, c := range []struct {
+		right, wrong int
+		sends        bool
+	}{{0, 0, true}, {0, 1, false}, {3, 1, false}, {4, 1, true}, {5, 1, true}, {7, 2, false}, {8, 2, true}} {
+		s := begin(t, machine("K-02", advise.ServiceSoon))
+		s.policy.Right[alert.ElectrodesDue] = (&alert.Score{Right: c.right, Wrong: c.wrong}).Expected(0.8)
+		s.step(5 * hour)
+		s.step(6 * hour)
+		assert.Equal(t, c.sends, len(s.at(7*hour)) == 1, "%d right, %d wrong", c.right, c.wrong)
+		card := s.policy.Card(s.state, nil, nil, 1, monday.Add(8*hour))
+		assert.Equal(t, c.sends, card.Rules[1].Sends, "the card says what is done")
+	}
 }
 
 // From the first alert to the rule that learns: cleavers blamed on electrodes
