@@ -1,0 +1,104 @@
+package agent
+
+import (
+	"context"
+	"fmt"
+	"net"
+	"net/http"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/mqtt"
+	"arcdrift/agent/store"
+	"arcdrift/drift"
+)
+
+// /readyz says whether every door takes records, /healthz only that the agent
+// lives: a real broker that is away, comes and goes moves the one and not the
+// other.
+func TestReadyAndHealthy(t *testing.T) {
+	port := freeTCPPort(t)
+	s, _, _ := startServer(t, tempDB(t), func(c *Config) {
+		c.MQTTListen, c.Broker = "", &mqtt.Join{URL: "tcp://127.0.0.1:" + port, ID: "yard"}
+	})
+	becomes := func(want int, when string) {
+		t.Helper()
+		require.Eventually(t, func() bool {
+			resp, err := http.Get(s.url() + "/readyz")
+			return err == nil && resp.Body.Close() == nil && resp.StatusCode == want
+		}, 2*time.Minute, 20*time.Millisecond, when)
+		assert.Equal(t, "ok\n", fetch(t, s.url()+"/healthz"), when)
+	}
+	becomes(http.StatusServiceUnavailable, "no broker yet")
+	kill := startMosquitto(t, port)
+	becomes(http.StatusOK, "the broker came")
+	kill()
+	becomes(http.StatusServiceUnavailable, "the broker went")
+}
+
+// manyRecords makes a store whose export does not fit between two sockets.
+func manyRecords(t *testing.T, db string) {
+	t.Helper()
+	s, err := store.Open(db, time.Now, store.Options{})
+	require.NoError(t, err)
+	door := intake.New(s, time.Now, func([]drift.Entry) {})
+	ctx, stop := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- door.Run(ctx) }()
+	offers := make([]intake.Offer, 30_000)
+	for i := range offers {
+		offers[i] = intake.Offer{Via: "import", Record: drift.Record{
+			Type: drift.TypeUsage, ID: fmt.Sprint("u", i), Machine: "K-07", Site: strings.Repeat("far ", 12), Time: scriptMoment.Add(time.Duration(i) * time.Second),
+			ArcCount: drift.Some(int64(i)),
+		}}
+	}
+	_, err = door.Take(ctx, offers)
+	require.NoError(t, err)
+	stop()
+	require.NoError(t, <-ended)
+	require.NoError(t, s.Close())
+}
+
+// An agent that is asked to stop does, although a reader hangs in the middle of
+// an answer that has no time limit: who waited for it would wait for ever.
+func TestStopsThoughAReaderHangs(t *testing.T) {
+	db := filepath.Join(t.TempDir(), "arcdrift.db")
+	manyRecords(t, db)
+	cmd := exec.Command("arcdrift", "serve", "--db", db, "--http-listen", "127.0.0.1:0")
+	said := &lockedBuffer{}
+	cmd.Stderr = said
+	require.NoError(t, cmd.Start())
+	url := awaitAgent(t, db)
+	hung, err := net.Dial("tcp", strings.TrimPrefix(url, "http://"))
+	require.NoError(t, err)
+	defer func() { require.NoError(t, hung.Close()) }()
+	require.NoError(t, hung.(*net.TCPConn).SetReadBuffer(4096))
+	_, err = hung.Write([]byte("GET /api/v1/records HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"))
+	require.NoError(t, err)
+	first := make([]byte, 15)
+	_, err = hung.Read(first)
+	require.NoError(t, err)
+	require.Equal(t, "HTTP/1.1 200 OK", string(first))
+
+	began := time.Now()
+	require.NoError(t, cmd.Process.Signal(syscall.SIGTERM))
+	ended := make(chan error, 1)
+	go func() { ended <- cmd.Wait() }()
+	select {
+	case err := <-ended:
+		require.NoError(t, err, "%s", said)
+	case <-time.After(2 * time.Minute):
+		require.NoError(t, cmd.Process.Kill())
+		require.Fail(t, "it waits for the reader")
+	}
+	t.Logf("stopped after %s", time.Since(began))
+	assert.NoFileExists(t, addressFile(db))
+}
