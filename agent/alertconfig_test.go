@@ -103,3 +103,10 @@ func TestAlertSettingsThatAreWrong(t *testing.T) {
 		assert.NotContains(t, err.Error(), "s3cr3t", "an address may hold a secret")
 	}
 }
+
+// The example for Prometheus scrapes an agent that was told nothing.
+func TestTheExampleScrapesTheAgentAsItStarts(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join("..", "dashboards", "prometheus", "prometheus.yml"))
+	require.NoError(t, err)
+	assert.Contains(t, string(text), `targets: ["`+defaults().httpListen+`"]`)
+}
