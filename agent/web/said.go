@@ -27,10 +27,14 @@ type saidRow struct {
 // Size of the drawing of one forecast.
 const saidWidth, saidHeight = 300.0, 20.0
 
+// glance is how long a page waits for old forecasts: they may take a minute, and
+// nobody comes for them first.
+const glance = 20 * time.Millisecond
+
 // addSaid adds how earlier forecasts turned out, and says whether that is there
 // yet.
 func (s *Server) addSaid(ctx context.Context, v *machineView, a *advise.Assessment) (there bool, err error) {
-	waiting, stop := context.WithTimeout(ctx, patience)
+	waiting, stop := context.WithTimeout(ctx, s.glance)
 	defer stop()
 	of, there, err := s.pasts.soon(waiting, a)
 	if err != nil {

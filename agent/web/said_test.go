@@ -43,7 +43,7 @@ func TestMachineDoesNotWaitForOldForecasts(t *testing.T) {
 	s := serverFor(t, f)
 	_, err := s.traces.of(t.Context(), &f.machines[2].Assessment)
 	require.NoError(t, err)
-	f.slow = make(chan struct{})
+	f.slow, s.glance = make(chan struct{}), glance
 	defer close(f.slow)
 	w := httptest.NewRecorder()
 	s.Handler().ServeHTTP(w, localRequest("GET", "/machines/K-07"))

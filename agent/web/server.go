@@ -96,6 +96,7 @@ type Server struct {
 	pages  map[string]*template.Template
 	traces *news[advise.Trace]
 	pasts  *news[[]score.Said]
+	glance time.Duration
 	run    string // made up for this run: who forwards sees that it was another
 }
 
@@ -119,7 +120,7 @@ func New(c Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Server{Config: c, pages: pages, run: rand.Text()}
+	s := &Server{Config: c, pages: pages, glance: glance, run: rand.Text()}
 	s.traces = newNews(func(a *advise.Assessment) (advise.Trace, error) {
 		t, err := s.Fleet.Trace(a.Machine, s.Now())
 		if err != nil {
