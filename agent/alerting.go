@@ -135,7 +135,7 @@ func (a *alerting) Run(ctx context.Context) error {
 		return again(ctx, restEvery, func() error {
 			err := a.notifier.Run(ctx)
 			if err != nil {
-				a.log.Error("messages are not delivered while the store fails", "err", err)
+				a.log.Error("messages are not delivered while the store fails", "error", err)
 			}
 			return err
 		})
@@ -166,7 +166,7 @@ func (a *alerting) watch(ctx context.Context) error {
 		if s := a.fleet.Snapshot(); a.fleet.Ready() == nil && s.Version != done {
 			done = s.Version
 			if err := a.step(s); err != nil {
-				a.log.Error("alerts cannot be decided now; they are with the next look at the fleet", "err", err)
+				a.log.Error("alerts cannot be decided now; they are with the next look at the fleet", "error", err)
 			}
 		}
 		select {

@@ -16,6 +16,8 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
+
+	"arcdrift/agent/intake"
 )
 
 // scriptMoment is now in the scenarios, so that their answers stay the same.
@@ -83,6 +85,16 @@ func cli(t *testing.T, env Env, args ...string) result {
 func tempDB(t *testing.T) string {
 	t.Helper()
 	return filepath.Join(t.TempDir(), "arcdrift.db")
+}
+
+// fill puts records into a store that nobody holds.
+func fill(t *testing.T, db string, offers []intake.Offer) {
+	t.Helper()
+	l, err := openLocal(t.Context(), db, time.Now)
+	require.NoError(t, err)
+	_, err = l.Take(t.Context(), offers)
+	require.NoError(t, err)
+	require.NoError(t, l.Close())
 }
 
 // lockedBuffer takes a log from several goroutines.

@@ -1,7 +1,6 @@
 package agent
 
 import (
-	"context"
 	"fmt"
 	"net"
 	"net/http"
@@ -17,7 +16,6 @@ import (
 
 	"arcdrift/agent/intake"
 	"arcdrift/agent/mqtt"
-	"arcdrift/agent/store"
 	"arcdrift/drift"
 )
 
@@ -44,34 +42,18 @@ func TestReadyAndHealthy(t *testing.T) {
 	becomes(http.StatusServiceUnavailable, "the broker went")
 }
 
-// manyRecords makes a store whose export does not fit between two sockets.
-func manyRecords(t *testing.T, db string) {
-	t.Helper()
-	s, err := store.Open(db, time.Now, store.Options{})
-	require.NoError(t, err)
-	door := intake.New(s, time.Now, func([]drift.Entry) {})
-	ctx, stop := context.WithCancel(t.Context())
-	ended := make(chan error, 1)
-	go func() { ended <- door.Run(ctx) }()
-	offers := make([]intake.Offer, 30_000)
+// An agent that is asked to stop does, although a reader hangs in the middle of
+// an answer that has no time limit: who waited for it would wait for ever.
+func TestStopsThoughAReaderHangs(t *testing.T) {
+	db := filepath.Join(t.TempDir(), "arcdrift.db")
+	offers := make([]intake.Offer, 30_000) // an export that does not fit between two sockets
 	for i := range offers {
 		offers[i] = intake.Offer{Via: "import", Record: drift.Record{
 			Type: drift.TypeUsage, ID: fmt.Sprint("u", i), Machine: "K-07", Site: strings.Repeat("far ", 12), Time: scriptMoment.Add(time.Duration(i) * time.Second),
 			ArcCount: drift.Some(int64(i)),
 		}}
 	}
-	_, err = door.Take(ctx, offers)
-	require.NoError(t, err)
-	stop()
-	require.NoError(t, <-ended)
-	require.NoError(t, s.Close())
-}
-
-// An agent that is asked to stop does, although a reader hangs in the middle of
-// an answer that has no time limit: who waited for it would wait for ever.
-func TestStopsThoughAReaderHangs(t *testing.T) {
-	db := filepath.Join(t.TempDir(), "arcdrift.db")
-	manyRecords(t, db)
+	fill(t, db, offers)
 	cmd := exec.Command("arcdrift", "serve", "--db", db, "--http-listen", "127.0.0.1:0")
 	said := &lockedBuffer{}
 	cmd.Stderr = said

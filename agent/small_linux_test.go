@@ -1,7 +1,6 @@
 package agent
 
 import (
-	"context"
 	"net/http"
 	"os"
 	"os/exec"
@@ -15,8 +14,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/agent/intake"
-	"arcdrift/agent/store"
-	"arcdrift/drift"
 	"arcdrift/drift/synth"
 )
 
@@ -64,23 +61,11 @@ func yearOf(t *testing.T, db string, machines int) {
 	t.Helper()
 	world, ok := synth.WorldNamed("straight")
 	require.True(t, ok)
-	s, err := store.Open(db, time.Now, store.Options{})
-	require.NoError(t, err)
-	defer func() { require.NoError(t, s.Close()) }()
-	door := intake.New(s, time.Now, func([]drift.Entry) {})
-	ctx, stop := context.WithCancel(t.Context())
-	ended := make(chan error, 1)
-	go func() { ended <- door.Run(ctx) }()
-	defer func() {
-		stop()
-		require.NoError(t, <-ended)
-	}()
 	var offers []intake.Offer
 	for _, r := range synth.Make(world, 1, machines, time.Now().UTC().AddDate(-1, 0, 0), 364).Records {
 		offers = append(offers, intake.Offer{Record: r, Via: "import"})
 	}
-	_, err = door.Take(ctx, offers)
-	require.NoError(t, err)
+	fill(t, db, offers)
 }
 
 // On the small computer, with 50 machines and a year of history, the agent

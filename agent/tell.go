@@ -54,7 +54,7 @@ func (t *teller) Run(ctx context.Context) error {
 				continue
 			}
 			if err := tellStates(machines, face, told[i]); err != nil {
-				t.log.Debug("states could not be told", "to", face.String(), "err", err)
+				t.log.Debug("states could not be told", "to", face.String(), "error", err)
 				continue
 			}
 			done[i] = version

@@ -43,7 +43,7 @@ func (t *thinner) Run(ctx context.Context) error {
 		case <-time.After(pause):
 		}
 		if err := t.thin(); err != nil {
-			t.log.Error("old arc counts are not thinned", "err", err)
+			t.log.Error("old arc counts are not thinned", "error", err)
 		}
 	}
 }

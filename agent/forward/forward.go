@@ -95,7 +95,7 @@ func (f *Forwarder) after(more bool, err error) time.Duration {
 	if f.fails == 0 {
 		level = slog.LevelWarn
 	}
-	f.log.Log(context.Background(), level, "the hub does not take records; they are kept and sent again", "hub", f.hub.URL, "err", err)
+	f.log.Log(context.Background(), level, "the hub does not take records; they are kept and sent again", "hub", f.hub.URL, "error", err)
 	f.batch = max(f.batch/2, 1)
 	bound := min(firstPause<<min(f.fails, 16), longestPause)
 	f.fails++
@@ -142,7 +142,7 @@ func (f *Forwarder) entries(ctx context.Context) (int, error) {
 	to.Epoch, to.Seq = last.StoreEpoch, last.StoreSeq
 	for i, r := range receipts {
 		if r.Refused != nil {
-			f.log.Error("the hub refused a record that this agent took; it stands in the hub's refused list", "hub", f.hub.URL, "machine", next[i].Machine, "id", next[i].ID, "err", r.Refused)
+			f.log.Error("the hub refused a record that this agent took; it stands in the hub's refused list", "hub", f.hub.URL, "machine", next[i].Machine, "id", next[i].ID, "error", r.Refused)
 		}
 	}
 	return len(next), f.move(to)
@@ -155,7 +155,7 @@ func (f *Forwarder) spoilt(err error) (int, error) {
 	if !errors.As(err, &damage) || damage.Seq == 0 {
 		return 0, err
 	}
-	f.log.Error("a record is spoilt and cannot be sent to the hub", "hub", f.hub.URL, "err", damage)
+	f.log.Error("a record is spoilt and cannot be sent to the hub", "hub", f.hub.URL, "error", damage)
 	to := f.at
 	to.Epoch, to.Seq = damage.Epoch, damage.Seq
 	return 1, f.move(to)

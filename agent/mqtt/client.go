@@ -82,7 +82,7 @@ func (c *Client) Run(ctx context.Context) error {
 		if ctx.Err() != nil {
 			return nil
 		}
-		c.log.Warn("messages were not kept and not acknowledged; joining the broker again to get them again", "broker", c.join.URL, "err", err)
+		c.log.Warn("messages were not kept and not acknowledged; joining the broker again to get them again", "broker", c.join.URL, "error", err)
 		if time.Since(began) > longestPause {
 			pause = firstPause
 		}
@@ -143,7 +143,7 @@ func (c *Client) subscribe(p paho.Client) {
 	case !token.WaitTimeout(patience):
 		c.log.Error("the MQTT broker does not answer the subscription", "broker", c.join.URL)
 	case token.Error() != nil:
-		c.log.Error("the MQTT broker refused the subscription", "broker", c.join.URL, "err", token.Error())
+		c.log.Error("the MQTT broker refused the subscription", "broker", c.join.URL, "error", token.Error())
 	default:
 		c.log.Info("joined the MQTT broker", "broker", c.join.URL, "client", c.join.ID)
 	}
@@ -194,7 +194,7 @@ func (c *Client) take(ctx context.Context, conn *connection, messages []paho.Mes
 		m.Ack()
 	}
 	if err := settle(tokens); err != nil {
-		c.log.Warn("records are kept, but a receipt could not be sent", "broker", c.join.URL, "err", err)
+		c.log.Warn("records are kept, but a receipt could not be sent", "broker", c.join.URL, "error", err)
 	}
 	return nil
 }

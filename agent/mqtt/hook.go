@@ -85,7 +85,7 @@ func (h *hook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
 	user := string(cl.Properties.Username)
 	pass, err := h.guard.Admit(Peer{Address: net.ParseIP(host), ID: cl.ID, User: user, Password: pk.Connect.Password})
 	if err != nil {
-		h.log.Warn("an MQTT client was not let in", "client", cl.ID, "user", user, "from", cl.Net.Remote, "err", err)
+		h.log.Warn("an MQTT client was not let in", "client", cl.ID, "user", user, "from", cl.Net.Remote, "error", err)
 		return false
 	}
 	h.passes.Store(cl, pass)
@@ -165,7 +165,7 @@ func (h *hook) serve() {
 		for _, a := range row {
 			ack := packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Puback}, PacketID: a.packet.PacketID, ProtocolVersion: a.packet.ProtocolVersion}
 			if err := a.client.WritePacket(ack); err != nil {
-				h.log.Debug("a record is kept, but its sender has gone", "client", a.client.ID, "err", err)
+				h.log.Debug("a record is kept, but its sender has gone", "client", a.client.ID, "error", err)
 			}
 			h.send(Message{Topic: a.packet.TopicName, Payload: a.packet.Payload})
 		}
@@ -183,7 +183,7 @@ func (h *hook) keep(row []arrival) bool {
 	out, err := h.desk.take(h.ctx, in)
 	if err != nil {
 		if !errors.Is(err, context.Canceled) {
-			h.log.Warn("messages were not kept and not acknowledged; their senders have to send again", "messages", len(row), "client", row[0].client.ID, "topic", row[0].packet.TopicName, "err", err)
+			h.log.Warn("messages were not kept and not acknowledged; their senders have to send again", "messages", len(row), "client", row[0].client.ID, "topic", row[0].packet.TopicName, "error", err)
 		}
 		for _, a := range row {
 			a.client.Stop(packets.ErrServerUnavailable)
@@ -199,6 +199,6 @@ func (h *hook) keep(row []arrival) bool {
 // send passes a message on to whoever listens.
 func (h *hook) send(m Message) {
 	if err := h.server.Publish(m.Topic, m.Payload, m.Retain, 1); err != nil {
-		h.log.Warn("what was kept could not be told", "topic", m.Topic, "err", err)
+		h.log.Warn("what was kept could not be told", "topic", m.Topic, "error", err)
 	}
 }

@@ -65,7 +65,7 @@ func (s *Server) admit(next http.Handler) http.Handler {
 		default:
 			plain(w, http.StatusInternalServerError, "the accounts cannot be read\n")
 		}
-		s.Log.Warn("a request was not let in", "user", name, "from", r.RemoteAddr, "method", r.Method, "path", r.URL.Path, "err", err)
+		s.Log.Warn("a request was not let in", "user", name, "from", r.RemoteAddr, "method", r.Method, "path", r.URL.Path, "error", err)
 	})
 }
 
