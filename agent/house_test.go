@@ -83,6 +83,41 @@ func listPackages(t *testing.T) []pkg {
 	}
 }
 
+// Every library that is asked for has a row that says what for.
+func TestEveryLibraryIsJustified(t *testing.T) {
+	developers, err := os.ReadFile(filepath.Join("..", "DEVELOPERS.md"))
+	require.NoError(t, err)
+	_, rows, found := strings.Cut(string(developers), "\n## Libraries\n")
+	require.True(t, found)
+	out, err := exec.Command("go", "mod", "edit", "-json").Output()
+	require.NoError(t, err)
+	var mod struct {
+		Require []struct {
+			Path     string
+			Indirect bool
+		}
+		Tool []struct{ Path string }
+	}
+	require.NoError(t, json.Unmarshal(out, &mod))
+	named := map[string]bool{}
+	for row := range strings.Lines(rows) {
+		if names, rest, ok := strings.Cut(strings.TrimPrefix(row, "| "), " | "); ok && strings.Contains(names, ".") {
+			assert.NotEmpty(t, strings.Trim(rest, "| \n"), row)
+			for name := range strings.SplitSeq(names, ", ") {
+				named[name] = true
+			}
+		}
+	}
+	for _, m := range mod.Require {
+		tool := slices.ContainsFunc(mod.Tool, func(t struct{ Path string }) bool { return strings.HasPrefix(t.Path, m.Path+"/") })
+		if !m.Indirect || tool {
+			assert.True(t, named[m.Path], "%s has no row", m.Path)
+			delete(named, m.Path)
+		}
+	}
+	assert.Empty(t, named, "rows without a library")
+}
+
 // level is the line of the room, counted from the top.
 func level(room string) int {
 	return slices.IndexFunc(rooms, func(line string) bool { return slices.Contains(strings.Fields(line), room) })

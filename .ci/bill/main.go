@@ -52,7 +52,8 @@ func main() {
 }
 
 // linked lists the modules of a program's packages, in order, the main one left
-// out; for all that is built for any system look at go.mod.
+// out and Go's own library, std, put in; for all that is built for any system look
+// at go.mod.
 func linked(program string) ([]module, error) {
 	cmd := exec.Command("go", "list", "-deps", "-json=Module", program)
 	cmd.Stderr = os.Stderr
@@ -60,7 +61,11 @@ func linked(program string) ([]module, error) {
 	if err != nil {
 		return nil, err
 	}
-	byPath := map[string]module{}
+	std, err := standard()
+	if err != nil {
+		return nil, err
+	}
+	byPath := map[string]module{std.Path: std}
 	for dec := json.NewDecoder(strings.NewReader(string(out))); ; {
 		var p struct{ Module *module }
 		if err := dec.Decode(&p); errors.Is(err, io.EOF) {
@@ -81,6 +86,16 @@ func linked(program string) ([]module, error) {
 		all = append(all, m)
 	}
 	return all, nil
+}
+
+// standard is the library that comes with the go command.
+func standard() (module, error) {
+	out, err := exec.Command("go", "env", "GOVERSION", "GOROOT").Output()
+	if err != nil {
+		return module{}, err
+	}
+	version, root, _ := strings.Cut(strings.TrimSpace(string(out)), "\n")
+	return module{Path: "std", Version: strings.TrimPrefix(version, "go"), Dir: root}, nil
 }
 
 // read finds the module's licence files and what they are.
@@ -156,11 +171,14 @@ func writeSBOM(w io.Writer, modules []module) error {
 	var components []object
 	for _, m := range modules {
 		url := "pkg:golang/" + m.Path + "@" + m.Version
-		components = append(components, object{
+		c := object{
 			"type": "library", "bom-ref": url, "name": m.Path, "version": m.Version, "purl": url,
-			"licenses":   []object{{"expression": m.Licence}},
-			"properties": []object{{"name": "go:sum", "value": m.Sum}},
-		})
+			"licenses": []object{{"expression": m.Licence}},
+		}
+		if m.Sum != "" {
+			c["properties"] = []object{{"name": "go:sum", "value": m.Sum}}
+		}
+		components = append(components, c)
 	}
 	enc := json.NewEncoder(w)
 	enc.SetIndent("", "  ")
