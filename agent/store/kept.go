@@ -51,6 +51,7 @@ const linkLen = 16 + sha256.Size
 // entries, or none with that link.
 func (s *Store) After(machine string, link []byte) (entries []drift.Entry, last []byte, err error) {
 	var spoilt []error
+	spent := 0
 	err = s.view(func(tx *bbolt.Tx) error {
 		prefix := headKey(machine)
 		var from []byte
@@ -67,6 +68,7 @@ func (s *Store) After(machine string, link []byte) (entries []drift.Entry, last 
 				continue
 			}
 			end = i
+			spent += len(i.key) + len(i.value)
 			more, err := i.entries()
 			if err != nil {
 				spoilt = append(spoilt, err)
@@ -78,6 +80,7 @@ func (s *Store) After(machine string, link []byte) (entries []drift.Entry, last 
 		}
 		return nil
 	})
+	s.spend(spent)
 	return entries, last, errors.Join(append(spoilt, err)...)
 }
 

@@ -2,7 +2,6 @@ package store
 
 import (
 	"bytes"
-	"errors"
 	"iter"
 
 	"go.etcd.io/bbolt"
@@ -83,22 +82,11 @@ func (s *Store) Counters() (map[string]intake.Counter, error) {
 
 // History returns everything of one machine, corrections included and
 // conflicts left out, in order of taking. Of thinned arc counts it tells what is
-// left of them. When the error is or holds a
-// [*Damage], what is returned are the entries that are sound.
+// left of them. When the error is or holds a [*Damage], what is returned are the
+// entries that are sound.
 func (s *Store) History(machine string) ([]drift.Entry, error) {
-	var out []drift.Entry
-	var spoilt []error
-	err := s.view(func(tx *bbolt.Tx) error {
-		for i := range walk(tx, headKey(machine), nil) {
-			entries, err := i.entries()
-			if err != nil {
-				spoilt = append(spoilt, err)
-			}
-			out = append(out, entries...)
-		}
-		return nil
-	})
-	return out, errors.Join(append(spoilt, err)...)
+	entries, _, err := s.After(machine, nil)
+	return entries, err
 }
 
 func decode(k, v []byte) (drift.Entry, byte, error) {

@@ -2,7 +2,6 @@ package store
 
 import (
 	"syscall"
-	"time"
 
 	"go.etcd.io/bbolt"
 )
@@ -14,31 +13,4 @@ func (s *Store) release() {
 		_, _, _ = syscall.Syscall(syscall.SYS_MADVISE, s.db.Info().Data, uintptr(tx.Size()), syscall.MADV_DONTNEED)
 		return nil
 	})
-}
-
-// releaseEvery is how long pages may gather while the whole file is read: some
-// tens of megabytes.
-const releaseEvery = 5 * time.Millisecond
-
-// releasing releases pages again and again until what it returns is called, so
-// that a large file is checked in little memory.
-func (s *Store) releasing() (stop func()) {
-	done, ended := make(chan struct{}), make(chan struct{})
-	go func() {
-		defer close(ended)
-		timer := time.NewTicker(releaseEvery)
-		defer timer.Stop()
-		for {
-			select {
-			case <-done:
-				return
-			case <-timer.C:
-				s.release()
-			}
-		}
-	}()
-	return func() {
-		close(done)
-		<-ended
-	}
 }

@@ -12,6 +12,7 @@ import (
 	"runtime"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -36,6 +37,8 @@ type Store struct {
 	seen    witness    // what the witness says
 	commits int        // since it was written
 	closed  bool
+
+	spent atomic.Int64 // bytes read since pages were released
 
 	telling     sync.Mutex // guards what is told while a write takes its time
 	findings    []Finding
