@@ -60,6 +60,19 @@ func failing(m *model.Machine, tries int, cleaver string) *model.Machine {
 	return m
 }
 
+// alike lets four tries miss by the same in one more session, which speaks for the
+// electrodes.
+func alike(m *model.Machine) *model.Machine {
+	_, arcs, _, _ := m.Pair()
+	for i := range 4 {
+		m.Take(&model.Event{
+			Kind: model.Attempt, Time: today, Arcs: arcs + float64(i+1), Step: 1, NewSession: i == 0, Ordinal: int64(i + 1), Tries: 1,
+			Melt: drift.Some(-20.0), Setting: drift.Some(0.5), Next: drift.Some(0.5),
+		})
+	}
+	return m
+}
+
 // lasting is a forecast in which that share of lives ends after so many arcs and
 // the rest outlives the horizon.
 func lasting(share, arcs float64) forecast.Life {
@@ -87,24 +100,27 @@ func TestEveryStateIsReached(t *testing.T) {
 		action  Action
 		reason  string
 	}{
-		"nothing known":             {&Subject{Machine: "K-07", Settings: usual()}, today, NoData, None, "No calibration has been recorded"},
-		"no attempt yet":            {subject(model.NewMachine("K-07", kind()), fine), today, NoData, None, "No calibration has been recorded"},
-		"silent":                    {subject(passing(20), fine), today.AddDate(0, 0, 6), NoData, None, "No calibration for 6 days"},
-		"fit":                       {subject(passing(20), fine), today, Fit, None, "5,000 arcs or more"},
-		"one failed":                {subject(failing(passing(20), 1, ""), fine), today, CheckFirst, None, "The last try failed."},
-		"four failed":               {subject(failing(passing(20), 4, ""), fine), today, CheckFirst, None, "If both point to this machine, look at its electrodes."},
-		"four failed, two cleavers": {subject(failing(failing(passing(20), 2, "C-1"), 2, "C-2"), fine), today, CheckFirst, Inspect, "No pass in 4 tries"},
-		"four failed on a pair due": {subject(failing(passing(20), 4, ""), warn), today, ServiceSoon, Replace, "No pass in 4 tries"},
-		"four failed on a dead one": {subject(failing(passing(20), 4, ""), lasting(0.7, 20)), today, Stop, Replace, "No pass in 4 tries"},
-		"given up, and again":       {subject(given(), fine), today, CheckFirst, Inspect, "Most likely the fibre ends"},
-		"likely to fail":            {subject(passing(20), warn), today, ServiceSoon, Replace, "about 8 in 10"},
-		"likely to fail today":      {subject(passing(20), lasting(0.7, 20)), today, Stop, Replace, "today without a pass: about 7 in 10"},
-		"silent but due":            {subject(passing(20), warn), today.AddDate(0, 0, 6), ServiceSoon, Replace, "about 8 in 10"},
-		"a verdict that held":       {with(subject(passing(20), fine), soon, soon), today, ServiceSoon, Replace, "The sessions before the latest spoke for this"},
-		"only now":                  {with(subject(passing(20), warn), Verdict{State: Fit}, Verdict{State: Fit}), today, Fit, None, ""},
-		"the middle of all three":   {with(subject(passing(20), fine), stop, soon), today, ServiceSoon, Replace, ""},
-		"failed on a pair due":      {subject(failing(passing(20), 1, ""), warn), today, ServiceSoon, Replace, "The last try failed."},
-		"beyond the machine's end":  {subject(beyond(), fine), today, Stop, Replace, "more power here than this machine can give (limit 12 %)"},
+		"nothing known":              {&Subject{Machine: "K-07", Settings: usual()}, today, NoData, None, "No calibration has been recorded"},
+		"no attempt yet":             {subject(model.NewMachine("K-07", kind()), fine), today, NoData, None, "No calibration has been recorded"},
+		"silent":                     {subject(passing(20), fine), today.AddDate(0, 0, 6), NoData, None, "No calibration for 6 days"},
+		"fit":                        {subject(passing(20), fine), today, Fit, None, "5,000 arcs or more"},
+		"one failed":                 {subject(failing(passing(20), 1, ""), fine), today, CheckFirst, None, "The last try failed."},
+		"four failed":                {subject(failing(passing(20), 4, ""), fine), today, CheckFirst, None, "If both point to this machine, look at its electrodes."},
+		"four failed, two cleavers":  {subject(failing(failing(passing(20), 2, "C-1"), 2, "C-2"), fine), today, CheckFirst, Inspect, "No pass in 4 tries"},
+		"four alike, a good pair":    {subject(alike(passing(20)), lasting(0.05, 300)), today, CheckFirst, Inspect, "Most likely the electrodes"},
+		"four alike, a doubtful one": {subject(alike(passing(20)), lasting(0.1, 300)), today, Stop, Replace, "Most likely the electrodes"},
+		"four alike, twice":          {subject(alike(alike(passing(20))), lasting(0.05, 300)), today, Stop, Replace, "Most likely the electrodes"},
+		"four failed on a pair due":  {subject(failing(passing(20), 4, ""), warn), today, ServiceSoon, Replace, "No pass in 4 tries"},
+		"four failed on a dead one":  {subject(failing(passing(20), 4, ""), lasting(0.7, 20)), today, Stop, Replace, "No pass in 4 tries"},
+		"given up, and again":        {subject(given(), fine), today, CheckFirst, Inspect, "Most likely the fibre ends"},
+		"likely to fail":             {subject(passing(20), warn), today, ServiceSoon, Replace, "about 8 in 10"},
+		"likely to fail today":       {subject(passing(20), lasting(0.7, 20)), today, Stop, Replace, "today without a pass: about 7 in 10"},
+		"silent but due":             {subject(passing(20), warn), today.AddDate(0, 0, 6), ServiceSoon, Replace, "about 8 in 10"},
+		"a verdict that held":        {with(subject(passing(20), fine), soon, soon), today, ServiceSoon, Replace, "The sessions before the latest spoke for this"},
+		"only now":                   {with(subject(passing(20), warn), Verdict{State: Fit}, Verdict{State: Fit}), today, Fit, None, ""},
+		"the middle of all three":    {with(subject(passing(20), fine), stop, soon), today, ServiceSoon, Replace, ""},
+		"failed on a pair due":       {subject(failing(passing(20), 1, ""), warn), today, ServiceSoon, Replace, "The last try failed."},
+		"beyond the machine's end":   {subject(beyond(), fine), today, Stop, Replace, "more power here than this machine can give (limit 12 %)"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			a := Assess(c.subject, c.now)

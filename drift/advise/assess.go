@@ -143,7 +143,9 @@ func (w *Weighed) decide(s *Subject) {
 	a.State = settle(verdict, s.Earlier)
 	due := a.State != Fit
 	failed := a.Streak.givenUp(&s.Settings)
-	electrodes := a.Streak.blame(CauseElectrodes) >= BlameElectrode
+	// One session speaks against electrodes only where their forecast does not
+	// speak for them: of healthy ones some session is given up now and then.
+	electrodes := a.Streak.blame(CauseElectrodes) >= BlameElectrode && (a.Streak.Sessions > 1 || verdict.Failing >= worthWatching)
 	switch {
 	case failed && (electrodes || a.Streak.Sessions > 1 && a.Streak.blame(CauseEnds) < BlameElectrode):
 		a.State = Stop
