@@ -1,6 +1,7 @@
 package fleet
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"log/slog"
@@ -15,6 +16,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 
 	"arcdrift/agent/store"
 	"arcdrift/drift"
@@ -383,4 +385,35 @@ func TestANoteForgetsNothing(t *testing.T) {
 	assert.Equal(t, weighed, n.Answer.Weighed(nil))
 	_, known = readNote(raw, l.name, "others")
 	assert.False(t, known)
+}
+
+// Of whatever one machine tells, in whatever parts: a note taken on the way and
+// gone on from is, byte for byte, that of all taken at once.
+func TestANoteGoneOnFromIsThatOfTheWhole(t *testing.T) {
+	var nobody model.Sample
+	pop := nobody.Learn()
+	rapid.Check(t, func(t *rapid.T) {
+		entries := drifttest.Lives(first).Draw(t, "entries")
+		var setups drift.Setups
+		noted := func(l *life) []byte {
+			weighed := advise.Weigh(fold(l, pop, 0, &zones{}))
+			raw, err := l.note("these", &weighed)
+			require.NoError(t, err)
+			return raw
+		}
+		var raw []byte
+		for from := 0; from < len(entries); {
+			to := rapid.IntRange(min(from+5, len(entries)), len(entries)).Draw(t, "to")
+			all := slices.Clone(entries[:to])
+			want := noted(understand("K-07", all, &setups))
+			if n, known := readNote(raw, "K-07", "these"); known {
+				s, err := n.resume(pop)
+				require.NoError(t, err)
+				if l := s.goOn(slices.Clone(entries[from:to]), &setups); l != nil {
+					require.True(t, bytes.Equal(want, noted(l)), "entries %d to %d", from, to)
+				}
+			}
+			raw, from = want, to
+		}
+	})
 }
