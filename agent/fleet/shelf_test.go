@@ -55,7 +55,7 @@ type keeper struct {
 	build string
 }
 
-func newKeeper(t *testing.T, now time.Time) *keeper {
+func newKeeper(t testing.TB, now time.Time) *keeper {
 	k := &keeper{path: filepath.Join(t.TempDir(), "arcdrift.db"), now: now, build: "one"}
 	k.open(t)
 	t.Cleanup(func() { require.NoError(t, k.shelf.Close()) })
@@ -64,7 +64,7 @@ func newKeeper(t *testing.T, now time.Time) *keeper {
 
 func (k *keeper) clock() time.Time { return k.now }
 
-func (k *keeper) open(t *testing.T) {
+func (k *keeper) open(t testing.TB) {
 	s, err := store.Open(k.path, k.clock, store.Options{})
 	require.NoError(t, err)
 	k.shelf = &countedShelf{Store: s}
@@ -82,8 +82,14 @@ func (k *keeper) restart(t *testing.T, inOrder bool) {
 	require.NoError(t, k.start(t.Context()))
 }
 
-// take keeps entries and announces those that are new.
-func (k *keeper) take(t *testing.T, records ...drift.Record) {
+// take keeps records and lets the fleet catch up.
+func (k *keeper) take(t testing.TB, records ...drift.Record) {
+	k.append(t, records...)
+	require.NoError(t, k.catchUp(t.Context()))
+}
+
+// append keeps records and announces those that are new.
+func (k *keeper) append(t testing.TB, records ...drift.Record) {
 	entries := make([]drift.Entry, len(records))
 	for i, r := range records {
 		if r.ID == "" {
@@ -100,7 +106,6 @@ func (k *keeper) take(t *testing.T, records ...drift.Record) {
 		}
 	}
 	k.Announce(fresh)
-	require.NoError(t, k.catchUp(t.Context()))
 }
 
 // same holds the answers against those made anew from the records alone, once
@@ -416,4 +421,30 @@ func TestANoteGoneOnFromIsThatOfTheWhole(t *testing.T) {
 			raw, from = want, to
 		}
 	})
+}
+
+// BenchmarkNewRecord: a machine's new record, from announcement to answer, with a
+// short history and a long one.
+func BenchmarkNewRecord(b *testing.B) {
+	for _, n := range []int{300, 10_000} {
+		b.Run(fmt.Sprintf("history=%d", n), func(b *testing.B) {
+			k := newKeeper(b, evening)
+			var told []drift.Record
+			for i := range n {
+				told = append(told, calibration("K-07", first.Add(time.Duration(i)*time.Minute)))
+			}
+			k.take(b, told...)
+			for k.relearn {
+				k.now = k.now.Add(mostRest)
+				require.NoError(b, k.catchUp(b.Context()))
+			}
+			for b.Loop() {
+				b.StopTimer()
+				k.now = k.now.Add(time.Second)
+				k.append(b, calibration("K-07", k.now))
+				b.StartTimer()
+				require.NoError(b, k.catchUp(b.Context()))
+			}
+		})
+	}
 }
