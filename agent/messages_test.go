@@ -185,10 +185,10 @@ func (t *tally) count(p *score.Past, d *desk, m *synth.Machine, from, end time.T
 		t.most = max(t.most, cases[l.of])
 		right, judged := became(p, failed, l.told, end)
 		switch {
-		case !judged:
-		case l.matter == alert.MustStop:
+		case l.matter == alert.MustStop && (judged || down(m, l.told)):
 			t.stops++
 			t.falseStops += whether(!right && !down(m, l.told))
+		case !judged:
 		default:
 			t.right += whether(right)
 			t.wrong += whether(!right)
@@ -238,9 +238,13 @@ func down(m *synth.Machine, at time.Time) bool {
 	return out
 }
 
-// became says whether a message was right, and whether that can be told.
+// became says whether a message was right, and whether that can be told: not yet of
+// the last days, when those that were right are known sooner.
 func became(p *score.Past, failed []time.Time, told, end time.Time) (right, judged bool) {
 	due := told.AddDate(0, 0, advise.PlanDays)
+	if due.After(end) {
+		return false, false
+	}
 	first := end
 	for _, f := range failed {
 		if !f.Before(told) && !f.After(due) {
@@ -259,5 +263,5 @@ func became(p *score.Past, failed []time.Time, told, end time.Time) (right, judg
 			return worn, worn || ev.Finding == drift.Fine || ev.Finding == drift.CleaverFault
 		}
 	}
-	return right, right || end.After(due)
+	return right, true
 }

@@ -65,7 +65,11 @@ func reportText(w io.Writer, c *score.Card) error {
 		table(&out, func(row func(...string)) {
 			row("RAISED", "MACHINE", "OUTCOME", "BECAUSE")
 			for _, a := range c.List {
-				row(a.Raised.UTC().Format("2 Jan 2006"), a.Machine, string(a.Outcome), a.Because)
+				outcome := string(a.Outcome)
+				if a.Recent {
+					outcome += ", too recent to count"
+				}
+				row(a.Raised.UTC().Format("2 Jan 2006"), a.Machine, outcome, a.Because)
 			}
 		})
 	}

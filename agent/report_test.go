@@ -16,9 +16,10 @@ import (
 func TestReport(t *testing.T) {
 	card := score.Card{
 		From: scriptMoment.AddDate(0, -1, 0), Until: scriptMoment, Missed: 1,
-		AlertRow: score.AlertRow{Alerts: 2, Right: 1, Wrong: 1, Failures: 2, Announced: 1, PerMonth: drift.Some(0.667), Recall: drift.Some(0.5), Precision: drift.Some(0.5), Low: drift.Some(0.01), High: drift.Some(0.99), Notice: drift.Some(5.0)},
+		AlertRow: score.AlertRow{Alerts: 3, Right: 1, Wrong: 1, Unclear: 1, Failures: 2, Announced: 1, PerMonth: drift.Some(0.667), Recall: drift.Some(0.5), Precision: drift.Some(0.5), Low: drift.Some(0.01), High: drift.Some(0.99), Notice: drift.Some(5.0)},
 		List: []score.Alert{
 			{Machine: "K-07", Raised: scriptMoment.AddDate(0, 0, -20), Outcome: score.Right, Because: "found worn"},
+			{Machine: "K-03", Raised: scriptMoment.AddDate(0, 0, -2), Outcome: score.Right, Because: "a session was given up", Recent: true},
 			{Machine: "M-02", Raised: scriptMoment.AddDate(0, 0, -18), Outcome: score.Wrong, Because: "the cleaver was at fault"},
 		},
 		Failed: []score.Announced{{Machine: "K-07", Time: scriptMoment.AddDate(0, 0, -15), Notice: drift.Some(5.0)}, {Machine: "K-03", Time: scriptMoment.AddDate(0, 0, -1)}},
@@ -26,13 +27,14 @@ func TestReport(t *testing.T) {
 	var text, table bytes.Buffer
 	require.NoError(t, reportText(&text, &card))
 	assert.Equal(t, `From 2 Feb 2026 to 2 Mar 2026
-2 service alerts, 0.67 for each machine and month: 1 right, 1 wrong, 0 unclear; right 50 % (1 to 99) of those that can be told.
+3 service alerts, 0.67 for each machine and month: 1 right, 1 wrong, 1 unclear; right 50 % (1 to 99) of those that can be told.
 2 failures: 1 announced at least 3 days ahead, 50 %; 0 later, 1 missed; 5.0 days of warning in the middle.
 
 Alerts
-RAISED       MACHINE  OUTCOME  BECAUSE
-10 Feb 2026  K-07     right    found worn
-12 Feb 2026  M-02     wrong    the cleaver was at fault
+RAISED       MACHINE  OUTCOME                     BECAUSE
+10 Feb 2026  K-07     right                       found worn
+28 Feb 2026  K-03     right, too recent to count  a session was given up
+12 Feb 2026  M-02     wrong                       the cleaver was at fault
 
 Failures
 FAILED       MACHINE  DAYS OF WARNING
@@ -42,6 +44,7 @@ FAILED       MACHINE  DAYS OF WARNING
 	require.NoError(t, reportCSV(&table, &card))
 	assert.Equal(t, `what,machine,time,outcome,because,notice_days
 alert,K-07,2026-02-10T18:00:00Z,right,found worn,
+alert,K-03,2026-02-28T18:00:00Z,right,a session was given up,
 alert,M-02,2026-02-12T18:00:00Z,wrong,the cleaver was at fault,
 failure,K-07,2026-02-15T18:00:00Z,,,5
 failure,K-03,2026-03-01T18:00:00Z,,,

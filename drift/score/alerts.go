@@ -57,6 +57,9 @@ type Alert struct {
 	Outcome Outcome   `json:"outcome"`
 	// Because says in a few words what the outcome rests on.
 	Because string `json:"because"`
+	// Recent marks the alerts of the last advise.PlanDays: those that were right are
+	// known sooner than those that were wrong, so none of them is counted as either.
+	Recent bool `json:"recent"`
 }
 
 // Failed is a failure with the notice that each watcher had given: the days for
@@ -173,8 +176,9 @@ func sessionEnds(events []model.Event, i int) bool {
 	return true
 }
 
-// add takes in what one machine's watchers said since a moment.
-func (s *Watch) add(w *walker, since time.Time) {
+// add takes in what one machine's watchers said from a moment until the end of the
+// records.
+func (s *Watch) add(w *walker, since, until time.Time) {
 	if n := len(w.whole.Events); n > 0 {
 		const month = 30.44
 		s.Months += max(days(w.whole.Events[n-1].Time.Sub(since)), 0) / month
@@ -182,6 +186,7 @@ func (s *Watch) add(w *walker, since time.Time) {
 	for k := range w.guards {
 		for _, a := range w.guards[k].alerts {
 			a.Outcome, a.Because = w.whole.outcome(a.Raised, w.failed)
+			a.Recent = days(until.Sub(a.Raised)) < advise.PlanDays
 			s.Alerts = append(s.Alerts, a)
 		}
 	}
@@ -292,7 +297,7 @@ func alertRows(w *Watch) []AlertRow {
 		r := AlertRow{Who: names[k], Failures: len(w.Failures)}
 		for _, a := range w.Alerts {
 			if a.Who == r.Who {
-				r.count(a.Outcome)
+				r.count(&a)
 			}
 		}
 		if w.Months > 0 {
@@ -330,14 +335,14 @@ func alertRows(w *Watch) []AlertRow {
 	return rows
 }
 
-func (r *AlertRow) count(o Outcome) {
+func (r *AlertRow) count(a *Alert) {
 	r.Alerts++
-	switch o {
-	case Right:
-		r.Right++
-	case Wrong:
-		r.Wrong++
-	default:
+	switch {
+	case a.Recent, a.Outcome == Unclear:
 		r.Unclear++
+	case a.Outcome == Right:
+		r.Right++
+	default:
+		r.Wrong++
 	}
 }

@@ -199,7 +199,7 @@ func (r *Replay) collect(walkers map[string]*walker) {
 		w := walkers[name]
 		r.Cases = append(r.Cases, w.cases...)
 		r.Moves = append(r.Moves, w.moves...)
-		r.Watch.add(w, r.Moments[0])
+		r.Watch.add(w, r.Moments[0], r.Until)
 	}
 	slices.SortStableFunc(r.Cases, func(a, b Case) int { return cmp.Compare(a.Moment.UnixNano(), b.Moment.UnixNano()) })
 }

@@ -95,6 +95,9 @@ func TestReplayFillsEveryTable(t *testing.T) {
 	assert.Len(t, r.Cases, 9)
 	assert.NotEmpty(t, r.Moves)
 	assert.NotEmpty(t, r.Watch.Failures)
+	for _, a := range r.Watch.Alerts {
+		assert.Equal(t, a.Raised.After(r.Until.AddDate(0, 0, -14)), a.Recent, a)
+	}
 	rep := r.Tables()
 	assert.Len(t, rep.Arcs, 2*len(Forecasters()))
 	assert.Len(t, rep.Moves, 2*len(MoveRules()))

@@ -149,7 +149,7 @@ func TestAlertsByHand(t *testing.T) {
 
 	g.alerts[0].Outcome, g.alerts[1].Outcome = Right, Wrong
 	none := drift.Opt[float64]{}
-	all := append(g.alerts, Alert{Who: Hindsight, Outcome: Right})
+	all := append(g.alerts, Alert{Who: Hindsight, Outcome: Right}, Alert{Who: PastLives, Outcome: Right, Recent: true})
 	rows := alertRows(&Watch{Alerts: all, Months: 4, Failures: []Failed{
 		{Notice: []drift.Opt[float64]{drift.Some(5.0), none, none, none, drift.Some(9.0)}},
 		{Notice: []drift.Opt[float64]{drift.Some(2.0), none, none, none, drift.Some(2.0)}},
@@ -161,7 +161,8 @@ func TestAlertsByHand(t *testing.T) {
 	assert.Equal(t, drift.Some(0.5), m.Precision)
 	assert.InDelta(t, 1./3, m.Recall.Or(0), 1e-9)
 	assert.Equal(t, drift.Some(3.5), m.Notice)
-	assert.False(t, rows[1].Precision.Known(), "none raised")
+	assert.False(t, rows[1].Precision.Known(), "none old enough")
+	assert.Equal(t, []int{1, 0, 1}, []int{rows[1].Alerts, rows[1].Right, rows[1].Unclear})
 
 	// Precision and recall are 1/2 and 1/3, harmonic mean 2/(2 + 3); those of
 	// hindsight 1 and 2/3, harmonic mean 2/(1 + 3/2) = 4/5.
