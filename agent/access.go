@@ -98,6 +98,9 @@ running agent sees a change at once.`,
 
 // addAccount makes an account and shows its secret.
 func addAccount(env Env, db, name string, role auth.Role, machines auth.Machines) error {
+	if err := auth.CheckName(name); err != nil {
+		return usageError{err}
+	}
 	keys, err := auth.Open(accessFile(db))
 	if err != nil {
 		return err

@@ -18,8 +18,8 @@ func certificateCommand(env Env) *cobra.Command {
 		Long: `Makes a certificate for the agent's pages and its broker, and at the first time an
 authority of your own that signs it: a network without internet has no other.
 Phones are given the authority once (the page "On the phone" says how). The
-certificate ends after a year; the same command makes the next, and phones need
-not change anything. Whoever has authority.key can pretend to be the agent: keep
+certificate ends after a year; the same command makes the next, the agent takes it
+at a reload, and phones need not change anything. Whoever has authority.key can pretend to be the agent: keep
 it to yourself.`,
 		Example: "  arcdrift certificate --host van-4.example --host 192.168.7.4\n  arcdrift certificate --host van-4.example --dir /etc/arcdrift",
 	}
@@ -43,7 +43,7 @@ it to yourself.`,
 		if made.New {
 			fmt.Fprintf(env.Stderr, "Give every phone %s, and nothing else. The authority ends on %s.\n", in(auth.AuthorityFile), made.AuthorityEnds.Format(time.DateOnly))
 		}
-		fmt.Fprintf(env.Stderr, "Start the agent with --tls-cert %s --tls-key %s.\nThe certificate ends on %s: run this again before, and start the agent anew.\nThe authority's fingerprint (SHA-256), to compare on each phone:\n",
+		fmt.Fprintf(env.Stderr, "Start the agent with --tls-cert %s --tls-key %s.\nThe certificate ends on %s: run this again before, then have the agent read it (systemctl reload arcdrift, or kill -HUP).\nThe authority's fingerprint (SHA-256), to compare on each phone:\n",
 			in(auth.ServerFile), in(auth.ServerKeyFile), made.Ends.Format(time.DateOnly))
 		_, err = fmt.Fprintln(env.Stdout, made.Fingerprint)
 		return err

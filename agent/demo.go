@@ -44,6 +44,16 @@ is kept afterwards.`,
 	pages := cmd.Flags().String("http-listen", "127.0.0.1:8470", "`ADDRESS` of the pages; another port if it is taken")
 	broker := cmd.Flags().String("mqtt-listen", "127.0.0.1:1883", "`ADDRESS` of the MQTT broker; another port if it is taken")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		ctx, stop := context.WithCancel(cmd.Context())
+		defer stop()
+		hangups := env.hangups()
+		go func() {
+			select {
+			case <-hangups: // its terminal was closed: it tidies up all the same
+				stop()
+			case <-ctx.Done():
+			}
+		}()
 		dir, err := os.MkdirTemp("", "arcdrift-demo-")
 		if err != nil {
 			return fmt.Errorf("the demo needs a place for its store: %w", err)
@@ -52,7 +62,7 @@ is kept afterwards.`,
 		d.env.Now = d.clock.Now
 		raw := defaults()
 		raw.httpListen, raw.mqttListen = freeAddress(*pages), freeAddress(*broker)
-		err = d.run(cmd.Context(), raw, filepath.Join(dir, "demo.db"), *seed)
+		err = d.run(ctx, raw, filepath.Join(dir, "demo.db"), *seed)
 		return errors.Join(err, os.RemoveAll(dir))
 	}
 	return cmd

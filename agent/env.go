@@ -29,6 +29,14 @@ type Env struct {
 	Now     func() time.Time
 }
 
+// hangups are those that were asked for; none end the program from now on.
+func (env *Env) hangups() <-chan os.Signal {
+	if env.Hangups == nil {
+		return nil
+	}
+	return env.Hangups()
+}
+
 // The exit codes.
 const (
 	exitDone    = 0

@@ -216,10 +216,10 @@ func logRecord(cmd *cobra.Command, env Env, t drift.Type, form url.Values, forma
 		return err
 	}
 	receipts, err := at.Take(cmd.Context(), []intake.Offer{{Raw: record.AppendCanonical(nil), Record: record, Via: "log"}})
-	if err := errors.Join(err, at.Close()); err != nil {
-		return err
+	if err == nil {
+		err = tellReceipt(env, &receipts[0], format)
 	}
-	return tellReceipt(env, &receipts[0], format)
+	return errors.Join(err, at.Close())
 }
 
 // tellReceipt says what became of one record.

@@ -46,11 +46,11 @@ func TestReadyAndHealthy(t *testing.T) {
 // an answer that has no time limit: who waited for it would wait for ever.
 func TestStopsThoughAReaderHangs(t *testing.T) {
 	db := filepath.Join(t.TempDir(), "arcdrift.db")
-	offers := make([]intake.Offer, 30_000) // an export that does not fit between two sockets
+	offers := make([]intake.Offer, 2000) // an export that does not fit between two sockets: 8 MB
 	for i := range offers {
 		offers[i] = intake.Offer{Via: "import", Record: drift.Record{
-			Type: drift.TypeUsage, ID: fmt.Sprint("u", i), Machine: "K-07", Site: strings.Repeat("far ", 12), Time: scriptMoment.Add(time.Duration(i) * time.Second),
-			ArcCount: drift.Some(int64(i)),
+			Type: drift.TypeUsage, ID: fmt.Sprint("u", i), Machine: "K-07", Time: scriptMoment.Add(time.Duration(i) * time.Second),
+			ArcCount: drift.Some(int64(i)), Extra: fmt.Appendf(nil, `{"note":"%04000d"}`, i),
 		}}
 	}
 	fill(t, db, offers)

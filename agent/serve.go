@@ -46,10 +46,7 @@ settings that are not valid change nothing.`,
 	raw.logFormat.offer(cmd, "log-format")
 	raw.logLevel.offer(cmd, "log-level")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		var hangups <-chan os.Signal
-		if env.Hangups != nil {
-			hangups = env.Hangups()
-		}
+		hangups := env.hangups()
 		config, err := raw.valid(dbPath(cmd))
 		if err != nil {
 			return err

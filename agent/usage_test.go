@@ -31,6 +31,8 @@ func TestWrongCommandLines(t *testing.T) {
 		"assess --machine":                  `--machine wants a value behind it`,
 		"assess --as-of noon":               `--as-of is "noon": it must be a time with its offset, like 2026-03-02T18:00:00+01:00`,
 		"assess --format xml":               `--format is "xml": it must be one of text, json, csv`,
+		"certificate --host A":              `"A" is neither a name in small letters, like van-4.example, nor an address`,
+		"person add ../x":                   `the name is "../x": it must be letters, digits, dots, dashes and underscores, at most 64`,
 		"demo --seed x":                     `--seed is "x": it must be a whole number, 0 or more`,
 		"demo --seed -1":                    `--seed is "-1": it must be a whole number, 0 or more`,
 		"serve --alert-quiet long":          `--alert-quiet is "long": it must be a duration like 2h or 30m`,

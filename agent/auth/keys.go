@@ -91,10 +91,18 @@ func (k *Keys) refresh() error {
 // plain is a name that can be a client id, a file name and a word in a log.
 var plain = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$`)
 
+// CheckName says what is wrong with the name of an account.
+func CheckName(name string) error {
+	if !plain.MatchString(name) {
+		return fmt.Errorf("the name is %q: it must be letters, digits, dots, dashes and underscores, at most 64", name)
+	}
+	return nil
+}
+
 // Add makes an account and returns its secret, which is nowhere else.
 func (k *Keys) Add(name string, role Role, machines Machines, now time.Time) (secret string, err error) {
-	if !plain.MatchString(name) {
-		return "", fmt.Errorf("the name is %q: it must be letters, digits, dots, dashes and underscores, at most 64", name)
+	if err := CheckName(name); err != nil {
+		return "", err
 	}
 	secret = rand.Text()
 	// 128 random bits cannot be found from their hash, however quick it is; a slow
