@@ -206,6 +206,7 @@ func (f *Fleet) everything(ctx context.Context) error {
 	}
 	members, err := f.fold(ctx, w)
 	if err != nil {
+		f.notes.clear() // of a world that never was
 		return err
 	}
 	f.eras.forget()

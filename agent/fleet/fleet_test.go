@@ -5,7 +5,9 @@ import (
 	"errors"
 	"log/slog"
 	"math/rand/v2"
+	"runtime"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -249,6 +251,22 @@ func TestRunStopsAndTellsWhenItIsReady(t *testing.T) {
 	stop()
 	require.NoError(t, <-done)
 	assert.Len(t, y.Snapshot().Assessments(), 4)
+}
+
+// A stop does not wait until all has been read and learnt.
+func TestRunStopsWhileItReads(t *testing.T) {
+	before, _ := story(t)
+	y := newYard(t, evening)
+	y.send(t, before...)
+	ctx, stop := context.WithCancel(t.Context())
+	var reads atomic.Int64
+	y.book.slow = func() {
+		reads.Add(1)
+		stop()
+	}
+	require.NoError(t, y.Run(ctx))
+	assert.LessOrEqual(t, reads.Load(), int64(runtime.GOMAXPROCS(0)), "histories read after the stop")
+	assert.Empty(t, y.Snapshot().Assessments())
 }
 
 // A book that cannot be read leaves the snapshot as it was.

@@ -192,6 +192,13 @@ func (n *notes) keep(w *world, now time.Time) error {
 	return nil
 }
 
+// clear forgets what is fresh.
+func (n *notes) clear() {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	n.fresh = map[string][]byte{}
+}
+
 func (n *notes) drop(kept map[string][]byte) {
 	n.mu.Lock()
 	defer n.mu.Unlock()

@@ -106,8 +106,16 @@ func (w *world) learn(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	w.pop = forecast.Learn(&sample)
-	return nil
+	// Learning takes a small computer half a minute. Who stops meanwhile leaves it
+	// to end alone: it has all it needs and changes nothing.
+	learnt := make(chan *model.Population, 1)
+	go func() { learnt <- forecast.Learn(&sample) }()
+	select {
+	case w.pop = <-learnt:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
 }
 
 // each reads the lives of the named machines on all processors. A life is gone
