@@ -100,8 +100,11 @@ func newServer(config Config, env Env) (*server, error) {
 	return s, nil
 }
 
+// ballast is the room that an agent holds back for its alerts, in bytes.
+const ballast = 4 << 20
+
 func (s *server) assemble(env Env) (err error) {
-	if s.store, err = store.Open(s.config.DB, env.Now, store.Options{}); err != nil {
+	if s.store, err = store.Open(s.config.DB, env.Now, store.Options{Ballast: ballast}); err != nil {
 		return err
 	}
 	for _, text := range s.findings() {

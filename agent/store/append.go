@@ -29,6 +29,9 @@ func (s *Store) Append(entries []drift.Entry, refusals []intake.Refusal) ([]inta
 	if err := s.mayWrite(); err != nil {
 		return nil, err
 	}
+	if err := s.laden(); err != nil {
+		return nil, err
+	}
 	var placed []intake.Placed
 	epoch := s.epoch
 	err := s.commit(func(tx *bbolt.Tx) error {

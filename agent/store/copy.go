@@ -153,7 +153,7 @@ func quarantinePath(path string, now time.Time) (string, error) {
 // as clean what the disk does not have, so the whole store is written afresh,
 // flushed, checked and put in its own place.
 func (s *Store) comeBack() error {
-	if wait := s.tried.Add(retryAfter).Sub(s.now()); wait > 0 {
+	if !due(s.tried, s.now()) {
 		return fmt.Errorf("%w (%w)", ErrUnsure, s.unsure)
 	}
 	s.tried = s.now()

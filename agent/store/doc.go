@@ -33,6 +33,8 @@
 //
 // # What is beside it
 //
+// FILE.ballast takes up room that a full disk still has for alerts.
+//
 // FILE.witness says where the store had got to. A store that is found behind its
 // witness, emptied or swapped for another is reported as a [Finding], put or
 // copied into quarantine/ beside it, and data are taken again under a new epoch.

@@ -125,7 +125,7 @@ func childTakes(path string, from int) error {
 // childScript always does the same: five batches, then a clean end. It goes on
 // after an error, as an agent does.
 func childScript(path string, now func() time.Time) error {
-	s, err := store.Open(path, now, store.Options{})
+	s, err := store.Open(path, now, store.Options{Ballast: 1 << 10})
 	if err != nil {
 		return err
 	}

@@ -251,6 +251,66 @@ func TestRestoreIsAllOrNothing(t *testing.T) {
 	logBound(t, "kill during restore with neither store there", n)
 }
 
+// On a full disk records are refused and what was decided is still kept, in the
+// room that the ballast gives up; with room again both are.
+func TestDiskFullKeepsDecisions(t *testing.T) {
+	n := rounds(t, 3)
+	for range n {
+		require.NoError(t, decideOnFullDisk(t, 1<<20))
+	}
+	logBound(t, "full disk on which nothing could be decided", n)
+	require.ErrorIs(t, decideOnFullDisk(t, 0), store.ErrFull, "without ballast the same cannot be kept")
+}
+
+// decideOnFullDisk fills a disk and says how deciding goes.
+func decideOnFullDisk(t *testing.T, ballast int64) error {
+	t.Helper()
+	at, now := newDisk(t, 16).at, storetest.Received()
+	path := filepath.Join(at, "arcdrift.db")
+	s, err := store.Open(path, func() time.Time { return now }, store.Options{Ballast: ballast})
+	require.NoError(t, err)
+	var acks []int
+	take := func() error {
+		batch := make([]drift.Entry, 100)
+		for i := range batch {
+			batch[i] = nth(len(acks) + i)
+		}
+		_, err := s.Append(batch, nil)
+		for i := 0; err == nil && i < len(batch); i++ {
+			acks = append(acks, len(acks))
+		}
+		return err
+	}
+	require.NoError(t, take())
+	filler := filepath.Join(at, "filler")
+	f, err := os.Create(filler)
+	require.NoError(t, err)
+	for _, size := range []int{64 << 10, 512} { // to the last byte
+		for err = nil; err == nil; {
+			_, err = f.Write(make([]byte, size))
+		}
+		require.ErrorIs(t, err, syscall.ENOSPC)
+	}
+	require.NoError(t, f.Close())
+	for err = nil; err == nil; {
+		err = take() // the file has a few pages left
+	}
+	require.ErrorIs(t, err, store.ErrFull)
+	var decided error
+	for i := 0; i < 20 && decided == nil; i++ {
+		decided = s.Decide(make([]byte, 20_000), nil, []store.Parcel{{Queue: "mail", Key: fmt.Sprint(i), Body: make([]byte, 1000)}})
+	}
+	require.ErrorIs(t, take(), store.ErrFull, "records do not take the room")
+	require.NoError(t, acked(s, acks), "reading goes on")
+	require.NoError(t, os.Remove(filler))
+	now = now.Add(time.Minute)
+	require.NoError(t, take())
+	require.NoError(t, s.Decide(nil, nil, nil))
+	require.NoError(t, s.Close())
+	reopened(t, path, acks)
+	return decided
+}
+
 func TestDiskFull(t *testing.T) {
 	for name, disk := range map[string]func(t *testing.T) string{
 		"ext4": func(t *testing.T) string { return newDisk(t, 16).at },

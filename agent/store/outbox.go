@@ -3,6 +3,7 @@ package store
 import (
 	"bytes"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"time"
 
@@ -182,14 +183,18 @@ func (s *Store) Settle(key string) error {
 	})
 }
 
-// alter runs f in a transaction of its own.
+// alter runs f, perhaps twice, in a transaction of its own.
 func (s *Store) alter(f func(*bbolt.Tx) error) error {
 	s.writing.Lock()
 	defer s.writing.Unlock()
 	if err := s.mayWrite(); err != nil {
 		return err
 	}
-	return s.commit(f)
+	err := s.commit(f)
+	if errors.Is(err, ErrFull) && s.throwOff() {
+		err = s.commit(f)
+	}
+	return err
 }
 
 func put(tx *bbolt.Tx, p *Parcel) error {

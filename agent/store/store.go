@@ -37,6 +37,10 @@ type Store struct {
 	seen    witness    // what the witness says
 	commits int        // since it was written
 	closed  bool
+	// light says that the ballast was thrown off, or could not be taken, and
+	// lightSince when that was tried last.
+	light      bool
+	lightSince time.Time
 
 	spent atomic.Int64 // bytes read since pages were released
 
@@ -55,6 +59,9 @@ type Options struct {
 	MaxSize int
 	// Lock is how long to wait for another process; 0 is one second.
 	Lock time.Duration
+	// Ballast is the size in bytes of a file kept beside the store, so that on a
+	// full disk alerts can still be kept; 0 for none.
+	Ballast int64
 }
 
 // Finding is something about a store that its keeper must be told: it was not
@@ -103,6 +110,7 @@ func Open(path string, now func() time.Time, options Options) (*Store, error) {
 	if err := s.compare(seen); err != nil {
 		return nil, errors.Join(err, s.db.Close())
 	}
+	s.ballastAtOpen()
 	// On a full disk the store can still be read.
 	s.tell(s.unsure, s.bearWitness())
 	return s, nil
