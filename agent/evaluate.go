@@ -36,7 +36,7 @@ fleet of 60 machines over eight months takes some minutes.
 
 With --invented it replays invented fleets instead, whose truth is known: then
 only failures of the electrodes count, and beside the rules stands who knows all
-but chance. ` + "`all`" + ` takes every kind of fleet, and an hour.`,
+but chance. ` + "`all`" + ` takes every kind of fleet, and half an hour.`,
 		Example: "  arcdrift evaluate\n  arcdrift evaluate --format csv > scores.csv\n  arcdrift evaluate --invented sudden-dirt --machines 2 --days 80",
 	}
 	format := formatFlag(cmd, formatText, formatJSON, formatCSV)
