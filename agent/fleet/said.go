@@ -17,19 +17,23 @@ const (
 	saidMost  = mostEras
 )
 
-// hindsight keeps the populations of those midnights for a day. What came late
-// meanwhile changes them little, and they take long to learn.
+// hindsight keeps the populations of those midnights until a tenth more records
+// have come: some that are late change them little, and they take long to learn.
 type hindsight struct {
-	mu   sync.Mutex
-	day  time.Time
-	eras *eras
+	mu      sync.Mutex
+	records int
+	eras    *eras
 }
 
-func (h *hindsight) at(now time.Time) *eras {
+func (h *hindsight) at(s *Snapshot) *eras {
+	records := 0
+	for i := range s.all {
+		records += s.all[i].Data.Records
+	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	if day := learntAt(now); h.eras == nil || !day.Equal(h.day) {
-		h.day, h.eras = day, &eras{}
+	if h.eras == nil || 10*records > 11*h.records {
+		h.records, h.eras = records, &eras{}
 	}
 	return h.eras
 }
@@ -47,7 +51,7 @@ func (f *Fleet) Said(machine string) ([]score.Said, error) {
 	if err != nil || len(l.events) == 0 {
 		return nil, err
 	}
-	whole, then := l.past(), f.hindsight.at(now)
+	whole, then := l.past(), f.hindsight.at(f.Snapshot())
 	var out []score.Said
 	moment := now.UTC().Truncate(saidEvery)
 	for range saidMost {

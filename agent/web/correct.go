@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strings"
 	"time"
 
 	"arcdrift/agent/intake"
@@ -76,7 +77,7 @@ func (s *Server) showCorrect(w http.ResponseWriter, u units, e drift.Entry, type
 			field.Choices = tiles(field.Value, "true", "Yes", "false", "No")
 		case f.Words != nil:
 			for _, word := range f.Words {
-				field.Choices = append(field.Choices, tile{word, upperFirst(word), word == field.Value})
+				field.Choices = append(field.Choices, tile{word, upperFirst(strings.ReplaceAll(word, "-", " ")), word == field.Value})
 			}
 		case f.Kind == drift.Number || f.Kind == drift.Integer:
 			field.Number = true

@@ -80,8 +80,9 @@ func (n *news[T]) of(ctx context.Context, a *advise.Assessment) (T, error) {
 	return value, nil
 }
 
-// soon returns what there is of the machines when ctx ends at the latest; whole
-// says whether that is all of them.
+// soon returns what there is of the machines when ctx ends at the latest, of
+// some perhaps what was true before their last news; whole says whether all of
+// it is there and new.
 func (n *news[T]) soon(ctx context.Context, wanted ...*advise.Assessment) (values map[string]T, whole bool, err error) {
 	done := make(chan error, 1)
 	go func() {
@@ -103,11 +104,15 @@ func (n *news[T]) soon(ctx context.Context, wanted ...*advise.Assessment) (value
 	if err != nil && ctx.Err() == nil {
 		return nil, false, err
 	}
-	values = map[string]T{}
+	values, whole = map[string]T{}, true
+	n.mu.Lock()
+	defer n.mu.Unlock()
 	for _, a := range wanted {
-		if value, ok := n.get(a); ok {
-			values[a.Machine] = value
+		k, known := n.kept[a.Machine]
+		if known {
+			values[a.Machine] = k.value
 		}
+		whole = whole && known && k.data == a.Data && k.drift == a.Drift
 	}
-	return values, len(values) == len(wanted), nil
+	return values, whole, nil
 }

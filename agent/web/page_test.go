@@ -182,7 +182,7 @@ func TestBoardSays(t *testing.T) {
 		"K-11", "Stop", "Replace the electrodes by Mon 2 Mar.", "4 attempts in a row failed", "40 min ago",
 		"Clean the electrodes by Thu 5 Mar.", "Calibrate before the next splice.", "type-2 · Tarn Pass",
 		"No record for 11 days", "11 days ago", "power +4.6 %", "scatter 1.4 %", "2 failed", "6 all",
-		"Panels: 90 days, each kind on one scale: required power −2 to +9 %, scatter 0 to 2 %, failed attempts 0 to 3 a week.",
+		"Panels over 90 days, each kind on one scale: power −2 to +9 %, scatter 0 to 2 %, failed 0 to 3 a week.",
 	} {
 		assert.Contains(t, seen, part)
 	}

@@ -36,12 +36,13 @@ const glance = 20 * time.Millisecond
 func (s *Server) addSaid(ctx context.Context, v *machineView, a *advise.Assessment) (there bool, err error) {
 	waiting, stop := context.WithTimeout(ctx, s.glance)
 	defer stop()
-	of, there, err := s.pasts.soon(waiting, a)
+	all, there, err := s.pasts.soon(waiting, a)
 	if err != nil {
 		return false, err
 	}
-	v.Said = wordSaid(of[a.Machine])
-	v.Said.Waiting = !there
+	said, known := all[a.Machine]
+	v.Said = wordSaid(said)
+	v.Said.Waiting = !known
 	return there, nil
 }
 

@@ -49,6 +49,16 @@ func TestMachineDoesNotWaitForOldForecasts(t *testing.T) {
 	s.Handler().ServeHTTP(w, localRequest("GET", "/machines/K-07"))
 	assert.Equal(t, partial, w.Header().Get("ETag"))
 	assert.Contains(t, text(t, w), "they appear here by themselves")
+
+	// What was true before the last news is better than nothing.
+	s.pasts.put(&f.machines[2].Assessment, f.said["K-07"])
+	f.machines[2].Data.Records++
+	f.version++
+	s.traces.put(&f.machines[2].Assessment, f.traces["K-07"])
+	w = httptest.NewRecorder()
+	s.Handler().ServeHTTP(w, localRequest("GET", "/machines/K-07"))
+	assert.Equal(t, partial, w.Header().Get("ETag"))
+	assert.Contains(t, text(t, w), "3 of 5 can be judged")
 }
 
 // A record corrected today is in sight with its old value, however old it is.

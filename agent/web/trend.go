@@ -67,7 +67,7 @@ func (v *boardView) addTrends(traces map[string]advise.Trace, to time.Time) {
 	if !ts.measure(cut) {
 		return
 	}
-	v.Scale = fmt.Sprintf("required power %s to %s\u00a0%%, scatter 0 to %.0f\u00a0%%, failed attempts 0 to %.0f %s",
+	v.Scale = fmt.Sprintf("power %s to %s\u00a0%%, scatter 0 to %.0f\u00a0%%, failed 0 to %.0f %s",
 		signed(ts.power.from, 0), signed(ts.power.to, 0), ts.scatter.to, ts.fails.to, chosen.Per)
 	for i := range v.Rows {
 		if t, ok := cut[v.Rows[i].Machine]; ok {
