@@ -12,7 +12,7 @@ WORKDIR /src
 COPY go.mod go.sum ./
 RUN go mod download
 COPY . .
-RUN CGO_ENABLED=0 go build -trimpath -ldflags='-s -w' -o /out/arcdrift ./cmd/arcdrift && mkdir -m 0700 /out/data /out/tmp
+RUN CGO_ENABLED=0 go build -tags=nethttpomithttp2 -trimpath -ldflags='-s -w' -o /out/arcdrift ./cmd/arcdrift && mkdir -m 0700 /out/data /out/tmp
 
 FROM scratch
 COPY --from=build /out/arcdrift /arcdrift
