@@ -270,8 +270,7 @@ func (n *notes) fold(w *world, l *life) (*member, error) {
 // is a whole one.
 func (n *notes) later(w *world, machine string) (*life, *note, error) {
 	kept, known := n.of(w, machine)
-	// What was ahead and now counts may belong before what came since.
-	if at := kept.Standing.Ahead; known && (at.IsZero() || at.After(w.cut.asOf)) {
+	if known && kept.Standing.at(w.cut.asOf) {
 		entries, link, err := w.shelf.After(machine, kept.Standing.Link)
 		if err != nil {
 			return nil, nil, err
@@ -282,6 +281,13 @@ func (n *notes) later(w *world, machine string) (*life, *note, error) {
 	}
 	l, err := w.life(machine)
 	return l, nil, err
+}
+
+// at says whether a standing is one at this moment: what was ahead and now
+// counts may belong before what came since, and a clock that was set back makes
+// records that counted be ahead.
+func (s *standing) at(asOf time.Time) bool {
+	return (s.Ahead.IsZero() || s.Ahead.After(asOf)) && !s.Last.After(asOf)
 }
 
 // goOn is what entries after a note come to, nil if all is to be folded anew.

@@ -280,6 +280,21 @@ func TestAHistoryIsReadOnce(t *testing.T) {
 	}
 }
 
+// Records that had counted do not while the clock is behind them.
+func TestAClockSetBack(t *testing.T) {
+	before, today := past(t, evening)
+	k := newKeeper(t, evening)
+	k.take(t, append(before, today...)...)
+	k.same(t, "at first")
+	k.keep(k.world.Load())
+	k.now = learntAt(evening).Add(time.Minute)
+	k.restart(t, false)
+	k.same(t, "early on the same day")
+	k.now = evening.Add(time.Hour)
+	k.restart(t, false)
+	k.same(t, "set right")
+}
+
 // What is kept is put on the shelf when it has been learnt and once an hour, not
 // with every record.
 func TestKeepingIsRare(t *testing.T) {
