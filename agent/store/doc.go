@@ -29,7 +29,8 @@
 // refused-counts keep what was not taken; meta the schema and the last numbers.
 // Buckets decision and outcomes keep what was concluded from the records, outbox
 // and outbox-keys what has to leave because of it: opaque bytes, written in one
-// transaction, see [Store.Decide].
+// transaction, see [Store.Decide]. Bucket kept holds what was worked out from the
+// records, see [Store.Keep]: all of it may be lost.
 //
 // # What is beside it
 //
