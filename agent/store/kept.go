@@ -2,7 +2,6 @@ package store
 
 import (
 	"bytes"
-	"crypto/sha256"
 	"errors"
 
 	"go.etcd.io/bbolt"
@@ -20,6 +19,9 @@ var keptBucket = []byte("kept")
 func (s *Store) Keep(values map[string][]byte) error {
 	return s.alter(func(tx *bbolt.Tx) error {
 		b, err := tx.CreateBucketIfNotExists(keptBucket)
+		if err != nil {
+			return err
+		}
 		for name, value := range values {
 			key := headKey(name)
 			err = errors.Join(err, b.Put(key, seal(key, bytes.Clone(value))))
@@ -41,9 +43,6 @@ func (s *Store) Kept(name string) ([]byte, error) {
 	})
 	return out, err
 }
-
-// linkLen is the length of a link: epoch, seq and chain of an entry.
-const linkLen = 16 + sha256.Size
 
 // After returns a machine's history from after a link of its chain, or with nil
 // all of it, as [Store.History] does, and the link at its end: epoch, seq and

@@ -18,13 +18,11 @@ func (s *Store) Latest(machine string, n int) ([]drift.Entry, error) {
 	err := s.view(func(tx *bbolt.Tx) error {
 		prefix := headKey(machine)
 		c := tx.Bucket(entriesBucket).Cursor()
-		k, v := c.Seek(append([]byte(machine), 1)) // the first key of a later machine
-		if k == nil {
-			k, v = c.Last()
-		} else {
-			k, v = c.Prev()
+		last := c.Prev
+		if later, _ := c.Seek(append([]byte(machine), 1)); later == nil {
+			last = c.Last
 		}
-		for ; len(out) < n && bytes.HasPrefix(k, prefix); k, v = c.Prev() {
+		for k, v := last(); len(out) < n && bytes.HasPrefix(k, prefix); k, v = c.Prev() {
 			e, flags, err := decode(k, v)
 			switch {
 			case err != nil:
