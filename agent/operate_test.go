@@ -21,10 +21,10 @@ import (
 
 // /readyz says whether every door takes records, /healthz only that the agent
 // lives: a real broker that is away, comes and goes moves the one and not the
-// other.
+// other. The log says each change once, asked or not.
 func TestReadyAndHealthy(t *testing.T) {
 	port := freeTCPPort(t)
-	s, _, _ := startServer(t, tempDB(t), func(c *Config) {
+	s, log, _ := startServer(t, tempDB(t), func(c *Config) {
 		c.MQTTListen, c.Broker = "", &mqtt.Join{URL: "tcp://127.0.0.1:" + port, ID: "yard"}
 	})
 	becomes := func(want int, when string) {
@@ -35,11 +35,19 @@ func TestReadyAndHealthy(t *testing.T) {
 		}, 2*time.Minute, 20*time.Millisecond, when)
 		assert.Equal(t, "ok\n", fetch(t, s.url()+"/healthz"), when)
 	}
+	says := func(text string, times int) {
+		t.Helper()
+		require.Eventually(t, func() bool { return strings.Count(log.String(), text) == times }, 2*time.Minute, 20*time.Millisecond, "%s in %s", text, log)
+	}
+	const away, there = `msg="not ready" error="the MQTT broker tcp://127.0.0.1:`, "msg=ready"
 	becomes(http.StatusServiceUnavailable, "no broker yet")
+	says(away, 1)
 	kill := startMosquitto(t, port)
 	becomes(http.StatusOK, "the broker came")
+	says(there, 1)
 	kill()
 	becomes(http.StatusServiceUnavailable, "the broker went")
+	says(away, 2)
 }
 
 // An agent that is asked to stop does, although a reader hangs in the middle of

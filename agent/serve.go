@@ -162,6 +162,7 @@ func (s *server) assemble(env Env) (err error) {
 	if s.config.KeepCounts > 0 {
 		s.faces = append(s.faces, &thinner{s.store, s.config.KeepCounts, s.config.Hub, s.log})
 	}
+	s.faces = append(s.faces, &readiness{s.ready, s.log})
 	if s.manager = newSystemd(env.Environ, s.sound); s.manager.socket != "" {
 		s.faces = append(s.faces, s.manager)
 	}

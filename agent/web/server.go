@@ -180,9 +180,8 @@ func (s *Server) Handler() http.Handler {
 
 func (s *Server) readyz(w http.ResponseWriter, _ *http.Request) {
 	if err := s.Records.Ready(); err != nil {
-		s.Log.Warn("not ready", "error", err)
 		w.Header().Set("Retry-After", retryAfter)
-		plain(w, http.StatusServiceUnavailable, "records cannot be taken now\n")
+		plain(w, http.StatusServiceUnavailable, "not ready; the agent's log says why\n")
 		return
 	}
 	text := "ready\n"
