@@ -1,7 +1,6 @@
 package agent
 
 import (
-	"encoding/json"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -52,24 +51,6 @@ func TestSystemdUnit(t *testing.T) {
 	assert.NotContains(t, string(out), copied, "systemd warns")
 	out, err = exec.Command("systemd-analyze", "security", "--offline=true", "--threshold=20", copied).CombinedOutput()
 	assert.NoError(t, err, "%s", out)
-}
-
-// The image's command lines are ones that the program has.
-func TestDockerfile(t *testing.T) {
-	raw, err := os.ReadFile(filepath.Join("..", "Dockerfile"))
-	require.NoError(t, err)
-	lines := regexp.MustCompile(`(?m)(CMD|ENTRYPOINT) (\[.*\])$`).FindAllSubmatch(raw, -1)
-	require.Len(t, lines, 3)
-	for _, l := range lines {
-		var args []string
-		require.NoError(t, json.Unmarshal(l[2], &args))
-		if args[0] == "/arcdrift" {
-			args = args[1:]
-		}
-		parses(t, args)
-	}
-	assert.Regexp(t, `(?m)^FROM scratch$`, string(raw))
-	assert.Regexp(t, `(?m)^USER 65532:65532$`, string(raw))
 }
 
 // parses demands that the program knows the command and its flags.

@@ -114,7 +114,7 @@ func TestSmallComputer(t *testing.T) {
 	const machines = 50
 	dir := t.TempDir()
 	db, program := filepath.Join(dir, "arcdrift.db"), filepath.Join(dir, "arcdrift")
-	build := exec.Command("go", "build", "-trimpath", "-ldflags=-s -w", "-o", program, "arcdrift/cmd/arcdrift")
+	build := exec.Command("go", "build", "-tags=nethttpomithttp2", "-trimpath", "-ldflags=-s -w", "-o", program, "arcdrift/cmd/arcdrift")
 	build.Env = append(os.Environ(), "CGO_ENABLED=0")
 	out, err := build.CombinedOutput()
 	require.NoError(t, err, "%s", out)
