@@ -110,9 +110,10 @@ func (s *server) assemble(env Env) (err error) {
 	for _, text := range s.findings() {
 		s.log.Warn(text)
 	}
-	s.mind = mind{fleet.New(book{s.store}, env.Now, s.log)}
+	legible := newLegible(s.store, s.log)
+	s.mind = mind{fleet.New(legible, env.Now, s.log)}
 	if build, err := buildName(); err == nil {
-		s.mind.KeepOn(s.store, build)
+		s.mind.KeepOn(legible, build)
 	} else {
 		s.log.Warn("what is worked out is not kept over a restart: the program cannot be named", "error", err)
 	}

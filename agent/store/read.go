@@ -2,6 +2,7 @@ package store
 
 import (
 	"bytes"
+	"errors"
 	"iter"
 
 	"go.etcd.io/bbolt"
@@ -109,13 +110,30 @@ func (s *Store) Setups() ([]drift.Entry, error) { return s.listed(setupsBucket) 
 // order of taking. Find gives the ones that were there first.
 func (s *Store) Conflicts() ([]drift.Entry, error) { return s.listed(conflictsBucket) }
 
+// listed returns the entries that a bucket lists. As with History, those that are
+// sound come beside the error of those that are not.
 func (s *Store) listed(bucket []byte) ([]drift.Entry, error) {
 	var out []drift.Entry
-	err := s.view(func(tx *bbolt.Tx) (err error) {
-		out, err = along(tx, tx.Bucket(bucket), nil, 0)
-		return err
+	var spoilt []error
+	err := s.view(func(tx *bbolt.Tx) error {
+		entries := tx.Bucket(entriesBucket)
+		return tx.Bucket(bucket).ForEach(func(k, machine []byte) error {
+			p, ok := orderOf(k, machine)
+			if !ok {
+				spoilt = append(spoilt, &Damage{Meaning: "the order of taking is spoilt"})
+				return nil
+			}
+			key := p.key()
+			e, _, err := decode(key, entries.Get(key))
+			if err != nil {
+				spoilt = append(spoilt, err)
+				return nil
+			}
+			out = append(out, e)
+			return nil
+		})
 	})
-	return out, err
+	return out, errors.Join(append(spoilt, err)...)
 }
 
 // along reads the entries that a bucket keyed by epoch and seq lists, from the
