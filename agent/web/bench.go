@@ -18,6 +18,7 @@ type benchView struct {
 	Found, Action, Finding, Left, When []tile
 	Pair, Operator                     string
 	Count                              entryField
+	FoundBy, LeftBy                    entryField // the corrections the machine made
 	Problem                            *drift.Problem
 	NotSaved                           bool
 }
@@ -36,7 +37,8 @@ func (s *Server) showBench(w http.ResponseWriter, typed url.Values, p *drift.Pro
 		Left:    tiles(typed.Get("left"), "true", "Passed", "false", "Failed", "", "Not checked"),
 		When:    tiles(or(typed.Get("minutes"), "0"), "0", "Now", "15", "15 min ago", "30", "30 min ago", "60", "1 h ago"),
 		Pair:    typed.Get("pair"), Operator: typed.Get("operator"),
-		Count: numberFields(units{}, typed, p, "arc_count")[0],
+		Count:   numberFields(units{}, typed, p, "arc_count")[0],
+		FoundBy: correctionField(typed, p, "found"), LeftBy: correctionField(typed, p, "left"),
 	}
 	v.Count.Label = "Arc counter as it stands now"
 	v.Count.Hint = "after a new pair most counters start again at 0"
@@ -44,6 +46,18 @@ func (s *Server) showBench(w http.ResponseWriter, typed url.Values, p *drift.Pro
 		v.Tiles, v.Machines = offerMachines(s.machineNames())
 	}
 	s.render(w, "bench", page{Title: "Bench work", Here: "/log", Field: true, Scripts: []string{"keypad.js", "send.js"}, Status: status, Body: v})
+}
+
+// correctionField asks for the correction that the machine made as found or as
+// left.
+func correctionField(typed url.Values, p *drift.Problem, when string) entryField {
+	f := numberFields(units{}, typed, nil, "power_correction_pct")[0]
+	f.Name = when + "_correction_pct"
+	f.Value, f.Label, f.Hint = typed.Get(f.Name), "Correction it made then", "if it shows one"
+	if p != nil && p.Field == f.Name {
+		f.Problem = p.Error()
+	}
+	return f
 }
 
 // benchRecords takes the form: a service and, where they were made, a
@@ -66,6 +80,9 @@ func (s *Server) benchRecords(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	saved := savedView{Machine: typed.Get("machine"), What: benchWords(offers), At: s.happened(typed).Format("15:04")}
+	if by := typed.Get("operator"); by != "" {
+		saved.At += ", signed " + by
+	}
 	for _, receipt := range receipts {
 		if receipt.Refused != nil {
 			s.showBench(w, typed, receipt.Refused, http.StatusBadRequest)
@@ -91,13 +108,24 @@ func benchOffers(typed url.Values, at time.Time) ([]intake.Offer, *drift.Problem
 		offers = append(offers, intake.Offer{Raw: []byte(values.Encode()), Record: record, Via: "form"})
 		return problemOf(err)
 	}
-	check := func(passed string) url.Values {
-		return url.Values{"type": {string(drift.TypeCalibration)}, "passed": {passed}, "trigger": {"electrode-service"}}
-	}
-	if found := typed.Get("found"); found != "" {
-		if p := add("-found", at.Add(-time.Second), check(found)); p != nil {
-			return nil, p
+	// Where it was checked, as found and as left are calibrations of their own.
+	check := func(when string, at time.Time) *drift.Problem {
+		passed, correction := typed.Get(when), when+"_correction_pct"
+		if passed == "" {
+			return nil
 		}
+		v := url.Values{"type": {string(drift.TypeCalibration)}, "passed": {passed}, "trigger": {"electrode-service"}}
+		if text := (units{}).toSI(typed).Get(correction); text != "" {
+			v.Set("power_correction_pct", text)
+		}
+		p := add("-"+when, at, v)
+		if p != nil && p.Field == "power_correction_pct" {
+			p.Field = correction
+		}
+		return p
+	}
+	if p := check("found", at.Add(-time.Second)); p != nil {
+		return nil, p
 	}
 	work := url.Values{"type": {string(drift.TypeService)}}
 	for _, name := range []string{"action", "finding", "pair", "arc_count"} {
@@ -106,10 +134,8 @@ func benchOffers(typed url.Values, at time.Time) ([]intake.Offer, *drift.Problem
 	if p := add("-work", at, work); p != nil {
 		return nil, p
 	}
-	if left := typed.Get("left"); left != "" {
-		if p := add("-left", at.Add(time.Second), check(left)); p != nil {
-			return nil, p
-		}
+	if p := check("left", at.Add(time.Second)); p != nil {
+		return nil, p
 	}
 	return offers, nil
 }

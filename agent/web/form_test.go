@@ -178,12 +178,14 @@ func TestFormTooLarge(t *testing.T) {
 
 func TestBenchMakesThreeRecordsInOrder(t *testing.T) {
 	f := yard()
-	w := submit(t, f, "/service", "id", "b1", "machine", "K-11", "found", "false", "action", "replaced", "finding", "worn", "pair", "lot 118", "arc_count", "0", "left", "true", "operator", "A. Ruiz")
+	w := submit(t, f, "/service", "id", "b1", "machine", "K-11", "found", "false", "action", "replaced", "finding", "worn", "pair", "lot 118", "arc_count", "0", "left", "true", "operator", "A. Ruiz", "found_correction_pct", "\u22126,5", "left_correction_pct", "0")
 	require.Equal(t, http.StatusCreated, w.Code, w.Body)
 	checkHTML(t, w.Body.String())
 	require.Len(t, f.taken, 3)
 	found, work, left := f.taken[0].Record, f.taken[1].Record, f.taken[2].Record
 	assert.Equal(t, some(false), found.Calibration.Passed)
+	assert.Equal(t, some(-6.5), found.Calibration.PowerCorrection)
+	assert.Equal(t, some(0.0), left.Calibration.PowerCorrection)
 	assert.Equal(t, drift.Service{Action: drift.Replaced, Pair: "lot 118", Finding: drift.Worn}, *work.Service)
 	assert.Equal(t, some(int64(0)), work.ArcCount)
 	assert.Equal(t, some(true), left.Calibration.Passed)
@@ -194,7 +196,7 @@ func TestBenchMakesThreeRecordsInOrder(t *testing.T) {
 		ids[o.Record.ID] = true
 	}
 	assert.Len(t, ids, 3)
-	assert.Contains(t, text(t, w), "Calibration failed · Electrodes replaced · Calibration passed")
+	assert.Contains(t, text(t, w), "Calibration failed · Electrodes replaced · Calibration passed, 12:00, signed A. Ruiz")
 }
 
 func TestBenchFaults(t *testing.T) {
@@ -204,6 +206,7 @@ func TestBenchFaults(t *testing.T) {
 		{"id", "b1", "action", "cleaned"},
 		{"id", "b1", "machine", "K-11", "action", "cleaned", "arc_count", "-5"},
 		{"id", "b1", "machine", "K-11", "action", "cleaned", "found", "perhaps"},
+		{"id", "b1", "machine", "K-11", "action", "cleaned", "found", "true", "found_correction_pct", "900"},
 	} {
 		w := submit(t, f, "/service", pairs...)
 		assert.Equal(t, http.StatusBadRequest, w.Code)

@@ -52,7 +52,7 @@ func wordSaid(all []score.Said) *saidView {
 	for i := range all {
 		longest = max(longest, all[i].Left.P90, all[i].Fate.Arcs)
 	}
-	x := scale{0, longest, 4, saidWidth - 12}
+	x := scale{0, longest, 6, saidWidth - 12}
 	counts := map[score.Verdict]int{}
 	for i := range all {
 		counts[all[i].Verdict()]++
@@ -71,7 +71,7 @@ func wordSaid(all []score.Said) *saidView {
 func rowOfSaid(s *score.Said, x scale) saidRow {
 	row := saidRow{
 		Made: s.Made, When: s.Made.Format("2 Jan 2006"), Arcs: whole(s.Arcs), Came: cameOf(s),
-		Said: fmt.Sprintf("%s to %s, middle %s", left(s.Left.P10, s.Horizon), left(s.Left.P90, s.Horizon), left(s.Left.P50, s.Horizon)),
+		Said: fmt.Sprintf("%s to %s more arcs, middle %s", left(s.Left.P10, s.Horizon), left(s.Left.P90, s.Horizon), left(s.Left.P50, s.Horizon)),
 		Judge: map[score.Verdict]string{
 			score.Held: "held", score.FailedSooner: "failed sooner than said", score.LastedLonger: "lasted longer than said",
 		}[s.Verdict()],

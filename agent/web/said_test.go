@@ -18,7 +18,7 @@ func TestMachineTellsHowItsForecastsTurnedOut(t *testing.T) {
 	seen := text(t, w)
 	for _, part := range []string{
 		"3 of 5 can be judged: 1 held, 1 failed sooner than said, 1 lasted longer.",
-		"16 Feb 2026 at 900 arcs on the pair Said: 220 to 1,240, middle 610 more arcs. Still in use after 310.",
+		"16 Feb 2026 at 900 arcs on the pair Said: 220 to 1,240 more arcs, middle 610. Still in use after 310.",
 		"The bench stepped in after 180.", "It failed after 480. held", "It failed after 90. failed sooner than said", "It failed after 1,900. lasted longer than said",
 	} {
 		assert.Contains(t, seen, part)
@@ -32,7 +32,7 @@ func TestForecastsBeyondTheHorizonAreNoNumbers(t *testing.T) {
 	s.Left.P50, s.Left.P90, s.Until = 6000, 6000, time.Time{}
 	v := wordSaid([]score.Said{s})
 	assert.Equal(t, "None of them can be judged yet.", v.Summary)
-	assert.Equal(t, "220 to more than 6,000, middle more than 6,000", v.Rows[0].Said)
+	assert.Equal(t, "220 to more than 6,000 more arcs, middle more than 6,000", v.Rows[0].Said)
 	assert.Equal(t, "Nothing heard since.", v.Rows[0].Came)
 }
 

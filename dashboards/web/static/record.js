@@ -79,7 +79,13 @@ const makers = {
   bench(form, typed, at) {
     const id = crypto.randomUUID();
     const of = (type, what, seconds) => take({ type, id: `${id}-${what}`, time: local(new Date(at.getTime() + seconds * 1000)) }, typed, "machine", "operator");
-    const check = (what, seconds) => (typed.get(what) ? [{ ...of("calibration", what, seconds), passed: typed.get(what) === "true", trigger: "electrode-service" }] : []);
+    const check = (what, seconds) => {
+      if (!typed.get(what)) return [];
+      const record = { ...of("calibration", what, seconds), passed: typed.get(what) === "true", trigger: "electrode-service" };
+      const correction = form.elements[`${what}_correction_pct`];
+      if (correction.value.trim()) record.power_correction_pct = numberOf(form, correction);
+      return [record];
+    };
     const work = take(of("service", "work", 0), typed, "action", "finding", "pair");
     const count = form.elements.arc_count;
     if (count.value.trim()) work.arc_count = numberOf(form, count);

@@ -57,7 +57,7 @@ function saved(records) {
   const fate = make("p", `Saved on this phone ${clock(new Date())}.`, { id: "fate" });
   const verdict = make("section", "", { className: "verdict no-need" });
   verdict.setAttribute("role", "status");
-  verdict.append(make("p", machine, { className: "word" }), make("p", `${records.map(wordOf).join(" · ")}, ${work.time.slice(11, 16)}`, { className: "chance" }), fate);
+  verdict.append(make("p", machine, { className: "word" }), make("p", `${records.map(wordOf).join(" · ")}, ${work.time.slice(11, 16)}${work.type === "service" && work.operator ? `, signed ${work.operator}` : ""}`, { className: "chance" }), fate);
   const open = new Set(records.map((r) => r.id));
   const refused = [];
   onNews(({ receipts = {} }) => {
