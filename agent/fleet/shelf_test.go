@@ -164,7 +164,7 @@ func TestWhatIsKeptChangesNoAnswer(t *testing.T) {
 			k.take(t, before...)
 			s := &scribe{rng: rand.New(rand.NewPCG(seed, 7)), told: before, left: today}
 			s.told = slices.DeleteFunc(s.told, func(r drift.Record) bool { return r.Type == drift.TypeSetup })
-			for n := range 16 {
+			for n := range 12 {
 				what := s.step(t, k)
 				k.same(t, fmt.Sprintf("step %d: %s", n, what))
 				if n%4 == 3 {

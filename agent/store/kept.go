@@ -77,9 +77,9 @@ func (s *Store) After(machine string, link []byte) (entries []drift.Entry, last 
 		if end.key != nil {
 			last = linkOf(end.key, end.value) // a machine's last entry is always whole
 		}
+		s.spend(tx, spent)
 		return nil
 	})
-	s.spend(spent)
 	return entries, last, errors.Join(append(spoilt, err)...)
 }
 

@@ -1,16 +1,24 @@
 package store
 
-import "time"
+import (
+	"time"
 
-// What is read of the file stays in memory as long as the system has room, and
-// counts as the process's. Who reads much of it gives it back.
+	"go.etcd.io/bbolt"
+)
+
+// pages are those of the file in the memory of this process. What is read of them
+// stays there as long as the system has room, and counts as the process's; who
+// reads much gives it back. They are where they are as long as the transaction.
+type pages struct{ at, size uintptr }
+
+func (s *Store) pages(tx *bbolt.Tx) pages { return pages{s.db.Info().Data, uintptr(tx.Size())} }
 
 // releaseEvery is how long pages may gather while the whole file is read: some
 // tens of megabytes.
 const releaseEvery = 5 * time.Millisecond
 
 // releasing releases pages again and again until what it returns is called.
-func (s *Store) releasing() (stop func()) {
+func (p pages) releasing() (stop func()) {
 	done, ended := make(chan struct{}), make(chan struct{})
 	go func() {
 		defer close(ended)
@@ -21,7 +29,7 @@ func (s *Store) releasing() (stop func()) {
 			case <-done:
 				return
 			case <-timer.C:
-				s.release()
+				p.release()
 			}
 		}
 	}()
@@ -39,9 +47,9 @@ const (
 )
 
 // spend counts what was read of a history, and releases pages when it is much.
-func (s *Store) spend(bytes int) {
+func (s *Store) spend(tx *bbolt.Tx, bytes int) {
 	if s.spent.Add(int64(max(bytes, aroundOne))) >= releaseAfter {
 		s.spent.Store(0)
-		s.release()
+		s.pages(tx).release()
 	}
 }

@@ -57,8 +57,8 @@ func VerifyFile(path string) (Report, error) {
 // afford that runs Verify in a child process with a time limit.
 func (s *Store) Verify() (Report, error) {
 	var r Report
-	defer s.releasing()()
 	err := s.view(func(tx *bbolt.Tx) error {
+		defer s.pages(tx).releasing()()
 		if err := checkPages(tx); err != nil {
 			r.unreadable(err)
 			return nil
