@@ -4,6 +4,7 @@ import (
 	"context"
 	"os"
 	"reflect"
+	"slices"
 	"sync"
 
 	"github.com/spf13/cobra"
@@ -79,7 +80,7 @@ func (c *Config) takesRestart(next *Config) (names []string) {
 		{"forward-to", sameHub(c.Hub, next.Hub)},
 		{"keep-counts", c.KeepCounts == next.KeepCounts},
 		{"tls-cert", (c.TLS == nil) == (next.TLS == nil)},
-		{"host", reflect.DeepEqual(c.Hosts, next.Hosts)},
+		{"host", slices.Equal(c.Hosts, next.Hosts)},
 		{openFlag, c.Open == next.Open},
 		{"profile-listen", c.ProfileListen == next.ProfileListen},
 		{"log-format", c.LogJSON == next.LogJSON},

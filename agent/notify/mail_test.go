@@ -102,6 +102,8 @@ func TestMailServerOfUnknownName(t *testing.T) {
 	require.NoError(t, channel.Send(t.Context(), alert.Action{Key: "b"}))
 	require.Eventually(t, func() bool { return strings.Contains(said.String(), "letter") }, time.Minute, 20*time.Millisecond)
 	assert.Equal(t, 1, strings.Count(said.String(), "login"))
+	channel.Unencrypted, channel.User = true, ""
+	assert.ErrorContains(t, channel.Send(t.Context(), alert.Action{Key: "c"}), "530", "on this computer nothing is encrypted, and this server insists on it")
 }
 
 // What a server refuses for good is not offered again; what it has no room for
