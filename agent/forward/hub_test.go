@@ -3,9 +3,9 @@ package forward
 import (
 	"context"
 	"errors"
+	"io"
+	"log"
 	"log/slog"
-	"math/rand/v2"
-	"net"
 	"net/http/httptest"
 	"path/filepath"
 	"sync"
@@ -30,13 +30,21 @@ type agent struct {
 	store *store.Store
 	door  *intake.Door
 	url   string
-	stop  func()
+	// server is who speaks at the url.
+	server *httptest.Server
+	stop   func()
 }
 
 // clock is later than whatever is sent in these tests.
 func clock() time.Time { return storetest.Received().AddDate(0, 1, 0) }
 
 func newAgent(t *testing.T, path string) *agent {
+	t.Helper()
+	return newAgentBehind(t, path, (*httptest.Server).Start)
+}
+
+// newAgentBehind begins its HTTP face as told, with TLS or without.
+func newAgentBehind(t *testing.T, path string, begin func(*httptest.Server)) *agent {
 	t.Helper()
 	s, err := store.Open(path, clock, store.Options{})
 	require.NoError(t, err)
@@ -49,8 +57,10 @@ func newAgent(t *testing.T, path string) *agent {
 	guard := auth.NewGuard(accounts, false, clock)
 	face, err := web.New(web.Config{Guard: guard, Door: a.door, Now: clock, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
-	server := httptest.NewServer(face.Handler())
-	a.url = server.URL
+	server := httptest.NewUnstartedServer(face.Handler())
+	server.Config.ErrorLog = log.New(io.Discard, "", 0) // handshakes that are cut
+	begin(server)
+	a.url, a.server = server.URL, server
 	var once sync.Once
 	a.stop = func() {
 		once.Do(func() {
@@ -155,94 +165,4 @@ func catchUp(t *testing.T, f *Forwarder, most int) int {
 			return failed
 		}
 	}
-}
-
-// road is a network that breaks: it passes connections on and cuts each after a
-// number of bytes, somewhere in the middle of what is said.
-type road struct {
-	listener net.Listener
-	wait     sync.WaitGroup
-	mu       sync.Mutex
-	chance   *rand.Rand
-	to       string
-	cuts     int
-	sound    bool // cuts no more
-}
-
-func newRoad(t *testing.T, to string, seed uint64) *road {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	r := &road{listener: l, to: to, chance: rand.New(rand.NewPCG(18, seed))}
-	r.wait.Go(r.accept)
-	t.Cleanup(func() {
-		require.NoError(t, l.Close())
-		r.wait.Wait()
-	})
-	return r
-}
-
-func (r *road) accept() {
-	for {
-		near, err := r.listener.Accept()
-		if err != nil {
-			return
-		}
-		r.wait.Go(func() { r.carry(near) })
-	}
-}
-
-// carry passes one connection on, sometimes byte by byte.
-func (r *road) carry(near net.Conn) {
-	defer near.Close()
-	far, err := net.Dial("tcp", r.to)
-	if err != nil {
-		return
-	}
-	defer far.Close()
-	r.mu.Lock()
-	left, slow := r.chance.IntN(24<<10), r.chance.IntN(8) == 0
-	if r.sound {
-		left = 1 << 30
-	}
-	back := r.chance.IntN(1 << 10)
-	if r.chance.IntN(2) == 0 {
-		back = 1 << 30 // the answer comes whole, if the question did
-	} else {
-		left = 1 << 30 // the question goes whole, the answer is cut
-	}
-	if r.sound {
-		back = 1 << 30
-	}
-	r.mu.Unlock()
-	var both sync.WaitGroup
-	pass := func(to, from net.Conn, most int) {
-		defer to.Close()
-		defer from.Close()
-		buf := make([]byte, 4<<10)
-		if slow {
-			buf = buf[:1]
-		}
-		for most > 0 {
-			n, err := from.Read(buf[:min(len(buf), most)])
-			if _, werr := to.Write(buf[:n]); err != nil || werr != nil {
-				return
-			}
-			most -= n
-		}
-		r.mu.Lock()
-		r.cuts++
-		r.mu.Unlock()
-	}
-	both.Go(func() { pass(far, near, left) })
-	both.Go(func() { pass(near, far, back) })
-	both.Wait()
-}
-
-func (r *road) url() string { return "http://" + r.listener.Addr().String() }
-
-func (r *road) repair() {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.sound = true
 }
