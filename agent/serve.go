@@ -112,11 +112,7 @@ func (s *server) assemble(env Env) (err error) {
 	}
 	legible := newLegible(s.store, s.log)
 	s.mind = mind{fleet.New(legible, env.Now, s.log)}
-	if build, err := buildName(); err == nil {
-		s.mind.KeepOn(legible, build)
-	} else {
-		s.log.Warn("what is worked out is not kept over a restart: the program cannot be named", "error", err)
-	}
+	s.mind.KeepOn(legible, buildName)
 	s.door = &countedDoor{Door: intake.New(s.store, env.Now, s.mind.Announce), now: env.Now, counts: map[metrics.Arrival]uint64{}, last: map[string]time.Time{}}
 	if err := s.watchOver(env); err != nil {
 		return err

@@ -1,6 +1,10 @@
 // Package fleet holds each machine's current model and advice as an immutable
 // snapshot, and answers for any moment of the past from the same records: what
 // the running agent says now and what [Replay] says of now are the same.
+//
+// All answers of a day rest on populations that are learnt from what had happened
+// by the midnight before. What was learnt and folded may be kept on a [Shelf];
+// then a start and a new record go on from there, and come to the same.
 package fleet
 
 import (
@@ -52,7 +56,9 @@ func New(book Book, now func() time.Time, log *slog.Logger) *Fleet {
 
 // KeepOn lets the fleet keep on a shelf what it works out; build names the
 // program, as another may work it out otherwise. It is called before Run.
-func (f *Fleet) KeepOn(shelf Shelf, build string) { f.notes.shelf, f.notes.build = shelf, build }
+func (f *Fleet) KeepOn(shelf Shelf, build func() (string, error)) {
+	f.notes.shelf, f.notes.name = shelf, build
+}
 
 // Announce tells of new entries, after they are durable. It does not block.
 func (f *Fleet) Announce(entries []drift.Entry) {
@@ -158,6 +164,12 @@ func (f *Fleet) Snapshot() *Snapshot { return f.current.Load() }
 // may be of an earlier day. Else it makes everything.
 func (f *Fleet) start(ctx context.Context) error {
 	if f.notes.shelf == nil {
+		return f.everything(ctx)
+	}
+	var err error
+	if f.notes.build, err = f.notes.name(); err != nil {
+		f.log.Warn("nothing is kept over a restart: the program cannot be named", "error", err)
+		f.notes.shelf = nil
 		return f.everything(ctx)
 	}
 	now := f.now()

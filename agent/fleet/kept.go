@@ -114,7 +114,8 @@ func (n *note) resume(pop *model.Population) (standing, error) {
 // notes are what is kept, on the shelf and, of late, in memory.
 type notes struct {
 	shelf Shelf
-	build string
+	name  func() (string, error) // of the program
+	build string                 // what it said
 
 	mu    sync.Mutex
 	fresh map[string][]byte // not on the shelf yet

@@ -3,6 +3,7 @@ package fleet
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
@@ -58,6 +59,7 @@ type keeper struct {
 func newKeeper(t testing.TB, now time.Time) *keeper {
 	k := &keeper{path: filepath.Join(t.TempDir(), "arcdrift.db"), now: now, build: "one"}
 	k.open(t)
+	require.NoError(t, k.start(t.Context()))
 	t.Cleanup(func() { require.NoError(t, k.shelf.Close()) })
 	return k
 }
@@ -69,7 +71,7 @@ func (k *keeper) open(t testing.TB) {
 	require.NoError(t, err)
 	k.shelf = &countedShelf{Store: s}
 	k.Fleet = New(storeBook{s}, k.clock, slog.New(slog.DiscardHandler))
-	k.KeepOn(k.shelf, k.build)
+	k.KeepOn(k.shelf, func() (string, error) { return k.build, nil })
 }
 
 // restart leaves in good order, or like a cut of power, and comes back.
@@ -462,4 +464,18 @@ func BenchmarkNewRecord(b *testing.B) {
 			}
 		})
 	}
+}
+
+func TestAProgramWithoutANameKeepsNothing(t *testing.T) {
+	before, _ := past(t, evening)
+	k := newKeeper(t, evening)
+	k.take(t, before...)
+	k.keep(k.world.Load())
+	require.NoError(t, k.shelf.Close())
+	k.open(t)
+	k.KeepOn(k.shelf, func() (string, error) { return "", errors.New("no such file") })
+	require.NoError(t, k.start(t.Context()))
+	k.same(t, "all made anew")
+	k.keep(k.world.Load())
+	assert.Zero(t, k.shelf.wrote.Load())
 }
