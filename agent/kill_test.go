@@ -1,7 +1,9 @@
 package agent
 
 import (
+	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"net"
@@ -111,23 +113,31 @@ func TestStopsInOrder(t *testing.T) {
 	assert.NotContains(t, said, "level=ERROR")
 }
 
-// BenchmarkImport reads a file of ten machines' usage into a new store.
+// BenchmarkImport takes files of so many calibrations, of 1,000 machines in turn,
+// into a new store.
 func BenchmarkImport(b *testing.B) {
-	const records = 100_000
-	dir := b.TempDir()
-	var text strings.Builder
-	for n := range records {
-		fmt.Fprintf(&text, `{"type":"usage","machine":"K-%02d","time":%q,"arc_count":%d}`+"\n", n%10, scriptMoment.Add(time.Duration(n)*time.Minute).Format(time.RFC3339), n/10)
+	const machines = 1000
+	for _, records := range []int{100_000, 1_000_000} {
+		b.Run(fmt.Sprintf("records=%d", records), func(b *testing.B) {
+			file := filepath.Join(b.TempDir(), "in.jsonl")
+			f, err := os.Create(file)
+			require.NoError(b, err)
+			w := bufio.NewWriter(f)
+			for n := range records {
+				fmt.Fprintf(w, `{"type":"calibration","id":"r%d","machine":"K-%04d","model":"type-1","time":%q,"passed":true,"meltback_left_um":%d,"meltback_right_um":249,"meltback_target_um":250,"meltback_tolerance_um":10,"power_setting_pct":1.5,"arc_count":%d,"temperature_c":11.5,"humidity_pct":71,"altitude_m":420}`+"\n",
+					n, n%machines, scriptMoment.Add(time.Duration(n)*time.Minute).Format(time.RFC3339), 246+n%9, n*12/machines)
+			}
+			require.NoError(b, errors.Join(w.Flush(), f.Close()))
+			for b.Loop() {
+				dir, err := os.MkdirTemp(filepath.Dir(file), "")
+				require.NoError(b, err)
+				var out strings.Builder
+				code := Run(b.Context(), Env{Args: []string{"import", "--db", filepath.Join(dir, "a.db"), file},
+					Stdout: &out, Stderr: &out, Now: func() time.Time { return scriptMoment.AddDate(3, 0, 0) }})
+				require.Zero(b, code, out.String())
+				require.NoError(b, os.RemoveAll(dir))
+			}
+			b.ReportMetric(float64(records*b.N)/b.Elapsed().Seconds(), "records/s")
+		})
 	}
-	file := filepath.Join(dir, "in.jsonl")
-	require.NoError(b, os.WriteFile(file, []byte(text.String()), 0o600))
-	n := 0
-	for b.Loop() {
-		n++
-		var out strings.Builder
-		code := Run(b.Context(), Env{Args: []string{"import", "--db", filepath.Join(dir, fmt.Sprint(n, ".db")), file},
-			Stdout: &out, Stderr: &out, Now: func() time.Time { return scriptMoment.AddDate(1, 0, 0) }})
-		require.Zero(b, code, out.String())
-	}
-	b.ReportMetric(float64(records*b.N)/b.Elapsed().Seconds(), "records/s")
 }
