@@ -7,11 +7,10 @@ import (
 	"arcdrift/drift/advise"
 )
 
-// PerfectKnowledge is who knows a machine as it stands and all laws, but not
-// chance: nobody does better but by luck. It takes a [Truth]. Where there is none,
-// [Hindsight] stands in its place: who knows what came, chance and all, and is told
-// by the records that any session of the pair's last days before a failure was a
-// moment to say so.
+// PerfectKnowledge knows a machine as it stands and all laws, but not chance:
+// nobody does better but by luck. It takes a [Truth]. Where there is none,
+// [Hindsight] stands in its place, which has read in the records what came, chance
+// and all.
 const PerfectKnowledge = "perfect knowledge"
 
 // Truth is what only the maker of an artificial fleet knows.
