@@ -19,7 +19,12 @@ until grep -q Ctrl-C "$work/says"; do
 	sleep 1
 done
 pages=$(sed -n 's/^Look at *//p' "$work/says")
-sleep 20 # until the board has drawn all machines
+# until the board has drawn all machines
+drawn() {
+	curl -s -o "$work/board" "$pages"
+	lines=$(grep -c '<div class="id">' "$work/board") && [ "$(grep -c '<div class="panels">' "$work/board")" = "$lines" ]
+}
+until drawn; do sleep 1; done
 
 # picture NAME THEME WIDTH HEIGHT PATH: dark is 0 and light 1 to the browser.
 picture() {
@@ -31,6 +36,6 @@ picture() {
 
 picture board-phone 1 390 844 /
 picture moved-phone 0 390 1100 '/moved?machine=K-03&temperature_c=9&humidity_pct=76&altitude_m=12'
-picture board-desktop 0 1100 620 /
-picture machine-desktop 1 1100 700 /machines/K-07
+picture board-desktop 0 1280 720 /
+picture machine-desktop 1 1100 1060 /machines/K-07
 ls -l dashboards/screenshots

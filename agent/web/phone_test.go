@@ -147,14 +147,15 @@ func TestPhoneMakesTheSameOfBenchAndCorrection(t *testing.T) {
 		window.typed = new URLSearchParams(new FormData(form)).toString();
 		return recordsOf(form).map((r) => JSON.stringify(r)).join("\n");
 	})`
+	f := yard()
+	b := openOn(t, serverFor(t, f).Handler())
 	for path, filled := range map[string]string{
 		"/service?machine=K-11":                            `{ found: "false", action: "replaced", finding: "worn", left: "true", found_correction_pct: "+6,5", left_correction_pct: "0", minutes: "15", pair: " lot 118", arc_count: "0", operator: "A. Ruiz" }`,
 		"/service?machine=K-11&x":                          `{ action: "cleaned", arc_count: "1903" }`,
 		"/correct?machine=K-07&corrects=K-07-5":            `{ reason: "typing slip", operator: "J. Lund", "fields.altitude_m": "2100,5", "fields.program": "dispersion-shifted", "fields.recleaved": "false" }`,
 		"/correct?machine=K-07&corrects=K-07-5&units=us&x": `{ reason: "typing slip", "fields.temperature_c": "−4", "fields.arc_count": "77" }`,
 	} {
-		f := yard()
-		b := openOn(t, serverFor(t, f).Handler())
+		before := len(f.offers())
 		b.show(path)
 		made := look[string](b, fmt.Sprintf(fill, filled))
 		unit := "si"
@@ -163,9 +164,9 @@ func TestPhoneMakesTheSameOfBenchAndCorrection(t *testing.T) {
 		}
 		w := postForm(t, f, path[:strings.Index(path, "?")], look[string](b, "window.typed"), unit)
 		require.Equal(t, http.StatusCreated, w.Code, w.Body)
-		agent := f.offers()
+		agent := f.offers()[before:]
 		require.Equal(t, http.StatusCreated, post(t, f, made+"\n").Code, made)
-		phone := f.offers()[len(agent):]
+		phone := f.offers()[before+len(agent):]
 		require.Len(t, phone, len(agent), made)
 		began := [2]time.Time{agent[0].Record.Time, phone[0].Record.Time}
 		for i := range agent {
