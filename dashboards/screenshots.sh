@@ -19,8 +19,9 @@ until grep -q Ctrl-C "$work/says"; do
 	sleep 1
 done
 pages=$(sed -n 's/^Look at *//p' "$work/says")
-# until the board has drawn all machines
+# until the answers have caught up with the history and the board is drawn
 drawn() {
+	curl -s "${pages%/}/api/v1/machines/K-07" | grep -q '"state":"service-soon"' || return 1
 	curl -s -o "$work/board" "$pages"
 	lines=$(grep -c '<div class="id">' "$work/board") && [ "$(grep -c '<div class="panels">' "$work/board")" = "$lines" ]
 }
