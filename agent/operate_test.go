@@ -66,6 +66,7 @@ func TestStopsThoughAReaderHangs(t *testing.T) {
 	said := &lockedBuffer{}
 	cmd.Stderr = said
 	require.NoError(t, cmd.Start())
+	t.Cleanup(func() { _ = cmd.Process.Kill() }) // where the test broke off; else it has ended
 	url := awaitAgent(t, db)
 	hung, err := net.Dial("tcp", strings.TrimPrefix(url, "http://"))
 	require.NoError(t, err)

@@ -71,6 +71,7 @@ func TestReload(t *testing.T) {
 	said := &lockedBuffer{}
 	cmd.Stderr = said
 	require.NoError(t, cmd.Start())
+	t.Cleanup(func() { _ = cmd.Process.Kill() }) // where the test broke off; else it has ended
 	require.Equal(t, "READY=1", hears(), "%s", said)
 	own := awaitAgent(t, db)
 	reload := func() {

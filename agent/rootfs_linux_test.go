@@ -147,6 +147,7 @@ func TestImageAsARootDirectory(t *testing.T) {
 	said := &lockedBuffer{}
 	agent.Stderr = said
 	require.NoError(t, agent.Start(), "this takes root")
+	t.Cleanup(func() { _ = agent.Process.Kill() }) // where the test broke off; else it has ended
 	healthy := func() bool { return im.command(im.health).Run() == nil }
 	require.Eventually(t, healthy, time.Minute, 100*time.Millisecond, "%s", said)
 	taken, err := im.command([]string{im.run[0], "log", "usage", "--machine", "K-07", "--arc-count", "5"}).CombinedOutput()
