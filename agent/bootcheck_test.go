@@ -65,7 +65,9 @@ func TestACheckThatHangsOrDiesPutsTheStoreAside(t *testing.T) {
 	assert.Contains(t, log.String(), "It was moved to ")
 	status, _ := post(t, s, fmt.Sprintf(good, "a"))
 	assert.Equal(t, http.StatusCreated, status, "data are taken in a new one")
-	assert.Contains(t, fetch(t, s.url()+"/readyz"), "findings about the store: 2")
+	require.Eventually(t, func() bool {
+		return strings.Contains(fetch(t, s.url()+"/readyz"), "findings about the store: 2")
+	}, time.Minute, 10*time.Millisecond, "it is ready in the end")
 	page := fetch(t, s.url()+"/refused")
 	assert.Contains(t, page, "It was moved to ")
 	assert.Contains(t, page, "is gone, and it had held 10 records")
