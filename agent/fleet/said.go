@@ -14,7 +14,7 @@ import (
 // that each is learnt for once.
 const (
 	saidEvery = 14 * 24 * time.Hour
-	saidMost  = mostEras
+	saidMost  = 6
 )
 
 // hindsight keeps the populations of those midnights until a tenth more records

@@ -19,7 +19,10 @@ const patience = time.Second
 type news[T any] struct {
 	work  func(a *advise.Assessment) (T, error)
 	weigh func(T) int
-	turn  chan struct{} // held by the one who works
+	// last names the last entry of a machine: what a correction changes need
+	// not show in the rounded figures of an answer.
+	last func(machine string) string
+	turn chan struct{} // held by the one who works
 
 	mu     sync.Mutex
 	kept   map[string]keptNews[T]
@@ -27,39 +30,49 @@ type news[T any] struct {
 }
 
 type keptNews[T any] struct {
-	data  advise.Data
-	drift advise.Drift
+	of    told
 	value T
 }
+
+// told is what a machine's records and its answer were.
+type told struct {
+	last  string
+	data  advise.Data
+	drift advise.Drift
+}
+
+func (n *news[T]) told(a *advise.Assessment) told { return told{n.last(a.Machine), a.Data, a.Drift} }
 
 // mostWeight is how many attempts, drawn or told, are kept in all, some 30 MB.
 const mostWeight = 200_000
 
-func newNews[T any](work func(*advise.Assessment) (T, error), weigh func(T) int) *news[T] {
-	return &news[T]{work: work, weigh: weigh, turn: make(chan struct{}, 1), kept: map[string]keptNews[T]{}}
+func newNews[T any](work func(*advise.Assessment) (T, error), weigh func(T) int, last func(string) string) *news[T] {
+	return &news[T]{work: work, weigh: weigh, last: last, turn: make(chan struct{}, 1), kept: map[string]keptNews[T]{}}
 }
 
-func (n *news[T]) get(a *advise.Assessment) (T, bool) {
+// get returns what is kept of a machine, and whether it is of now.
+func (n *news[T]) get(machine string, now told) (value T, known, fresh bool) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	k, ok := n.kept[a.Machine]
-	return k.value, ok && k.data == a.Data && k.drift == a.Drift
+	k, known := n.kept[machine]
+	return k.value, known, known && k.of == now
 }
 
-func (n *news[T]) put(a *advise.Assessment, value T) {
+func (n *news[T]) put(machine string, now told, value T) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	n.weight += n.weigh(value) - n.weigh(n.kept[a.Machine].value)
+	n.weight += n.weigh(value) - n.weigh(n.kept[machine].value)
 	if n.weight > mostWeight {
 		n.kept, n.weight = map[string]keptNews[T]{}, n.weigh(value)
 	}
-	n.kept[a.Machine] = keptNews[T]{a.Data, a.Drift, value}
+	n.kept[machine] = keptNews[T]{now, value}
 }
 
 // of returns what there is of a machine. It waits for its turn until ctx ends;
 // what is once begun is finished and kept.
 func (n *news[T]) of(ctx context.Context, a *advise.Assessment) (T, error) {
-	if value, ok := n.get(a); ok {
+	now := n.told(a)
+	if value, _, fresh := n.get(a.Machine, now); fresh {
 		return value, nil
 	}
 	var none T
@@ -69,14 +82,14 @@ func (n *news[T]) of(ctx context.Context, a *advise.Assessment) (T, error) {
 	case <-ctx.Done():
 		return none, ctx.Err()
 	}
-	if value, ok := n.get(a); ok { // worked out while this one waited
+	if value, _, fresh := n.get(a.Machine, now); fresh { // worked out while this one waited
 		return value, nil
 	}
 	value, err := n.work(a)
 	if err != nil {
 		return none, err
 	}
-	n.put(a, value)
+	n.put(a.Machine, now, value)
 	return value, nil
 }
 
@@ -105,14 +118,12 @@ func (n *news[T]) soon(ctx context.Context, wanted ...*advise.Assessment) (value
 		return nil, false, err
 	}
 	values, whole = map[string]T{}, true
-	n.mu.Lock()
-	defer n.mu.Unlock()
 	for _, a := range wanted {
-		k, known := n.kept[a.Machine]
+		value, known, fresh := n.get(a.Machine, n.told(a))
+		whole = whole && fresh
 		if known {
-			values[a.Machine] = k.value
+			values[a.Machine] = value
 		}
-		whole = whole && known && k.data == a.Data && k.drift == a.Drift
 	}
 	return values, whole, nil
 }

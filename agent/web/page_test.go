@@ -309,6 +309,11 @@ func TestTracesAreKept(t *testing.T) {
 	_, err := s.traces.of(t.Context(), &f.machines[0].Assessment)
 	require.NoError(t, err)
 	assert.Equal(t, len(f.machines)+1, f.traced)
+	// A correction may leave the rounded answer as it was.
+	f.history["K-11"] = append(f.history["K-11"], f.history["K-07"][len(f.history["K-07"])-1])
+	_, err = s.traces.of(t.Context(), &f.machines[0].Assessment)
+	require.NoError(t, err)
+	assert.Equal(t, len(f.machines)+2, f.traced)
 }
 
 // A board does not wait for its drawings: with no time left it comes without

@@ -51,10 +51,10 @@ func TestMachineDoesNotWaitForOldForecasts(t *testing.T) {
 	assert.Contains(t, text(t, w), "they appear here by themselves")
 
 	// What was true before the last news is better than nothing.
-	s.pasts.put(&f.machines[2].Assessment, f.said["K-07"])
+	s.pasts.put("K-07", told{}, f.said["K-07"])
 	f.machines[2].Data.Records++
 	f.version++
-	s.traces.put(&f.machines[2].Assessment, f.traces["K-07"])
+	s.traces.put("K-07", s.traces.told(&f.machines[2].Assessment), f.traces["K-07"])
 	w = httptest.NewRecorder()
 	s.Handler().ServeHTTP(w, localRequest("GET", "/machines/K-07"))
 	assert.Equal(t, partial, w.Header().Get("ETag"))

@@ -127,15 +127,24 @@ func New(c Config) (*Server, error) {
 			err = fmt.Errorf("web: trace of %s: %w", a.Machine, err)
 		}
 		return t, err
-	}, func(t advise.Trace) int { return len(t.Points) })
+	}, func(t advise.Trace) int { return len(t.Points) }, s.lastOf)
 	s.pasts = newNews(func(a *advise.Assessment) ([]score.Said, error) {
 		said, err := s.Said(a.Machine)
 		if err != nil {
 			err = fmt.Errorf("web: earlier forecasts of %s: %w", a.Machine, err)
 		}
 		return said, err
-	}, func(said []score.Said) int { return len(said) })
+	}, func(said []score.Said) int { return len(said) }, s.lastOf)
 	return s, nil
+}
+
+// lastOf is the id of the last entry of a machine.
+func (s *Server) lastOf(machine string) string {
+	last, err := s.Records.Latest(machine, 1)
+	if err != nil || len(last) == 0 {
+		return "" // who reads more of it says what is wrong
+	}
+	return last[0].ID
 }
 
 // Run serves on ln until ctx ends, then lets running requests finish.
