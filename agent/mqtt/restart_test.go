@@ -6,7 +6,6 @@ import (
 	"net"
 	"os"
 	"path/filepath"
-	"strconv"
 	"testing"
 	"time"
 
@@ -34,12 +33,7 @@ func plainMosquitto(t *testing.T) *mosquitto {
 // nothing; the broker's acknowledgement alone is not enough, which is this
 // test's control.
 func TestOutsideBrokerKilled(t *testing.T) {
-	n := 10
-	if v := os.Getenv("ARCDRIFT_FAULTS"); v != "" {
-		times, err := strconv.Atoi(v)
-		require.NoError(t, err, "ARCDRIFT_FAULTS is a whole number")
-		n *= times
-	}
+	n := rounds(t, 10)
 	const batch = 20
 	m := plainMosquitto(t)
 	desk, door := newDesk()
