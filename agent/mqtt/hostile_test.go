@@ -6,9 +6,7 @@ import (
 	"io"
 	"math/rand/v2"
 	"net"
-	"os"
 	"path/filepath"
-	"strconv"
 	"sync"
 	"testing"
 	"time"
@@ -233,91 +231,6 @@ func TestHostileDevice(t *testing.T) {
 // broker makes of them, nobody gets at another's machine and it goes on.
 func TestSpoiltPackets(t *testing.T) {
 	n := rounds(t, 500)
-	h := newHostile(t)
-	good := h.goodDevice(t)
-	heard := listen(t, good, "arcdrift/v1/K-07/#")
-	connect := bytesOf(t, h.connectPacket())
-	const refusedConnect = "\x20\x02"
-
-	for name, said := range map[string][]byte{
-		"another's topic":             bytesOf(t, publishPacket("arcdrift/v1/K-07/usage", usageOf7, false)),
-		"another's topic, retained":   bytesOf(t, publishPacket("arcdrift/v1/K-07/state", `{"state":"stop"}`, true)),
-		"its own outgoing topic":      bytesOf(t, publishPacket("arcdrift/v1/E-1/state", `{"state":"stop"}`, true)),
-		"wildcard +":                  bytesOf(t, publishPacket("arcdrift/v1/+/usage", usageOf7, false)),
-		"wildcard #":                  bytesOf(t, publishPacket("arcdrift/v1/#", usageOf7, false)),
-		"a share":                     bytesOf(t, publishPacket("$share/g/arcdrift/v1/K-07/usage", usageOf7, false)),
-		"the broker's own":            bytesOf(t, publishPacket("$SYS/broker/uptime", "1", true)),
-		"no topic":                    bytesOf(t, publishPacket("", usageOf7, false)),
-		"a machine within a machine":  bytesOf(t, publishPacket("arcdrift/v1/E-1/../K-07/usage", usageOf7, false)),
-		"listens to all":              bytesOf(t, subscribePacket("#")),
-		"listens to the other":        bytesOf(t, subscribePacket("arcdrift/v1/K-07/receipt")),
-		"listens to all by prefix":    bytesOf(t, subscribePacket("arcdrift/v1/E-+/receipt")),
-		"listens to every machine":    bytesOf(t, subscribePacket("arcdrift/v1/+/receipt")),
-		"listens by a share":          bytesOf(t, subscribePacket("$share/g/arcdrift/v1/K-07/receipt")),
-		"listens to the broker's own": bytesOf(t, subscribePacket("$SYS/#")),
-	} {
-		t.Run(name, func(t *testing.T) {
-			answer := h.say(t, connect, said)
-			require.GreaterOrEqual(t, len(answer), 4)
-			require.Equal(t, []byte("\x20\x02\x00\x00"), answer[:4], "it is let in")
-			for rest := bytes.NewReader(answer[4:]); rest.Len() > 0; {
-				p, err := packets.ReadPacket(rest)
-				require.NoError(t, err)
-				switch p := p.(type) {
-				case *packets.SubackPacket:
-					assert.Equal(t, []byte{0x80}, p.ReturnCodes, "the subscription is refused")
-				case *packets.DisconnectPacket:
-				default:
-					assert.Fail(t, "it was answered", "%v", p)
-				}
-			}
-			h.onlyItsOwn(t, good, heard)
-		})
-	}
-
-	for name, change := range map[string]func(*packets.ConnectPacket){
-		"takes the other's id":   func(c *packets.ConnectPacket) { c.ClientIdentifier = "good" },
-		"takes the other's name": func(c *packets.ConnectPacket) { c.Username, c.ClientIdentifier = "good", "good" },
-		"has no id":              func(c *packets.ConnectPacket) { c.ClientIdentifier = "" },
-		"has no name":            func(c *packets.ConnectPacket) { c.UsernameFlag, c.PasswordFlag = false, false },
-		"has no name, the other's id": func(c *packets.ConnectPacket) {
-			c.UsernameFlag, c.PasswordFlag, c.ClientIdentifier = false, false, "good"
-		},
-		"has a wrong secret": func(c *packets.ConnectPacket) { c.Password = []byte("guess") },
-	} {
-		t.Run(name, func(t *testing.T) {
-			c := h.connectPacket()
-			change(c)
-			answer := h.say(t, bytesOf(t, c), bytesOf(t, publishPacket("arcdrift/v1/K-07/usage", usageOf7, false)))
-			if len(answer) > 0 {
-				require.Equal(t, refusedConnect, string(answer[:2]))
-				assert.NotZero(t, answer[3], "it was let in")
-				assert.Len(t, answer, 4)
-			}
-			h.onlyItsOwn(t, good, heard)
-		})
-	}
-
-	t.Run("last will on the other's topic", func(t *testing.T) {
-		c := h.connectPacket()
-		c.WillFlag, c.WillTopic, c.WillMessage, c.WillQos, c.WillRetain = true, "arcdrift/v1/K-07/usage", []byte(usageOf7), 1, true
-		h.say(t, bytesOf(t, c))
-		h.onlyItsOwn(t, good, heard)
-	})
-
-	publish(t, good, "arcdrift/v1/K-07/usage", usageOf7)
-	assert.NotNil(t, next(t, heard), "the other device goes on as before")
-}
-
-// Packets that are spoilt at random, behind good credentials: whatever the
-// broker makes of them, nobody gets at another's machine and it goes on.
-func TestSpoiltPackets(t *testing.T) {
-	n := 500
-	if v := os.Getenv("ARCDRIFT_FAULTS"); v != "" {
-		times, err := strconv.Atoi(v)
-		require.NoError(t, err, "ARCDRIFT_FAULTS is a whole number")
-		n *= times
-	}
 	h := newHostile(t)
 	good := h.goodDevice(t)
 	heard := listen(t, good, "arcdrift/v1/K-07/#")
