@@ -13,6 +13,8 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/intake"
 )
 
 // hole is a network that a phone loses: requests end without an answer, or are
@@ -248,6 +250,26 @@ func TestPhoneRefusesWhatIsNoNumber(t *testing.T) {
 			return recordsOf(form) === undefined ? form.elements.temperature_c.validationMessage : "made";
 		})`))
 	}
+}
+
+// A question of the agent's finds its reader, however late it comes, and blocks
+// nothing.
+func TestPhoneShowsAQuestion(t *testing.T) {
+	f := yard()
+	f.receipt = func(_ int, o intake.Offer) intake.Receipt {
+		return intake.Receipt{ID: o.Record.ID, Epoch: 1, Seq: 1, Questions: []string{"795 hPa goes with about 2,000 m, and the record says 200 m: which is right?"}}
+	}
+	b := openOn(t, serverFor(t, f).Handler())
+	b.show("/morning")
+	look[int](b, `import("/static/queue.js").then(q => q.keep([{ type: "calibration", id: "x", machine: "K-07", passed: true, altitude_m: 200, pressure_hpa: 795 }])).then(() => 0)`)
+	b.until(`document.getElementById("waiting").textContent.includes("which is right? It is saved all the same.")`)
+	b.show("/log?machine=K-07")
+	b.until(`document.getElementById("waiting").textContent.includes("which is right?")`)
+	assert.Equal(t, "/correct?machine=K-07&corrects=x", look[string](b, `document.querySelector("#waiting a").getAttribute("href")`))
+	assert.Len(t, f.offers(), 1, "it is not sent again")
+	taps := 0
+	b.tap(&taps, "Understood")
+	b.until(`document.getElementById("waiting").textContent === ""`)
 }
 
 // A phone that is refused says so until somebody has read it.

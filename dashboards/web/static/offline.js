@@ -1,20 +1,26 @@
 // On every page: what waits on this phone is in sight, and is sent as soon as
-// the agent answers.
-import { able, drop, onNews, send, waiting } from "./queue.js";
+// the agent answers; so is what the agent refused or asks about.
+import { able, drop, onNews, send, unsent, waiting } from "./queue.js";
 
 const line = document.getElementById("waiting");
 const clock = (t) => new Date(t).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
 const day = 86_400_000;
 
-function refusals(items) {
-  return items.map((item) => {
-    const p = document.createElement("p");
-    p.textContent = `A record of ${item.record.machine} was not taken: ${item.refused} The agent keeps it among the refused records. `;
-    const done = Object.assign(document.createElement("button"), { type: "button", textContent: "Understood" });
-    done.addEventListener("click", () => drop([item.record]));
-    p.append(done);
-    return p;
-  });
+// told is what somebody must read about a record, with a way to say that it was.
+function told(item, words, ...more) {
+  const p = Object.assign(document.createElement("p"), { textContent: words + " " });
+  const done = Object.assign(document.createElement("button"), { type: "button", textContent: "Understood" });
+  done.addEventListener("click", () => drop([item.record]));
+  p.append(...more, done);
+  return p;
+}
+
+const refusal = (item) => told(item, `A record of ${item.record.machine} was not taken: ${item.refused} The agent keeps it among the refused records.`);
+
+function question(item) {
+  const of = new URLSearchParams({ machine: item.record.machine, corrects: item.id });
+  const correct = Object.assign(document.createElement("a"), { className: "button", textContent: "Correct", href: "/correct?" + of });
+  return told(item, `${item.record.machine}: ${item.asked.join(" ")} It is saved all the same.`, correct, " ");
 }
 
 // closed says why the agent takes nothing although it answers; undefined when it
@@ -34,9 +40,8 @@ function closed(status) {
 let status; // of the last answer by which nothing was taken
 async function show() {
   const kept = await waiting();
-  const refused = kept.filter((item) => item.refused);
-  const open = kept.filter((item) => !item.refused);
-  const parts = refusals(refused);
+  const open = await unsent();
+  const parts = [...kept.filter((item) => item.refused).map(refusal), ...kept.filter((item) => item.asked).map(question)];
   if (open.length > 0) {
     const p = document.createElement("p");
     p.textContent = `Saved on this phone ${clock(open.at(-1).kept)}. ${open.length} waiting to send.`;
@@ -55,7 +60,7 @@ let timer, failed;
 async function plan() {
   clearTimeout(timer);
   await show();
-  const rest = (await waiting()).filter((item) => !item.refused);
+  const rest = await unsent();
   if (rest.length === 0) return;
   const patience = closed(status) ? 300_000 : 15_000; // a closed door is not knocked at all the time
   clearTimeout(timer);

@@ -1,6 +1,6 @@
 // What this phone can do, and a way to hand over what waits on it or to take it
 // back.
-import { able, keep, onNews, takeBack, waiting } from "./queue.js";
+import { able, keep, onNews, takeBack, unsent } from "./queue.js";
 import { wordOf } from "./record.js";
 
 const list = document.getElementById("kept");
@@ -32,7 +32,7 @@ async function again(record) {
 }
 
 async function show() {
-  const kept = await waiting();
+  const kept = await unsent();
   list.replaceChildren(...kept.map((item) => row(item.record, "Take back", back)), ...gone.map((record) => row(record, "Put back", again)));
   document.getElementById("none").hidden = kept.length > 0;
   const link = document.getElementById("hand-over");

@@ -52,14 +52,18 @@ export async function drop(records) {
 // waits for an upload that is under way.
 export function takeBack(record) {
   return alone(async () => {
-    const here = (await waiting()).some((item) => item.id === record.id);
+    const here = (await unsent()).some((item) => item.id === record.id);
     if (here) await drop([record]);
     return here;
   });
 }
 
-// waiting lists what is kept, the oldest first.
+// waiting lists what is kept, the oldest first: what is to be sent, and what
+// somebody must read first, refusals and questions.
 export const waiting = async () => (await within("queue", "readonly", (s) => s.getAll())).sort((a, b) => a.kept - b.kept);
+
+// unsent lists what is to be sent.
+export const unsent = async () => (await waiting()).filter((item) => !item.refused && !item.asked);
 
 export const saveTables = (tables) => within("tables", "readwrite", (s) => tables.forEach((t) => s.put({ ...t, taken: Date.now() })));
 export const savedTables = () => within("tables", "readonly", (s) => s.getAll());
@@ -67,19 +71,21 @@ export const savedTables = () => within("tables", "readonly", (s) => s.getAll())
 const atOnce = 50; // records in one upload
 const alone = (work) => navigator.locks.request("arcdrift-send", work);
 
-// send hands in what is due and forgets what there are receipts for. It throws
+// send hands in what is due and forgets what there are receipts for, when they
+// ask nothing. It throws
 // when the agent does not answer, or with its status when it takes nothing; then
 // all is kept.
 export function send() {
   return alone(async () => {
     for (;;) {
-      const due = (await waiting()).filter((item) => item.due <= Date.now() && !item.refused).slice(0, atOnce);
+      const due = (await unsent()).filter((item) => item.due <= Date.now()).slice(0, atOnce);
       if (due.length === 0) return;
       const receipts = await post(due.map((item) => item.record));
       await within("queue", "readwrite", (s) => {
         for (const item of due) {
           const receipt = receipts[item.id];
           if (receipt.reason) s.put({ ...item, refused: receipt.reason });
+          else if (receipt.questions?.length > 0) s.put({ ...item, asked: receipt.questions });
           else s.delete(item.id);
         }
       });

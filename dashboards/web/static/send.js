@@ -66,7 +66,6 @@ function saved(records) {
       if (!receipt) continue;
       open.delete(id);
       if (receipt.reason) refused.push(receipt.reason);
-      for (const question of receipt.questions ?? []) verdict.after(make("p", question, { className: "ask" }));
     }
     if (open.size > 0) return;
     fate.className = "received";
