@@ -83,6 +83,13 @@ func child(mode string, args []string) error {
 		})
 	case "restore":
 		return childRestores(args[0], args[1])
+	case "thin":
+		s, err := store.Open(args[0], storetest.Received, store.Options{})
+		if err != nil {
+			return err
+		}
+		_, err = s.Thin(store.Thinning{})
+		return errors.Join(err, s.Close())
 	case "look":
 		return childLooks(args[0])
 	case "raw":

@@ -135,12 +135,12 @@ func TestPowerCutControl(t *testing.T) {
 	t.Log("missed, as it must be:", err)
 }
 
-// injected runs a child with one fault in its n-th call of a kind and says
-// whether the call was reached.
-func injected(t *testing.T, mode, call, fault string, n int, args ...string) (heard said, reached bool) {
+// injected runs a child with one fault in its n-th call of a kind, and perhaps
+// another, and says whether the call was reached.
+func injected(t *testing.T, mode, call, fault string, n int, also []string, args ...string) (heard said, reached bool) {
 	t.Helper()
 	trace := filepath.Join(t.TempDir(), "trace")
-	c := command(t, mode, traced(trace, call, fmt.Sprintf("%s:when=%d", fault, n)), args...)
+	c := command(t, mode, append(traced(trace, call, fmt.Sprintf("%s:when=%d", fault, n)), also...), args...)
 	var out bytes.Buffer
 	c.Stdout = &out
 	var exit *exec.ExitError
@@ -173,7 +173,7 @@ func everyCall(t *testing.T, calls []string, try func(t *testing.T, call string,
 func TestKillAtEveryWrite(t *testing.T) {
 	n := everyCall(t, []string{"pwrite64", "fdatasync", "fsync", "ftruncate", "renameat"}, func(t *testing.T, call string, n int) bool {
 		path := dbPath(t)
-		heard, reached := injected(t, "script", call, "signal=KILL", n, path)
+		heard, reached := injected(t, "script", call, "signal=KILL", n, nil, path)
 		require.False(t, heard.has("error"), "%q", heard.lines)
 		reopened(t, path, heard.acks)
 		return reached
@@ -193,7 +193,7 @@ func TestEveryWriteFails(t *testing.T) {
 	} {
 		total += everyCall(t, fault.calls, func(t *testing.T, call string, n int) bool {
 			path := dbPath(t)
-			heard, reached := injected(t, "script", call, "error="+fault.error, n, path)
+			heard, reached := injected(t, "script", call, "error="+fault.error, n, nil, path)
 			unsure := false
 			for _, line := range heard.lines {
 				unsure = unsure || strings.HasPrefix(line, "unsure")
@@ -213,7 +213,7 @@ func TestComingBackAfterAFailedFlush(t *testing.T) {
 	path := dbPath(t)
 	// Three flushes make the file and each batch takes two: the ninth is that of
 	// the third batch's meta page.
-	heard, reached := injected(t, "script-with-time", "fdatasync", "error=EIO", 9, path)
+	heard, reached := injected(t, "script-with-time", "fdatasync", "error=EIO", 9, nil, path)
 	require.True(t, reached)
 	require.True(t, heard.has("unsure"), "%q", heard.lines)
 	require.True(t, heard.has("finding unsure"), "%q", heard.lines)
@@ -234,7 +234,7 @@ func TestRestoreIsAllOrNothing(t *testing.T) {
 		_, err = old.Append([]drift.Entry{nth(101), nth(102)}, nil)
 		require.NoError(t, err)
 		require.NoError(t, old.Close())
-		heard, reached := injected(t, "restore", call, "signal=KILL", n, backup, path)
+		heard, reached := injected(t, "restore", call, "signal=KILL", n, nil, backup, path)
 		require.False(t, heard.has("error"), "%q", heard.lines)
 
 		s, err := store.Open(path, storetest.Received, store.Options{})
