@@ -8,9 +8,12 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+	"go.etcd.io/bbolt"
 
 	"arcdrift/agent/intake"
 	"arcdrift/agent/store"
+	"arcdrift/agent/store/storetest"
+	"arcdrift/drift"
 )
 
 // BenchmarkFlash: bytes sent to the disk for a record that comes alone, as from a
@@ -56,4 +59,52 @@ func size(b *testing.B, s *store.Store) int64 {
 	stats, err := s.Stats()
 	require.NoError(b, err)
 	return stats.Size
+}
+
+// BenchmarkThin: what arc counts as a device sends them take of the file, whole
+// and once they are thinned, free pages left out; and the time that takes. Run it
+// with a fixed count, like -benchtime 50000x.
+func BenchmarkThin(b *testing.B) {
+	path := dbPath(b)
+	s, err := store.Open(path, storetest.Received, store.Options{})
+	require.NoError(b, err)
+	for at := 0; at < b.N; at += 100 {
+		batch := make([]drift.Entry, min(100, b.N-at))
+		for i := range batch {
+			e := storetest.Calibration(fmt.Sprintf("K-%02d", i%10), at+i)
+			e.Type, e.Calibration = drift.TypeUsage, nil
+			e.ID = ""
+			e.ID = e.Identity()
+			batch[i] = e
+		}
+		_, err := s.Append(batch, nil)
+		require.NoError(b, err)
+	}
+	whole := inUse(b, s, path)
+	b.ResetTimer()
+	n, err := s.Thin(store.Thinning{})
+	b.StopTimer()
+	require.NoError(b, err)
+	b.ReportMetric(float64(whole)/float64(b.N), "B-whole/record")
+	b.ReportMetric(float64(inUse(b, s, path))/float64(b.N), "B-thinned/record")
+	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "records/s")
+	require.NoError(b, s.Close())
+}
+
+// inUse is what a copy of the store has in pages that are not free, in bytes.
+func inUse(b *testing.B, s *store.Store, path string) int64 {
+	b.Helper()
+	copied := path + ".copy"
+	require.NoError(b, s.BackupFile(copied))
+	db, err := bbolt.Open(copied, 0o600, nil)
+	require.NoError(b, err)
+	// A transaction that writes lets go of what the last one freed.
+	require.NoError(b, db.Update(func(*bbolt.Tx) error { return nil }))
+	stats, used := db.Stats(), int64(0)
+	require.NoError(b, db.View(func(tx *bbolt.Tx) error {
+		used = tx.Size() - int64(stats.FreePageN+stats.PendingPageN)*int64(db.Info().PageSize)
+		return nil
+	}))
+	require.NoError(b, db.Close())
+	return used
 }
