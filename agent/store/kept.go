@@ -15,9 +15,17 @@ import (
 var keptBucket = []byte("kept")
 
 // Keep keeps the values under their names, in one transaction. Its errors are
-// those of Append.
+// those of Append. For what may be lost the ballast is not thrown off.
 func (s *Store) Keep(values map[string][]byte) error {
-	return s.alter(func(tx *bbolt.Tx) error {
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	if err := s.mayWrite(); err != nil {
+		return err
+	}
+	if err := s.laden(); err != nil {
+		return err
+	}
+	return s.commit(func(tx *bbolt.Tx) error {
 		b, err := tx.CreateBucketIfNotExists(keptBucket)
 		if err != nil {
 			return err

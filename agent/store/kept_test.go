@@ -102,3 +102,18 @@ func TestWhatIsKeptMayBeLost(t *testing.T) {
 	kept("", "all")
 	assert.Empty(t, s.Findings())
 }
+
+// On a full disk what may be lost waits; the ballast is there for alerts.
+func TestKeepingLeavesTheBallast(t *testing.T) {
+	path := dbPath(t)
+	s, err := store.Open(path, storetest.Received, store.Options{MaxSize: 4 << 20, Ballast: 1 << 10})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, s.Close()) }()
+	values := map[string][]byte{"K-1": make([]byte, 8<<20)}
+	require.ErrorIs(t, s.Keep(values), store.ErrFull)
+	assert.FileExists(t, path+".ballast")
+	take(t, s, storetest.Calibration("K-1", 1))
+	require.ErrorIs(t, s.Decide(values["K-1"], nil, nil), store.ErrFull)
+	assert.NoFileExists(t, path+".ballast", "control: an alert may have it")
+	assert.ErrorIs(t, s.Keep(map[string][]byte{"K-1": []byte("one")}), store.ErrFull)
+}
