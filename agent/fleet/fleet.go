@@ -238,11 +238,7 @@ func (f *Fleet) fold(ctx context.Context, w *world) ([]*member, error) {
 			f.keep(w)
 		}
 		some := make([]*member, len(names))
-		err := w.each(ctx, names, func(i int, l *life) (err error) {
-			some[i], err = f.notes.fold(w, l)
-			return err
-		})
-		if err != nil {
+		if err := w.each(ctx, names, func(i int, l *life) { some[i] = f.notes.fold(w, l) }); err != nil {
 			return nil, err
 		}
 		members = append(members, some...)

@@ -120,9 +120,10 @@ type notes struct {
 	mu    sync.Mutex
 	fresh map[string][]byte // not on the shelf yet
 
-	id     digest // of the populations on the shelf
-	learnt time.Time
-	at     time.Time // when something was put there last
+	id digest // of the populations on the shelf
+	// at is when something was put there last, or could not be, and learnt the
+	// midnight of the populations then.
+	at, learnt time.Time
 }
 
 // The shelf is a memory card as often as not: what is fresh is kept once an
@@ -161,7 +162,11 @@ func (n *notes) due(w *world, now time.Time) bool {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	since := now.Sub(n.at)
-	return len(n.fresh) > 0 && (!n.learnt.Equal(w.learnt) || since >= keepEvery || since < 0 || len(n.fresh) >= mostFresh)
+	wait := keepEvery
+	if len(n.fresh) >= mostFresh {
+		wait = tick
+	}
+	return len(n.fresh) > 0 && (!n.learnt.Equal(w.learnt) || since >= wait || since < 0)
 }
 
 // keep puts what is fresh on the shelf, the populations first.
@@ -169,7 +174,7 @@ func (n *notes) keep(w *world, now time.Time) error {
 	n.mu.Lock()
 	fresh := maps.Clone(n.fresh)
 	n.mu.Unlock()
-	n.at = now // whatever comes of it: a full disk is not asked every minute
+	n.at, n.learnt = now, w.learnt // whatever comes of it: a full disk is not asked all the time
 	values := map[string][]byte{}
 	if n.id != w.id {
 		raw, err := w.lesson(n.build)
@@ -186,7 +191,7 @@ func (n *notes) keep(w *world, now time.Time) error {
 		if err := n.shelf.Keep(values); err != nil {
 			return err
 		}
-		n.id, n.learnt = w.id, w.learnt
+		n.id = w.id
 		n.drop(values)
 		clear(values)
 	}
@@ -251,20 +256,19 @@ func (n *notes) current(w *world, machine string) (*member, error) {
 	if kept != nil && len(l.entries) == 0 && l.Ahead.Equal(kept.Standing.Ahead) {
 		return l.member(kept.Answer.Weighed(w.zones.named(l.Settings.Zone)), w.zones), nil
 	}
-	return n.fold(w, l)
+	return n.fold(w, l), nil
 }
 
 // fold answers for a life and takes a note of it.
-func (n *notes) fold(w *world, l *life) (*member, error) {
+func (n *notes) fold(w *world, l *life) *member {
 	m := l.answer(w)
 	if w.shelf == nil || l.Link == nil {
-		return m, nil
+		return m
 	}
-	raw, err := l.note(w.id, &m.weighed)
-	if err == nil {
+	if raw, err := l.note(w.id, &m.weighed); err == nil {
 		n.put(l.name, raw)
-	}
-	return m, err
+	} // else there is something that JSON cannot hold, and the answer is made anew
+	return m
 }
 
 // later is what has come of a machine since its note, which is nil when the life

@@ -94,14 +94,13 @@ func (w *world) learn(ctx context.Context) error {
 	then.cut.asOf = w.learnt
 	var sample model.Sample
 	var mu sync.Mutex // the order of enrolling does not matter
-	err := then.each(ctx, w.names, func(_ int, l *life) error {
+	err := then.each(ctx, w.names, func(_ int, l *life) {
 		mu.Lock()
 		defer mu.Unlock()
 		w.old += l.Old
 		if len(l.events) > 0 {
 			sample.Enrol(l.history())
 		}
-		return nil
 	})
 	if err != nil {
 		return err
@@ -120,13 +119,13 @@ func (w *world) learn(ctx context.Context) error {
 
 // each reads the lives of the named machines on all processors. A life is gone
 // after use is done with it: only as many are held as there are processors.
-func (w *world) each(ctx context.Context, names []string, use func(i int, l *life) error) error {
+func (w *world) each(ctx context.Context, names []string, use func(i int, l *life)) error {
 	return each(ctx, names, func(i int, name string) error {
 		l, err := w.life(name)
-		if err != nil {
-			return err
+		if err == nil {
+			use(i, l)
 		}
-		return use(i, l)
+		return err
 	})
 }
 
@@ -199,10 +198,7 @@ func (w *world) life(name string) (*life, error) {
 // members folds the named machines.
 func (w *world) members(names []string) ([]*member, error) {
 	out := make([]*member, len(names))
-	err := w.each(context.Background(), names, func(i int, l *life) error {
-		out[i] = l.answer(w)
-		return nil
-	})
+	err := w.each(context.Background(), names, func(i int, l *life) { out[i] = l.answer(w) })
 	return out, err
 }
 
