@@ -109,7 +109,16 @@ func (s *trueScore) forecast(c *score.Case, m *synth.Machine) {
 
 // move scores one site check.
 func (s *trueScore) move(c *score.MoveCase, m *synth.Machine) {
-	truth := m.ProbabilityOut(c.Time.Add(-time.Second), m.At(c.Time).Air)
+	// A typed session is told minutes after it began, and by then it has moved the
+	// setting.
+	began := c.Time
+	for _, session := range m.Sessions {
+		if session.Time.After(c.Time) {
+			break
+		}
+		began = session.Time
+	}
+	truth := m.ProbabilityOut(began.Add(-time.Second), m.At(began).Air)
 	cost := func(check bool) float64 {
 		if check {
 			return c.CheckMinutes
