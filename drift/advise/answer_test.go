@@ -221,6 +221,27 @@ func TestActByIsADateOfTheMachinesZone(t *testing.T) {
 	assert.False(t, a.Electrode.ActBy.Known())
 }
 
+func TestADateBeyondPlanningIsNotGiven(t *testing.T) {
+	m := model.NewMachine("K-07", kind())
+	for i := range 20 {
+		m.Take(&model.Event{
+			Kind: model.Attempt, Time: today.AddDate(0, 0, 30*(i-19)), Arcs: float64(i + 1), Step: 1, NewSession: true, Ordinal: 1, Tries: 1,
+			Passed: true, Melt: drift.Some(0.0), Setting: drift.Some(0.5), Next: drift.Some(0.5),
+		})
+	}
+	require.InDelta(t, 1.0/30, m.PerDay(), 1e-9)
+	// 200 arcs are sixteen years at that pace, 20 are twenty months.
+	far := Assess(subject(m, lasting(1, 200)), today)
+	assert.Contains(t, strings.Join(far.Reasons, " "), "plan on 200.")
+	near := Assess(subject(m, lasting(1, 20)), today)
+	assert.Contains(t, strings.Join(near.Reasons, " "), "plan on 20 (about 600 days).")
+	for _, a := range []Assessment{far, near} {
+		if date, ok := a.Electrode.ActBy.Get(); ok {
+			assert.Less(t, date, "2028-03-03")
+		}
+	}
+}
+
 func TestThirdCleanIsNotWorthIt(t *testing.T) {
 	s := subject(passing(20), lasting(0.8, 300))
 	for cleanings := range 3 {

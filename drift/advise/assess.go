@@ -63,6 +63,10 @@ func Weigh(s *Subject) Weighed {
 	return w
 }
 
+// planable is how many days ahead a date means something: a machine that stands
+// idle most of the time wears out some day, not on one.
+const planable = 730.0
+
 // At answers as of now.
 func (w *Weighed) At(now time.Time) Assessment {
 	a := w.answer
@@ -81,7 +85,7 @@ func (w *Weighed) At(now time.Time) Assessment {
 	if clear := a.clears(); clear != "" {
 		a.Reasons = append(a.Reasons, clear)
 	}
-	if !math.IsNaN(w.days) {
+	if w.days <= planable {
 		a.Electrode.ActBy = drift.Some(now.Add(time.Duration(w.days * 24 * float64(time.Hour))).In(w.zone).Format(time.DateOnly))
 	}
 	return a
@@ -273,8 +277,8 @@ func (a *Assessment) pairReason(s *Subject, v Verdict) string {
 		return fmt.Sprintf("Plan on %s arcs or more before the electrodes need work.", thousands(q.P10))
 	}
 	days := ""
-	if pace := s.Known.PerDay(); pace > 0 {
-		days = fmt.Sprintf(" (about %s)", plural(math.Max(1, math.Round(q.P10/pace)), "day"))
+	if n := q.P10 / s.Known.PerDay(); n <= planable {
+		days = fmt.Sprintf(" (about %s)", plural(math.Max(1, math.Round(n)), "day"))
 	}
 	to := thousands(q.P90)
 	if q.P90 >= horizon {
