@@ -79,7 +79,10 @@ func (s *Server) turnAway(w http.ResponseWriter, r *http.Request, status int, wh
 		return
 	}
 	to := "/log"
-	if r.Method == http.MethodGet && r.URL.Path != signIn {
+	switch {
+	case r.URL.Path == signIn:
+		to = r.URL.Query().Get("to")
+	case r.Method == http.MethodGet:
 		to = r.URL.RequestURI()
 	}
 	v := turnedView{Title: "Not signed in", What: upperFirst(why) + ".", Again: signIn + "?" + url.Values{"to": {to}}.Encode(), Word: "Sign in",

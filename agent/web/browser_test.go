@@ -141,6 +141,7 @@ func (b *tab) tap(count *int, words string) {
 	  document.querySelectorAll("#tapped").forEach(e => e.removeAttribute("id"));
 	  if (!hit) return false;
 	  hit.id = "tapped";
+	  hit.scrollIntoView({ block: "center" });
 	  return true;
 	})`
 	quoted, err := json.Marshal(words)

@@ -399,3 +399,12 @@ func TestSentencesInTheReadersUnits(t *testing.T) {
 	f.moved.Reasons = []string{"You are 1,180 m higher than at the last good calibration."}
 	assert.Contains(t, text(t, get(t, f, "/moved?machine=K-07&units=us&temperature_c=40&altitude_m=4560")), "3,870 ft higher")
 }
+
+// A form is read in the units it was shown in, whatever was chosen meanwhile.
+func TestFormsCarryTheirUnits(t *testing.T) {
+	for _, path := range []string{"/log?machine=K-07", "/correct?machine=K-07&corrects=K-07-5"} {
+		for _, unit := range []string{"us", "si"} {
+			assert.Contains(t, get(t, yard(), path+"&units="+unit).Body.String(), `name="units" value="`+unit+`"`)
+		}
+	}
+}

@@ -1,6 +1,6 @@
 // On every page: what waits on this phone is in sight, and is sent as soon as
 // the agent answers; so is what the agent refused or asks about.
-import { able, drop, onNews, send, unsent, waiting } from "./queue.js";
+import { able, drop, onNews, send, toSend, unsent, waiting } from "./queue.js";
 
 const line = document.getElementById("waiting");
 const clock = (t) => new Date(t).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
@@ -33,14 +33,17 @@ function closed(status) {
   }[status];
   if (!words) return undefined;
   const p = Object.assign(document.createElement("p"), { textContent: words });
-  if (status === 401) p.append(Object.assign(document.createElement("a"), { className: "button", textContent: "Sign in", href: "/sign-in?" + new URLSearchParams({ to: location.pathname + location.search }) }));
+  if (status === 401) p.append(Object.assign(document.createElement("a"), { className: "button", textContent: "Sign in", href: location.pathname === "/sign-in" ? location.href : "/sign-in?" + new URLSearchParams({ to: location.pathname + location.search }) }));
   return p;
 }
 
 let status; // of the last answer by which nothing was taken
+let looks = 0;
 async function show() {
+  const look = ++looks;
   const kept = await waiting();
-  const open = await unsent();
+  if (look < looks) return; // a later look has seen more
+  const open = kept.filter(toSend);
   const parts = [...kept.filter((item) => item.refused).map(refusal), ...kept.filter((item) => item.asked).map(question)];
   if (open.length > 0) {
     const p = document.createElement("p");

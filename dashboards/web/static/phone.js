@@ -31,8 +31,11 @@ async function again(record) {
   await show();
 }
 
+let looks = 0;
 async function show() {
+  const look = ++looks;
   const kept = await unsent();
+  if (look < looks) return; // a later look has seen more
   list.replaceChildren(...kept.map((item) => row(item.record, "Take back", back)), ...gone.map((record) => row(record, "Put back", again)));
   document.getElementById("none").hidden = kept.length > 0;
   const link = document.getElementById("hand-over");

@@ -62,8 +62,9 @@ export function takeBack(record) {
 // somebody must read first, refusals and questions.
 export const waiting = async () => (await within("queue", "readonly", (s) => s.getAll())).sort((a, b) => a.kept - b.kept);
 
-// unsent lists what is to be sent.
-export const unsent = async () => (await waiting()).filter((item) => !item.refused && !item.asked);
+// toSend says whether an item is to be sent; unsent lists those.
+export const toSend = (item) => !item.refused && !item.asked;
+export const unsent = async () => (await waiting()).filter(toSend);
 
 export const saveTables = (tables) => within("tables", "readwrite", (s) => tables.forEach((t) => s.put({ ...t, taken: Date.now() })));
 export const savedTables = () => within("tables", "readonly", (s) => s.getAll());
