@@ -24,10 +24,10 @@ import (
 // has not taught better: the mean of a beta distribution that weighs as much as
 // ten judged cases (see alert.Score.Expected), Beta(9, 1) and Beta(8, 2). A stop
 // rests on sessions given up or on a failure expected within the day: in artificial
-// fleets 95 in 100 were right. Of the services called there, three in four failed
+// fleets 95 in 100 were right. Of the services called there, seven in ten failed
 // within two weeks and nine in ten within four (advise.LikelyFailure); a bench that
-// opens the machine in between sees the wear before it fails. What the bench finds
-// is held against both: a rule that falls below eight in ten goes to the morning
+// opens the machine in between is taken to see the wear before it fails, so eight in
+// ten lies between the two. What the bench finds is held against both: a rule that falls below eight in ten goes to the morning
 // list until it is right often enough again.
 func expected() map[alert.Matter]float64 {
 	return map[alert.Matter]float64{alert.MustStop: 0.9, alert.ElectrodesDue: 0.8}
