@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"math/rand/v2"
 	"runtime"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -366,4 +367,21 @@ func TestLearningAnewRests(t *testing.T) {
 	y.now = y.now.Add(mostRest)
 	require.NoError(t, y.catchUp())
 	assert.Equal(t, y.replayed(t), y.Snapshot().Assessments())
+}
+
+// A zone that this computer does not know is not taken for UTC in silence.
+func TestAnUnknownZoneIsSaid(t *testing.T) {
+	before, _ := story(t)
+	y := newYard(t, evening)
+	machine := before[len(before)-1].Machine
+	for _, zone := range []string{"Nowhere/Atlantis", "Europe/Oslo"} {
+		y.take(t, append(before, drift.Record{
+			Type: drift.TypeSetup, ID: "zone-" + zone, Machine: machine, Time: y.now,
+			Setup: &drift.Setup{Scope: drift.ScopeMachine, Zone: zone},
+		})...)
+		all, err := Replay(y.book, machine, y.now, drift.Opt[time.Time]{})
+		require.NoError(t, err)
+		assert.Equal(t, zone == "Nowhere/Atlantis", strings.Contains(strings.Join(all[0].Warnings, " "), "The time zone “"+zone+"” is not known here"), "%s: %v", zone, all[0].Warnings)
+		y.now = y.now.Add(time.Minute)
+	}
 }

@@ -210,6 +210,9 @@ func fold(l *life, pop *model.Population, refused int, zones *zones) *advise.Sub
 	if l.OtherPrograms {
 		s.Questions = append(s.Questions, "Calibrations with other programs than "+quoted(l.Key.Program)+" are not compared with it.")
 	}
+	if !zones.knows(l.Settings.Zone) {
+		s.Questions = append(s.Questions, "The time zone "+quoted(l.Settings.Zone)+" is not known here: times and dates are UTC.")
+	}
 	if !l.Attempted {
 		return s
 	}

@@ -36,7 +36,7 @@ func (s *standing) member(weighed advise.Weighed, zones *zones) *member {
 }
 
 // zones are the time zones of the machines, each read once: many machines share
-// few.
+// few. One that cannot be read is nil.
 type zones struct {
 	mu     sync.Mutex
 	byName map[string]*time.Location
@@ -44,6 +44,16 @@ type zones struct {
 
 // named returns a zone; UTC for none and for one that is not known here.
 func (z *zones) named(name string) *time.Location {
+	if at := z.read(name); at != nil {
+		return at
+	}
+	return time.UTC
+}
+
+// knows says whether a zone of that name can be read, or none is named.
+func (z *zones) knows(name string) bool { return z.read(name) != nil }
+
+func (z *zones) read(name string) *time.Location {
 	if name == "" {
 		return time.UTC
 	}
@@ -51,9 +61,8 @@ func (z *zones) named(name string) *time.Location {
 	defer z.mu.Unlock()
 	at, ok := z.byName[name]
 	if !ok {
-		var err error
-		if at, err = time.LoadLocation(name); err != nil {
-			at = time.UTC
+		if read, err := time.LoadLocation(name); err == nil {
+			at = read
 		}
 		if z.byName == nil {
 			z.byName = map[string]*time.Location{}
