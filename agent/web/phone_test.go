@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/http/httptest"
+	"os"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -268,6 +269,13 @@ func TestPhoneShowsAQuestion(t *testing.T) {
 	b.until(`document.getElementById("waiting").textContent.includes("which is right?")`)
 	assert.Equal(t, "/correct?machine=K-07&corrects=x", look[string](b, `document.querySelector("#waiting a").getAttribute("href")`))
 	assert.Len(t, f.offers(), 1, "it is not sent again")
+	b.do(chromedp.EmulateViewport(320, 700))
+	assert.LessOrEqual(t, look[int64](b, "document.documentElement.scrollWidth"), int64(320))
+	assert.Empty(t, look[[]string](b, tooSmall))
+	axe, err := os.ReadFile("testdata/axe/axe.min.js")
+	require.NoError(t, err)
+	look[int](b, string(axe)+"; 0")
+	assert.Empty(t, look[[]string](b, violations))
 	taps := 0
 	b.tap(&taps, "Understood")
 	b.until(`document.getElementById("waiting").textContent === ""`)
