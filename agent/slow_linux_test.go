@@ -92,7 +92,8 @@ func keptOnce(t *testing.T, db string, acked map[string]bool) {
 // On a disk that takes its time for every flush nothing is acknowledged before
 // its flush, and what is too much is turned away and not kept waiting for ever.
 func TestSlowDisk(t *testing.T) {
-	for round := range rounds(t, 3) {
+	n := rounds(t, 3)
+	for round := range n {
 		flush := []time.Duration{100, 300, 600}[round%3] * time.Millisecond
 		db := tempDB(t)
 		require.Zero(t, cli(t, Env{Stdin: strings.NewReader("")}, "import", "--db", db, "-").code)
@@ -130,6 +131,7 @@ func TestSlowDisk(t *testing.T) {
 		t.Logf("flush %s: %d acknowledged, median %s, p99 %s, %d turned away", flush, len(l.waits), l.waits[len(l.waits)/2], l.waits[len(l.waits)*99/100], l.busy+flood.busy)
 		keptOnce(t, db, l.acked)
 	}
+	t.Logf("slow disks with an early acknowledgement or a record lost: 0 of %d, below %.2g at 95 %%", n, 3/float64(n))
 }
 
 // TestSlowDiskControl: on a quick disk acknowledgements come sooner than the

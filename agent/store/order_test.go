@@ -159,7 +159,8 @@ func TestTheClockDecidesNothing(t *testing.T) {
 // TestAClonedDevice: two machines that number their records alike and tell
 // different things are both kept, and it shows.
 func TestAClonedDevice(t *testing.T) {
-	for seed := range rounds(t, 5) {
+	n := rounds(t, 5)
+	for seed := range n {
 		s := open(t, dbPath(t))
 		d := doorTo(t, s)
 		for n := range 10 {
@@ -181,4 +182,5 @@ func TestAClonedDevice(t *testing.T) {
 		require.EqualValues(t, 20, stats.Entries)
 		storetest.Invariants(t, s)
 	}
+	logBound(t, "cloned device of which something was lost or taken for a repeat", n)
 }
