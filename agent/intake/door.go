@@ -14,7 +14,7 @@ import (
 // upload larger than that is one group of its own. Once maxWaiting records wait
 // the door is busy.
 const (
-	maxGroup   = 512
+	maxGroup   = 4096
 	maxWaiting = 8192
 	maxJobs    = 1024
 )
