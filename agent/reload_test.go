@@ -93,12 +93,16 @@ func TestReload(t *testing.T) {
 	settings("alert_channel = [\"ops=alertmanager+http://127.0.0.1:9\"]\nalert_morning = \"early\"\n")
 	reload()
 	assert.Equal(t, second.SerialNumber, servedCertificate(t, address, roots).SerialNumber, "nothing of a wrong file is taken")
+	// What the agent says comes through a pipe, in its own time.
+	soon(t, "the wrong file is said", func() bool { return strings.Contains(said.String(), "not taken") })
 	assert.Equal(t, 1, strings.Count(said.String(), `the settings were not taken, those before stay in force" error="alert-morning is \"early\"`), "%s", said)
 	assert.True(t, told())
 
 	settings("mqtt_listen = \"127.0.0.1:0\"\nlog_format = \"json\"\n")
 	reload()
-	assert.Contains(t, said.String(), `these settings are in force after the next start only" settings="[mqtt-listen log-format]"`)
+	soon(t, "what takes a restart is said", func() bool {
+		return strings.Contains(said.String(), `these settings are in force after the next start only" settings="[mqtt-listen log-format]"`)
+	})
 	assert.False(t, told())
 	taken := postStatus(t.Context(), own, fmt.Sprintf(good, "after"))
 	assert.Equal(t, http.StatusCreated, taken)
