@@ -35,7 +35,10 @@ type actor struct {
 // Open returns the contractor's fleet at a moment, in that moment's zone. The
 // same seed and day give the same story; which of the parts played is in Roles.
 func Open(seed uint64, now time.Time) *Scenario {
-	today := time.Date(now.Year(), now.Month(), now.Day(), 0, 0, 0, 0, now.Location())
+	at := func(hour int) time.Time {
+		return time.Date(now.Year(), now.Month(), now.Day(), hour, 0, 0, 0, now.Location())
+	}
+	today := at(0)
 	s := &Scenario{
 		Truth: &Truth{World: contractor(), byName: map[string]*Machine{}},
 		zero:  today.AddDate(0, 0, -storyDays), day: storyDays + 1,
@@ -43,7 +46,7 @@ func Open(seed uint64, now time.Time) *Scenario {
 	world := &s.Truth.World
 	records := append(setups(world, s.zero), depots(world, s.zero)...)
 	for i, p := range parts() {
-		a, m, rs := p.play(world, seed, i, s.zero, today.Add(12*time.Hour))
+		a, m, rs := p.play(world, seed, i, s.zero, at(12))
 		s.cast = append(s.cast, a)
 		s.Truth.Machines = append(s.Truth.Machines, m)
 		s.Truth.byName[m.Name] = m
