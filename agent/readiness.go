@@ -22,7 +22,7 @@ func (*readiness) String() string { return "readiness" }
 func (r *readiness) Run(ctx context.Context) error {
 	ticker := time.NewTicker(readinessEvery)
 	defer ticker.Stop()
-	reason := "not looked yet"
+	reason, level := "not looked yet", slog.LevelInfo // reading all there is comes first, and is no trouble
 	for {
 		select {
 		case <-ctx.Done():
@@ -32,9 +32,9 @@ func (r *readiness) Run(ctx context.Context) error {
 		switch err := r.ready(); {
 		case err == nil && reason != "":
 			r.log.Info("ready")
-			reason = ""
+			reason, level = "", slog.LevelWarn
 		case err != nil && reason != err.Error():
-			r.log.Warn("not ready", "error", err)
+			r.log.Log(ctx, level, "not ready", "error", err)
 			reason = err.Error()
 		}
 	}

@@ -56,8 +56,12 @@ func (s *step) alertText(c Case, rule Rule, about subject) Message {
 // to be done stands in the title, and the body goes on from there.
 func (s *step) machineText(c Case, rule Rule, about subject) Message {
 	m := about.machine
+	why, left := shortWhy(m), arcsLeft(&m.Electrode)
 	var spare, caution, cautions string
-	if m.Spare != "" {
+	if rule.Matter == MachineSilent {
+		// Whoever asks where it is needs no pair.
+		why, left = "Ask where it is; calibrate before the next splice.", ""
+	} else if m.Spare != "" {
 		spare = "Spare: " + m.Spare + "."
 	}
 	if c.Touches {
@@ -69,9 +73,9 @@ func (s *step) machineText(c Case, rule Rule, about subject) Message {
 	}
 	return Message{
 		Title: c.What,
-		Short: fit(part{c.What + ".", 0, true}, part{shortWhy(m), 3, true}, part{spare, 4, true},
+		Short: fit(part{c.What + ".", 0, true}, part{why, 3, true}, part{spare, 4, true},
 			part{caution, 1, false}, part{ends, 2, false}, part{reply, 5, false}),
-		Body: paragraphs(listed("Why", m.Reasons), arcsLeft(&m.Electrode), spare, "Clears "+exit(rule)+".",
+		Body: paragraphs(listed("Why", m.Reasons), left, spare, "Clears "+exit(rule)+".",
 			answer,
 			"Seen "+moment(s.now, about.zone)+".", s.page(m.Machine), cautions),
 	}
@@ -218,7 +222,11 @@ func (s *step) listText(fleet int) (Message, bool) {
 			tally = append(tally, fmt.Sprintf("%d %s", n, said(r.Matter)))
 		}
 	}
-	sum := fmt.Sprintf("%d machines: %s", fleet, strings.Join(tally, ", "))
+	machines := "machines"
+	if fleet == 1 {
+		machines = "machine"
+	}
+	sum := fmt.Sprintf("%d %s: %s", fleet, machines, strings.Join(tally, ", "))
 	short := ""
 	if len(names) > 0 {
 		short = "New: " + strings.Join(names, ", ") + "."

@@ -72,6 +72,23 @@ func TestShortText(t *testing.T) {
 		told(t, worn(advise.Stop)).Short)
 }
 
+// Nobody looks for a machine with a pair in hand.
+func TestASilentMachineIsAskedFor(t *testing.T) {
+	m := worn(advise.NoData)
+	m.Electrode.Action = advise.None
+	p, view := policy(), alert.View{Machines: []alert.Machine{m}}
+	var s alert.State
+	for _, at := range []time.Duration{5 * hour, 6 * hour, 30 * hour} {
+		s, _, _ = p.Step(s, view, monday.Add(at))
+	}
+	shown := p.Show(s, view, monday.Add(31*hour))
+	require.Len(t, shown, 1)
+	got := shown[0].Message
+	assert.Contains(t, got.Short, "Ask where it is; calibrate before the next splice.")
+	assert.NotContains(t, got.Short+got.Body, "van 4")
+	assert.NotContains(t, got.Short+got.Body, "arcs left")
+}
+
 func TestLongText(t *testing.T) {
 	got := told(t, worn(advise.ServiceSoon))
 	assert.Equal(t, "K-07 replace electrode pair by Thu 5 Mar", got.Title)
