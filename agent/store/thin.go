@@ -44,13 +44,29 @@ func (s *Store) Thin(what Thinning) (int, error) {
 		}
 		for len(old) > 0 {
 			n := min(len(old), thinAtOnce)
-			if err := s.alter(func(tx *bbolt.Tx) error { return thin(tx, old[:n]) }); err != nil {
+			if err := s.thin(old[:n]); err != nil {
 				return total, err
 			}
 			total, old = total+n, old[n:]
 		}
 	}
 	return total, nil
+}
+
+// thin thins arc counts, in one transaction. That can wait: the ballast is not
+// thrown off for it.
+func (s *Store) thin(old []left) error {
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	if err := s.mayWrite(); err != nil {
+		return err
+	}
+	// The entry that the witness goes by may be among these: without its record,
+	// the next start after a crash would take the store for another.
+	if err := s.bearWitness(); err != nil {
+		return err
+	}
+	return s.commit(func(tx *bbolt.Tx) error { return thin(tx, old) })
 }
 
 // old are a machine's arc counts that may be thinned, in order of taking.

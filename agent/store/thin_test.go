@@ -214,3 +214,44 @@ func TestTamperedBlockIsNamed(t *testing.T) {
 	}
 	logBound(t, "bit of thinned counts changed and not named", n)
 }
+
+// Power that fails after thinning leaves a store that is as its witness says,
+// though the entry that the witness went by was thinned.
+func TestThinnedStoreIsAsItsWitnessSays(t *testing.T) {
+	path := dbPath(t)
+	s := open(t, path)
+	all := counts("K-07", 60)
+	take(t, s, all[:30]...) // the last is an arc count
+	require.NoError(t, s.Close())
+	s = open(t, path) // its witness goes by that one
+	take(t, s, all[30:]...)
+	require.Equal(t, 49, thin(t, s, 0, nil))
+	cut := dbPath(t)
+	for _, end := range []string{"", ".witness"} {
+		raw, err := os.ReadFile(path + end)
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(cut+end, raw, 0o600))
+	}
+	require.Empty(t, open(t, cut).Findings())
+}
+
+// Thinning can wait for room: the ballast is there for alerts.
+func TestThinningLeavesTheBallast(t *testing.T) {
+	path := dbPath(t)
+	s, err := store.Open(path, storetest.Received, store.Options{MaxSize: 2 << 20, Ballast: 1 << 10})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, s.Close()) }()
+	for n := 0; err == nil; n++ {
+		e := storetest.Calibration("K-07", 10*n)
+		if n%2 == 0 {
+			e.Type, e.Calibration = drift.TypeUsage, nil
+		}
+		e.ID = ""
+		e.ID = e.Identity()
+		_, err = s.Append([]drift.Entry{e}, nil)
+	}
+	require.ErrorIs(t, err, store.ErrFull)
+	_, err = s.Thin(store.Thinning{})
+	require.ErrorIs(t, err, store.ErrFull)
+	require.FileExists(t, path+".ballast")
+}
