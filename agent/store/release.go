@@ -1,6 +1,7 @@
 package store
 
 import (
+	"os"
 	"time"
 
 	"go.etcd.io/bbolt"
@@ -11,7 +12,15 @@ import (
 // reads much gives it back. They are where they are as long as the transaction.
 type pages struct{ at, size uintptr }
 
-func (s *Store) pages(tx *bbolt.Tx) pages { return pages{s.db.Info().Data, uintptr(tx.Size())} }
+// pages are no more than the file has: of one that was cut short, the size in its
+// header reaches beyond what is mapped, into memory that is not its.
+func (s *Store) pages(tx *bbolt.Tx) pages {
+	info, err := os.Stat(s.path)
+	if err != nil {
+		return pages{}
+	}
+	return pages{s.db.Info().Data, uintptr(min(tx.Size(), info.Size()))}
+}
 
 // releaseEvery is how long pages may gather while the whole file is read: some
 // tens of megabytes.
