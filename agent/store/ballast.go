@@ -48,11 +48,11 @@ func (s *Store) laden() error {
 		return ErrFull
 	}
 	s.lightSince = s.now()
-	if err := s.takeBallast(); err != nil {
+	err := s.takeBallast()
+	if s.light = full(err); s.light {
 		return fmt.Errorf("%w (%w)", ErrFull, err)
 	}
-	s.light = false
-	return nil
+	return nil // as at opening, only want of room keeps records out
 }
 
 // due says whether it is time to try again what was tried last at a moment. A

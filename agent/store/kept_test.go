@@ -2,8 +2,10 @@ package store_test
 
 import (
 	"bytes"
+	"os"
 	"slices"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -116,4 +118,19 @@ func TestKeepingLeavesTheBallast(t *testing.T) {
 	require.ErrorIs(t, s.Decide(values["K-1"], nil, nil), store.ErrFull)
 	assert.NoFileExists(t, path+".ballast", "control: an alert may have it")
 	assert.ErrorIs(t, s.Keep(map[string][]byte{"K-1": []byte("one")}), store.ErrFull)
+}
+
+// When a new ballast cannot be made for another reason than want of room, records
+// are taken without one, as at the start.
+func TestOnlyWantOfRoomKeepsRecordsOut(t *testing.T) {
+	path, now := dbPath(t), storetest.Received()
+	s, err := store.Open(path, func() time.Time { return now }, store.Options{MaxSize: 4 << 20, Ballast: 1 << 10})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, s.Close()) }()
+	require.ErrorIs(t, s.Decide(make([]byte, 8<<20), nil, nil), store.ErrFull)
+	_, err = s.Append([]drift.Entry{storetest.Calibration("K-1", 1)}, nil)
+	require.ErrorIs(t, err, store.ErrFull)
+	require.NoError(t, os.MkdirAll(path+".ballast/in the way", 0o700))
+	now = now.Add(time.Minute)
+	take(t, s, storetest.Calibration("K-1", 1))
 }
