@@ -9,9 +9,10 @@ import (
 	"arcdrift/drift"
 )
 
-// legible is the store as a running agent's fleet reads it: what is spoilt is
-// left out and told once, and the rest goes on being answered from. The check at
-// the start has named it, unless it was spoilt since.
+// legible is the store as a running agent's fleet reads it, and its pages the
+// latest records: what is spoilt is left out and told once, and the rest goes on
+// being answered from. The check at the start has named it, unless it was spoilt
+// since.
 type legible struct {
 	book
 	log  *slog.Logger
@@ -23,6 +24,12 @@ func newLegible(s *store.Store, log *slog.Logger) legible { return legible{book{
 // History is the store's without what is spoilt.
 func (l legible) History(machine string) ([]drift.Entry, error) {
 	entries, err := l.book.History(machine)
+	return entries, l.leaveOut(err)
+}
+
+// Latest is the store's without what is spoilt.
+func (l legible) Latest(machine string, n int) ([]drift.Entry, error) {
+	entries, err := l.book.Latest(machine, n)
 	return entries, l.leaveOut(err)
 }
 

@@ -44,6 +44,9 @@ func TestASpoiltRecordStopsNoAnswers(t *testing.T) {
 					assert.Equal(t, c.spoilt, strings.Count(log.String(), "is left out of the answers"), "%s", log)
 				}
 				assert.NotContains(t, log.String(), "not up to date")
+				latest, err := records{s.store, newLegible(s.store, s.log), nil}.Latest("K-01", 10)
+				require.NoError(t, err, "its page shows the rest")
+				assert.NotEmpty(t, latest)
 				stop()
 			}
 		})

@@ -24,6 +24,7 @@ import (
 	"arcdrift/agent/mqtt"
 	"arcdrift/agent/store"
 	"arcdrift/agent/web"
+	"arcdrift/drift"
 	"arcdrift/drift/advise"
 )
 
@@ -126,7 +127,7 @@ func (s *server) assemble(env Env) (err error) {
 		return err
 	}
 	pages, err := web.New(web.Config{
-		Guard: s.guard, Door: s.door, Fleet: s.mind, Said: s.mind.Said, Records: records{s.store, s.ready},
+		Guard: s.guard, Door: s.door, Fleet: s.mind, Said: s.mind.Said, Records: records{s.store, legible, s.ready},
 		Export: func(w io.Writer, format string) error { return export(s.store, w, format) },
 		Backup: s.store.Backup, Findings: s.findings,
 		Alerts:  s.alerts,
@@ -360,7 +361,13 @@ func (s *server) facts() metrics.Facts {
 // records is the store as the pages read it.
 type records struct {
 	*store.Store
-	ready func() error
+	legible legible
+	ready   func() error
+}
+
+// Latest is the store's without what is spoilt: a machine's page shows the rest.
+func (r records) Latest(machine string, n int) ([]drift.Entry, error) {
+	return r.legible.Latest(machine, n)
 }
 
 // Refused lists the newest refusals and counts all.
