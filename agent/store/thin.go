@@ -120,6 +120,9 @@ func thinnable(i item, ids *bbolt.Bucket, e *drift.Entry) (left, bool) {
 	l := leftOf(e, s.via)
 	l.place = place{e.Machine, e.StoreEpoch, e.StoreSeq}
 	l.flags, l.body, l.sum = s.flags, bytes.Clone(s.body), s.sum()
+	if !l.time.IsZero() && !l.received.Add(l.time.Sub(l.received)).Equal(l.time) {
+		return left{}, false // a clock that is centuries off: a block cannot hold it
+	}
 	alone := bytes.Equal(ids.Get(s.idKey), appendRef(nil, l.place))
 	return l, alone && bytes.Equal(l.told(), s.told)
 }

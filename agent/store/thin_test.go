@@ -255,3 +255,19 @@ func TestThinningLeavesTheBallast(t *testing.T) {
 	require.ErrorIs(t, err, store.ErrFull)
 	require.FileExists(t, path+".ballast")
 }
+
+// An arc count whose clock is centuries off stays whole: the time between it and
+// its arrival is more than a block can hold (2⁶³ ns, 292 years).
+func TestACountFromAnotherCenturyStaysWhole(t *testing.T) {
+	s := open(t, dbPath(t))
+	all := counts("K-07", 12)
+	for i, year := range map[int]int{2: 1601, 3: 1700, 4: 2500} {
+		all[i].Time = time.Date(year, 1, 1, 0, 0, 0, 0, time.UTC)
+		all[i].ID = ""
+		all[i].ID = all[i].Identity()
+	}
+	take(t, s, all...)
+	before := read(t, s, "K-07")
+	require.Equal(t, 6, thin(t, s, 0, nil))
+	require.Equal(t, before, read(t, s, "K-07"))
+}

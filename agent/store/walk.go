@@ -18,8 +18,8 @@ type item struct {
 }
 
 // walk goes through what is kept, machine by machine, in order of taking: what
-// has keys that begin with the prefix, from a key on if one is given. A file of schema 1 that is only read has no bucket of thinned
-// ones.
+// has keys that begin with the prefix, from a key on if one is given. A file of
+// schema 1 that is only read has no bucket of thinned ones.
 func walk(tx *bbolt.Tx, prefix, from []byte) iter.Seq[item] {
 	return func(yield func(item) bool) {
 		from := slices.MaxFunc([][]byte{prefix, from}, bytes.Compare)
