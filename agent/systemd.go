@@ -2,6 +2,7 @@ package agent
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net"
 	"strconv"
@@ -56,9 +57,7 @@ func (s *systemd) Run(ctx context.Context) error {
 			if s.healthy() != nil {
 				continue
 			}
-			if err := s.notify("WATCHDOG=1"); err != nil {
-				return err
-			}
+			_ = s.notify("WATCHDOG=1") // a manager that does not hear it acts by itself
 		}
 	}
 }
@@ -77,8 +76,9 @@ func (s *systemd) notify(state string) error {
 	if err != nil {
 		return fmt.Errorf("the service manager cannot be told %s: %w", state, err)
 	}
-	if _, err := conn.Write([]byte(state)); err != nil {
+	_, err = conn.Write([]byte(state))
+	if err = errors.Join(err, conn.Close()); err != nil {
 		return fmt.Errorf("the service manager cannot be told %s: %w", state, err)
 	}
-	return conn.Close()
+	return nil
 }

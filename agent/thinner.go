@@ -42,13 +42,13 @@ func (t *thinner) Run(ctx context.Context) error {
 			return nil
 		case <-time.After(pause):
 		}
-		if err := t.thin(); err != nil {
+		if err := t.thin(ctx); err != nil && ctx.Err() == nil {
 			t.log.Error("old arc counts are not thinned", "error", err)
 		}
 	}
 }
 
-func (t *thinner) thin() error {
+func (t *thinner) thin(ctx context.Context) error {
 	what := store.Thinning{Keep: t.keep}
 	if t.hub != nil {
 		at, err := t.store.Cursor(t.hub.Name())
@@ -57,7 +57,7 @@ func (t *thinner) thin() error {
 		}
 		what.Hub = &at
 	}
-	n, err := t.store.Thin(what)
+	n, err := t.store.Thin(ctx, what)
 	if n > 0 {
 		t.log.Info("old arc counts thinned", "counts", n, "kept_whole", t.keep)
 	}

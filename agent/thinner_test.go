@@ -58,12 +58,12 @@ func TestThinnedStoreAnswersTheSame(t *testing.T) {
 	log := &lockedBuffer{}
 	logger := slog.New(slog.NewTextHandler(log, nil))
 	atHub := thinner{s, 100, &forward.Hub{URL: "https://hub.example/"}, logger}
-	require.NoError(t, atHub.thin())
+	require.NoError(t, atHub.thin(t.Context()))
 	assert.Empty(t, log.String(), "the hub has nothing yet")
 	require.NoError(t, s.SetCursor("https://hub.example", store.Cursor{Epoch: 1, Seq: 101}))
-	require.NoError(t, atHub.thin())
+	require.NoError(t, atHub.thin(t.Context()))
 	assert.Contains(t, log.String(), "counts=83 kept_whole=100", "of the first 100 records")
-	require.NoError(t, (&thinner{s, 100, nil, logger}).thin())
+	require.NoError(t, (&thinner{s, 100, nil, logger}).thin(t.Context()))
 	require.NoError(t, s.Close())
 	assert.Equal(t, before, ask())
 
@@ -100,7 +100,7 @@ func TestThinningChangesNoAnswer(t *testing.T) {
 			return all.Bytes()
 		}
 		before := ask()
-		n, err := s.Thin(store.Thinning{Keep: rapid.IntRange(0, 5).Draw(rt, "keep")})
+		n, err := s.Thin(t.Context(), store.Thinning{Keep: rapid.IntRange(0, 5).Draw(rt, "keep")})
 		require.NoError(t, err)
 		thinned += n
 		require.Equal(t, string(before), string(ask()))

@@ -88,7 +88,7 @@ func child(mode string, args []string) error {
 		if err != nil {
 			return err
 		}
-		_, err = s.Thin(store.Thinning{})
+		_, err = s.Thin(context.Background(), store.Thinning{})
 		return errors.Join(err, s.Close())
 	case "look":
 		return childLooks(args[0])

@@ -2,6 +2,7 @@ package store
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"slices"
@@ -30,19 +31,23 @@ const thinAtOnce = 1000
 // were. The chain is checked link by link as before, sending one again is found
 // to be a repeat, History tells it, and the digests stay. Nothing but usage is
 // ever thinned: not what shares its id with another or was kept by schema 1, and
-// not the last entry of a machine.
-func (s *Store) Thin(what Thinning) (int, error) {
+// not the last entry of a machine. When ctx ends, it ends before the next
+// transaction with ctx's error; what is thinned by then is whole.
+func (s *Store) Thin(ctx context.Context, what Thinning) (int, error) {
 	machines, err := s.Machines()
 	if err != nil {
 		return 0, err
 	}
 	total := 0
 	for _, machine := range machines {
+		if ctx.Err() != nil {
+			return total, ctx.Err()
+		}
 		old, err := s.old(machine, what)
 		if err != nil {
 			return total, fmt.Errorf("the arc counts of machine %s are not thinned: %w", machine, err)
 		}
-		for len(old) > 0 {
+		for len(old) > 0 && ctx.Err() == nil {
 			n := min(len(old), thinAtOnce)
 			if err := s.thin(old[:n]); err != nil {
 				return total, err
@@ -50,7 +55,7 @@ func (s *Store) Thin(what Thinning) (int, error) {
 			total, old = total+n, old[n:]
 		}
 	}
-	return total, nil
+	return total, ctx.Err()
 }
 
 // thin thins arc counts, in one transaction. That can wait: the ballast is not

@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"bytes"
+	"context"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -53,7 +54,7 @@ func read(t testing.TB, s storetest.Store, machine string) []drift.Entry {
 
 func thin(t testing.TB, s *store.Store, keep int, hub *store.Cursor) int {
 	t.Helper()
-	n, err := s.Thin(store.Thinning{Keep: keep, Hub: hub})
+	n, err := s.Thin(t.Context(), store.Thinning{Keep: keep, Hub: hub})
 	require.NoError(t, err)
 	report, err := s.Verify()
 	require.NoError(t, err)
@@ -235,6 +236,24 @@ func TestThinnedStoreIsAsItsWitnessSays(t *testing.T) {
 	require.Empty(t, open(t, cut).Findings())
 }
 
+// A stop does not wait for thinning, and leaves nothing half done.
+func TestThinningEndsWhenAsked(t *testing.T) {
+	s := open(t, dbPath(t))
+	for n := range 20 {
+		e := storetest.Calibration("K-07", 10*n)
+		e.Type, e.Calibration = drift.TypeUsage, nil
+		e.ID = ""
+		e.ID = e.Identity()
+		take(t, s, e)
+	}
+	ctx, end := context.WithCancel(t.Context())
+	end()
+	n, err := s.Thin(ctx, store.Thinning{})
+	require.ErrorIs(t, err, context.Canceled)
+	require.Zero(t, n)
+	require.Equal(t, 19, thin(t, s, 0, nil))
+}
+
 // Thinning can wait for room: the ballast is there for alerts.
 func TestThinningLeavesTheBallast(t *testing.T) {
 	path := dbPath(t)
@@ -251,7 +270,7 @@ func TestThinningLeavesTheBallast(t *testing.T) {
 		_, err = s.Append([]drift.Entry{e}, nil)
 	}
 	require.ErrorIs(t, err, store.ErrFull)
-	_, err = s.Thin(store.Thinning{})
+	_, err = s.Thin(t.Context(), store.Thinning{})
 	require.ErrorIs(t, err, store.ErrFull)
 	require.FileExists(t, path+".ballast")
 }
