@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"os"
+	"regexp"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -104,13 +105,16 @@ func look[T any](b *tab, expression string) T {
 	return v
 }
 
+// navigated is how a browser says that the page it was asked about is gone.
+var navigated = regexp.MustCompile("Cannot find context|Execution context was destroyed|navigated or closed")
+
 // until waits for an expression to hold. A page that was loaded anew while it
 // was asked is asked again.
 func (b *tab) until(expression string) {
 	b.t.Helper()
 	for {
 		_, err := chromedp.Run(b.ctx, chromedp.Poll[bool](expression))
-		if err != nil && strings.Contains(err.Error(), "Cannot find context") {
+		if err != nil && navigated.MatchString(err.Error()) {
 			continue
 		}
 		require.NoError(b.t, err, expression)

@@ -46,12 +46,40 @@ func phoneOn(t *testing.T, profile, url string) *tab {
 	return b
 }
 
-// kill ends the browser as an empty battery does.
-func (b *tab) kill() {
+// kill ends the browser as an empty battery does: all its processes, for those
+// that outlive the first still write into the folder that the next one opens.
+func (b *tab) kill(profile string) {
 	b.t.Helper()
-	process := chromedp.FromContext(b.ctx).Browser.Process()
-	require.NoError(b.t, process.Kill())
-	require.Eventually(b.t, func() bool { return process.Signal(syscall.Signal(0)) != nil }, 20*time.Second, 10*time.Millisecond)
+	require.Eventually(b.t, func() bool {
+		still, err := holders(profile)
+		require.NoError(b.t, err)
+		for _, process := range still {
+			_ = syscall.Kill(process, syscall.SIGKILL)
+		}
+		return len(still) == 0
+	}, time.Minute, 10*time.Millisecond, "the browser is dead")
+}
+
+// holders lists the processes started with a profile on their command line, as
+// all of a browser's are.
+func holders(profile string) ([]int, error) {
+	lines, err := filepath.Glob("/proc/[0-9]*/cmdline")
+	if err != nil {
+		return nil, err
+	}
+	var out []int
+	for _, name := range lines {
+		line, err := os.ReadFile(name)
+		if err != nil || !strings.Contains(string(line), "--user-data-dir="+profile) {
+			continue // gone meanwhile, or another's
+		}
+		process, err := strconv.Atoi(strings.Split(name, "/")[2])
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, process)
+	}
+	return out, nil
 }
 
 // keepMany is what a phone does in one stretch: it makes records and keeps them,
@@ -115,7 +143,7 @@ func (s *season) run(entries, killEach int) (lost, doubled int) {
 			look[int](b, stretched+"; 0")
 			b.until(`window.done > 5`)
 			safe := look[int](b, "window.done")
-			b.kill()
+			b.kill(profile)
 			b = phoneOn(s.t, profile, s.url)
 			b.show("/log?choose=1")
 			waiting := look[[]string](b, `import("/static/queue.js").then(q => q.waiting()).then(all => all.map(item => item.id))`)
@@ -133,7 +161,7 @@ func (s *season) run(entries, killEach int) (lost, doubled int) {
 	s.hole.gone.Store(false)
 	b.show("/log?choose=1")
 	b.until(`import("/static/queue.js").then(async q => { await q.send().catch(() => {}); return (await q.waiting()).length === 0; })`)
-	b.kill()
+	b.kill(profile)
 	lost, doubled = s.count(entries)
 	s.t.Logf("%d entries, %d reloads, %d kills, %d uploads: %d lost, %d doubled", entries, reloads, kills, s.hole.posted.Load(), lost, doubled)
 	return lost, doubled
