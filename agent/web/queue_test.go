@@ -205,40 +205,99 @@ func TestThousandEntriesOffline(t *testing.T) {
 	assert.Empty(t, conflicts)
 }
 
-// The season finds out a phone that forgets an entry before its receipt, and one
-// that gives it another id each time it is sent.
+// altered gives a queue of the phone in which one thing was made bad.
+func altered(t *testing.T, was, is string) func(http.Handler) http.Handler {
+	t.Helper()
+	whole, err := fs.ReadFile(dashboards.Static(), "queue.js")
+	require.NoError(t, err)
+	bad := strings.Replace(string(whole), was, is, 1)
+	require.NotEqual(t, string(whole), bad)
+	return func(h http.Handler) http.Handler {
+		return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			if r.URL.Path != "/static/queue.js" {
+				h.ServeHTTP(w, r)
+				return
+			}
+			w.Header().Set("Content-Type", "text/javascript")
+			_, _ = io.WriteString(w, bad)
+		})
+	}
+}
+
+// loseDatabase makes entries without a network, kills the browser and takes its
+// database away, as it does itself when it finds it damaged. It returns the
+// browser started anew.
+func (s *season) loseDatabase(entries int) (b *tab, profile string) {
+	s.t.Helper()
+	profile = s.t.TempDir()
+	b = phoneOn(s.t, profile, s.url)
+	b.show("/log?choose=1")
+	b.served()
+	s.hole.gone.Store(true)
+	look[int](b, fmt.Sprintf("%s(0, %d)", keepMany, entries))
+	b = s.without(b, profile)
+	return b, profile
+}
+
+// without is the browser started anew without its database.
+func (s *season) without(b *tab, profile string) *tab {
+	s.t.Helper()
+	b.kill(profile)
+	folders, err := filepath.Glob(filepath.Join(profile, "Default", "IndexedDB", "*"))
+	require.NoError(s.t, err)
+	require.NotEmpty(s.t, folders, "there is a database to lose")
+	for _, folder := range folders {
+		require.NoError(s.t, os.RemoveAll(folder))
+	}
+	b = phoneOn(s.t, profile, s.url)
+	b.show("/log?choose=1")
+	return b
+}
+
+const howMany = `import("/static/queue.js").then(q => q.waiting()).then(all => all.length)`
+
+// What was kept outlives the loss of the browser's whole database, and what the
+// agent has a receipt for or was taken back does not come back with it.
+func TestQueueOutlivesTheDatabase(t *testing.T) {
+	s := newSeason(t, untouched)
+	b, profile := s.loseDatabase(30)
+	assert.Equal(t, 30, look[int](b, howMany))
+	look[int](b, `import("/static/queue.js").then(async q => q.takeBack((await q.waiting()).find(item => item.id === "phone-7").record)).then(() => 0)`)
+	b = s.without(b, profile)
+	assert.Equal(t, 29, look[int](b, howMany), "taken back for good")
+	s.hole.gone.Store(false)
+	b.until(`import("/static/queue.js").then(async q => { await q.send().catch(() => {}); return (await q.waiting()).length === 0; })`)
+	b = s.without(b, profile)
+	assert.Zero(t, look[int](b, howMany), "sent for good")
+	b.kill(profile)
+	lost, doubled := s.count(30)
+	assert.Equal(t, 1, lost, "what was taken back")
+	assert.Zero(t, doubled)
+}
+
+// The season finds out a phone that forgets an entry before its receipt, one
+// that gives it another id each time it is sent, and one that keeps it in one
+// place only.
 func TestBadQueuesAreFoundOut(t *testing.T) {
+	const sends = "const receipts = await post(due.map((item) => item.record));"
 	for name, c := range map[string]struct {
-		was, is       string
+		is            string
 		lost, doubled bool
 	}{
-		"forgets before the receipt": {
-			"const receipts = await post(due.map((item) => item.record));",
-			"await drop(due.map((item) => item.record)); const receipts = await post(due.map((item) => item.record));", true, false,
-		},
+		"forgets before the receipt": {"await drop(due.map((item) => item.record)); " + sends, true, false},
 		"another id each time": {
-			"const receipts = await post(due.map((item) => item.record));",
 			`const receipts = await post(due.map((item) => ({ ...item.record, id: item.id + "-" + Math.random() }))).then((all) => Object.fromEntries(Object.entries(all).map(([id, r]) => [id.replace(/-0\..*/, ""), r])));`, false, true,
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
-			whole, err := fs.ReadFile(dashboards.Static(), "queue.js")
-			require.NoError(t, err)
-			bad := strings.Replace(string(whole), c.was, c.is, 1)
-			require.NotEqual(t, string(whole), bad)
-			s := newSeason(t, func(h http.Handler) http.Handler {
-				return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-					if r.URL.Path != "/static/queue.js" {
-						h.ServeHTTP(w, r)
-						return
-					}
-					w.Header().Set("Content-Type", "text/javascript")
-					_, _ = io.WriteString(w, bad)
-				})
-			})
-			lost, doubled := s.run(100, 100)
+			lost, doubled := newSeason(t, altered(t, sends, c.is)).run(100, 100)
 			assert.Equal(t, c.lost, lost > 0, "lost: %d", lost)
 			assert.Equal(t, c.doubled, doubled > 0, "doubled: %d", doubled)
 		})
 	}
+	t.Run("one place only", func(t *testing.T) {
+		b, profile := newSeason(t, altered(t, "cache?.put(place(item.id), new Response(JSON.stringify(item)))", "undefined")).loseDatabase(30)
+		assert.Zero(t, look[int](b, howMany))
+		b.kill(profile)
+	})
 }

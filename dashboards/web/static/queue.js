@@ -12,9 +12,8 @@ export function onNews(callback) {
   new BroadcastChannel(channel).onmessage = (event) => callback(event.data);
 }
 
-let opened;
-function open() {
-  return (opened ??= new Promise((done, failed) => {
+const database = () =>
+  new Promise((done, failed) => {
     const request = indexedDB.open("arcdrift", 1);
     request.onupgradeneeded = () => {
       request.result.createObjectStore("queue", { keyPath: "id" });
@@ -22,12 +21,15 @@ function open() {
     };
     request.onsuccess = () => done(request.result);
     request.onerror = () => failed(request.error);
-  }));
-}
+  });
+
+let opened;
+const open = () => (opened ??= database().then((db) => refilled(db).then(() => db)));
 
 // within runs work on a store; the promise holds when all of it is on disk.
-async function within(store, mode, work) {
-  const db = await open();
+const within = async (store, mode, work) => working(await open(), store, mode, work);
+
+function working(db, store, mode, work) {
   return new Promise((done, failed) => {
     const transaction = db.transaction(store, mode, { durability: "strict" });
     const request = work(transaction.objectStore(store));
@@ -36,15 +38,49 @@ async function within(store, mode, work) {
   });
 }
 
+// A browser that is killed in the middle of a write may throw its whole database
+// away at a later start (seen once in about 150 kills). So what is kept is kept
+// a second time, in the cache, where each item has a file of its own.
+const second = () => caches.open("arcdrift-queue");
+const place = (id) => "/kept/" + encodeURIComponent(id);
+const together = (work) => navigator.locks.request("arcdrift-kept", work);
+
+// refilled puts back what the second place has and the database lost.
+function refilled(db) {
+  return together(async () => {
+    const cache = await second();
+    const here = new Set((await working(db, "queue", "readonly", (s) => s.getAllKeys())).map(place));
+    const lost = (await cache.keys()).filter((request) => !here.has(new URL(request.url).pathname));
+    const items = await Promise.all(lost.map(async (request) => (await cache.match(request)).json()));
+    if (items.length > 0) await working(db, "queue", "readwrite", (s) => items.forEach((item) => s.put(item)));
+  }).catch(() => {}); // the database is the first place, and is there
+}
+
+// change keeps items and forgets ids, all or none. Whatever moment it is cut
+// off at, the second place has nothing that the database was told to forget.
+async function change(items, gone) {
+  await open();
+  return together(async () => {
+    const cache = await second().catch(() => undefined);
+    if (cache) await Promise.all(gone.map((id) => cache.delete(place(id))));
+    await within("queue", "readwrite", (s) => {
+      items.forEach((item) => s.put(item));
+      gone.forEach((id) => s.delete(id));
+    });
+    const copies = items.map((item) => cache?.put(place(item.id), new Response(JSON.stringify(item))));
+    await Promise.allSettled(copies); // a full cache does not undo what is kept
+  });
+}
+
 // keep keeps records, all or none, that are to be sent from the moment due on.
 export async function keep(records, due = Date.now()) {
-  await within("queue", "readwrite", (s) => records.forEach((record) => s.put({ id: record.id, record, due, kept: Date.now() })));
+  await change(records.map((record) => ({ id: record.id, record, due, kept: Date.now() })), []);
   tell.postMessage({});
 }
 
 // drop forgets records.
 export async function drop(records) {
-  await within("queue", "readwrite", (s) => records.forEach((record) => s.delete(record.id)));
+  await change([], records.map((record) => record.id));
   tell.postMessage({});
 }
 
@@ -73,23 +109,17 @@ const atOnce = 50; // records in one upload
 const alone = (work) => navigator.locks.request("arcdrift-send", work);
 
 // send hands in what is due and forgets what there are receipts for, when they
-// ask nothing. It throws
-// when the agent does not answer, or with its status when it takes nothing; then
-// all is kept.
+// ask nothing. It throws when the agent does not answer, or with its status when
+// it takes nothing; then all is kept.
 export function send() {
   return alone(async () => {
     for (;;) {
       const due = (await unsent()).filter((item) => item.due <= Date.now()).slice(0, atOnce);
       if (due.length === 0) return;
       const receipts = await post(due.map((item) => item.record));
-      await within("queue", "readwrite", (s) => {
-        for (const item of due) {
-          const receipt = receipts[item.id];
-          if (receipt.reason) s.put({ ...item, refused: receipt.reason });
-          else if (receipt.questions?.length > 0) s.put({ ...item, asked: receipt.questions });
-          else s.delete(item.id);
-        }
-      });
+      const asking = due.filter((item) => receipts[item.id].reason || receipts[item.id].questions?.length > 0);
+      const answered = asking.map((item) => ({ ...item, refused: receipts[item.id].reason, asked: receipts[item.id].questions }));
+      await change(answered, due.filter((item) => !asking.includes(item)).map((item) => item.id));
       tell.postMessage({ receipts });
     }
   });
