@@ -44,6 +44,7 @@ type Forwarder struct {
 	run    string // the hub's run that was looked at; another is another hub, or an older copy
 	batch  int    // how many records the next request carries
 	fails  int    // in a row
+	gone   uint64 // records between those that were sent, of which too little is left
 }
 
 // New returns a forwarder that does nothing until it runs.
@@ -118,6 +119,10 @@ func (f *Forwarder) step(ctx context.Context) (more bool, err error) {
 	if err != nil || n > 0 {
 		return true, err
 	}
+	if f.gone > 0 {
+		f.log.Warn("arc counts that were thinned before this hub had them are not sent, as what their sender added to them is gone; the hub's digests differ from this agent's unless it has them already", "hub", f.hub.URL, "counts", f.gone)
+		f.gone = 0
+	}
 	n, err = f.refusals(ctx)
 	return n > 0, err
 }
@@ -140,12 +145,17 @@ func (f *Forwarder) entries(ctx context.Context) (int, error) {
 	last := &next[len(next)-1]
 	to := f.at
 	to.Epoch, to.Seq = last.StoreEpoch, last.StoreSeq
+	gone := to.Seq - f.at.Seq - uint64(len(next)) // an agent's numbers have no gaps
 	for i, r := range receipts {
 		if r.Refused != nil {
 			f.log.Error("the hub refused a record that this agent took; it stands in the hub's refused list", "hub", f.hub.URL, "machine", next[i].Machine, "id", next[i].ID, "error", r.Refused)
 		}
 	}
-	return len(next), f.move(to)
+	if err := f.move(to); err != nil {
+		return 0, err
+	}
+	f.gone += gone
+	return len(next), nil
 }
 
 // spoilt passes over an entry that the van's disk has spoilt: it cannot be sent
@@ -168,12 +178,12 @@ func (f *Forwarder) lookBack(ctx context.Context) error {
 	var last []drift.Entry
 	if f.at.Seq > 0 {
 		var err error
-		// One that is spoilt by now tells nothing.
+		// One that is spoilt by now tells nothing, nor does what comes after it.
 		if last, err = f.store.Since(f.at.Epoch, f.at.Seq-1, 1); err != nil && !errors.As(err, new(*store.Damage)) {
 			return err
 		}
 	}
-	if len(last) > 0 {
+	if len(last) > 0 && last[0].StoreSeq == f.at.Seq {
 		receipts, run, err := f.hub.entries(ctx, last)
 		if err != nil {
 			return err

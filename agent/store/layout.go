@@ -68,6 +68,11 @@ func (p place) key() []byte {
 	return p.appendOrder(b)
 }
 
+// before says whether the place was given before another.
+func (p place) before(other place) bool {
+	return p.epoch < other.epoch || p.epoch == other.epoch && p.seq < other.seq
+}
+
 // appendOrder appends epoch and seq.
 func (p place) appendOrder(b []byte) []byte {
 	b = binary.BigEndian.AppendUint64(b, p.epoch)

@@ -47,6 +47,13 @@ func (l *left) entry() drift.Entry {
 	}
 }
 
+// whole says whether the arc count is the record as it was taken: the sender told
+// nothing that thinning takes away.
+func (l *left) whole() bool {
+	e := l.entry()
+	return bytes.Equal(sumOf(l.received, l.flags, e.AppendCanonical(nil)), l.sum)
+}
+
 // marksOf stands for an id and a body.
 func marksOf(idKey, body []byte) []byte {
 	h := sha256.New()
@@ -268,4 +275,43 @@ func leftAt(thinned *bbolt.Bucket, p place) (left, bool) {
 		}
 	}
 	return left{}, false
+}
+
+// unthinned returns the thinned arc counts that are whole, of those taken after
+// one place and not after another, the first of each machine up to limit (0:
+// all). What is spoilt is verify's to name.
+func unthinned(tx *bbolt.Tx, after, until place, limit int) []drift.Entry {
+	var out []drift.Entry
+	if thinnedCount(tx) == 0 {
+		return nil
+	}
+	c := tx.Bucket(thinnedBucket).Cursor()
+	for _, machine := range machines(tx) {
+		found := len(out)
+		for k, v := reach(c, place{machine, after.epoch, after.seq}); bytes.HasPrefix(k, headKey(machine)); k, v = c.Next() {
+			b, _ := blockOf(k, v)
+			for i := range b.all {
+				if l := &b.all[i]; after.before(l.place) && !until.before(l.place) && l.whole() {
+					out = append(out, l.entry())
+				}
+			}
+			if p, _ := placeOf(k); until.before(p) || limit > 0 && len(out)-found >= limit {
+				break
+			}
+		}
+	}
+	return out
+}
+
+// reach moves a cursor to the first of a machine's blocks that may hold what came
+// after a place: the one that begins before it.
+func reach(c *bbolt.Cursor, p place) (k, v []byte) {
+	key, before := p.key(), c.Prev
+	if k, _ = c.Seek(key); k == nil {
+		before = c.Last
+	}
+	if k, v = before(); bytes.HasPrefix(k, headKey(p.machine)) {
+		return k, v
+	}
+	return c.Seek(key)
 }

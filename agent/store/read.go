@@ -2,8 +2,11 @@ package store
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"iter"
+	"math"
+	"slices"
 
 	"go.etcd.io/bbolt"
 
@@ -67,15 +70,17 @@ func machines(tx *bbolt.Tx) []string {
 	return out
 }
 
-// Counters implements [intake.Store].
+// Counters implements [intake.Store]. A machine whose note is spoilt has none until
+// its next entry.
 func (s *Store) Counters() (map[string]intake.Counter, error) {
 	out := map[string]intake.Counter{}
 	err := s.view(func(tx *bbolt.Tx) error {
 		return tx.Bucket(headsBucket).ForEach(func(k, v []byte) error {
 			machine := string(bytes.TrimSuffix(k, []byte{0}))
-			h, err := headOf(machine, v)
-			out[machine] = h.counter
-			return err
+			if h, err := headOf(machine, v); err == nil {
+				out[machine] = h.counter
+			}
+			return nil // verify names it
 		})
 	})
 	return out, err
@@ -136,16 +141,15 @@ func (s *Store) listed(bucket []byte) ([]drift.Entry, error) {
 	return out, errors.Join(append(spoilt, err)...)
 }
 
-// along reads the entries that a bucket keyed by epoch and seq lists, from the
-// key after a given one, at most limit of them (0: all).
-func along(tx *bbolt.Tx, index *bbolt.Bucket, after []byte, limit int) ([]drift.Entry, error) {
+// along reads the entries in order of taking, from after a place, at most limit
+// of them (0: all). A spoilt one ends it.
+func along(tx *bbolt.Tx, after place, limit int) ([]drift.Entry, error) {
 	var out []drift.Entry
-	c := index.Cursor()
-	k, machine := c.First()
-	if after != nil {
-		if k, machine = c.Seek(after); bytes.Equal(k, after) {
-			k, machine = c.Next()
-		}
+	from := after.appendOrder(nil)
+	c := tx.Bucket(orderBucket).Cursor()
+	k, machine := c.Seek(from)
+	if bytes.Equal(k, from) {
+		k, machine = c.Next()
 	}
 	entries := tx.Bucket(entriesBucket)
 	for ; k != nil && (limit == 0 || len(out) < limit); k, machine = c.Next() {
@@ -164,20 +168,41 @@ func along(tx *bbolt.Tx, index *bbolt.Bucket, after []byte, limit int) ([]drift.
 }
 
 // Since returns what was taken after the entry with these numbers, conflicts
-// included, in order of taking, at most limit of them: what an export, or a van
-// that forwards to a hub, goes by.
+// included, in order of taking, at most limit of them (0: all): what an export, or
+// a van that forwards to a hub, goes by. Thinned arc counts are among them, as
+// they came, if nothing of theirs is gone; of the others the numbers are missing.
+// With an error come those before it.
 func (s *Store) Since(epoch, seq uint64, limit int) ([]drift.Entry, error) {
 	var out []drift.Entry
-	err := s.view(func(tx *bbolt.Tx) (err error) {
-		out, err = along(tx, tx.Bucket(orderBucket), place{"", epoch, seq}.appendOrder(nil), limit)
+	err := s.view(func(tx *bbolt.Tx) error {
+		after := place{epoch: epoch, seq: seq}
+		whole, err := along(tx, after, limit)
+		if len(whole) == 0 && err == nil {
+			return nil // and so nothing is thinned: a machine's last entry never is
+		}
+		until := place{epoch: math.MaxUint64, seq: math.MaxUint64}
+		var d *Damage
+		switch {
+		case errors.As(err, &d):
+			until.epoch, until.seq = d.Epoch, d.Seq
+		case limit > 0 && len(whole) == limit:
+			until.epoch, until.seq = whole[limit-1].StoreEpoch, whole[limit-1].StoreSeq
+		}
+		out = append(whole, unthinned(tx, after, until, limit)...)
+		slices.SortFunc(out, func(a, b drift.Entry) int {
+			return cmp.Or(cmp.Compare(a.StoreEpoch, b.StoreEpoch), cmp.Compare(a.StoreSeq, b.StoreSeq))
+		})
+		if limit > 0 && len(out) > limit {
+			out, err = out[:limit], nil // the error is further on
+		}
 		return err
 	})
 	return out, err
 }
 
-// Entries goes through everything in order of taking, conflicts included. It
-// reads in pages, so that a slow reader holds up nobody, and stops at the first
-// error.
+// Entries goes through everything that Since returns. It reads in pages, so that
+// a slow reader holds up nobody. A [*Damage] with a Seq stands in the place of an
+// entry that is spoilt; any other error ends it.
 func (s *Store) Entries() iter.Seq2[drift.Entry, error] {
 	const page = 1000
 	return func(yield func(drift.Entry, error) bool) {
@@ -190,10 +215,17 @@ func (s *Store) Entries() iter.Seq2[drift.Entry, error] {
 					return
 				}
 			}
-			if err != nil {
+			var d *Damage
+			switch {
+			case errors.As(err, &d) && d.Seq > 0:
+				epoch, seq = d.Epoch, d.Seq
+				if !yield(drift.Entry{}, d) {
+					return
+				}
+			case err != nil:
 				yield(drift.Entry{}, err)
-			}
-			if err != nil || len(entries) < page {
+				return
+			case len(entries) < page:
 				return
 			}
 		}

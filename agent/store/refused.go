@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"encoding/binary"
 	"encoding/json"
+	"errors"
 	"slices"
 	"strconv"
 	"strings"
@@ -170,20 +171,23 @@ func (s *Store) Refusals(machine string, limit int) ([]intake.Refusal, error) {
 	return out, err
 }
 
-// RefusalCounts returns the counts since the store began, largest first.
+// RefusalCounts returns the counts since the store began, largest first. Those
+// that are sound come beside the error of those that are not.
 func (s *Store) RefusalCounts() ([]RefusalCount, error) {
 	var out []RefusalCount
+	var spoilt error
 	err := s.view(func(tx *bbolt.Tx) error {
 		return tx.Bucket(countsBucket).ForEach(func(k, v []byte) error {
 			part := strings.SplitN(string(k), "\x00", 3)
 			n, ok := countOf(k, v)
 			if len(part) != 3 || !ok {
-				return &Damage{Meaning: "the counts of refused records are spoilt"}
+				spoilt = &Damage{Meaning: "the counts of refused records are spoilt"}
+				return nil
 			}
 			out = append(out, RefusalCount{part[0], part[1], part[2], n})
 			return nil
 		})
 	})
 	slices.SortStableFunc(out, func(a, b RefusalCount) int { return cmp.Compare(b.Count, a.Count) })
-	return out, err
+	return out, errors.Join(spoilt, err)
 }

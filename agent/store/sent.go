@@ -23,7 +23,9 @@ type Cursor struct {
 	Refusal uint64
 }
 
-func cursorKey(name string) []byte { return []byte("cursor " + name) }
+const cursorPrefix = "cursor "
+
+func cursorKey(name string) []byte { return []byte(cursorPrefix + name) }
 
 // Cursor returns the cursor of that name, or a zero one, from which everything
 // is sent.
@@ -31,14 +33,32 @@ func (s *Store) Cursor(name string) (Cursor, error) {
 	var out Cursor
 	err := s.view(func(tx *bbolt.Tx) error {
 		key := cursorKey(name)
-		// A cursor that is spoilt is none: sending again does no harm.
-		if b, ok := unseal(key, tx.Bucket(metaBucket).Get(key)); ok && len(b) == 24 {
-			at := func(i int) uint64 { return binary.BigEndian.Uint64(b[8*i:]) }
-			out = Cursor{at(0), at(1), at(2)}
-		}
+		out = cursorOf(key, tx.Bucket(metaBucket).Get(key))
 		return nil
 	})
 	return out, err
+}
+
+// cursorOf reads a cursor. One that is spoilt is none: sending again does no harm.
+func cursorOf(key, sealed []byte) Cursor {
+	b, ok := unseal(key, sealed)
+	if !ok || len(b) != 24 {
+		return Cursor{}
+	}
+	at := func(i int) uint64 { return binary.BigEndian.Uint64(b[8*i:]) }
+	return Cursor{at(0), at(1), at(2)}
+}
+
+// reached says whether a hub's receipts, of whichever hub, end at a place: that
+// entry is what the hub is asked about when it comes back, and stays whole.
+func reached(tx *bbolt.Tx, p place) bool {
+	c := tx.Bucket(metaBucket).Cursor()
+	for k, v := c.Seek([]byte(cursorPrefix)); bytes.HasPrefix(k, []byte(cursorPrefix)); k, v = c.Next() {
+		if at := cursorOf(k, v); at.Epoch == p.epoch && at.Seq == p.seq {
+			return true
+		}
+	}
+	return false
 }
 
 // SetCursor keeps the cursor of that name; it returns when it is durable.

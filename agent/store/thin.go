@@ -30,22 +30,25 @@ const thinAtOnce = 1000
 // reads and what proves it, in blocks, see [left]; it returns how many there
 // were. The chain is checked link by link as before, sending one again is found
 // to be a repeat, History tells it, and the digests stay. Nothing but usage is
-// ever thinned: not what shares its id with another or was kept by schema 1, and
-// not the last entry of a machine. When ctx ends, it ends before the next
-// transaction with ctx's error; what is thinned by then is whole.
+// ever thinned: not what shares its id with another or was kept by schema 1, not
+// the last entry of a machine, and not where a hub's receipts end. A machine of
+// which something is spoilt stays as it is, which is the error beside those of the
+// others. When ctx ends, it ends before the next transaction with ctx's error; what
+// is thinned by then is whole.
 func (s *Store) Thin(ctx context.Context, what Thinning) (int, error) {
 	machines, err := s.Machines()
 	if err != nil {
 		return 0, err
 	}
 	total := 0
+	var spoilt []error
 	for _, machine := range machines {
 		if ctx.Err() != nil {
 			return total, ctx.Err()
 		}
 		old, err := s.old(machine, what)
 		if err != nil {
-			return total, fmt.Errorf("the arc counts of machine %s are not thinned: %w", machine, err)
+			spoilt = append(spoilt, fmt.Errorf("the arc counts of machine %s are not thinned: %w", machine, err))
 		}
 		for len(old) > 0 && ctx.Err() == nil {
 			n := min(len(old), thinAtOnce)
@@ -55,7 +58,7 @@ func (s *Store) Thin(ctx context.Context, what Thinning) (int, error) {
 			total, old = total+n, old[n:]
 		}
 	}
-	return total, ctx.Err()
+	return total, errors.Join(append(spoilt, ctx.Err())...)
 }
 
 // thin thins arc counts, in one transaction. That can wait: the ballast is not
@@ -93,7 +96,7 @@ func (s *Store) old(machine string, what Thinning) ([]left, error) {
 				continue
 			}
 			counts = append(counts, last)
-			if l, ok := thinnable(i, ids, &entries[0]); ok && what.confirmed(&l) {
+			if l, ok := thinnable(i, ids, &entries[0]); ok && what.confirmed(&l) && !reached(tx, l.place) {
 				whole = append(whole, l)
 			}
 		}
@@ -109,10 +112,9 @@ func (s *Store) old(machine string, what Thinning) ([]left, error) {
 	return slices.DeleteFunc(whole, func(l left) bool { return l.seq >= from }), nil
 }
 
-// confirmed says whether no hub waits for the count. The last entry that a hub
-// has is what a van asks it about.
+// confirmed says whether no hub waits for the count.
 func (t *Thinning) confirmed(l *left) bool {
-	return t.Hub == nil || l.epoch < t.Hub.Epoch || l.epoch == t.Hub.Epoch && l.seq < t.Hub.Seq
+	return t.Hub == nil || l.before(place{epoch: t.Hub.Epoch, seq: t.Hub.Seq})
 }
 
 // thinnable is what would be left of an entry, if it is an arc count that is

@@ -15,6 +15,7 @@ import (
 
 	"arcdrift/agent/store"
 	"arcdrift/agent/store/storetest"
+	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/drifttest"
 )
@@ -84,7 +85,7 @@ func TestThin(t *testing.T) {
 		require.Equal(t, digests, must(s.Digests()))
 		kept, err := s.Since(0, 0, 0)
 		require.NoError(t, err)
-		require.Len(t, kept, len(all)-n, "an export leaves them out")
+		require.Len(t, kept, len(all)-n, "an export leaves out those of which something is gone")
 		found, ok, err := s.Find(all[1].ID)
 		require.NoError(t, err)
 		require.True(t, ok)
@@ -116,6 +117,44 @@ func must[T any](v T, err error) T {
 		panic(err)
 	}
 	return v
+}
+
+// Of thinned counts that were told without anything more, an export and a hub get
+// what they would have got before, in whatever pages.
+func TestThinnedCountsAreReadInOrder(t *testing.T) {
+	s := open(t, dbPath(t))
+	random := rand.New(rand.NewPCG(24, 1))
+	all := append(counts("K-07", 300), append(counts("K-08", 200), counts("K-1", 90)...)...)
+	random.Shuffle(len(all), func(i, j int) { all[i], all[j] = all[j], all[i] })
+	for i := range all {
+		all[i].Extra = nil
+		all[i].ID = ""
+		all[i].ID = all[i].Identity()
+	}
+	_, err := s.Append(all, nil)
+	require.NoError(t, err)
+	plain := func(entries []drift.Entry) string {
+		var out []byte
+		for i := range entries {
+			out = append(wire.AppendEntry(out, &entries[i]), '\n')
+		}
+		return string(out)
+	}
+	before := plain(must(s.Since(0, 0, 0)))
+	require.Greater(t, thin(t, s, 20, nil), 350)
+	require.Equal(t, before, plain(must(s.Since(0, 0, 0))))
+	for _, page := range []int{1, 7, 100, 1000} {
+		var got []drift.Entry
+		epoch, seq := uint64(0), uint64(0)
+		for more := true; more; {
+			next := must(s.Since(epoch, seq, page))
+			if more = len(next) > 0; more {
+				epoch, seq = next[len(next)-1].StoreEpoch, next[len(next)-1].StoreSeq
+			}
+			got = append(got, next...)
+		}
+		require.Equal(t, before, plain(got), "in pages of %d", page)
+	}
 }
 
 // What has to stay whole does.
