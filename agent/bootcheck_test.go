@@ -2,7 +2,9 @@ package agent
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
+	"io"
 	"math/rand/v2"
 	"net/http"
 	"os"
@@ -76,13 +78,18 @@ func TestACheckThatHangsOrDiesPutsTheStoreAside(t *testing.T) {
 // fetch is what an address answers.
 func fetch(t *testing.T, url string) string {
 	t.Helper()
+	_, body := got(t, url)
+	return body
+}
+
+// got is that with its status.
+func got(t *testing.T, url string) (status int, body string) {
+	t.Helper()
 	resp, err := http.Get(url)
 	require.NoError(t, err)
-	var body bytes.Buffer
-	_, err = body.ReadFrom(resp.Body)
-	require.NoError(t, err)
-	require.NoError(t, resp.Body.Close())
-	return body.String()
+	raw, err := io.ReadAll(resp.Body)
+	require.NoError(t, errors.Join(err, resp.Body.Close()))
+	return resp.StatusCode, string(raw)
 }
 
 // An agent whose store was spoilt starts all the same and takes data; either

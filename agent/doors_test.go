@@ -73,7 +73,7 @@ func TestBadInputOverHTTP(t *testing.T) {
 			assert.Contains(t, body, `"duplicate":true`)
 		})
 	}
-	_, refused, err := records{Store: s.store, ready: s.ready}.Refused(1)
+	_, refused, err := records{s.legible, s.ready}.Refused(1)
 	require.NoError(t, err)
 	assert.Equal(t, len(badInput), refused, "each is kept, once")
 }
@@ -86,7 +86,7 @@ func TestBadInputOverMQTT(t *testing.T) {
 		mosquittoPub(t, port, "arcdrift/v1/K-07/calibration", []byte(bad.payload))
 	}
 	mosquittoPub(t, port, "arcdrift/v1/K-08/usage", []byte(`{"machine":"K-07","arc_count":1}`))
-	_, refused, err := records{Store: s.store, ready: s.ready}.Refused(0)
+	_, refused, err := records{s.legible, s.ready}.Refused(0)
 	require.NoError(t, err)
 	assert.Equal(t, len(badInput)+1, refused, "each is kept, and was acknowledged: mosquitto_pub has ended")
 	latest, err := s.store.Refusals("K-08", 1)

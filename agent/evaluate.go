@@ -73,11 +73,12 @@ func replay(ctx context.Context, env Env, db string) (*score.Replay, error) {
 	if err != nil {
 		return nil, err
 	}
+	from := newLegible(s, tellOn(env.Stderr))
 	at := func(asOf time.Time) ([]score.Past, error) {
 		if err := ctx.Err(); err != nil {
 			return nil, err // stopped by hand: moments are where to stop
 		}
-		return fleet.Pasts(book{s}, asOf)
+		return fleet.Pasts(from, asOf)
 	}
 	replayed, err := score.Run(at, env.Now(), score.Plan{Seed: replaySeed, Progress: progress(env, "")})
 	return replayed, errors.Join(err, s.Close())

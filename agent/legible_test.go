@@ -2,7 +2,9 @@ package agent
 
 import (
 	"bytes"
+	"encoding/json"
 	"fmt"
+	"net/http"
 	"os"
 	"strings"
 	"testing"
@@ -41,14 +43,55 @@ func TestASpoiltRecordStopsNoAnswers(t *testing.T) {
 				s, log, stop := startServer(t, db, nil)
 				require.Eventually(t, func() bool { board, _ := s.mind.Board(); return len(board) == 2 }, time.Minute, time.Millisecond, "start %d: %s", start, log)
 				if start == 0 {
-					assert.Equal(t, c.spoilt, strings.Count(log.String(), "is left out of the answers"), "%s", log)
+					assert.Equal(t, c.spoilt, strings.Count(log.String(), "Left out of the answers"), "%s", log)
 				}
 				assert.NotContains(t, log.String(), "not up to date")
-				latest, err := records{s.store, newLegible(s.store, s.log), nil}.Latest("K-01", 10)
-				require.NoError(t, err, "its page shows the rest")
-				assert.NotEmpty(t, latest)
+				pagesAnswer(t, s.url())
 				stop()
 			}
+			commandsAnswer(t, db, c.spoilt)
 		})
 	}
+}
+
+// pagesAnswer demands that all that reads a history shows the rest of it, and
+// that the agent says what is missing.
+func pagesAnswer(t *testing.T, url string) {
+	t.Helper()
+	for _, path := range []string{
+		"/machines/K-01", "/machines/K-01?as_of=2026-03-04T18:00:00Z", "/log?machine=K-01", "/moved?machine=K-01",
+		"/api/v1/machines/K-01/records", "/api/v1/machines/K-01?as_of=2026-03-04T18:00:00Z", "/api/v1/machines?known_at=2026-03-04T18:00:00Z",
+		"/api/v1/site-check?machine=K-01&temperature_c=4&humidity_pct=60&altitude_m=900&as_of=2026-03-04T18:00:00Z",
+	} {
+		status, _ := got(t, url+path)
+		assert.Equal(t, http.StatusOK, status, path)
+	}
+	_, all := got(t, url+"/api/v1/machines/K-02/records")
+	last := all[strings.LastIndex(strings.TrimSpace(all), "\n")+1:]
+	var record struct{ ID string }
+	require.NoError(t, json.Unmarshal([]byte(last), &record))
+	status, _ := got(t, url+"/correct?machine=K-02&corrects="+record.ID)
+	assert.Equal(t, http.StatusOK, status, "its form for a correction")
+	_, found := got(t, url+"/refused")
+	assert.Contains(t, found, "Left out of the answers, as it is spoilt: ")
+}
+
+// commandsAnswer demands the same of the commands, and that an export is all but
+// what is spoilt, and no success.
+func commandsAnswer(t *testing.T, db string, spoilt int) {
+	t.Helper()
+	for _, args := range [][]string{{"assess"}, {"assess", "--as-of", "2026-03-04T18:00:00Z"}, {"spares"}, {"report", "--sent"},
+		{"site-check", "--machine", "K-01", "--temperature", "4", "--humidity", "60", "--altitude", "900"}} {
+		r := cli(t, Env{}, append(args, "--db", db)...)
+		assert.Zero(t, r.code, "%v: %s", args, r.say)
+		if args[0] == "assess" {
+			assert.Equal(t, spoilt, strings.Count(r.say, "Left out of the answers, as it is spoilt: "), "%v: %s", args, r.say)
+		}
+	}
+	r := cli(t, Env{}, "export", "--db", db)
+	assert.Equal(t, exitFailed, r.code)
+	assert.Contains(t, r.say, fmt.Sprintf("%d spoilt record", spoilt))
+	assert.Equal(t, 15-spoilt, strings.Count(r.answer, "\n"), "%s", r.answer)
+	again := cli(t, Env{Stdin: strings.NewReader(r.answer)}, "import", "--db", tempDB(t), "-")
+	assert.Zero(t, again.code, again.say)
 }

@@ -25,16 +25,16 @@ type local struct {
 }
 
 // openLocal opens the store at path, making it when there is none.
-func openLocal(ctx context.Context, path string, now func() time.Time) (*local, error) {
-	s, err := store.Open(path, now, store.Options{Lock: shortly})
+func openLocal(ctx context.Context, env Env, path string) (*local, error) {
+	s, err := store.Open(path, env.Now, store.Options{Lock: shortly})
 	if err != nil {
 		return nil, err
 	}
 	if err := os.Remove(addressFile(path)); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, errors.Join(fmt.Errorf("the address of an agent that was killed cannot be removed: %w", err), s.Close())
 	}
-	l := &local{store: s, now: now, mind: newAnswers(s, now)}
-	l.door = intake.New(s, now, func([]drift.Entry) {})
+	l := &local{store: s, now: env.Now, mind: newAnswers(newLegible(s, tellOn(env.Stderr)), env.Now)}
+	l.door = intake.New(s, env.Now, func([]drift.Entry) {})
 	ctx, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	done := make(chan error, 1)
 	go func() { done <- l.door.Run(ctx) }()

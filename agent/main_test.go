@@ -3,6 +3,7 @@ package agent
 import (
 	"bytes"
 	"context"
+	"io"
 	"os"
 	"os/exec"
 	"os/signal"
@@ -90,7 +91,7 @@ func tempDB(t *testing.T) string {
 // fill puts records into a store that nobody holds.
 func fill(t *testing.T, db string, offers []intake.Offer) {
 	t.Helper()
-	l, err := openLocal(t.Context(), db, time.Now)
+	l, err := openLocal(t.Context(), Env{Now: time.Now, Stderr: io.Discard}, db)
 	require.NoError(t, err)
 	_, err = l.Take(t.Context(), offers)
 	require.NoError(t, err)

@@ -16,14 +16,11 @@ type book struct{ *store.Store }
 // Refused counts the refused records of each machine.
 func (b book) Refused() (map[string]int, error) {
 	counts, err := b.RefusalCounts()
-	if err != nil {
-		return nil, err
-	}
 	out := map[string]int{}
 	for _, c := range counts {
 		out[c.Machine] += int(c.Count)
 	}
-	return out, nil
+	return out, err
 }
 
 // mind is the running agent's fleet as the faces ask it.
@@ -43,13 +40,13 @@ func (m mind) Board() ([]web.Machine, uint64) {
 // answers are given by a command that has the store to itself, from the records
 // alone.
 type answers struct {
-	book  book
+	book  fleet.Book
 	now   func() time.Time
 	moves *fleet.Moves
 }
 
-func newAnswers(s *store.Store, now func() time.Time) *answers {
-	return &answers{book{s}, now, fleet.NewMoves(book{s})}
+func newAnswers(book fleet.Book, now func() time.Time) *answers {
+	return &answers{book, now, fleet.NewMoves(book)}
 }
 
 // AssessAt answers at a moment, by default now.

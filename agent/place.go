@@ -39,7 +39,7 @@ func openPlace(ctx context.Context, env Env, path string, make bool) (place, err
 	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) && !make {
 		return nil, fmt.Errorf("there is no store %s; import or log records first, or name another with --db", path)
 	}
-	l, err := openLocal(ctx, path, env.Now)
+	l, err := openLocal(ctx, env, path)
 	if errors.Is(err, store.ErrHeld) {
 		return holder(ctx, env, path, err)
 	}

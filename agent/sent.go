@@ -40,12 +40,12 @@ func readSent(ctx context.Context, env Env, db string) (alert.Card, error) {
 	if err != nil {
 		return alert.Card{}, err
 	}
-	out, err := sentOf(s, env.Now())
+	out, err := sentOf(newLegible(s, tellOn(env.Stderr)), env.Now())
 	return out, errors.Join(err, s.Close())
 }
 
-func sentOf(s *store.Store, now time.Time) (alert.Card, error) {
-	m, err := recall(s)
+func sentOf(s legible, now time.Time) (alert.Card, error) {
+	m, err := recall(s.Store)
 	if err != nil {
 		return alert.Card{}, err
 	}

@@ -24,7 +24,6 @@ import (
 	"arcdrift/agent/mqtt"
 	"arcdrift/agent/store"
 	"arcdrift/agent/web"
-	"arcdrift/drift"
 	"arcdrift/drift/advise"
 )
 
@@ -73,6 +72,7 @@ type server struct {
 	tls      atomic.Pointer[tls.Config] // how connections are encrypted from now on
 	manager  *systemd
 	store    *store.Store
+	legible  legible // the store, as answers and pages read it
 	mind     mind
 	door     *countedDoor
 	guard    *auth.Guard
@@ -108,12 +108,12 @@ func (s *server) assemble(env Env) (err error) {
 	if s.store, err = store.Open(s.config.DB, env.Now, store.Options{Ballast: ballast}); err != nil {
 		return err
 	}
+	s.legible = newLegible(s.store, func(text string) { s.log.Warn(text) })
 	for _, text := range s.findings() {
 		s.log.Warn(text)
 	}
-	legible := newLegible(s.store, s.log)
-	s.mind = mind{fleet.New(legible, env.Now, s.log)}
-	s.mind.KeepOn(legible, buildName)
+	s.mind = mind{fleet.New(s.legible, env.Now, s.log)}
+	s.mind.KeepOn(s.legible, buildName)
 	s.door = &countedDoor{Door: intake.New(s.store, env.Now, s.mind.Announce), now: env.Now, counts: map[metrics.Arrival]uint64{}, last: map[string]time.Time{}}
 	if err := s.watchOver(env); err != nil {
 		return err
@@ -127,7 +127,7 @@ func (s *server) assemble(env Env) (err error) {
 		return err
 	}
 	pages, err := web.New(web.Config{
-		Guard: s.guard, Door: s.door, Fleet: s.mind, Said: s.mind.Said, Records: records{s.store, legible, s.ready},
+		Guard: s.guard, Door: s.door, Fleet: s.mind, Said: s.mind.Said, Records: records{s.legible, s.ready},
 		Export: func(w io.Writer, format string) error { return export(s.store, w, format) },
 		Backup: s.store.Backup, Findings: s.findings,
 		Alerts:  s.alerts,
@@ -321,7 +321,7 @@ func (s *server) findings() []string {
 	for _, f := range s.store.Findings() {
 		out = append(out, f.Text)
 	}
-	return out
+	return append(out, s.legible.found()...)
 }
 
 // sound returns nil while the store takes records.
@@ -360,14 +360,8 @@ func (s *server) facts() metrics.Facts {
 
 // records is the store as the pages read it.
 type records struct {
-	*store.Store
-	legible legible
-	ready   func() error
-}
-
-// Latest is the store's without what is spoilt: a machine's page shows the rest.
-func (r records) Latest(machine string, n int) ([]drift.Entry, error) {
-	return r.legible.Latest(machine, n)
+	legible
+	ready func() error
 }
 
 // Refused lists the newest refusals and counts all.

@@ -109,7 +109,7 @@ func readSpares(ctx context.Context, env Env, path string) ([]advise.Spares, err
 	if err != nil {
 		return nil, err
 	}
-	snapshot, err := fleet.At(book{s}, env.Now())
+	snapshot, err := fleet.At(newLegible(s, tellOn(env.Stderr)), env.Now())
 	if err := errors.Join(err, s.Close()); err != nil {
 		return nil, err
 	}
