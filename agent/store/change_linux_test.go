@@ -146,3 +146,27 @@ func TestPowerCutInAChangeControl(t *testing.T) {
 	require.Error(t, err)
 	t.Log("missed, as it must be:", err)
 }
+
+// A store of an earlier version that cannot be brought to this one says so in one
+// sentence and is as it was; with room again it opens.
+func TestNoRoomForANewerVersion(t *testing.T) {
+	for fault, want := range map[string]string{
+		"ENOSPC": "has no room to bring it to this one: make room and start again, nothing was changed",
+		"EIO":    "cannot be brought to this one: look at the disk, then start again",
+	} {
+		t.Run(fault, func(t *testing.T) {
+			path := dbPath(t)
+			oldSchema(t, path)
+			before, err := os.ReadFile(path)
+			require.NoError(t, err)
+			heard, reached := injected(t, "look", "pwrite64", "error="+fault, 1, nil, path)
+			require.True(t, reached)
+			require.Len(t, heard.lines, 1)
+			require.Contains(t, heard.lines[0], want)
+			after, err := os.ReadFile(path)
+			require.NoError(t, err)
+			require.Equal(t, before, after[:len(before)])
+			require.Len(t, must(open(t, path).Since(0, 0, 0)), 18)
+		})
+	}
+}

@@ -214,10 +214,7 @@ func (s *Store) prepare(db *bbolt.DB) error {
 	})
 	switch {
 	case old:
-		return db.Update(func(tx *bbolt.Tx) error {
-			_, err := tx.CreateBucketIfNotExists(thinnedBucket)
-			return errors.Join(err, putSchema(tx))
-		})
+		return s.bringUp(db)
 	case !errors.Is(err, errNew):
 		return err
 	}
@@ -239,6 +236,21 @@ func (s *Store) prepare(db *bbolt.DB) error {
 		return fmt.Errorf("the store cannot be made: %w", err)
 	}
 	return syncDir(filepath.Dir(s.path))
+}
+
+// bringUp gives a file of an earlier schema what this one has more, all or nothing.
+func (s *Store) bringUp(db *bbolt.DB) error {
+	err := db.Update(func(tx *bbolt.Tx) error {
+		_, err := tx.CreateBucketIfNotExists(thinnedBucket)
+		return errors.Join(err, putSchema(tx))
+	})
+	switch {
+	case err != nil && full(err):
+		return fmt.Errorf("the store %s is of an earlier version and the disk has no room to bring it to this one: make room and start again, nothing was changed (%w)", s.path, err)
+	case err != nil:
+		return fmt.Errorf("the store %s is of an earlier version and cannot be brought to this one: look at the disk, then start again (%w)", s.path, err)
+	}
+	return nil
 }
 
 var errNew = errors.New("the file is new")
