@@ -26,8 +26,9 @@ func importCommand(env Env) *cobra.Command {
 		Short: "Take records from JSON lines or CSV files",
 		Long: `Takes records from files of JSON lines or CSV; - is standard input. A record
 that is there already is not taken twice, so importing again is harmless. What
-must be refused is named with its line and the reason, and is kept in the
-refused list.`,
+an export tells keeps the arrival it had where it was exported, so that it can be
+known there too when it was known; all else arrives now. What must be refused is
+named with its line and the reason, and is kept in the refused list.`,
 		Example: "  arcdrift import results.jsonl bench.csv\n  cat results.csv | arcdrift import -",
 	}
 	format := formatFlag(cmd, formatText, formatJSON)

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"arcdrift/agent/intake"
+	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
 )
@@ -46,7 +47,7 @@ func (r *remote) Take(ctx context.Context, offers []intake.Offer) ([]intake.Rece
 			body = appendLine(body, &offers[n])
 			n++
 		}
-		path := "/api/v1/records"
+		path := "/api/v1/records?via=" + offers[0].Via
 		if refused {
 			path = "/api/v1/refused"
 		}
@@ -59,10 +60,15 @@ func (r *remote) Take(ctx context.Context, offers []intake.Offer) ([]intake.Rece
 	return out, nil
 }
 
-// appendLine adds the offer as one line: the record, or, of what could not be
-// read, the bytes as they came, for the agent to keep among the refused.
+// appendLine adds the offer as one line: the record, with its arrival if it has one
+// from before, or, of what could not be read, the bytes as they came, for the agent
+// to keep among the refused.
 func appendLine(body []byte, o *intake.Offer) []byte {
-	if o.Problem == nil && o.Refusal == nil {
+	switch {
+	case o.Problem == nil && o.Refusal == nil && !o.Received.IsZero():
+		e := drift.Entry{Record: o.Record, Received: o.Received, Via: o.Via, PossibleRepeat: o.PossibleRepeat}
+		return append(wire.AppendEntry(body, &e), '\n')
+	case o.Problem == nil && o.Refusal == nil:
 		return append(o.Record.AppendCanonical(body), '\n')
 	}
 	line := bytes.ReplaceAll(o.Raw, []byte("\n"), []byte(" "))

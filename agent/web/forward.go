@@ -12,8 +12,14 @@ import (
 	"arcdrift/drift"
 )
 
-// forward is the way in for what another agent took and sends on.
-const forward = "forward"
+// The ways in for what was taken before: forward for another agent that sends on
+// what it took, imported and logged for the commands, which come here while the
+// agent holds the store and leave the same there as without it.
+const (
+	forward  = "forward"
+	imported = "import"
+	logged   = "log"
+)
 
 // bodyOf reads an upload, pressed or not, up to maxBody. When it cannot, it has
 // answered why, and nothing of it was taken.
@@ -39,15 +45,14 @@ func bodyOf(w http.ResponseWriter, r *http.Request) ([]byte, bool) {
 	return body, true
 }
 
-// forwardedOf reads what an agent sends on: exported lines, whose arrival is
-// kept.
-func forwardedOf(body []byte) []intake.Offer {
+// exportedOf reads exported lines, whose arrival is kept.
+func exportedOf(body []byte, via string) []intake.Offer {
 	var offers []intake.Offer
 	for line := range wire.JSONLines(bytes.NewReader(body)) {
 		if len(offers) > maxLines {
 			break
 		}
-		offers = append(offers, intake.Offer{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: forward,
+		offers = append(offers, intake.Offer{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: via,
 			Received: line.Received, PossibleRepeat: line.PossibleRepeat})
 	}
 	return offers

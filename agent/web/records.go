@@ -23,9 +23,14 @@ func (s *Server) postRecords(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	offers := offersOf(body)
-	if r.URL.Query().Get("via") == forward {
-		offers = forwardedOf(body)
+	var offers []intake.Offer
+	switch via := r.URL.Query().Get("via"); via {
+	default:
+		offers = offersOf(body)
+	case imported, logged:
+		offers = exportedOf(body, via)
+	case forward:
+		offers = exportedOf(body, via)
 		w.Header().Set("Arcdrift-Run", s.run)
 		// An agent that got a refusal would believe that its hub has the record.
 		if machine, found := foreign(passOf(r), offers); found {
