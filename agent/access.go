@@ -127,10 +127,11 @@ func listAccounts(env Env, one, many string, roles ...auth.Role) *cobra.Command 
 			return err
 		}
 		all, err := keys.Accounts()
+		all = slices.DeleteFunc(all, func(a auth.Account) bool { return !hasRole(a, roles) })
+		if err == nil && len(all) == 0 {
+			fmt.Fprintf(env.Stderr, "None yet; see arcdrift %s add --help.\n", one)
+		}
 		for _, a := range all {
-			if !hasRole(a, roles) {
-				continue
-			}
 			if format.value == formatJSON {
 				err = errors.Join(err, writeJSON(env.Stdout, struct {
 					Name     string        `json:"name"`

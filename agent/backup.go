@@ -53,6 +53,9 @@ func backup(ctx context.Context, env Env, db, path string) (store.Report, error)
 
 // copyStore copies the store to a file of its own in dir, durably.
 func copyStore(ctx context.Context, env Env, db, dir string) (path string, err error) {
+	if err := mustBe(db); err != nil {
+		return "", err
+	}
 	f, err := os.CreateTemp(dir, ".arcdrift-copy-")
 	if err != nil {
 		return "", fmt.Errorf("there is no place for a copy: %w", err)

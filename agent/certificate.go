@@ -19,8 +19,8 @@ func certificateCommand(env Env) *cobra.Command {
 authority of your own that signs it: a network without internet has no other.
 Phones are given the authority once (the page "On the phone" says how). The
 certificate ends after a year; the same command makes the next, the agent takes it
-at a reload, and phones need not change anything. Whoever has authority.key can pretend to be the agent: keep
-it to yourself.`,
+at a reload, and phones need not change anything. Whoever has authority.key can
+pretend to be the agent: keep it to yourself.`,
 		Example: "  arcdrift certificate --host van-4.example --host 192.168.7.4\n  arcdrift certificate --host van-4.example --dir /etc/arcdrift",
 	}
 	hosts := cmd.Flags().StringSlice("host", nil, "`NAME` or address by which the agent is called; may be repeated")

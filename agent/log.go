@@ -28,6 +28,16 @@ var logExamples = map[drift.Type]string{
 	drift.TypeCorrection:  "  arcdrift log correction --machine K-07 --corrects 4711 --reason 'read the wrong line' --fields arc_count=1804",
 }
 
+// logShorts say what each type is for.
+var logShorts = map[drift.Type]string{
+	drift.TypeCalibration: "A calibration: one attempt, or with --attempts all of a session",
+	drift.TypeService:     "What was done to the electrodes",
+	drift.TypeUsage:       "The arc count of a machine, between calibrations",
+	drift.TypeSplice:      "How many splices were made",
+	drift.TypeSetup:       "What is known of a machine, a model, a site or the fleet",
+	drift.TypeCorrection:  "What was wrong in a record; the old values stay beside the new",
+}
+
 func logCommand(env Env) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:     "log TYPE",
@@ -49,7 +59,7 @@ func logCommand(env Env) *cobra.Command {
 func logTypeCommand(env Env, t drift.Type) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:     string(t),
-		Short:   "Write down one " + string(t),
+		Short:   logShorts[t],
 		Example: logExamples[t],
 	}
 	flags := cmd.Flags()

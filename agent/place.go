@@ -36,14 +36,24 @@ type place interface {
 // that agent and says so. Unless it may be made, a store that is not there is an
 // error: an answer from an empty store would be a lie about a mistyped name.
 func openPlace(ctx context.Context, env Env, path string, make bool) (place, error) {
-	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) && !make {
-		return nil, fmt.Errorf("there is no store %s; import or log records first, or name another with --db", path)
+	if !make {
+		if err := mustBe(path); err != nil {
+			return nil, err
+		}
 	}
 	l, err := openLocal(ctx, env, path)
 	if errors.Is(err, store.ErrHeld) {
 		return holder(ctx, env, path, err)
 	}
 	return l, err
+}
+
+// mustBe says so when there is no store at path.
+func mustBe(path string) error {
+	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("there is no store %s; import or log records first, or name another with --db", path)
+	}
+	return nil
 }
 
 // holder finds the running agent that holds the store, as held says, and tells

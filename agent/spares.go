@@ -96,6 +96,9 @@ a lead time that no setup says is a month.`,
 
 // readSpares asks the store, or the agent that holds it.
 func readSpares(ctx context.Context, env Env, path string) ([]advise.Spares, error) {
+	if err := mustBe(path); err != nil {
+		return nil, err
+	}
 	s, err := store.Open(path, env.Now, store.Options{ReadOnly: true, Lock: shortly})
 	if errors.Is(err, store.ErrHeld) {
 		r, err := holder(ctx, env, path, err)

@@ -59,6 +59,9 @@ same ones, whatever order it came in and whatever was thinned.`,
 // unheld is the store, or a copy of one that an agent holds; done takes that
 // away.
 func unheld(ctx context.Context, env Env, db string) (path string, done func(), err error) {
+	if err := mustBe(db); err != nil {
+		return "", nil, err
+	}
 	s, err := store.Open(db, env.Now, store.Options{ReadOnly: true, Lock: shortly})
 	if err == nil {
 		return db, func() {}, s.Close()
