@@ -82,8 +82,8 @@ func TestAlertsSay(t *testing.T) {
 	for _, part := range []string{
 		"K-11 STOP, do not splice: replace electrode pair", rest, "told Mon 2 Mar 10:00",
 		"K-07 clean electrodes by Thu 5 Mar", "not told", "Power off and unplugged", "Never look into a fibre",
-		"M-02 calibrate before splicing", "K-31 has told nothing", "right 75 in 100: listed only", "right 90 in 100: sent",
-		"worn or dirty 2 times: 1 told at least 3 days before, 0 later, 1 not told. 4.0 days of warning in the middle.",
+		"M-02 calibrate before splicing", "K-31 has told nothing", "75 in 100: listed only", "90 in 100: sent",
+		"worn or dirty 2 times: 1 told at least 3 days before, 0 later, 1 not told. The middle one of those told came 4.0 days ahead.",
 	} {
 		assert.Contains(t, seen, part)
 	}

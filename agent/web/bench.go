@@ -19,7 +19,7 @@ type benchView struct {
 	Pair, Operator                     string
 	Count                              entryField
 	FoundBy, LeftBy                    entryField // the corrections the machine made
-	Problem                            *drift.Problem
+	Problem                            *mistake
 	NotSaved                           bool
 }
 
@@ -29,33 +29,34 @@ func (s *Server) benchForm(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) showBench(w http.ResponseWriter, typed url.Values, p *drift.Problem, status int) {
+	wrong := mistakeOf(p, units{})
 	v := benchView{
-		ID: or(typed.Get("id"), rand.Text()), Machine: typed.Get("machine"), Problem: p, NotSaved: status == http.StatusServiceUnavailable,
+		ID: or(typed.Get("id"), rand.Text()), Machine: typed.Get("machine"), Problem: wrong, NotSaved: status == http.StatusServiceUnavailable,
 		Found:   tiles(typed.Get("found"), "true", "Passed", "false", "Failed", "", "Not checked"),
 		Action:  tiles(typed.Get("action"), "inspected", "Inspected", "cleaned", "Cleaned", "replaced", "Replaced, both"),
 		Finding: tiles(typed.Get("finding"), "worn", "Worn", "dirty", "Dirty", "fine", "Fine", "cleaver", "It was the cleaver", "other", "Something else"),
 		Left:    tiles(typed.Get("left"), "true", "Passed", "false", "Failed", "", "Not checked"),
 		When:    tiles(or(typed.Get("minutes"), "0"), "0", "Now", "15", "15 min ago", "30", "30 min ago", "60", "1 h ago"),
 		Pair:    typed.Get("pair"), Operator: typed.Get("operator"),
-		Count:   numberFields(units{}, typed, p, "arc_count")[0],
-		FoundBy: correctionField(typed, p, "found"), LeftBy: correctionField(typed, p, "left"),
+		Count:   numberFields(units{}, typed, wrong, "arc_count")[0],
+		FoundBy: correctionField(typed, wrong, "found"), LeftBy: correctionField(typed, wrong, "left"),
 	}
-	v.Count.Label = "Arc counter as it stands now"
+	v.Count.Label = "Arc count now"
 	v.Count.Hint = "after a new pair most counters start again at 0"
 	if v.Machine == "" {
 		v.Tiles, v.Machines = offerMachines(s.machineNames())
 	}
-	s.render(w, "bench", page{Title: "Bench work", Here: "/log", Field: true, Scripts: []string{"keypad.js", "send.js"}, Status: status, Body: v})
+	s.render(w, "bench", page{Title: "Log a service", Here: "/log", Field: true, Scripts: []string{"keypad.js", "send.js"}, Status: status, Body: v})
 }
 
 // correctionField asks for the correction that the machine made as found or as
 // left.
-func correctionField(typed url.Values, p *drift.Problem, when string) entryField {
+func correctionField(typed url.Values, wrong *mistake, when string) entryField {
 	f := numberFields(units{}, typed, nil, "power_correction_pct")[0]
 	f.Name = when + "_correction_pct"
-	f.Value, f.Label, f.Hint = typed.Get(f.Name), "Correction it made then", "if it shows one"
-	if p != nil && p.Field == f.Name {
-		f.Problem = p.Error()
+	f.Value, f.Label, f.Hint = typed.Get(f.Name), "Correction it made, as "+when, "if the machine shows one"
+	if wrong != nil && wrong.Field == f.Name {
+		f.Problem = wrong.Said
 	}
 	return f
 }

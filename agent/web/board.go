@@ -53,6 +53,11 @@ func (v boardView) Narrowed() bool {
 	return v.Filter.Model != "" || v.Filter.Site != "" || v.Filter.Days != defaultSpan
 }
 
+// Narrows says whether anything is left out.
+func (f filter) Narrows() bool {
+	return f.Query != "" || f.Model != "" || f.Site != "" || f.State != ""
+}
+
 // link is the board with this filter.
 func (f filter) link() string {
 	v := url.Values{}
@@ -212,8 +217,8 @@ func (v *boardView) turnTo(kept []*Machine, f filter) []*Machine {
 		after.Page++
 		v.After = after.link()
 	}
-	v.Empty = "No machine fits this search."
-	if v.total == 0 && f == (filter{Days: f.Days, Page: 1}) {
+	v.Empty = "No machine matches."
+	if v.total == 0 && !f.Narrows() {
 		v.Empty = "No records yet. Log a calibration, import a file, or let a machine publish: it appears here by itself."
 	}
 	return kept[from:to]
@@ -222,7 +227,7 @@ func (v *boardView) turnTo(kept []*Machine, f filter) []*Machine {
 func rowOf(m *Machine, now time.Time) boardRow {
 	row := boardRow{
 		Machine: m.Machine, Link: machineLink(m.Machine), State: m.State,
-		Where: joined(label(m.Model), m.Site), Next: nextStep(&m.Assessment), Age: ageOf(m.Data.Last, now),
+		Where: joined(label(m.Model), m.Site), Next: nextStep(&m.Assessment, now), Age: ageOf(m.Data.Last, now),
 	}
 	if len(m.Reasons) > 0 {
 		row.Why = m.Reasons[0]

@@ -20,7 +20,7 @@ type correctView struct {
 	Reasons                         []tile
 	Operator                        string
 	Units                           units
-	Problem                         *drift.Problem
+	Problem                         *mistake
 	NotSaved                        bool
 }
 
@@ -53,26 +53,29 @@ func (s *Server) entryToCorrect(w http.ResponseWriter, v url.Values) (drift.Entr
 	}
 	e, ok := lastWhere(history, func(e *drift.Entry) bool { return e.ID == v.Get("corrects") })
 	if !ok {
-		s.render(w, "error", page{Title: "No such record", Status: http.StatusNotFound, Body: "No record of this machine has that id."})
+		s.lost(w, http.StatusNotFound, "No such record", "No record of this machine has that id.")
 	}
 	return e, ok
 }
 
 func (s *Server) showCorrect(w http.ResponseWriter, u units, e drift.Entry, typed url.Values, p *drift.Problem, status int) {
+	wrong := mistakeOf(p, u)
 	v := correctView{
 		ID: or(typed.Get("id"), rand.Text()), Machine: e.Machine, Record: e.ID, What: typeWord(&e), When: e.When().Format("2 Jan 2006 15:04"),
 		Reasons:  tiles(typed.Get("reason"), "typing slip", "Typing slip", "wrong button", "Wrong button", "measured again", "Measured again", "other", "Other"),
-		Operator: typed.Get("operator"), Units: u, Problem: p, NotSaved: status == http.StatusServiceUnavailable,
+		Operator: typed.Get("operator"), Units: u, Problem: wrong, NotSaved: status == http.StatusServiceUnavailable,
 	}
 	for _, f := range correctable(&e) {
 		field := correctField{entryField: entryField{Name: f.Name, Label: upperFirst(labelOf(f.Name)), Unit: u.unit(f.Name), Value: shownValue(f, &e, u)}}
 		if text := typed.Get("fields." + f.Name); text != "" {
 			field.Value = text
 		}
-		if p != nil && p.Field == f.Name {
-			field.Problem = p.Error()
+		if wrong != nil && wrong.Field == f.Name {
+			field.Problem = wrong.Said
 		}
 		switch {
+		case f.Kind == drift.Moment:
+			field.Hint = "date, time and offset from UTC, like 2026-03-02T18:00:00+01:00; Z is UTC"
 		case f.Kind == drift.Flag:
 			field.Choices = tiles(field.Value, "true", "Yes", "false", "No")
 		case f.Words != nil:
@@ -140,6 +143,9 @@ func (s *Server) correctRecord(w http.ResponseWriter, r *http.Request) {
 	}
 	record, err := wire.Form(v)
 	problem := problemOf(err)
+	if len(changed) == 0 {
+		problem = &drift.Problem{Reason: "Nothing is changed yet"}
+	}
 	if problem == nil {
 		problem = problemOf(record.Correction.Accepts(&e.Record))
 	}

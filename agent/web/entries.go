@@ -147,6 +147,9 @@ func details(e *drift.Entry) string {
 
 // fieldWord makes a field's name readable: its unit goes behind the value.
 func fieldWord(name string) string {
+	if name == "recleaved" {
+		return "fresh ends"
+	}
 	for _, unit := range []string{"_um", "_pct", "_c", "_m", "_hpa", "_db"} {
 		name = strings.TrimSuffix(name, unit)
 	}

@@ -1,8 +1,11 @@
 package web
 
 import (
+	"fmt"
 	"net/url"
 	"slices"
+	"strconv"
+	"strings"
 
 	"arcdrift/drift"
 )
@@ -22,16 +25,16 @@ type entryField struct {
 var fieldLabels = [...]struct{ name, label string }{
 	{"temperature_c", "Air temperature"},
 	{"humidity_pct", "Humidity"},
-	{"altitude_m", "Height above sea level"},
+	{"altitude_m", "Altitude above sea level"},
 	{"pressure_hpa", "Station pressure, if measured"},
 	{"machine_temperature_c", "Machine's own temperature, if it shows one"},
-	{"arc_count", "Arc counter"},
+	{"arc_count", "Arc count"},
 	{"power_setting_pct", "Power setting"},
 	{"power_correction_pct", "Correction it made"},
 	{"meltback_left_um", "Meltback left"},
 	{"meltback_right_um", "Meltback right"},
 	{"meltback_target_um", "Meltback target"},
-	{"meltback_tolerance_um", "Tolerance"},
+	{"meltback_tolerance_um", "Meltback tolerance"},
 }
 
 func labelOf(field string) string {
@@ -44,19 +47,39 @@ func labelOf(field string) string {
 }
 
 // numberFields makes the named fields, filled in with what was typed.
-func numberFields(u units, typed url.Values, problem *drift.Problem, names ...string) []entryField {
+func numberFields(u units, typed url.Values, wrong *mistake, names ...string) []entryField {
 	var out []entryField
 	for _, name := range names {
 		f := entryField{Name: name, Label: labelOf(name), Value: typed.Get(name), Unit: u.unit(name), Number: true}
 		if of, ok := drift.FieldNamed(name); ok {
 			f.bound(of)
 		}
-		if problem != nil && problem.Field == name {
-			f.Problem = problem.Error()
+		if wrong != nil && wrong.Field == name {
+			f.Problem = wrong.Said
 		}
 		out = append(out, f)
 	}
 	return out
+}
+
+// mistake is what is wrong with a form, in the words and units of the form.
+type mistake struct{ Field, Said string }
+
+func mistakeOf(p *drift.Problem, u units) *mistake {
+	if p == nil {
+		return nil
+	}
+	label, _, _ := strings.Cut(upperFirst(labelOf(or(p.Field, "form"))), ",")
+	said := drift.Problem{Field: label, Value: p.Value, Reason: p.Reason}
+	if p.Field == "" {
+		said.Field = ""
+	}
+	f, measured := drift.FieldNamed(p.Field)
+	if x, err := strconv.ParseFloat(p.Value, 64); measured && err == nil && f.Kind == drift.Number {
+		said.Value = u.show(f.Name, x)
+		said.Reason = fmt.Sprintf("must be from %s to %s %s", u.show(f.Name, f.Min), u.show(f.Name, f.Max), u.unit(f.Name))
+	}
+	return &mistake{p.Field, strings.ReplaceAll(said.Error(), " -", " \u2212") + "."}
 }
 
 // bound holds the field to what the field of a record may be.

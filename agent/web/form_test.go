@@ -107,10 +107,11 @@ func TestLogFaultsAreForThePersonToMend(t *testing.T) {
 		pairs []string
 		part  string
 	}{
-		"no machine":  {[]string{"id", "x", "passed", "true"}, "machine is missing"},
-		"no result":   {[]string{"id", "x", "machine", "K-07"}, "passed is missing"},
-		"too hot":     {[]string{"id", "x", "machine", "K-07", "passed", "true", "temperature_c", "214"}, "temperature_c is 214"},
-		"not numeric": {[]string{"id", "x", "machine", "K-07", "passed", "true", "altitude_m", "up"}, "altitude_m"},
+		"no machine":     {[]string{"id", "x", "passed", "true"}, "Machine is missing"},
+		"no result":      {[]string{"id", "x", "machine", "K-07"}, "Passed is missing"},
+		"too hot":        {[]string{"id", "x", "machine", "K-07", "passed", "true", "temperature_c", "214"}, "Air temperature is 214: it must be from −40 to 60 °C."},
+		"too hot, in °F": {[]string{"id", "x", "machine", "K-07", "passed", "true", "units", "us", "temperature_c", "214"}, "Air temperature is 214: it must be from −40 to 140 °F."},
+		"not numeric":    {[]string{"id", "x", "machine", "K-07", "passed", "true", "altitude_m", "up"}, `Altitude above sea level is "up"`},
 	} {
 		t.Run(name, func(t *testing.T) {
 			f := yard()
@@ -246,9 +247,9 @@ func TestCorrectFaults(t *testing.T) {
 		status int
 		part   string
 	}{
-		"nothing changed": {same, 400, "fields is missing"},
-		"no reason":       {[]string{"id", "c1", "machine", "K-07", "corrects", "K-07-5", "fields.altitude_m", "5"}, 400, "reason is missing"},
-		"out of bounds":   {append(same[:8:8], "fields.altitude_m", "99999"), 400, "altitude_m is 99999"},
+		"nothing changed": {same, 400, "One thing to put right: Nothing is changed yet."},
+		"no reason":       {[]string{"id", "c1", "machine", "K-07", "corrects", "K-07-5", "fields.altitude_m", "5"}, 400, "Reason is missing"},
+		"out of bounds":   {append(same[:8:8], "fields.altitude_m", "99999"), 400, "Altitude above sea level is 99999: it must be from −430 to 6000 m."},
 		"no such record":  {[]string{"machine", "K-07", "corrects", "none"}, 404, "No record of this machine"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -276,8 +277,8 @@ func TestMovedSaysTheFourAnswers(t *testing.T) {
 		parts  []string
 	}{
 		{advise.MoveAnswer{Answer: advise.Recalibrate, ProbabilityOut: some(0.63), Evidence: advise.ThisMachine}, []string{"Recalibrate now", "About 6 in 10 would be out", "this machine's own records", "eye protection"}},
-		{advise.MoveAnswer{Answer: advise.Wait, WaitMinutes: some(25), DewPoint: some(11.1), Evidence: advise.MachinesLikeIt}, []string{"Wait 25 min, lid shut, then recalibrate", "colder than 11.1 °C gets wet", "machines like it"}},
-		{advise.MoveAnswer{Answer: advise.Wait, Evidence: advise.RuleOfThumb}, []string{"Wait until it is warm and dry", "rule of thumb"}},
+		{advise.MoveAnswer{Answer: advise.Wait, WaitMinutes: some(25), DewPoint: some(11.1), Evidence: advise.MachinesLikeIt}, []string{"Wait 25 min, lid shut, then recalibrate", "shut while it warms", "No arc on wet electrodes"}},
+		{advise.MoveAnswer{Answer: advise.Wait, Evidence: advise.RuleOfThumb}, []string{"Wait until it is warm and dry"}},
 		{advise.MoveAnswer{Answer: advise.NoNeed, ProbabilityOut: some(0.02), Cost: advise.Cost{CheckMinutes: 5, OutMinutes: 60}}, []string{"No need to recalibrate", "About 2 in 100 would be out", "it costs 5 min, being out costs 60 min"}},
 		{advise.MoveAnswer{Answer: advise.CannotTell, Reasons: []string{"Only 2 records."}}, []string{"Cannot tell. Play safe: recalibrate", "Only 2 records."}},
 	} {
@@ -295,7 +296,20 @@ func TestMovedSaysTheFourAnswers(t *testing.T) {
 	}
 }
 
-// A verdict is at most 25 words: USERS, section 6.
+// The answer names its machine, and one that nobody has heard of is asked about.
+func TestMovedNamesTheMachine(t *testing.T) {
+	f := yard()
+	f.moved = advise.MoveAnswer{Machine: "Q-04", Answer: advise.CannotTell}
+	seen := text(t, get(t, f, "/moved?machine=Q-04&temperature_c=22&altitude_m=1390"))
+	assert.Contains(t, seen, "Q-04: recalibrate?")
+	assert.Contains(t, seen, "No record names Q-04")
+	f.moved = advise.MoveAnswer{Machine: "K-07", Answer: advise.NoNeed}
+	seen = text(t, get(t, f, "/moved?machine=K-07&temperature_c=22&altitude_m=1390"))
+	assert.Contains(t, seen, "K-07: recalibrate?")
+	assert.NotContains(t, seen, "No record names")
+}
+
+// A verdict is at most 25 words.
 func TestVerdictIsShort(t *testing.T) {
 	v := wordVerdict(&yard().moved, units{})
 	assert.LessOrEqual(t, len(strings.Fields(v.Word+" "+v.Reason+" "+v.Chance)), 25)

@@ -46,7 +46,7 @@ type logView struct {
 	SameAir          bool
 	Units            units
 	Other            string
-	Problem          *drift.Problem
+	Problem          *mistake
 	NotSaved         bool
 }
 
@@ -87,7 +87,7 @@ func (s *Server) logView(u units, typed url.Values) *logView {
 		Tries:    tiles(or(typed.Get("attempts"), "1"), "1", "1", "2", "2", "3", "3", "4", "4+"),
 		Ends:     tiles(typed.Get("recleaved"), "true", "Yes", "false", "No"),
 		Minutes:  tiles(or(typed.Get("minutes"), "0"), "0", "Now", "15", "15 min ago", "30", "30 min ago", "60", "1 h ago"),
-		Triggers: tiles(typed.Get("trigger"), "start-of-day", "Start of day", "moved", "Moved", "weather", "Weather", "electrode-service", "After bench work", "other", "Other"),
+		Triggers: tiles(typed.Get("trigger"), "start-of-day", "Start of day", "moved", "Moved", "weather", "Weather", "electrode-service", "After a service", "other", "Other"),
 		SameAir:  typed.Get("same_air") != "", Site: typed.Get("site"),
 	}
 	v.LastSite, v.Sites = s.siteNames(machine)
@@ -223,11 +223,11 @@ func (s *Server) logRecord(w http.ResponseWriter, r *http.Request) {
 // person stands before it and can mend it: nothing is kept as refused.
 func (s *Server) showProblem(w http.ResponseWriter, u units, typed url.Values, p *drift.Problem) {
 	view := s.logView(u, typed)
-	view.Problem = p
+	view.Problem = mistakeOf(p, u)
 	for _, fields := range [][]entryField{view.Air, view.Numbers} {
 		for i := range fields {
 			if fields[i].Name == p.Field {
-				fields[i].Problem = p.Error()
+				fields[i].Problem = view.Problem.Said
 			}
 		}
 	}

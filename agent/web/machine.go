@@ -69,7 +69,7 @@ func (s *Server) machine(w http.ResponseWriter, r *http.Request) {
 	machines, version := s.Fleet.Board()
 	asOf, problem := momentOf(r.URL.Query(), "as_of")
 	if problem != nil {
-		s.render(w, "error", page{Title: "Not a time", Status: http.StatusBadRequest, Body: problem.Error()})
+		s.lost(w, http.StatusBadRequest, "Not a time", problem.Error()+".")
 		return
 	}
 	tag := ""
@@ -121,7 +121,7 @@ func (s *Server) machineView(ctx context.Context, a *advise.Assessment, site str
 	now := asOf.Or(s.Now())
 	v = &machineView{
 		Machine: a.Machine, Link: machineLink(a.Machine), Records: "/api/v1" + machineLink(a.Machine) + "/records",
-		Where: joined(label(a.Model), site), State: a.State, Next: nextStep(a), Basis: basis(a),
+		Where: joined(label(a.Model), site), State: a.State, Next: nextStep(a, now), Basis: basis(a),
 		Age: ageOf(a.Data.Last, now), Reasons: a.Reasons, Warnings: a.Warnings, Cautions: a.Touches(),
 		Streak: streakWords(a), Causes: causesOf(a), Facts: factsOf(a),
 	}
@@ -246,7 +246,7 @@ func streakWords(a *advise.Assessment) string {
 	if n == 0 {
 		return ""
 	}
-	text := plural(n, "failed attempt", "failed attempts in a row")
+	text := plural(n, "failed try", "failed tries in a row")
 	if a.Streak.Sessions > 1 {
 		text += fmt.Sprintf(", over %d calibrations", a.Streak.Sessions)
 	}

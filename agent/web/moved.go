@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -20,18 +21,19 @@ type movedView struct {
 	Filled   string // where the values in the fields come from
 	Units    units
 	Other    string // link with the other units
-	Problem  *drift.Problem
+	Problem  *mistake
 	Answer   *verdict
 }
 
 // verdict is the answer in the order a cold reader needs it.
 type verdict struct {
-	Kind                                advise.Answer
-	Word, Reason, Chance, Evidence, Dew string
-	More                                []string
-	Numbers                             []fact
-	Machine                             string
-	WetCaution, Calibrates              bool
+	Kind                           advise.Answer
+	Word, Reason, Chance, Evidence string
+	More                           []string
+	Numbers                        []fact
+	Machine                        string
+	WetCaution, Calibrates         bool
+	Unknown                        bool // no record names the machine
 }
 
 // moved is the crew lead's question. It changes nothing, so it is a link that
@@ -48,14 +50,16 @@ func (s *Server) moved(w http.ResponseWriter, r *http.Request) {
 	status := http.StatusOK
 	typed := q
 	if asks(q) {
-		var err error
-		view.Answer, view.Problem, err = s.verdict(u, q)
+		answer, problem, err := s.verdict(u, q)
 		if err != nil {
 			s.fail(w, err)
 			return
 		}
-		if view.Problem != nil {
+		view.Answer, view.Problem = answer, mistakeOf(problem, u)
+		if problem != nil {
 			status = http.StatusBadRequest
+		} else {
+			answer.Unknown = !slices.Contains(view.Machines, answer.Machine)
 		}
 	} else if last, ok := s.lastAirOf(machine); ok {
 		typed = airValues(&last, u)
@@ -136,14 +140,15 @@ func wordVerdict(a *advise.MoveAnswer, u units) *verdict {
 			v.More = append(v.More, u.say(reason))
 		}
 	}
-	if p, ok := a.ProbabilityOut.Get(); ok {
+	if p, ok := a.ProbabilityOut.Get(); ok && a.Answer != advise.Wait { // once it is dry, ask again
 		v.Chance = upperFirst(inTen(p)) + " would be out of tolerance."
 	}
 	v.Evidence = evidenceWords(a.Evidence)
-	if dew, ok := a.DewPoint.Get(); ok {
-		v.Dew = strings.Replace(u.say(strconv.FormatFloat(dew, 'f', -1, 64)+" °C"), "-", "\u2212", 1)
+	dew := ""
+	if point, ok := a.DewPoint.Get(); ok {
+		dew = strings.Replace(u.say(strconv.FormatFloat(point, 'f', -1, 64)+" °C"), "-", "\u2212", 1)
 	}
-	v.Numbers = numbersOf(a, v.Dew)
+	v.Numbers = numbersOf(a, dew)
 	return v
 }
 

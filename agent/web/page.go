@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"net/http"
 	"path"
+	"strings"
 	"time"
 
 	"arcdrift/dashboards"
@@ -140,6 +141,24 @@ func unchanged(w http.ResponseWriter, r *http.Request, tag string) bool {
 	w.Header().Set("ETag", tag)
 	w.WriteHeader(http.StatusNotModified)
 	return true
+}
+
+// lost answers a link that leads nowhere, with the way back.
+func (s *Server) lost(w http.ResponseWriter, status int, title, said string) {
+	s.render(w, "error", page{Title: title, Status: status, Body: struct{ Title, Said string }{title, said}})
+}
+
+// orLost gives a person at an address that is none a page; a script, and whoever
+// asks the interface, gets its plain answer.
+func (s *Server) orLost(mux *http.ServeMux) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		reads := r.Method == http.MethodGet && strings.Contains(r.Header.Get("Accept"), "text/html") && !strings.HasPrefix(r.URL.Path, "/api/")
+		if _, known := mux.Handler(r); known == "" && reads {
+			s.lost(w, http.StatusNotFound, "No such page", "Nothing is at "+r.URL.Path+". Is the address written right?")
+			return
+		}
+		mux.ServeHTTP(w, r)
+	})
 }
 
 // noMachine answers a question about a machine nobody has heard of.

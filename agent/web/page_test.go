@@ -182,7 +182,7 @@ func TestBoardSays(t *testing.T) {
 		"K-11", "Stop", "Replace the electrodes by Mon 2 Mar.", "4 attempts in a row failed", "40 min ago",
 		"Clean the electrodes by Thu 5 Mar.", "Calibrate before the next splice.", "type-2 · Tarn Pass",
 		"No record for 11 days", "11 days ago", "power +4.6 %", "scatter 1.4 %", "2 failed", "6 all",
-		"Panels over 90 days, each kind on one scale: power −2 to +9 %, scatter 0 to 2 %, failed 0 to 3 a week.",
+		"Charts over 90 days, each kind on one scale: power −2 to +9 %, scatter 0 to 2 %, failed 0 to 3 a week.",
 	} {
 		assert.Contains(t, seen, part)
 	}
@@ -368,7 +368,7 @@ func TestCautionsWheneverElectrodesAreTouched(t *testing.T) {
 
 func TestStreakNamesCausesLikeliestFirst(t *testing.T) {
 	seen := text(t, get(t, yard(), "/machines/K-11"))
-	assert.Contains(t, seen, "4 failed attempts in a row, over 2 calibrations; by luck alone fewer than 1 in 100")
+	assert.Contains(t, seen, "4 failed tries in a row, over 2 calibrations; by luck alone fewer than 1 in 100")
 	electrodes, ends, air := strings.Index(seen, "The electrodes about 7 in 10"), strings.Index(seen, "The fibre ends about 2 in 10"), strings.Index(seen, "The air about 7 in 100")
 	assert.Positive(t, electrodes)
 	assert.Less(t, electrodes, ends)
@@ -383,6 +383,37 @@ func TestUnknownIsNeverZero(t *testing.T) {
 
 func TestUnknownMachine(t *testing.T) {
 	assert.Equal(t, http.StatusNotFound, get(t, yard(), "/machines/nobody").Code)
+}
+
+// A person who follows a wrong link gets a page with the way back; a script, and
+// whoever asks the interface, the plain answer it always got.
+func TestAddressThatIsNone(t *testing.T) {
+	asked := func(method, path, accept string) *httptest.ResponseRecorder {
+		r := httptest.NewRequest(method, path, nil)
+		r.Header.Set("Accept", accept)
+		return ask(t, yard(), r)
+	}
+	const browser = "text/html,application/xhtml+xml,*/*;q=0.8"
+	for _, path := range []string{"/machine", "/machines/", "/machines/K-07/x", "/<script>"} {
+		w := asked("GET", path, browser)
+		assert.Equal(t, http.StatusNotFound, w.Code, path)
+		checkHTML(t, w.Body.String())
+		assert.Contains(t, w.Body.String(), `href="/">To the fleet`, path)
+		assert.Contains(t, text(t, w), "Nothing is at "+path, path)
+	}
+	for _, r := range [][3]string{{"GET", "/machine", "*/*"}, {"GET", "/api/v1/nothing", browser}, {"POST", "/machine", browser}, {"GET", "/static/none.js", browser}} {
+		w := asked(r[0], r[1], r[2])
+		assert.Equal(t, http.StatusNotFound, w.Code, r)
+		assert.Contains(t, w.Header().Get("Content-Type"), "text/plain", r)
+	}
+	assert.Equal(t, http.StatusMethodNotAllowed, asked("POST", "/morning", browser).Code)
+}
+
+func TestBoardOfNothingFoundShowsTheWayBack(t *testing.T) {
+	seen := text(t, get(t, yard(), "/?q=zz"))
+	assert.Contains(t, seen, "No machine matches. Show all machines")
+	assert.NotContains(t, seen, "most first")
+	assert.NotContains(t, text(t, get(t, yard(), "/")), "Show all machines")
 }
 
 func TestMachinePageOfManyRecordsIsBounded(t *testing.T) {

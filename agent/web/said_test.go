@@ -76,5 +76,5 @@ func TestMachineLinksToItsAlert(t *testing.T) {
 	assert.Contains(t, page, `href="/alerts#case-K-11-stop"`)
 	assert.Contains(t, page, "told Mon 2 Mar 10:00")
 	assert.Contains(t, get(t, f, "/alerts").Body.String(), `id="case-K-11-stop"`)
-	assert.NotContains(t, get(t, f, "/machines/M-09").Body.String(), "Open alert")
+	assert.NotContains(t, get(t, f, "/machines/M-09").Body.String(), "Alert since")
 }

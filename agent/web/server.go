@@ -184,7 +184,7 @@ func (s *Server) Handler() http.Handler {
 		mux.Handle("GET /metrics", s.Metrics)
 	}
 	origin := http.NewCrossOriginProtection()
-	return s.onlyOurHosts(headers(small(origin.Handler(s.admit(http.MaxBytesHandler(mux, maxBody))))))
+	return s.onlyOurHosts(headers(small(origin.Handler(s.admit(http.MaxBytesHandler(s.orLost(mux), maxBody))))))
 }
 
 func (s *Server) readyz(w http.ResponseWriter, _ *http.Request) {

@@ -27,8 +27,9 @@ func stateWord(s advise.State) string {
 	}
 }
 
-// nextStep is the next action with its date, as one short sentence.
-func nextStep(a *advise.Assessment) string {
+// nextStep is the next action with its date, as one short sentence; a day that
+// has gone by is said to be one.
+func nextStep(a *advise.Assessment, now time.Time) string {
 	first := ""
 	if a.State == advise.Stop {
 		first = "Do not splice with it. "
@@ -36,6 +37,9 @@ func nextStep(a *advise.Assessment) string {
 	by := ""
 	if day, ok := a.Electrode.ActBy.Get(); ok {
 		by = " by " + dayWords(day)
+		if day < now.Format(time.DateOnly) {
+			by = " now: it was due" + by
+		}
 	}
 	switch a.Electrode.Action {
 	case advise.Inspect:

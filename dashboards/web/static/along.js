@@ -85,11 +85,11 @@ export function show(form, a, table, units) {
   verdict.setAttribute("aria-label", `Answer for ${a.machine}`);
   if (reason) verdict.append(make("p", reason));
   const rests = make("span", evidence[a.evidence], { className: "hint" });
-  verdict.append(a.probability_out === null ? make("p", rests.textContent, { className: "hint" }) : make("p", `${upperFirst(inTen(a.probability_out))} would be out of tolerance. `, { className: "chance" }, rests));
+  if (a.probability_out !== null && a.answer !== "wait") verdict.append(make("p", `${upperFirst(inTen(a.probability_out))} would be out of tolerance. `, { className: "chance" }, rests));
   const since = table.as_of ? `Answered on this phone without the agent, from what was known ${new Date(table.as_of).toLocaleString([], { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" })}.` : "Answered on this phone without the agent, which has not told it anything of this machine.";
   const after = [make("p", since, { id: "since", className: "hint" })];
   if (a.answer === "wait") {
-    after.push(make("p", "", { className: "caution" }, make("strong", "Keep the case and the lid shut while it warms."), `${dew ? ` Anything colder than ${dew} gets wet in this air.` : ""} No arc on wet electrodes.`));
+    after.push(make("p", "", { className: "caution" }, make("strong", "Keep the case and the lid shut while it warms."), " No arc on wet electrodes."));
   }
   const why = make("details", "", { id: "numbers" }, make("summary", "Why, in numbers"));
   if (more.length > 0) why.append(make("ul", "", {}, ...more.map((text) => make("li", text))));
@@ -99,6 +99,7 @@ export function show(form, a, table, units) {
     const link = make("a", "Log the calibration", { className: "button main-button", href: "/log?" + new URLSearchParams({ machine: a.machine, trigger: "moved" }) });
     after.push(document.getElementById("offline-cautions").content.cloneNode(true), make("p", "", { className: "row" }, link));
   }
+  document.querySelector("h1").textContent = `${a.machine}: recalibrate?`;
   form.before(verdict, ...after, make("h2", "Ask again"));
 }
 

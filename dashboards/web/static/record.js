@@ -7,10 +7,10 @@ const numbers = [
 
 // Exact by definition for °F and feet; the inch of mercury as in NIST SP 811.
 const american = {
-  temperature_c: (x) => ((x - 32) * 5) / 9,
-  machine_temperature_c: (x) => ((x - 32) * 5) / 9,
-  altitude_m: (x) => x * 0.3048,
-  pressure_hpa: (x) => x * 33.86389,
+  temperature_c: { zero: 32, factor: 5 / 9 },
+  machine_temperature_c: { zero: 32, factor: 5 / 9 },
+  altitude_m: { zero: 0, factor: 0.3048 },
+  pressure_hpa: { zero: 0, factor: 33.86389 },
 };
 
 const part = "fields."; // what a correction's fields are called in its form
@@ -21,9 +21,10 @@ export function siOf(field, text, units) {
   let x = Number(text.trim().replace("−", "-").replace(",", "."));
   if (Number.isNaN(x)) throw new Error("This is not a number.");
   const convert = units === "us" && american[plain(field.name)];
-  if (convert) x = Math.round(convert(x) * 100) / 100;
+  if (convert) x = Math.round((x - convert.zero) * convert.factor * 100) / 100;
   const { min, max } = field.dataset;
-  if (min !== undefined && (x < Number(min) || x > Number(max))) throw new Error(`It must be from ${min} to ${max}${convert ? " in SI" : ""}.`);
+  const typed = (si) => (convert ? Math.round(si / convert.factor + convert.zero) : si);
+  if (min !== undefined && (x < Number(min) || x > Number(max))) throw new Error(`It must be from ${typed(min)} to ${typed(max)}.`);
   if ("whole" in field.dataset && !Number.isInteger(x)) throw new Error("It must be a whole number.");
   return x;
 }
