@@ -101,7 +101,7 @@ func TestAlertReachesEverybodyOnce(t *testing.T) {
 	}
 	s, stop := start()
 	topic := mosquittoSub(t, broker, "arcdrift/v1/+/alert")
-	startPrometheus(t, s.url(), am)
+	startPrometheus(t, am, s.url())
 
 	life := wearing("K-07", now)
 	soon(t, "records arrive", func() bool {

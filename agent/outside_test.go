@@ -144,21 +144,24 @@ func standing(t *testing.T, port string) map[string]bool {
 	return out
 }
 
-// startPrometheus runs a real one with the shipped rules, which scrapes the agent
-// and tells the Alertmanager.
-func startPrometheus(t *testing.T, agent, alertmanager string) {
+// startPrometheus runs a real one with the shipped rules, which scrapes the agents
+// and tells the Alertmanager, and returns its port. A scrape may take five seconds:
+// it measures no speed.
+func startPrometheus(t *testing.T, alertmanager string, agents ...string) string {
 	port, dir := freeTCPPort(t), t.TempDir()
 	rules, err := filepath.Abs(filepath.Join("..", "dashboards", "prometheus", "arcdrift.rules.yml"))
 	require.NoError(t, err)
+	targets := strings.ReplaceAll(strings.Join(agents, ", "), "http://", "")
 	config := filepath.Join(dir, "prometheus.yml")
 	require.NoError(t, os.WriteFile(config, fmt.Appendf(nil, `
-global: {scrape_interval: 200ms, scrape_timeout: 200ms, evaluation_interval: 200ms}
+global: {scrape_interval: 5s, scrape_timeout: 5s, evaluation_interval: 1s}
 rule_files: [%q]
 alerting: {alertmanagers: [{static_configs: [{targets: ["127.0.0.1:%s"]}]}]}
 scrape_configs:
   - job_name: arcdrift
-    static_configs: [{targets: [%q]}]
-`, rules, alertmanager, strings.TrimPrefix(agent, "http://")), 0o600))
+    static_configs: [{targets: [%s]}]
+`, rules, alertmanager, targets), 0o600))
 	startProgram(t, "http://127.0.0.1:"+port+"/-/ready", "prometheus", "--config.file="+config,
 		"--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address=127.0.0.1:"+port)
+	return port
 }

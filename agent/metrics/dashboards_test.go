@@ -13,7 +13,6 @@ import (
 	"regexp"
 	"slices"
 	"strconv"
-	"strings"
 	"testing"
 
 	"github.com/grafana/grafana-foundation-sdk/go/cog"
@@ -177,18 +176,4 @@ func TestDashboardsKeepHouseRules(t *testing.T) {
 			assert.NotEmpty(t, p.Targets, at)
 		}
 	}
-}
-
-// expressions are all PromQL of the dashboards with their variables filled in.
-func expressions(t *testing.T) map[string]string {
-	fill := strings.NewReplacer("$machine", "K-07", "$instance", ".*")
-	out := map[string]string{}
-	for name, b := range boards(t) {
-		for _, p := range b.Panels {
-			for _, target := range p.Targets {
-				out[name+": "+p.Title+": "+target.Expr] = fill.Replace(target.Expr)
-			}
-		}
-	}
-	return out
 }
