@@ -112,36 +112,26 @@ func (a *remoteReceipt) receipt(o *intake.Offer) intake.Receipt {
 	return out
 }
 
-// post sends one request, again while the agent is busy. Refusals are taken all
-// or none, without receipts of their own.
+// post sends one request. Refusals are taken all or none, without receipts of
+// their own.
 func (r *remote) post(ctx context.Context, path string, body []byte, offers []intake.Offer) ([]intake.Receipt, error) {
-	for {
-		status, answer, err := r.do(ctx, http.MethodPost, path, bytes.NewReader(body))
-		if err != nil {
-			return nil, err
-		}
-		if status == http.StatusServiceUnavailable {
-			select {
-			case <-ctx.Done():
-				return nil, ctx.Err()
-			case <-time.After(busyPause):
-				continue
-			}
-		}
-		out := make([]intake.Receipt, 0, len(offers))
-		if offers[0].Refusal != nil && status == http.StatusCreated {
-			return out[:len(offers)], nil
-		}
-		dec := json.NewDecoder(bytes.NewReader(answer))
-		for i := range offers {
-			var a remoteReceipt
-			if err := dec.Decode(&a); err != nil {
-				return nil, fmt.Errorf("the agent at %s answered %d: %.200s", r.url, status, answer)
-			}
-			out = append(out, a.receipt(&offers[i]))
-		}
-		return out, nil
+	status, answer, err := r.do(ctx, http.MethodPost, path, body)
+	if err != nil {
+		return nil, err
 	}
+	out := make([]intake.Receipt, 0, len(offers))
+	if offers[0].Refusal != nil && status == http.StatusCreated {
+		return out[:len(offers)], nil
+	}
+	dec := json.NewDecoder(bytes.NewReader(answer))
+	for i := range offers {
+		var a remoteReceipt
+		if err := dec.Decode(&a); err != nil {
+			return nil, fmt.Errorf("the agent at %s answered %d: %.200s", r.url, status, answer)
+		}
+		out = append(out, a.receipt(&offers[i]))
+	}
+	return out, nil
 }
 
 // Assess asks for the machines' states.
@@ -239,8 +229,23 @@ func (r *remote) get(ctx context.Context, path string, query url.Values, answer 
 	return nil
 }
 
-func (r *remote) do(ctx context.Context, method, path string, body io.Reader) (status int, answer []byte, err error) {
-	req, err := http.NewRequestWithContext(ctx, method, r.url+path, body)
+// do asks, again while the agent is busy.
+func (r *remote) do(ctx context.Context, method, path string, body []byte) (status int, answer []byte, err error) {
+	for {
+		status, answer, err = r.once(ctx, method, path, body)
+		if err != nil || status != http.StatusServiceUnavailable {
+			return status, answer, err
+		}
+		select {
+		case <-ctx.Done():
+			return 0, nil, ctx.Err()
+		case <-time.After(busyPause):
+		}
+	}
+}
+
+func (r *remote) once(ctx context.Context, method, path string, body []byte) (status int, answer []byte, err error) {
+	req, err := http.NewRequestWithContext(ctx, method, r.url+path, bytes.NewReader(body))
 	if err != nil {
 		return 0, nil, err
 	}
