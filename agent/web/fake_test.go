@@ -177,7 +177,7 @@ func serverFor(t testing.TB, f *fake) *Server {
 	s, err := New(Config{Guard: anyone{}, Findings: func() []string { return nil }, Door: f, Fleet: f, Said: f.Said, Records: f, Alerts: &f.alerts, Spares: func() []advise.Spares { return f.spares }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
 	require.NoError(t, err)
-	s.glance = time.Minute // no page of a test depends on how fast it is
+	s.before.patience, s.glance = time.Minute, time.Minute // no page of a test depends on how fast it is
 	return s
 }
 

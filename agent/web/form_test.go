@@ -348,13 +348,67 @@ func TestMorningList(t *testing.T) {
 	assert.NotContains(t, seen, "M-09", "who is fit needs no line")
 }
 
+// Who must not leave the yard does not wait for what is new since yesterday: that
+// follows, and the page says so.
+func TestMorningDoesNotWaitForYesterday(t *testing.T) {
+	f := yard()
+	s := serverFor(t, f)
+	s.before.patience = 0
+	release := make(chan struct{})
+	asked := 0
+	s.before.assess = func(asOf time.Time) ([]advise.Assessment, error) {
+		asked++
+		assert.Equal(t, noon.AddDate(0, 0, -1), asOf)
+		<-release
+		return f.before, nil
+	}
+	look := func() (seen, tag string) {
+		w := httptest.NewRecorder()
+		s.Handler().ServeHTTP(w, localRequest("GET", "/morning"))
+		checkHTML(t, w.Body.String())
+		tag = w.Header().Get("ETag")
+		return text(t, w), tag
+	}
+	for range 2 { // asked again, it is not begun again
+		seen, tag := look()
+		assert.Equal(t, partial, tag)
+		assert.Contains(t, seen, "it appears here by itself")
+		assert.Contains(t, seen, "K-11 Do not splice with it.")
+	}
+	close(release)
+	<-s.before.work.done
+	s.before.patience = time.Minute
+	seen, tag := look()
+	assert.Empty(t, tag)
+	assert.Contains(t, seen, "K-11 new since yesterday")
+	assert.Equal(t, 1, asked)
+}
+
+// What could not be worked out is not kept: the next who asks has it tried again.
+func TestYesterdayIsTriedAgain(t *testing.T) {
+	fails := true
+	y := &yesterday{assess: func(time.Time) ([]advise.Assessment, error) {
+		if fails {
+			return nil, errors.New("disk full")
+		}
+		return []advise.Assessment{{Machine: "K-11", State: advise.Stop}}, nil
+	}}
+	_, _, err := y.states(t.Context(), noon)
+	assert.ErrorContains(t, err, "disk full")
+	fails = false
+	states, there, err := y.states(t.Context(), noon)
+	require.NoError(t, err)
+	assert.True(t, there)
+	assert.Equal(t, map[string]advise.State{"K-11": advise.Stop}, states)
+}
+
 func TestMorningListNewFirst(t *testing.T) {
 	f := yard()
 	for i := range f.machines {
 		f.machines[i].State = advise.Stop
 	}
 	f.before = []advise.Assessment{{Machine: "K-11", State: advise.Stop}}
-	view, err := serverFor(t, f).morningView()
+	view, err := serverFor(t, f).morningView(t.Context(), time.Minute)
 	require.NoError(t, err)
 	list := view.Groups[0].Machines
 	assert.Equal(t, "M-02", list[0].Machine)

@@ -1,12 +1,12 @@
 package web
 
 import (
+	"context"
 	"fmt"
 	"net/http"
 	"strings"
 	"time"
 
-	"arcdrift/drift"
 	"arcdrift/drift/advise"
 )
 
@@ -24,6 +24,7 @@ type morningView struct {
 	Groups  []needsGroup
 	Rest    int
 	Touches bool // somebody will open a machine today
+	Waiting bool // what is new is still being worked out
 }
 
 type needsGroup struct {
@@ -34,24 +35,35 @@ type needsGroup struct {
 
 // morning is the list for half past six: who must not leave, who needs the
 // bench, who is silent; new since yesterday first.
-func (s *Server) morning(w http.ResponseWriter, _ *http.Request) {
-	view, err := s.morningView()
+func (s *Server) morning(w http.ResponseWriter, r *http.Request) {
+	view, err := s.morningView(r.Context(), s.before.patience)
 	if err != nil {
 		s.fail(w, err)
 		return
 	}
-	s.render(w, "morning", page{Title: "Morning list", Here: "/morning", Body: view})
+	tag := ""
+	if view.Waiting {
+		tag = partial
+	}
+	s.render(w, "morning", page{Title: "Morning list", Here: "/morning", Tag: tag, Body: view})
 }
 
+// scriptPatience is how long the text waits for what is new: it does not come a
+// second time, and must be written before writeTime ends.
+const scriptPatience = 40 * time.Second
+
 // morningText is the same list as plain text, to mail or to read aloud.
-func (s *Server) morningText(w http.ResponseWriter, _ *http.Request) {
-	view, err := s.morningView()
+func (s *Server) morningText(w http.ResponseWriter, r *http.Request) {
+	view, err := s.morningView(r.Context(), scriptPatience)
 	if err != nil {
 		s.fail(w, err)
 		return
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s\n%s\n", view.Day, view.Summary)
+	if view.Waiting {
+		b.WriteString("What is new since yesterday is still being worked out: ask again in a minute.\n")
+	}
 	for _, g := range view.Groups {
 		fmt.Fprintf(&b, "\n%s\n", strings.ToUpper(g.Word))
 		for _, m := range g.Machines {
@@ -73,18 +85,18 @@ func (s *Server) morningText(w http.ResponseWriter, _ *http.Request) {
 	plain(w, http.StatusOK, b.String())
 }
 
-func (s *Server) morningView() (*morningView, error) {
+// morningView does not keep who must not leave the yard waiting for what is new:
+// that follows.
+func (s *Server) morningView(ctx context.Context, patience time.Duration) (*morningView, error) {
 	now := s.Now()
-	machines, _ := s.Fleet.Board()
-	before, err := s.Fleet.AssessAt("", drift.Some(now.Add(-24*time.Hour)), drift.Opt[time.Time]{})
+	waiting, stop := context.WithTimeout(ctx, patience)
+	defer stop()
+	before, there, err := s.before.states(waiting, now)
 	if err != nil {
-		return nil, fmt.Errorf("web: the fleet a day ago: %w", err)
+		return nil, err
 	}
-	yesterday := make(map[string]advise.State, len(before))
-	for _, a := range before {
-		yesterday[a.Machine] = a.State
-	}
-	view := &morningView{Day: now.Format("Monday 2 January 2006, 15:04")}
+	machines, _ := s.Fleet.Board()
+	view := &morningView{Day: now.Format("Monday 2 January 2006, 15:04"), Waiting: !there}
 	byState := map[advise.State][]needs{}
 	for i := range machines {
 		m := &machines[i]
@@ -93,7 +105,7 @@ func (s *Server) morningView() (*morningView, error) {
 			continue
 		}
 		row := rowOf(m, now)
-		one := needs{Machine: row.Machine, Link: row.Link, Where: row.Where, Next: row.Next, Why: row.Why, State: row.State, Age: row.Age, New: yesterday[m.Machine] != m.State}
+		one := needs{Machine: row.Machine, Link: row.Link, Where: row.Where, Next: row.Next, Why: row.Why, State: row.State, Age: row.Age, New: there && before[m.Machine] != m.State}
 		byState[m.State] = append(byState[m.State], one)
 		view.Touches = view.Touches || m.Touches()
 	}

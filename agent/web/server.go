@@ -96,6 +96,7 @@ type Server struct {
 	pages  map[string]*template.Template
 	traces *news[advise.Trace]
 	pasts  *news[[]score.Said]
+	before *yesterday
 	glance time.Duration
 	run    string // made up for this run: who forwards sees that it was another
 }
@@ -135,6 +136,7 @@ func New(c Config) (*Server, error) {
 		}
 		return said, err
 	}, func(said []score.Said) int { return len(said) }, s.lastOf)
+	s.before = &yesterday{assess: s.assessAll, patience: patience}
 	return s, nil
 }
 
