@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"arcdrift/agent/store"
+	"arcdrift/agent/web"
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
 )
@@ -64,7 +65,7 @@ func export(s *store.Store, w io.Writer, format string) error {
 		return err
 	}
 	if n := len(x.spoilt); n > 0 {
-		return fmt.Errorf("%s cannot be exported, all else was; first: %w", count(n, "spoilt record"), x.spoilt[0])
+		return &web.LeftOut{Cause: fmt.Errorf("%s cannot be exported, all else was; first: %w", count(n, "spoilt record"), x.spoilt[0])}
 	}
 	return nil
 }

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"arcdrift/agent/intake"
+	"arcdrift/agent/web"
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
@@ -203,6 +204,9 @@ func (r *remote) copy(ctx context.Context, w io.Writer, path string) error {
 	}
 	if _, err := io.Copy(w, resp.Body); err != nil {
 		return fmt.Errorf("the agent's answer broke off: %w", err)
+	}
+	if left := resp.Trailer.Get(web.LeftOutTrailer); left != "" {
+		return errors.New(left)
 	}
 	return nil
 }

@@ -1,12 +1,25 @@
 package web
 
 import (
+	"errors"
 	"io"
 	"net/http"
 	"time"
 
 	"arcdrift/drift"
 )
+
+// LeftOut is the error of an export that is all there is but for what cannot be
+// read.
+type LeftOut struct{ Cause error }
+
+func (l *LeftOut) Error() string { return l.Cause.Error() }
+
+// Unwrap is the first of the causes.
+func (l *LeftOut) Unwrap() error { return l.Cause }
+
+// LeftOutTrailer says behind such an answer what is not in it.
+const LeftOutTrailer = "Arcdrift-Left-Out"
 
 // getExport answers everything kept, as JSON lines or, with format=csv, as CSV,
 // in the form that an import takes again.
@@ -36,7 +49,14 @@ func (s *Server) stream(w http.ResponseWriter, kind string, write func(io.Writer
 	}
 	w.Header().Set("Content-Type", kind)
 	w.Header().Set("Cache-Control", "no-store")
-	if err := write(w); err != nil {
+	w.Header().Set("Trailer", LeftOutTrailer)
+	err := write(w)
+	if left := (*LeftOut)(nil); errors.As(err, &left) {
+		s.Log.Warn("an answer was not all", "error", left)
+		w.Header().Set(LeftOutTrailer, left.Error())
+		return
+	}
+	if err != nil {
 		// Half of it is sent: only a broken connection says that it is not all.
 		s.Log.Error("a long answer broke off", "error", err)
 		panic(http.ErrAbortHandler)
