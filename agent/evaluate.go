@@ -165,6 +165,9 @@ func alertsText(out *strings.Builder, alerts []score.AlertRow) {
 		}
 	})
 	fmt.Fprintf(out, "Both: precision and announced together, their harmonic mean. Share: the part of it\nthat %s reaches, %s.\n", best, meant[best])
+	if best == score.PerfectKnowledge {
+		fmt.Fprintf(out, "Nobody heeds an alert in an invented fleet: of a pair that is worn and holds out\nlonger than %d days it counts as wrong, whoever raised it.\n", advise.PlanDays)
+	}
 }
 
 // meant says what the last row knows.

@@ -49,6 +49,7 @@ func TestEvaluate(t *testing.T) {
 	for _, say := range []string{"6 machines replayed from 10 Feb 2026 to ", "seed 1", score.PastLives, score.LastPoints, score.Rule, score.ThreeInARow, "that in hindsight reaches", "90 to 100 %"} {
 		assert.Contains(t, text.String(), say)
 	}
+	assert.NotContains(t, text.String(), "Nobody heeds", "of a store's own alerts that is not known")
 	require.NoError(t, evaluateCSV(&table, &r))
 	rows, err := csv.NewReader(&table).ReadAll()
 	require.NoError(t, err)
@@ -67,6 +68,9 @@ func TestEvaluateInvented(t *testing.T) {
 	assert.Equal(t, 4, r.Machines)
 	assert.EqualValues(t, 5, r.Seed)
 	assert.Equal(t, score.PerfectKnowledge, r.Alerts[len(r.Alerts)-1].Who)
+	var text bytes.Buffer
+	require.NoError(t, evaluateText(&text, &r))
+	assert.Contains(t, text.String(), "Nobody heeds an alert")
 
 	for _, wrong := range [][]string{
 		{"--invented", "grooved"}, {"--invented", "all", "--machines", "0"}, {"--machines", "3"}, {"--days", "3"}, {"--seed", "3"},

@@ -40,6 +40,12 @@ type Outcome string
 // The outcomes: a failure, or a bench that found the electrodes worn or dirty,
 // within advise.PlanDays; neither; and what cannot be told, because the pair was
 // serviced without a finding before or the records end.
+//
+// Nobody heeds the alerts of an invented fleet, so a worn pair that holds out longer
+// makes its alert wrong. What a bench would have found that came for the alert cannot
+// decide: the bench of drift/synth is called after sessions without a pass, finds
+// every pair dirty that was ever soiled and any other worn, and would make every
+// alert right, whoever raised it and when.
 const (
 	Right   Outcome = "right"
 	Wrong   Outcome = "wrong"
