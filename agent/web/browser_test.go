@@ -304,6 +304,14 @@ func TestKeypadHasMinusAndMark(t *testing.T) {
 	taps := 0
 	b.do(chromedp.Click("#temperature_c"))
 	assert.Empty(t, look[[]string](b, tooSmall))
+	assert.Equal(t, "Air temperature, °C", look[string](b, `document.getElementById("keypad-name").textContent`))
+	axe, err := os.ReadFile("testdata/axe/axe.min.js")
+	require.NoError(t, err)
+	for _, scheme := range []string{"light", "dark"} {
+		b.theme(scheme)
+		look[int](b, string(axe)+"; 0")
+		assert.Empty(t, look[[]string](b, violations), "axe on the open keypad, %s", scheme)
+	}
 	for _, key := range []string{"Clear", "1", "2", "⌫", "−", "8", "."} {
 		b.tap(&taps, key)
 	}

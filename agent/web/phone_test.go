@@ -84,6 +84,7 @@ func TestPhoneWithoutTheAgent(t *testing.T) {
 	b.until(`document.getElementById("waiting").textContent.includes("1 waiting to send.")`)
 	assert.True(t, look[bool](b, `(() => { const r = document.getElementById("waiting").getBoundingClientRect(); return r.height > 0 && r.bottom <= innerHeight + 1 && r.top > document.querySelector("h1").getBoundingClientRect().bottom; })()`))
 	assert.Equal(t, "On the phone", look[string](b, `document.querySelector("h1").textContent`), "a page that needs the agent says what works without")
+	b.until(`document.getElementById("instead").checkVisibility()`)
 
 	b.show("/moved?machine=" + machine + "&temperature_c=4&humidity_pct=40&altitude_m=1390")
 	b.do(chromedp.WaitVisible(".verdict"))

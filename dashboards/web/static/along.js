@@ -86,7 +86,7 @@ export function show(form, a, table, units) {
   if (reason) verdict.append(make("p", reason));
   const rests = make("span", evidence[a.evidence], { className: "hint" });
   if (a.probability_out !== null && a.answer !== "wait") verdict.append(make("p", `${upperFirst(inTen(a.probability_out))} would be out of tolerance. `, { className: "chance" }, rests));
-  const since = table.as_of ? `Answered on this phone without the agent, from what was known ${new Date(table.as_of).toLocaleString([], { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" })}.` : "Answered on this phone without the agent, which has not told it anything of this machine.";
+  const since = table.as_of ? `Answered on this phone without the agent, from what was known ${new Date(table.as_of).toLocaleString("en-GB", { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" })}.` : "Answered on this phone without the agent, which has not told it anything of this machine.";
   const after = [make("p", since, { id: "since", className: "hint" })];
   if (a.answer === "wait") {
     after.push(make("p", "", { className: "caution" }, make("strong", "Keep the case and the lid shut while it warms."), " No arc on wet electrodes."));

@@ -49,7 +49,8 @@ function build() {
   document.body.append(dialog);
   return (of) => {
     field = of;
-    name.textContent = document.querySelector(`label[for="${of.id}"]`)?.textContent ?? of.name;
+    const unit = of.parentElement.querySelector(".unit")?.textContent;
+    name.textContent = (document.querySelector(`label[for="${of.id}"]`)?.textContent ?? of.name) + (unit ? `, ${unit}` : "");
     shown.value = of.value.replace("-", "−");
     dialog.showModal();
   };

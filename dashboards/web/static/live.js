@@ -6,7 +6,7 @@ const status = document.getElementById("live");
 let tag = main?.dataset.tag;
 let lastGood = new Date();
 
-const clock = (t) => t.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+const clock = (t) => t.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
 
 function busy() {
   // Never take the page from under someone who is in the middle of it.

@@ -3,7 +3,7 @@
 import { able, drop, onNews, send, toSend, unsent, waiting } from "./queue.js";
 
 const line = document.getElementById("waiting");
-const clock = (t) => new Date(t).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+const clock = (t) => new Date(t).toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
 const day = 86_400_000;
 
 // told is what somebody must read about a record, with a way to say that it was.

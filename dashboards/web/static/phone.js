@@ -8,8 +8,9 @@ const gone = []; // taken back while this page is open
 let file;
 
 function row(record, words, act) {
-  const when = new Date(record.time).toLocaleString([], { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" });
-  const li = Object.assign(document.createElement("li"), { textContent: `${record.machine}: ${wordOf(record)}, ${when} ` });
+  const when = new Date(record.time).toLocaleString("en-GB", { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" });
+  const li = Object.assign(document.createElement("li"), { className: "record" });
+  li.append(Object.assign(document.createElement("span"), { textContent: `${record.machine}: ${wordOf(record)}, ${when}` }));
   const button = Object.assign(document.createElement("button"), { type: "button", textContent: words });
   button.setAttribute("aria-label", `${words}: ${record.machine}, ${wordOf(record)}, ${when}`);
   button.addEventListener("click", () => {
@@ -48,6 +49,7 @@ async function show() {
 if (able()) {
   document.getElementById("can").hidden = false;
   document.getElementById("cannot").hidden = true;
+  document.getElementById("instead").hidden = location.pathname === "/phone"; // the worker shows this page for those it has not
   onNews(show);
   show();
 }

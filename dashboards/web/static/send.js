@@ -6,7 +6,7 @@ import { able, drop, keep, onNews } from "./queue.js";
 import { recordsOf, wordOf } from "./record.js";
 
 const pause = 10_000;
-const clock = (t) => t.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+const clock = (t) => t.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
 
 function make(tag, text, set = {}) {
   return Object.assign(document.createElement(tag), set, { textContent: text });
