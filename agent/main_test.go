@@ -60,6 +60,18 @@ func (l leaks) Run() int {
 	return code
 }
 
+// TestALeakIsFound is the control of that.
+func TestALeakIsFound(t *testing.T) {
+	end, left := make(chan struct{}), make(chan struct{})
+	go func() {
+		<-end
+		close(left)
+	}()
+	require.ErrorContains(t, goleak.Find(), "TestALeakIsFound")
+	close(end)
+	<-left
+}
+
 // result is what one command said.
 type result struct {
 	code        int

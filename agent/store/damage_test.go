@@ -92,7 +92,7 @@ func damages() map[string]struct {
 		n     int
 		spoil func(*rand.Rand, []byte) []byte
 	}{
-		"bit": {80, func(r *rand.Rand, b []byte) []byte {
+		"bit": {130, func(r *rand.Rand, b []byte) []byte {
 			b[r.IntN(len(b))] ^= 1 << r.IntN(8)
 			return b
 		}},

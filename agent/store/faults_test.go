@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"runtime"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -29,7 +30,8 @@ import (
 // The fault tests run this test binary again as a child, which writes to a
 // store and says on its standard output what it has a receipt for. The parent,
 // which survives, holds the store to that. ARCDRIFT_FAULTS multiplies the
-// rounds.
+// rounds. Each has a control: the same with one guarantee taken away, which the
+// same judge must find out.
 
 const childVar = "ARCDRIFT_STORE_CHILD"
 
@@ -72,15 +74,21 @@ func child(mode string, args []string) error {
 		if err != nil {
 			return err
 		}
-		return childTakes(args[0], from)
+		return childTakes(args[0], from, func(s *store.Store) intake.Store { return s })
+	case "take-early":
+		return childTakes(args[0], 0, func(s *store.Store) intake.Store { return early{s} })
 	case "script":
-		return childScript(args[0], storetest.Received)
+		return childScript(args[0], storetest.Received, (*store.Store).Append)
+	case "script-early":
+		return childScript(args[0], storetest.Received, earlyAppend())
+	case "script-deaf":
+		return childScript(args[0], storetest.Received, deafAppend)
 	case "script-with-time":
 		now := storetest.Received()
 		return childScript(args[0], func() time.Time {
 			now = now.Add(time.Minute)
 			return now
-		})
+		}, (*store.Store).Append)
 	case "restore":
 		return childRestores(args[0], args[1])
 	case "thin":
@@ -100,7 +108,7 @@ func child(mode string, args []string) error {
 
 // childTakes offers records from several goroutines through a door until it is
 // killed.
-func childTakes(path string, from int) error {
+func childTakes(path string, from int, as func(*store.Store) intake.Store) error {
 	s, err := store.Open(path, time.Now, store.Options{})
 	if err != nil {
 		return err
@@ -108,7 +116,7 @@ func childTakes(path string, from int) error {
 	for _, f := range s.Findings() {
 		fmt.Println("finding", f.Text)
 	}
-	d := intake.New(s, time.Now, func([]drift.Entry) {})
+	d := intake.New(as(s), time.Now, func([]drift.Entry) {})
 	go d.Run(context.Background())
 	const callers = 4
 	var wait sync.WaitGroup
@@ -129,9 +137,38 @@ func childTakes(path string, from int) error {
 	return s.Close()
 }
 
+// appending is how a script keeps a batch.
+type appending func(*store.Store, []drift.Entry, []intake.Refusal) ([]intake.Placed, error)
+
+// deafAppend hears of no error: the control of what is to be said of one.
+func deafAppend(s *store.Store, entries []drift.Entry, refusals []intake.Refusal) ([]intake.Placed, error) {
+	_, _ = s.Append(entries, refusals)
+	return make([]intake.Placed, len(entries)), nil
+}
+
+// earlyAppend gives the receipts of a batch before it keeps it: the control of
+// where a kill may fall.
+func earlyAppend() appending {
+	var before []drift.Entry
+	return func(s *store.Store, entries []drift.Entry, _ []intake.Refusal) ([]intake.Placed, error) {
+		_, err := s.Append(before, nil)
+		before = entries
+		return nil, err
+	}
+}
+
+// early is a store that gives receipts and keeps afterwards.
+type early struct{ *store.Store }
+
+func (e early) Append(entries []drift.Entry, refusals []intake.Refusal) ([]intake.Placed, error) {
+	later := slices.Clone(entries)
+	go func() { _, _ = e.Store.Append(later, refusals) }()
+	return make([]intake.Placed, len(entries)), nil
+}
+
 // childScript always does the same: five batches, then a clean end. It goes on
 // after an error, as an agent does.
-func childScript(path string, now func() time.Time) error {
+func childScript(path string, now func() time.Time, keep appending) error {
 	s, err := store.Open(path, now, store.Options{Ballast: 1 << 10})
 	if err != nil {
 		return err
@@ -142,7 +179,7 @@ func childScript(path string, now func() time.Time) error {
 		for i := range batch {
 			batch[i] = nth(n + i)
 		}
-		_, err := s.Append(batch, nil)
+		_, err := keep(s, batch, nil)
 		switch {
 		case errors.Is(err, store.ErrFull):
 			fmt.Println("full", err)
@@ -292,14 +329,27 @@ func acked(s storetest.Store, acks []int) error {
 	return nil
 }
 
-// reopened opens a store after a fault: nothing odd found, every receipt kept,
-// every record sound, and more is taken.
+// kept is the judge of a fault: it opens the store after it, nothing odd is found
+// and every receipt is kept.
+func kept(path string, acks []int) (*store.Store, error) {
+	s, err := store.Open(path, storetest.Received, store.Options{})
+	if err != nil {
+		return nil, err
+	}
+	for _, f := range s.Findings() {
+		err = errors.Join(err, errors.New(f.Text))
+	}
+	if err = errors.Join(err, acked(s, acks)); err != nil {
+		return nil, errors.Join(err, s.Close())
+	}
+	return s, nil
+}
+
+// reopened holds a store to the judge; every record is sound, and more is taken.
 func reopened(t *testing.T, path string, acks []int) {
 	t.Helper()
-	s, err := store.Open(path, storetest.Received, store.Options{})
+	s, err := kept(path, acks)
 	require.NoError(t, err)
-	require.Empty(t, s.Findings())
-	require.NoError(t, acked(s, acks))
 	_, err = s.Append([]drift.Entry{storetest.Calibration("K-after", len(acks))}, nil)
 	require.NoError(t, err)
 	storetest.Invariants(t, s)

@@ -2,11 +2,15 @@ package store_test
 
 import (
 	"bytes"
+	"errors"
+	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"testing"
 	"time"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/agent/store"
@@ -99,6 +103,30 @@ func TestWhatIsFoundAtOpening(t *testing.T) {
 	}
 }
 
+// TestFoundControl: it is by the witness that these are found. Without it a store
+// that is gone is a new one, and an old backup is only alone.
+func TestFoundControl(t *testing.T) {
+	for name, change := range map[string]func(path, backup string) error{
+		"deleted":    func(path, _ string) error { return os.Remove(path) },
+		"emptied":    func(path, _ string) error { return os.Truncate(path, 0) },
+		"old backup": func(path, backup string) error { return os.Rename(backup, path) },
+	} {
+		path, backup := dbPath(t), filepath.Join(t.TempDir(), "backup")
+		s, err := store.Open(path, storetest.Received, store.Options{})
+		require.NoError(t, err)
+		_, err = s.Append([]drift.Entry{nth(1), nth(2)}, nil)
+		require.NoError(t, err)
+		require.NoError(t, s.BackupFile(backup))
+		_, err = s.Append([]drift.Entry{nth(3)}, nil)
+		require.NoError(t, err)
+		require.NoError(t, s.Close())
+		require.NoError(t, errors.Join(change(path, backup), os.Remove(path+".witness")))
+		for _, found := range open(t, path).Findings() {
+			require.Equal(t, store.FoundAlone, found.Kind, name)
+		}
+	}
+}
+
 func TestAStoreNeverUsedMayBeDeleted(t *testing.T) {
 	path := dbPath(t)
 	s, err := store.Open(path, storetest.Received, store.Options{})
@@ -144,24 +172,61 @@ func TestBackupIsTheStoreOfThatMoment(t *testing.T) {
 	for range n {
 		var backup bytes.Buffer
 		require.NoError(t, s.Backup(&backup))
-		to := dbPath(t)
-		report, err := store.Restore(&backup, to, storetest.Received())
-		require.NoError(t, err)
-		restored, err := store.Open(to, storetest.Received, store.Options{ReadOnly: true})
-		require.NoError(t, err)
-		same, err := s.Since(0, 0, int(report.Entries))
-		require.NoError(t, err)
-		got, err := restored.Since(0, 0, 0)
-		require.NoError(t, err)
-		require.Len(t, got, int(report.Entries))
-		if len(got) > 0 {
-			require.Equal(t, same, got)
-		}
-		require.NoError(t, restored.Close())
+		require.NoError(t, restoresTo(t, &backup, s))
 	}
 	close(stop)
 	require.NoError(t, <-done)
 	logBound(t, "backup under load that did not restore to the same", n)
+}
+
+// restoresTo says what keeps a backup from being a store as it was at a moment.
+func restoresTo(t *testing.T, backup io.Reader, s *store.Store) error {
+	t.Helper()
+	to := dbPath(t)
+	report, err := store.Restore(backup, to, storetest.Received())
+	if err != nil {
+		return err
+	}
+	restored, err := store.Open(to, storetest.Received, store.Options{ReadOnly: true})
+	require.NoError(t, err)
+	same, err := s.Since(0, 0, max(1, int(report.Entries)))
+	require.NoError(t, err)
+	got, err := restored.Since(0, 0, 0)
+	require.NoError(t, err)
+	require.NoError(t, restored.Close())
+	switch {
+	case len(got) != int(report.Entries):
+		return fmt.Errorf("%d records where %d should be", len(got), report.Entries)
+	case len(got) > 0 && !assert.ObjectsAreEqual(same, got):
+		return errors.New("other records than those of the moment")
+	}
+	return nil
+}
+
+// TestBackupControl: the file copied while it is written to is no backup, and is
+// found out.
+func TestBackupControl(t *testing.T) {
+	path := dbPath(t)
+	s := open(t, path)
+	batch := make([]drift.Entry, 200)
+	take := func(from int) {
+		for i := range batch {
+			batch[i] = nth(from + i)
+		}
+		_, err := s.Append(batch, nil)
+		require.NoError(t, err)
+	}
+	take(0)
+	first, err := os.ReadFile(path)
+	require.NoError(t, err)
+	take(200)
+	take(400)
+	second, err := os.ReadFile(path)
+	require.NoError(t, err)
+	copied := append(first[:2*pageSize:2*pageSize], second[2*pageSize:]...)
+	err = restoresTo(t, bytes.NewReader(copied), s)
+	require.Error(t, err)
+	t.Log("found out, as it must be:", err)
 }
 
 func TestRestoreRefuses(t *testing.T) {

@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -33,7 +34,12 @@ func traced(log, calls, injection string) []string {
 // while after its first receipt.
 func killed(t *testing.T, wrapper []string, path string, from int, after time.Duration) said {
 	t.Helper()
-	c := command(t, "take", wrapper, path, fmt.Sprint(from))
+	return killedAs(t, "take", wrapper, path, from, after)
+}
+
+func killedAs(t *testing.T, mode string, wrapper []string, path string, from int, after time.Duration) said {
+	t.Helper()
+	c := command(t, mode, wrapper, path, fmt.Sprint(from))
 	c.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	out, err := c.StdoutPipe()
 	require.NoError(t, err)
@@ -49,7 +55,7 @@ func killed(t *testing.T, wrapper []string, path string, from int, after time.Du
 }
 
 func TestKillAtRandom(t *testing.T) {
-	n := rounds(t, 40)
+	n := rounds(t, 200)
 	random := rand.New(rand.NewPCG(1, 0))
 	path := dbPath(t)
 	var acks []int
@@ -63,6 +69,14 @@ func TestKillAtRandom(t *testing.T) {
 		reopened(t, path, acks)
 	}
 	logBound(t, "kill -9 with a receipt lost or a store harmed", n)
+}
+
+// TestKillControl: a store that gives its receipts first and keeps afterwards is
+// found out.
+func TestKillControl(t *testing.T) {
+	path := dbPath(t)
+	heard := killedAs(t, "take-early", nil, path, 0, 20*time.Millisecond)
+	foundOut(t, path, heard.acks)
 }
 
 // disk is an ext4 file system in a file.
@@ -107,7 +121,7 @@ func TestPowerCut(t *testing.T) {
 		"slow disk":  traced("/dev/null", "fdatasync", "delay_enter=5000"), // µs; a receipt given early would be caught
 	} {
 		t.Run(name, func(t *testing.T) {
-			n := rounds(t, 6)
+			n := rounds(t, 20)
 			random := rand.New(rand.NewPCG(2, 0))
 			for range n {
 				t.Run("", func(t *testing.T) {
@@ -126,12 +140,17 @@ func TestPowerCut(t *testing.T) {
 func TestPowerCutControl(t *testing.T) {
 	d := newDisk(t, 32)
 	heard := killed(t, traced("/dev/null", "fdatasync,fsync", "retval=0"), filepath.Join(d.at, "arcdrift.db"), 0, 30*time.Millisecond)
-	s, err := store.Open(filepath.Join(d.afterPowerCut(t).at, "arcdrift.db"), storetest.Received, store.Options{})
+	foundOut(t, filepath.Join(d.afterPowerCut(t).at, "arcdrift.db"), heard.acks)
+}
+
+// foundOut demands that the judge misses something.
+func foundOut(t *testing.T, path string, acks []int) {
+	t.Helper()
+	s, err := kept(path, acks)
 	if err == nil {
-		err = acked(s, heard.acks)
 		require.NoError(t, s.Close())
 	}
-	require.Error(t, err, "records with a receipt that never reached the disk were not missed")
+	require.Error(t, err, "what has a receipt and is not there was not missed")
 	t.Log("missed, as it must be:", err)
 }
 
@@ -181,6 +200,15 @@ func TestKillAtEveryWrite(t *testing.T) {
 	logBound(t, "kill at a write, flush, growth or renaming with a receipt lost or a store harmed", n)
 }
 
+// TestKillAtAWriteControl: receipts that are given before the write are missed when
+// the kill falls on it.
+func TestKillAtAWriteControl(t *testing.T) {
+	path := dbPath(t)
+	heard, reached := injected(t, "script-early", "fdatasync", "signal=KILL", 8, nil, path)
+	require.True(t, reached)
+	foundOut(t, path, heard.acks)
+}
+
 func TestEveryWriteFails(t *testing.T) {
 	total := 0
 	for _, fault := range []struct {
@@ -207,6 +235,17 @@ func TestEveryWriteFails(t *testing.T) {
 		})
 	}
 	logBound(t, "failed write, flush, growth or renaming with a receipt lost or a store harmed", total)
+}
+
+// TestAWriteFailsControl: receipts that are given whatever the store says are
+// missed when a write fails.
+func TestAWriteFailsControl(t *testing.T) {
+	for _, fault := range []string{"EIO", "ENOSPC"} {
+		path := dbPath(t)
+		heard, reached := injected(t, "script-deaf", "pwrite64", "error="+fault, 12, nil, path)
+		require.True(t, reached)
+		foundOut(t, path, heard.acks)
+	}
 }
 
 func TestComingBackAfterAFailedFlush(t *testing.T) {
@@ -312,47 +351,74 @@ func decideOnFullDisk(t *testing.T, ballast int64) error {
 }
 
 func TestDiskFull(t *testing.T) {
-	for name, disk := range map[string]func(t *testing.T) string{
-		"ext4": func(t *testing.T) string { return newDisk(t, 16).at },
+	total := 0
+	for name, disk := range disks() {
+		t.Run(name, func(t *testing.T) {
+			for range rounds(t, 2) {
+				require.NoError(t, fillUp(t, disk(t), (*store.Store).Append))
+				total++
+			}
+		})
+	}
+	logBound(t, "full disk with a receipt lost, reading stopped, or a store that did not go on", total)
+}
+
+// TestDiskFullControl: receipts that are given whatever the store says are missed
+// on a full disk.
+func TestDiskFullControl(t *testing.T) {
+	err := fillUp(t, disks()["tmpfs"](t), deafAppend)
+	require.ErrorContains(t, err, "has a receipt and is gone")
+	t.Log("missed, as it must be:", err)
+}
+
+// disks are small ones.
+func disks() map[string]func(t *testing.T) (at string) {
+	return map[string]func(t *testing.T) string{
+		"ext4": func(t *testing.T) string { return newDisk(t, 8).at },
 		"tmpfs": func(t *testing.T) string {
 			at := t.TempDir()
-			do(t, "mount", "-t", "tmpfs", "-o", "size=8m", "tmpfs", at)
+			do(t, "mount", "-t", "tmpfs", "-o", "size=6m", "tmpfs", at)
 			t.Cleanup(func() { do(t, "umount", at) })
 			return at
 		},
-	} {
-		t.Run(name, func(t *testing.T) {
-			at := disk(t)
-			filler := filepath.Join(at, "filler")
-			require.NoError(t, os.WriteFile(filler, make([]byte, 4<<20), 0o600))
-			s, err := store.Open(filepath.Join(at, "arcdrift.db"), storetest.Received, store.Options{})
-			require.NoError(t, err)
-			var acks []int
-			take := func(most int) (err error) {
-				for range most {
-					batch := make([]drift.Entry, 100)
-					for i := range batch {
-						batch[i] = nth(len(acks) + i)
-					}
-					if _, err = s.Append(batch, nil); err != nil {
-						return err
-					}
-					for range batch {
-						acks = append(acks, len(acks))
-					}
-				}
-				return nil
-			}
-			for range 3 {
-				require.ErrorIs(t, take(1_000), store.ErrFull)
-			}
-			require.NoError(t, acked(s, acks), "reading goes on")
-			full := len(acks)
-			require.NoError(t, os.Remove(filler))
-			require.NoError(t, take(3), "the same open store goes on when there is room")
-			require.Equal(t, full+300, len(acks))
-			require.NoError(t, s.Close())
-			reopened(t, filepath.Join(at, "arcdrift.db"), acks)
-		})
 	}
+}
+
+// fillUp fills a disk until the store takes nothing and says what is missed of the
+// receipts; with room again the same store goes on.
+func fillUp(t *testing.T, at string, keep appending) error {
+	t.Helper()
+	path, filler := filepath.Join(at, "arcdrift.db"), filepath.Join(at, "filler")
+	require.NoError(t, os.WriteFile(filler, make([]byte, 4<<20), 0o600))
+	s, err := store.Open(path, storetest.Received, store.Options{})
+	require.NoError(t, err)
+	var acks []int
+	take := func(most int) error {
+		for range most {
+			batch := make([]drift.Entry, 100)
+			for i := range batch {
+				batch[i] = nth(len(acks) + i)
+			}
+			if _, err := keep(s, batch, nil); err != nil {
+				return err
+			}
+			for range batch {
+				acks = append(acks, len(acks))
+			}
+		}
+		return nil
+	}
+	full := take(60)
+	for range 2 {
+		full = errors.Join(full, take(60))
+	}
+	if reading := acked(s, acks); reading != nil {
+		return errors.Join(reading, s.Close())
+	}
+	require.ErrorIs(t, full, store.ErrFull)
+	require.NoError(t, os.Remove(filler))
+	require.NoError(t, take(3), "the same open store goes on when there is room")
+	require.NoError(t, s.Close())
+	reopened(t, path, acks)
+	return nil
 }

@@ -66,21 +66,25 @@ func unchangedByOrder(t *testing.T, set, sent []intake.Offer, open func() storet
 }
 
 func TestOrderOfArrivalAndRepeatsChangeNothing(t *testing.T) {
-	for name, fresh := range map[string]func(t *testing.T) storetest.Store{
-		"memory": func(*testing.T) storetest.Store { return &storetest.Memory{} },
-		"bbolt":  func(t *testing.T) storetest.Store { return open(t, dbPath(t)) },
+	for name, c := range map[string]struct {
+		fresh func(t *testing.T) storetest.Store
+		times int
+	}{
+		"memory": {func(*testing.T) storetest.Store { return &storetest.Memory{} }, 9},
+		"bbolt":  {func(t *testing.T) storetest.Store { return open(t, dbPath(t)) }, 1},
 	} {
 		t.Run(name, func(t *testing.T) {
-			n := rounds(t, 1)
-			for range n {
+			n := 0
+			for range rounds(t, c.times) {
 				rapid.Check(t, func(rt *rapid.T) {
 					set, sent := arrivals(rt)
 					t.Run("", func(t *testing.T) {
-						require.NoError(t, unchangedByOrder(t, set, sent, func() storetest.Store { return fresh(t) }))
+						require.NoError(t, unchangedByOrder(t, set, sent, func() storetest.Store { return c.fresh(t) }))
 					})
+					n++
 				})
 			}
-			logBound(t, "shuffled and repeated arrivals that read differently", 100*n)
+			logBound(t, "shuffled and repeated arrivals that read differently", n)
 		})
 	}
 }
@@ -115,45 +119,79 @@ func TestOrderControl(t *testing.T) {
 // between starts; order of taking, repeats and epochs do not care, and nothing
 // odd is found.
 func TestTheClockDecidesNothing(t *testing.T) {
+	n := 0
+	for range rounds(t, 1) {
+		rapid.Check(t, func(rt *rapid.T) {
+			clockJumps(t, rt)
+			n++
+		})
+	}
+	logBound(t, "life with a jumping clock that changed an order, a repeat or an epoch", n)
+}
+
+// byArrival is how a store would read that went by the clock.
+func byArrival(h []drift.Entry) []drift.Entry {
+	h = slices.Clone(h)
+	slices.SortStableFunc(h, func(a, b drift.Entry) int { return a.Received.Compare(b.Received) })
+	return h
+}
+
+func inOrderOfTaking(h []drift.Entry) bool {
+	return slices.IsSortedFunc(h, func(a, b drift.Entry) int { return int(a.StoreSeq) - int(b.StoreSeq) })
+}
+
+// TestClockControl: read by the clock, the same would not be in order.
+func TestClockControl(t *testing.T) {
+	s := open(t, dbPath(t))
+	for n, at := range []time.Time{storetest.Received(), time.Date(1970, 1, 1, 0, 0, 0, 0, time.UTC)} {
+		e := storetest.Calibration("K-07", n)
+		e.Received = at
+		_, err := s.Append([]drift.Entry{e}, nil)
+		require.NoError(t, err)
+	}
+	h := must(s.History("K-07"))
+	require.True(t, inOrderOfTaking(h))
+	require.False(t, inOrderOfTaking(byArrival(h)))
+}
+
+func clockJumps(t *testing.T, rt *rapid.T) {
 	jumps := []time.Duration{time.Second, -time.Second, time.Hour, -time.Hour, 0}
-	rapid.Check(t, func(rt *rapid.T) {
-		now := storetest.Received()
-		clock := func() time.Time { return now }
-		path := dbPath(t)
-		var epoch, seq uint64
-		taken := 0
-		for start := range rapid.IntRange(2, 4).Draw(rt, "starts") {
-			s, err := store.Open(path, clock, store.Options{})
-			require.NoError(t, err)
-			require.Empty(t, s.Findings())
-			for range rapid.IntRange(1, 6).Draw(rt, "records") {
-				switch j := rapid.IntRange(0, len(jumps)+1).Draw(rt, "jump"); j {
-				case len(jumps):
-					now = time.Date(1970, 1, 1, 0, 0, 0, 0, time.UTC)
-				case len(jumps) + 1:
-					now = time.Date(2090, 1, 1, 0, 0, 0, 0, time.UTC)
-				default:
-					now = now.Add(jumps[j])
-				}
-				e := storetest.Calibration("K-07", taken)
-				e.Received = now
-				placed, err := s.Append([]drift.Entry{e, e}, nil)
-				require.NoError(t, err)
-				require.True(t, placed[1].Duplicate)
-				require.Greater(t, placed[0].Seq, seq)
-				require.GreaterOrEqual(t, placed[0].Epoch, epoch)
-				require.EqualValues(t, start+1, placed[0].Epoch)
-				epoch, seq = placed[0].Epoch, placed[0].Seq
-				taken++
+	now := storetest.Received()
+	clock := func() time.Time { return now }
+	path := dbPath(t)
+	var epoch, seq uint64
+	taken := 0
+	for start := range rapid.IntRange(2, 4).Draw(rt, "starts") {
+		s, err := store.Open(path, clock, store.Options{})
+		require.NoError(t, err)
+		require.Empty(t, s.Findings())
+		for range rapid.IntRange(1, 6).Draw(rt, "records") {
+			switch j := rapid.IntRange(0, len(jumps)+1).Draw(rt, "jump"); j {
+			case len(jumps):
+				now = time.Date(1970, 1, 1, 0, 0, 0, 0, time.UTC)
+			case len(jumps) + 1:
+				now = time.Date(2090, 1, 1, 0, 0, 0, 0, time.UTC)
+			default:
+				now = now.Add(jumps[j])
 			}
-			h, err := s.History("K-07")
+			e := storetest.Calibration("K-07", taken)
+			e.Received = now
+			placed, err := s.Append([]drift.Entry{e, e}, nil)
 			require.NoError(t, err)
-			require.Len(t, h, taken)
-			require.True(t, slices.IsSortedFunc(h, func(a, b drift.Entry) int { return int(a.StoreSeq) - int(b.StoreSeq) }))
-			require.True(t, h[len(h)-1].Received.Equal(now), "arrival is told as the clock said")
-			require.NoError(t, s.Close())
+			require.True(t, placed[1].Duplicate)
+			require.Greater(t, placed[0].Seq, seq)
+			require.GreaterOrEqual(t, placed[0].Epoch, epoch)
+			require.EqualValues(t, start+1, placed[0].Epoch)
+			epoch, seq = placed[0].Epoch, placed[0].Seq
+			taken++
 		}
-	})
+		h, err := s.History("K-07")
+		require.NoError(t, err)
+		require.Len(t, h, taken)
+		require.True(t, inOrderOfTaking(h))
+		require.True(t, h[len(h)-1].Received.Equal(now), "arrival is told as the clock said")
+		require.NoError(t, s.Close())
+	}
 }
 
 // TestAClonedDevice: two machines that number their records alike and tell
@@ -162,25 +200,48 @@ func TestAClonedDevice(t *testing.T) {
 	n := rounds(t, 5)
 	for seed := range n {
 		s := open(t, dbPath(t))
-		d := doorTo(t, s)
-		for n := range 10 {
-			for device := range 2 {
-				o := offerOf(n)
-				o.Record.ID = fmt.Sprintf("van-3/%d", n)
-				o.Record.Calibration.Temperature = drift.Some(float64(10 + device*(1+seed%20)))
-				for again := range 2 {
-					r, err := d.Take(t.Context(), []intake.Offer{o})
-					require.NoError(t, err)
-					require.Equal(t, device == 1, r[0].Conflict)
-					require.Equal(t, again == 1, r[0].Duplicate)
-				}
-			}
-		}
-		stats, err := s.Stats()
-		require.NoError(t, err)
-		require.EqualValues(t, 10, stats.Conflicts)
-		require.EqualValues(t, 20, stats.Entries)
+		require.NoError(t, cloned(t, s, seed))
 		storetest.Invariants(t, s)
 	}
 	logBound(t, "cloned device of which something was lost or taken for a repeat", n)
+}
+
+// cloned sends the records of two such devices, each twice, and says what is
+// wrong with what is kept.
+func cloned(t *testing.T, s storetest.Store, seed int) error {
+	d := doorTo(t, s)
+	for n := range 10 {
+		for device := range 2 {
+			o := offerOf(n)
+			o.Record.ID = fmt.Sprintf("van-3/%d", n)
+			o.Record.Calibration.Temperature = drift.Some(float64(10 + device*(1+seed%20)))
+			for again := range 2 {
+				r, err := d.Take(t.Context(), []intake.Offer{o})
+				if err != nil || r[0].Conflict != (device == 1) || r[0].Duplicate != (again == 1) {
+					return fmt.Errorf("device %d, time %d: the receipt is %+v (%w)", device, again, r, err)
+				}
+			}
+		}
+	}
+	if stats := must(s.Stats()); stats.Conflicts != 10 || stats.Entries != 20 {
+		return fmt.Errorf("%d records and %d conflicts are kept of 20 and 10", stats.Entries, stats.Conflicts)
+	}
+	return nil
+}
+
+// trusting takes every record whose id is known for a repeat.
+type trusting struct{ storetest.Memory }
+
+func (s *trusting) Append(entries []drift.Entry, r []intake.Refusal) ([]intake.Placed, error) {
+	if _, known, _ := s.Find(entries[0].ID); known {
+		return []intake.Placed{{Epoch: 1, Seq: 1, Duplicate: true}}, nil
+	}
+	return s.Memory.Append(entries, r)
+}
+
+// TestClonedControl: with a store that goes by the id alone, the second device is
+// missed.
+func TestClonedControl(t *testing.T) {
+	require.NoError(t, cloned(t, &storetest.Memory{}, 1))
+	require.Error(t, cloned(t, &trusting{}, 1))
 }
