@@ -75,7 +75,7 @@ func assessTable(w io.Writer, all []advise.Assessment) error {
 	}
 	var out strings.Builder
 	t := tabwriter.NewWriter(&out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "STATE\tMACHINE\tPOWER NEEDED\tARCS LEFT\tLAST RECORD\tWHY")
+	fmt.Fprintln(t, "STATE\tMACHINE\tREQUIRED POWER\tARCS LEFT\tLAST RECORD\tWHY")
 	care := false
 	for i := range all {
 		a := &all[i]
@@ -85,7 +85,7 @@ func assessTable(w io.Writer, all []advise.Assessment) error {
 	if err := t.Flush(); err != nil {
 		return err
 	}
-	out.WriteString("\nPower needed: percent above nominal at 20 °C, 1013 hPa. Arcs left: likely, in brackets 8 in 10 chances.\n")
+	out.WriteString("\nRequired power: percent above nominal, at 20 °C, 1013 hPa and 11 g/m³ of water. Arcs left: likely. What stands behind ± or in brackets holds 8 times in 10.\n")
 	if care {
 		out.WriteString(cautions())
 	}
@@ -103,11 +103,11 @@ func assessOne(w io.Writer, a *advise.Assessment) error {
 	t := tabwriter.NewWriter(&out, 0, 0, 2, ' ', 0)
 	row := func(name, text string) { fmt.Fprintf(t, "  %s\t%s\n", name, text) }
 	fmt.Fprintln(t)
-	row("Power needed", powerText(a))
+	row("Required power", powerText(a))
 	row("Drift per 1000 arcs", withDoubt(a.Drift.Per1000Arcs, a.Drift.Per1000ArcsSD))
 	row("Setting in force", percentText(a.Drift.Setting))
 	row("Limit", percentText(a.Drift.Limit))
-	row("Scatter", percentText(a.Drift.Scatter))
+	row("Scatter", strings.TrimPrefix(percentText(a.Drift.Scatter), "+"))
 	row("Effect of the air", fmt.Sprintf("%s density, %s humidity", percentText(a.Air.Density), percentText(a.Air.Humidity)))
 	row("Arcs on the pair", countText(a.Electrode.Arcs)+", since cleaned "+countText(a.Electrode.ArcsSinceCleaned))
 	row("Arcs left", arcsText(a))
@@ -129,6 +129,9 @@ func assessOne(w io.Writer, a *advise.Assessment) error {
 	return err
 }
 
+// z80 is the half width, in standard deviations, that holds 8 times in 10.
+const z80 = 1.2816
+
 // unknown is what stands for a value that is not known.
 const unknown = "–"
 
@@ -146,10 +149,11 @@ func percentText(v drift.Opt[float64]) string {
 	return unknown
 }
 
+// withDoubt is a value with the half width of the range that holds 8 times in 10.
 func withDoubt(v, sd drift.Opt[float64]) string {
 	text := percentText(v)
 	if s, ok := sd.Get(); ok && text != unknown {
-		text = fmt.Sprintf("%+.1f ± %.1f %%", v.Or(0), s)
+		text = fmt.Sprintf("%+.1f ± %.1f %%", v.Or(0), z80*s)
 	}
 	return text
 }

@@ -315,13 +315,13 @@ func TestAssessText(t *testing.T) {
 
 	var table strings.Builder
 	require.NoError(t, assessTable(&table, all))
-	assert.Contains(t, table.String(), "Service soon  K-07     +4.1 ± 0.4 %  610 (220 to over 6000)  2 Mar 2026 18:00  Needs more power every day.\n")
+	assert.Contains(t, table.String(), "Service soon  K-07     +4.1 ± 0.5 %    610 (220 to over 6000)  2 Mar 2026 18:00  Needs more power every day.\n")
 	assert.Contains(t, table.String(), "Fit           K-01     –")
 	assert.Contains(t, table.String(), "Power off and unplugged", "where somebody may open a machine, the cautions stand")
 
 	var one strings.Builder
 	require.NoError(t, assessOne(&one, &all[0]))
-	for _, say := range []string{"K-07: service soon", "Half of it since Monday.", "+3.3 ± 0.5 %", "clean the electrodes by 2026-03-05", "Failing because of ends: 70 in 100", "Power off and unplugged"} {
+	for _, say := range []string{"K-07: service soon", "Half of it since Monday.", "+3.3 ± 0.6 %", "clean the electrodes by 2026-03-05", "Failing because of ends: 70 in 100", "Power off and unplugged"} {
 		assert.Contains(t, one.String(), say)
 	}
 	one.Reset()
@@ -347,7 +347,7 @@ func TestSiteCheckText(t *testing.T) {
 	require.NoError(t, siteText(&b, &a))
 	assert.Equal(t, `K-07: Wait 25 minutes, then recalibrate.
   It is colder than the air's dew point.
-  The air changes the power needed by +3.2 ± 0.9 %.
+  The air changes the required power by +3.2 ± 1.2 %, 8 times in 10.
   Dew point 9.1 °C.
 `, b.String())
 	a.WaitMinutes = drift.Opt[int]{}

@@ -77,8 +77,11 @@ func sentText(w io.Writer, s *alert.Card) error {
 		_, err := io.WriteString(w, "No case has been opened yet.\n")
 		return err
 	}
-	fmt.Fprintf(&out, "Since %s: %s about %s, %s for each machine and month.\n", s.Since.UTC().Format("2 Jan 2006"),
-		count(s.Messages, "message"), count(s.Machines, "machine"), fixed(s.PerMonth, 2))
+	fmt.Fprintf(&out, "Since %s: %s about %s", s.Since.UTC().Format("2 Jan 2006"), count(s.Messages, "message"), count(s.Machines, "machine"))
+	if s.PerMonth.Known() {
+		fmt.Fprintf(&out, ", %s for each machine and month", fixed(s.PerMonth, 2))
+	}
+	out.WriteString(".\n")
 	table(&out, func(row func(...string)) {
 		row("RULE", "TOLD", "RIGHT", "WRONG", "NO FINDING", "RIGHT OF TOLD AND LISTED", "TO BE EXPECTED")
 		for _, r := range s.Rules {
@@ -91,8 +94,15 @@ func sentText(w io.Writer, s *alert.Card) error {
 		}
 	})
 	n := &s.Notice
-	fmt.Fprintf(&out, "The bench found electrodes worn or dirty %s: %d told at least 3 days before, %d later, %d not told; %s days in the middle.\n",
-		times(n.Found), n.Ahead, n.Late, n.Missed, fixed(n.Days, 1))
+	if n.Found == 0 {
+		out.WriteString("The bench has found no electrodes worn or dirty since.\n")
+	} else {
+		fmt.Fprintf(&out, "The bench found electrodes worn or dirty %s: %d told at least 3 days before, %d later, %d not told.", times(n.Found), n.Ahead, n.Late, n.Missed)
+		if n.Days.Known() {
+			fmt.Fprintf(&out, " The middle one of those told came %s days ahead.", fixed(n.Days, 1))
+		}
+		out.WriteString("\n")
+	}
 	_, err := io.WriteString(w, out.String())
 	return err
 }

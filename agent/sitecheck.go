@@ -153,7 +153,7 @@ func answerLines(ctx context.Context, w io.Writer, at place, in io.Reader) error
 
 // answerWords are the four answers as people say them.
 var answerWords = map[advise.Answer]string{
-	advise.Recalibrate: "Recalibrate", advise.Wait: "Wait", advise.NoNeed: "No need to calibrate", advise.CannotTell: "Cannot tell",
+	advise.Recalibrate: "Recalibrate", advise.Wait: "Wait", advise.NoNeed: "No need to recalibrate", advise.CannotTell: "Cannot tell",
 }
 
 // siteText is the answer for a crew.
@@ -170,7 +170,7 @@ func siteText(w io.Writer, a *advise.MoveAnswer) error {
 		fmt.Fprintf(&out, "  %s\n", r)
 	}
 	if shift, ok := a.ExpectedShift.Get(); ok {
-		fmt.Fprintf(&out, "  The air changes the power needed by %s.\n", withDoubt(drift.Some(shift), a.SD))
+		fmt.Fprintf(&out, "  The air changes the required power by %s, 8 times in 10.\n", withDoubt(drift.Some(shift), a.SD))
 	}
 	if dew, ok := a.DewPoint.Get(); ok {
 		fmt.Fprintf(&out, "  Dew point %.1f °C.\n", dew)
