@@ -144,16 +144,25 @@ func first(reasons []string) string {
 
 func percentText(v drift.Opt[float64]) string {
 	if x, ok := v.Get(); ok {
-		return fmt.Sprintf("%+.1f %%", x)
+		return signed(x) + " %"
 	}
 	return unknown
+}
+
+// signed has a sign unless it is nought as shown.
+func signed(x float64) string {
+	text := fmt.Sprintf("%+.1f", x)
+	if text == "+0.0" || text == "-0.0" {
+		return "0.0"
+	}
+	return text
 }
 
 // withDoubt is a value with the half width of the range that holds 8 times in 10.
 func withDoubt(v, sd drift.Opt[float64]) string {
 	text := percentText(v)
 	if s, ok := sd.Get(); ok && text != unknown {
-		text = fmt.Sprintf("%+.1f ± %.1f %%", v.Or(0), z80*s)
+		text = fmt.Sprintf("%s ± %.1f %%", signed(v.Or(0)), z80*s)
 	}
 	return text
 }

@@ -334,6 +334,10 @@ func TestAssessText(t *testing.T) {
 	require.Len(t, lines, 3)
 	assert.Equal(t, "K-07,,2026-03-02T18:00:00Z,service-soon,Needs more power every day. Half of it since Monday.,full,412,2026-03-02T18:00:00Z,0,4.1,0.4,3.3,0.5,,,,2,0,1840,,220,610,6000,clean,2026-03-05", lines[1])
 
+	for x, text := range map[float64]string{3.24: "+3.2", -3.26: "-3.3", 0.04: "0.0", -0.04: "0.0"} {
+		assert.Equal(t, text, signed(x), "no sign before a nought")
+	}
+
 	var none strings.Builder
 	require.NoError(t, assessTable(&none, nil))
 	assert.Contains(t, none.String(), "No machine is known yet")
