@@ -12,6 +12,7 @@ import (
 	"errors"
 	"log/slog"
 	"maps"
+	"runtime"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -98,6 +99,10 @@ const (
 	mostRest  = 10 * time.Minute
 )
 
+// mostPause bounds how long the fleet pauses after following what came, which it
+// does for restTimes what that took: in a flood the door needs the processors.
+const mostPause = 2 * time.Second
+
 // Run keeps the snapshot up to date until ctx ends. What goes wrong with
 // reading is logged and tried again at the next change.
 func (f *Fleet) Run(ctx context.Context) error {
@@ -119,7 +124,18 @@ func (f *Fleet) Run(ctx context.Context) error {
 		case <-timer.C:
 		case <-f.wake:
 		}
+		began := f.now()
 		f.told(f.catchUp(ctx))
+		pause(ctx, min(restTimes*f.now().Sub(began), mostPause))
+	}
+}
+
+func pause(ctx context.Context, rest time.Duration) {
+	timer := time.NewTimer(rest)
+	defer timer.Stop()
+	select {
+	case <-ctx.Done():
+	case <-timer.C:
 	}
 }
 
@@ -159,6 +175,16 @@ func (f *Fleet) String() string { return "fleet" }
 
 // Snapshot returns the latest one.
 func (f *Fleet) Snapshot() *Snapshot { return f.current.Load() }
+
+// processors are how many work on the fleet: all until it is ready, then all but
+// one, so that what comes in the door need not wait.
+func (f *Fleet) processors() int {
+	all := runtime.GOMAXPROCS(0)
+	if f.ready.Load() {
+		return max(all-1, 1)
+	}
+	return all
+}
 
 // start answers from what was kept, as far as that goes; what it was learnt from
 // may be of an earlier day. Else it makes everything.
@@ -206,6 +232,7 @@ func (f *Fleet) everything(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	w.processors = f.processors()
 	if err := w.learn(ctx); err != nil {
 		return err
 	}
@@ -293,7 +320,7 @@ func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn boo
 		return f.everything(ctx)
 	}
 	next := *w
-	next.cut.asOf = now
+	next.cut.asOf, next.processors = now, f.processors()
 	var err error
 	if next.refused, err = f.book.Refused(); err != nil {
 		return err
@@ -308,7 +335,7 @@ func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn boo
 	}
 	names := slices.Sorted(maps.Keys(touched))
 	members := make([]*member, len(names))
-	err = each(ctx, names, func(i int, name string) (err error) {
+	err = each(ctx, next.processors, names, func(i int, name string) (err error) {
 		members[i], err = f.notes.current(&next, name)
 		return err
 	})

@@ -10,6 +10,7 @@ import (
 	"sync"
 	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
@@ -268,6 +269,49 @@ func TestRunStopsWhileItReads(t *testing.T) {
 	require.NoError(t, y.Run(ctx))
 	assert.LessOrEqual(t, reads.Load(), int64(runtime.GOMAXPROCS(0)), "histories read after the stop")
 	assert.Empty(t, y.Snapshot().Assessments())
+}
+
+// However long reading takes, while records come in a flood the fleet works a
+// fifth of the time and leaves a processor alone. At the start it takes all.
+func TestAFloodFindsProcessorsFree(t *testing.T) {
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(3))
+	synctest.Test(t, func(t *testing.T) {
+		book := &memoryBook{Memory: &storetest.Memory{}}
+		var flood []drift.Entry
+		for _, machine := range []string{"K-01", "K-02", "K-03", "K-04", "K-05", "K-06"} {
+			flood = append(flood, storetest.Calibration(machine, 1))
+		}
+		_, err := book.Append(flood, nil)
+		require.NoError(t, err)
+		const reading = 100 * time.Millisecond
+		var at, most atomic.Int64
+		book.slow = func() {
+			most.Store(max(most.Load(), at.Add(1)))
+			time.Sleep(reading)
+			at.Add(-1)
+		}
+		f := New(book, time.Now, slog.New(slog.DiscardHandler))
+		ctx, stop := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- f.Run(ctx) }()
+		for f.Ready() != nil {
+			time.Sleep(reading)
+		}
+		assert.EqualValues(t, 3, most.Swap(0))
+		const looks = 10_000
+		worked := 0
+		for range looks {
+			f.Announce(flood)
+			time.Sleep(reading / 10)
+			if at.Load() > 0 {
+				worked++
+			}
+		}
+		stop()
+		require.NoError(t, <-done)
+		assert.InDelta(t, 0.2, float64(worked)/looks, 0.05)
+		assert.EqualValues(t, 2, most.Load())
+	})
 }
 
 // A book that cannot be read leaves the snapshot as it was.

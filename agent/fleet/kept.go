@@ -236,7 +236,7 @@ func (n *notes) recall(ctx context.Context, book Book, now time.Time) (w *world,
 	w.id = named(raw)
 	n.id, n.learnt, n.at = w.id, w.learnt, now
 	members = make([]*member, len(w.names))
-	err = each(ctx, w.names, func(i int, name string) (err error) {
+	err = each(ctx, w.processors, w.names, func(i int, name string) (err error) {
 		members[i], err = n.current(w, name)
 		return err
 	})

@@ -54,6 +54,8 @@ type world struct {
 	refused map[string]int
 	names   []string
 	zones   *zones
+	// processors are how many read and fold its machines.
+	processors int
 
 	// pop are the populations learnt at the midnight learnt, from as many records
 	// as old says.
@@ -76,7 +78,7 @@ func look(book Book, c cut) (*world, error) {
 
 // survey reads what concerns the whole fleet.
 func survey(book Book, c cut) (*world, error) {
-	w := &world{book: book, cut: c, zones: &zones{}, learnt: learntAt(c.asOf)}
+	w := &world{book: book, cut: c, zones: &zones{}, learnt: learntAt(c.asOf), processors: runtime.GOMAXPROCS(0)}
 	var err error
 	if w.names, err = book.Machines(); err != nil {
 		return nil, err
@@ -117,10 +119,10 @@ func (w *world) learn(ctx context.Context) error {
 	}
 }
 
-// each reads the lives of the named machines on all processors. A life is gone
-// after use is done with it: only as many are held as there are processors.
+// each reads the lives of the named machines, on as many processors as it may. A
+// life is gone after use is done with it: no more are held than that.
 func (w *world) each(ctx context.Context, names []string, use func(i int, l *life)) error {
-	return each(ctx, names, func(i int, name string) error {
+	return each(ctx, w.processors, names, func(i int, name string) error {
 		l, err := w.life(name)
 		if err == nil {
 			use(i, l)
@@ -129,9 +131,9 @@ func (w *world) each(ctx context.Context, names []string, use func(i int, l *lif
 	})
 }
 
-func each(ctx context.Context, names []string, do func(i int, name string) error) error {
+func each(ctx context.Context, processors int, names []string, do func(i int, name string) error) error {
 	group, ctx := errgroup.WithContext(ctx)
-	group.SetLimit(runtime.GOMAXPROCS(0))
+	group.SetLimit(processors)
 	for i, name := range names {
 		group.Go(func() error {
 			if err := ctx.Err(); err != nil {
