@@ -46,6 +46,7 @@ func (s *Store) Kept(name string) ([]byte, error) {
 			key := headKey(name)
 			value, _ := unseal(key, b.Get(key))
 			out = bytes.Clone(value)
+			s.spend(tx, onePage+len(out))
 		}
 		return nil
 	})
@@ -58,7 +59,6 @@ func (s *Store) Kept(name string) ([]byte, error) {
 // entries, or none with that link.
 func (s *Store) After(machine string, link []byte) (entries []drift.Entry, last []byte, err error) {
 	var spoilt []error
-	spent := 0
 	err = s.view(func(tx *bbolt.Tx) error {
 		prefix := headKey(machine)
 		var from []byte
@@ -75,7 +75,7 @@ func (s *Store) After(machine string, link []byte) (entries []drift.Entry, last 
 				continue
 			}
 			end = i
-			spent += len(i.key) + len(i.value)
+			s.spend(tx, i.size())
 			more, err := i.entries()
 			if err != nil {
 				spoilt = append(spoilt, err)
@@ -85,7 +85,7 @@ func (s *Store) After(machine string, link []byte) (entries []drift.Entry, last 
 		if end.key != nil {
 			last = linkOf(end.key, end.value) // a machine's last entry is always whole
 		}
-		s.spend(tx, spent)
+		s.spend(tx, onePage)
 		return nil
 	})
 	return entries, last, errors.Join(append(spoilt, err)...)

@@ -22,9 +22,9 @@ func (s *Store) pages(tx *bbolt.Tx) pages {
 	return pages{s.db.Info().Data, uintptr(min(tx.Size(), info.Size()))}
 }
 
-// releaseEvery is how long pages may gather while the whole file is read: some
-// tens of megabytes.
-const releaseEvery = 5 * time.Millisecond
+// releaseEvery is how long pages may gather while bbolt checks them, which says
+// nothing meanwhile: it reads 30 MB and more in a millisecond.
+const releaseEvery = time.Millisecond
 
 // releasing releases pages again and again until what it returns is called.
 func (p pages) releasing() (stop func()) {
@@ -49,15 +49,20 @@ func (p pages) releasing() (stop func()) {
 }
 
 const (
-	// releaseAfter is how many bytes of histories may gather.
+	// releaseAfter is how many bytes of pages may gather.
 	releaseAfter = 32 << 20
-	// aroundOne is what the system brings with one page: its neighbours.
-	aroundOne = 64 << 10
+	// around is how many pages the system brings with one: its neighbours, which
+	// are seldom what is read next.
+	around = 16
+	// onePage is what is read at least, whatever is looked up.
+	onePage = 4 << 10
+	// beside is what bbolt's page holds of an entry beside its key and value.
+	beside = 16
 )
 
-// spend counts what was read of a history, and releases pages when it is much.
+// spend counts bytes that were read, and releases pages when they are many.
 func (s *Store) spend(tx *bbolt.Tx, bytes int) {
-	if s.spent.Add(int64(max(bytes, aroundOne))) >= releaseAfter {
+	if s.spent.Add(int64(bytes+beside)*around) >= releaseAfter {
 		s.spent.Store(0)
 		s.pages(tx).release()
 	}

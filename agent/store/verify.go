@@ -58,8 +58,10 @@ func VerifyFile(path string) (Report, error) {
 func (s *Store) Verify() (Report, error) {
 	var r Report
 	err := s.view(func(tx *bbolt.Tx) error {
-		defer s.pages(tx).releasing()()
-		if err := checkPages(tx); err != nil {
+		stop := s.pages(tx).releasing()
+		err := checkPages(tx)
+		stop()
+		if err != nil {
 			r.unreadable(err)
 			return nil
 		}
@@ -70,7 +72,8 @@ func (s *Store) Verify() (Report, error) {
 		}
 		v := verifier{tx: tx, report: &r, seed: maphash.MakeSeed(), entries: tx.Bucket(entriesBucket), ids: tx.Bucket(idsBucket),
 			order: tx.Bucket(orderBucket), heads: tx.Bucket(headsBucket),
-			conflicts: tx.Bucket(conflictsBucket), setups: tx.Bucket(setupsBucket)}
+			conflicts: tx.Bucket(conflictsBucket), setups: tx.Bucket(setupsBucket),
+			spend: func(bytes int) { s.spend(tx, bytes) }}
 		if err := v.walk(); err != nil {
 			return err
 		}
@@ -103,6 +106,8 @@ type verifier struct {
 	report *Report
 
 	entries, ids, order, heads, conflicts, setups *bbolt.Bucket
+
+	spend func(bytes int) // see Store.spend
 
 	setupsSeen uint64
 
@@ -185,6 +190,7 @@ func (v *verifier) stretch(from, to []byte) {
 	var at place
 	var h head // as it should be
 	for i := range walk(v.tx, nil, from) {
+		v.spend(i.size())
 		if to != nil && bytes.Compare(i.key, to) >= 0 {
 			break
 		}
@@ -347,6 +353,7 @@ func (v *verifier) end(machine string, is head) {
 func (v *verifier) ends() {
 	c := v.heads.Cursor()
 	for k, _ := c.First(); k != nil; k, _ = c.Next() {
+		v.spend(onePage)
 		if first, _ := v.entries.Cursor().Seek(k); !bytes.HasPrefix(first, k) { // some are always whole
 			v.report.wrong(Damage{Machine: string(bytes.TrimSuffix(k, []byte{0})), Meaning: "all its entries were taken out"})
 		}
@@ -365,6 +372,7 @@ func (v *verifier) indexes(st state) {
 	var refs, last uint64
 	c := v.ids.Cursor()
 	for k, r := c.First(); k != nil; k, r = c.Next() {
+		v.spend(len(k) + len(r))
 		places, _ := refsOf(r)
 		refs += uint64(len(places))
 		for _, p := range places {
@@ -395,6 +403,7 @@ func (v *verifier) indexes(st state) {
 func (v *verifier) list(b *bbolt.Bucket) (sum, n uint64) {
 	c := b.Cursor()
 	for k, machine := c.First(); k != nil; k, machine = c.Next() {
+		v.spend(len(k) + len(machine))
 		sum += v.hash(k, machine)
 		n++
 	}

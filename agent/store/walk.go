@@ -17,6 +17,9 @@ type item struct {
 	thinned    bool
 }
 
+// size is how much of the file it is.
+func (i item) size() int { return len(i.key) + len(i.value) }
+
 // walk goes through what is kept, machine by machine, in order of taking: what
 // has keys that begin with the prefix, from a key on if one is given. A file of
 // schema 1 that is only read has no bucket of thinned ones.
