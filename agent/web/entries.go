@@ -139,7 +139,11 @@ func details(e *drift.Entry) string {
 			continue
 		}
 		if v, ok := f.Value(&e.Record); ok {
-			parts = append(parts, fieldWord(f.Name)+" "+valueWord(v)+unitOf(f))
+			text := valueWord(v)
+			if f.Words != nil {
+				text = strings.ReplaceAll(text, "-", " ")
+			}
+			parts = append(parts, fieldWord(f.Name)+" "+text+unitOf(f))
 		}
 	}
 	return joined(parts...)
@@ -147,8 +151,17 @@ func details(e *drift.Entry) string {
 
 // fieldWord makes a field's name readable: its unit goes behind the value.
 func fieldWord(name string) string {
-	if name == "recleaved" {
+	switch name { // as the forms ask for it
+	case "recleaved":
 		return "fresh ends"
+	case "operator":
+		return "done by"
+	case "trigger":
+		return "why"
+	case "attempt":
+		return "try"
+	case "attempts":
+		return "tries"
 	}
 	for _, unit := range []string{"_um", "_pct", "_c", "_m", "_hpa", "_db"} {
 		name = strings.TrimSuffix(name, unit)

@@ -437,6 +437,7 @@ func TestRefusedPage(t *testing.T) {
 	seen := text(t, w)
 	assert.Contains(t, seen, "temperature_c is 214: it must be from -40 to 60 degrees Celsius")
 	assert.Contains(t, seen, "came 3 times")
+	assert.Contains(t, seen, "This is not JSON")
 	assert.Contains(t, seen, `"\x00\x01<script>alert(1)</script>"`)
 	assert.Contains(t, get(t, &fake{}, "/refused").Body.String(), "Nothing was refused.")
 }

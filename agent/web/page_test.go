@@ -347,7 +347,7 @@ func TestMachineSays(t *testing.T) {
 	require.Equal(t, http.StatusOK, w.Code)
 	seen := text(t, w)
 	for _, part := range []string{
-		"Service soon", "Clean the electrodes by Thu 5 Mar.", "between 220 and 1,240 arcs are left", "Clears when the service is logged",
+		"Service soon", "Clean the electrodes by Thu 5 Mar.", "done by A. Ruiz", "why start of day", "between 220 and 1,240 arcs are left", "Clears when the service is logged",
 		"Power off and unplugged", "Never look into a fibre", "sharps bin", "Alcohol away from any flame",
 		"between 220 and 1,240: plan on 220", "about 7 in 10", "new pair", "cleaned", "limit +12 %",
 		"altitude 210 → 2100 m by J. Lund", "typing slip", "Electrodes replaced", "pair lot 118",

@@ -31,6 +31,9 @@ func (s *Server) refusedPage(w http.ResponseWriter, _ *http.Request) {
 	view := refusedView{Findings: s.Findings(), Total: total}
 	for _, r := range latest {
 		row := refusedRow{When: r.Last.In(s.Now().Location()).Format("2 Jan 2006 15:04"), Machine: r.Machine, From: r.Via, Problem: r.Problem.Error(), Raw: legible(r.Raw, r.Size)}
+		if r.Problem.Field == "" { // else it begins with the field's name
+			row.Problem = upperFirst(row.Problem)
+		}
 		if r.Machine != "" {
 			row.Link = machineLink(r.Machine)
 		}
