@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/faulttest"
 	"arcdrift/agent/store"
 )
 
@@ -117,13 +118,13 @@ func TestSpoiltStores(t *testing.T) {
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
-			for seed := range rounds(t, 4) {
+			for seed := range faulttest.Rounds(t, 4) {
 				n++
 				spoiltStore(t, spoil(rand.New(rand.NewPCG(9, uint64(seed))), bytes.Clone(sound)), seed)
 			}
 		})
 	}
-	t.Logf("spoilt stores that kept the agent from starting or changed an answer unsaid: 0 of %d, below %.2g at 95 %%", n, 3/float64(n))
+	faulttest.Bound(t, "spoilt stores that kept the agent from starting or changed an answer unsaid", n)
 }
 
 func spoiltStore(t *testing.T, file []byte, seed int) {

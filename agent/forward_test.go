@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/faulttest"
 	"arcdrift/agent/store"
 )
 
@@ -42,7 +43,7 @@ func serveProcess(t *testing.T, db string, args ...string) (url string, kill fun
 func TestVanAndHubKilled(t *testing.T) {
 	van, hub := tempDB(t), tempDB(t)
 	port, chance := freeTCPPort(t), rand.New(rand.NewPCG(1, 18))
-	n := rounds(t, 4)
+	n := faulttest.Rounds(t, 4)
 	start := func(hubFirst bool) (url string, killVan, killHub func()) {
 		hubUp := func() { _, killHub = serveProcess(t, hub, "--http-listen", "127.0.0.1:"+port) }
 		if hubFirst {
@@ -89,7 +90,7 @@ func TestVanAndHubKilled(t *testing.T) {
 	assert.Equal(t, vanKept, hubKept)
 	assert.Equal(t, vanRefused, hubRefused)
 	assert.Greater(t, len(vanRefused), 1, "nothing was refused")
-	t.Logf("vans and hubs killed with what they hold apart: 0 of %d, below %.2g at 95 %%", n, 3/float64(n))
+	faulttest.Bound(t, "vans and hubs killed with what they hold apart", n)
 }
 
 // refusedAt is the refused list as a running agent's backup holds it.

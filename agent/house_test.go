@@ -34,7 +34,7 @@ var rooms = []string{
 	"agent/store",
 	"agent/intake",
 	"agent/fleet agent/alert",
-	"agent/wire agent/roadtest",
+	"agent/wire agent/roadtest agent/faulttest",
 	"dashboards",
 	"drift/synth drift/score",
 	"drift/advise",

@@ -19,6 +19,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/faulttest"
 	"arcdrift/agent/store"
 )
 
@@ -27,7 +28,7 @@ import (
 // an HTTP 201, and mosquitto_pub that ends well, which it does after PUBACK.
 func TestKilledAgentHasWhatItAcknowledged(t *testing.T) {
 	db, chance := tempDB(t), rand.New(rand.NewPCG(1, 2))
-	n := rounds(t, 6)
+	n := faulttest.Rounds(t, 6)
 	acked := map[string]bool{}
 	for round := range n {
 		port := freeTCPPort(t)
@@ -63,7 +64,7 @@ func TestKilledAgentHasWhatItAcknowledged(t *testing.T) {
 
 	require.Greater(t, len(acked), n, "the load was no load")
 	require.NoError(t, keptOnce(db, acked))
-	t.Logf("agents killed that lost or doubled one of %d acknowledged records: 0 of %d, below %.2g at 95 %%", len(acked), n, 3/float64(n))
+	faulttest.Bound(t, fmt.Sprintf("agents killed that lost or doubled one of %d acknowledged records", len(acked)), n)
 }
 
 // keptOnce says what is wrong with a closed store that should have what was

@@ -16,6 +16,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/faulttest"
 )
 
 // load posts records from several clients until ctx ends, and notes which were
@@ -70,7 +72,7 @@ func postStatus(ctx context.Context, url, body string) int {
 // On a disk that takes its time for every flush nothing is acknowledged before
 // its flush, and what is too much is turned away and not kept waiting for ever.
 func TestSlowDisk(t *testing.T) {
-	n := rounds(t, 3)
+	n := faulttest.Rounds(t, 3)
 	for round := range n {
 		flush := []time.Duration{100, 300, 600}[round%3] * time.Millisecond
 		db := tempDB(t)
@@ -109,7 +111,7 @@ func TestSlowDisk(t *testing.T) {
 		t.Logf("flush %s: %d acknowledged, median %s, p99 %s, %d turned away", flush, len(l.waits), l.waits[len(l.waits)/2], l.waits[len(l.waits)*99/100], l.busy+flood.busy)
 		require.NoError(t, keptOnce(db, l.acked))
 	}
-	t.Logf("slow disks with an early acknowledgement or a record lost: 0 of %d, below %.2g at 95 %%", n, 3/float64(n))
+	faulttest.Bound(t, "slow disks with an early acknowledgement or a record lost", n)
 }
 
 // TestSlowDiskControl: on a quick disk acknowledgements come sooner than the
@@ -128,7 +130,7 @@ func TestSlowDiskControl(t *testing.T) {
 // An agent that is asked to end in the middle of commits ends well and has what
 // it acknowledged; one that is halted and let go on has lost nothing either.
 func TestEndedAndHaltedUnderLoad(t *testing.T) {
-	n := rounds(t, 5)
+	n := faulttest.Rounds(t, 5)
 	for round := range n {
 		db := tempDB(t)
 		cmd := exec.Command("arcdrift", "serve", "--db", db, "--http-listen", "127.0.0.1:0")
@@ -159,5 +161,5 @@ func TestEndedAndHaltedUnderLoad(t *testing.T) {
 		require.NoError(t, keptOnce(db, l.acked))
 		assert.NoFileExists(t, addressFile(db))
 	}
-	t.Logf("agents ended or halted under load that lost a record: 0 of %d, below %.2g at 95 %%", n, 3/float64(n))
+	faulttest.Bound(t, "agents ended or halted under load that lost a record", n)
 }

@@ -7,10 +7,8 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
-	"os"
 	"path/filepath"
 	"slices"
-	"strconv"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -19,6 +17,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"arcdrift/agent/faulttest"
 	"arcdrift/agent/store"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
@@ -159,7 +158,7 @@ func past(t *testing.T, now time.Time) (before, today []drift.Record) {
 // Whatever comes, in whatever order, and however often the agent is left in
 // good order or not: the answers are those of the records alone, bit for bit.
 func TestWhatIsKeptChangesNoAnswer(t *testing.T) {
-	for seed := range uint64(rounds(t, 1)) {
+	for seed := range uint64(faulttest.Rounds(t, 1)) {
 		t.Run(fmt.Sprint("seed ", seed), func(t *testing.T) {
 			before, today := past(t, evening)
 			k := newKeeper(t, evening)
@@ -177,16 +176,6 @@ func TestWhatIsKeptChangesNoAnswer(t *testing.T) {
 			}
 		})
 	}
-}
-
-// rounds is n, or as many times that as ARCDRIFT_FAULTS says.
-func rounds(t *testing.T, n int) int {
-	if more := os.Getenv("ARCDRIFT_FAULTS"); more != "" {
-		times, err := strconv.Atoi(more)
-		require.NoError(t, err)
-		n *= times
-	}
-	return n
 }
 
 // scribe invents what comes next.

@@ -12,7 +12,6 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
-	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -20,6 +19,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/faulttest"
 	"arcdrift/agent/intake"
 	"arcdrift/agent/roadtest"
 	"arcdrift/agent/store"
@@ -56,23 +56,12 @@ type forgetful struct{ *store.Store }
 func (f *forgetful) Cursor(string) (store.Cursor, error)      { return store.Cursor{}, nil }
 func (f *forgetful) SetCursor(_ string, _ store.Cursor) error { return nil }
 
-// rounds is how many rounds a fault test does.
-func rounds(t *testing.T, n int) int {
-	times := 1
-	if v := os.Getenv("ARCDRIFT_FAULTS"); v != "" {
-		var err error
-		times, err = strconv.Atoi(v)
-		require.NoError(t, err, "ARCDRIFT_FAULTS is a whole number")
-	}
-	return n * times
-}
-
 // On a network that cuts connections in the middle of greetings, questions and
 // answers, or lets them fall silent, nothing is lost and nothing is doubled.
 func TestBrokenNetwork(t *testing.T) {
 	for scheme, begin := range map[string]func(*httptest.Server){"http": (*httptest.Server).Start, "https": (*httptest.Server).StartTLS} {
 		t.Run(scheme, func(t *testing.T) {
-			breaks, want, seed := 0, rounds(t, 25), uint64(0)
+			breaks, want, seed := 0, faulttest.Rounds(t, 25), uint64(0)
 			for ; breaks < want; seed++ {
 				van, hub := newStore(t), newAgentBehind(t, filepath.Join(t.TempDir(), "hub.db"), begin)
 				fill(t, van, 0, 1000)
@@ -90,7 +79,7 @@ func TestBrokenNetwork(t *testing.T) {
 				breaks += r.Breaks()
 				hub.stop()
 			}
-			t.Logf("broken connections with a record lost or doubled: 0 of %d, below %.2g at 95 %%; seeds 0 to %d", breaks, 3/float64(breaks), seed-1)
+			faulttest.Bound(t, fmt.Sprintf("broken connections with a record lost or doubled, seeds 0 to %d", seed-1), breaks)
 		})
 	}
 }

@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/agent/auth"
+	"arcdrift/agent/faulttest"
 	"arcdrift/agent/intake"
 )
 
@@ -230,7 +231,7 @@ func TestHostileDevice(t *testing.T) {
 // Packets that are spoilt at random, behind good credentials: whatever the
 // broker makes of them, nobody gets at another's machine and it goes on.
 func TestSpoiltPackets(t *testing.T) {
-	n := rounds(t, 500)
+	n := faulttest.Rounds(t, 500)
 	h := newHostile(t)
 	good := h.goodDevice(t)
 	heard := listen(t, good, "arcdrift/v1/K-07/#")
@@ -265,7 +266,7 @@ func TestSpoiltPackets(t *testing.T) {
 	h.onlyItsOwn(t, good, heard)
 	publish(t, good, "arcdrift/v1/K-07/usage", usageOf7)
 	assert.NotNil(t, next(t, heard))
-	t.Logf("spoilt packets that wrote for another machine or ended the broker: 0 of %d, below %.2g at 95 %%", n, 3/float64(n))
+	faulttest.Bound(t, "spoilt packets that wrote for another machine or ended the broker", n)
 }
 
 // TestHostileControl: with a guard that lets everybody do everything, the same

@@ -15,6 +15,7 @@ import (
 	"github.com/eclipse/paho.mqtt.golang/packets"
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/faulttest"
 	"arcdrift/agent/roadtest"
 )
 
@@ -125,13 +126,13 @@ func (d *fakeDoor) has(id string) bool {
 // A device whose network breaks in the middle of greetings and packets, or falls
 // silent, loses nothing that it sends at QoS 1.
 func TestBrokenRoad(t *testing.T) {
-	breaks, want, seed := 0, rounds(t, 25), uint64(0)
+	breaks, want, seed := 0, faulttest.Rounds(t, 25), uint64(0)
 	for ; breaks < want; seed++ {
 		kept, broken := overBrokenRoad(t, 100, 1, seed)
 		require.Equal(t, 101, kept, "seed %d", seed)
 		breaks += broken
 	}
-	t.Logf("broken connections with a record lost: 0 of %d, below %.2g at 95 %%; seeds 0 to %d", breaks, 3/float64(breaks), seed-1)
+	faulttest.Bound(t, fmt.Sprintf("broken connections with a record lost, seeds 0 to %d", seed-1), breaks)
 }
 
 // TestBrokenRoadControl: at QoS 0 the same network loses records, so the test

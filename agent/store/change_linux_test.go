@@ -8,6 +8,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/faulttest"
 	"arcdrift/agent/store"
 	"arcdrift/agent/store/storetest"
 	"arcdrift/drift"
@@ -91,14 +92,14 @@ func TestPowerCutInEveryChange(t *testing.T) {
 			if p.also != nil {
 				calls = calls[1:] // two faults of one call do not go together
 			}
-			for range rounds(t, 1) {
+			for range faulttest.Rounds(t, 1) {
 				for _, call := range calls {
 					total += everyPowerCut(t, p, call)
 				}
 			}
 		})
 	}
-	logBound(t, "power cut in a change of the whole store with neither the old nor the new one there", total)
+	faulttest.Bound(t, "power cut in a change of the whole store with neither the old nor the new one there", total)
 }
 
 // everyPowerCut cuts the power at the first, second, … call of a kind.

@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.etcd.io/bbolt"
 
+	"arcdrift/agent/faulttest"
 	"arcdrift/agent/intake"
 	"arcdrift/agent/store"
 	"arcdrift/agent/store/storetest"
@@ -131,7 +132,7 @@ func TestDamageIsToldOrHarmless(t *testing.T) {
 	for name, d := range damages() {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			n := rounds(t, d.n)
+			n := faulttest.Rounds(t, d.n)
 			outcomes := map[string]int{}
 			for seed := range n {
 				random := rand.New(rand.NewPCG(9, uint64(seed)))
@@ -141,7 +142,7 @@ func TestDamageIsToldOrHarmless(t *testing.T) {
 				outcomes[outcome]++
 			}
 			t.Log(outcomes)
-			logBound(t, "damaged file read without a word", n)
+			faulttest.Bound(t, "damaged file read without a word", n)
 		})
 	}
 }

@@ -47,23 +47,6 @@ func TestMain(m *testing.M) {
 	goleak.VerifyTestMain(m)
 }
 
-// rounds is how many rounds a fault test does.
-func rounds(t *testing.T, n int) int {
-	times := 1
-	if v := os.Getenv("ARCDRIFT_FAULTS"); v != "" {
-		var err error
-		times, err = strconv.Atoi(v)
-		require.NoError(t, err, "ARCDRIFT_FAULTS is a whole number")
-	}
-	return n * times
-}
-
-// logBound states what n rounds without a failure show: the rule of three
-// (Hanley and Lippman-Hand, JAMA 249 (1983) 1743).
-func logBound(t *testing.T, what string, n int) {
-	t.Logf("%s: 0 of %d, below %.2g at 95 %%", what, n, 3/float64(n))
-}
-
 // nth is the record that children write as number n.
 func nth(n int) drift.Entry { return storetest.Calibration(fmt.Sprintf("K-%d", n%7), n) }
 

@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/faulttest"
 	"arcdrift/agent/store"
 	"arcdrift/agent/store/storetest"
 	"arcdrift/drift"
@@ -21,6 +22,7 @@ import (
 // TestWhatIsFoundAtOpening changes a closed store of four records behind its
 // back, where there is an older backup of two.
 func TestWhatIsFoundAtOpening(t *testing.T) {
+	faults := 0
 	for name, test := range map[string]struct {
 		change  func(t *testing.T, path, backup string)
 		finds   store.FindingKind // "": nothing
@@ -99,8 +101,12 @@ func TestWhatIsFoundAtOpening(t *testing.T) {
 			require.NoError(t, s.Close())
 			again := open(t, path)
 			require.Empty(t, again.Findings(), "told once")
+			if test.finds != "" {
+				faults++
+			}
 		})
 	}
+	faulttest.Bound(t, "store changed behind its back and not told, or not as it is", faults)
 }
 
 // TestFoundControl: it is by the witness that these are found. Without it a store
@@ -168,7 +174,7 @@ func TestBackupIsTheStoreOfThatMoment(t *testing.T) {
 			}
 		}
 	}()
-	n := rounds(t, 20)
+	n := faulttest.Rounds(t, 20)
 	for range n {
 		var backup bytes.Buffer
 		require.NoError(t, s.Backup(&backup))
@@ -176,7 +182,7 @@ func TestBackupIsTheStoreOfThatMoment(t *testing.T) {
 	}
 	close(stop)
 	require.NoError(t, <-done)
-	logBound(t, "backup under load that did not restore to the same", n)
+	faulttest.Bound(t, "backup under load that did not restore to the same", n)
 }
 
 // restoresTo says what keeps a backup from being a store as it was at a moment.

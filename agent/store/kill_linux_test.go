@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/faulttest"
 	"arcdrift/agent/store"
 	"arcdrift/agent/store/storetest"
 	"arcdrift/drift"
@@ -55,7 +56,7 @@ func killedAs(t *testing.T, mode string, wrapper []string, path string, from int
 }
 
 func TestKillAtRandom(t *testing.T) {
-	n := rounds(t, 200)
+	n := faulttest.Rounds(t, 200)
 	random := rand.New(rand.NewPCG(1, 0))
 	path := dbPath(t)
 	var acks []int
@@ -68,7 +69,7 @@ func TestKillAtRandom(t *testing.T) {
 		acks = append(acks, heard.acks...)
 		reopened(t, path, acks)
 	}
-	logBound(t, "kill -9 with a receipt lost or a store harmed", n)
+	faulttest.Bound(t, "kill -9 with a receipt lost or a store harmed", n)
 }
 
 // TestKillControl: a store that gives its receipts first and keeps afterwards is
@@ -121,7 +122,7 @@ func TestPowerCut(t *testing.T) {
 		"slow disk":  traced("/dev/null", "fdatasync", "delay_enter=5000"), // µs; a receipt given early would be caught
 	} {
 		t.Run(name, func(t *testing.T) {
-			n := rounds(t, 20)
+			n := faulttest.Rounds(t, 20)
 			random := rand.New(rand.NewPCG(2, 0))
 			for range n {
 				t.Run("", func(t *testing.T) {
@@ -130,7 +131,7 @@ func TestPowerCut(t *testing.T) {
 					reopened(t, filepath.Join(d.afterPowerCut(t).at, "arcdrift.db"), heard.acks)
 				})
 			}
-			logBound(t, "power cut with a receipt lost or a store harmed", n)
+			faulttest.Bound(t, "power cut with a receipt lost or a store harmed", n)
 		})
 	}
 }
@@ -197,7 +198,7 @@ func TestKillAtEveryWrite(t *testing.T) {
 		reopened(t, path, heard.acks)
 		return reached
 	})
-	logBound(t, "kill at a write, flush, growth or renaming with a receipt lost or a store harmed", n)
+	faulttest.Bound(t, "kill at a write, flush, growth or renaming with a receipt lost or a store harmed", n)
 }
 
 // TestKillAtAWriteControl: receipts that are given before the write are missed when
@@ -234,7 +235,7 @@ func TestEveryWriteFails(t *testing.T) {
 			return reached
 		})
 	}
-	logBound(t, "failed write, flush, growth or renaming with a receipt lost or a store harmed", total)
+	faulttest.Bound(t, "failed write, flush, growth or renaming with a receipt lost or a store harmed", total)
 }
 
 // TestAWriteFailsControl: receipts that are given whatever the store says are
@@ -287,17 +288,17 @@ func TestRestoreIsAllOrNothing(t *testing.T) {
 		storetest.Invariants(t, s)
 		return reached
 	})
-	logBound(t, "kill during restore with neither store there", n)
+	faulttest.Bound(t, "kill during restore with neither store there", n)
 }
 
 // On a full disk records are refused and what was decided is still kept, in the
 // room that the ballast gives up; with room again both are.
 func TestDiskFullKeepsDecisions(t *testing.T) {
-	n := rounds(t, 3)
+	n := faulttest.Rounds(t, 3)
 	for range n {
 		require.NoError(t, decideOnFullDisk(t, 1<<20))
 	}
-	logBound(t, "full disk on which nothing could be decided", n)
+	faulttest.Bound(t, "full disk on which nothing could be decided", n)
 	require.ErrorIs(t, decideOnFullDisk(t, 0), store.ErrFull, "without ballast the same cannot be kept")
 }
 
@@ -354,13 +355,13 @@ func TestDiskFull(t *testing.T) {
 	total := 0
 	for name, disk := range disks() {
 		t.Run(name, func(t *testing.T) {
-			for range rounds(t, 2) {
+			for range faulttest.Rounds(t, 2) {
 				require.NoError(t, fillUp(t, disk(t), (*store.Store).Append))
 				total++
 			}
 		})
 	}
-	logBound(t, "full disk with a receipt lost, reading stopped, or a store that did not go on", total)
+	faulttest.Bound(t, "full disk with a receipt lost, reading stopped, or a store that did not go on", total)
 }
 
 // TestDiskFullControl: receipts that are given whatever the store says are missed

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"arcdrift/agent/faulttest"
 	"arcdrift/agent/intake"
 	"arcdrift/agent/store"
 	"arcdrift/agent/store/storetest"
@@ -75,7 +76,7 @@ func TestOrderOfArrivalAndRepeatsChangeNothing(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			n := 0
-			for range rounds(t, c.times) {
+			for range faulttest.Rounds(t, c.times) {
 				rapid.Check(t, func(rt *rapid.T) {
 					set, sent := arrivals(rt)
 					t.Run("", func(t *testing.T) {
@@ -84,7 +85,7 @@ func TestOrderOfArrivalAndRepeatsChangeNothing(t *testing.T) {
 					n++
 				})
 			}
-			logBound(t, "shuffled and repeated arrivals that read differently", n)
+			faulttest.Bound(t, "shuffled and repeated arrivals that read differently", n)
 		})
 	}
 }
@@ -120,13 +121,13 @@ func TestOrderControl(t *testing.T) {
 // odd is found.
 func TestTheClockDecidesNothing(t *testing.T) {
 	n := 0
-	for range rounds(t, 1) {
+	for range faulttest.Rounds(t, 1) {
 		rapid.Check(t, func(rt *rapid.T) {
 			clockJumps(t, rt)
 			n++
 		})
 	}
-	logBound(t, "life with a jumping clock that changed an order, a repeat or an epoch", n)
+	faulttest.Bound(t, "life with a jumping clock that changed an order, a repeat or an epoch", n)
 }
 
 // byArrival is how a store would read that went by the clock.
@@ -197,13 +198,13 @@ func clockJumps(t *testing.T, rt *rapid.T) {
 // TestAClonedDevice: two machines that number their records alike and tell
 // different things are both kept, and it shows.
 func TestAClonedDevice(t *testing.T) {
-	n := rounds(t, 5)
+	n := faulttest.Rounds(t, 5)
 	for seed := range n {
 		s := open(t, dbPath(t))
 		require.NoError(t, cloned(t, s, seed))
 		storetest.Invariants(t, s)
 	}
-	logBound(t, "cloned device of which something was lost or taken for a repeat", n)
+	faulttest.Bound(t, "cloned device of which something was lost or taken for a repeat", n)
 }
 
 // cloned sends the records of two such devices, each twice, and says what is

@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.etcd.io/bbolt"
 
+	"arcdrift/agent/faulttest"
 	"arcdrift/agent/store"
 	"arcdrift/agent/store/storetest"
 )
@@ -128,7 +129,7 @@ func TestTamperedEntryIsNamed(t *testing.T) {
 	}
 	for name, change := range ways {
 		t.Run(name, func(t *testing.T) {
-			n := rounds(t, 10)
+			n := faulttest.Rounds(t, 10)
 			for seed := range n {
 				random := rand.New(rand.NewPCG(24, uint64(seed)))
 				path := s.at(t, s.file)
@@ -148,7 +149,7 @@ func TestTamperedEntryIsNamed(t *testing.T) {
 				epoch, seq := named.numbers()
 				require.Equal(t, []any{"K-3", epoch, seq}, []any{report.First.Machine, report.First.Epoch, report.First.Seq}, "seed %d: %v", seed, report.First)
 			}
-			logBound(t, "tampered entry not named", n)
+			faulttest.Bound(t, "tampered entry not named", n)
 		})
 	}
 }

@@ -13,6 +13,7 @@ import (
 	"go.etcd.io/bbolt"
 	"pgregory.net/rapid"
 
+	"arcdrift/agent/faulttest"
 	"arcdrift/agent/store"
 	"arcdrift/agent/store/storetest"
 	"arcdrift/agent/wire"
@@ -236,7 +237,7 @@ func TestTamperedBlockIsNamed(t *testing.T) {
 	require.NoError(t, s.Close())
 	file, err := os.ReadFile(path)
 	require.NoError(t, err)
-	n := rounds(t, 20)
+	n := faulttest.Rounds(t, 20)
 	for seed := range n {
 		random := rand.New(rand.NewPCG(24, uint64(seed)))
 		require.NoError(t, os.WriteFile(path, file, 0o600))
@@ -252,7 +253,7 @@ func TestTamperedBlockIsNamed(t *testing.T) {
 		require.NotNil(t, report.First, "seed %d", seed)
 		require.Equal(t, "K-07", report.First.Machine)
 	}
-	logBound(t, "bit of thinned counts changed and not named", n)
+	faulttest.Bound(t, "bit of thinned counts changed and not named", n)
 }
 
 // Power that fails after thinning leaves a store that is as its witness says,

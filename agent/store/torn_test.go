@@ -7,6 +7,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/faulttest"
 	"arcdrift/agent/store"
 	"arcdrift/agent/store/storetest"
 	"arcdrift/drift"
@@ -36,7 +37,7 @@ func TestTornWrites(t *testing.T) {
 	}
 	total := 0
 	before, isBefore := state(0)
-	for round := range rounds(t, 2) {
+	for round := range faulttest.Rounds(t, 2) {
 		after, isAfter := state(60 * (round + 1))
 		witness, err := os.ReadFile(path + ".witness")
 		require.NoError(t, err)
@@ -66,7 +67,7 @@ func TestTornWrites(t *testing.T) {
 		}
 		before, isBefore = after, isAfter
 	}
-	logBound(t, "torn write that left anything between before and after", total)
+	faulttest.Bound(t, "torn write that left anything between before and after", total)
 }
 
 // changed lists the pages in [from, to) that differ.

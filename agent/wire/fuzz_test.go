@@ -3,47 +3,119 @@ package wire
 import (
 	"bytes"
 	"errors"
+	"fmt"
+	"io"
+	"math"
+	"math/rand/v2"
 	"net/url"
 	"slices"
 	"strings"
 	"testing"
 	"unicode/utf8"
 
-	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/faulttest"
 	"arcdrift/drift"
 )
 
-// taken holds what is true of every record that any form gave: it is valid, and
-// its canonical form reads back as the same.
-func taken(t *testing.T, r drift.Record) {
-	require.NoError(t, r.Check())
+// taken says what is wrong with a record that a form gave: it is valid, and its
+// canonical form reads back as the same.
+func taken(r drift.Record) error {
+	if err := r.Check(); err != nil {
+		return err
+	}
 	raw := r.AppendCanonical(nil)
 	again, err := Record(raw)
-	require.NoError(t, err, "%s", raw)
-	require.Equal(t, string(raw), string(again.AppendCanonical(nil)))
-	require.Equal(t, r.Identity(), again.Identity())
+	switch {
+	case err != nil:
+		return fmt.Errorf("%s does not read back: %w", raw, err)
+	case string(raw) != string(again.AppendCanonical(nil)) || r.Identity() != again.Identity():
+		return fmt.Errorf("%s reads back as another", raw)
+	}
+	return nil
 }
 
-// refused holds what is true of every refusal: it is a problem, in one short
-// sentence of printable text.
-func refused(t *testing.T, err error) {
+// refused says what is wrong with a refusal: it is a problem, in one short sentence
+// of printable text.
+func refused(err error) error {
 	var p *drift.Problem
-	require.True(t, errors.As(err, &p), "%v", err)
+	if !errors.As(err, &p) {
+		return fmt.Errorf("no problem: %w", err)
+	}
 	sentence := p.Error()
-	assert.NotEmpty(t, p.Reason)
-	assert.True(t, utf8.ValidString(sentence), "%q", sentence)
-	assert.Less(t, len(sentence), 1000)
-	assert.False(t, strings.ContainsAny(sentence, "\n\r\x00"), "%q", sentence)
+	if p.Reason == "" || !utf8.ValidString(sentence) || len(sentence) >= 1000 || strings.ContainsAny(sentence, "\n\r\x00") {
+		return fmt.Errorf("no sentence: %q", sentence)
+	}
+	return nil
 }
 
 func either(t *testing.T, r drift.Record, err error) {
+	t.Helper()
 	if err != nil {
-		refused(t, err)
+		require.NoError(t, refused(err))
 		return
 	}
-	taken(t, r)
+	require.NoError(t, taken(r))
+}
+
+// TestFuzzControl: a decoder that lets through what is out of bounds or no number,
+// or that refuses with what it was sent, is found out.
+func TestFuzzControl(t *testing.T) {
+	good, err := Record([]byte(`{"type":"calibration","machine":"K-07","passed":true,"temperature_c":5}`))
+	require.NoError(t, err)
+	require.NoError(t, taken(good))
+	for _, wrong := range []float64{900, math.NaN(), math.Inf(1), 1e308} {
+		through := good
+		c := *good.Calibration
+		c.Temperature = drift.Some(wrong)
+		through.Calibration = &c
+		require.Error(t, taken(through), "%v", wrong)
+	}
+	for _, err := range []error{io.EOF, &drift.Problem{}, &drift.Problem{Reason: "is \x00"}, &drift.Problem{Reason: "is \xff"}, &drift.Problem{Reason: strings.Repeat("long ", 300)}} {
+		require.Error(t, refused(err))
+	}
+}
+
+// TestSpoiltInputs: what the samples of every form become when bytes of them are
+// changed, cut, doubled or joined is taken or refused like anything else. The
+// fuzzing goes further, for as long as one lets it.
+func TestSpoiltInputs(t *testing.T) {
+	var seeds [][]byte
+	for _, name := range []string{"good.jsonl", "bad.jsonl", "good.csv", "semicolon.csv"} {
+		seeds = append(seeds, sample(t, name))
+		for line := range bytes.Lines(sample(t, name)) {
+			seeds = append(seeds, line)
+		}
+	}
+	random := rand.New(rand.NewPCG(20, 0))
+	n := faulttest.Rounds(t, 1000)
+	for range n {
+		input := bytes.Clone(seeds[random.IntN(len(seeds))])
+		for range 1 + random.IntN(6) {
+			at := random.IntN(len(input))
+			switch random.IntN(4) {
+			case 0:
+				input[at] = byte(random.Uint32())
+			case 1:
+				input = input[:at+1]
+			case 2:
+				input = append(input, input[at:min(at+200, len(input))]...)
+			case 3:
+				input = append(input[:at:at], seeds[random.IntN(len(seeds))]...)
+			}
+			input = input[:min(len(input), 64<<10)]
+		}
+		r, err := Record(input)
+		either(t, r, err)
+		for l := range Records(bytes.NewReader(input)) {
+			either(t, l.Record, fault(l))
+		}
+		for l := range CSV(bytes.NewReader(input)) {
+			either(t, l.Record, fault(l))
+		}
+	}
+	faulttest.Bound(t, "spoilt input that was neither taken as what it says nor refused in a sentence", n)
 }
 
 func FuzzRecord(f *testing.F) {
@@ -128,13 +200,13 @@ func FuzzMove(f *testing.F) {
 	f.Fuzz(func(t *testing.T, question string) {
 		m, err := Move([]byte(question))
 		if err != nil {
-			refused(t, err)
+			require.NoError(t, refused(err))
 		} else {
 			require.NotEmpty(t, m.Machine)
 		}
 		if v, err := url.ParseQuery(question); err == nil {
 			if _, err = MoveValues(v); err != nil {
-				refused(t, err)
+				require.NoError(t, refused(err))
 			}
 		}
 	})

@@ -69,7 +69,7 @@ func FuzzRefusal(f *testing.F) {
 	f.Fuzz(func(t *testing.T, raw []byte) {
 		r, err := ReadRefusal(raw)
 		if err != nil {
-			refused(t, err)
+			require.NoError(t, refused(err))
 			return
 		}
 		again, err := ReadRefusal(AppendRefusal(nil, &r))
