@@ -40,16 +40,15 @@ func TestExpected(t *testing.T) {
 	assert.InDelta(t, 0.5, (&alert.Score{Right: 500, Wrong: 500}).Expected(0.6), 1e-3)
 }
 
-// On the edge a rule sends: with 0.8 known beforehand (right + 8) / (right + wrong +
-// 10) is 8 in 10 or more exactly when 5 (right + 8) ≥ 4 (right + wrong + 10), and no
-// rounding may say otherwise. So one wrong case silences a new rule, and four right
+// On the edge a rule sends, and no rounding may say otherwise: with 0.8 known
+// beforehand (right + 8) / (right + wrong + 10) is 8 in 10 or more exactly when right
+// is four times wrong or more. So one wrong case silences a new rule, and four right
 // ones make up for it.
 func TestTheEdgeOfSending(t *testing.T) {
 	for right := range 80 {
 		for wrong := range 80 {
 			score := alert.Score{Right: right, Wrong: wrong}
-			want := 5*(right+8) >= 4*(right+wrong+10)
-			require.Equal(t, want, score.Expected(0.8) >= alert.RightEnough, "%d right, %d wrong", right, wrong)
+			require.Equal(t, right >= 4*wrong, score.Expected(0.8) >= alert.RightEnough, "%d right, %d wrong", right, wrong)
 		}
 	}
 	for _, c := range []struct {

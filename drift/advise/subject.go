@@ -34,7 +34,8 @@ type Subject struct {
 const PlanDays = 14
 
 // QuietDays is for how long a service must have ceased to be due before its alert
-// is taken back: a verdict that wavers is not two alerts.
+// is taken back: a verdict that wavers is not two alerts. Neither twice as long nor a
+// lower chance for taking back made alerts in artificial fleets better.
 const QuietDays = 7
 
 // The chances from which a verdict is given. LikelyFailure weighs what is called
