@@ -22,13 +22,13 @@ func (s *Server) routeAPI(mux *http.ServeMux) {
 	mux.HandleFunc("POST /api/v1/refused", s.postRefused)
 	mux.HandleFunc("GET /api/v1/records", s.getExport)
 	mux.HandleFunc("GET /api/v1/backup", s.getBackup)
-	mux.HandleFunc("GET /api/v1/machines", s.getMachines)
-	mux.HandleFunc("GET /api/v1/machines/{id}", s.getMachine)
+	mux.HandleFunc("GET /api/v1/machines", s.onceRead(s.getMachines))
+	mux.HandleFunc("GET /api/v1/machines/{id}", s.onceRead(s.getMachine))
 	mux.HandleFunc("GET /api/v1/machines/{id}/records", s.getRecords)
-	mux.HandleFunc("GET /api/v1/site-check", s.getSiteCheck)
-	mux.HandleFunc("GET /api/v1/offline", s.getOffline)
+	mux.HandleFunc("GET /api/v1/site-check", s.onceRead(s.getSiteCheck))
+	mux.HandleFunc("GET /api/v1/offline", s.onceRead(s.getOffline))
 	mux.HandleFunc("GET /api/v1/alerts", s.getAlerts)
-	mux.HandleFunc("GET /api/v1/spares", s.getSpares)
+	mux.HandleFunc("GET /api/v1/spares", s.onceRead(s.getSpares))
 }
 
 // getMachines answers the state of every machine, a JSON array, worst first.

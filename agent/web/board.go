@@ -132,7 +132,7 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 	}
 	f := filterOf(r.URL.Query())
 	view, shown := boardOf(machines, f, s.Now())
-	if len(machines) == 0 && s.Records.Ready() != nil {
+	if s.reading() {
 		view.Empty = "The agent is still reading its records; the machines appear here in a moment."
 	}
 	waiting, stop := context.WithTimeout(r.Context(), patience)

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"arcdrift/dashboards"
+	"arcdrift/drift"
 	"arcdrift/drift/advise"
 )
 
@@ -109,22 +110,50 @@ func (s *Server) fail(w http.ResponseWriter, err error) {
 
 func (s *Server) routePages(mux *http.ServeMux) {
 	mux.HandleFunc("GET /{$}", s.board)
-	mux.HandleFunc("GET /machines/{id}", s.machine)
-	mux.HandleFunc("GET /moved", s.moved)
+	mux.HandleFunc("GET /machines/{id}", s.onceRead(s.machine))
+	mux.HandleFunc("GET /moved", s.onceRead(s.moved))
 	mux.HandleFunc("GET /log", s.logForm)
 	mux.HandleFunc("POST /log", s.logRecord)
 	mux.HandleFunc("GET /service", s.benchForm)
 	mux.HandleFunc("POST /service", s.benchRecords)
 	mux.HandleFunc("GET /correct", s.correctForm)
 	mux.HandleFunc("POST /correct", s.correctRecord)
-	mux.HandleFunc("GET /morning", s.morning)
-	mux.HandleFunc("GET /morning.txt", s.morningText)
+	mux.HandleFunc("GET /morning", s.onceRead(s.morning))
+	mux.HandleFunc("GET /morning.txt", s.onceRead(s.morningText))
 	mux.HandleFunc("GET /refused", s.refusedPage)
 	mux.HandleFunc("GET /alerts", s.alerts)
 	mux.HandleFunc("POST /alerts", s.answerAlert)
-	mux.HandleFunc("GET /spares", s.sparesPage)
+	mux.HandleFunc("GET /spares", s.onceRead(s.sparesPage))
 	mux.HandleFunc("GET /phone", s.phone)
 	mux.HandleFunc("GET "+signIn, s.signedIn)
+}
+
+// onceRead answers only when something was read: to an agent that has just
+// started every machine is unknown, and nobody needs anything.
+func (s *Server) onceRead(next http.HandlerFunc) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		if !s.reading() {
+			next(w, r)
+			return
+		}
+		w.Header().Set("Retry-After", retryAfter)
+		if strings.HasPrefix(r.URL.Path, "/api/") {
+			refuse(w, http.StatusServiceUnavailable, &drift.Problem{Reason: stillReading})
+			return
+		}
+		s.lost(w, http.StatusServiceUnavailable, "In a moment", stillReading)
+	}
+}
+
+const stillReading = "The agent has just started and is still reading its records: ask again in a moment."
+
+// reading says whether the agent is still at its first reading.
+func (s *Server) reading() bool {
+	if s.Records.Ready() == nil {
+		return false
+	}
+	machines, version := s.Fleet.Board()
+	return len(machines) == 0 && version == 0
 }
 
 // tag is the version of a live page: it changes with the fleet's answers and

@@ -271,6 +271,21 @@ func TestBoardWhileStarting(t *testing.T) {
 	seen := text(t, get(t, f, "/"))
 	assert.Contains(t, seen, "still reading its records")
 	assert.NotContains(t, seen, "No records yet")
+
+	// Nobody is told that nobody needs anything, or that a machine is unknown.
+	asked := []string{"/morning", "/morning.txt", "/machines/K-07", "/moved?machine=K-07&temperature_c=4", "/spares",
+		"/api/v1/machines", "/api/v1/machines/K-07", "/api/v1/site-check?machine=K-07", "/api/v1/spares", "/api/v1/offline?machine=K-07"}
+	for _, path := range asked {
+		w := get(t, f, path)
+		assert.Equal(t, http.StatusServiceUnavailable, w.Code, path)
+		assert.Equal(t, retryAfter, w.Header().Get("Retry-After"), path)
+		assert.Contains(t, w.Body.String(), "still reading its records", path)
+	}
+	f.version = 1 // all is read; that it is not ready has another reason
+	for _, path := range asked {
+		assert.NotContains(t, get(t, f, path).Body.String(), "still reading", path)
+	}
+	assert.Contains(t, text(t, get(t, f, "/")), "No records yet")
 }
 
 // A board of 2,000 machines stays small: USERS asks under 100 KB.
