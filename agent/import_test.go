@@ -1,6 +1,7 @@
 package agent
 
 import (
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -63,4 +64,17 @@ func TestImportKeepsArrivals(t *testing.T) {
 		return out
 	}
 	assert.Equal(t, ways(free), ways(held), "and by the same door")
+}
+
+// A command that is the first to open a store says what it found, as an agent
+// would: nobody is told again.
+func TestCommandsTellWhatTheyFind(t *testing.T) {
+	db := tempDB(t)
+	line := `{"type":"usage","machine":"K-09","time":"2026-02-20T09:00:00Z","arc_count":7}`
+	require.Zero(t, cli(t, Env{Stdin: strings.NewReader(line)}, "import", "--db", db, "-").code)
+	require.NoError(t, os.Remove(db))
+	said := cli(t, Env{Stdin: strings.NewReader(line)}, "import", "--db", db, "-")
+	assert.Zero(t, said.code, said.say)
+	assert.Contains(t, said.say, "is gone, and it had held 1 records")
+	assert.Empty(t, cli(t, Env{}, "assess", "--db", db).say)
 }

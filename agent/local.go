@@ -30,6 +30,9 @@ func openLocal(ctx context.Context, env Env, path string) (*local, error) {
 	if err != nil {
 		return nil, err
 	}
+	for _, f := range s.Findings() {
+		fmt.Fprintln(env.Stderr, f.Text)
+	}
 	if err := os.Remove(addressFile(path)); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, errors.Join(fmt.Errorf("the address of an agent that was killed cannot be removed: %w", err), s.Close())
 	}

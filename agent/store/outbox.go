@@ -214,7 +214,12 @@ func put(tx *bbolt.Tx, p *Parcel) error {
 	if err := box.Put(at, closed(at, p)); err != nil {
 		return err
 	}
-	return keys.Put([]byte(p.Key), seal([]byte(p.Key), append([]byte{waiting}, at...)))
+	return keys.Put([]byte(p.Key), waitingAt(p.Key, at))
+}
+
+// waitingAt is the note of a parcel that waits.
+func waitingAt(key string, at []byte) []byte {
+	return seal([]byte(key), append([]byte{waiting}, at...))
 }
 
 // waits finds a waiting parcel in the outbox.

@@ -1,11 +1,13 @@
 package store_test
 
 import (
+	"bytes"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"go.etcd.io/bbolt"
 
 	"arcdrift/agent/store"
 	"arcdrift/agent/store/storetest"
@@ -71,4 +73,71 @@ func TestReadOnlyDecidesNothing(t *testing.T) {
 	state, err := s.Decided()
 	require.NoError(t, err)
 	assert.Nil(t, state)
+}
+
+// What the disk has spoilt of the decisions and of what is on its way is taken out
+// at opening and told: the rest goes on, and nothing is sent for ever or never.
+func TestSpoiltDecisionsAreTakenOut(t *testing.T) {
+	flip := func(t *testing.T, path, bucket string, key []byte) {
+		edit(t, path, func(tx *bbolt.Tx) error {
+			b := tx.Bucket([]byte(bucket))
+			if key == nil {
+				key, _ = b.Cursor().First()
+			}
+			v := bytes.Clone(b.Get(key))
+			v[len(v)/2] ^= 1
+			return b.Put(key, v)
+		})
+	}
+	for name, c := range map[string]struct {
+		bucket string
+		key    []byte
+		state  string
+		ended  int
+		mail   []string
+		says   string
+	}{
+		"nothing":   {"", nil, "state", 2, []string{"a", "b"}, ""},
+		"state":     {"decision", nil, "", 2, []string{"a", "b"}, "what was decided last, which is decided anew"},
+		"outcome":   {"outcomes", nil, "state", 1, []string{"a", "b"}, "outcomes of what was decided: 1"},
+		"message":   {"outbox", nil, "state", 2, []string{"b"}, "messages on their way: 1, which are lost"},
+		"its note":  {"outbox-keys", []byte("a"), "state", 2, []string{"a", "b"}, "notes of messages on their way: 1, which were made anew"},
+		"sent note": {"outbox-keys", []byte("sent"), "state", 2, []string{"a", "b"}, "notes of messages that were sent: 1, which may be sent again"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			path := dbPath(t)
+			s, err := store.Open(path, storetest.Received, store.Options{})
+			require.NoError(t, err)
+			mail := func(key string) store.Parcel { return store.Parcel{Queue: "mail", Key: key, Body: []byte(key)} }
+			require.NoError(t, s.Decide([]byte("state"), [][]byte{[]byte("1"), []byte("2")}, []store.Parcel{mail("sent"), mail("a"), mail("b")}))
+			require.NoError(t, s.Settle("sent"))
+			require.NoError(t, s.Close())
+			if c.bucket != "" {
+				flip(t, path, c.bucket, c.key)
+			}
+			s = open(t, path)
+			if c.says == "" {
+				require.Empty(t, s.Findings())
+			} else {
+				require.Len(t, s.Findings(), 1)
+				require.Equal(t, store.FoundSpoilt, s.Findings()[0].Kind)
+				require.Contains(t, s.Findings()[0].Text, c.says)
+			}
+			require.Equal(t, c.state, string(must(s.Decided())))
+			require.Len(t, must(s.Outcomes()), c.ended)
+			var left []string
+			for {
+				p, any, err := s.Oldest("mail")
+				require.NoError(t, err)
+				if !any {
+					break
+				}
+				left = append(left, p.Key)
+				require.LessOrEqual(t, len(left), 2, "it is sent for ever")
+				require.NoError(t, s.Settle(p.Key))
+			}
+			require.Equal(t, c.mail, left)
+			storetest.Invariants(t, s)
+		})
+	}
 }

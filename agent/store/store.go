@@ -85,6 +85,7 @@ const (
 	FoundDamaged FindingKind = "damaged" // cannot be opened
 	FoundAlone   FindingKind = "alone"   // without a readable witness
 	FoundUnsure  FindingKind = "unsure"  // a write had failed
+	FoundSpoilt  FindingKind = "spoilt"  // what was decided or is on its way is not as it was written
 )
 
 // Open opens the store at path, making it when there is none. A store that is
@@ -111,6 +112,9 @@ func Open(path string, now func() time.Time, options Options) (*Store, error) {
 		return nil, errors.Join(err, s.db.Close())
 	}
 	s.ballastAtOpen()
+	if err := s.mend(); err != nil && !errors.Is(err, ErrFull) {
+		return nil, errors.Join(err, s.db.Close())
+	}
 	// On a full disk the store can still be read.
 	s.tell(s.unsure, s.bearWitness())
 	return s, nil
