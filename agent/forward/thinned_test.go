@@ -51,15 +51,15 @@ func TestHubAfterThinning(t *testing.T) {
 	for name, odd := range map[string]int{"all whole": 0, "some not": 7} {
 		t.Run(name, func(t *testing.T) {
 			van, hub := newStore(t), newAgent(t, filepath.Join(t.TempDir(), "hub.db"))
-			countAll(t, van, 0, 1500, odd)
+			countAll(t, van, 0, 700, odd)
 			thinned, lacking := thinAll(t, van), 0
-			require.Greater(t, thinned, 1400)
-			for i := range 1498 {
+			require.Greater(t, thinned, 650)
+			for i := range 698 {
 				if odd > 0 && i%odd == 0 && i%100 > 0 {
 					lacking++
 				}
 			}
-			countAll(t, van, 1500, 50, 0)
+			countAll(t, van, 700, 50, 0)
 			var said bytes.Buffer
 			f := New(Hub{URL: hub.url}, van, slog.New(slog.NewTextHandler(&said, nil)))
 			defer f.hub.close()

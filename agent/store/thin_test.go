@@ -330,3 +330,23 @@ func TestACountFromAnotherCenturyStaysWhole(t *testing.T) {
 	require.Equal(t, 6, thin(t, s, 0, nil))
 	require.Equal(t, before, read(t, s, "K-07"))
 }
+
+// A machine of which something is spoilt keeps all it has; the others are thinned.
+func TestThinningGoesOnBehindASpoiltRecord(t *testing.T) {
+	path := dbPath(t)
+	s, err := store.Open(path, storetest.Received, store.Options{})
+	require.NoError(t, err)
+	_, err = s.Append(append(counts("K-07", 24), counts("K-08", 24)...), nil)
+	require.NoError(t, err)
+	require.NoError(t, s.Close())
+	edit(t, path, func(tx *bbolt.Tx) error {
+		e := entriesOf(tx, "K-07")[5]
+		e.value[len(e.value)/2] ^= 1
+		return tx.Bucket([]byte("entries")).Put(e.key, e.value)
+	})
+	s = open(t, path)
+	n, err := s.Thin(t.Context(), store.Thinning{})
+	require.ErrorContains(t, err, "machine K-07")
+	require.ErrorAs(t, err, new(*store.Damage))
+	require.Equal(t, 19, n, "all but the last of K-08")
+}
