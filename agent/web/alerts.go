@@ -167,7 +167,7 @@ func (s *Server) answerAlert(w http.ResponseWriter, r *http.Request) {
 	case err == nil:
 		http.Redirect(w, r, "/alerts?"+url.Values{"done": {do}}.Encode(), http.StatusSeeOther)
 	case errors.As(err, &problem):
-		s.showAlerts(w, http.StatusBadRequest, Answered{Problem: problem.Error()})
+		s.showAlerts(w, http.StatusBadRequest, Answered{Problem: upperFirst(problem.Error()) + "."})
 	default:
 		s.cannotTake(err)
 		w.Header().Set("Retry-After", retryAfter)

@@ -116,11 +116,11 @@ func TestAlertAnswersThatAreNone(t *testing.T) {
 		says  string
 		pairs []string
 	}{
-		{"a name is missing", []string{"subject", "K-11", "matter", "stop", "do", "take-on", "by", " "}},
+		{"A name is missing", []string{"subject", "K-11", "matter", "stop", "do", "take-on", "by", " "}},
 		{"K-09 has no open case of stop", []string{"subject", "K-09", "matter", "stop", "do", "take-on", "by", "J. Lund"}},
-		{"a reason is missing", []string{"subject", "K-11", "matter", "stop", "do", "snooze", "by", "J. Lund", "hours", "4"}},
-		{"hours is 721", []string{"subject", "K-11", "matter", "stop", "do", "snooze", "by", "J. Lund", "reason", "x", "hours", "721"}},
-		{"hours is NaN", []string{"subject", "K-11", "matter", "stop", "do", "snooze", "by", "J. Lund", "reason", "x", "hours", "NaN"}},
+		{"A reason is missing", []string{"subject", "K-11", "matter", "stop", "do", "snooze", "by", "J. Lund", "hours", "4"}},
+		{"Hours is 721", []string{"subject", "K-11", "matter", "stop", "do", "snooze", "by", "J. Lund", "reason", "x", "hours", "721"}},
+		{"Hours is NaN", []string{"subject", "K-11", "matter", "stop", "do", "snooze", "by", "J. Lund", "reason", "x", "hours", "NaN"}},
 		{"must be take-on or snooze", []string{"subject", "K-11", "matter", "stop", "do", "ignore", "by", "J. Lund"}},
 	} {
 		f := yard()

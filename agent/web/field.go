@@ -62,6 +62,26 @@ func numberFields(u units, typed url.Values, wrong *mistake, names ...string) []
 	return out
 }
 
+// askedFor is what a form calls a field that it asks for; "" for none.
+func askedFor(field string) string {
+	switch field {
+	case "":
+		return ""
+	case "passed":
+		return "What the machine said"
+	case "action":
+		return "Work on the electrodes"
+	case "reason":
+		return "Why it is corrected"
+	case "found_correction_pct":
+		return "Correction as found"
+	case "left_correction_pct":
+		return "Correction as left"
+	}
+	label, _, _ := strings.Cut(upperFirst(labelOf(field)), ",")
+	return label
+}
+
 // mistake is what is wrong with a form, in the words and units of the form.
 type mistake struct{ Field, Said string }
 
@@ -69,10 +89,9 @@ func mistakeOf(p *drift.Problem, u units) *mistake {
 	if p == nil {
 		return nil
 	}
-	label, _, _ := strings.Cut(upperFirst(labelOf(or(p.Field, "form"))), ",")
-	said := drift.Problem{Field: label, Value: p.Value, Reason: p.Reason}
-	if p.Field == "" {
-		said.Field = ""
+	said := drift.Problem{Field: askedFor(p.Field), Value: p.Value, Reason: p.Reason}
+	if p.Value == "" && strings.HasPrefix(p.Reason, "is missing") {
+		said.Reason = "is missing" // the form says what of
 	}
 	f, measured := drift.FieldNamed(p.Field)
 	if x, err := strconv.ParseFloat(p.Value, 64); measured && err == nil && f.Kind == drift.Number {

@@ -107,8 +107,8 @@ func TestLogFaultsAreForThePersonToMend(t *testing.T) {
 		pairs []string
 		part  string
 	}{
-		"no machine":     {[]string{"id", "x", "passed", "true"}, "Machine is missing"},
-		"no result":      {[]string{"id", "x", "machine", "K-07"}, "Passed is missing"},
+		"no machine":     {[]string{"id", "x", "passed", "true"}, "Machine is missing."},
+		"no result":      {[]string{"id", "x", "machine", "K-07"}, "What the machine said is missing."},
 		"too hot":        {[]string{"id", "x", "machine", "K-07", "passed", "true", "temperature_c", "214"}, "Air temperature is 214: it must be from −40 to 60 °C."},
 		"too hot, in °F": {[]string{"id", "x", "machine", "K-07", "passed", "true", "units", "us", "temperature_c", "214"}, "Air temperature is 214: it must be from −40 to 140 °F."},
 		"not numeric":    {[]string{"id", "x", "machine", "K-07", "passed", "true", "altitude_m", "up"}, `Altitude above sea level is "up"`},
@@ -248,7 +248,7 @@ func TestCorrectFaults(t *testing.T) {
 		part   string
 	}{
 		"nothing changed": {same, 400, "One thing to put right: Nothing is changed yet."},
-		"no reason":       {[]string{"id", "c1", "machine", "K-07", "corrects", "K-07-5", "fields.altitude_m", "5"}, 400, "Reason is missing"},
+		"no reason":       {[]string{"id", "c1", "machine", "K-07", "corrects", "K-07-5", "fields.altitude_m", "5"}, 400, "Why it is corrected is missing."},
 		"out of bounds":   {append(same[:8:8], "fields.altitude_m", "99999"), 400, "Altitude above sea level is 99999: it must be from −430 to 6000 m."},
 		"no such record":  {[]string{"machine", "K-07", "corrects", "none"}, 404, "No record of this machine"},
 	} {
