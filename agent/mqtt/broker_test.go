@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/agent/auth"
+	"arcdrift/drift"
 )
 
 const calibration = `{"id":"c1","time":"2026-03-02T07:45:00+01:00","passed":true}`
@@ -73,19 +74,30 @@ func TestTopicSpeaksForOneMachine(t *testing.T) {
 
 func TestTopicFillsWhatIsLeftOut(t *testing.T) {
 	at := address{"K-07", "usage"}
-	for payload, want := range map[string]string{
-		`{}`:                               `{"type":"usage","machine":"K-07"}`,
-		`{"arc_count":5}`:                  `{"type":"usage","machine":"K-07","arc_count":5}`,
-		`{"type":"usage","arc_count":5}`:   `{"machine":"K-07","type":"usage","arc_count":5}`,
-		`{"type":"usage","machine":"K-8"}`: `{"type":"usage","machine":"K-8"}`,
-		` {"machine":"K-8"} `:              `{"type":"usage","machine":"K-8"} `,
-		`null`:                             `null`,
-		`{"type":`:                         `{"type":`,
-		`[]`:                               `[]`,
+	for payload, machine := range map[string]string{
+		`{"arc_count":5}`:                                "K-07",
+		`{"type":"usage","arc_count":5}`:                 "K-07",
+		`{"machine":null,"type":null,"arc_count":5}`:     "K-07",
+		`{"type":"usage","arc_count":5,"machine":"K-8"}`: "K-8",
+		` {"machine":"K-8","arc_count":5} `:              "K-8",
 	} {
-		assert.Equal(t, want, string(addressed([]byte(payload), at)), payload)
+		o := offer(at, []byte(payload))
+		require.Nil(t, o.Problem, payload)
+		assert.Equal(t, machine, o.Record.Machine, payload)
+		assert.Equal(t, drift.TypeUsage, o.Record.Type, payload)
 	}
-	assert.Equal(t, `{"machine":"a\"b"}`, string(addressed([]byte(`{}`), address{`a"b`, ask})))
+	for payload, field := range map[string]string{
+		`{"type":"splice","count":5}`: "type", // it is not the topic's
+		`{}`:                          "arc_count",
+		`null`:                        "",
+		`[]`:                          "",
+		`{"arc_count":`:               "",
+	} {
+		o := offer(at, []byte(payload))
+		require.NotNil(t, o.Problem, payload)
+		assert.Equal(t, field, o.Problem.Field, payload)
+		assert.Equal(t, payload, string(o.Raw))
+	}
 }
 
 // A sender whose record cannot be kept gets no acknowledgement and loses its

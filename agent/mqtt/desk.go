@@ -1,11 +1,9 @@
 package mqtt
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
-	"strings"
 	"time"
 
 	"arcdrift/agent/intake"
@@ -82,7 +80,7 @@ func (d *Desk) take(ctx context.Context, in []Message) ([]Message, error) {
 func offer(at address, payload []byte) intake.Offer {
 	o := intake.Offer{Raw: payload, Via: "mqtt", Machine: at.machine}
 	want, _ := at.record()
-	record, err := wire.Record(addressed(payload, at))
+	record, err := wire.RecordSaid(want, at.machine, payload)
 	switch {
 	case err != nil:
 	case record.Type != want:
@@ -114,7 +112,7 @@ func (d *Desk) answer(at address, question []byte) []byte {
 
 // move answers the question, which is the topic's machine's.
 func (d *Desk) move(at address, question []byte) (advise.MoveAnswer, error) {
-	q, err := wire.Move(addressed(question, at))
+	q, err := wire.MoveSaid(at.machine, question)
 	if err != nil {
 		return advise.MoveAnswer{}, err
 	}
@@ -146,33 +144,4 @@ func encode(v any) []byte {
 		panic("mqtt: no JSON form: " + err.Error())
 	}
 	return b
-}
-
-// addressed fills in what the topic says, so that a payload may leave it out:
-// the machine and, of a record, the type. What is no JSON object stays as it
-// is, for the decoder to refuse.
-func addressed(payload []byte, at address) []byte {
-	var given map[string]json.RawMessage
-	if json.Unmarshal(payload, &given) != nil || given == nil {
-		return payload
-	}
-	var missing []string
-	say := func(name, value string) {
-		if _, ok := given[name]; !ok {
-			missing = append(missing, string(encode(name))+":"+string(encode(value)))
-		}
-	}
-	if t, ok := at.record(); ok {
-		say("type", string(t))
-	}
-	say("machine", at.machine)
-	if len(missing) == 0 {
-		return payload
-	}
-	_, rest, _ := bytes.Cut(payload, []byte("{"))
-	head := "{" + strings.Join(missing, ",")
-	if len(given) > 0 {
-		head += ","
-	}
-	return append([]byte(head), rest...)
 }

@@ -17,6 +17,14 @@ func Record(raw []byte) (drift.Record, error) {
 	return r, err
 }
 
+// RecordSaid reads one record whose type and machine its channel says too, so that
+// it may leave them out.
+func RecordSaid(t drift.Type, machine string, raw []byte) (drift.Record, error) {
+	r, _, _, err := new(reader).record(raw,
+		value{recordFields["type"], string(t), string(t)}, value{recordFields["machine"], machine, machine})
+	return r, err
+}
+
 // reader reads JSON objects, one after the other.
 type reader struct {
 	dec    jsontext.Decoder
@@ -24,9 +32,9 @@ type reader struct {
 }
 
 // record reads a record and, when an export wrote it, its arrival and whether it
-// may be a repeat.
-func (j *reader) record(raw []byte) (r drift.Record, received time.Time, repeat bool, err error) {
-	d := draft{values: slices.Grow(j.values[:0], 24)}
+// may be a repeat. What was said before holds where the record says nothing.
+func (j *reader) record(raw []byte, said ...value) (r drift.Record, received time.Time, repeat bool, err error) {
+	d := draft{values: append(slices.Grow(j.values[:0], 24), said...)}
 	if err := members(&j.dec, raw, d.member); err != nil {
 		return drift.Record{}, time.Time{}, false, err
 	}

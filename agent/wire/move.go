@@ -32,8 +32,13 @@ var moveFields = func() map[string]*drift.Field {
 // Move reads one site-check question from one JSON object, as strictly as a
 // record. Without as_of its AsOf is zero: the one who answers takes now. The
 // error is a *drift.Problem.
-func Move(raw []byte) (advise.Move, error) {
+func Move(raw []byte) (advise.Move, error) { return MoveSaid("", raw) }
+
+// MoveSaid reads a question whose machine its channel says too, so that it may
+// leave it out.
+func MoveSaid(machine string, raw []byte) (advise.Move, error) {
 	q := newQuestion()
+	q.r.Machine = machine
 	err := members(new(jsontext.Decoder), raw, func(name []byte, v jsontext.Value) error {
 		f, err := moveField(string(name))
 		if err != nil {
