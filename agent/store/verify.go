@@ -58,10 +58,7 @@ func VerifyFile(path string) (Report, error) {
 func (s *Store) Verify() (Report, error) {
 	var r Report
 	err := s.view(func(tx *bbolt.Tx) error {
-		stop := s.pages(tx).releasing()
-		err := checkPages(tx)
-		stop()
-		if err != nil {
+		if err := s.checkPages(tx); err != nil {
 			r.unreadable(err)
 			return nil
 		}
@@ -90,7 +87,8 @@ func (s *Store) Verify() (Report, error) {
 	return r, err
 }
 
-func checkPages(tx *bbolt.Tx) error {
+func (s *Store) checkPages(tx *bbolt.Tx) error {
+	defer s.pages(tx).releasing()()
 	var first error
 	for err := range tx.Check() {
 		if first == nil {
