@@ -14,8 +14,12 @@ type Feedback struct {
 	// Spoilt is the probability of an attempt whose deviation is Width times as
 	// wide, for a reason that is not in the state.
 	Spoilt, Width float64
-	Moved         int
-	Gain          float64
+	// Wrong is the probability of an outcome that has nothing to do with z: it may
+	// be either then, and tells nothing. A state that finds what was seen all but
+	// impossible would else be carried off by it, ever further with every attempt.
+	Wrong float64
+	Moved int
+	Gain  float64
 }
 
 // Observe folds the attempt into g and returns the log probability of its
@@ -42,7 +46,14 @@ func (f *Feedback) Observe(g Normal) (logLik, spoilt float64) {
 	moved, noise := blend(spoilt, m1, v1, mb, vb)
 	// Covariance of z with its own share in the state, within and between the two.
 	both := (1-spoilt)*v1 + spoilt*share*vb + spoilt*(1-spoilt)*(m1-tell)*(m1-mb)
+	logLik, lost := weigh(math.Log1p(-f.Wrong)+logLik, math.Log(f.Wrong/2))
+	both = (1-lost)*both + lost*v0 + lost*(1-lost)*(mean-m0)*(moved-m0)
+	mean, variance = blend(lost, mean, variance, m0, v0)
+	moved, noise = blend(lost, moved, noise, m0, v0)
 	g.follow(f, m0, v0, mean, variance, moved, noise, both)
+	if !f.Within {
+		spoilt += lost * (1 - spoilt) // nothing else fails for no reason
+	}
 	return logLik, spoilt
 }
 

@@ -162,6 +162,60 @@ func TestFeedbackAgainstQuadrature(t *testing.T) {
 	}
 }
 
+// An outcome that may be wrong is a mixture of one that is right and one that says
+// nothing, as the outcome of a window that nothing misses.
+func TestFeedbackThatMayBeWrongIsAMixture(t *testing.T) {
+	const wrong = 0.3
+	for name, f := range map[string]fit.Feedback{
+		"pass":            {Lo: -1.2, Hi: 1.5, Within: true, Gain: 0.6},
+		"fail":            {Lo: -1.2, Hi: 1.5, Gain: 0.6},
+		"unlikely pass":   {Lo: 5, Hi: 5.5, Within: true, Spoilt: 0.1, Gain: 0.3},
+		"unlikely fail":   {Lo: -6, Hi: 7, Spoilt: 0.1, Gain: 0.8},
+		"nothing follows": {Lo: -1, Hi: 1, Spoilt: 0.5},
+	} {
+		f.H, f.R, f.Width, f.Moved = []float64{1, -1}, 0.8, 3, 1
+		right, nothing, both := feedbackState(), feedbackState(), feedbackState()
+		like, spoilt := f.Observe(right)
+		blind := f
+		blind.Lo, blind.Hi, blind.Within, blind.Spoilt = -1e3, 1e3, true, 0
+		blind.Observe(nothing)
+		f.Wrong = wrong
+		got, share := f.Observe(both)
+
+		a, b := (1-wrong)*math.Exp(like), wrong/2
+		assert.InDelta(t, math.Log(a+b), got, 1e-12, name)
+		right.Blend(nothing, b/(a+b))
+		assert.InDeltaSlice(t, right.Mean, both.Mean, 1e-9, name)
+		assert.InDeltaSlice(t, right.Cov, both.Cov, 1e-9, name)
+		want := spoilt
+		if !f.Within {
+			want += b / (a + b) * (1 - spoilt)
+		}
+		assert.InDelta(t, want, share, 1e-12, name)
+	}
+}
+
+// A small scatter finds it all but impossible that an attempt fails again after a
+// correction. It must not be carried off, twice as far with every such session.
+func TestFeedbackIsNotCarriedOffByTheImpossible(t *testing.T) {
+	reach := func(wrong float64) float64 {
+		g := fit.NewNormal(2)
+		g.Forget(0, 0, 4)
+		g.Forget(1, 0, 8)
+		f := fit.Feedback{H: []float64{1, -1}, R: 0.01, Lo: -5, Hi: 5, Spoilt: 0.02, Width: 5, Wrong: wrong, Moved: 1, Gain: 0.8}
+		for range 40 {
+			for try := range 4 {
+				f.Within = try == 3
+				f.Observe(g)
+			}
+			g.Spread(0, 0.01)
+		}
+		return math.Abs(g.Mean[0]) + math.Sqrt(g.Cov[0])
+	}
+	assert.Greater(t, reach(0), 1e6)
+	assert.Less(t, reach(1e-3), 100.0)
+}
+
 func TestFeedbackKeepsACovariance(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		g := drawNormal(t, 3)
@@ -170,6 +224,7 @@ func TestFeedbackKeepsACovariance(t *testing.T) {
 			H: []float64{1, rapid.Float64Range(-1, 1).Draw(t, "h1"), -1}, R: rapid.Float64Range(0.01, 4).Draw(t, "r"),
 			Lo: lo, Hi: lo + rapid.Float64Range(0.1, 5).Draw(t, "width"), Within: rapid.Bool().Draw(t, "within"),
 			Spoilt: rapid.Float64Range(0, 0.9).Draw(t, "spoilt"), Width: rapid.Float64Range(1, 8).Draw(t, "wide"),
+			Wrong: rapid.Float64Range(0, 0.5).Draw(t, "wrong"),
 			Moved: 2, Gain: rapid.Float64Range(0, 1.5).Draw(t, "gain"),
 		}
 		before := g.Clone()

@@ -149,24 +149,29 @@ func (g Normal) Observe(h []float64, y, r float64) (logLik float64) {
 }
 
 // ObserveRobust takes in y = h·x + e where e ~ N(0, r), or, with probability p,
-// e ~ N(0, w·r): a spoilt measurement, which then hardly moves the state. The
-// posterior is a mixture of two normals and keeps its exact mean and
-// covariance. It returns the log density of y and the probability, now y is
-// known, that it was spoilt.
-func (g Normal) ObserveRobust(h []float64, y, r, p, w float64) (logLik, outlier float64) {
+// e ~ N(0, w·r): a spoilt measurement, which then hardly moves the state; or y is
+// simply wrong and tells nothing: wrong is the density with which that says y, so
+// small that the other two share what is left as if it were all. The posterior is
+// a mixture of three normals and keeps its exact mean and covariance. It returns
+// the log density of y and the probability, now y is known, that it was spoilt or
+// wrong.
+func (g Normal) ObserveRobust(h []float64, y, r, p, w, wrong float64) (logLik, outlier float64) {
 	if math.IsNaN(y) {
 		return 0, p
 	}
 	m, v := g.Predict(h)
 	good := math.Log1p(-p) + logDensity(y, m, v+r)
 	bad := math.Log(p) + logDensity(y, m, v+w*r)
-	logLik, outlier = weigh(good, bad)
+	right, spoilt := weigh(good, bad)
+	logLik, lost := weigh(right, math.Log(wrong))
+	outlier = spoilt + lost*(1-spoilt)
 	if v == 0 {
 		return logLik, outlier
 	}
 	m0, v0 := m+v/(v+r)*(y-m), v*r/(v+r)
 	m1, v1 := m+v/(v+w*r)*(y-m), v*w*r/(v+w*r)
-	mean, variance := blend(outlier, m0, v0, m1, v1)
+	mean, variance := blend(spoilt, m0, v0, m1, v1)
+	mean, variance = blend(lost, mean, variance, m, v)
 	g.Condition(h, m, v, mean, variance)
 	return logLik, outlier
 }

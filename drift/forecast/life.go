@@ -144,8 +144,7 @@ func (s *simulation) path(d model.Draw, scatter []float64, horizon float64) floa
 			return math.Inf(1)
 		}
 		at := int(done / grain)
-		// Wear adds percent; see model.
-		wander += d.Slope*(s.wear[at]-worn)*math.Exp(-(d.Level+wander)/100) + math.Sqrt(s.p.Walk*step/1000)*s.rng.NormFloat64()
+		wander += model.WearAt(d.Level+wander, d.Slope*(s.wear[at]-worn)) + math.Sqrt(s.p.Walk*step/1000)*s.rng.NormFloat64()
 		worn = s.wear[at]
 		d.Slope += math.Sqrt(s.p.SlopeWalk*step/1000) * s.rng.NormFloat64()
 		if s.rng.Float64() < dirt*step {

@@ -118,7 +118,7 @@ func (e *effects) fold(p *Params, h History) {
 func (e *effects) began(m *Machine) {
 	p := m.params
 	now, _ := m.Level()
-	row := [states]float64{level: 1, slope: -p.Wear(m.arcs) * math.Exp(-now/200)}
+	row := [states]float64{level: 1, slope: -WearAt(now/2, p.Wear(m.arcs))}
 	mean, v := m.filter.mean(row[:])
 	blur := (p.Walk + 2*p.DirtRate*sq(p.DirtStep())) * m.arcs / 1000
 	if e.level.free(mean, math.Sqrt(v), p.Level, math.Sqrt(sq(p.LevelSD)+blur)) {

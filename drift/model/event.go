@@ -33,6 +33,8 @@ type Event struct {
 	// pair, Step the arcs since the event before, both on this pair.
 	Pair       int
 	Arcs, Step float64
+	// Reckoned is whether no counter was ever told: arcs are attempts and days.
+	Reckoned bool
 	// Finding is what the bench saw at a service.
 	Finding drift.Finding
 
@@ -73,6 +75,8 @@ type Reader struct {
 	base     float64 // counter at the start of the pair, when it was not reset
 	fresh    bool    // replaced, and no counter seen since
 	seen     bool    // a counter has been seen
+	counted  time.Time
+	doubted  float64 // a counter that no machine could have come to, 0 for none
 	air      [airTerms]float64
 	aired    bool // an air has been told
 	stale    bool // but not with the last record
@@ -106,7 +110,7 @@ func (r *Reader) Next(e *drift.Entry) (Event, bool) {
 			ev.Kind = Unlogged
 		}
 	}
-	ev.Pair, ev.Arcs, ev.Step = r.pair, r.arcs, max(r.arcs-before, 0)
+	ev.Pair, ev.Arcs, ev.Step, ev.Reckoned = r.pair, r.arcs, max(r.arcs-before, 0), !r.seen
 	ev.Conditioning = ev.Kind == Attempt && e.ArcCount.Known() && r.arcs <= float64(r.Settings.ConditioningArcs)
 	return ev, true
 }
@@ -142,7 +146,7 @@ func (r *Reader) attempt(e *drift.Entry, place drift.Place, ev *Event) {
 	if s, ok := c.PowerSetting.Get(); ok {
 		ev.Setting = drift.Some(logPct(s))
 		if dc, ok := ev.Correction.Get(); ok {
-			ev.Next = drift.Some(logPct(s + dc))
+			ev.Next = drift.Some(logPct(min(max(s+dc, -furthest), furthest)))
 			limit, limited := ev.Limit.Get()
 			ev.Clipped = limited && dc != 0 && math.Abs(s+dc) >= limit-1e-6
 		}
@@ -150,6 +154,10 @@ func (r *Reader) attempt(e *drift.Entry, place drift.Place, ev *Event) {
 	r.readAir(c)
 	ev.Air, ev.AirStale = r.air, r.stale
 }
+
+// furthest from nominal is what no setting exceeds, in percent: a correction that
+// would carry it there was cut short, or is wrong.
+const furthest = 60.0
 
 // readAir keeps the latest air; what a record leaves out stands as last seen.
 func (r *Reader) readAir(c *drift.Calibration) {
@@ -183,13 +191,17 @@ func Regressors(temperatureC, humidityPct, pressureHPa, machineC float64) [airTe
 }
 
 // count moves the counter and says whether it fell so far that a new pair must
-// have been fitted. Without a counter an attempt counts its own arcs.
+// have been fitted. Without a counter an attempt counts its own arcs, and, where
+// none was ever told, the days since the record before count as quiet ones.
 func (r *Reader) count(e *drift.Entry, attempt bool, tries int64) (fell bool) {
 	shown, known := e.ArcCount.Get()
 	if !known {
 		if attempt {
 			r.arcs += float64(tries)
 			r.counter += float64(tries)
+		}
+		if !r.seen {
+			r.arcs += r.idle(e.When())
 		}
 		return false
 	}
@@ -213,16 +225,50 @@ func (r *Reader) count(e *drift.Entry, attempt bool, tries int64) (fell bool) {
 	case now < r.counter:
 		// A slip of the reader or a late record: the pair keeps its age.
 		return false
+	case r.leaps(now, e.When()):
+		return false
 	}
-	r.counter, r.seen = now, true
+	r.counter, r.seen, r.counted = now, true, e.When()
+	r.doubted = 0
 	r.arcs = now - r.base
 	return fell
+}
+
+// idle reckons the arcs of the days since the last record, a week's at most.
+func (r *Reader) idle(now time.Time) float64 {
+	const most = 7
+	days := 0.0
+	if !r.counted.IsZero() {
+		days = min(max(now.Sub(r.counted).Hours()/24, 0), most)
+	}
+	r.counted = now
+	return sessionArcs * days
+}
+
+// A machine burns no more arcs than these between two readings, and so many more
+// for each day between them: ten times what a busy one does. Guesses.
+const (
+	mostArcs       = 1000.0
+	mostArcsPerDay = 3000.0
+)
+
+// leaps says whether a counter has risen further than a machine can take it, as
+// with a digit too many: then the pair keeps its age until the next reading says
+// that it is so.
+func (r *Reader) leaps(now float64, at time.Time) bool {
+	most := mostArcs + mostArcsPerDay*max(at.Sub(r.counted).Hours()/24, 0)
+	if !r.seen || now <= r.counter+most || r.doubted > 0 && now >= r.doubted {
+		return false
+	}
+	r.doubted = now
+	return true
 }
 
 func (r *Reader) replaced(e *drift.Entry) {
 	if shown, ok := e.ArcCount.Get(); ok && float64(shown) >= r.counter {
 		r.counter, r.seen = float64(shown), true
 	}
+	r.counted = e.When()
 	r.pair++
 	r.arcs, r.fresh = 0, true
 }

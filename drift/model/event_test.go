@@ -105,13 +105,33 @@ func TestReaderFollowsTheCounter(t *testing.T) {
 			[]*drift.Entry{calibrated(0, counted(2000)), calibrated(1, counted(1000)), calibrated(2, counted(999))},
 			[]counterStep{{Attempt, 0, 2000, 2000}, {Attempt, 0, 2000, 0}, {Attempt, 1, 999, 999}},
 		},
+		"a digit too many": {
+			[]*drift.Entry{calibrated(0, counted(1200)), calibrated(1, counted(12100)), calibrated(2, counted(1220))},
+			[]counterStep{{Attempt, 0, 1200, 1200}, {Attempt, 0, 1200, 0}, {Attempt, 0, 1220, 20}},
+		},
+		"a leap that the next reading bears out": {
+			[]*drift.Entry{calibrated(0, counted(1200)), usage(1, 9000), calibrated(2, counted(9020))},
+			[]counterStep{{Attempt, 0, 1200, 1200}, {Usage, 0, 1200, 0}, {Attempt, 0, 9020, 7820}},
+		},
+		"a long time without a word is no leap": {
+			[]*drift.Entry{calibrated(0, counted(1200)), calibrated(3, counted(9000))},
+			[]counterStep{{Attempt, 0, 1200, 1200}, {Attempt, 0, 9000, 7800}},
+		},
 		"usage in between": {
 			[]*drift.Entry{usage(0, 100), calibrated(1, counted(110)), usage(2, 180)},
 			[]counterStep{{Usage, 0, 100, 100}, {Attempt, 0, 110, 10}, {Usage, 0, 180, 70}},
 		},
-		"no counter at all: attempts are counted": {
+		"no counter at all: attempts are counted, and quiet days": {
 			[]*drift.Entry{calibrated(0), calibrated(1, func(e *drift.Entry) { e.Calibration.Attempts = drift.Some(int64(3)) }), service(2, drift.Replaced), calibrated(3)},
-			[]counterStep{{Attempt, 0, 1, 1}, {Attempt, 0, 4, 3}, {Replaced, 1, 0, 0}, {Attempt, 1, 1, 1}},
+			[]counterStep{{Attempt, 0, 1, 1}, {Attempt, 0, 44, 43}, {Replaced, 1, 0, 0}, {Attempt, 1, 41, 41}},
+		},
+		"no counter at all: of a long rest a week counts": {
+			[]*drift.Entry{calibrated(0), calibrated(200)},
+			[]counterStep{{Attempt, 0, 1, 1}, {Attempt, 0, 282, 281}},
+		},
+		"no counter at first": {
+			[]*drift.Entry{calibrated(0), calibrated(1), calibrated(2, counted(30)), calibrated(3)},
+			[]counterStep{{Attempt, 0, 1, 1}, {Attempt, 0, 42, 41}, {Attempt, 0, 30, 0}, {Attempt, 0, 31, 1}},
 		},
 		"missing now and then": {
 			[]*drift.Entry{calibrated(0, counted(500)), calibrated(1), calibrated(2, counted(520))},

@@ -105,11 +105,16 @@ func priorWeights(sd float64) (w [multiples]float64) {
 }
 
 // stretch is the most arcs of a history that are reckoned in one go: in one a
-// multiple moves a few steps only, and a pair may come with thousands.
-const stretch = 500.0
+// multiple moves a few steps only, and a pair may come with thousands. Of what no
+// pair has burnt no more than mostStretches are made.
+const (
+	stretch       = 500.0
+	mostStretches = 100
+)
 
 // advance lets the pair burn step arcs up to arcs.
 func (f *filter) advance(p *Params, arcs, step float64) {
+	stretch := max(stretch, step/mostStretches)
 	for ; step > stretch; step -= stretch {
 		f.burn(p, arcs-step+stretch, stretch)
 	}
@@ -123,9 +128,7 @@ func (f *filter) advance(p *Params, arcs, step float64) {
 func (f *filter) burn(p *Params, arcs, step float64) {
 	wear := p.Wear(arcs) - p.Wear(arcs-step)
 	for k := range f.state {
-		// Wear adds percent: in log percent the same step is smaller, the more
-		// power is needed already.
-		row := [slope + 1]float64{level: 1, slope: wear * math.Exp(-f.state[k].Mean[level]/100)}
+		row := [slope + 1]float64{level: 1, slope: WearAt(f.state[k].Mean[level], wear)}
 		f.state[k].Mix(level, row[:])
 		f.state[k].Spread(level, p.Walk*step/1000)
 		f.state[k].Spread(slope, p.SlopeWalk*step/1000)

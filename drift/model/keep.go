@@ -203,7 +203,8 @@ func (f *form) reader(r *Reader) {
 	s.Attempt = int64(attempt)
 	f.time(&s.Last)
 	f.int(&r.pair)
-	f.floats(&r.arcs, &r.counter, &r.base, &r.pressure)
+	f.floats(&r.arcs, &r.counter, &r.base, &r.pressure, &r.doubted)
+	f.time(&r.counted)
 	f.bool(&r.fresh)
 	f.bool(&r.seen)
 	f.row(r.air[:])
@@ -212,6 +213,11 @@ func (f *form) reader(r *Reader) {
 }
 
 func (f *form) machine(m *Machine) {
+	own := *m.params
+	f.opt(&own.Target)
+	f.opt(&own.Tolerance)
+	f.opt(&own.Limit)
+	m.told(own.Target, own.Tolerance, own.Limit)
 	f.filter(m.filter)
 	f.int(&m.pair)
 	f.floats(&m.arcs, &m.cleanedAt, &m.worn)
@@ -220,6 +226,8 @@ func (f *form) machine(m *Machine) {
 	f.time(&m.last)
 	f.row(m.air[:])
 	f.floats(&m.spoiltSum, &m.spoiltN, &m.spoiltAll)
+	f.float(&m.lean.mean)
+	f.int(&m.lean.n)
 	f.streak(&m.streak)
 	f.tally(&m.tally)
 	f.tape(&m.tape)
@@ -227,6 +235,7 @@ func (f *form) machine(m *Machine) {
 	f.int(&m.attempts)
 	f.int(&m.numbers)
 	f.bool(&m.unlogged)
+	f.bool(&m.reckoned)
 }
 
 // filter leaves out the states to work in.

@@ -134,11 +134,9 @@ func (p *Params) gains(histories []History) {
 	var after [2][]float64
 	var sides []float64
 	for _, h := range histories {
+		sides = append(sides, h.sides()...)
 		for i := range h.Events {
 			ev := &h.Events[i]
-			if s, ok := ev.Side.Get(); ok {
-				sides = append(sides, math.Abs(s))
-			}
 			melt, have := ev.Melt.Get()
 			next, told := ev.Next.Get()
 			if !have || !told || ev.Clipped || math.Abs(melt) < farOff {
@@ -160,6 +158,23 @@ func (p *Params) gains(histories []History) {
 	if len(sides) >= enough {
 		p.SideSD = 1.4826 * median(sides)
 	}
+}
+
+// sides are how far the two ends differed from how they mostly do on this machine.
+func (h *History) sides() (out []float64) {
+	for i := range h.Events {
+		if s, ok := h.Events[i].Side.Get(); ok {
+			out = append(out, s)
+		}
+	}
+	if len(out) < enough {
+		return nil
+	}
+	lean := median(out)
+	for i := range out {
+		out[i] = math.Abs(out[i] - lean)
+	}
+	return out
 }
 
 // rough finds where the search for scatter and random walk starts. What

@@ -24,6 +24,7 @@ type Machine struct {
 	spoiltSum float64
 	spoiltN   float64
 	spoiltAll float64
+	lean      lean
 	streak    Streak
 	tally     tally
 	tape      tape
@@ -31,6 +32,7 @@ type Machine struct {
 	attempts  int
 	numbers   int // attempts that told a number
 	unlogged  bool
+	reckoned  bool
 }
 
 // NewMachine starts a machine of the given kind.
@@ -55,7 +57,7 @@ func (m *Machine) Take(ev *Event) Step {
 	}
 	f, p := m.filter, m.params
 	f.advance(p, ev.Arcs, ev.Step)
-	m.arcs = ev.Arcs
+	m.arcs, m.reckoned = ev.Arcs, ev.Reckoned
 	m.worn += ev.Step
 	if !m.begun {
 		m.worn = ev.Arcs
@@ -86,6 +88,9 @@ func (m *Machine) Clean() {
 // Unlogged says whether the fitted pair was told by a fallen counter only.
 func (m *Machine) Unlogged() bool { return m.unlogged }
 
+// Reckoned says whether the arcs are reckoned, as no counter was ever told.
+func (m *Machine) Reckoned() bool { return m.reckoned }
+
 func (m *Machine) newPair(ev *Event) {
 	if m.begun {
 		m.filter.newPair(m.params)
@@ -94,7 +99,19 @@ func (m *Machine) newPair(ev *Event) {
 	m.unlogged = ev.Kind != Replaced
 }
 
+// told takes from an attempt what the machine aims at and how far it can go:
+// its own values, where its records tell them, go before those of most of its
+// kind. Copies of the machine keep theirs.
+func (m *Machine) told(target, tolerance, limit drift.Opt[float64]) {
+	own := *m.params
+	own.Target, own.Tolerance, own.Limit = target.OrElse(own.Target), tolerance.OrElse(own.Tolerance), limit.OrElse(own.Limit)
+	if own.Target != m.params.Target || own.Tolerance != m.params.Tolerance || own.Limit != m.params.Limit {
+		m.params = new(own)
+	}
+}
+
 func (m *Machine) attempt(ev *Event) Step {
+	m.told(ev.Target, ev.Tolerance, ev.Limit)
 	p := m.params
 	m.last = ev.Time
 	m.tape.note(ev, m.arcs)
@@ -112,7 +129,7 @@ func (m *Machine) attempt(ev *Event) Step {
 	if !ev.Passed {
 		out = m.outlook(before, ev)
 	}
-	s := m.filter.attempt(p, ev, m.worn, m.spoiltRate())
+	s := m.filter.attempt(p, ev, m.worn, m.spoiltRate(), m.oneSided(ev, m.spoiltRate()))
 	m.attempts++
 	if s.number {
 		m.numbers++
@@ -160,7 +177,7 @@ func (m *Machine) Pair() (pair int, arcs, sinceCleaned float64, cleanings int) {
 // took off.
 func (m *Machine) Worn() float64 { return m.worn }
 
-// Params are those of the machine's kind.
+// Params are those of the machine's kind, with its own values where it told them.
 func (m *Machine) Params() *Params { return m.params }
 
 // Streak returns the streak that stands.

@@ -359,6 +359,94 @@ func TestAnyArcsLeaveADistribution(t *testing.T) {
 	}
 }
 
+// Whatever a record may say, however little sense it makes, what is believed of
+// the machine stays a distribution, and chances stay chances.
+func TestAnyRecordsLeaveADistribution(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 1))
+	bounds := map[string]drift.Field{}
+	for _, name := range []string{"power_setting_pct", "power_correction_pct", "power_limit_pct", "meltback_left_um", "meltback_target_um", "meltback_tolerance_um", "temperature_c", "humidity_pct", "altitude_m", "pressure_hpa", "machine_temperature_c"} {
+		f, ok := drift.FieldNamed(name)
+		require.True(t, ok, name)
+		bounds[name] = *f
+	}
+	// extreme is nothing, or a value near the ends of what the field may hold.
+	extreme := func(name string) drift.Opt[float64] {
+		f := bounds[name]
+		switch rng.IntN(4) {
+		case 0:
+			return drift.Opt[float64]{}
+		case 1:
+			return drift.Some(f.Min + (f.Max-f.Min)*1e-12)
+		case 2:
+			return drift.Some(f.Max)
+		}
+		return drift.Some(f.Min + (f.Max-f.Min)*(1-rng.Float64()))
+	}
+	for range 60 {
+		// One kind of nonsense is told steadily, by turns another.
+		steady := drift.Calibration{PowerSetting: extreme("power_setting_pct"), PowerCorrection: extreme("power_correction_pct"), MeltbackLeft: extreme("meltback_left_um"), Target: extreme("meltback_target_um")}
+		limit, tolerance := extreme("power_limit_pct"), extreme("meltback_tolerance_um")
+		r, m := Reader{}, NewMachine("K-07", believed())
+		for i := range 60 {
+			c := steady
+			if rng.IntN(3) == 0 {
+				c = drift.Calibration{PowerSetting: extreme("power_setting_pct"), PowerCorrection: extreme("power_correction_pct"), MeltbackLeft: extreme("meltback_left_um"), Target: extreme("meltback_target_um")}
+			}
+			c.PowerLimit, c.Tolerance, c.Passed = limit, tolerance, drift.Some(rng.IntN(2) == 0)
+			c.Temperature, c.Humidity, c.Altitude, c.Pressure, c.MachineTemperature = extreme("temperature_c"), extreme("humidity_pct"), extreme("altitude_m"), extreme("pressure_hpa"), extreme("machine_temperature_c")
+			e := calibrated(i, counted(rng.Int64N(10_000_000)))
+			e.Calibration = &c
+			ev, ok := r.Next(e)
+			require.True(t, ok)
+			m.Take(&ev)
+			sum := 0.0
+			for k, w := range m.filter.weight {
+				require.GreaterOrEqual(t, w, 0.0, "%+v", ev)
+				sum += w
+				for j := range states {
+					require.Less(t, math.Abs(m.filter.state[k].Mean[j]), 1e6, "%+v", ev)
+					require.Less(t, m.filter.state[k].Var(j), 1e12, "%+v", ev)
+				}
+			}
+			require.InDelta(t, 1, sum, 1e-9, "%+v", ev)
+			out := m.OutChance(ev.Air, 100)
+			require.True(t, out >= 0 && out <= 1, "%v after %+v", out, ev)
+		}
+	}
+}
+
+// Machines of one kind may be held to tolerances of their own: what their records
+// tell goes before what most tell.
+func TestAMachinesOwnToleranceCounts(t *testing.T) {
+	out := func(tolerance float64) float64 {
+		p := believed()
+		_, m := led(p, 4, Full, 20)
+		ev := Event{Kind: Attempt, Passed: true, Time: m.last, Arcs: m.arcs, Tolerance: drift.Some(tolerance), Conditioning: true}
+		m.Take(&ev)
+		kept, _, err := KeptMachine(m.Keep(nil), "K-07", p)
+		require.NoError(t, err)
+		assert.Equal(t, m.OutChance(ev.Air, 0), kept.OutChance(ev.Air, 0))
+		assert.Equal(t, drift.Some(26.0), p.Tolerance, "that of its kind stands")
+		return m.OutChance(ev.Air, 0)
+	}
+	same := out(26)
+	assert.Greater(t, out(13), same+0.05)
+	assert.Less(t, out(52), same)
+}
+
+// Sessions between which no arc was burnt take their time, too.
+func TestPaceOfManySessionsADay(t *testing.T) {
+	var tp tape
+	arcs := 0.0
+	for i := range 400 {
+		if i%4 == 0 {
+			arcs += 60 // over night
+		}
+		tp.note(&Event{NewSession: true, Time: morning.Add(time.Duration(i) * 6 * time.Hour)}, arcs)
+	}
+	assert.InDelta(t, 60, tp.perDay(), 5)
+}
+
 func TestACloneGoesItsOwnWay(t *testing.T) {
 	f, m := led(believed(), 4, Full, 10)
 	same, other := m.Clone(), m.Clone()

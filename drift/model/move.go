@@ -24,7 +24,7 @@ func (m *Machine) OutChance(air [airTerms]float64, moreArcs float64) float64 {
 		sd := math.Sqrt(v + noise[k])
 		out += w * (fit.NormalCDF((lo-mean)/sd) + fit.NormalCDF((mean-hi)/sd))
 	}
-	return out
+	return min(out, 1)
 }
 
 // Shift is mean and variance of the change of required power, in log percent,
@@ -45,8 +45,12 @@ func (m *Machine) AirEffects() (density, humidity float64) {
 }
 
 // BeyondReach is the chance that required power, in the air of the last attempt,
-// lies so far beyond the machine's limit that a typical attempt cannot pass.
+// lies so far beyond the machine's limit that a typical attempt cannot pass; 0
+// where nobody told the limit.
 func (m *Machine) BeyondReach() float64 {
+	if !m.params.Limit.Known() {
+		return 0
+	}
 	bottom, top := m.params.Bounds()
 	lo, hi := m.params.Window()
 	var row [states]float64
@@ -58,7 +62,7 @@ func (m *Machine) BeyondReach() float64 {
 		sd := math.Sqrt(max(v, 1e-12))
 		beyond += w * (fit.NormalCDF((mean-top-hi)/sd) + fit.NormalCDF((bottom+lo-mean)/sd))
 	}
-	return beyond
+	return min(beyond, 1)
 }
 
 // PerDay is the machine's pace in arcs a day over its last weeks, 0 when

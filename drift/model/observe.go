@@ -20,8 +20,9 @@ type seen struct {
 }
 
 // attempt folds one attempt into the filter. age is that of the scatter in arcs,
-// spoiltRate this machine's own share of spoilt ends.
-func (f *filter) attempt(p *Params, ev *Event, age, spoiltRate float64) seen {
+// spoiltRate this machine's own share of spoilt ends, spoilt the chance that this
+// attempt's are.
+func (f *filter) attempt(p *Params, ev *Event, age, spoiltRate, spoilt float64) seen {
 	noise := p.noise(age, ev.AirStale)
 	for range ev.Tries - 1 {
 		f.outcome(p, ev, &noise, false, spoiltRate, p.GainFail)
@@ -31,19 +32,18 @@ func (f *filter) attempt(p *Params, ev *Event, age, spoiltRate float64) seen {
 			f.state[k].Forget(setting, u, 0)
 		}
 	}
-	spoiltRate = oneSided(p, ev, spoiltRate)
 	var out seen
 	switch needed, moved := f.measured(p, ev); {
 	case moved == known:
-		out = f.measure(p, ev, &noise, needed, spoiltRate)
+		out = f.measure(p, ev, &noise, needed, spoilt)
 	case moved == told:
-		out = f.measureRelative(p, ev, &noise, needed, spoiltRate)
+		out = f.measureRelative(p, ev, &noise, needed, spoilt)
 	default:
 		gain := 0.0
 		if !ev.Correction.Known() {
 			gain = p.gain(ev.Passed)
 		}
-		out = f.outcome(p, ev, &noise, ev.Passed, spoiltRate, gain)
+		out = f.outcome(p, ev, &noise, ev.Passed, spoilt, gain)
 	}
 	f.correct(p, ev)
 	return out
@@ -93,9 +93,6 @@ const smallestGain = 0.2
 // that it tells a bound and not a size.
 func (f *filter) mayClip(p *Params, c float64) bool {
 	lo, hi := p.Bounds()
-	if math.IsInf(hi, 1) {
-		return false
-	}
 	var row [states]float64
 	row[setting] = 1
 	m, v := f.mean(row[:])
@@ -143,12 +140,19 @@ func (f *filter) measureRelative(p *Params, ev *Event, noise *[multiples]float64
 	return f.robust(p, noise, off[:], d, spoiltRate, math.NaN())
 }
 
+// Some records are wrong, a digit too many or a fail noted as a pass: so many of
+// all (a guess), and a wrong number lies anywhere in so many log percent.
+const (
+	wrong    = 1e-3
+	anywhere = 200.0
+)
+
 func (f *filter) robust(p *Params, noise *[multiples]float64, row []float64, y, spoiltRate, raw float64) seen {
 	out := seen{raw: raw, number: true}
 	var logLik [multiples]float64
 	var spoilt [multiples]float64
 	for k := range f.state {
-		logLik[k], spoilt[k] = f.state[k].ObserveRobust(row, y, noise[k], spoiltRate, sq(p.SpoiltWidth))
+		logLik[k], spoilt[k] = f.state[k].ObserveRobust(row, y, noise[k], spoiltRate, sq(p.SpoiltWidth), wrong/anywhere)
 	}
 	out.logLik = f.reweigh(&logLik)
 	for k, w := range f.weight {
@@ -167,7 +171,7 @@ func (f *filter) outcome(p *Params, ev *Event, noise *[multiples]float64, passed
 	for k := range f.state {
 		o := fit.Feedback{
 			H: off[:], R: noise[k], Lo: lo, Hi: hi, Within: passed,
-			Spoilt: spoiltRate, Width: p.SpoiltWidth, Moved: setting, Gain: gain,
+			Spoilt: spoiltRate, Width: p.SpoiltWidth, Wrong: wrong, Moved: setting, Gain: gain,
 		}
 		logLik[k], spoilt[k] = o.Observe(f.state[k])
 	}
@@ -215,15 +219,32 @@ func (f *filter) clip(p *Params) {
 	}
 }
 
+// lean is how unlike its two ends a machine melts as a rule: the mean of Side over
+// n attempts, of which a spoilt end moves it little and a hundred fade.
+type lean struct {
+	mean float64
+	n    int
+}
+
+// see takes in one attempt and returns how far out its ends are, in usual spreads.
+// Machines are taken to differ as much as the attempts of one.
+func (l *lean) see(side, sd float64) (z float64) {
+	const most, memory = 2, 100
+	z = (side - l.mean) / (sd * math.Sqrt(1+1/float64(l.n+1)))
+	l.mean += min(max(side-l.mean, -most*sd), most*sd) / float64(l.n+2)
+	l.n = min(l.n+1, memory)
+	return z
+}
+
 // oneSided raises or lowers the chance of a spoilt end by how unlike the two
-// ends melted: an arc heats both, a bad cleave spoils one.
-func oneSided(p *Params, ev *Event, rate float64) float64 {
+// ends melted, for this machine: an arc heats both, a bad cleave spoils one.
+func (m *Machine) oneSided(ev *Event, rate float64) float64 {
 	side, ok := ev.Side.Get()
-	if !ok || p.SideSD == 0 {
+	if !ok || m.params.SideSD == 0 {
 		return rate
 	}
 	const wide = 6 // a spoilt end's difference, in usual spreads; a guess
-	z := side / p.SideSD
+	z := m.lean.see(side, m.params.SideSD)
 	ratio := math.Exp(-z*z/2/sq(wide)+z*z/2) / wide
 	odds := rate / (1 - rate) * min(ratio, 1e6)
 	return min(odds/(1+odds), 0.999)

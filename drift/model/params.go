@@ -39,7 +39,7 @@ type Params struct {
 	CurveCov [2][2]float64
 	// Spoilt is the share of attempts with a spoilt end, SpoiltWidth their
 	// deviation in multiples of the scatter, SideSD the usual spread of
-	// 100·ln(left/right), 0 when unknown.
+	// 100·ln(left/right) on one machine, 0 when unknown.
 	Spoilt, SpoiltWidth, SideSD float64
 
 	// Dirt comes DirtRate times per 1000 arcs, raises the level by DirtLevel times
@@ -93,6 +93,14 @@ func (p *Params) Wear(arcs float64) float64 {
 	return wearReference / 1000 * math.Pow(arcs/wearReference, p.Bend)
 }
 
+// WearAt turns a step of wear, which adds percent, into one of log percent at a
+// level: the more power is needed already, the smaller it is. Below a level that
+// no arc burns at it grows no further.
+func WearAt(level, step float64) float64 {
+	const lowest = -100
+	return step * math.Exp(-max(level, lowest)/100)
+}
+
 // ScatterAt is the scatter of a typical pair after so many arcs.
 func (p *Params) ScatterAt(arcs float64) float64 {
 	return p.Scatter * (1 + math.Pow(max(arcs, 0)/p.ScatterArcs, p.ScatterBend))
@@ -113,12 +121,9 @@ func (p *Params) Window() (lo, hi float64) {
 	return -100 * math.Log1p(share) / p.Kappa, -100 * math.Log1p(-share) / p.Kappa
 }
 
-// Bounds are the settings the machine can reach, in log percent; infinite when
-// the limit is not known.
+// Bounds are the settings the machine can reach, in log percent; where its limit
+// is not known, those that no machine goes beyond.
 func (p *Params) Bounds() (lo, hi float64) {
-	limit, ok := p.Limit.Get()
-	if !ok {
-		return math.Inf(-1), math.Inf(1)
-	}
+	limit := p.Limit.Or(furthest)
 	return logPct(-limit), logPct(limit)
 }

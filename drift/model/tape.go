@@ -29,8 +29,8 @@ func (t *tape) note(ev *Event, arcs float64) {
 	if !ev.NewSession {
 		return
 	}
-	step := arcs - t.lastArcs
-	if ev.Pair != t.lastPair || t.begun.IsZero() {
+	step, samePair := arcs-t.lastArcs, ev.Pair == t.lastPair && !t.begun.IsZero()
+	if !samePair {
 		step = 0
 	}
 	if t.begun.IsZero() {
@@ -38,7 +38,7 @@ func (t *tape) note(ev *Event, arcs float64) {
 	} else if gap := ev.Time.Sub(t.last).Hours() / 24; gap > 0 {
 		t.sessions = t.sessions*paceMemory + 1
 		t.span = t.span*paceMemory + gap
-		if step > 0 {
+		if samePair {
 			t.arcs = t.arcs*paceMemory + step
 			t.days = t.days*paceMemory + gap
 		}
@@ -57,7 +57,7 @@ func (t *tape) perDay() float64 {
 	if t.days <= 0 {
 		return 0
 	}
-	return t.arcs / t.days
+	return min(t.arcs/t.days, mostArcsPerDay) // clocks may be off
 }
 
 // gap is the usual time between sessions in days, 0 when unknown.
