@@ -132,6 +132,9 @@ func (a *Assessment) describe(s *Subject) {
 	if pace := m.PerDay(); pace > 0 {
 		e.ArcsPerDay = rounded(pace, 10)
 	}
+	if m.Reckoned() {
+		a.Warnings = append(a.Warnings, "No arc count has been recorded: arcs are reckoned from the days, as on quiet ones.")
+	}
 	if m.Unlogged() {
 		a.Warnings = append(a.Warnings, "The arc counter fell without a replacement on record. New pair, or counter reset? Log a service to say which.")
 	}
