@@ -1,0 +1,32 @@
+package model
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+
+	"arcdrift/drift"
+)
+
+// A machine that always melts one end further is not one whose ends are spoilt;
+// an end that differs from how it mostly is, is.
+func TestALeaningMachineIsHeard(t *testing.T) {
+	const rate = 0.03
+	for _, leans := range []float64{0, 20, -35} {
+		p := believed()
+		p.SideSD = 4
+		m := NewMachine("K-07", p)
+		spoilt := func(side float64) float64 { return m.oneSided(&Event{Side: drift.Some(side)}, rate) }
+		first := spoilt(leans)
+		for i := range 60 {
+			spoilt(leans + float64(i%3-1)*4)
+		}
+		assert.Less(t, spoilt(leans), rate, "as ever, %v", leans)
+		assert.Greater(t, spoilt(leans+30), 0.99, "one end spoilt, %v", leans)
+		assert.Less(t, spoilt(leans), rate, "and as ever again, %v", leans)
+		if leans != 0 {
+			assert.Greater(t, first, 0.5, "nothing was known of it yet, %v", leans)
+		}
+	}
+	assert.Equal(t, rate, NewMachine("K-07", believed()).oneSided(&Event{Side: drift.Some(30.0)}, rate), "of whose like nothing is known")
+}
