@@ -73,7 +73,7 @@ function saved(records) {
   });
   const links = make("p", "", { className: "row" });
   const of = encodeURIComponent(machine);
-  for (const [word, path, look] of [["Log another", `/log?machine=${of}`, "button main-button"], [`State of ${machine}`, `/machines/${of}`, "button"], ["Moved?", `/moved?machine=${of}`, "button"]]) {
+  for (const [word, path, look] of [["Log a calibration", `/log?machine=${of}`, "button main-button"], [`State of ${machine}`, `/machines/${of}`, "button"], ["Moved?", `/moved?machine=${of}`, "button"]]) {
     links.append(make("a", word, { href: path, className: look }));
   }
   const parts = [make("h1", "Saved"), verdict];
