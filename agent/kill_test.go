@@ -33,7 +33,14 @@ func TestKilledAgentHasWhatItAcknowledged(t *testing.T) {
 	for round := range n {
 		port := freeTCPPort(t)
 		cmd := exec.Command("arcdrift", "serve", "--db", db, "--http-listen", "127.0.0.1:0", "--mqtt-listen", "127.0.0.1:"+port)
+		said := &lockedBuffer{}
+		cmd.Stderr = said
 		require.NoError(t, cmd.Start())
+		t.Cleanup(func() {
+			if t.Failed() {
+				t.Logf("round %d: %s", round, said)
+			}
+		})
 		url := awaitAgent(t, db)
 		ctx, cancel := context.WithCancel(t.Context())
 		var mu sync.Mutex
