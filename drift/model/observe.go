@@ -24,8 +24,9 @@ type seen struct {
 // attempt's are.
 func (f *filter) attempt(p *Params, ev *Event, age, spoiltRate, spoilt float64) seen {
 	noise := p.noise(age, ev.AirStale)
+	before := 0.0
 	for range ev.Tries - 1 {
-		f.outcome(p, ev, &noise, false, spoiltRate, p.GainFail)
+		before += f.outcome(p, ev, &noise, false, spoiltRate, p.GainFail).logLik
 	}
 	if u, ok := ev.Setting.Get(); ok {
 		for k := range f.state {
@@ -46,6 +47,7 @@ func (f *filter) attempt(p *Params, ev *Event, age, spoiltRate, spoilt float64) 
 		out = f.outcome(p, ev, &noise, ev.Passed, spoilt, gain)
 	}
 	f.correct(p, ev)
+	out.logLik += before
 	return out
 }
 
