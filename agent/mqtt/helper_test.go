@@ -10,7 +10,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"strconv"
 	"sync"
 	"testing"
 	"time"
@@ -26,18 +25,6 @@ import (
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
-
-// rounds is how many rounds a fault test does.
-func rounds(t *testing.T, n int) int {
-	t.Helper()
-	times := 1
-	if v := os.Getenv("ARCDRIFT_FAULTS"); v != "" {
-		var err error
-		times, err = strconv.Atoi(v)
-		require.NoError(t, err, "ARCDRIFT_FAULTS is a whole number")
-	}
-	return n * times
-}
 
 // fakeDoor keeps what it is offered, in memory, once each.
 type fakeDoor struct {

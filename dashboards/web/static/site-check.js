@@ -67,7 +67,7 @@ function burn(t, states, arcs) {
   const clock = (a) => (t.bend === 1 ? a / 1000 : 2 * (a / 2000) ** t.bend);
   const wear = clock(t.arcs + arcs) - clock(t.arcs);
   for (const s of states) {
-    const w = wear * Math.exp(-s.level / 100);
+    const w = wear * Math.exp(-Math.max(s.level, -100) / 100);
     const slope = s.cov[1].slice();
     s.mean[0] += w * s.mean[1];
     s.cov[0][0] += 2 * w * slope[0] + w * w * slope[1] + (t.walk * arcs) / 1000;
