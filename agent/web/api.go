@@ -45,28 +45,13 @@ func (s *Server) getMachines(w http.ResponseWriter, r *http.Request) {
 		}
 		answer(w, http.StatusOK, listOf(answers))
 	default:
-		machines, ok := s.read(w)
-		if !ok {
-			return
-		}
+		machines, _ := s.Fleet.Board()
 		answers := make([]advise.Assessment, len(machines))
 		for i := range machines {
 			answers[i] = machines[i].Assessment
 		}
 		answer(w, http.StatusOK, answers)
 	}
-}
-
-// read are the machines as they are known. Before the records were read for the
-// first time, nobody could tell that from an empty store: that is then the answer,
-// and when to ask again.
-func (s *Server) read(w http.ResponseWriter) (machines []Machine, ok bool) {
-	machines, version := s.Fleet.Board()
-	if version == 0 {
-		w.Header().Set("Retry-After", retryAfter)
-		refuse(w, http.StatusServiceUnavailable, &drift.Problem{Reason: "the records are still being read: ask again in a few seconds"})
-	}
-	return machines, version > 0
 }
 
 // listOf makes an empty list of a nil one, so that JSON says [] and not null.
@@ -85,10 +70,7 @@ func (s *Server) getMachine(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusBadRequest, problem)
 		return
 	}
-	machines, ok := s.read(w)
-	if !ok {
-		return
-	}
+	machines, _ := s.Fleet.Board()
 	at := slices.IndexFunc(machines, func(m Machine) bool { return m.Machine == id })
 	switch {
 	case at < 0:

@@ -161,15 +161,6 @@ func TestMachinesIsAListWhenEmpty(t *testing.T) {
 	assert.Equal(t, "[]", body(get(t, &fake{version: 1}, "/api/v1/machines")))
 }
 
-// Before the records were read the agent does not say that there are no machines.
-func TestMachinesAreNotDeniedBeforeTheyAreRead(t *testing.T) {
-	for _, path := range []string{"/api/v1/machines", "/api/v1/machines/K-07"} {
-		r := get(t, &fake{}, path)
-		assert.Equal(t, http.StatusServiceUnavailable, r.Code, path)
-		assert.NotEmpty(t, r.Header().Get("Retry-After"), path)
-	}
-}
-
 func TestReadyz(t *testing.T) {
 	w := get(t, &fake{notReady: errors.New("disk full")}, "/readyz")
 	assert.Equal(t, http.StatusServiceUnavailable, w.Code)
