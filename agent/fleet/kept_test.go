@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"reflect"
+	"sync"
 	"testing"
 	"time"
 
@@ -12,6 +13,7 @@ import (
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/model"
 )
 
 // BenchmarkAnswers: a snapshot of a fleet made anew from what is kept of each
@@ -79,4 +81,15 @@ func deepSize(v reflect.Value) int {
 		panic("a " + v.Kind().String() + " is kept of a machine: its size is not known")
 	}
 	return size
+}
+
+// What is kept is only looked at, as pages answer from it meanwhile; the race
+// detector says so.
+func TestKeepingOnlyLooks(t *testing.T) {
+	pop := &model.Population{}
+	var both sync.WaitGroup
+	for range 2 {
+		both.Go(func() { pop.Keep(nil) })
+	}
+	both.Wait()
 }

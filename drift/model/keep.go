@@ -60,7 +60,8 @@ func KeptPopulation(b []byte) (*Population, error) {
 	return p, err
 }
 
-// form is bytes that are written or read: one list of fields serves both.
+// form is bytes that are written or read: one list of fields serves both. What is
+// written is only looked at, for others answer from it meanwhile.
 type form struct {
 	bytes   []byte
 	reading bool
@@ -108,7 +109,9 @@ func (f *form) word(x *uint64) {
 func (f *form) float(x *float64) {
 	bits := math.Float64bits(*x)
 	f.word(&bits)
-	*x = math.Float64frombits(bits)
+	if f.reading {
+		*x = math.Float64frombits(bits)
+	}
 }
 
 func (f *form) floats(all ...*float64) {
@@ -135,7 +138,9 @@ func (f *form) small(x *float32) {
 func (f *form) int(x *int) {
 	word := uint64(*x)
 	f.word(&word)
-	*x = int(word)
+	if f.reading {
+		*x = int(word)
+	}
 }
 
 func (f *form) byte(x *uint8) {
@@ -152,7 +157,9 @@ func (f *form) bool(x *bool) {
 		b = 1
 	}
 	f.byte(&b)
-	*x = b == 1
+	if f.reading {
+		*x = b == 1
+	}
 }
 
 // length is that of something that follows, each part at least one byte.
@@ -200,7 +207,9 @@ func (f *form) reader(r *Reader) {
 	f.bool(&s.Over)
 	f.text(&s.Name)
 	f.word(&attempt)
-	s.Attempt = int64(attempt)
+	if f.reading {
+		s.Attempt = int64(attempt)
+	}
 	f.time(&s.Last)
 	f.int(&r.pair)
 	f.floats(&r.arcs, &r.counter, &r.base, &r.pressure, &r.doubted)
