@@ -89,7 +89,7 @@ func subject(m *model.Machine, life forecast.Life) *Subject {
 }
 
 func TestEveryStateIsReached(t *testing.T) {
-	warn := lasting(0.8, 300) // 200 of 14 days' 560 arcs
+	warn := lasting(0.8, 300) // of 10 days' 400 arcs
 	fine := lasting(0.1, 5000)
 	soon, stop := Verdict{State: ServiceSoon}, Verdict{State: Stop}
 	given := func() *model.Machine { return failing(failing(passing(20), 4, ""), 2, "") }
@@ -117,7 +117,8 @@ func TestEveryStateIsReached(t *testing.T) {
 		"likely to fail today":       {subject(passing(20), lasting(0.7, 20)), today, Stop, Replace, "today without a pass: about 7 in 10"},
 		"silent but due":             {subject(passing(20), warn), today.AddDate(0, 0, 6), ServiceSoon, Replace, "about 8 in 10"},
 		"a verdict that held":        {with(subject(passing(20), fine), soon, soon), today, ServiceSoon, Replace, "The sessions before the latest spoke for this"},
-		"only now":                   {with(subject(passing(20), warn), Verdict{State: Fit}, Verdict{State: Fit}), today, Fit, None, ""},
+		"only now":                   {with(subject(passing(20), warn), Verdict{State: Fit}, Verdict{State: Fit}), today, ServiceSoon, Replace, "about 8 in 10"},
+		"only now, and not over":     {with(subject(failing(passing(20), 1, ""), warn), Verdict{State: Fit}, Verdict{State: Fit}), today, CheckFirst, None, "The last try failed."},
 		"the middle of all three":    {with(subject(passing(20), fine), stop, soon), today, ServiceSoon, Replace, ""},
 		"failed on a pair due":       {subject(failing(passing(20), 1, ""), warn), today, ServiceSoon, Replace, "The last try failed."},
 		"beyond the machine's end":   {subject(beyond(), fine), today, Stop, Replace, "more power here than this machine can give (limit 12 %)"},
@@ -257,23 +258,57 @@ func TestThirdCleanIsNotWorthIt(t *testing.T) {
 	}
 }
 
-func TestSettleIsTheMiddleOfThree(t *testing.T) {
+func TestSettle(t *testing.T) {
 	all := []State{Fit, ServiceSoon, Stop}
+	of := func(states ...State) (out []Verdict) {
+		for _, s := range states {
+			out = append(out, Verdict{State: s})
+		}
+		return out
+	}
 	for i, a := range all {
-		assert.Equal(t, a, settle(Verdict{State: a}, nil))
+		assert.Equal(t, a, settle(Verdict{State: a}, nil, false))
 		for j, b := range all {
-			assert.Equal(t, a, settle(Verdict{State: a}, []Verdict{{State: b}}), "two cannot be settled: the latest counts")
 			for k, c := range all {
 				ranks := []int{i, j, k}
 				slices.Sort(ranks)
-				assert.Equal(t, all[ranks[1]], settle(Verdict{State: c}, []Verdict{{State: a}, {State: b}}), "%s, %s, %s", a, b, c)
-			}
-			// One odd verdict between two alike never flips the state.
-			for _, odd := range [][3]State{{a, b, a}, {b, a, a}, {a, a, b}} {
-				assert.Equal(t, a, settle(Verdict{State: odd[2]}, []Verdict{{State: odd[0]}, {State: odd[1]}}))
+				got := settle(Verdict{State: c}, of(a, b), false)
+				switch {
+				case ranks[1] > 0:
+					assert.Equal(t, all[ranks[1]], got, "the middle of %s, %s, %s", a, b, c)
+				case i == 1 || j == 1 || k == 1:
+					assert.Equal(t, ServiceSoon, got, "one call is enough: %s, %s, %s", a, b, c)
+				default:
+					assert.Equal(t, Fit, got, "one stop alone is not: %s, %s, %s", a, b, c)
+				}
+				// No one session, whatever it says, takes a service back that two called.
+				assert.NotEqual(t, Fit, settle(Verdict{State: c}, of(ServiceSoon, ServiceSoon), false))
 			}
 		}
 	}
+	dirt := Verdict{State: Stop, Failing: 0.9}
+	assert.Equal(t, ServiceSoon, settle(dirt, of(Fit, Fit), false), "dirt calls at once, and stops a session later")
+	assert.Equal(t, Fit, settle(dirt, of(Fit, Fit), true), "but not while tries fail: the session may end well")
+	assert.Equal(t, ServiceSoon, settle(Verdict{State: Fit}, []Verdict{dirt, {State: Fit}}, true))
+}
+
+// What any single record says that stands out, however far, calls for no service of
+// a machine that was fit: the model believes none alone.
+func TestNoRecordAloneCallsForService(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		m := passing(rapid.IntRange(20, 60).Draw(t, "sessions before"))
+		judge := func() Verdict {
+			return Judge(m, forecast.Run(m, forecast.Plan{Paths: 300, Horizon: 3 * Ahead(m), AttemptLimit: 4, Seed: 1}))
+		}
+		before := []Verdict{judge(), judge()}
+		require.Equal(t, Fit, settle(before[0], before, false))
+		_, arcs, _, _ := m.Pair()
+		m.Take(&model.Event{
+			Kind: model.Attempt, Time: today, Arcs: arcs + 40, Step: 40, NewSession: true, Ordinal: 1, Tries: 1, Passed: true,
+			Melt: drift.Some(rapid.Float64Range(-60, 60).Draw(t, "melt")), Setting: drift.Some(0.5), Next: drift.Some(0.5),
+		})
+		require.Equal(t, Fit, settle(judge(), before, false))
+	})
 }
 
 func TestCauses(t *testing.T) {

@@ -147,7 +147,7 @@ const knownSetting = 0.05
 func (w *Weighed) decide(s *Subject) {
 	a := &w.answer
 	verdict := Judge(s.Known, s.Life)
-	a.State = settle(verdict, s.Earlier)
+	a.State = settle(verdict, s.Earlier, a.Streak.Attempts > 0)
 	due := a.State != Fit
 	failed := a.Streak.givenUp(&s.Settings)
 	// One session speaks against electrodes only where their forecast does not
@@ -236,7 +236,7 @@ func (a *Assessment) explain(s *Subject, v Verdict, failed bool) {
 	case a.State == Stop && a.Streak.Attempts == 0 && v.Today >= CertainFailure:
 		say("Chance of a session today without a pass: %s.", lower(chance(v.Today)))
 	case a.State == ServiceSoon:
-		say("Chance of a session without a pass within %d days: %s.", PlanDays, lower(chance(v.Failing)))
+		say("Chance of a session without a pass within %d days: %s.", CallDays, lower(chance(v.Failing)))
 	}
 }
 
@@ -263,7 +263,7 @@ func (a *Assessment) explainStreak(say func(string, ...any)) {
 
 var causeWords = map[string]string{CauseEnds: "fibre ends", CauseElectrodes: "electrodes", CauseAir: "air"}
 
-// worthWatching is the chance of a failure within PlanDays from which a machine
+// worthWatching is the chance of a failure within CallDays from which a machine
 // that needs no service yet is not simply called good.
 const worthWatching = 0.1
 
@@ -275,7 +275,7 @@ func (a *Assessment) pairReason(s *Subject, v Verdict) string {
 	case q.P10 >= horizon:
 		return fmt.Sprintf("The pair should last beyond %s arcs.", thousands(horizon))
 	case a.Electrode.Action == None && v.Failing >= worthWatching:
-		return fmt.Sprintf("Chance of a session without a pass within %d days: %s. Not yet worth the bench; keep calibrating.", PlanDays, lower(chance(v.Failing)))
+		return fmt.Sprintf("Chance of a session without a pass within %d days: %s. Not yet worth the bench; keep calibrating.", CallDays, lower(chance(v.Failing)))
 	case a.Electrode.Action == None && q.P50 >= horizon:
 		return fmt.Sprintf("Plan on %s arcs or more before the electrodes need work.", thousands(q.P10))
 	}

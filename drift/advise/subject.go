@@ -2,6 +2,7 @@ package advise
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"arcdrift/drift"
@@ -29,9 +30,14 @@ type Subject struct {
 	Zone *time.Location
 }
 
-// PlanDays is how far ahead the bench plans: a service is due soon when a
-// failure within that time is likely.
+// PlanDays is how far ahead the bench plans: a service that was called is right if
+// the electrodes fail, or are found worn or dirty, within that time.
 const PlanDays = 14
+
+// CallDays is how far ahead a call for service looks. Looking less far than the
+// bench plans waits, where much is known of a pair, for the days in which a call is
+// surely right, and loses no notice: such a pair is not about to fail either.
+const CallDays = 10
 
 // QuietDays is for how long a service must have ceased to be due before its alert
 // is taken back: a verdict that wavers is not two alerts. Neither twice as long nor a
@@ -40,14 +46,13 @@ const QuietDays = 7
 
 // The chances from which a verdict is given. LikelyFailure weighs what is called
 // in vain against what is not called in time. Of services so called in artificial
-// fleets of seventeen kinds, where nobody heeded them, seven in ten failed within
-// PlanDays and nine in ten within twice that, and two in three of all failures were
-// called three days ahead; a step of 0.05 up makes some three more in a hundred right
-// and as many more failures unannounced. See the alert table of
-// `arcdrift evaluate --invented all`.
+// fleets of seventeen kinds, where nobody heeded them, three in four failed within
+// PlanDays, and two in three of all failures were called three days ahead; a step of
+// 0.02 up makes about one more in a hundred right and leaves as many more failures
+// unannounced. See the alert table of `arcdrift evaluate --invented all`.
 const (
-	LikelyFailure  = 0.62
-	CertainFailure = 0.5 // before the next day is over
+	LikelyFailure  = 0.52 // within CallDays
+	CertainFailure = 0.5  // before the next day is over
 	BeyondLimit    = 0.5
 	BlameElectrode = 0.5
 	SurelyEnds     = 0.9
@@ -57,13 +62,13 @@ const (
 // against the sessions before (see [settle]).
 type Verdict struct {
 	State State
-	// Failing is the chance of a session without a pass within PlanDays, Today
+	// Failing is the chance of a session without a pass within CallDays, Today
 	// within a day's arcs.
 	Failing, Today float64
 }
 
 // Ahead is how many arcs ahead [Judge] looks.
-func Ahead(m *model.Machine) float64 { return PlanDays * usualPace(m) }
+func Ahead(m *model.Machine) float64 { return CallDays * usualPace(m) }
 
 // Judge gives the verdict of the forecast: fit, service soon, or stop.
 func Judge(m *model.Machine, life forecast.Life) Verdict {
@@ -88,9 +93,26 @@ func usualPace(m *model.Machine) float64 {
 	return quiet
 }
 
-// settle returns the middle of the verdicts at the last three sessions, so that
-// one record alone never changes the state.
-func settle(now Verdict, earlier []Verdict) State {
+// due says whether a moment alone calls for service.
+func (v Verdict) due() bool { return v.State == ServiceSoon || v.Failing >= LikelyFailure }
+
+// settle makes a state of the verdicts at the last three sessions. A service is due
+// at once, for a pair that dirt befell has not three sessions left, and until three
+// in a row say that it is not: so one record never takes it back. An isolated one
+// does not call it either, as the model believes no single record. While tries fail,
+// what they say of the future waits for the end of the session. All else, as the
+// stop, is the middle of three.
+func settle(now Verdict, earlier []Verdict, failing bool) State {
+	state := middle(now, earlier)
+	if state == Fit && (!failing && now.due() || slices.ContainsFunc(earlier, Verdict.due)) {
+		return ServiceSoon
+	}
+	return state
+}
+
+// middle returns the middle of the verdicts at the last three sessions; of fewer the
+// latest counts.
+func middle(now Verdict, earlier []Verdict) State {
 	rank := map[State]int{Fit: 0, ServiceSoon: 1, Stop: 2}
 	if len(earlier) < 2 {
 		return now.State

@@ -25,7 +25,7 @@ const (
 // can beat last: [PerfectKnowledge] where the truth is known, else [Hindsight].
 // The model's is the state service soon or stop of a machine whose last attempt
 // passed; past lives, fixed count and perfect knowledge call at the chance, within
-// the days, at which the model does.
+// advise.CallDays, at which the model does.
 func Watchers(known bool) [watchers]string {
 	best := Hindsight
 	if known {
@@ -153,7 +153,7 @@ func (w *walker) watch(p *Past, i int) {
 // alarms says which of the watchers of the future raise an alarm now; the row of
 // fails is none of them.
 func (w *walker) alarms(p *Past, now time.Time) [watchers]bool {
-	life := w.life(p.Settings.AttemptLimit, glancePaths, min(2*advise.Ahead(w.machine), forecast.Horizon))
+	life := w.life(p.Settings.AttemptLimit, glancePaths, min(3*advise.Ahead(w.machine), forecast.Horizon))
 	a := advise.Assess(&advise.Subject{
 		Machine: p.Machine, Records: w.machine.Attempts(), Last: now, Known: w.machine, Life: life,
 		Settings: p.Settings, Earlier: w.earlier,
@@ -162,7 +162,7 @@ func (w *walker) alarms(p *Past, now time.Time) [watchers]bool {
 	w.earlier = append(w.earlier, advise.Judge(w.machine, life))
 	w.earlier = w.earlier[max(len(w.earlier)-kept, 0):]
 	_, arcs, _, _ := w.machine.Pair()
-	ahead := advise.PlanDays * w.pace()
+	ahead := advise.CallDays * w.pace()
 	lives := pastLives(w.lives, arcs)
 	return [watchers]bool{
 		a.State == advise.ServiceSoon || a.State == advise.Stop,

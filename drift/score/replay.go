@@ -39,7 +39,7 @@ type Plan struct {
 }
 
 // Paths of the forecasts that are scored, and of the verdicts after sessions,
-// which look no further than twice as far as they judge.
+// which look no further than three times as far as they judge.
 const (
 	Paths       = 400
 	glancePaths = 150
