@@ -24,6 +24,10 @@ func learnKind(start Params, histories []History, stages []stage) Params {
 	p.told(histories)
 	p.gains(histories)
 	prior := *p
+	if !slices.ContainsFunc(histories, History.attempted) {
+		p.effects(&prior, histories)
+		return *p
+	}
 	few := likely(histories, stages[0].attempts)
 	p.rough(histories, few)
 	prior.Scatter = p.Scatter
@@ -44,6 +48,12 @@ func learnKind(start Params, histories []History, stages []stage) Params {
 	}
 	p.doubtCurve(&prior, few, knobs)
 	return *p
+}
+
+// attempted says whether the history tells of an attempt: counts and services alone
+// fit any values, and searching for the likeliest would be for nothing.
+func (h History) attempted() bool {
+	return slices.ContainsFunc(h.Events, func(ev Event) bool { return ev.Kind == Attempt })
 }
 
 // settledGain ends a stage: a round that wins less in log likelihood wins what a

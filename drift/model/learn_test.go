@@ -183,3 +183,24 @@ func TestClimbFrom(t *testing.T) {
 	best, _ = climbFrom(f, -4, f(-4), 0.1)
 	assert.InDelta(t, 1.3, best, 0.5)
 }
+
+// Counts alone tell nothing of how machines measure or wear: what was believed is
+// left, all of it.
+func TestNothingIsLearntFromCountsAlone(t *testing.T) {
+	key := Key{"type-1", "single-mode"}
+	var hs []History
+	for m := range 3 {
+		h := History{Machine: fmt.Sprint("K-0", m), Key: key}
+		for n := range 40 {
+			h.Events = append(h.Events, Event{Kind: Usage, Time: morning.AddDate(0, 0, n), Arcs: 50 * float64(n+1), Step: 50})
+		}
+		hs = append(hs, h)
+	}
+	got, prior := *learn(hs).For(key), Prior()
+	assert.Zero(t, got.Attempts)
+	assert.InDelta(t, prior.Spoilt, got.Spoilt, 1e-12)
+	got.Spoilt, got.CleanLevelSD = prior.Spoilt, prior.CleanLevelSD // up to rounding
+	assert.Equal(t, prior, got)
+	hs[0].Events[9].Kind, hs[0].Events[9].Tries, hs[0].Events[9].Passed = Attempt, 1, true
+	assert.Positive(t, learn(hs).For(key).Attempts, "one attempt is learnt from")
+}
