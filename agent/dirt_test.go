@@ -2,8 +2,6 @@ package agent
 
 import (
 	"fmt"
-	"math"
-	"strings"
 	"testing"
 	"time"
 
@@ -119,7 +117,7 @@ func statesOf(p *score.Past, m *model.Machine, from time.Time) (out sessions) {
 			if ev.Time.Before(from) {
 				continue
 			}
-			life := forecast.Run(m, forecast.Plan{Paths: 150, Horizon: math.Min(3*advise.Ahead(m), forecast.Horizon), AttemptLimit: int(p.Settings.AttemptLimit), Seed: uint64(i)})
+			life := forecast.Run(m, forecast.Plan{Paths: 150, Horizon: advise.Glance(m), AttemptLimit: int(p.Settings.AttemptLimit), Seed: uint64(i)})
 			a := advise.Assess(&advise.Subject{
 				Machine: p.Machine, Records: m.Attempts(), Last: ev.Time, Known: m, Life: life, Settings: p.Settings, Earlier: verdicts[:len(verdicts)-1],
 			}, ev.Time)
@@ -129,7 +127,7 @@ func statesOf(p *score.Past, m *model.Machine, from time.Time) (out sessions) {
 			}
 			last := len(out.states) - 1
 			state := a.State
-			if state == advise.Fit && strings.Contains(strings.Join(a.Reasons, " "), "Not yet worth the bench") {
+			if state == advise.Fit && verdicts[len(verdicts)-1].Failing >= advise.WorthWatching {
 				state = watched
 			}
 			out.states[last] = append(out.states[last], state)

@@ -140,7 +140,7 @@ func (d *desk) hear(p *score.Past, m *model.Machine, i int) {
 	if ev.Kind != model.Attempt || i+1 < len(p.Events) && p.Events[i+1].Kind == model.Attempt && !p.Events[i+1].NewSession {
 		return
 	}
-	life := forecast.Run(m, forecast.Plan{Paths: 300, Horizon: 3 * advise.Ahead(m), AttemptLimit: int(p.Settings.AttemptLimit), Seed: uint64(i)})
+	life := forecast.Run(m, forecast.Plan{Paths: 300, Horizon: advise.Glance(m), AttemptLimit: int(p.Settings.AttemptLimit), Seed: uint64(i)})
 	d.latest = advise.Assess(&advise.Subject{
 		Machine: p.Machine, Records: m.Attempts(), Last: ev.Time, Known: m, Life: life, Settings: p.Settings, Earlier: d.earlier,
 	}, ev.Time)

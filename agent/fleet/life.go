@@ -180,7 +180,7 @@ func (l *life) begin(pop *model.Population) {
 }
 
 // Paths of a forecast: of the one that is shown, and of those that only give
-// earlier verdicts and look no further than three times as far as these.
+// earlier verdicts.
 const (
 	paths       = 1000
 	glancePaths = 300
@@ -199,7 +199,7 @@ func fold(l *life, pop *model.Population, refused int, zones *zones) *advise.Sub
 		l.count(&l.events[i])
 		if len(ends) > 0 && i == ends[0] {
 			ends = ends[1:]
-			glance := forecast.Run(l.known, l.plan(l.known, glancePaths, min(3*advise.Ahead(l.known), forecast.Horizon)))
+			glance := forecast.Run(l.known, l.plan(l.known, glancePaths, advise.Glance(l.known)))
 			l.Verdicts[len(l.Verdicts)-1] = advise.Judge(l.known, glance)
 		}
 	}

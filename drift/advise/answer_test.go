@@ -298,7 +298,7 @@ func TestNoRecordAloneCallsForService(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		m := passing(rapid.IntRange(20, 60).Draw(t, "sessions before"))
 		judge := func() Verdict {
-			return Judge(m, forecast.Run(m, forecast.Plan{Paths: 300, Horizon: 3 * Ahead(m), AttemptLimit: 4, Seed: 1}))
+			return Judge(m, forecast.Run(m, forecast.Plan{Paths: 300, Horizon: Glance(m), AttemptLimit: 4, Seed: 1}))
 		}
 		before := []Verdict{judge(), judge()}
 		require.Equal(t, Fit, settle(before[0], before, false))

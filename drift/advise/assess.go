@@ -152,7 +152,7 @@ func (w *Weighed) decide(s *Subject) {
 	failed := a.Streak.givenUp(&s.Settings)
 	// One session speaks against electrodes only where their forecast does not
 	// speak for them: of healthy ones some session is given up now and then.
-	electrodes := a.Streak.blame(CauseElectrodes) >= BlameElectrode && (a.Streak.Sessions > 1 || verdict.Failing >= worthWatching)
+	electrodes := a.Streak.blame(CauseElectrodes) >= BlameElectrode && (a.Streak.Sessions > 1 || verdict.Failing >= WorthWatching)
 	switch {
 	case failed && (electrodes || a.Streak.Sessions > 1 && a.Streak.blame(CauseEnds) < BlameElectrode):
 		a.State = Stop
@@ -263,9 +263,9 @@ func (a *Assessment) explainStreak(say func(string, ...any)) {
 
 var causeWords = map[string]string{CauseEnds: "fibre ends", CauseElectrodes: "electrodes", CauseAir: "air"}
 
-// worthWatching is the chance of a failure within CallDays from which a machine
+// WorthWatching is the chance of a failure within CallDays from which a machine
 // that needs no service yet is not simply called good.
-const worthWatching = 0.1
+const WorthWatching = 0.1
 
 // pairReason says how long the pair may last, with the end to plan on.
 func (a *Assessment) pairReason(s *Subject, v Verdict) string {
@@ -274,7 +274,7 @@ func (a *Assessment) pairReason(s *Subject, v Verdict) string {
 	switch {
 	case q.P10 >= horizon:
 		return fmt.Sprintf("The pair should last beyond %s arcs.", thousands(horizon))
-	case a.Electrode.Action == None && v.Failing >= worthWatching:
+	case a.Electrode.Action == None && v.Failing >= WorthWatching:
 		return fmt.Sprintf("Chance of a session without a pass within %d days: %s. Not yet worth the bench; keep calibrating.", CallDays, lower(chance(v.Failing)))
 	case a.Electrode.Action == None && q.P50 >= horizon:
 		return fmt.Sprintf("Plan on %s arcs or more before the electrodes need work.", thousands(q.P10))

@@ -67,13 +67,17 @@ type Verdict struct {
 	Failing, Today float64
 }
 
-// Ahead is how many arcs ahead [Judge] looks.
-func Ahead(m *model.Machine) float64 { return CallDays * usualPace(m) }
+// ahead is how many arcs ahead [Judge] looks.
+func ahead(m *model.Machine) float64 { return CallDays * usualPace(m) }
+
+// Glance is how many arcs ahead a forecast has to look that is only judged: further
+// than [Judge] does, as calibrating bends raw lives.
+func Glance(m *model.Machine) float64 { return min(3*ahead(m), forecast.Horizon) }
 
 // Judge gives the verdict of the forecast: fit, service soon, or stop.
 func Judge(m *model.Machine, life forecast.Life) Verdict {
 	pace := usualPace(m)
-	v := Verdict{State: Fit, Failing: life.Before(Ahead(m)), Today: life.Before(pace)}
+	v := Verdict{State: Fit, Failing: life.Before(ahead(m)), Today: life.Before(pace)}
 	switch {
 	case v.Today >= CertainFailure || m.BeyondReach() >= BeyondLimit:
 		v.State = Stop

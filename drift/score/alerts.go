@@ -7,7 +7,6 @@ import (
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
-	"arcdrift/drift/forecast"
 	"arcdrift/drift/model"
 )
 
@@ -153,7 +152,7 @@ func (w *walker) watch(p *Past, i int) {
 // alarms says which of the watchers of the future raise an alarm now; the row of
 // fails is none of them.
 func (w *walker) alarms(p *Past, now time.Time) [watchers]bool {
-	life := w.life(p.Settings.AttemptLimit, glancePaths, min(3*advise.Ahead(w.machine), forecast.Horizon))
+	life := w.life(p.Settings.AttemptLimit, glancePaths, advise.Glance(w.machine))
 	a := advise.Assess(&advise.Subject{
 		Machine: p.Machine, Records: w.machine.Attempts(), Last: now, Known: w.machine, Life: life,
 		Settings: p.Settings, Earlier: w.earlier,

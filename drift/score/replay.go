@@ -38,8 +38,7 @@ type Plan struct {
 	Truth Truth
 }
 
-// Paths of the forecasts that are scored, and of the verdicts after sessions,
-// which look no further than three times as far as they judge.
+// Paths of the forecasts that are scored, and of the verdicts after sessions.
 const (
 	Paths       = 400
 	glancePaths = 150
