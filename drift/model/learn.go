@@ -24,11 +24,12 @@ func learnKind(start Params, histories []History, stages []stage) Params {
 	p.told(histories)
 	p.gains(histories)
 	prior := *p
-	if !slices.ContainsFunc(histories, History.attempted) {
+	few := likely(histories, stages[0].attempts)
+	if len(few) == 0 {
+		// Counts and services alone fit any values.
 		p.effects(&prior, histories)
 		return *p
 	}
-	few := likely(histories, stages[0].attempts)
 	p.rough(histories, few)
 	prior.Scatter = p.Scatter
 	knobs := p.knobs(histories)
@@ -50,12 +51,6 @@ func learnKind(start Params, histories []History, stages []stage) Params {
 	return *p
 }
 
-// attempted says whether the history tells of an attempt: counts and services alone
-// fit any values, and searching for the likeliest would be for nothing.
-func (h History) attempted() bool {
-	return slices.ContainsFunc(h.Events, func(ev Event) bool { return ev.Kind == Attempt })
-}
-
 // settledGain ends a stage: a round that wins less in log likelihood wins what a
 // parameter wins by chance.
 const settledGain = 0.5
@@ -63,19 +58,16 @@ const settledGain = 0.5
 // doubtCurve says how well the course of the scatter is known, by the curvature
 // of the likelihood in its three values; where that says nothing, as before.
 func (p *Params) doubtCurve(prior *Params, sample []History, knobs []knob) {
-	if len(sample) == 0 {
-		return
-	}
 	curve := knobs[:3] // scatter, its arcs, its bend
 	x, steps := make([]float64, len(curve)), make([]float64, len(curve))
 	for i, k := range curve {
-		x[i], steps[i] = math.Log(*k.of(p)), k.step
+		x[i], steps[i] = k.at(p), k.step
 	}
 	around, err := fit.Laplace(func(x []float64) float64 {
 		q := *p
 		doubt := 0.0
 		for i, k := range curve {
-			*k.of(&q) = math.Exp(x[i])
+			k.put(&q, x[i])
 			doubt += k.doubt(prior, x[i])
 		}
 		return q.logLik(sample) - doubt
@@ -95,12 +87,13 @@ func (p *Params) doubtCurve(prior *Params, sample []History, knobs []knob) {
 // the logarithm of the number of attempts. top is the log likelihood now; that
 // after is returned.
 func (p *Params) straighten(top float64, sample []History) float64 {
+	if p.Bend == 1 {
+		return top
+	}
 	attempts := 0
 	for _, h := range sample {
-		attempts += len(h.Events)
-	}
-	if p.Bend == 1 || attempts == 0 {
-		return top
+		all, _ := h.attempts()
+		attempts += all
 	}
 	straight := *p
 	straight.Bend = 1
@@ -243,24 +236,20 @@ const (
 
 // climb searches the values that have no estimate of their own by the
 // likelihood of everything the sampled machines showed, times the prior: one
-// value after the other, by parabolas in its logarithm. It returns the top
-// reached.
+// value after the other, by parabolas. It returns the top reached.
 func (p *Params) climb(prior *Params, sample []History, knobs []knob) float64 {
 	here := p.logLik(sample)
-	if len(sample) == 0 {
-		return here
-	}
 	for _, k := range knobs {
-		x := math.Log(*k.of(p))
+		x := k.at(p)
 		at := func(x float64) float64 {
 			q := *p
-			q.set(k.of, math.Exp(x))
+			q.turn(&k, x)
 			return q.logLik(sample) - k.doubt(prior, x)
 		}
 		here -= k.doubt(prior, x)
 		best, top := climbFrom(at, x, here, k.step)
-		if best = min(max(best, math.Log(k.lowest)), math.Log(k.highest)); best != x {
-			p.set(k.of, math.Exp(best))
+		if best != x {
+			p.turn(&k, best)
 		}
 		here = top + k.doubt(prior, best)
 	}
@@ -272,21 +261,17 @@ func (p *Params) climb(prior *Params, sample []History, knobs []knob) float64 {
 // follow (after Powell 1964, Comput. J. 7:155). top is the log likelihood at p;
 // that where it ends is returned.
 func (p *Params) stride(prior, from *Params, top float64, sample []History, knobs []knob) float64 {
-	if len(sample) == 0 {
-		return top
-	}
 	doubt := func(q *Params) (sum float64) {
 		for _, k := range knobs {
-			sum += k.doubt(prior, math.Log(*k.of(q)))
+			sum += k.doubt(prior, k.at(q))
 		}
 		return sum
 	}
 	for far := 1.0; far <= 4; far *= 2 {
 		q := *p
 		for _, k := range knobs {
-			here := math.Log(*k.of(p))
-			to := here + far*(here-math.Log(*k.of(from)))
-			*k.of(&q) = math.Exp(min(max(to, math.Log(k.lowest)), math.Log(k.highest)))
+			here := k.at(p)
+			k.put(&q, here+far*(here-k.at(from)))
 		}
 		q.GainFail *= q.Kappa / p.Kappa
 		q.GainPass *= q.Kappa / p.Kappa
@@ -297,61 +282,6 @@ func (p *Params) stride(prior, from *Params, top float64, sample []History, knob
 		*p, top = q, l
 	}
 	return top
-}
-
-// knob is a value that climb turns: in logarithms, its prior's standard
-// deviation and the step of the search; and where it has to stay.
-type knob struct {
-	of              func(*Params) *float64
-	sd, step        float64
-	lowest, highest float64
-}
-
-// knobs lists the values that these histories can tell. κ is left alone where
-// hardly any attempt was off the target: such data fit any κ.
-func (p *Params) knobs(histories []History) []knob {
-	off := 0
-	for _, h := range histories {
-		for i := range h.Events {
-			if math.Abs(h.Events[i].Melt.Or(0)) >= farOff {
-				off++
-			}
-		}
-	}
-	all := []knob{
-		{func(p *Params) *float64 { return &p.Scatter }, 1.5, 0.1, 0.01, 20},
-		{func(p *Params) *float64 { return &p.ScatterArcs }, 0.7, 0.25, 200, 30000},
-		{func(p *Params) *float64 { return &p.ScatterBend }, 0.5, 0.25, 0.5, 8},
-		{func(p *Params) *float64 { return &p.Walk }, 1.5, 0.7, 1e-4, 20},
-		{func(p *Params) *float64 { return &p.SlopeWalk }, 1, 0.7, 1e-4, 20},
-		{func(p *Params) *float64 { return &p.Bend }, 0.25, 0.2, 0.4, 4},
-		{func(p *Params) *float64 { return &p.DirtRate }, 1.2, 0.7, 1e-3, 3},
-		{func(p *Params) *float64 { return &p.DirtLevel }, 0.7, 0.4, 0.05, 20},
-		{func(p *Params) *float64 { return &p.MultipleSD }, 0.5, 0.3, 0.05, 1},
-		{func(p *Params) *float64 { return &p.MultipleWalk }, 1, 0.7, 1e-4, 1},
-		{func(p *Params) *float64 { return &p.CleanScatter }, 0.4, 0.2, 0.02, 0.95},
-	}
-	if off >= enough {
-		all = append(all, knob{func(p *Params) *float64 { return &p.Kappa }, 0.25, 0.08, 0.3, 10})
-	}
-	return all
-}
-
-// doubt is what the prior, log normal about what was believed, holds against x.
-func (k *knob) doubt(prior *Params, x float64) float64 {
-	return sq((x-math.Log(*k.of(prior)))/k.sd) / 2
-}
-
-// set changes one value; what was learnt on the scale of another goes with it.
-func (p *Params) set(of func(*Params) *float64, to float64) {
-	kappa := p.Kappa
-	*of(p) = to
-	if p.Kappa != kappa {
-		// Gains were learnt as corrections per ln meltback, and so was scatter.
-		p.GainFail *= p.Kappa / kappa
-		p.GainPass *= p.Kappa / kappa
-		p.Scatter *= kappa / p.Kappa
-	}
 }
 
 // climbFrom follows parabolas uphill from x, where f is here, with wider steps
@@ -406,35 +336,52 @@ func (p *Params) logLik(histories []History) float64 {
 	return sum
 }
 
-// likely picks the machines the likelihood is asked of: those that tell numbers,
-// if there are any, until there are about so many attempts.
+// likely picks the machines the likelihood is asked of, until there are about so
+// many attempts: those that tell power in numbers. The filter follows the others by
+// approximations that the values should not be fitted to, so that they are asked
+// only where hardly any attempt tells a number.
 func likely(histories []History, enough int) []History {
+	const hardlyAny = 200
 	var out, rest []History
-	attempts := 0
+	asked := 0
 	for _, h := range histories {
-		numbers := 0
-		for i := range h.Events {
-			if h.Events[i].Melt.Known() && h.Events[i].Setting.Known() {
-				numbers++
-			}
-		}
-		if 2*numbers < len(h.Events) {
+		attempts, numbers := h.attempts()
+		switch {
+		case attempts == 0:
+		case 2*numbers < attempts:
 			rest = append(rest, h)
-			continue
-		}
-		if attempts < enough {
+		case asked < enough:
 			out = append(out, h)
+			asked += attempts
 		}
-		attempts += len(h.Events)
+	}
+	if asked >= hardlyAny {
+		return out
 	}
 	for _, h := range rest {
-		if attempts >= enough {
+		if asked >= enough {
 			break
 		}
+		attempts, _ := h.attempts()
 		out = append(out, h)
-		attempts += len(h.Events)
+		asked += attempts
 	}
 	return out
+}
+
+// attempts counts them, and those that tell power in numbers.
+func (h *History) attempts() (all, numbers int) {
+	for i := range h.Events {
+		ev := &h.Events[i]
+		if ev.Kind != Attempt {
+			continue
+		}
+		all++
+		if ev.Melt.Known() && ev.Setting.Known() {
+			numbers++
+		}
+	}
+	return all, numbers
 }
 
 func median(x []float64) float64 {

@@ -105,6 +105,28 @@ func TestLearnRecovers(t *testing.T) {
 	}
 }
 
+// What is learnt of level and wear where machines of two kinds and all grades are
+// mixed, over three seeds: within three standard errors of a mean of three, as seen
+// over seeds. Machines that tell corrections only are followed by approximations;
+// taken as seriously as the others they take a quarter off the wear.
+func TestLearnRecoversAmongGrades(t *testing.T) {
+	w, ok := synth.WorldNamed("straight")
+	require.True(t, ok)
+	kind := w.Models[1]
+	const seeds = 3
+	var level, levelSD, slope, slopeSD float64
+	for seed := range uint64(seeds) {
+		p := learn(histories(synth.Make(w, 41+seed, 40, morning, 220))).For(Key{kind.Name, kind.Program})
+		t.Logf("seed %d: level %.2f ± %.2f, slope %.2f ± %.2f, bend %.2f", seed, p.Level, p.LevelSD, p.Slope, p.SlopeSD, p.Bend)
+		level, levelSD = level+p.Level/seeds, levelSD+p.LevelSD/seeds
+		slope, slopeSD = slope+p.Slope/seeds, slopeSD+p.SlopeSD/seeds
+	}
+	assert.InDelta(t, kind.Offset.Mean, level, 0.5)
+	assert.InDelta(t, kind.Offset.SD, levelSD, 0.6)
+	assert.InDelta(t, kind.Slope.Mean, slope, 0.15)
+	assert.InDelta(t, kind.Slope.SD, slopeSD, 0.2)
+}
+
 // A fleet of old pairs that hardly wear, first heard of after some 20,000 arcs,
 // is learnt as any other: κ, the effects of density (true 0.42, three standard
 // errors of 30 machines) and the scatter of the pairs as they are.

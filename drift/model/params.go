@@ -56,8 +56,8 @@ type Params struct {
 	// forecast.Learn. Nil leaves them as they are.
 	Honest [Full + 1][]float64
 
-	// Attempts and Pairs are how many the values rest on.
-	Attempts, Pairs int
+	// Attempts is how many the values rest on.
+	Attempts int
 }
 
 // Prior is what is believed of a model nobody has seen. κ and the air's
