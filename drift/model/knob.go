@@ -2,14 +2,14 @@ package model
 
 import "math"
 
-// knob is a value that climb turns: its prior's standard deviation and the step of
-// the search, both in logarithms unless the value is signed; and where it has to
-// stay.
+// knob is a value that climb turns, in its logarithm unless it is the mean of what
+// differs between pairs: its prior's standard deviation and the step of the search,
+// and where it has to stay.
 type knob struct {
 	of              func(*Params) *float64
 	sd, step        float64
 	lowest, highest float64
-	signed          bool
+	mean            bool
 }
 
 // knobs lists the values that these histories can tell. Outcomes alone fit any
@@ -41,14 +41,7 @@ func (p *Params) knobs(histories []History) []knob {
 		}
 	}
 	if numbers >= enough {
-		all = append(all,
-			knob{of: func(p *Params) *float64 { return &p.Level }, sd: p.LevelSD, step: 0.3, lowest: -40, highest: 40, signed: true},
-			knob{of: func(p *Params) *float64 { return &p.LevelSD }, sd: 0.7, step: 0.3, lowest: 0.05, highest: 20},
-			knob{of: func(p *Params) *float64 { return &p.Slope }, sd: p.SlopeSD, step: 0.2, lowest: -40, highest: 40, signed: true},
-			knob{of: func(p *Params) *float64 { return &p.SlopeSD }, sd: 0.7, step: 0.3, lowest: 0.03, highest: 20},
-			knob{of: func(p *Params) *float64 { return &p.CleanLevel }, sd: p.CleanLevelSD, step: 0.4, lowest: -10, highest: 10, signed: true},
-			knob{of: func(p *Params) *float64 { return &p.CleanLevelSD }, sd: 0.5, step: 0.3, lowest: 0.1, highest: 10},
-		)
+		all = append(all, p.means()...)
 	}
 	if off >= enough {
 		all = append(all, knob{of: func(p *Params) *float64 { return &p.Kappa }, sd: 0.25, step: 0.08, lowest: 0.3, highest: 10})
@@ -56,9 +49,22 @@ func (p *Params) knobs(histories []History) []knob {
 	return all
 }
 
+// means are the knobs of what differs between pairs: how a pair begins, how it
+// wears, what a clean takes off it; each followed by its spread.
+func (p *Params) means() []knob {
+	return []knob{
+		{of: func(p *Params) *float64 { return &p.Level }, sd: p.LevelSD, step: 0.3, lowest: -40, highest: 40, mean: true},
+		{of: func(p *Params) *float64 { return &p.LevelSD }, sd: 0.5, step: 0.3, lowest: 0.05, highest: 20},
+		{of: func(p *Params) *float64 { return &p.Slope }, sd: p.SlopeSD, step: 0.2, lowest: -40, highest: 40, mean: true},
+		{of: func(p *Params) *float64 { return &p.SlopeSD }, sd: 0.5, step: 0.3, lowest: 0.03, highest: 20},
+		{of: func(p *Params) *float64 { return &p.CleanLevel }, sd: p.CleanLevelSD, step: 0.4, lowest: -10, highest: 10, mean: true},
+		{of: func(p *Params) *float64 { return &p.CleanLevelSD }, sd: 0.5, step: 0.3, lowest: 0.1, highest: 10},
+	}
+}
+
 // at is where the knob stands.
 func (k *knob) at(p *Params) float64 {
-	if k.signed {
+	if k.mean {
 		return *k.of(p)
 	}
 	return math.Log(*k.of(p))
@@ -66,7 +72,7 @@ func (k *knob) at(p *Params) float64 {
 
 // put turns the knob to x, or as far that way as it goes.
 func (k *knob) put(p *Params, x float64) {
-	if !k.signed {
+	if !k.mean {
 		x = math.Exp(x)
 	}
 	*k.of(p) = min(max(x, k.lowest), k.highest)

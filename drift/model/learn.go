@@ -48,6 +48,7 @@ func learnKind(start Params, histories []History, stages []stage) Params {
 		}
 	}
 	p.doubtCurve(&prior, few, knobs)
+	p.doubtSpreads(&prior, few, knobs)
 	return *p
 }
 
@@ -55,31 +56,55 @@ func learnKind(start Params, histories []History, stages []stage) Params {
 // parameter wins by chance.
 const settledGain = 0.5
 
-// doubtCurve says how well the course of the scatter is known, by the curvature
-// of the likelihood in its three values; where that says nothing, as before.
+// doubtCurve says how well the course of the scatter is known.
 func (p *Params) doubtCurve(prior *Params, sample []History, knobs []knob) {
 	curve := knobs[:3] // scatter, its arcs, its bend
-	x, steps := make([]float64, len(curve)), make([]float64, len(curve))
-	for i, k := range curve {
+	cov, ok := p.doubts(prior, sample, curve)
+	if !ok {
+		return
+	}
+	for i := range 2 {
+		for j := range 2 {
+			p.CurveCov[i][j] = cov[(i+1)*len(curve)+j+1]
+		}
+	}
+}
+
+// doubtSpreads makes of the spread between pairs, as it is likeliest, that of a new
+// pair, for which the doubt about mean and spread counts too (Morris 1983, J. Am.
+// Stat. Assoc. 78:47): the variance of the mean is added to the mean of the square
+// of the spread, taken as log normal.
+func (p *Params) doubtSpreads(prior *Params, sample []History, knobs []knob) {
+	likeliest := *p
+	for i := range knobs {
+		if !knobs[i].mean {
+			continue
+		}
+		both := knobs[i : i+2] // a mean and its spread stand together
+		if cov, ok := likeliest.doubts(prior, sample, both); ok {
+			spread := both[1].of(p)
+			*spread = math.Sqrt(sq(*spread)*math.Exp(2*min(cov[3], sq(both[1].sd))) + cov[0])
+		}
+	}
+}
+
+// doubts is the covariance of some values by the curvature of the likelihood of
+// what a sample showed, times the prior; false where that says nothing.
+func (p *Params) doubts(prior *Params, sample []History, of []knob) ([]float64, bool) {
+	x, steps := make([]float64, len(of)), make([]float64, len(of))
+	for i, k := range of {
 		x[i], steps[i] = k.at(p), k.step
 	}
 	around, err := fit.Laplace(func(x []float64) float64 {
 		q := *p
 		doubt := 0.0
-		for i, k := range curve {
+		for i, k := range of {
 			k.put(&q, x[i])
 			doubt += k.doubt(prior, x[i])
 		}
 		return q.logLik(sample) - doubt
 	}, x, steps)
-	if err != nil {
-		return
-	}
-	for i := range 2 {
-		for j := range 2 {
-			p.CurveCov[i][j] = around.Cov[(i+1)*len(curve)+j+1]
-		}
-	}
+	return around.Cov, err == nil
 }
 
 // straighten takes wear for straight unless the data insist: by the Bayesian

@@ -9,6 +9,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/stat"
 
 	"arcdrift/drift"
 	"arcdrift/drift/synth"
@@ -125,6 +126,35 @@ func TestLearnRecoversAmongGrades(t *testing.T) {
 	assert.InDelta(t, kind.Offset.SD, levelSD, 0.6)
 	assert.InDelta(t, kind.Slope.Mean, slope, 0.15)
 	assert.InDelta(t, kind.Slope.SD, slopeSD, 0.2)
+}
+
+// Of n pairs whose level is known all but exactly, the mean has the variance s²/n and
+// ln s that of 1/(2n), so that a new pair's is s²·(exp(1/n) + 1/n), less by what
+// the prior knows; 2 % for the curvature's finite steps.
+func TestSpreadOfANewPair(t *testing.T) {
+	for _, n := range []int{6, 24} {
+		p := Prior()
+		p.Scatter = 0.01
+		levels := make([]float64, n)
+		for i := range levels {
+			levels[i] = 2*float64(i)/float64(n-1) - 1
+		}
+		p.LevelSD = stat.PopStdDev(levels, nil)
+		var sample []History
+		for i, l := range levels {
+			h := History{Machine: fmt.Sprint("K-", i)}
+			for range 5 {
+				h.Events = append(h.Events, Event{Kind: Attempt, Tries: 1, Time: morning, Arcs: 1, Setting: drift.Some(l), Melt: drift.Some(0.0), Passed: true})
+			}
+			sample = append(sample, h)
+		}
+		prior := p
+		was, knobs := p.LevelSD, p.means()
+		p.doubtSpreads(&prior, sample, knobs)
+		mean := 1 / (float64(n)/sq(was) + 1/sq(knobs[0].sd))
+		ln := 1 / (2*float64(n) + 1/sq(knobs[1].sd))
+		assert.InEpsilon(t, math.Sqrt(sq(was)*math.Exp(2*ln)+mean), p.LevelSD, 0.02, n)
+	}
 }
 
 // A fleet of old pairs that hardly wear, first heard of after some 20,000 arcs,

@@ -18,7 +18,8 @@ type Params struct {
 	// machine corrects after a fail and after a pass.
 	GainFail, GainPass float64
 
-	// Level of a new pair at reference air, and how it differs between pairs.
+	// Level of a new pair at reference air, and how it differs between pairs; here
+	// and below the doubt about mean and spread is in the spread.
 	Level, LevelSD float64
 	// Slope of the level, percent per 1000 arcs, and its spread between pairs; Walk
 	// and SlopeWalk are the variances that level and slope gain as random walks,
