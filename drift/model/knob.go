@@ -12,21 +12,27 @@ type knob struct {
 	mean            bool
 }
 
-// knobs lists the values that these histories can tell. Outcomes alone fit any
-// level and slope, and where hardly any attempt was off the target, any κ.
-func (p *Params) knobs(histories []History) []knob {
-	all := []knob{
+// scatterKnobs are those of scatter and dirt, which outcomes tell of too.
+func scatterKnobs() []knob {
+	return []knob{
 		{of: func(p *Params) *float64 { return &p.Scatter }, sd: 1.5, step: 0.1, lowest: 0.01, highest: 20},
 		{of: func(p *Params) *float64 { return &p.ScatterArcs }, sd: 0.7, step: 0.25, lowest: 200, highest: 30000},
 		{of: func(p *Params) *float64 { return &p.ScatterBend }, sd: 0.5, step: 0.25, lowest: 0.5, highest: 8},
-		{of: func(p *Params) *float64 { return &p.Walk }, sd: 1.5, step: 0.7, lowest: 1e-4, highest: 20},
-		{of: func(p *Params) *float64 { return &p.SlopeWalk }, sd: 1, step: 0.7, lowest: 1e-4, highest: 20},
-		{of: func(p *Params) *float64 { return &p.Bend }, sd: 0.25, step: 0.2, lowest: 0.4, highest: 4},
 		{of: func(p *Params) *float64 { return &p.DirtRate }, sd: 1.2, step: 0.7, lowest: 1e-3, highest: 3},
 		{of: func(p *Params) *float64 { return &p.DirtLevel }, sd: 0.7, step: 0.4, lowest: 0.05, highest: 20},
 		{of: func(p *Params) *float64 { return &p.MultipleSD }, sd: 0.5, step: 0.3, lowest: 0.05, highest: 1},
 		{of: func(p *Params) *float64 { return &p.MultipleWalk }, sd: 1, step: 0.7, lowest: 1e-4, highest: 1},
 		{of: func(p *Params) *float64 { return &p.CleanScatter }, sd: 0.4, step: 0.2, lowest: 0.02, highest: 0.95},
+	}
+}
+
+// wearKnobs are those of level and wear, and κ. Outcomes alone fit any level and
+// slope, and where hardly any attempt was off the target, any κ.
+func (p *Params) wearKnobs(histories []History) []knob {
+	all := []knob{
+		{of: func(p *Params) *float64 { return &p.Walk }, sd: 1.5, step: 0.7, lowest: 1e-4, highest: 20},
+		{of: func(p *Params) *float64 { return &p.SlopeWalk }, sd: 1, step: 0.7, lowest: 1e-4, highest: 20},
+		{of: func(p *Params) *float64 { return &p.Bend }, sd: 0.25, step: 0.2, lowest: 0.4, highest: 4},
 	}
 	numbers, off := 0, 0
 	for _, h := range histories {

@@ -32,23 +32,26 @@ func learnKind(start Params, histories []History, stages []stage) Params {
 	}
 	p.rough(histories, few)
 	prior.Scatter = p.Scatter
-	knobs := p.knobs(histories)
+	scatter, wear := scatterKnobs(), p.wearKnobs(histories)
 	for _, stage := range stages {
 		sample := likely(histories, stage.attempts)
+		telling := tellers(sample)
 		before := math.Inf(-1)
 		for range stage.rounds {
 			p.effects(&prior, histories)
 			from := *p
-			top := p.climb(&prior, sample, knobs)
-			top = p.straighten(p.stride(&prior, &from, top, sample, knobs), sample)
+			p.climb(&prior, sample, scatter)
+			top := p.climb(&prior, telling, wear)
+			top = p.stride(&prior, &from, top, telling, slices.Concat(scatter, wear))
+			top = p.straighten(top, telling)
 			if top < before+settledGain {
 				break
 			}
 			before = top
 		}
 	}
-	p.doubtCurve(&prior, few, knobs)
-	p.doubtSpreads(&prior, few, knobs)
+	p.doubtCurve(&prior, few, scatter)
+	p.doubtSpreads(&prior, tellers(few), wear)
 	return *p
 }
 
@@ -362,34 +365,36 @@ func (p *Params) logLik(histories []History) float64 {
 }
 
 // likely picks the machines the likelihood is asked of, until there are about so
-// many attempts: those that tell power in numbers. The filter follows the others by
-// approximations that the values should not be fitted to, so that they are asked
-// only where hardly any attempt tells a number.
-func likely(histories []History, enough int) []History {
-	const hardlyAny = 200
-	var out, rest []History
+// many attempts: those that tell power in numbers before the others.
+func likely(histories []History, enough int) (out []History) {
 	asked := 0
-	for _, h := range histories {
-		attempts, numbers := h.attempts()
-		switch {
-		case attempts == 0:
-		case 2*numbers < attempts:
-			rest = append(rest, h)
-		case asked < enough:
+	for _, telling := range []bool{true, false} {
+		for _, h := range histories {
+			attempts, numbers := h.attempts()
+			if attempts == 0 || asked >= enough || (2*numbers >= attempts) != telling {
+				continue
+			}
 			out = append(out, h)
 			asked += attempts
 		}
 	}
-	if asked >= hardlyAny {
-		return out
-	}
-	for _, h := range rest {
-		if asked >= enough {
-			break
+	return out
+}
+
+// tellers are those of a sample that tell power in numbers. The filter follows the
+// others by approximations that level and wear should not be fitted to: they tell
+// of scatter only, unless there is hardly anyone else.
+func tellers(sample []History) (out []History) {
+	const hardlyAny = 200 // attempts
+	asked := 0
+	for _, h := range sample {
+		if attempts, numbers := h.attempts(); 2*numbers >= attempts {
+			out = append(out, h)
+			asked += attempts
 		}
-		attempts, _ := h.attempts()
-		out = append(out, h)
-		asked += attempts
+	}
+	if asked < hardlyAny {
+		return sample
 	}
 	return out
 }
