@@ -107,8 +107,8 @@ func TestLearnRecovers(t *testing.T) {
 }
 
 // What is learnt of level and wear where machines of two kinds and all grades are
-// mixed, over three seeds: within three standard errors of a mean of three, as seen
-// over seeds. Machines that tell corrections only are followed by approximations;
+// mixed, over three seeds: within two to three standard errors of a mean of three,
+// as seen over these. Machines that tell corrections only are followed by approximations;
 // taken as seriously as the others they take a quarter off the wear.
 func TestLearnRecoversAmongGrades(t *testing.T) {
 	w, ok := synth.WorldNamed("straight")
