@@ -84,7 +84,9 @@ func think(t *testing.T, f *fake) thinking {
 	return thinking{f, real}
 }
 
-// places draws questions, some with parts missing, cold machines and damp air.
+// places draws questions, some with parts missing, cold machines and damp air:
+// by turns from anywhere a crew may stand and from a valley on a mild day, where
+// a machine may well need nothing.
 func places(machines []Machine, n int) []advise.Move {
 	rng := rand.New(rand.NewPCG(8, 1))
 	maybe := func(chance, lo, hi float64) drift.Opt[float64] {
@@ -94,10 +96,13 @@ func places(machines []Machine, n int) []advise.Move {
 		return some(lo + (hi-lo)*rng.Float64())
 	}
 	var out []advise.Move
-	for range n {
+	for i := range n {
 		q := advise.Move{
 			Machine: machines[rng.IntN(len(machines))].Machine, AsOf: noon.Add(time.Duration(rng.IntN(600)) * time.Minute),
 			Temperature: maybe(0.97, -25, 45), Humidity: maybe(0.9, 5, 100), Altitude: maybe(0.8, -400, 5500), Pressure: maybe(0.3, 500, 1050),
+		}
+		if i%2 == 1 {
+			q.Temperature, q.Altitude, q.Pressure = maybe(0.97, 8, 24), maybe(0.8, 0, 500), drift.Opt[float64]{}
 		}
 		if t, ok := q.Temperature.Get(); ok {
 			q.MachineTemperature = maybe(0.4, max(t-30, -40), t+5)
