@@ -18,21 +18,21 @@ func thorough() []stage { return []stage{{1500, 3}, {6000, 1}} }
 func brief() []stage    { return []stage{{1500, 2}} }
 
 // learnKind estimates the values of one kind of machine, starting from what is
-// believed of its like.
-func learnKind(start Params, histories []History, stages []stage) Params {
+// believed of its like: as they are likeliest, which is where another kind may
+// start from, and with the doubt about them.
+func learnKind(start Params, histories []History, stages []stage) (likeliest, doubted Params) {
+	few := likely(histories, stages[0].attempts)
+	if len(few) == 0 {
+		// Counts and services alone fit any values.
+		return start, start
+	}
 	p := &start
 	p.told(histories)
 	p.gains(histories)
 	prior := *p
-	few := likely(histories, stages[0].attempts)
-	if len(few) == 0 {
-		// Counts and services alone fit any values.
-		p.effects(&prior, histories)
-		return *p
-	}
+	scatter, wear := scatterKnobs(), p.wearKnobs(histories)
 	p.rough(histories, few)
 	prior.Scatter = p.Scatter
-	scatter, wear := scatterKnobs(), p.wearKnobs(histories)
 	for _, stage := range stages {
 		sample := likely(histories, stage.attempts)
 		telling := tellers(sample)
@@ -50,18 +50,24 @@ func learnKind(start Params, histories []History, stages []stage) Params {
 			before = top
 		}
 	}
-	p.doubtCurve(&prior, few, scatter)
-	p.doubtSpreads(&prior, tellers(few), wear)
-	return *p
+	return *p, p.withDoubt(&prior, few)
 }
 
 // settledGain ends a stage: a round that wins less in log likelihood wins what a
 // parameter wins by chance.
 const settledGain = 0.5
 
+// withDoubt adds to the likeliest values how well they are known.
+func (p *Params) withDoubt(prior *Params, sample []History) Params {
+	q := *p
+	q.doubtCurve(prior, sample)
+	q.doubtSpreads(prior, tellers(sample))
+	return q
+}
+
 // doubtCurve says how well the course of the scatter is known.
-func (p *Params) doubtCurve(prior *Params, sample []History, knobs []knob) {
-	curve := knobs[:3] // scatter, its arcs, its bend
+func (p *Params) doubtCurve(prior *Params, sample []History) {
+	curve := scatterKnobs()[:3] // scatter, its arcs, its bend
 	cov, ok := p.doubts(prior, sample, curve)
 	if !ok {
 		return
@@ -77,13 +83,10 @@ func (p *Params) doubtCurve(prior *Params, sample []History, knobs []knob) {
 // pair, for which the doubt about mean and spread counts too (Morris 1983, J. Am.
 // Stat. Assoc. 78:47): the variance of the mean is added to the mean of the square
 // of the spread, taken as log normal.
-func (p *Params) doubtSpreads(prior *Params, sample []History, knobs []knob) {
-	likeliest := *p
-	for i := range knobs {
-		if !knobs[i].mean {
-			continue
-		}
-		both := knobs[i : i+2] // a mean and its spread stand together
+func (p *Params) doubtSpreads(prior *Params, sample []History) {
+	likeliest, knobs := *p, prior.means()
+	for i := 0; i < len(knobs); i += 2 {
+		both := knobs[i : i+2] // a mean and its spread
 		if cov, ok := likeliest.doubts(prior, sample, both); ok {
 			spread := both[1].of(p)
 			*spread = math.Sqrt(sq(*spread)*math.Exp(2*min(cov[3], sq(both[1].sd))) + cov[0])
@@ -245,7 +248,7 @@ func (p *Params) rough(histories, sample []History) {
 		q := *p
 		q.Scatter = max(math.Sqrt(share*variance/1.5), 0.01)
 		if share < 1 {
-			q.Walk = 2 * (1 - share) * variance / step
+			q.Walk = max(2*(1-share)*variance/step, 1e-4)
 		}
 		if l := q.logLik(sample); l > top {
 			best, top = q, l

@@ -94,14 +94,17 @@ func (s *Sample) Learn() *Population {
 	keys := make([]Key, 0, len(s.byKey))
 	for k, hs := range s.byKey {
 		everybody = append(everybody, hs...)
-		keys = append(keys, k)
+		if len(likely(hs, 1)) > 0 {
+			keys = append(keys, k)
+		}
 	}
 	slices.SortFunc(keys, Key.compare)
-	pop := &Population{byKey: map[Key]*Params{}, all: learnKind(Prior(), firstByHash(everybody, fewMachines), brief())}
+	likeliest, all := learnKind(Prior(), firstByHash(everybody, fewMachines), brief())
+	pop := &Population{byKey: map[Key]*Params{}, all: all}
 	learnt := make([]Params, len(keys))
 	var group sync.WaitGroup
 	for i, k := range keys {
-		group.Go(func() { learnt[i] = learnKind(pop.all, s.byKey[k], thorough()) })
+		group.Go(func() { _, learnt[i] = learnKind(likeliest, s.byKey[k], thorough()) })
 	}
 	group.Wait()
 	for i, k := range keys {
