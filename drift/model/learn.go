@@ -50,25 +50,22 @@ func learnKind(start Params, histories []History, stages []stage) (likeliest, do
 			before = top
 		}
 	}
-	return *p, p.withDoubt(&prior, few)
+	worth := float64(attempts(likely(histories, stages[len(stages)-1].attempts))) / float64(attempts(few))
+	p.doubtCurve(&prior, few, worth)
+	doubted = *p
+	doubted.doubtSpreads(&prior, few, worth)
+	return *p, doubted
 }
 
 // settledGain ends a stage: a round that wins less in log likelihood wins what a
 // parameter wins by chance.
 const settledGain = 0.5
 
-// withDoubt adds to the likeliest values how well they are known.
-func (p *Params) withDoubt(prior *Params, sample []History) Params {
-	q := *p
-	q.doubtCurve(prior, sample)
-	q.doubtSpreads(prior, tellers(sample))
-	return q
-}
-
-// doubtCurve says how well the course of the scatter is known.
-func (p *Params) doubtCurve(prior *Params, sample []History) {
+// doubtCurve says how well the course of the scatter is known; where the sample
+// does not tell, as well as that of the like it started from.
+func (p *Params) doubtCurve(prior *Params, sample []History, worth float64) {
 	curve := scatterKnobs()[:3] // scatter, its arcs, its bend
-	cov, ok := p.doubts(prior, sample, curve)
+	cov, ok := p.doubts(prior, sample, worth, curve)
 	if !ok {
 		return
 	}
@@ -83,11 +80,12 @@ func (p *Params) doubtCurve(prior *Params, sample []History) {
 // pair, for which the doubt about mean and spread counts too (Morris 1983, J. Am.
 // Stat. Assoc. 78:47): the variance of the mean is added to the mean of the square
 // of the spread, taken as log normal.
-func (p *Params) doubtSpreads(prior *Params, sample []History) {
+func (p *Params) doubtSpreads(prior *Params, sample []History, worth float64) {
 	likeliest, knobs := *p, prior.means()
+	sample = tellers(sample)
 	for i := 0; i < len(knobs); i += 2 {
 		both := knobs[i : i+2] // a mean and its spread
-		if cov, ok := likeliest.doubts(prior, sample, both); ok {
+		if cov, ok := likeliest.doubts(prior, sample, worth, both); ok {
 			spread := both[1].of(p)
 			*spread = math.Sqrt(sq(*spread)*math.Exp(2*min(cov[3], sq(both[1].sd))) + cov[0])
 		}
@@ -95,21 +93,35 @@ func (p *Params) doubtSpreads(prior *Params, sample []History) {
 }
 
 // doubts is the covariance of some values by the curvature of the likelihood of
-// what a sample showed, times the prior; false where that says nothing.
-func (p *Params) doubts(prior *Params, sample []History, of []knob) ([]float64, bool) {
+// what a sample showed, which stands for worth times as much, times the prior;
+// false where that says nothing.
+func (p *Params) doubts(prior *Params, sample []History, worth float64, of []knob) ([]float64, bool) {
 	x, steps := make([]float64, len(of)), make([]float64, len(of))
-	for i, k := range of {
-		x[i], steps[i] = k.at(p), k.step
-	}
-	around, err := fit.Laplace(func(x []float64) float64 {
+	at := func(x []float64) float64 {
 		q := *p
 		doubt := 0.0
 		for i, k := range of {
 			k.put(&q, x[i])
 			doubt += k.doubt(prior, x[i])
 		}
-		return q.logLik(sample) - doubt
-	}, x, steps)
+		return worth*q.logLik(sample) - doubt
+	}
+	for i, k := range of {
+		x[i], steps[i] = k.at(p), k.step
+	}
+	top := at(x)
+	for i, step := range steps {
+		aside := func(by float64) float64 {
+			y := slices.Clone(x)
+			y[i] += by
+			return at(y)
+		}
+		// Steps as long as the doubt see the curve where it matters.
+		if bent := 2*top - aside(step) - aside(-step); bent > 1 {
+			steps[i] /= math.Sqrt(bent)
+		}
+	}
+	around, err := fit.Laplace(at, x, steps)
 	return around.Cov, err == nil
 }
 
@@ -121,14 +133,9 @@ func (p *Params) straighten(top float64, sample []History) float64 {
 	if p.Bend == 1 {
 		return top
 	}
-	attempts := 0
-	for _, h := range sample {
-		all, _ := h.attempts()
-		attempts += all
-	}
 	straight := *p
 	straight.Bend = 1
-	if l := straight.logLik(sample); top-l < math.Log(float64(attempts))/2 {
+	if l := straight.logLik(sample); top-l < math.Log(float64(attempts(sample)))/2 {
 		*p = straight
 		return l
 	}
@@ -400,6 +407,15 @@ func tellers(sample []History) (out []History) {
 		return sample
 	}
 	return out
+}
+
+// attempts counts those of a sample.
+func attempts(sample []History) (n int) {
+	for _, h := range sample {
+		all, _ := h.attempts()
+		n += all
+	}
+	return n
 }
 
 // attempts counts them, and those that tell power in numbers.

@@ -175,7 +175,7 @@ func TestSpreadOfANewPair(t *testing.T) {
 		}
 		prior := p
 		was, knobs := p.LevelSD, p.means()
-		p.doubtSpreads(&prior, sample)
+		p.doubtSpreads(&prior, sample, 1)
 		mean := 1 / (float64(n)/sq(was) + 1/sq(knobs[0].sd))
 		ln := 1 / (2*float64(n) + 1/sq(knobs[1].sd))
 		assert.InEpsilon(t, math.Sqrt(sq(was)*math.Exp(2*ln)+mean), p.LevelSD, 0.02, n)

@@ -64,7 +64,8 @@ type Params struct {
 // Prior is what is believed of a model nobody has seen. κ and the air's
 // coefficients are from memory with the spread given; scatter, wear, dirt and
 // spoilt ends are guesses of the right order, to be overruled by the first
-// months of any fleet.
+// months of any fleet. What a clean does to the level may go either way: it takes
+// deposit off, and it moves the electrodes.
 func Prior() Params {
 	return Params{
 		Kappa: 2, GainFail: 0.8, GainPass: 0,
@@ -74,7 +75,7 @@ func Prior() Params {
 		CurveCov: [2][2]float64{{0.25, 0}, {0, 0.1}},
 		Spoilt:   0.03, SpoiltWidth: 5,
 		DirtRate: 0.05, DirtLevel: 1,
-		CleanLevel: 0.5, CleanLevelSD: 0.8, CleanScatter: 0.6,
+		CleanLevel: 0, CleanLevelSD: 1.5, CleanScatter: 0.6,
 	}
 }
 
