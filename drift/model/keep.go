@@ -14,7 +14,7 @@ import (
 // that of another version, or one that is cut short, is refused.
 
 // keptForm is the version of everything below.
-const keptForm = 2
+const keptForm = 1
 
 var errForm = errors.New("what was kept of a model cannot be read by this version")
 
@@ -327,6 +327,7 @@ func (f *form) params(p *Params) {
 		f.bend(&p.Honest[i])
 	}
 	f.int(&p.Attempts)
+	f.int(&p.Pairs)
 }
 
 // bend is a curve, or none.

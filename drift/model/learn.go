@@ -18,111 +18,76 @@ func thorough() []stage { return []stage{{1500, 3}, {6000, 1}} }
 func brief() []stage    { return []stage{{1500, 2}} }
 
 // learnKind estimates the values of one kind of machine, starting from what is
-// believed of its like: as they are likeliest, which is where another kind may
-// start from, and with the doubt about them.
-func learnKind(start Params, histories []History, stages []stage) (likeliest, doubted Params) {
-	few := likely(histories, stages[0].attempts)
-	if len(few) == 0 {
-		// Counts and services alone fit any values.
-		return start, start
-	}
+// believed of its like.
+func learnKind(start Params, histories []History, stages []stage) Params {
 	p := &start
 	p.told(histories)
 	p.gains(histories)
 	prior := *p
-	scatter, wear := scatterKnobs(), p.wearKnobs(histories)
+	if !slices.ContainsFunc(histories, History.attempted) {
+		p.effects(&prior, histories)
+		return *p
+	}
+	few := likely(histories, stages[0].attempts)
 	p.rough(histories, few)
 	prior.Scatter = p.Scatter
+	knobs := p.knobs(histories)
 	for _, stage := range stages {
 		sample := likely(histories, stage.attempts)
-		telling := tellers(sample)
 		before := math.Inf(-1)
 		for range stage.rounds {
 			p.effects(&prior, histories)
 			from := *p
-			p.climb(&prior, sample, scatter)
-			top := p.climb(&prior, telling, wear)
-			top = p.stride(&prior, &from, top, telling, slices.Concat(scatter, wear))
-			top = p.straighten(top, telling)
+			top := p.climb(&prior, sample, knobs)
+			top = p.straighten(p.stride(&prior, &from, top, sample, knobs), sample)
 			if top < before+settledGain {
 				break
 			}
 			before = top
 		}
 	}
-	worth := float64(attempts(likely(histories, stages[len(stages)-1].attempts))) / float64(attempts(few))
-	p.doubtCurve(&prior, few, worth)
-	doubted = *p
-	doubted.doubtSpreads(&prior, few, worth)
-	return *p, doubted
+	p.doubtCurve(&prior, few, knobs)
+	return *p
+}
+
+// attempted says whether the history tells of an attempt: counts and services alone
+// fit any values, and searching for the likeliest would be for nothing.
+func (h History) attempted() bool {
+	return slices.ContainsFunc(h.Events, func(ev Event) bool { return ev.Kind == Attempt })
 }
 
 // settledGain ends a stage: a round that wins less in log likelihood wins what a
 // parameter wins by chance.
 const settledGain = 0.5
 
-// doubtCurve says how well the course of the scatter is known; where the sample
-// does not tell, as well as that of the like it started from.
-func (p *Params) doubtCurve(prior *Params, sample []History, worth float64) {
-	curve := scatterKnobs()[:3] // scatter, its arcs, its bend
-	cov, ok := p.doubts(prior, sample, worth, curve)
-	if !ok {
+// doubtCurve says how well the course of the scatter is known, by the curvature
+// of the likelihood in its three values; where that says nothing, as before.
+func (p *Params) doubtCurve(prior *Params, sample []History, knobs []knob) {
+	if len(sample) == 0 {
+		return
+	}
+	curve := knobs[:3] // scatter, its arcs, its bend
+	x, steps := make([]float64, len(curve)), make([]float64, len(curve))
+	for i, k := range curve {
+		x[i], steps[i] = math.Log(*k.of(p)), k.step
+	}
+	around, err := fit.Laplace(func(x []float64) float64 {
+		q := *p
+		doubt := 0.0
+		for i, k := range curve {
+			*k.of(&q) = math.Exp(x[i])
+			doubt += k.doubt(prior, x[i])
+		}
+		return q.logLik(sample) - doubt
+	}, x, steps)
+	if err != nil {
 		return
 	}
 	for i := range 2 {
 		for j := range 2 {
-			p.CurveCov[i][j] = cov[(i+1)*len(curve)+j+1]
+			p.CurveCov[i][j] = around.Cov[(i+1)*len(curve)+j+1]
 		}
 	}
-}
-
-// doubtSpreads makes of the spread between pairs, as it is likeliest, that of a new
-// pair, for which the doubt about mean and spread counts too (Morris 1983, J. Am.
-// Stat. Assoc. 78:47): the variance of the mean is added to the mean of the square
-// of the spread, taken as log normal.
-func (p *Params) doubtSpreads(prior *Params, sample []History, worth float64) {
-	likeliest, knobs := *p, prior.means()
-	sample = tellers(sample)
-	for i := 0; i < len(knobs); i += 2 {
-		both := knobs[i : i+2] // a mean and its spread
-		if cov, ok := likeliest.doubts(prior, sample, worth, both); ok {
-			spread := both[1].of(p)
-			*spread = math.Sqrt(sq(*spread)*math.Exp(2*min(cov[3], sq(both[1].sd))) + cov[0])
-		}
-	}
-}
-
-// doubts is the covariance of some values by the curvature of the likelihood of
-// what a sample showed, which stands for worth times as much, times the prior;
-// false where that says nothing.
-func (p *Params) doubts(prior *Params, sample []History, worth float64, of []knob) ([]float64, bool) {
-	x, steps := make([]float64, len(of)), make([]float64, len(of))
-	at := func(x []float64) float64 {
-		q := *p
-		doubt := 0.0
-		for i, k := range of {
-			k.put(&q, x[i])
-			doubt += k.doubt(prior, x[i])
-		}
-		return worth*q.logLik(sample) - doubt
-	}
-	for i, k := range of {
-		x[i], steps[i] = k.at(p), k.step
-	}
-	top := at(x)
-	for i, step := range steps {
-		aside := func(by float64) float64 {
-			y := slices.Clone(x)
-			y[i] += by
-			return at(y)
-		}
-		// Steps as long as the doubt see the curve where it matters.
-		if bent := 2*top - aside(step) - aside(-step); bent > 1 {
-			steps[i] /= math.Sqrt(bent)
-		}
-	}
-	around, err := fit.Laplace(at, x, steps)
-	return around.Cov, err == nil
 }
 
 // straighten takes wear for straight unless the data insist: by the Bayesian
@@ -130,12 +95,16 @@ func (p *Params) doubts(prior *Params, sample []History, worth float64, of []kno
 // the logarithm of the number of attempts. top is the log likelihood now; that
 // after is returned.
 func (p *Params) straighten(top float64, sample []History) float64 {
-	if p.Bend == 1 {
+	attempts := 0
+	for _, h := range sample {
+		attempts += len(h.Events)
+	}
+	if p.Bend == 1 || attempts == 0 {
 		return top
 	}
 	straight := *p
 	straight.Bend = 1
-	if l := straight.logLik(sample); top-l < math.Log(float64(attempts(sample)))/2 {
+	if l := straight.logLik(sample); top-l < math.Log(float64(attempts))/2 {
 		*p = straight
 		return l
 	}
@@ -274,20 +243,24 @@ const (
 
 // climb searches the values that have no estimate of their own by the
 // likelihood of everything the sampled machines showed, times the prior: one
-// value after the other, by parabolas. It returns the top reached.
+// value after the other, by parabolas in its logarithm. It returns the top
+// reached.
 func (p *Params) climb(prior *Params, sample []History, knobs []knob) float64 {
 	here := p.logLik(sample)
+	if len(sample) == 0 {
+		return here
+	}
 	for _, k := range knobs {
-		x := k.at(p)
+		x := math.Log(*k.of(p))
 		at := func(x float64) float64 {
 			q := *p
-			q.turn(&k, x)
+			q.set(k.of, math.Exp(x))
 			return q.logLik(sample) - k.doubt(prior, x)
 		}
 		here -= k.doubt(prior, x)
 		best, top := climbFrom(at, x, here, k.step)
-		if best != x {
-			p.turn(&k, best)
+		if best = min(max(best, math.Log(k.lowest)), math.Log(k.highest)); best != x {
+			p.set(k.of, math.Exp(best))
 		}
 		here = top + k.doubt(prior, best)
 	}
@@ -299,17 +272,21 @@ func (p *Params) climb(prior *Params, sample []History, knobs []knob) float64 {
 // follow (after Powell 1964, Comput. J. 7:155). top is the log likelihood at p;
 // that where it ends is returned.
 func (p *Params) stride(prior, from *Params, top float64, sample []History, knobs []knob) float64 {
+	if len(sample) == 0 {
+		return top
+	}
 	doubt := func(q *Params) (sum float64) {
 		for _, k := range knobs {
-			sum += k.doubt(prior, k.at(q))
+			sum += k.doubt(prior, math.Log(*k.of(q)))
 		}
 		return sum
 	}
 	for far := 1.0; far <= 4; far *= 2 {
 		q := *p
 		for _, k := range knobs {
-			here := k.at(p)
-			k.put(&q, here+far*(here-k.at(from)))
+			here := math.Log(*k.of(p))
+			to := here + far*(here-math.Log(*k.of(from)))
+			*k.of(&q) = math.Exp(min(max(to, math.Log(k.lowest)), math.Log(k.highest)))
 		}
 		q.GainFail *= q.Kappa / p.Kappa
 		q.GainPass *= q.Kappa / p.Kappa
@@ -320,6 +297,61 @@ func (p *Params) stride(prior, from *Params, top float64, sample []History, knob
 		*p, top = q, l
 	}
 	return top
+}
+
+// knob is a value that climb turns: in logarithms, its prior's standard
+// deviation and the step of the search; and where it has to stay.
+type knob struct {
+	of              func(*Params) *float64
+	sd, step        float64
+	lowest, highest float64
+}
+
+// knobs lists the values that these histories can tell. κ is left alone where
+// hardly any attempt was off the target: such data fit any κ.
+func (p *Params) knobs(histories []History) []knob {
+	off := 0
+	for _, h := range histories {
+		for i := range h.Events {
+			if math.Abs(h.Events[i].Melt.Or(0)) >= farOff {
+				off++
+			}
+		}
+	}
+	all := []knob{
+		{func(p *Params) *float64 { return &p.Scatter }, 1.5, 0.1, 0.01, 20},
+		{func(p *Params) *float64 { return &p.ScatterArcs }, 0.7, 0.25, 200, 30000},
+		{func(p *Params) *float64 { return &p.ScatterBend }, 0.5, 0.25, 0.5, 8},
+		{func(p *Params) *float64 { return &p.Walk }, 1.5, 0.7, 1e-4, 20},
+		{func(p *Params) *float64 { return &p.SlopeWalk }, 1, 0.7, 1e-4, 20},
+		{func(p *Params) *float64 { return &p.Bend }, 0.25, 0.2, 0.4, 4},
+		{func(p *Params) *float64 { return &p.DirtRate }, 1.2, 0.7, 1e-3, 3},
+		{func(p *Params) *float64 { return &p.DirtLevel }, 0.7, 0.4, 0.05, 20},
+		{func(p *Params) *float64 { return &p.MultipleSD }, 0.5, 0.3, 0.05, 1},
+		{func(p *Params) *float64 { return &p.MultipleWalk }, 1, 0.7, 1e-4, 1},
+		{func(p *Params) *float64 { return &p.CleanScatter }, 0.4, 0.2, 0.02, 0.95},
+	}
+	if off >= enough {
+		all = append(all, knob{func(p *Params) *float64 { return &p.Kappa }, 0.25, 0.08, 0.3, 10})
+	}
+	return all
+}
+
+// doubt is what the prior, log normal about what was believed, holds against x.
+func (k *knob) doubt(prior *Params, x float64) float64 {
+	return sq((x-math.Log(*k.of(prior)))/k.sd) / 2
+}
+
+// set changes one value; what was learnt on the scale of another goes with it.
+func (p *Params) set(of func(*Params) *float64, to float64) {
+	kappa := p.Kappa
+	*of(p) = to
+	if p.Kappa != kappa {
+		// Gains were learnt as corrections per ln meltback, and so was scatter.
+		p.GainFail *= p.Kappa / kappa
+		p.GainPass *= p.Kappa / kappa
+		p.Scatter *= kappa / p.Kappa
+	}
 }
 
 // climbFrom follows parabolas uphill from x, where f is here, with wider steps
@@ -374,63 +406,35 @@ func (p *Params) logLik(histories []History) float64 {
 	return sum
 }
 
-// likely picks the machines the likelihood is asked of, until there are about so
-// many attempts: those that tell power in numbers before the others.
-func likely(histories []History, enough int) (out []History) {
-	asked := 0
-	for _, telling := range []bool{true, false} {
-		for _, h := range histories {
-			attempts, numbers := h.attempts()
-			if attempts == 0 || asked >= enough || (2*numbers >= attempts) != telling {
-				continue
+// likely picks the machines the likelihood is asked of: those that tell numbers,
+// if there are any, until there are about so many attempts.
+func likely(histories []History, enough int) []History {
+	var out, rest []History
+	attempts := 0
+	for _, h := range histories {
+		numbers := 0
+		for i := range h.Events {
+			if h.Events[i].Melt.Known() && h.Events[i].Setting.Known() {
+				numbers++
 			}
-			out = append(out, h)
-			asked += attempts
 		}
-	}
-	return out
-}
-
-// tellers are those of a sample that tell power in numbers. The filter follows the
-// others by approximations that level and wear should not be fitted to: they tell
-// of scatter only, unless there is hardly anyone else.
-func tellers(sample []History) (out []History) {
-	const hardlyAny = 200 // attempts
-	asked := 0
-	for _, h := range sample {
-		if attempts, numbers := h.attempts(); 2*numbers >= attempts {
-			out = append(out, h)
-			asked += attempts
-		}
-	}
-	if asked < hardlyAny {
-		return sample
-	}
-	return out
-}
-
-// attempts counts those of a sample.
-func attempts(sample []History) (n int) {
-	for _, h := range sample {
-		all, _ := h.attempts()
-		n += all
-	}
-	return n
-}
-
-// attempts counts them, and those that tell power in numbers.
-func (h *History) attempts() (all, numbers int) {
-	for i := range h.Events {
-		ev := &h.Events[i]
-		if ev.Kind != Attempt {
+		if 2*numbers < len(h.Events) {
+			rest = append(rest, h)
 			continue
 		}
-		all++
-		if ev.Melt.Known() && ev.Setting.Known() {
-			numbers++
+		if attempts < enough {
+			out = append(out, h)
 		}
+		attempts += len(h.Events)
 	}
-	return all, numbers
+	for _, h := range rest {
+		if attempts >= enough {
+			break
+		}
+		out = append(out, h)
+		attempts += len(h.Events)
+	}
+	return out
 }
 
 func median(x []float64) float64 {

@@ -18,8 +18,7 @@ type Params struct {
 	// machine corrects after a fail and after a pass.
 	GainFail, GainPass float64
 
-	// Level of a new pair at reference air, and how it differs between pairs; here
-	// and below the doubt about mean and spread is in the spread.
+	// Level of a new pair at reference air, and how it differs between pairs.
 	Level, LevelSD float64
 	// Slope of the level, percent per 1000 arcs, and its spread between pairs; Walk
 	// and SlopeWalk are the variances that level and slope gain as random walks,
@@ -57,15 +56,14 @@ type Params struct {
 	// forecast.Learn. Nil leaves them as they are.
 	Honest [Full + 1][]float64
 
-	// Attempts is how many the values rest on.
-	Attempts int
+	// Attempts and Pairs are how many the values rest on.
+	Attempts, Pairs int
 }
 
 // Prior is what is believed of a model nobody has seen. κ and the air's
 // coefficients are from memory with the spread given; scatter, wear, dirt and
 // spoilt ends are guesses of the right order, to be overruled by the first
-// months of any fleet. What a clean does to the level may go either way: it takes
-// deposit off, and it moves the electrodes.
+// months of any fleet.
 func Prior() Params {
 	return Params{
 		Kappa: 2, GainFail: 0.8, GainPass: 0,
@@ -75,7 +73,7 @@ func Prior() Params {
 		CurveCov: [2][2]float64{{0.25, 0}, {0, 0.1}},
 		Spoilt:   0.03, SpoiltWidth: 5,
 		DirtRate: 0.05, DirtLevel: 1,
-		CleanLevel: 0, CleanLevelSD: 1.5, CleanScatter: 0.6,
+		CleanLevel: 0.5, CleanLevelSD: 0.8, CleanScatter: 0.6,
 	}
 }
 

@@ -94,17 +94,14 @@ func (s *Sample) Learn() *Population {
 	keys := make([]Key, 0, len(s.byKey))
 	for k, hs := range s.byKey {
 		everybody = append(everybody, hs...)
-		if len(likely(hs, 1)) > 0 {
-			keys = append(keys, k)
-		}
+		keys = append(keys, k)
 	}
 	slices.SortFunc(keys, Key.compare)
-	likeliest, all := learnKind(Prior(), firstByHash(everybody, fewMachines), brief())
-	pop := &Population{byKey: map[Key]*Params{}, all: all}
+	pop := &Population{byKey: map[Key]*Params{}, all: learnKind(Prior(), firstByHash(everybody, fewMachines), brief())}
 	learnt := make([]Params, len(keys))
 	var group sync.WaitGroup
 	for i, k := range keys {
-		group.Go(func() { _, learnt[i] = learnKind(likeliest, s.byKey[k], thorough()) })
+		group.Go(func() { learnt[i] = learnKind(pop.all, s.byKey[k], thorough()) })
 	}
 	group.Wait()
 	for i, k := range keys {
