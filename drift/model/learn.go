@@ -220,6 +220,8 @@ func (p *Params) rough(histories, sample []History) {
 	variance := sq(1.4826 * median(off))
 	step := max(median(steps), 0.001)
 	best, top := *p, math.Inf(-1)
+	// The search goes on in logarithms: nothing may be 0, though results that never
+	// differ say so.
 	for _, share := range []float64{1, 0.5, 0.2, 0.05} {
 		q := *p
 		q.Scatter = max(math.Sqrt(share*variance/1.5), 0.01)

@@ -105,8 +105,8 @@ func TestLearnRecovers(t *testing.T) {
 	}
 }
 
-// A sender that fills in target and setting as they should be shows no scatter at all; what
-// is learnt of it is a number all the same.
+// A sender that fills in target and setting as they should be shows no scatter at
+// all; what is learnt of it is a number all the same.
 func TestLearnFromConstantResults(t *testing.T) {
 	w, ok := synth.WorldNamed("straight")
 	require.True(t, ok)
