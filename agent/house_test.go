@@ -23,7 +23,7 @@ import (
 // rooms lists the packages from the top of the house to its foundation. A
 // package may import those on later lines only.
 var rooms = []string{
-	"cmd/arcdrift",
+	"cmd/arcdrift cmd/driftlab",
 	"agent",
 	"agent/web agent/mqtt agent/files",
 	"agent/metrics",
@@ -37,6 +37,8 @@ var rooms = []string{
 	"agent/wire agent/roadtest agent/faulttest",
 	"dashboards",
 	"drift/synth drift/score",
+	"drift/blind/moor drift/blind/delta",
+	"drift/blind",
 	"drift/advise",
 	"drift/forecast",
 	"drift/model",
