@@ -55,6 +55,12 @@ func (l legible) After(machine string, link []byte) ([]drift.Entry, []byte, erro
 	return entries, last, l.leaveOut(err)
 }
 
+// Last is the number of the newest entry.
+func (l legible) Last() (epoch, seq uint64, err error) {
+	stats, err := l.Stats()
+	return stats.Epoch, stats.Seq, err
+}
+
 // Setups is the store's without what is spoilt.
 func (l legible) Setups() ([]drift.Entry, error) {
 	entries, err := l.book.Setups()

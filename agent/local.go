@@ -9,6 +9,7 @@ import (
 	"os"
 	"time"
 
+	"arcdrift/agent/fleet"
 	"arcdrift/agent/intake"
 	"arcdrift/agent/store"
 	"arcdrift/drift"
@@ -18,10 +19,10 @@ import (
 // local works on a store that this process has open.
 type local struct {
 	store *store.Store
-	now   func() time.Time
 	door  *intake.Door
 	stop  func() error // ends the door's writer
-	mind  *answers
+	mind  *fleet.Answers
+	tell  func(text string)
 }
 
 // openLocal opens the store at path, making it when there is none.
@@ -36,7 +37,12 @@ func openLocal(ctx context.Context, env Env, path string) (*local, error) {
 	if err := os.Remove(addressFile(path)); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, errors.Join(fmt.Errorf("the address of an agent that was killed cannot be removed: %w", err), s.Close())
 	}
-	l := &local{store: s, now: env.Now, mind: newAnswers(newLegible(s, tellOn(env.Stderr)), env.Now)}
+	l := &local{store: s, tell: tellOn(env.Stderr)}
+	readable := newLegible(s, l.tell)
+	l.mind = fleet.NewAnswers(readable, env.Now)
+	if build, err := buildName(); err == nil { // else nothing is kept
+		l.mind = fleet.NewKeptAnswers(readable, build, env.Now)
+	}
 	l.door = intake.New(s, env.Now, func([]drift.Entry) {})
 	ctx, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	done := make(chan error, 1)
@@ -48,8 +54,14 @@ func openLocal(ctx context.Context, env Env, path string) (*local, error) {
 	return l, nil
 }
 
-// Close lets the door finish and closes the store.
-func (l *local) Close() error { return errors.Join(l.stop(), closed(l.store)) }
+// Close lets the door finish, keeps what was worked out, and closes the store.
+func (l *local) Close() error {
+	err := l.stop()
+	if err := l.mind.Keep(); err != nil {
+		l.tell("The next answer will take as long as this one; what was worked out cannot be kept: " + err.Error() + ".")
+	}
+	return errors.Join(err, closed(l.store))
+}
 
 // Take offers the records, in turn, while the door is busy.
 func (l *local) Take(ctx context.Context, offers []intake.Offer) ([]intake.Receipt, error) {
@@ -67,9 +79,6 @@ func (l *local) Assess(_ context.Context, machine string, asOf, knownAt drift.Op
 
 // Move answers a crew that has moved.
 func (l *local) Move(_ context.Context, q advise.Move) (advise.MoveAnswer, error) {
-	if q.AsOf.IsZero() {
-		q.AsOf = l.now()
-	}
 	return l.mind.Move(q)
 }
 

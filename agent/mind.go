@@ -1,13 +1,9 @@
 package agent
 
 import (
-	"time"
-
 	"arcdrift/agent/fleet"
 	"arcdrift/agent/store"
 	"arcdrift/agent/web"
-	"arcdrift/drift"
-	"arcdrift/drift/advise"
 )
 
 // book lets the fleet read the store.
@@ -36,23 +32,3 @@ func (m mind) Board() ([]web.Machine, uint64) {
 	}
 	return out, s.Version
 }
-
-// answers are given by a command that has the store to itself, from the records
-// alone.
-type answers struct {
-	book  fleet.Book
-	now   func() time.Time
-	moves *fleet.Moves
-}
-
-func newAnswers(book fleet.Book, now func() time.Time) *answers {
-	return &answers{book, now, fleet.NewMoves(book)}
-}
-
-// AssessAt answers at a moment, by default now.
-func (a *answers) AssessAt(machine string, asOf, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error) {
-	return fleet.Replay(a.book, machine, asOf.Or(knownAt.Or(a.now())), knownAt)
-}
-
-// Move answers a crew that has moved.
-func (a *answers) Move(q advise.Move) (advise.MoveAnswer, error) { return a.moves.Answer(q) }

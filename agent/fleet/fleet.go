@@ -237,11 +237,8 @@ func (f *Fleet) everything(ctx context.Context) error {
 		return err
 	}
 	if w.shelf = f.notes.shelf; w.shelf != nil {
-		raw, err := w.lesson(f.notes.build)
-		if err != nil {
-			return err
-		}
-		w.id = named(raw)
+		l := w.lesson(f.notes.build)
+		w.id = l.id()
 	}
 	members, err := f.fold(ctx, w)
 	if err != nil {

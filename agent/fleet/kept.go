@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"encoding/hex"
 	"encoding/json"
+	"fmt"
 	"maps"
 	"slices"
 	"sync"
@@ -44,28 +45,32 @@ func digestOf(entries []drift.Entry) digest {
 }
 
 // lesson is the populations as they are kept, with what they were learnt from:
-// by which program, at which midnight, from how many records, under which setups.
-// That the records are the same the links of the machines' notes prove.
+// by which program, at which midnight, from how many records, under which setups,
+// and the newest entry there was. That the records are the same the links of the
+// machines' notes prove.
 type lesson struct {
 	Build       string
 	Learnt      time.Time
 	Old         int
 	Told        digest
+	Epoch, Seq  uint64
 	Populations []byte
 }
 
 // lessonName is the name on the shelf that is no machine's.
 const lessonName = ""
 
-// lesson writes it.
-func (w *world) lesson(build string) ([]byte, error) {
-	return json.Marshal(lesson{build, w.learnt, w.old, w.told, w.pop.Keep(nil)})
+// lesson writes down what the world has learnt.
+func (w *world) lesson(build string) lesson {
+	return lesson{Build: build, Learnt: w.learnt, Old: w.old, Told: w.told, Epoch: w.epoch, Seq: w.seq, Populations: w.pop.Keep(nil)}
 }
 
-// named names the populations by their lesson.
-func named(lesson []byte) digest {
-	sum := sha256.Sum256(lesson)
-	return digest(hex.EncodeToString(sum[:]))
+// id names the populations.
+func (l *lesson) id() digest {
+	h := sha256.New()
+	fmt.Fprintln(h, l.Build, l.Learnt.UnixNano(), l.Told)
+	h.Write(l.Populations)
+	return digest(hex.EncodeToString(h.Sum(nil)))
 }
 
 // note is a machine as it is kept, folded with the populations that it names.
@@ -177,7 +182,7 @@ func (n *notes) keep(w *world, now time.Time) error {
 	n.at, n.learnt = now, w.learnt // whatever comes of it: a full disk is not asked all the time
 	values := map[string][]byte{}
 	if n.id != w.id {
-		raw, err := w.lesson(n.build)
+		raw, err := json.Marshal(w.lesson(n.build))
 		if err != nil {
 			return err
 		}
@@ -230,10 +235,11 @@ func (n *notes) recall(ctx context.Context, book Book, now time.Time) (w *world,
 	}
 	sound = was.Learnt.Equal(w.learnt) && was.Told == w.told
 	w.shelf, w.learnt, w.old, w.told = n.shelf, was.Learnt, was.Old, was.Told
+	w.epoch, w.seq = was.Epoch, was.Seq
 	if w.pop, err = model.KeptPopulation(was.Populations); err != nil {
 		return nil, nil, false, nil
 	}
-	w.id = named(raw)
+	w.id = was.id()
 	n.id, n.learnt, n.at = w.id, w.learnt, now
 	members = make([]*member, len(w.names))
 	err = each(ctx, w.processors, w.names, func(i int, name string) (err error) {

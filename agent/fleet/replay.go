@@ -62,6 +62,9 @@ type world struct {
 	pop    *model.Population
 	learnt time.Time
 	old    int
+	// epoch and seq number the newest entry when they were learnt, zeros where
+	// nobody asks.
+	epoch, seq uint64
 
 	shelf Shelf  // nil for a world that is not kept
 	id    digest // of the populations on it
@@ -227,6 +230,11 @@ func (w *world) assess(machine string) ([]advise.Assessment, error) {
 	if err != nil {
 		return nil, err
 	}
+	return w.answers(members, machine), nil
+}
+
+// answers are those of members: of all, or of the one that was asked about.
+func (w *world) answers(members []*member, machine string) []advise.Assessment {
 	var out []advise.Assessment
 	for _, m := range members {
 		if !m.about.Settings.Retired || machine != "" {
@@ -234,7 +242,7 @@ func (w *world) assess(machine string) ([]advise.Assessment, error) {
 		}
 	}
 	worstFirst(out)
-	return out, nil
+	return out
 }
 
 // named is the one machine, if it is there, or all.
@@ -277,25 +285,6 @@ func worstFirst(all []advise.Assessment) {
 	}
 }
 
-// Moves answers questions about moves from a book as it stood at the moment of
-// each. Questions of one day share the learning.
-type Moves struct {
-	book Book
-	eras eras
-}
-
-// NewMoves prepares answering from a book that does not change meanwhile.
-func NewMoves(book Book) *Moves { return &Moves{book: book} }
-
-// Answer answers one question as of its moment.
-func (ms *Moves) Answer(q advise.Move) (advise.MoveAnswer, error) {
-	w, err := ms.eras.at(ms.book, q.AsOf)
-	if err != nil {
-		return advise.MoveAnswer{}, err
-	}
-	return w.move(q)
-}
-
 // move answers a question about this world's moment.
 func (w *world) move(q advise.Move) (advise.MoveAnswer, error) {
 	l, err := w.life(q.Machine)
@@ -311,6 +300,15 @@ type eras struct {
 	mu    sync.Mutex
 	byDay map[time.Time]*world
 	days  []time.Time // oldest use first
+	// priors are asked before anything is learnt, nil where nothing is kept.
+	priors *priors
+}
+
+func (e *eras) look(book Book, c cut) (*world, error) {
+	if e.priors != nil {
+		return e.priors.look(c)
+	}
+	return look(book, c)
 }
 
 // mostEras is how many days are kept.
@@ -324,7 +322,7 @@ func (e *eras) at(book Book, asOf time.Time) (*world, error) {
 	w := e.byDay[day]
 	if w == nil {
 		var err error
-		if w, err = look(book, cut{asOf: asOf}); err != nil {
+		if w, err = e.look(book, cut{asOf: asOf}); err != nil {
 			return nil, err
 		}
 		if e.byDay == nil {

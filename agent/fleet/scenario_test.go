@@ -51,7 +51,7 @@ func TestTheDemoShowsWhatItPromises(t *testing.T) {
 			home := s.Home()
 			for machine, r := range role {
 				if r == synth.UpTheHill {
-					answer, err := fleet.NewMoves(book).Answer(advise.Move{
+					answer, err := fleet.NewAnswers(book, func() time.Time { return now }).Move(advise.Move{
 						Machine: machine, AsOf: now, Temperature: drift.Some(home.TemperatureC),
 						Humidity: drift.Some(home.HumidityPct), Altitude: drift.Some(home.AltitudeM),
 					})
