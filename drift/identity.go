@@ -55,6 +55,23 @@ func (r *Record) Identity() string {
 	return hex.EncodeToString(sum[:])
 }
 
+// About is the machine that the record tells of, or "" when it holds for more
+// than one: a setup of a fleet, a model or a site, and a correction that would
+// make one. It is what a right to write for a machine is asked of.
+func (r *Record) About() string {
+	if r.Setup != nil && r.Setup.Scope != ScopeMachine {
+		return ""
+	}
+	if r.Correction != nil {
+		for _, change := range r.Correction.Changes {
+			if change.Field == "scope" && change.Value != string(ScopeMachine) {
+				return ""
+			}
+		}
+	}
+	return r.Machine
+}
+
 // SameBody says whether two records tell the same, ids apart.
 func (r *Record) SameBody(other *Record) bool { return r.Identity() == other.Identity() }
 

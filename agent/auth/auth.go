@@ -73,6 +73,24 @@ func (p Pass) MayWrite(machine string) bool {
 	return p.Role == Writer || p.Role == Device && p.Machines.Cover(machine)
 }
 
+// Account is the name of the holder's account.
+func (p Pass) Account() string { return p.Name }
+
+// Check is the one rule for what an account may write, whatever door the record
+// came by: a device writes of its own machines, and what holds for more than one
+// machine only if it may write for all. It returns why not, or nil.
+func (p Pass) Check(r *drift.Record) *drift.Problem {
+	about := r.About()
+	switch {
+	case p.MayWrite(about):
+		return nil
+	case about == "" && p.Role == Device && p.MayWrite(r.Machine):
+		return &drift.Problem{Field: "scope", Reason: "must be machine: " + p.Name + " writes for its own machines only"}
+	default:
+		return &drift.Problem{Field: "machine", Value: r.Machine, Reason: "is not one that " + p.Name + " may write for"}
+	}
+}
+
 // MayRead says whether the holder may hear of the machine.
 func (p Pass) MayRead(machine string) bool {
 	return p.Role == Writer || p.Role == Reader || p.Role == Device && p.Machines.Cover(machine)

@@ -26,9 +26,14 @@ func (o *Offer) check() *drift.Problem {
 		}
 		return &drift.Problem{Reason: err.Error()}
 	}
-	if o.Machine != "" && o.Record.Machine != o.Machine {
+	switch {
+	case o.Machine != "" && o.Record.Machine != o.Machine:
 		return &drift.Problem{Field: "machine", Value: o.Record.Machine,
 			Reason: "must be " + o.Machine + ", the machine this channel speaks for"}
+	case o.Machine != "" && o.Record.About() != o.Machine:
+		return &drift.Problem{Field: "scope", Reason: "must be machine: this channel speaks for " + o.Machine + " only"}
+	case o.By != nil:
+		return o.By.Check(&o.Record)
 	}
 	return nil
 }

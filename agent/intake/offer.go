@@ -27,8 +27,11 @@ type Offer struct {
 	Line int
 	// Via is the door: http, mqtt, import, form, log, forward.
 	Via string
+	// By is whose record it is; nil is this program itself, whose commands have
+	// the store's file in hand.
+	By Principal
 	// Machine is the one the channel speaks for, or "" when it is free. A
-	// record that names another is refused.
+	// record that tells of another, or of more than one, is refused.
 	Machine string
 	// Received is when another agent took it that forwards it, or zero. A clock
 	// that runs far ahead is not believed: then it is received now.
@@ -37,6 +40,14 @@ type Offer struct {
 	PossibleRepeat bool
 	// Refusal is that agent's, to be kept as it is, in place of a record.
 	Refusal *Refusal
+}
+
+// Principal is who offers a record.
+type Principal interface {
+	// Account is the name of its account, "" for whoever needed none.
+	Account() string
+	// Check says why it may not write the record, or nil.
+	Check(r *drift.Record) *drift.Problem
 }
 
 // Receipt is the answer to one offer. Either Refused says why it was not taken

@@ -10,6 +10,8 @@ import (
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"arcdrift/agent/auth"
 )
 
 const (
@@ -175,12 +177,19 @@ func (k *connection) batch(first paho.Message) []paho.Message {
 	return out
 }
 
+// outside is whoever publishes at a broker that is not ours: it decides who may
+// publish where, so its topic is all that is known.
+func outside(topic string) auth.Pass {
+	at, _ := parse(topic)
+	return auth.Pass{Role: auth.Device, Machines: auth.Machines{at.machine}}
+}
+
 // take keeps the messages, tells their senders and acknowledges them, in that
 // order. On an error nothing was acknowledged.
 func (c *Client) take(ctx context.Context, conn *connection, messages []paho.Message) error {
 	in := make([]Message, len(messages))
 	for i, m := range messages {
-		in[i] = Message{Topic: m.Topic(), Payload: m.Payload()}
+		in[i] = Message{Topic: m.Topic(), Payload: m.Payload(), By: outside(m.Topic())}
 	}
 	out, err := c.desk.take(ctx, in)
 	if err != nil {

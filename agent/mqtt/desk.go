@@ -35,6 +35,8 @@ type Message struct {
 	Topic   string
 	Payload []byte
 	Retain  bool
+	// By is who sent it: set of what came in.
+	By intake.Principal
 }
 
 // About is an outgoing message about a machine.
@@ -53,7 +55,9 @@ func (d *Desk) take(ctx context.Context, in []Message) ([]Message, error) {
 		switch _, record := at.record(); {
 		case !ours:
 		case record:
-			offers = append(offers, offer(at, m.Payload))
+			o := offer(at, m.Payload)
+			o.By = m.By
+			offers = append(offers, o)
 			from = append(from, at)
 		case at.what == ask:
 			asked = append(asked, at)
@@ -85,8 +89,6 @@ func offer(at address, payload []byte) intake.Offer {
 	case err != nil:
 	case record.Type != want:
 		err = &drift.Problem{Field: "type", Value: string(record.Type), Reason: fmt.Sprintf("came on the topic of a %s record", want)}
-	case record.Setup != nil && record.Setup.Scope != drift.ScopeMachine:
-		err = &drift.Problem{Field: "scope", Value: string(record.Setup.Scope), Reason: "must be machine: a machine's topic sets up that machine only"}
 	}
 	o.Record = record
 	o.Problem = drift.ProblemOf(err)

@@ -21,6 +21,7 @@ import (
 
 	"arcdrift/agent/auth"
 	"arcdrift/agent/intake"
+	"arcdrift/drift"
 	"arcdrift/drift/advise"
 )
 
@@ -44,6 +45,12 @@ func (d *fakeDoor) Take(_ context.Context, offers []intake.Offer) ([]intake.Rece
 	var out []intake.Receipt
 	for _, o := range offers {
 		d.taken++
+		if o.Problem == nil && o.By != nil {
+			o.Problem = o.By.Check(&o.Record) // as the door asks
+		}
+		if o.Problem == nil && o.Record.About() != o.Machine {
+			o.Problem = &drift.Problem{Field: "scope", Reason: "must be machine"}
+		}
 		if o.Problem != nil {
 			o.Raw = bytes.Clone(o.Raw)
 			d.refused = append(d.refused, o)

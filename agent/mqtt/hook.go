@@ -58,6 +58,7 @@ type hook struct {
 type arrival struct {
 	client *mochi.Client
 	packet packets.Packet
+	by     auth.Pass
 }
 
 func newHook(server *mochi.Server, guard Guard, desk Desk, log *slog.Logger) *hook {
@@ -127,14 +128,19 @@ func (h *hook) OnPublish(cl *mochi.Client, pk packets.Packet) (packets.Packet, e
 		return pk, nil
 	}
 	pk.FixedHeader.Retain = false // an old record must not greet every new listener
+	held, ok := h.passes.Load(cl)
+	if !ok {
+		return pk, packets.ErrRejectPacket // it has gone, or never came in
+	}
+	by := held.(auth.Pass)
 	if pk.FixedHeader.Qos == 1 {
 		select {
-		case h.queue <- arrival{cl, pk}:
+		case h.queue <- arrival{cl, pk, by}:
 		case <-h.ctx.Done():
 		}
 		return pk, packets.ErrRejectPacket
 	}
-	if !h.keep([]arrival{{cl, pk}}) {
+	if !h.keep([]arrival{{cl, pk, by}}) {
 		return pk, packets.ErrRejectPacket
 	}
 	return pk, nil
@@ -178,7 +184,7 @@ func (h *hook) serve() {
 func (h *hook) keep(row []arrival) bool {
 	in := make([]Message, len(row))
 	for i, a := range row {
-		in[i] = Message{Topic: a.packet.TopicName, Payload: a.packet.Payload}
+		in[i] = Message{Topic: a.packet.TopicName, Payload: a.packet.Payload, By: a.by}
 	}
 	out, err := h.desk.take(h.ctx, in)
 	if err != nil {

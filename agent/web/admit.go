@@ -122,24 +122,23 @@ func cameFrom(r *http.Request) net.IP {
 	return ip
 }
 
-// foreign is the first machine among the offers for which the pass may not
-// write.
-func foreign(p auth.Pass, offers []intake.Offer) (machine string, found bool) {
+// barred is why the first of the records that the pass may not write may not be
+// written, or nil.
+func barred(p auth.Pass, offers []intake.Offer) *drift.Problem {
 	for i := range offers {
-		o := &offers[i]
-		if o.Problem == nil && o.Refusal == nil && !p.MayWrite(o.Record.Machine) {
-			return o.Record.Machine, true
+		if o := &offers[i]; o.Problem == nil {
+			if problem := p.Check(&o.Record); problem != nil {
+				return problem
+			}
 		}
 	}
-	return "", false
+	return nil
 }
 
-// confine makes a problem of every record for whose machine the pass may not
-// write.
-func confine(p auth.Pass, offers []intake.Offer) {
+// offer offers the records as whoever the request was let in as.
+func (s *Server) offer(r *http.Request, offers []intake.Offer) ([]intake.Receipt, error) {
 	for i := range offers {
-		if o := &offers[i]; o.Problem == nil && !p.MayWrite(o.Record.Machine) {
-			o.Problem = &drift.Problem{Field: "machine", Value: o.Record.Machine, Reason: "is not one that " + p.Name + " may write for"}
-		}
+		offers[i].By = passOf(r)
 	}
+	return s.Door.Take(r.Context(), offers)
 }

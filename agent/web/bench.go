@@ -73,7 +73,7 @@ func (s *Server) benchRecords(w http.ResponseWriter, r *http.Request) {
 		s.showBench(w, typed, problem, http.StatusBadRequest)
 		return
 	}
-	receipts, err := s.Door.Take(r.Context(), offers)
+	receipts, err := s.offer(r, offers)
 	if err != nil {
 		s.cannotTake(err)
 		w.Header().Set("Retry-After", retryAfter)

@@ -61,6 +61,9 @@ func (f *fake) Take(_ context.Context, offers []intake.Offer) ([]intake.Receipt,
 	}
 	var out []intake.Receipt
 	for i, o := range offers {
+		if o.By != nil && o.Problem == nil && o.Refusal == nil {
+			o.Problem = o.By.Check(&o.Record) // as the door asks
+		}
 		f.taken = append(f.taken, o)
 		r := intake.Receipt{Line: o.Line, ID: o.Record.ID, Epoch: 1, Seq: uint64(len(f.taken)), Refused: o.Problem}
 		if f.receipt != nil {

@@ -79,7 +79,7 @@ func (s *Server) postRefused(w http.ResponseWriter, r *http.Request) {
 		refusal := intake.Refusal(told)
 		offers = append(offers, intake.Offer{Machine: refusal.Machine, Via: forward, Refusal: &refusal})
 	}
-	if _, err := s.Door.Take(r.Context(), offers); err != nil {
+	if _, err := s.offer(r, offers); err != nil {
 		s.busy(w, err)
 		return
 	}

@@ -197,7 +197,7 @@ func (s *Server) logRecord(w http.ResponseWriter, r *http.Request) {
 		s.showProblem(w, u, typed, offer.Problem)
 		return
 	}
-	receipts, err := s.Door.Take(r.Context(), []intake.Offer{offer})
+	receipts, err := s.offer(r, []intake.Offer{offer})
 	if err != nil {
 		s.cannotTake(err)
 		view := s.logView(u, typed)

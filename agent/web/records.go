@@ -33,13 +33,13 @@ func (s *Server) postRecords(w http.ResponseWriter, r *http.Request) {
 		offers = exportedOf(body, via)
 		w.Header().Set("Arcdrift-Run", s.run)
 		// An agent that got a refusal would believe that its hub has the record.
-		if machine, found := foreign(passOf(r), offers); found {
-			s.Log.Warn("records of another's machine were not taken", "user", passOf(r).Name, "machine", machine)
-			refuse(w, http.StatusForbidden, &drift.Problem{Field: "machine", Value: machine, Reason: "is not one that " + passOf(r).Name + " may write for: nothing was taken"})
+		if problem := barred(passOf(r), offers); problem != nil {
+			s.Log.Warn("forwarded records were not taken", "user", passOf(r).Name, "error", problem)
+			problem.Reason += ": nothing was taken"
+			refuse(w, http.StatusForbidden, problem)
 			return
 		}
 	}
-	confine(passOf(r), offers)
 	if len(offers) > maxLines {
 		refuse(w, http.StatusRequestEntityTooLarge, &drift.Problem{Reason: "the upload has more than 20,000 lines: send it in parts; none of it was taken"})
 		return
@@ -48,7 +48,7 @@ func (s *Server) postRecords(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusBadRequest, &drift.Problem{Reason: "there is no record in it"})
 		return
 	}
-	receipts, err := s.Door.Take(r.Context(), offers)
+	receipts, err := s.offer(r, offers)
 	if err != nil {
 		s.busy(w, err)
 		return

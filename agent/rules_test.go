@@ -1,0 +1,96 @@
+package agent
+
+import (
+	"bytes"
+	"compress/gzip"
+	"fmt"
+	"io"
+	"net/http"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/faulttest"
+)
+
+// beyond are the records by which a device of K-07 would reach beyond its machine.
+var beyond = []string{
+	`{"type":"setup","machine":"K-07","scope":"fleet","check_minutes":1000`,
+	`{"type":"setup","scope":"fleet","check_minutes":1000`,
+	`{"type":"setup","machine":"K-07","scope":"fleet","name":"K-07","attempt_limit":20`,
+	`{"type":"setup","machine":"K-07","scope":"model","name":"type-2","check_minutes":1000`,
+	`{"type":"setup","machine":"K-07","scope":"site","name":"Tarn Pass","out_minutes":1`,
+	`{"type":"setup","machine":"K-08","scope":"machine","retired":true`,
+	`{"type":"usage","machine":"K-08","arc_count":9`,
+	`{"type":"usage","machine":"K-070","arc_count":9`,
+	`{"type":"calibration","machine":"k-07","passed":false`,
+	`{"type":"service","machine":"K-08","action":"replaced"`,
+	`{"type":"splice","machine":"K-08","count":4`,
+	`{"type":"correction","machine":"K-08","corrects":"own","fields":{"arc_count":1}`,
+	`{"type":"correction","machine":"K-07","corrects":"own-setup","fields":{"scope":"fleet"}`,
+	`{"type":"correction","machine":"K-07","corrects":"own-setup","fields":{"scope":null}`,
+}
+
+// ask sends one request as somebody and returns the status and the answer.
+func askAs(t *testing.T, s *server, name, secret, method, path string, body []byte, gzipped bool) (int, string) {
+	t.Helper()
+	if gzipped {
+		var b bytes.Buffer
+		z := gzip.NewWriter(&b)
+		_, err := z.Write(body)
+		require.NoError(t, err)
+		require.NoError(t, z.Close())
+		body = b.Bytes()
+	}
+	req, err := http.NewRequest(method, s.url()+path, bytes.NewReader(body))
+	require.NoError(t, err)
+	if gzipped {
+		req.Header.Set("Content-Encoding", "gzip")
+	}
+	if name != "" {
+		req.SetBasicAuth(name, secret)
+	}
+	resp, err := http.DefaultClient.Do(req)
+	require.NoError(t, err)
+	answer, err := io.ReadAll(resp.Body)
+	require.NoError(t, err)
+	require.NoError(t, resp.Body.Close())
+	return resp.StatusCode, string(answer)
+}
+
+// A device of one machine writes nothing beyond it, in whatever form it asks.
+func TestADeviceReachesNoFurtherThanItsMachine(t *testing.T) {
+	db := tempDB(t)
+	secret := account(t, db, "device", "add", "van-4", "--machines", "K-07")
+	s, _, _ := startServer(t, db, nil)
+	status, answer := askAs(t, s, "van-4", secret, "POST", "/api/v1/records",
+		[]byte(`{"type":"usage","machine":"K-07","id":"own","arc_count":1}`+"\n"+`{"type":"setup","machine":"K-07","id":"own-setup","scope":"machine","check_minutes":4}`), false)
+	require.Equal(t, http.StatusCreated, status, answer)
+	tries, through := faulttest.Rounds(t, 2000), 0
+	for i := range tries {
+		record := fmt.Sprintf(`%s,"id":"x-%d"}`, beyond[i%len(beyond)], i)
+		via := []string{"", "?via=forward", "?via=import", "?via=log"}[i/len(beyond)%4]
+		if i%3 == 0 { // among what it may
+			record = fmt.Sprintf(`{"type":"usage","machine":"K-07","id":"good-%d","arc_count":%d}`, i, i) + "\n" + record
+		}
+		status, answer := askAs(t, s, "van-4", secret, "POST", "/api/v1/records"+via, []byte(record), i%2 == 0)
+		if i%3 != 0 && status == http.StatusCreated {
+			through++
+			t.Log(status, answer, via, record)
+		}
+	}
+	assert.Zero(t, through, "of %d", tries)
+	machines, err := s.store.Machines()
+	require.NoError(t, err)
+	assert.Equal(t, []string{"K-07"}, machines)
+	setups, err := s.store.Setups()
+	require.NoError(t, err)
+	assert.Len(t, setups, 1)
+	history, err := s.store.History("K-07")
+	require.NoError(t, err)
+	for _, e := range history {
+		assert.NotContains(t, e.ID, "x-")
+	}
+	faulttest.Bound(t, "record of another's that was taken over HTTP", tries)
+}
