@@ -174,7 +174,10 @@ func (s *simulation) session(d *model.Draw, need, scatter float64) bool {
 		if passed {
 			gain = s.p.GainPass
 		}
-		d.Setting = min(max(d.Setting+gain*deviation, s.bottom), s.top)
+		if gain > 0 && math.Abs(deviation) > s.p.DeadBand {
+			moved := gain*deviation + s.p.CorrectSD*s.rng.NormFloat64()
+			d.Setting = min(max(d.Setting+moved, s.bottom), s.top)
+		}
 		if passed {
 			return true
 		}

@@ -53,7 +53,8 @@ type Event struct {
 	// Setting in force and the setting after the machine's own correction, in
 	// log percent; Correction in percent, as recorded.
 	Setting, Next, Correction drift.Opt[float64]
-	// Clipped is whether the correction ran into the machine's limit.
+	// Clipped is whether the setting stands at the machine's limit after the
+	// attempt: whatever the correction, 0 too, it may have been cut short.
 	Clipped bool
 	// Target and Tolerance in micrometres and Limit in percent, as told.
 	Target, Tolerance, Limit drift.Opt[float64]
@@ -148,12 +149,16 @@ func (r *Reader) attempt(e *drift.Entry, place drift.Place, ev *Event) {
 		if dc, ok := ev.Correction.Get(); ok {
 			ev.Next = drift.Some(logPct(min(max(s+dc, -furthest), furthest)))
 			limit, limited := ev.Limit.Get()
-			ev.Clipped = limited && dc != 0 && math.Abs(s+dc) >= limit-1e-6
+			ev.Clipped = limited && math.Abs(s+dc) >= limit-rounding
 		}
 	}
 	r.readAir(c)
 	ev.Air, ev.AirStale = r.air, r.stale
 }
+
+// rounding is how far a setting or correction may lie from what is told, in
+// percent: half of the coarsest last digit.
+const rounding = 0.05
 
 // furthest from nominal is what no setting exceeds, in percent: a correction that
 // would carry it there was cut short, or is wrong.

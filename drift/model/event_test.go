@@ -213,7 +213,7 @@ func TestReaderNumbers(t *testing.T) {
 	for _, c := range []struct {
 		setting, correction float64
 		clipped             bool
-	}{{10, 2.5, true}, {10, 2.4, false}, {-10, -2.5, true}, {12.5, 0, false}, {12.5, -1, false}} {
+	}{{10, 2.5, true}, {10, 2.4, false}, {-10, -2.5, true}, {12.5, 0, true}, {-12.46, 0, true}, {12, 0.46, true}, {12.5, -1, false}} {
 		ev := numbers(func(k *drift.Calibration) {
 			full(k)
 			k.PowerSetting, k.PowerCorrection = some(c.setting), some(c.correction)

@@ -14,7 +14,7 @@ import (
 // that of another version, or one that is cut short, is refused.
 
 // keptForm is the version of everything below.
-const keptForm = 1
+const keptForm = 2
 
 var errForm = errors.New("what was kept of a model cannot be read by this version")
 
@@ -313,7 +313,8 @@ func (f *form) params(p *Params) {
 	f.opt(&p.Target)
 	f.opt(&p.Tolerance)
 	f.opt(&p.Limit)
-	f.floats(&p.GainFail, &p.GainPass, &p.Level, &p.LevelSD, &p.Slope, &p.SlopeSD, &p.Walk, &p.SlopeWalk, &p.Bend)
+	f.floats(&p.GainFail, &p.GainPass, &p.DeadBand, &p.CorrectSD, &p.Resets)
+	f.floats(&p.Level, &p.LevelSD, &p.Slope, &p.SlopeSD, &p.Walk, &p.SlopeWalk, &p.Bend)
 	f.row(p.Air[:])
 	for i := range p.AirCov {
 		f.row(p.AirCov[i][:])

@@ -22,7 +22,7 @@ func brief() []stage    { return []stage{{1500, 2}} }
 func learnKind(start Params, histories []History, stages []stage) Params {
 	p := &start
 	p.told(histories)
-	p.gains(histories)
+	p.policy(histories)
 	prior := *p
 	if !slices.ContainsFunc(histories, History.attempted) {
 		p.effects(&prior, histories)
@@ -134,39 +134,6 @@ func (p *Params) told(histories []History) {
 		if len(v.seen) > 0 {
 			*v.to = drift.Some(median(v.seen))
 		}
-	}
-}
-
-// gains learns how much of a deviation the machines correct: the median ratio
-// of correction to measured deviation, over attempts that were far enough off
-// to tell and did not run into the limit.
-func (p *Params) gains(histories []History) {
-	var after [2][]float64
-	var sides []float64
-	for _, h := range histories {
-		sides = append(sides, h.sides()...)
-		for i := range h.Events {
-			ev := &h.Events[i]
-			melt, have := ev.Melt.Get()
-			next, told := ev.Next.Get()
-			if !have || !told || ev.Clipped || math.Abs(melt) < farOff {
-				continue
-			}
-			which := 0
-			if ev.Passed {
-				which = 1
-			}
-			after[which] = append(after[which], (next-ev.Setting.Or(0))/(-melt/p.Kappa))
-		}
-	}
-	if len(after[0]) >= enough {
-		p.GainFail = min(max(median(after[0]), 0), 1.5)
-	}
-	if len(after[1]) >= enough {
-		p.GainPass = min(max(median(after[1]), 0), 1.5)
-	}
-	if len(sides) >= enough {
-		p.SideSD = 1.4826 * median(sides)
 	}
 }
 
@@ -290,8 +257,7 @@ func (p *Params) stride(prior, from *Params, top float64, sample []History, knob
 			to := here + far*(here-math.Log(*k.of(from)))
 			*k.of(&q) = math.Exp(min(max(to, math.Log(k.lowest)), math.Log(k.highest)))
 		}
-		q.GainFail *= q.Kappa / p.Kappa
-		q.GainPass *= q.Kappa / p.Kappa
+		q.rescale(p.Kappa)
 		l := q.logLik(sample)
 		if l-doubt(&q) <= top-doubt(p) {
 			break
@@ -349,11 +315,17 @@ func (p *Params) set(of func(*Params) *float64, to float64) {
 	kappa := p.Kappa
 	*of(p) = to
 	if p.Kappa != kappa {
-		// Gains were learnt as corrections per ln meltback, and so was scatter.
-		p.GainFail *= p.Kappa / kappa
-		p.GainPass *= p.Kappa / kappa
+		p.rescale(kappa)
 		p.Scatter *= kappa / p.Kappa
 	}
+}
+
+// rescale turns what was learnt per ln meltback under another κ into what it is
+// under this one.
+func (p *Params) rescale(kappa float64) {
+	p.GainFail *= p.Kappa / kappa
+	p.GainPass *= p.Kappa / kappa
+	p.DeadBand *= kappa / p.Kappa
 }
 
 // climbFrom follows parabolas uphill from x, where f is here, with wider steps

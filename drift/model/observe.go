@@ -26,7 +26,7 @@ func (f *filter) attempt(p *Params, ev *Event, age, spoiltRate, spoilt float64) 
 	noise := p.noise(age, ev.AirStale)
 	before := 0.0
 	for range ev.Tries - 1 {
-		before += f.outcome(p, ev, &noise, false, spoiltRate, p.GainFail).logLik
+		before += f.outcome(p, ev, &noise, false, spoiltRate, p.follows(false)).logLik
 	}
 	if u, ok := ev.Setting.Get(); ok {
 		for k := range f.state {
@@ -42,7 +42,7 @@ func (f *filter) attempt(p *Params, ev *Event, age, spoiltRate, spoilt float64) 
 	default:
 		gain := 0.0
 		if !ev.Correction.Known() {
-			gain = p.gain(ev.Passed)
+			gain = p.follows(ev.Passed)
 		}
 		out = f.outcome(p, ev, &noise, ev.Passed, spoilt, gain)
 	}

@@ -17,6 +17,10 @@ type Params struct {
 	// GainFail and GainPass are the part of the measured deviation that the
 	// machine corrects after a fail and after a pass.
 	GainFail, GainPass float64
+	// DeadBand is the deviation up to which the setting is left alone; CorrectSD is
+	// how far a correction lies from gain times deviation; Resets is the chance that
+	// a new pair puts the setting back to nominal.
+	DeadBand, CorrectSD, Resets float64
 
 	// Level of a new pair at reference air, and how it differs between pairs.
 	Level, LevelSD float64
@@ -66,7 +70,7 @@ type Params struct {
 // months of any fleet.
 func Prior() Params {
 	return Params{
-		Kappa: 2, GainFail: 0.8, GainPass: 0,
+		Kappa: 2, GainFail: 0.8, GainPass: 0, CorrectSD: 0.05, Resets: 0.1,
 		Level: 0, LevelSD: 2, Slope: 1.5, SlopeSD: 1.5, Walk: 0.15, SlopeWalk: 0.03, Bend: 1,
 		Air: [airTerms]float64{0.4, 0, 0}, AirCov: [airTerms][airTerms]float64{{0.09, 0, 0}, {0, 0.01, 0}, {0, 0, 0.09}},
 		Scatter: 1.5, ScatterArcs: 2500, ScatterBend: 2, MultipleSD: 0.25, MultipleWalk: 0.02,

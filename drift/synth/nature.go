@@ -90,7 +90,7 @@ func (n *nature) become(m *Model, s *stream) {
 	n.model = m
 	n.kappa = s.from(m.Kappa)
 	n.density, n.humidity, n.temperature = s.from(m.Density), s.from(m.Humidity), s.from(m.Temperature)
-	n.firstArcs = int64(0.6 * m.ScatterArcs * s.uniform())
+	n.firstArcs = int64(n.world.FirstWear * m.ScatterArcs * s.uniform())
 	n.tolerance, n.offset = m.Tolerance, m.Law.MachineOffset*s.normal()
 	if s.chance(m.Law.Tight) {
 		n.tolerance *= 0.75

@@ -21,6 +21,9 @@ type World struct {
 	// Seldom is the share of machines that calibrate on Mondays and Thursdays only,
 	// Heavy that of machines with about 300 arcs a working day.
 	Seldom, Heavy float64
+	// FirstWear is the most that a first pair has burnt before day 0, as a part of its
+	// model's ScatterArcs.
+	FirstWear float64
 	// MoveRate is the chance of a working day to be one with a change of site,
 	// MoveChecked that the crew then calibrates.
 	MoveRate, MoveChecked float64

@@ -40,7 +40,8 @@ func ordinary(name, about string, models ...Model) World {
 		},
 		Grades:     Mix{Full: 0.55, Correction: 0.25, Typed: 0.5},
 		ArcsPerDay: 55, ArcsSpread: 0.45, DaySpread: 0.35,
-		Usage: 0.4, Barometers: 0.3, MoveRate: 0.05, MoveChecked: 0.7,
+		FirstWear: 0.6,
+		Usage:     0.4, Barometers: 0.3, MoveRate: 0.05, MoveChecked: 0.7,
 		Ends:  Ends{Spoilt: 0.02, BluntSpoilt: 0.25, BluntEvery: 120, BluntDays: 3},
 		Bench: Bench{Patience: 0.3, Cleans: 1},
 	}
