@@ -9,6 +9,7 @@ package auth
 
 import (
 	"errors"
+	"net"
 	"strings"
 
 	"arcdrift/drift"
@@ -61,11 +62,16 @@ func (m Machines) Cover(machine string) bool {
 	return false
 }
 
-// Pass is what somebody was let in as. Name is "" for whoever needed none.
+// Pass is what somebody was let in as. Name is "" for whoever needed none. A pass
+// lasts as long as what it was given for, see [Guard.Holds].
 type Pass struct {
 	Name     string
 	Role     Role
 	Machines Machines
+
+	from net.IP // whence its holder came
+	key  string // the hash that its secret fitted
+	read uint64 // which reading of the accounts it was last held against
 }
 
 // MayWrite says whether the holder may write for the machine.

@@ -16,6 +16,7 @@ var (
 	ErrWho     = errors.New("a name and its secret are needed")
 	ErrWrong   = errors.New("the name or the secret is wrong")
 	ErrTooMany = errors.New("too many wrong secrets came from this address: wait a minute")
+	ErrGone    = errors.New("the account was removed or has another secret")
 	ErrID      = errors.New("the client id must be the name of the account")
 )
 
@@ -58,23 +59,48 @@ func NewGuard(keys *Keys, open bool, now func() time.Time) *Guard {
 // Admit lets in whoever comes from the address under that name. Who is on this
 // computer needs no name: the store itself is open to it.
 func (g *Guard) Admit(from net.IP, name, secret string) (Pass, error) {
-	accounts, err := g.keys.Accounts()
+	accounts, read, err := g.keys.current()
 	if err != nil {
 		return Pass{}, err
 	}
 	if name == "" {
-		if from.IsLoopback() || g.open && len(accounts) == 0 {
-			return Pass{Role: Writer}, nil
-		}
-		return Pass{}, ErrWho
+		return g.unnamed(from, accounts, read)
 	}
 	for _, a := range accounts {
 		if a.Name == name {
-			return Pass{a.Name, a.Role, a.Machines}, g.check(from.String(), &a, secret)
+			return Pass{Name: a.Name, Role: a.Role, Machines: a.Machines, from: from, key: a.Hash, read: read}, g.check(from.String(), &a, secret)
 		}
 	}
 	// An unknown name takes as long as a known one.
 	return Pass{}, g.check(from.String(), &Account{Name: name, Hash: nobody}, secret)
+}
+
+// unnamed lets in whoever says no name.
+func (g *Guard) unnamed(from net.IP, accounts []Account, read uint64) (Pass, error) {
+	if from.IsLoopback() || g.open && len(accounts) == 0 {
+		return Pass{Role: Writer, from: from, read: read}, nil
+	}
+	return Pass{}, ErrWho
+}
+
+// Holds returns the pass as the accounts now are, or ErrGone when what it was
+// given for is no more: its account was removed, or has another secret. Whoever
+// lets somebody do more than one thing asks before each.
+func (g *Guard) Holds(p Pass) (Pass, error) {
+	accounts, read, err := g.keys.current()
+	if err != nil || read == p.read {
+		return p, err
+	}
+	if p.Name == "" {
+		return g.unnamed(p.from, accounts, read)
+	}
+	for _, a := range accounts {
+		if a.Name == p.Name && a.Hash == p.key {
+			p.Role, p.Machines, p.read = a.Role, a.Machines, read
+			return p, nil
+		}
+	}
+	return Pass{}, ErrGone
 }
 
 // nobody is the hash of a secret that was thrown away.

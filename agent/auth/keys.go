@@ -34,6 +34,7 @@ type Keys struct {
 
 	mu       sync.Mutex
 	read     fs.FileInfo // the file as it was read, nil when there was none
+	readings uint64      // how often other accounts were found there
 	accounts []Account
 }
 
@@ -52,6 +53,15 @@ func (k *Keys) Accounts() ([]Account, error) {
 	return slices.Clone(k.accounts), err
 }
 
+// current is the accounts, which nobody may change, and the number of their
+// reading: the same number means the same accounts.
+func (k *Keys) current() ([]Account, uint64, error) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	err := k.refresh()
+	return k.accounts, k.readings, err
+}
+
 // Find returns the account of that name.
 func (k *Keys) Find(name string) (Account, bool, error) {
 	all, err := k.Accounts()
@@ -67,7 +77,10 @@ func (k *Keys) refresh() error {
 	info, err := os.Stat(k.path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		k.read, k.accounts = nil, nil
+		if k.read != nil {
+			k.read, k.accounts = nil, nil
+			k.readings++
+		}
 		return nil
 	case err != nil:
 		return fmt.Errorf("the accounts cannot be read: %w", err)
@@ -85,6 +98,7 @@ func (k *Keys) refresh() error {
 		return fmt.Errorf("the accounts in %s cannot be read: %w", k.path, err)
 	}
 	k.read, k.accounts = info, accounts
+	k.readings++
 	return nil
 }
 

@@ -76,6 +76,7 @@ func (b *Broker) Run(ctx context.Context) error {
 	b.hook.ctx = ctx
 	var row sync.WaitGroup
 	row.Go(b.hook.serve)
+	row.Go(b.hook.sweep)
 	defer row.Wait()
 	defer stop()
 	if err := b.server.Serve(); err != nil {

@@ -167,6 +167,8 @@ func (oneMachine) Admit(p Peer) (auth.Pass, error) {
 	return auth.Pass{Name: p.User, Role: auth.Device, Machines: auth.Machines{p.User}}, nil
 }
 
+func (oneMachine) Holds(p auth.Pass) (auth.Pass, error) { return p, nil }
+
 func TestPassHoldsADeviceToItsMachine(t *testing.T) {
 	one, every := auth.Pass{Role: auth.Device, Machines: auth.Machines{"K-07", "L-*"}}, auth.Pass{Role: auth.Writer}
 	reader := auth.Pass{Role: auth.Reader}

@@ -114,6 +114,8 @@ type anyone struct{}
 
 func (anyone) Admit(Peer) (auth.Pass, error) { return auth.Pass{Role: auth.Writer}, nil }
 
+func (anyone) Holds(p auth.Pass) (auth.Pass, error) { return p, nil }
+
 // startBroker runs an embedded broker on a free port and returns its address.
 func startBroker(t *testing.T, guard Guard, desk Desk) (*Broker, string) {
 	t.Helper()

@@ -7,6 +7,7 @@ import (
 	"net"
 	"strings"
 	"sync"
+	"time"
 
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
@@ -24,7 +25,13 @@ type Peer struct {
 // Guard decides who may connect, and as what.
 type Guard interface {
 	Admit(Peer) (auth.Pass, error)
+	// Holds is the pass as it now is, or why it is none any more.
+	Holds(auth.Pass) (auth.Pass, error)
 }
+
+// sweepEvery is how often connections on which nothing is said are looked at:
+// whether what they were let in by still holds.
+const sweepEvery = time.Second
 
 // mayWrite says whether the holder of the pass may publish to the topic.
 func mayWrite(p auth.Pass, topic string) bool {
@@ -50,7 +57,7 @@ type hook struct {
 	desk   Desk
 	log    *slog.Logger
 	ctx    context.Context // of the broker's run: set before it serves
-	passes sync.Map        // *mochi.Client → auth.Pass
+	passes sync.Map        // *mochi.Client → *auth.Pass
 	queue  chan arrival
 }
 
@@ -58,7 +65,6 @@ type hook struct {
 type arrival struct {
 	client *mochi.Client
 	packet packets.Packet
-	by     auth.Pass
 }
 
 func newHook(server *mochi.Server, guard Guard, desk Desk, log *slog.Logger) *hook {
@@ -89,7 +95,7 @@ func (h *hook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
 		h.log.Warn("an MQTT client was not let in", "client", cl.ID, "user", user, "from", cl.Net.Remote, "error", err)
 		return false
 	}
-	h.passes.Store(cl, pass)
+	h.passes.Store(cl, &pass)
 	return true
 }
 
@@ -102,13 +108,47 @@ func (h *hook) OnSessionEstablish(cl *mochi.Client, _ packets.Packet) {
 // OnDisconnect forgets the pass.
 func (h *hook) OnDisconnect(cl *mochi.Client, _ error, _ bool) { h.passes.Delete(cl) }
 
+// pass is what the client was let in as, as it is at this moment. If it does not
+// hold any more, the client is shown out.
+func (h *hook) pass(cl *mochi.Client) (auth.Pass, bool) {
+	held, ok := h.passes.Load(cl)
+	if !ok {
+		return auth.Pass{}, false
+	}
+	pass, err := h.guard.Holds(*held.(*auth.Pass))
+	if err == nil {
+		h.passes.CompareAndSwap(cl, held, &pass)
+		return pass, true
+	}
+	if _, first := h.passes.LoadAndDelete(cl); first {
+		h.log.Warn("an MQTT client was shown out", "client", cl.ID, "error", err)
+		cl.Stop(packets.ErrNotAuthorized)
+	}
+	return auth.Pass{}, false
+}
+
+// sweep shows out those who say nothing, too, until the broker's run ends.
+func (h *hook) sweep() {
+	tick := time.NewTicker(sweepEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-h.ctx.Done():
+			return
+		case <-tick.C:
+			for cl := range h.passes.Range {
+				h.pass(cl.(*mochi.Client))
+			}
+		}
+	}
+}
+
 // OnACLCheck holds a client to its pass.
 func (h *hook) OnACLCheck(cl *mochi.Client, topic string, write bool) bool {
-	held, ok := h.passes.Load(cl)
+	pass, ok := h.pass(cl)
 	if !ok {
 		return false
 	}
-	pass := held.(auth.Pass)
 	allowed := mayRead(pass, topic)
 	if write {
 		allowed = mayWrite(pass, topic)
@@ -128,19 +168,14 @@ func (h *hook) OnPublish(cl *mochi.Client, pk packets.Packet) (packets.Packet, e
 		return pk, nil
 	}
 	pk.FixedHeader.Retain = false // an old record must not greet every new listener
-	held, ok := h.passes.Load(cl)
-	if !ok {
-		return pk, packets.ErrRejectPacket // it has gone, or never came in
-	}
-	by := held.(auth.Pass)
 	if pk.FixedHeader.Qos == 1 {
 		select {
-		case h.queue <- arrival{cl, pk, by}:
+		case h.queue <- arrival{cl, pk}:
 		case <-h.ctx.Done():
 		}
 		return pk, packets.ErrRejectPacket
 	}
-	if !h.keep([]arrival{{cl, pk, by}}) {
+	if len(h.keep([]arrival{{cl, pk}})) == 0 {
 		return pk, packets.ErrRejectPacket
 	}
 	return pk, nil
@@ -165,10 +200,7 @@ func (h *hook) serve() {
 				more = false
 			}
 		}
-		if !h.keep(row) {
-			continue
-		}
-		for _, a := range row {
+		for _, a := range h.keep(row) {
 			ack := packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Puback}, PacketID: a.packet.PacketID, ProtocolVersion: a.packet.ProtocolVersion}
 			if err := a.client.WritePacket(ack); err != nil {
 				h.log.Debug("a record is kept, but its sender has gone", "client", a.client.ID, "error", err)
@@ -178,28 +210,36 @@ func (h *hook) serve() {
 	}
 }
 
-// keep keeps the messages and sends their receipts. On failure it ends the
-// senders' connections, which makes them send again, and nothing may be
-// acknowledged; any other error of a hook would let the broker acknowledge.
-func (h *hook) keep(row []arrival) bool {
-	in := make([]Message, len(row))
-	for i, a := range row {
-		in[i] = Message{Topic: a.packet.TopicName, Payload: a.packet.Payload, By: a.by}
+// keep keeps the messages, sends their receipts and returns those that may be
+// acknowledged: not what came from somebody who was shown out meanwhile. On
+// failure it ends the senders' connections, which makes them send again, and
+// nothing may be acknowledged; any other error of a hook would let the broker
+// acknowledge.
+func (h *hook) keep(row []arrival) (kept []arrival) {
+	var in []Message
+	for _, a := range row {
+		if by, ok := h.pass(a.client); ok {
+			kept = append(kept, a)
+			in = append(in, Message{Topic: a.packet.TopicName, Payload: a.packet.Payload, By: by})
+		}
+	}
+	if len(kept) == 0 {
+		return nil
 	}
 	out, err := h.desk.take(h.ctx, in)
 	if err != nil {
 		if !errors.Is(err, context.Canceled) {
-			h.log.Warn("messages were not kept and not acknowledged; their senders have to send again", "messages", len(row), "client", row[0].client.ID, "topic", row[0].packet.TopicName, "error", err)
+			h.log.Warn("messages were not kept and not acknowledged; their senders have to send again", "messages", len(kept), "client", kept[0].client.ID, "topic", kept[0].packet.TopicName, "error", err)
 		}
-		for _, a := range row {
+		for _, a := range kept {
 			a.client.Stop(packets.ErrServerUnavailable)
 		}
-		return false
+		return nil
 	}
 	for _, m := range out {
 		h.send(m)
 	}
-	return true
+	return kept
 }
 
 // send passes a message on to whoever listens.

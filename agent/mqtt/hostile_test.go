@@ -3,9 +3,11 @@ package mqtt
 import (
 	"bytes"
 	"context"
+	"errors"
 	"io"
 	"math/rand/v2"
 	"net"
+	"os"
 	"path/filepath"
 	"sync"
 	"testing"
@@ -53,6 +55,7 @@ func (d *watchedDoor) Take(ctx context.Context, offers []intake.Offer) ([]intake
 // secrets.
 type hostile struct {
 	addr       string
+	keys       *auth.Keys
 	door       *watchedDoor
 	evil, good string
 }
@@ -61,7 +64,7 @@ func newHostile(t *testing.T) *hostile {
 	t.Helper()
 	keys, err := auth.Open(filepath.Join(t.TempDir(), "access"))
 	require.NoError(t, err)
-	h := &hostile{door: &watchedDoor{spokeOf: map[string]int{}}}
+	h := &hostile{keys: keys, door: &watchedDoor{spokeOf: map[string]int{}}}
 	h.evil, err = keys.Add("evil", auth.Device, auth.Machines{"E-*"}, noon)
 	require.NoError(t, err)
 	h.good, err = keys.Add("good", auth.Device, auth.Machines{"K-07"}, noon)
@@ -226,6 +229,44 @@ func TestHostileDevice(t *testing.T) {
 
 	publish(t, good, "arcdrift/v1/K-07/usage", usageOf7)
 	assert.NotNil(t, next(t, heard), "the other device goes on as before")
+}
+
+// Whoever is removed is out at once: nothing that comes by its connection later is
+// kept, and the connection ends although nothing is said.
+func TestRemovedAccountIsShownOut(t *testing.T) {
+	rounds := faulttest.Rounds(t, 9)
+	for range rounds {
+		h := newHostile(t)
+		conn, err := net.Dial("tcp", h.addr)
+		require.NoError(t, err)
+		_, err = conn.Write(bytesOf(t, h.connectPacket()))
+		require.NoError(t, err)
+		answer := make([]byte, 4)
+		_, err = io.ReadFull(conn, answer)
+		require.NoError(t, err)
+		require.Equal(t, "\x20\x02\x00\x00", string(answer))
+		good := h.goodDevice(t)
+		require.NoError(t, h.keys.Remove("evil"))
+		for range 100 {
+			if _, err := conn.Write(bytesOf(t, publishPacket("arcdrift/v1/E-1/usage", `{"arc_count":1}`, false))); err != nil {
+				break // it was shown out
+			}
+		}
+		require.NoError(t, conn.SetReadDeadline(time.Now().Add(patience)))
+		more, err := io.ReadAll(conn)
+		assert.False(t, errors.Is(err, os.ErrDeadlineExceeded), "it is still connected")
+		assert.Empty(t, more, "it was answered")
+		require.NoError(t, conn.Close())
+		h.door.mu.Lock()
+		assert.Zero(t, h.door.spokeOf["E-1"], "records after the removal")
+		h.door.mu.Unlock()
+
+		heard := listen(t, good, "arcdrift/v1/K-07/#")
+		require.NoError(t, h.keys.Remove("good"))
+		require.Eventually(t, func() bool { return !good.IsConnectionOpen() }, patience, 5*time.Millisecond, "who only listens stays")
+		assert.Empty(t, heard)
+	}
+	faulttest.Bound(t, "removed account that wrote or stayed", rounds)
 }
 
 // Packets that are spoilt at random, behind good credentials: whatever the
