@@ -167,8 +167,13 @@ func (s *simulation) path(d model.Draw, scatter []float64, horizon float64) floa
 
 // session runs one session and says whether it ended with a pass.
 func (s *simulation) session(d *model.Draw, need, scatter float64) bool {
-	for range s.limit {
+	for try := range s.limit {
 		deviation := need + scatter*s.rng.NormFloat64() - d.Setting
+		if try == 0 && s.p.Follow > 0 {
+			before := d.Setting
+			d.Setting = s.within(d.Setting + s.p.Follow*deviation)
+			deviation -= d.Setting - before
+		}
 		passed := deviation >= s.lo && deviation <= s.hi
 		gain := s.p.GainFail
 		if passed {
@@ -176,7 +181,7 @@ func (s *simulation) session(d *model.Draw, need, scatter float64) bool {
 		}
 		if gain > 0 && math.Abs(deviation) > s.p.DeadBand {
 			moved := gain*deviation + s.p.CorrectSD*s.rng.NormFloat64()
-			d.Setting = min(max(d.Setting+moved, s.bottom), s.top)
+			d.Setting = s.within(d.Setting + moved)
 		}
 		if passed {
 			return true
@@ -184,3 +189,6 @@ func (s *simulation) session(d *model.Draw, need, scatter float64) bool {
 	}
 	return false
 }
+
+// within keeps a setting where the machine can go.
+func (s *simulation) within(setting float64) float64 { return min(max(setting, s.bottom), s.top) }

@@ -29,14 +29,30 @@ func even() *model.Params {
 // barrier: first passage, looked at every 40 arcs. Looking so seldom is as good
 // as a barrier 0.5826 standard deviations of a step further off (Broadie,
 // Glasserman & Kou 1997, Mathematical Finance 7:325).
+//
+// It is the same whether the machine corrects after a fail or the setting is moved
+// to the need before a session of one attempt.
 func TestRunIsFirstPassageAtTheLimit(t *testing.T) {
+	for name, policy := range map[string]struct {
+		gain, follow float64
+		limit        int
+	}{"corrects": {1, 0, 4}, "follows": {0, 1, 1}} {
+		t.Run(name, func(t *testing.T) {
+			p := even()
+			p.GainFail, p.Follow = policy.gain, policy.follow
+			isFirstPassage(t, p, policy.limit)
+		})
+	}
+}
+
+func isFirstPassage(t *testing.T, p *model.Params, attempts int) {
+	t.Helper()
 	const paths, step = 20_000, 0.04 // a session each 40 arcs, in 1000 arcs
 	// A hundredth of everything: wear adds percent and the walk log percent, and
 	// so near to nominal the two are the same.
-	p := even()
 	p.Limit, p.Tolerance = drift.Some(0.12), drift.Some(0.001)
 	p.Slope, p.SlopeSD, p.Walk = 0.02, 0.008, 4e-4
-	life := forecast.Run(model.NewMachine("K-07", p), forecast.Plan{Paths: paths, Horizon: 20_000, AttemptLimit: 4, Seed: 1})
+	life := forecast.Run(model.NewMachine("K-07", p), forecast.Plan{Paths: paths, Horizon: 20_000, AttemptLimit: attempts, Seed: 1})
 	_, top := p.Bounds()
 	_, edge := p.Window()
 	exact := forecast.FirstPassage{

@@ -313,7 +313,7 @@ func (f *form) params(p *Params) {
 	f.opt(&p.Target)
 	f.opt(&p.Tolerance)
 	f.opt(&p.Limit)
-	f.floats(&p.GainFail, &p.GainPass, &p.DeadBand, &p.CorrectSD, &p.Resets)
+	f.floats(&p.GainFail, &p.GainPass, &p.DeadBand, &p.CorrectSD, &p.Resets, &p.Follow)
 	f.floats(&p.Level, &p.LevelSD, &p.Slope, &p.SlopeSD, &p.Walk, &p.SlopeWalk, &p.Bend)
 	f.row(p.Air[:])
 	for i := range p.AirCov {

@@ -23,6 +23,7 @@ func learnKind(start Params, histories []History, stages []stage) Params {
 	p := &start
 	p.told(histories)
 	p.policy(histories)
+	p.follow(histories)
 	prior := *p
 	if !slices.ContainsFunc(histories, History.attempted) {
 		p.effects(&prior, histories)

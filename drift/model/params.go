@@ -21,6 +21,9 @@ type Params struct {
 	// how far a correction lies from gain times deviation; Resets is the chance that
 	// a new pair puts the setting back to nominal.
 	DeadBand, CorrectSD, Resets float64
+	// Follow is the part of the deviation that is made up for before a session, by
+	// the machine or by somebody, without a correction that says so.
+	Follow float64
 
 	// Level of a new pair at reference air, and how it differs between pairs.
 	Level, LevelSD float64

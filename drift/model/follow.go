@@ -1,0 +1,42 @@
+package model
+
+import "math"
+
+// follow learns how far settings follow the need between sessions, though nobody
+// recorded a correction: the median share of the deviation from the setting that
+// was left which the next setting has made up for, over sessions whose first
+// attempt was measured and lay far enough off to tell.
+func (p *Params) follow(histories []History) {
+	var shares []float64
+	for _, h := range histories {
+		left, known, pair := 0.0, false, -1
+		for i := range h.Events {
+			ev := &h.Events[i]
+			if ev.Kind != Attempt {
+				continue
+			}
+			melt, measured := ev.Melt.Get()
+			setting, told := ev.Setting.Get()
+			if off := setting - melt/p.Kappa - left; known && measured && told && ev.NewSession && ev.Pair == pair && math.Abs(off) >= farMoved {
+				shares = append(shares, (setting-left)/off)
+			}
+			left, known = ev.Next.Get()
+			pair = ev.Pair
+		}
+	}
+	p.Follow = 0
+	if len(shares) < enough {
+		return
+	}
+	if share := min(median(shares), 1); share >= leastFollow {
+		p.Follow = share
+	}
+}
+
+const (
+	// farMoved is the deviation, in log percent, from which the share of it that a
+	// setting moved is not mostly rounding.
+	farMoved = 0.3
+	// leastFollow is the share below which rounding explains it.
+	leastFollow = 0.3
+)
