@@ -53,9 +53,9 @@ var only = map[string][]string{
 	"github.com/eclipse/paho.mqtt.golang": {"agent/mqtt"},
 	"github.com/mochi-mqtt/server":        {"agent/mqtt"},
 	"github.com/prometheus":               {"agent/metrics"},
-	"github.com/spf13":                    {"agent"},
+	"github.com/spf13":                    {"agent", "cmd/driftlab"},
 	"gonum.org/v1/gonum":                  {"drift/fit"},
-	"arcdrift/drift/synth":                {"agent"},
+	"arcdrift/drift/synth":                {"agent", "cmd/driftlab"},
 }
 
 const module = "arcdrift/"

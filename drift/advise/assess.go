@@ -99,17 +99,7 @@ var grades = map[model.Grade]Grade{
 // describe fills in the numbers.
 func (a *Assessment) describe(s *Subject) {
 	m := s.Known
-	p := m.Params()
-	level, sd := m.Level()
-	slope, slopeSD := m.Slope()
-	a.Drift = Drift{
-		RequiredPower: percent(level), SD: percentSD(level, sd),
-		Per1000Arcs: rounded(slope, 100), Per1000ArcsSD: rounded(slopeSD, 100),
-		Limit: p.Limit.OrElse(s.Settings.Limit), Scatter: rounded(m.Scatter(), 100),
-	}
-	if setting, sd := m.Setting(); sd < knownSetting {
-		a.Drift.Setting = percent(setting)
-	}
+	a.Drift = DriftOf(m, &s.Settings)
 	if a.Data.Grade != Full {
 		a.Warnings = append(a.Warnings, "Required power is inferred: these records do not carry both meltback and setting.")
 	}
@@ -138,6 +128,21 @@ func (a *Assessment) describe(s *Subject) {
 	if m.Unlogged() {
 		a.Warnings = append(a.Warnings, "The arc counter fell without a replacement on record. New pair, or counter reset? Log a service to say which.")
 	}
+}
+
+// DriftOf is what is said of the required power of a machine with a calibration.
+func DriftOf(m *model.Machine, settings *drift.Settings) Drift {
+	level, sd := m.Level()
+	slope, slopeSD := m.Slope()
+	d := Drift{
+		RequiredPower: percent(level), SD: percentSD(level, sd),
+		Per1000Arcs: rounded(slope, 100), Per1000ArcsSD: rounded(slopeSD, 100),
+		Limit: m.Params().Limit.OrElse(settings.Limit), Scatter: rounded(m.Scatter(), 100),
+	}
+	if setting, sd := m.Setting(); sd < knownSetting {
+		d.Setting = percent(setting)
+	}
+	return d
 }
 
 // knownSetting is the doubt, in log percent, up to which a setting is told.

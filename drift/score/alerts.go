@@ -7,6 +7,7 @@ import (
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/forecast"
 	"arcdrift/drift/model"
 )
 
@@ -129,6 +130,7 @@ func (w *walker) watch(p *Past, i int) {
 			w.guards[k].end(ev.Time)
 		}
 		w.earlier, w.pair = nil, ev.Pair
+		w.states = append(w.states, StateCase{p.Machine, ev.Time, advise.CheckFirst})
 	}
 	if ev.Kind != model.Attempt {
 		return
@@ -139,24 +141,33 @@ func (w *walker) watch(p *Past, i int) {
 	} else {
 		w.guards[byRow].end(ev.Time) // a pass ends the row
 	}
-	if w.machine.Streak().Attempts > 0 || w.machine.Attempts() == 0 || !sessionEnds(p.Events, i) {
+	if w.machine.Attempts() == 0 || !sessionEnds(p.Events, i) {
 		return
 	}
-	for k, alarm := range w.alarms(p, ev.Time) {
+	life := w.life(p.Settings.AttemptLimit, glancePaths, advise.Glance(w.machine))
+	state := w.state(p, ev.Time, life)
+	w.states = append(w.states, StateCase{p.Machine, ev.Time, state})
+	if w.machine.Streak().Attempts > 0 {
+		return
+	}
+	for k, alarm := range w.alarms(ev.Time, life, state) {
 		if k != byRow {
 			w.guards[k].look(alarm, names[k], p.Machine, ev.Time)
 		}
 	}
 }
 
-// alarms says which of the watchers of the future raise an alarm now; the row of
-// fails is none of them.
-func (w *walker) alarms(p *Past, now time.Time) [watchers]bool {
-	life := w.life(p.Settings.AttemptLimit, glancePaths, advise.Glance(w.machine))
-	a := advise.Assess(&advise.Subject{
+// state is what is said of the machine at the end of a session.
+func (w *walker) state(p *Past, now time.Time, life forecast.Life) advise.State {
+	return advise.Assess(&advise.Subject{
 		Machine: p.Machine, Records: w.machine.Attempts(), Last: now, Known: w.machine, Life: life,
 		Settings: p.Settings, Earlier: w.earlier,
-	}, now)
+	}, now).State
+}
+
+// alarms says which of the watchers of the future raise an alarm now, in this state
+// of the machine; the row of fails is none of them.
+func (w *walker) alarms(now time.Time, life forecast.Life, state advise.State) [watchers]bool {
 	const kept = 2
 	w.earlier = append(w.earlier, advise.Judge(w.machine, life))
 	w.earlier = w.earlier[max(len(w.earlier)-kept, 0):]
@@ -164,7 +175,7 @@ func (w *walker) alarms(p *Past, now time.Time) [watchers]bool {
 	ahead := advise.CallDays * w.pace()
 	lives := pastLives(w.lives, arcs)
 	return [watchers]bool{
-		a.State == advise.ServiceSoon || a.State == advise.Stop,
+		state == advise.ServiceSoon || state == advise.Stop,
 		lives.Before(ahead) >= advise.LikelyFailure,
 		w.count-arcs <= ahead,
 		byBest: w.foresees(now, ahead),
@@ -294,8 +305,24 @@ type AlertRow struct {
 // noticeDays is what it takes to get a machine to the bench in good order.
 const noticeDays = 3
 
-// alertRows scores the watchers.
-func alertRows(w *Watch) []AlertRow {
+// Of is what was said of some of the machines.
+func (w *Watch) Of(machine func(name string) bool) Watch {
+	out := Watch{Known: w.Known}
+	for _, a := range w.Alerts {
+		if machine(a.Machine) {
+			out.Alerts = append(out.Alerts, a)
+		}
+	}
+	for _, f := range w.Failures {
+		if machine(f.Machine) {
+			out.Failures = append(out.Failures, f)
+		}
+	}
+	return out
+}
+
+// Rows scores the watchers, in the order of [Watchers].
+func (w *Watch) Rows() []AlertRow {
 	names := Watchers(w.Known)
 	rows := make([]AlertRow, watchers)
 	for k := range rows {

@@ -32,7 +32,7 @@ type Announced struct {
 
 // Card makes the report card of the replay.
 func (r *Replay) Card() Card {
-	c := Card{Until: r.Until, AlertRow: alertRows(&r.Watch)[0], List: []Alert{}, Failed: []Announced{}}
+	c := Card{Until: r.Until, AlertRow: r.Watch.Rows()[0], List: []Alert{}, Failed: []Announced{}}
 	if len(r.Moments) > 0 {
 		c.From = r.Moments[0]
 	}

@@ -21,10 +21,10 @@ import (
 type Source func(asOf time.Time) ([]Past, error)
 
 // A replay stops at fixed moments: the first after firstDays of history, then
-// every everyDays.
+// every EveryDays, unless its plan says otherwise.
 const (
 	firstDays = 60
-	everyDays = 14
+	EveryDays = 14
 )
 
 // Plan says how to replay.
@@ -36,6 +36,12 @@ type Plan struct {
 	// Truth, where there is one, is asked which failures were the electrodes', and
 	// what perfect knowledge would have said.
 	Truth Truth
+	// Asked, if not nil, are the questions of a machine's crew, in time order: each
+	// is answered from what had happened by then.
+	Asked func(machine string) []advise.Move
+	// EveryDays is the number of days between two moments, at each of which all is
+	// learnt anew: most of the time that a replay takes. 0 is [EveryDays].
+	EveryDays int
 }
 
 // Paths of the forecasts that are scored, and of the verdicts after sessions.
@@ -56,6 +62,33 @@ type Replay struct {
 	Cases []Case
 	Moves []MoveCase
 	Watch Watch
+	// Levels are of each moment, States of each session and service after the first
+	// moment, Answers of the questions asked; of each machine in time order.
+	Levels  []Level
+	States  []StateCase
+	Answers []AnswerCase
+}
+
+// Level is what was said of a machine's required power at a moment, for the program
+// in use as far as it was told.
+type Level struct {
+	Machine, Program string
+	Moment           time.Time
+	advise.Drift
+}
+
+// StateCase is the state of a machine from a moment on, until the next of the same
+// machine: at the end of a session, or none where a service ended it.
+type StateCase struct {
+	Machine string
+	From    time.Time
+	State   advise.State
+}
+
+// AnswerCase is a question of [Plan.Asked] with its answer.
+type AnswerCase struct {
+	Question advise.Move
+	advise.MoveAnswer
 }
 
 // Case is one forecast of a pair's arcs to failure, by each forecaster.
@@ -83,13 +116,16 @@ func Run(at Source, now time.Time, plan Plan) (*Replay, error) {
 		return nil, err
 	}
 	r := &Replay{Seed: plan.Seed, Watch: Watch{Known: plan.Truth != nil}}
-	if r.span(whole); len(r.Moments) == 0 {
+	if r.span(whole, cmp.Or(plan.EveryDays, EveryDays)); len(r.Moments) == 0 {
 		return r, nil
 	}
 	walkers := map[string]*walker{}
 	for i := range whole {
 		w := &walker{seed: plan.Seed ^ hash(whole[i].Machine), whole: &whole[i], truth: plan.Truth}
 		w.failed, _ = whole[i].failuresOf(w.electrodes)
+		if plan.Asked != nil {
+			w.asked = plan.Asked(w.whole.Machine)
+		}
 		walkers[whole[i].Machine] = w
 	}
 	past, err := at(r.Moments[0])
@@ -103,7 +139,11 @@ func Run(at Source, now time.Time, plan Plan) (*Replay, error) {
 				return nil, err
 			}
 		}
-		r.stage(moment, past, next, walkers)
+		until := now
+		if i+1 < len(r.Moments) {
+			until = r.Moments[i+1]
+		}
+		r.stage(moment, until, past, next, walkers)
 		past = next
 		if plan.Progress != nil {
 			plan.Progress(i+1, len(r.Moments))
@@ -115,7 +155,7 @@ func Run(at Source, now time.Time, plan Plan) (*Replay, error) {
 
 // span finds the moments; a short history has none. It begins when half of the
 // machines had: one clock that was years slow is not the beginning.
-func (r *Replay) span(whole []Past) {
+func (r *Replay) span(whole []Past, every int) {
 	var first []time.Time
 	for i := range whole {
 		events := whole[i].Events
@@ -133,14 +173,14 @@ func (r *Replay) span(whole []Past) {
 	slices.SortFunc(first, time.Time.Compare)
 	begin := first[(len(first)-1)/2]
 	const day = 24 * time.Hour
-	for m := begin.UTC().Truncate(day).Add(firstDays * day); m.Before(r.Until); m = m.Add(everyDays * day) {
+	for m := begin.UTC().Truncate(day).Add(firstDays * day); m.Before(r.Until); m = m.Add(time.Duration(every) * day) {
 		r.Moments = append(r.Moments, m)
 	}
 }
 
 // stage does one moment and what follows it up to the next, for each machine on
 // its own.
-func (r *Replay) stage(moment time.Time, past, next []Past, walkers map[string]*walker) {
+func (r *Replay) stage(moment, until time.Time, past, next []Past, walkers map[string]*walker) {
 	var sample model.Sample
 	for i := range past {
 		if len(past[i].Events) > 0 {
@@ -165,7 +205,7 @@ func (r *Replay) stage(moment time.Time, past, next []Past, walkers map[string]*
 		if was := were[p.Machine]; was != nil {
 			w.forecast(moment, was)
 		}
-		w.lead(moment, p)
+		w.lead(moment, until, p)
 	})
 }
 
@@ -198,6 +238,9 @@ func (r *Replay) collect(walkers map[string]*walker) {
 		w := walkers[name]
 		r.Cases = append(r.Cases, w.cases...)
 		r.Moves = append(r.Moves, w.moves...)
+		r.Levels = append(r.Levels, w.levels...)
+		r.States = append(r.States, w.states...)
+		r.Answers = append(r.Answers, w.answers...)
 		r.Watch.add(w, r.Moments[0], r.Until)
 	}
 	slices.SortStableFunc(r.Cases, func(a, b Case) int { return cmp.Compare(a.Moment.UnixNano(), b.Moment.UnixNano()) })
@@ -219,6 +262,10 @@ type walker struct {
 	guards  [watchers]guard
 	earlier []advise.Verdict
 	last    *drift.Calibration // of the session before
+	asked   []advise.Move      // still to be answered
+	levels  []Level
+	states  []StateCase
+	answers []AnswerCase
 }
 
 // forecast folds the machine up to the moment and keeps what is said of its
@@ -226,6 +273,9 @@ type walker struct {
 func (w *walker) forecast(moment time.Time, was *Past) {
 	for i := range was.Events {
 		w.machine.Take(&was.Events[i])
+	}
+	if w.machine.Attempts() > 0 {
+		w.levels = append(w.levels, Level{was.Machine, was.Key.Program, moment, advise.DriftOf(w.machine, &was.Settings)})
 	}
 	fate, heard := w.whole.fateAfter(moment, w.failed)
 	if _, down := was.failures(); down || !heard || w.machine.Attempts() == 0 {
@@ -265,14 +315,29 @@ func (w *walker) pace() float64 {
 }
 
 // lead takes the machine through what came after the moment.
-func (w *walker) lead(moment time.Time, p *Past) {
+func (w *walker) lead(moment, until time.Time, p *Past) {
+	w.asked = slices.DeleteFunc(w.asked, func(q advise.Move) bool { return q.AsOf.Before(moment) })
 	for i := p.upTo(moment); i < len(p.Events); i++ {
 		ev := &p.Events[i]
+		w.answer(p, ev.Time)
 		if ev.Kind == model.Attempt && ev.NewSession {
 			w.visit(p, i)
 		}
 		w.machine.Take(ev)
 		w.watch(p, i)
+	}
+	w.answer(p, until)
+}
+
+// answer answers the questions from before a moment; not of a machine of which
+// nothing is known yet.
+func (w *walker) answer(p *Past, until time.Time) {
+	site := advise.Site{Known: w.machine, Settings: p.Settings}
+	for len(w.asked) > 0 && w.asked[0].AsOf.Before(until) {
+		if w.machine.Attempts() > 0 {
+			w.answers = append(w.answers, AnswerCase{w.asked[0], site.Recalibrated(w.asked[0])})
+		}
+		w.asked = w.asked[1:]
 	}
 }
 

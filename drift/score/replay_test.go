@@ -2,6 +2,7 @@ package score
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -12,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/drift"
+	"arcdrift/drift/advise"
 	"arcdrift/drift/model"
 )
 
@@ -145,6 +147,14 @@ func TestNoLookAhead(t *testing.T) {
 		}
 		return out
 	}
+	states := func(r *Replay) (out []StateCase) {
+		for _, s := range r.States {
+			if s.From.Before(changed) {
+				out = append(out, s)
+			}
+		}
+		return out
+	}
 	before := run(t, fleetOf(turn, 1000))
 	require.Len(t, forecasts(before), 6)
 	require.NotEmpty(t, alerts(before))
@@ -154,6 +164,7 @@ func TestNoLookAhead(t *testing.T) {
 		assert.Equal(t, forecasts(before), forecasts(after))
 		assert.Equal(t, moves(before), moves(after))
 		assert.Equal(t, alerts(before), alerts(after))
+		assert.Equal(t, states(before), states(after))
 	}
 }
 
@@ -170,8 +181,63 @@ func TestASlowClockIsNotTheBeginning(t *testing.T) {
 	pasts := fleetOf(span, 0)
 	pasts[1].Events[0].Time = dawn.AddDate(-20, 0, 0)
 	r := Replay{}
-	r.span(pasts)
+	r.span(pasts, EveryDays)
 	assert.Len(t, r.Moments, 3)
+}
+
+// What is asked before the first moment is not answered; what comes after a session
+// is answered from it, and what is asked at its very moment too.
+func TestQuestionsAreAnsweredWhenTheyAreAsked(t *testing.T) {
+	pasts := fleetOf(span, 0)
+	learnt := dawn.Truncate(24*time.Hour).AddDate(0, 0, firstDays)
+	session := dawn.AddDate(0, 0, firstDays+20).Add(7 * time.Hour) // as worn has them
+	ask := func(at time.Time) advise.Move {
+		return advise.Move{Machine: "K-01", AsOf: at, Temperature: drift.Some(10.0), Humidity: drift.Some(60.0), Altitude: drift.Some(100.0)}
+	}
+	asked := []advise.Move{ask(learnt.Add(-time.Second)), ask(session.Add(-time.Second)), ask(session), ask(session.Add(4 * time.Minute))}
+	r, err := Run(source(pasts), dawn.AddDate(0, 0, span), Plan{Seed: 1, Asked: func(machine string) []advise.Move {
+		if machine != "K-01" {
+			return nil
+		}
+		return slices.Clone(asked)
+	}})
+	require.NoError(t, err)
+	require.Len(t, r.Answers, 3)
+	var chances []float64
+	for i, a := range r.Answers {
+		assert.Equal(t, asked[i+1], a.Question)
+		chances = append(chances, a.ProbabilityOut.Or(math.NaN()))
+	}
+	assert.NotEqual(t, chances[0], chances[1], "the session at that moment is known")
+}
+
+func TestLevelsAndStatesAreKept(t *testing.T) {
+	r := run(t, fleetOf(span, 0))
+	require.Len(t, r.Levels, 9, "three machines at three moments")
+	for _, l := range r.Levels {
+		assert.True(t, l.RequiredPower.Known() && l.SD.Known(), l)
+	}
+	stopped := map[string]bool{}
+	for i, s := range r.States {
+		assert.False(t, s.From.Before(r.Moments[0]))
+		stopped[s.Machine] = stopped[s.Machine] || s.State == advise.Stop
+		if i > 0 && r.States[i-1].Machine == s.Machine {
+			assert.False(t, s.From.Before(r.States[i-1].From))
+		}
+	}
+	for _, f := range r.Watch.Failures {
+		assert.True(t, slices.ContainsFunc(r.States, func(s StateCase) bool {
+			return s.Machine == f.Machine && s.From.After(f.Time) && s.State == advise.CheckFirst
+		}), "the bench has replaced the pair after the failure of %s", f.Time)
+	}
+	assert.Contains(t, slices.Collect(maps.Values(stopped)), true)
+}
+
+func TestMomentsAsOftenAsAsked(t *testing.T) {
+	r, err := Run(source(fleetOf(span, 0)[:1]), dawn.AddDate(0, 0, span), Plan{Seed: 1, EveryDays: 20})
+	require.NoError(t, err)
+	require.Len(t, r.Moments, 2)
+	assert.Equal(t, 20*24*time.Hour, r.Moments[1].Sub(r.Moments[0]))
 }
 
 func TestProgressIsTold(t *testing.T) {

@@ -80,7 +80,7 @@ type ArcsRow struct {
 func (r *Replay) Tables() Report {
 	out := Report{
 		Seed: r.Seed, Machines: r.Machines, Until: r.Until, Moments: len(r.Moments),
-		Reach: forecast.Horizon, Arcs: []ArcsRow{}, Moves: moveRows(r.Moves), Bins: reliability(r.Moves), Alerts: alertRows(&r.Watch),
+		Reach: forecast.Horizon, Arcs: []ArcsRow{}, Moves: moveRows(r.Moves), Bins: reliability(r.Moves), Alerts: r.Watch.Rows(),
 	}
 	if len(r.Moments) > 0 {
 		out.From = r.Moments[0]

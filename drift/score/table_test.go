@@ -150,11 +150,11 @@ func TestAlertsByHand(t *testing.T) {
 	g.alerts[0].Outcome, g.alerts[1].Outcome = Right, Wrong
 	none := drift.Opt[float64]{}
 	all := append(g.alerts, Alert{Who: Hindsight, Outcome: Right}, Alert{Who: PastLives, Outcome: Right, Recent: true})
-	rows := alertRows(&Watch{Alerts: all, Months: 4, Failures: []Failed{
+	rows := (&Watch{Alerts: all, Months: 4, Failures: []Failed{
 		{Notice: []drift.Opt[float64]{drift.Some(5.0), none, none, none, drift.Some(9.0)}},
 		{Notice: []drift.Opt[float64]{drift.Some(2.0), none, none, none, drift.Some(2.0)}},
 		{Notice: []drift.Opt[float64]{none, none, none, drift.Some(0.0), drift.Some(3.0)}},
-	}})
+	}}).Rows()
 	m := rows[0]
 	assert.Equal(t, []int{2, 1, 1, 0, 3, 1}, []int{m.Alerts, m.Right, m.Wrong, m.Unclear, m.Failures, m.Announced})
 	assert.Equal(t, drift.Some(0.5), m.PerMonth)

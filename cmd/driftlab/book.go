@@ -1,0 +1,118 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/wire"
+	"arcdrift/drift"
+	"arcdrift/drift/blind"
+)
+
+// book is a store in memory: what the door keeps and what a replay reads. It holds
+// one fleet and has one writer.
+type book struct {
+	ids      map[string][]drift.Entry // by id, those with different bodies
+	entries  int
+	machines map[string][]drift.Entry
+	setups   []drift.Entry
+	refused  []intake.Refusal
+}
+
+// take lets the lines of a fleet in through the ordinary decoder and the ordinary
+// door, each arriving when it did.
+func take(ctx context.Context, lines []blind.Line) (*book, error) {
+	b := &book{ids: map[string][]drift.Entry{}, machines: map[string][]drift.Entry{}}
+	if len(lines) == 0 {
+		return b, nil
+	}
+	offers := make([]intake.Offer, len(lines))
+	for i, line := range lines {
+		o := intake.Offer{Raw: line.JSON, Line: i + 1, Via: "import", Received: line.Received}
+		r, err := wire.Record(line.JSON)
+		if o.Record = r; err != nil {
+			o.Problem = drift.ProblemOf(err)
+		}
+		offers[i] = o
+	}
+	last := slices.MaxFunc(lines, func(a, b blind.Line) int { return a.Received.Compare(b.Received) }).Received
+	door := intake.New(b, func() time.Time { return last }, func([]drift.Entry) {})
+	ctx, stop := context.WithCancel(ctx)
+	ended := make(chan error, 1)
+	go func() { ended <- door.Run(ctx) }()
+	_, err := door.Take(ctx, offers)
+	stop()
+	return b, errors.Join(err, <-ended)
+}
+
+// Append implements [intake.Store].
+func (b *book) Append(entries []drift.Entry, refusals []intake.Refusal) ([]intake.Placed, error) {
+	placed := make([]intake.Placed, len(entries))
+	for i := range entries {
+		placed[i] = b.keep(entries[i])
+	}
+	b.refused = append(b.refused, refusals...)
+	return placed, nil
+}
+
+// keep keeps one entry, unless it is there.
+func (b *book) keep(e drift.Entry) intake.Placed {
+	if e.PossibleRepeat {
+		// The door makes up an id by chance: here equal runs are to be equal.
+		e.ID = fmt.Sprintf("unnamed-%d", b.entries+1)
+	}
+	for _, old := range b.ids[e.ID] {
+		if old.SameBody(&e.Record) {
+			return intake.Placed{Epoch: old.StoreEpoch, Seq: old.StoreSeq, Duplicate: true}
+		}
+	}
+	conflict := len(b.ids[e.ID]) > 0
+	b.entries++
+	e.StoreEpoch, e.StoreSeq = 1, uint64(b.entries)
+	b.ids[e.ID] = append(b.ids[e.ID], e)
+	if !conflict {
+		if e.Machine != "" {
+			b.machines[e.Machine] = append(b.machines[e.Machine], e)
+		}
+		if e.Type == drift.TypeSetup {
+			b.setups = append(b.setups, e)
+		}
+	}
+	return intake.Placed{Epoch: e.StoreEpoch, Seq: e.StoreSeq, Conflict: conflict}
+}
+
+// Counters are none: the door opens on an empty book.
+func (b *book) Counters() (map[string]intake.Counter, error) {
+	return map[string]intake.Counter{}, nil
+}
+
+// Machines returns the names in order.
+func (b *book) Machines() ([]string, error) {
+	names := make([]string, 0, len(b.machines))
+	for name := range b.machines {
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	return names, nil
+}
+
+// History returns everything of one machine.
+func (b *book) History(machine string) ([]drift.Entry, error) {
+	return slices.Clone(b.machines[machine]), nil
+}
+
+// Setups returns the setups of all scopes.
+func (b *book) Setups() ([]drift.Entry, error) { return slices.Clone(b.setups), nil }
+
+// Refused counts those of each machine.
+func (b *book) Refused() (map[string]int, error) {
+	out := map[string]int{}
+	for i := range b.refused {
+		out[b.refused[i].Machine]++
+	}
+	return out, nil
+}

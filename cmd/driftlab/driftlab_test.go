@@ -1,0 +1,145 @@
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+
+	"arcdrift/drift/blind"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// lab runs a command line.
+func lab(t *testing.T, args ...string) (code int, stdout, stderr string) {
+	t.Helper()
+	var out, talk bytes.Buffer
+	e := env{stdout: &out, stderr: &talk}
+	code = e.run(t.Context(), args)
+	return code, out.String(), talk.String()
+}
+
+func line(at time.Time, json string) blind.Line {
+	return blind.Line{Received: at, JSON: []byte(json)}
+}
+
+func TestLinesComeInByTheOrdinaryDoor(t *testing.T) {
+	bare := `{"type":"calibration","machine":"M","passed":true}`
+	lines := []blind.Line{
+		line(noon, `{"type":"setup","scope":"fleet","attempt_limit":5}`),
+		line(noon, `{"type":"calibration","machine":"M","passed":true,"time":"2025-03-03T11:58:00Z"}`),
+		line(noon.Add(time.Hour), `{"type":"calibration","machine":"M","passed":true,"time":"2025-03-03T11:58:00Z"}`), // again
+		line(noon.Add(2*time.Hour), `{"type":"calibration","machine":"M","pased":true}`),
+		line(noon.Add(3*time.Hour), `{"type":"calibration","machine":"M","passed":true,"humidity_pct":140}`),
+		line(noon.Add(4*time.Hour), bare), // nothing tells these from repeats
+		line(noon.Add(4*time.Hour), bare),
+	}
+	b, err := take(t.Context(), lines)
+	require.NoError(t, err)
+	history, err := b.History("M")
+	require.NoError(t, err)
+	require.Len(t, history, 3)
+	assert.Equal(t, noon, history[0].Received, "it arrived when it did")
+	assert.Equal(t, noon.Add(4*time.Hour), history[1].When())
+	assert.True(t, history[1].PossibleRepeat)
+	setups, err := b.Setups()
+	require.NoError(t, err)
+	assert.Len(t, setups, 1)
+	require.Len(t, b.refused, 2)
+	assert.Equal(t, "pased", b.refused[0].Problem.Field)
+	assert.Equal(t, 5, b.refused[1].Line)
+
+	again, err := take(t.Context(), lines)
+	require.NoError(t, err)
+	other, err := again.History("M")
+	require.NoError(t, err)
+	assert.Equal(t, history, other, "ids that are made up are the same in every run")
+}
+
+// small is a world of drift/synth whose mess is a line in a thousand that nobody can
+// read.
+func small() []world {
+	return []world{{"small", func(w blind.Wish) *blind.Fleet {
+		f := ours()[0].make(w)
+		if w.Mess {
+			f.Lines = append(f.Lines, line(f.Lines[len(f.Lines)-1].Received, "{"))
+		}
+		return f
+	}}}
+}
+
+func smallPlan() plan {
+	return plan{fleets: 2, machines: 5, days: 80, step: 10, jobs: 1, seed: 3, worlds: []string{"small"}, typing: "drawn", format: "csv"}
+}
+
+func TestFiguresDoNotDependOnJobs(t *testing.T) {
+	run := func(jobs int) string {
+		p := smallPlan()
+		p.jobs = jobs
+		var out bytes.Buffer
+		require.NoError(t, p.judgeForecasts(t.Context(), &env{stdout: &out}, small(), bars))
+		return out.String()
+	}
+	one := run(1)
+	assert.Contains(t, one, "small 3,all,power_rms,")
+	assert.Contains(t, one, "small 4,all,power_rms,")
+	assert.Contains(t, one, "pooled,all,refused,0,")
+	assert.Equal(t, one, run(3))
+}
+
+func TestABarThatIsNotMetEndsWithOne(t *testing.T) {
+	p := smallPlan()
+	p.fleets = 1
+	var out bytes.Buffer
+	e := &env{stdout: &out}
+	none := func(blind.Wish) []bar { return []bar{atMost("power_rms", allData, 60)} }
+	p.check = true
+	assert.NoError(t, p.judgeForecasts(t.Context(), e, small(), none))
+	never := func(blind.Wish) []bar { return []bar{atMost("power_rms", allData, 0)} }
+	err := p.judgeForecasts(t.Context(), e, small(), never)
+	require.ErrorContains(t, err, "1 bars are not met:\n  all, required power: rms error: ")
+	p.check, p.format = false, "text"
+	assert.NoError(t, p.judgeForecasts(t.Context(), e, small(), never), "it is shown all the same")
+	assert.Contains(t, out.String(), "not met")
+}
+
+func TestRefusedLinesAreCountedAndNamed(t *testing.T) {
+	heard, err := (&trial{small()[0], blind.Wish{Seed: 1, Machines: 1, Days: 3, Start: noon, Mess: true}, 14}).tell(t.Context(), false)
+	require.NoError(t, err)
+	require.Len(t, heard.refused, 1)
+	assert.Contains(t, heard.refused[0], fmt.Sprintf("small 1, line %d: ", heard.lines))
+	v := verdict{trials: []trial{{}}, refused: heard.refused, lines: heard.lines}
+	var out strings.Builder
+	v.head(&out)
+	assert.Contains(t, out.String(), fmt.Sprintf("1 of %d lines were refused.", heard.lines))
+	assert.Contains(t, out.String(), heard.refused[0])
+}
+
+func TestUsage(t *testing.T) {
+	for _, test := range []struct {
+		args string
+		says string
+	}{
+		{"synth --worlds nowhere", `worlds is "nowhere": it must be some of `},
+		{"synth --fleets 0", "must be 1 at least"},
+		{"synth --format yaml", `format is "yaml"`},
+		{"blind --grade best", `grade is "best"`},
+		{"blind --typing quickly", `typing is "quickly"`},
+		{"blind --programs -1", "must not be below 0"},
+		{"blind --no-such-flag", "unknown flag"},
+		{"blind 3", "unknown command"},
+	} {
+		code, _, talk := lab(t, strings.Fields(test.args)...)
+		assert.Equal(t, exitUsage, code, test.args)
+		assert.Contains(t, talk, test.says)
+	}
+	code, out, _ := lab(t, "blind", "--help")
+	assert.Equal(t, exitDone, code)
+	assert.Contains(t, out, "of one processor", "says what a run takes")
+}

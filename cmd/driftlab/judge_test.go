@@ -1,0 +1,212 @@
+package main
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+	"arcdrift/drift/blind"
+	"arcdrift/drift/score"
+)
+
+var noon = time.Date(2025, 3, 3, 12, 0, 0, 0, time.UTC)
+
+// rigged is a machine of which everything is known by hand.
+type rigged struct {
+	lived, ahead  int64 // what came, and what perfect knowledge reckons with
+	required, out float64
+	program       string
+	perDay        int64 // arcs from noon on
+}
+
+func (r rigged) At(at time.Time) blind.Condition {
+	return blind.Condition{Program: r.program, RequiredPct: r.required, Arcs: int64(at.Sub(noon).Hours()/24) * r.perDay}
+}
+
+func (r rigged) Lived(at time.Time, horizon int64) int64 { return min(r.lived, horizon) }
+
+func (r rigged) Futures(at time.Time, horizon int64, n int, seed uint64) []int64 {
+	out := make([]int64, n)
+	for i := range out {
+		out[i] = min(r.ahead, horizon)
+	}
+	return out
+}
+
+func (r rigged) ProbabilityOut(at time.Time, air blind.Air) float64 { return r.out }
+func (r rigged) Electrodes(session time.Time) bool                  { return true }
+
+func machine(grade advise.Grade, r rigged) *blind.Machine {
+	return &blind.Machine{Name: "M", Grade: string(grade), Life: r}
+}
+
+// says is an outlook that names a single number.
+func says(arcs float64) (o score.Outlook) {
+	for i := range o {
+		o[i] = arcs
+	}
+	return o
+}
+
+func TestSkillByHand(t *testing.T) {
+	// The truth is 1000. A single number q above it loses (0.9 + 0.5 + 0.1)(q − 1000)
+	// at the three quantiles, one below it (0.1 + 0.5 + 0.9)(1000 − q).
+	m := machine(advise.Full, rigged{lived: 1000, ahead: 900})
+	var part tally
+	part.forecast(&score.Case{Moment: noon, Said: []score.Outlook{says(1200), says(1300), says(1000), says(700)}}, m)
+	assert.InDeltaSlice(t, []float64{300, 450, 0, 450, 150}, part.losses[:], 1e-9)
+	skill, n := part.skill()
+	assert.InDelta(t, 0.5, skill, 1e-9)
+	assert.Equal(t, 1, n)
+	assert.Zero(t, part.inside, "1000 is not within 1200 to 1200")
+	part.forecast(&score.Case{Moment: noon, Said: []score.Outlook{says(1000), says(1300), says(1000), says(700)}}, m)
+	assert.Equal(t, 1, part.inside)
+	skill, _ = part.skill()
+	assert.InDelta(t, (900.-300)/(900-300), skill, 1e-9)
+
+	var lucky tally // past lives as good as perfect knowledge
+	lucky.forecast(&score.Case{Moment: noon, Said: []score.Outlook{says(1200), says(900), says(0), says(0)}}, m)
+	skill, n = lucky.skill()
+	assert.True(t, math.IsNaN(skill))
+	assert.Zero(t, n, "tells nothing")
+}
+
+func TestRequiredPowerByHand(t *testing.T) {
+	m := machine(advise.Full, rigged{required: 3, program: "a"})
+	said := func(program string, power drift.Opt[float64]) *score.Level {
+		return &score.Level{Program: program, Drift: advise.Drift{RequiredPower: power, SD: drift.Some(1.0)}}
+	}
+	var part tally
+	part.level(said("a", drift.Some(4.2)), m) // 1.2 standard deviations off
+	part.level(said("", drift.Some(2.0)), m)
+	part.level(said("a", drift.Some(1.0)), m)          // 2 off
+	part.level(said("b", drift.Some(99.0)), m)         // of another program
+	part.level(said("a", drift.Opt[float64]{}), m)     // not said
+	part.level(said("a", drift.Some(3.0+1.2816)), m)   // at the very end of the interval
+	part.level(said("a", drift.Some(3.0-1.281600)), m) // at the other
+	assert.Equal(t, 5, part.levels)
+	assert.Equal(t, 4, part.levelInside)
+	assert.InDelta(t, (1.2 - 1 - 2), part.levelErrors, 1e-9)
+	assert.InDelta(t, 1.44+1+4+2*1.2816*1.2816, part.levelSquares, 1e-9)
+}
+
+func TestSiteChecksByHand(t *testing.T) {
+	answer := func(a advise.Answer, chance drift.Opt[float64]) *score.AnswerCase {
+		return &score.AnswerCase{MoveAnswer: advise.MoveAnswer{Answer: a, ProbabilityOut: chance, Cost: advise.Cost{CheckMinutes: 5, OutMinutes: 60}}}
+	}
+	safe, out := machine(advise.Full, rigged{out: 0.05}), machine(advise.Full, rigged{out: 0.5})
+	var part tally
+	part.answer(answer(advise.NoNeed, drift.Some(0.02)), safe)         // 3 minutes, as perfect knowledge
+	part.answer(answer(advise.Recalibrate, drift.Some(0.25)), safe)    // 5 instead of 3
+	part.answer(answer(advise.NoNeed, drift.Some(0.08)), out)          // 30 instead of 5
+	part.answer(answer(advise.CannotTell, drift.Opt[float64]{}), safe) // 5 instead of 3
+	part.answer(answer(advise.Wait, drift.Some(0.5)), out)             // 5, as perfect knowledge
+	assert.Equal(t, []int{5, 4}, []int{part.answers, part.stated})
+	assert.InDelta(t, 3+5+30+5+5, part.minutes, 1e-9)
+	assert.InDelta(t, 3+3+5+3+5, part.leastMinutes, 1e-9)
+	assert.InDelta(t, 25, part.ifAll, 1e-9)
+	assert.InDelta(t, 0.03*0.03+0.2*0.2+0.42*0.42, part.chanceSquares, 1e-9)
+	for _, m := range judged() {
+		if m.key == "move_cost" {
+			cost, _ := m.value(&part)
+			assert.InDelta(t, (48.-19)/(25-19), cost, 1e-9)
+		}
+	}
+}
+
+func TestMedianWorstTenthAndPooled(t *testing.T) {
+	// Twelve fleets whose bias is −1, 0, … 10; the last two have too few cases.
+	var all []tallies
+	for i := range 12 {
+		n := leastCases
+		if i >= 10 {
+			n--
+		}
+		all = append(all, tallies{allData: &tally{levels: n, levelErrors: float64(n * (i - 1))}})
+	}
+	var bias measure
+	for _, m := range judged() {
+		if m.key == "power_bias" {
+			bias = m
+		}
+	}
+	s := summarize(bias, allData, all)
+	assert.Equal(t, 10, s.fleets)
+	assert.InDelta(t, 3.5, s.median, 1e-9)
+	assert.InDelta(t, 7, s.worst, 1e-9, "one fleet of ten is worse")
+	assert.InDelta(t, (10*35.+9*9+9*10)/(100+18), s.pooled, 1e-9)
+
+	none := summarize(bias, string(advise.Full), all)
+	assert.True(t, math.IsNaN(none.median) && math.IsNaN(none.pooled))
+	assert.Equal(t, "-", none.shown(none.median))
+}
+
+func TestTheWorstIsOnTheBadSide(t *testing.T) {
+	var all []tallies
+	for i := range 10 { // intervals that hold 76 to 94 %, and one that holds 60
+		all = append(all, tallies{allData: &tally{outlooks: outlooks{forecasts: 100, inside: 76 + 2*i}}})
+	}
+	all[0].of(allData).inside = 60
+	for _, m := range judged() {
+		if m.key == "interval" {
+			assert.InDelta(t, 0.94, summarize(m, allData, all).worst, 1e-9, "60 is the worst, 94 the next")
+		}
+	}
+}
+
+func TestBars(t *testing.T) {
+	v := verdict{measures: judged(), grades: []string{string(advise.Full)}, bars: bars(blind.Wish{})}
+	good := &tally{
+		outlooks: outlooks{forecasts: 100, inside: 80, losses: [byPerfect + 1]float64{19, 100, 100, 100, 0}},
+		levels:   100, levelInside: 80, levelSquares: 64, levelErrors: 40,
+		answers: 100, stated: 100, chanceSquares: 0.8, minutes: 10, leastMinutes: 0, ifAll: 100,
+	}
+	v.fleets = []tallies{{string(advise.Full): good}}
+	assert.Empty(t, v.missed())
+	good.losses[byModel] = 21 // skill 0.79
+	good.levelErrors = -60
+	assert.Equal(t, []string{
+		"full, arcs to failure: skill: 0.79 is not ≥ 0.80",
+		"full, required power: bias: -0.60 % is not -0.50 to 0.50",
+	}, v.missed())
+	v.fleets = []tallies{{}}
+	assert.Len(t, v.missed(), 7, "what could not be judged meets no bar")
+
+	known := map[string]bool{}
+	for _, m := range append(judged(), retold()...) {
+		known[m.key] = true
+	}
+	for _, all := range [][]bar{bars(blind.Wish{}), bars(blind.Wish{Programs: 3}), bars(blind.Wish{EveryDays: 7}), retoldBars()} {
+		for _, b := range all {
+			assert.True(t, known[b.measure], b.measure)
+			assert.Contains(t, grades(), b.grade)
+		}
+	}
+}
+
+func TestStopsByHand(t *testing.T) {
+	midnight := time.Date(2025, 3, 10, 0, 0, 0, 0, time.UTC)
+	heard := func(r rigged, states ...score.StateCase) *told {
+		f := &blind.Fleet{Machines: []blind.Machine{*machine(advise.Full, r)}}
+		return &told{Fleet: f, truth: truthOf(f), start: midnight, end: midnight.AddDate(0, 0, 10),
+			replay: &score.Replay{Moments: []time.Time{midnight}, States: states}}
+	}
+	from := func(day int, s advise.State) score.StateCase {
+		return score.StateCase{Machine: "M", From: midnight.AddDate(0, 0, day).Add(-time.Hour), State: s}
+	}
+	count := func(r rigged, clean, messy []score.StateCase) stops {
+		return compareStops(heard(r, clean...), heard(r, messy...)).of(allData).stops
+	}
+	// Of 100 arcs a day and 5 left it fails within 14 days, of 5,000 left not.
+	failing, good := rigged{perDay: 100, lived: 5}, rigged{perDay: 100, lived: 5000}
+	stop := []score.StateCase{from(2, advise.Stop), from(6, advise.CheckFirst)} // four midnights
+	assert.Equal(t, stops{days: 10, false: 4}, count(good, nil, stop))
+	assert.Equal(t, stops{days: 10, cleanFalse: 4}, count(good, stop, stop))
+	assert.Equal(t, stops{days: 10}, count(failing, nil, stop), "a right one more is no harm")
+	assert.Equal(t, stops{days: 10, true: 4}, count(failing, stop, stop))
+	assert.Equal(t, stops{days: 10, true: 4, lost: 2}, count(failing, stop, []score.StateCase{from(2, advise.Stop), from(4, advise.Fit)}))
+}

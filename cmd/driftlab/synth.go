@@ -1,0 +1,93 @@
+package main
+
+import (
+	"slices"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"arcdrift/drift/blind"
+	"arcdrift/drift/synth"
+)
+
+// ours are the worlds of drift/synth, whose authors have written the model too.
+func ours() []world {
+	var out []world
+	for _, w := range synth.Worlds() {
+		out = append(out, world{w.Name, func(wish blind.Wish) *blind.Fleet { return fleetOf(w, wish) }})
+	}
+	return out
+}
+
+func synthCommand(e *env) *cobra.Command {
+	p := plan{typing: "drawn"}
+	known := ours()
+	cmd := &cobra.Command{
+		Use:     "synth",
+		Short:   "Judge the same on fleets of our own making",
+		Long:    "Judges what is said of the fleets of drift/synth, whose habits the model's authors\nknow: no bar stands beside it. " + costs,
+		Example: "  driftlab synth --worlds straight,bent --fleets 6 --seed 41",
+		Args:    cobra.NoArgs,
+	}
+	p.flags(cmd, known)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error { return p.judgeForecasts(cmd.Context(), e, known, nil) }
+	return cmd
+}
+
+// fleetOf is a fleet of drift/synth as strangers' fleets are. Of the wish it knows
+// seed, size and dates.
+func fleetOf(w synth.World, wish blind.Wish) *blind.Fleet {
+	made := synth.Make(w, wish.Seed, wish.Machines, wish.Start, wish.Days)
+	out := &blind.Fleet{About: []string{w.About}}
+	for i := range made.Records {
+		r := &made.Records[i]
+		out.Lines = append(out.Lines, blind.Line{Received: r.Time, JSON: r.AppendCanonical(nil)})
+	}
+	for _, m := range made.Truth.Machines {
+		own := blind.Machine{Name: m.Name, Model: m.Model.Name, Grade: string(m.Grade), WholeSessions: m.Typed, Life: life{m}}
+		for _, v := range m.Moves {
+			own.Moves = append(own.Moves, blind.Move{At: v.Time, Air: airOf(v.Air)})
+		}
+		out.Machines = append(out.Machines, own)
+	}
+	return out
+}
+
+func airOf(a synth.Air) blind.Air {
+	return blind.Air{TemperatureC: a.TemperatureC, HumidityPct: a.HumidityPct, AltitudeM: a.AltitudeM, PressureHPa: a.PressureHPa}
+}
+
+// life is the truth of one machine of drift/synth.
+type life struct{ *synth.Machine }
+
+// At implements [blind.Life].
+func (l life) At(at time.Time) blind.Condition {
+	c := l.Machine.At(at)
+	return blind.Condition{
+		Program: l.Model.Program, RequiredPct: c.RequiredPct, SettingPct: c.SettingPct, Arcs: c.Arcs, Air: airOf(c.Air),
+	}
+}
+
+// Lived implements [blind.Life].
+func (l life) Lived(at time.Time, horizon int64) int64 {
+	arcs, _ := l.ArcsToFailure(at, horizon)
+	return arcs
+}
+
+// ProbabilityOut implements [blind.Life].
+func (l life) ProbabilityOut(at time.Time, a blind.Air) float64 {
+	return l.Machine.ProbabilityOut(at, synth.Air{
+		TemperatureC: a.TemperatureC, HumidityPct: a.HumidityPct, AltitudeM: a.AltitudeM, PressureHPa: a.PressureHPa,
+	})
+}
+
+// Electrodes implements [blind.Life].
+func (l life) Electrodes(session time.Time) bool {
+	n, _ := slices.BinarySearchFunc(l.Sessions, session, func(s synth.Session, at time.Time) int {
+		if s.Time.After(at) {
+			return 1
+		}
+		return -1
+	})
+	return n > 0 && !l.Sessions[n-1].Fit
+}

@@ -1,0 +1,207 @@
+package main
+
+import (
+	"math"
+
+	"arcdrift/drift/advise"
+	"arcdrift/drift/blind"
+	"arcdrift/drift/forecast"
+	"arcdrift/drift/score"
+)
+
+// allData stands for all grades of data.
+const allData = "all"
+
+// grades lists the parts of a fleet that are judged.
+func grades() []string {
+	return []string{allData, string(advise.Full), string(advise.CorrectionOnly), string(advise.PassFail)}
+}
+
+// forecasters are those whose losses are summed: those of score, the model first,
+// and perfect knowledge last.
+const (
+	byModel   = 0
+	byLives   = 1
+	byPerfect = 4
+)
+
+// tally sums what one part of one or many fleets earned.
+type tally struct {
+	outlooks
+
+	levels, levelInside       int
+	levelErrors, levelSquares float64
+
+	answers, stated                             int
+	chanceSquares, minutes, leastMinutes, ifAll float64
+
+	calls, perfectCalls calls
+
+	stops stops
+	// each is how forecasts fared where the same sessions were told attempt by
+	// attempt.
+	each outlooks
+}
+
+// outlooks are forecasts of arcs to failure.
+type outlooks struct {
+	forecasts, inside int
+	losses            [byPerfect + 1]float64 // arcs
+}
+
+func (f *outlooks) add(o *outlooks) {
+	f.forecasts += o.forecasts
+	f.inside += o.inside
+	for i := range f.losses {
+		f.losses[i] += o.losses[i]
+	}
+}
+
+// calls are service calls.
+type calls struct{ right, wrong, failures, announced int }
+
+// add takes in another tally.
+func (t *tally) add(o *tally) {
+	t.outlooks.add(&o.outlooks)
+	t.levels += o.levels
+	t.levelInside += o.levelInside
+	t.levelErrors += o.levelErrors
+	t.levelSquares += o.levelSquares
+	t.answers += o.answers
+	t.stated += o.stated
+	t.chanceSquares += o.chanceSquares
+	t.minutes += o.minutes
+	t.leastMinutes += o.leastMinutes
+	t.ifAll += o.ifAll
+	t.calls.add(&o.calls)
+	t.perfectCalls.add(&o.perfectCalls)
+	t.stops.add(&o.stops)
+	t.each.add(&o.each)
+}
+
+func (c *calls) add(o *calls) {
+	c.right += o.right
+	c.wrong += o.wrong
+	c.failures += o.failures
+	c.announced += o.announced
+}
+
+// tallies are of one fleet, by grade of data.
+type tallies map[string]*tally
+
+func (t tallies) of(grade string) *tally {
+	if t[grade] == nil {
+		t[grade] = &tally{}
+	}
+	return t[grade]
+}
+
+// judge holds what was said of a fleet against the truth.
+func (t *told) judge() tallies {
+	parts := tallies{}
+	for i := range t.replay.Cases {
+		c := &t.replay.Cases[i]
+		if m := t.truth[c.Machine]; m != nil {
+			parts.of(m.Grade).forecast(c, m)
+		}
+	}
+	for i := range t.replay.Levels {
+		l := &t.replay.Levels[i]
+		if m := t.truth[l.Machine]; m != nil {
+			parts.of(m.Grade).level(l, m)
+		}
+	}
+	for i := range t.replay.Answers {
+		a := &t.replay.Answers[i]
+		m := t.truth[a.Question.Machine]
+		parts.of(m.Grade).answer(a, m)
+	}
+	for _, grade := range grades()[1:] {
+		watch := t.replay.Watch.Of(func(name string) bool { return t.truth[name] != nil && t.truth[name].Grade == grade })
+		rows := watch.Rows()
+		part := parts.of(grade)
+		part.calls.row(&rows[0])
+		part.perfectCalls.row(&rows[len(rows)-1])
+	}
+	parts.total()
+	return parts
+}
+
+// total makes the part of all grades.
+func (t tallies) total() {
+	all := &tally{}
+	for _, grade := range grades()[1:] { // in this order: sums are of floats
+		all.add(t.of(grade))
+	}
+	t[allData] = all
+}
+
+// draws is how many futures the quantiles of perfect knowledge rest on.
+const draws = 200
+
+// forecast scores one forecast of arcs to failure by its quantiles of 1, 5 and 9 in
+// 10.
+func (t *tally) forecast(c *score.Case, m *blind.Machine) {
+	arcs := float64(m.Lived(c.Moment, forecast.Horizon))
+	loss := func(at func(percent int) float64) (sum float64) {
+		for _, percent := range []int{10, 50, 90} {
+			sum += score.Pinball(arcs, at(percent), float64(percent)/100)
+		}
+		return sum
+	}
+	for k := range c.Said {
+		t.losses[k] += loss(c.Said[k].At)
+	}
+	ahead := m.Futures(c.Moment, forecast.Horizon, draws, 1)
+	t.losses[byPerfect] += loss(func(percent int) float64 { return float64(ahead[percent*len(ahead)/100]) })
+	t.forecasts++
+	if said := &c.Said[byModel]; arcs >= said.At(10) && arcs <= said.At(90) {
+		t.inside++
+	}
+}
+
+// level scores what was said of the required power of the program in use.
+func (t *tally) level(l *score.Level, m *blind.Machine) {
+	truly := m.At(l.Moment)
+	if l.Program != "" && truly.Program != "" && l.Program != truly.Program {
+		return // of another program than the one that has come into use since
+	}
+	said, known := l.RequiredPower.Get()
+	if !known {
+		return
+	}
+	const eightInTen = 1.2816 // standard deviations either way
+	off := said - truly.RequiredPct
+	t.levels++
+	t.levelErrors += off
+	t.levelSquares += off * off
+	if math.Abs(off) <= eightInTen*l.SD.Or(0) {
+		t.levelInside++
+	}
+}
+
+// answer scores one site check. Where it cannot tell, its advice is to recalibrate.
+func (t *tally) answer(a *score.AnswerCase, m *blind.Machine) {
+	q := &a.Question
+	truly := m.ProbabilityOut(q.AsOf, blind.Air{
+		TemperatureC: q.Temperature.Or(0), HumidityPct: q.Humidity.Or(0), AltitudeM: q.Altitude.Or(0), PressureHPa: q.Pressure.Or(0),
+	})
+	unchecked := truly * a.Cost.OutMinutes
+	t.answers++
+	t.ifAll += a.Cost.CheckMinutes
+	t.leastMinutes += min(a.Cost.CheckMinutes, unchecked)
+	if a.Answer == advise.NoNeed {
+		t.minutes += unchecked
+	} else {
+		t.minutes += a.Cost.CheckMinutes
+	}
+	if said, ok := a.ProbabilityOut.Get(); ok && a.Answer != advise.CannotTell {
+		t.stated++
+		t.chanceSquares += (said - truly) * (said - truly)
+	}
+}
+
+// row takes over what one watcher earned.
+func (c *calls) row(r *score.AlertRow) {
+	c.right, c.wrong, c.failures, c.announced = r.Right, r.Wrong, r.Failures, r.Announced
+}

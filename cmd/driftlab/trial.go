@@ -1,0 +1,124 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"time"
+
+	"arcdrift/agent/fleet"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+	"arcdrift/drift/blind"
+	"arcdrift/drift/forecast"
+	"arcdrift/drift/score"
+)
+
+// trial is one fleet to be invented, replayed and judged.
+type trial struct {
+	world world
+	wish  blind.Wish
+	// every is the number of days between two moments of its replay.
+	every int
+}
+
+// name tells the fleet from others: with it, it can be invented again.
+func (t *trial) name() string { return fmt.Sprintf("%s %d", t.world.name, t.wish.Seed) }
+
+// told is a fleet as an agent heard of it and replayed it.
+type told struct {
+	*blind.Fleet
+	truth  truth
+	replay *score.Replay
+	start  time.Time
+	end    time.Time
+	lines  int
+	// refused says why, of each line that was.
+	refused []string
+}
+
+// tell invents the fleet, takes its lines in and replays them. With known, what
+// perfect knowledge would have said is asked for too, which takes its time.
+func (t *trial) tell(ctx context.Context, known bool) (*told, error) {
+	invented := t.world.make(t.wish)
+	b, err := take(ctx, invented.Lines)
+	if err != nil {
+		return nil, err
+	}
+	out := &told{
+		Fleet: invented, truth: truthOf(invented), lines: len(invented.Lines),
+		start: t.wish.Start, end: t.wish.Start.AddDate(0, 0, t.wish.Days),
+	}
+	for i := range b.refused {
+		out.refused = append(out.refused, fmt.Sprintf("%s, line %d: %s", t.name(), b.refused[i].Line, b.refused[i].Problem.Error()))
+	}
+	plan := score.Plan{Seed: t.wish.Seed, Asked: out.truth.asked, EveryDays: t.every}
+	if known {
+		plan.Truth = out.truth
+	}
+	pasts := func(asOf time.Time) ([]score.Past, error) {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		return fleet.Pasts(b, asOf)
+	}
+	out.replay, err = score.Run(pasts, out.end, plan)
+	return out, err
+}
+
+// truth is the truth of each machine, by name.
+type truth map[string]*blind.Machine
+
+func truthOf(f *blind.Fleet) truth {
+	out := make(truth, len(f.Machines))
+	for i := range f.Machines {
+		out[f.Machines[i].Name] = &f.Machines[i]
+	}
+	return out
+}
+
+// futures is how many draws a chance is told from: a standard error of 0.05 at
+// most.
+const futures = 100
+
+// Chance implements [score.Truth].
+func (t truth) Chance(machine string, at time.Time, arcs float64) float64 {
+	m := t[machine]
+	if m == nil {
+		return 0 // a slip of a name: nobody's
+	}
+	// Where all end beyond the horizon, the horizon is what they are given as.
+	horizon := min(int64(math.Floor(arcs))+1, forecast.Horizon)
+	n := 0
+	for _, left := range m.Futures(at, horizon, futures, uint64(at.Unix())) {
+		if float64(left) <= arcs {
+			n++
+		}
+	}
+	return float64(n) / futures
+}
+
+// Electrodes implements [score.Truth].
+func (t truth) Electrodes(machine string, session time.Time) bool {
+	m := t[machine]
+	return m == nil || m.Electrodes(session)
+}
+
+// asked are the questions of a machine's crew: one at each of its moves.
+func (t truth) asked(machine string) []advise.Move {
+	m := t[machine]
+	if m == nil {
+		return nil
+	}
+	out := make([]advise.Move, len(m.Moves))
+	for i, v := range m.Moves {
+		out[i] = advise.Move{
+			Machine: machine, AsOf: v.At,
+			Temperature: drift.Some(v.Air.TemperatureC), Humidity: drift.Some(v.Air.HumidityPct), Altitude: drift.Some(v.Air.AltitudeM),
+		}
+		if v.Air.PressureHPa > 0 {
+			out[i].Pressure = drift.Some(v.Air.PressureHPa)
+		}
+	}
+	return out
+}
