@@ -45,17 +45,65 @@ func TestASoundStoreIsServed(t *testing.T) {
 	assert.Empty(t, found, "a store that is to be made")
 }
 
-func TestACheckThatHangsOrDiesPutsTheStoreAside(t *testing.T) {
+// A check that was ended from outside has found nothing: the store stays where it
+// is and is whole. Before, it was put aside.
+func TestACheckWithoutAFindingPutsNothingAside(t *testing.T) {
 	db := filledStore(t, 10)
-	verdict, readable := runCheck(t.Context(), Env{Program: "hangs"}, db, 300*time.Millisecond)
-	assert.False(t, readable)
-	assert.Contains(t, verdict, "did not end within 300ms")
+	raw, err := os.ReadFile(db)
+	require.NoError(t, err)
+	for program, says := range map[string]string{"killed": "signal: killed", "hung-up": "signal: hangup", "starved": "exit status 2", "mute": "it gave no answer"} {
+		socket, hears := listenAsManager(t)
+		_, err := bootCheck(t.Context(), Env{Program: program, Environ: []string{"NOTIFY_SOCKET=" + socket}, Now: time.Now}, db)
+		require.ErrorContains(t, err, says, program)
+		require.ErrorContains(t, err, "is as it was and nothing was put aside", program)
+		assert.Equal(t, "EXTEND_TIMEOUT_USEC=60000000", hears(), "the service manager waits")
+	}
+	assert.NoDirExists(t, filepath.Join(filepath.Dir(db), "quarantine"))
+	still, err := os.ReadFile(db)
+	require.NoError(t, err)
+	assert.True(t, bytes.Equal(raw, still))
+}
 
+// A hangup goes to all of a terminal's processes: the check goes on.
+func TestAHangupDoesNotEndTheCheck(t *testing.T) {
+	caught := false
+	r := cli(t, Env{Hangups: func() <-chan os.Signal { caught = true; return nil }}, bootCheckName, "--db", filledStore(t, 3))
+	require.Zero(t, r.code, r.say)
+	assert.True(t, caught)
+}
+
+// Time counts that the check computes, as it does where corrupt pages lead it in
+// a circle, and not time that it waits for a slow disk.
+func TestOnlyComputingIsLimited(t *testing.T) {
+	out, err := checkWithin(500*time.Millisecond, time.Millisecond, func() (store.Report, error) {
+		time.Sleep(time.Second) // a disk, twice as long
+		return store.Report{}, nil
+	})
+	require.NoError(t, err)
+	assert.Equal(t, bootReport{}, out)
+	end := make(chan struct{})
+	defer close(end)
+	out, err = checkWithin(50*time.Millisecond, time.Millisecond, func() (store.Report, error) {
+		for {
+			select {
+			case <-end:
+				return store.Report{}, nil
+			default:
+			}
+		}
+	})
+	require.NoError(t, err)
+	assert.True(t, out.Unreadable)
+	assert.Contains(t, out.First, "does not come to an end")
+}
+
+func TestAStoreThatKillsItsCheckIsPutAside(t *testing.T) {
+	db := filledStore(t, 10)
 	raw, err := os.ReadFile(db)
 	require.NoError(t, err)
 	found, err := bootCheck(t.Context(), Env{Program: "dies", Now: func() time.Time { return scriptMoment }}, db)
 	require.NoError(t, err)
-	assert.Contains(t, found, "checking it failed (exit status 2). It was moved to ")
+	assert.Contains(t, found, "reading it ended the check (exit status 2). It was moved to ")
 	assert.NoFileExists(t, db)
 	kept, err := filepath.Glob(filepath.Join(filepath.Dir(db), "quarantine", "*"))
 	require.NoError(t, err)

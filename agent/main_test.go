@@ -29,8 +29,11 @@ var scriptMoment = time.Date(2026, 3, 2, 18, 0, 0, 0, time.UTC)
 // goroutines left behind.
 func TestMain(m *testing.M) {
 	testscript.Main(leaks{m}, map[string]func(){
-		"hangs": func() { time.Sleep(time.Hour) },
-		"dies":  func() { panic("a page is spoilt") },
+		"dies":    func() { panic("a page is corrupt") },
+		"killed":  func() { _ = syscall.Kill(os.Getpid(), syscall.SIGKILL) },
+		"hung-up": func() { _ = syscall.Kill(os.Getpid(), syscall.SIGHUP); select {} },
+		"starved": func() { os.Stderr.WriteString("fatal error: runtime: out of memory\n"); os.Exit(2) },
+		"mute":    func() {},
 		"arcdrift": func() {
 			ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 			code := Run(ctx, Env{

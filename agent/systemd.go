@@ -67,6 +67,21 @@ func (s *systemd) Run(ctx context.Context) error {
 func (s *systemd) reloading() error { return s.notify("RELOADING=1") }
 func (s *systemd) ready() error     { return s.notify("READY=1") }
 
+// extend keeps the manager waiting for the start until ctx ends, by that much
+// from each time on that it is told.
+func (s *systemd) extend(ctx context.Context, every, by time.Duration) {
+	ticker := time.NewTicker(every)
+	defer ticker.Stop()
+	for {
+		_ = s.notify(fmt.Sprintf("EXTEND_TIMEOUT_USEC=%d", by.Microseconds())) // else its own limit stands
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+	}
+}
+
 // notify tells the manager, if there is one.
 func (s *systemd) notify(state string) error {
 	if s.socket == "" {
