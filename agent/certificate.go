@@ -43,7 +43,7 @@ pretend to be the agent: keep it to yourself.`,
 		if made.New {
 			fmt.Fprintf(env.Stderr, "Give every phone %s, and nothing else. The authority ends on %s.\n", in(auth.AuthorityFile), made.AuthorityEnds.Format(time.DateOnly))
 		}
-		fmt.Fprintf(env.Stderr, "Start the agent with --tls-cert %s --tls-key %s.\nThe certificate ends on %s: run this again before, then have the agent read it (systemctl reload arcdrift, or kill -HUP).\nThe authority's fingerprint (SHA-256), to compare on each phone:\n",
+		fmt.Fprintf(env.Stderr, "Start the agent with --tls-cert %s --tls-key %s.\nThe certificate ends on %s: run this again before, then have the agent read it (kill -HUP, or with the systemd unit systemctl restart arcdrift).\nThe authority's fingerprint (SHA-256), to compare on each phone:\n",
 			in(auth.ServerFile), in(auth.ServerKeyFile), made.Ends.Format(time.DateOnly))
 		_, err = fmt.Fprintln(env.Stdout, made.Fingerprint)
 		return err

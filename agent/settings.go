@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 
@@ -36,9 +37,58 @@ func settle(flags *pflag.FlagSet, known map[string]bool, environ []string) error
 		}
 	}
 	if file := flags.Lookup("config"); file != nil && file.Value.String() != "" {
-		return readConfig(file.Value.String(), flags)
+		if err := readConfig(file.Value.String(), flags); err != nil {
+			return err
+		}
 	}
-	return nil
+	return handedOver(flags, environ)
+}
+
+// noCredential is what the shipped unit hands over for a file that is not there.
+const noCredential = "none"
+
+// handedOver has every setting that names a file name the copy that the service
+// manager handed over, where there is one: what only root may read reaches the
+// agent in this way (systemd.exec(5), LoadCredential). A copy is found by the
+// file's name, those of a directory by "secret_" before it.
+func handedOver(flags *pflag.FlagSet, environ []string) error {
+	dir := ""
+	for _, pair := range environ {
+		if value, ok := strings.CutPrefix(pair, "CREDENTIALS_DIRECTORY="); ok {
+			dir = value
+		}
+	}
+	if dir == "" {
+		return nil
+	}
+	copied := func(file string) string {
+		for _, name := range []string{filepath.Base(file), "secret_" + filepath.Base(file)} {
+			at := filepath.Join(dir, name)
+			if raw, err := os.ReadFile(at); err == nil && string(raw) != noCredential {
+				return at
+			}
+		}
+		return file
+	}
+	var err error
+	flags.VisitAll(func(f *pflag.Flag) {
+		given, _ := pflag.UnquoteUsage(f)
+		list, repeats := f.Value.(pflag.SliceValue)
+		switch {
+		case err != nil || f.Value.String() == "" || f.Name == "config":
+		case given == "FILE" && !repeats:
+			err = flags.Set(f.Name, copied(f.Value.String()))
+		case given == "NAME=FILE" && repeats:
+			all := list.GetSlice()
+			for i, one := range all {
+				if name, file, ok := strings.Cut(one, "="); ok {
+					all[i] = name + "=" + copied(file)
+				}
+			}
+			err = list.Replace(all)
+		}
+	})
+	return err
 }
 
 // settingNames are the flags of all commands but those about the command line
