@@ -77,8 +77,9 @@ func personCommand(env Env) *cobra.Command {
 		Use:   "person",
 		Short: "The people who may see the pages from elsewhere",
 		Long: `Names the people who may see the pages from other computers, as readers, or
-change what is there, as writers. Who is on this computer needs no name. A
-running agent sees a change at once.`,
+change what is there, as writers. Once there is an account, nobody is let in
+without one, not from this computer either; its commands need none. A running
+agent sees a change at once.`,
 		Example: "  arcdrift person list",
 	}
 	add := &cobra.Command{

@@ -46,6 +46,8 @@ type Config struct {
 	Hosts []string
 	// Open says that the listeners are meant to be open to a network.
 	Open bool
+	// Loopback says that whoever is on this computer needs no account.
+	Loopback bool
 	// LogJSON writes the log as JSON, LogFrom is the least that is logged.
 	LogJSON bool
 	LogFrom slog.Level
@@ -62,7 +64,7 @@ type rawConfig struct {
 	hosts                                []string
 	keepCounts                           int
 	alerts                               rawAlerts
-	open                                 bool
+	open, loopback                       bool
 	logFormat, logLevel                  choice
 }
 
@@ -98,6 +100,7 @@ func (r *rawConfig) flags(flags *pflag.FlagSet) {
 	flags.StringVar(&r.tlsKey, "tls-key", "", "PEM `FILE` with that certificate's key")
 	flags.StringSliceVar(&r.hosts, "host", nil, "`NAME` by which the pages are called, beside localhost and addresses; may be repeated")
 	flags.BoolVar(&r.open, openFlag, false, "listen beyond this computer without encryption, and without credentials while there are none, although anybody there could then read and write")
+	flags.BoolVar(&r.loopback, "loopback-without-account", false, "let in without an account whoever connects from this computer, also when there are accounts; a proxy or tunnel on it then lets in everybody")
 	flags.StringVar(&r.profileListen, "profile-listen", "", "serve the Go runtime's profiles on this `ADDRESS` of this computer, like 127.0.0.1:6060")
 	flags.Var(&r.logFormat, "log-format", "form of the log")
 	flags.Var(&r.logLevel, "log-level", "the least that is logged")
@@ -106,7 +109,7 @@ func (r *rawConfig) flags(flags *pflag.FlagSet) {
 
 // valid checks the settings together; every error names the setting.
 func (r *rawConfig) valid(db string) (Config, error) {
-	c := Config{DB: db, HTTPListen: r.httpListen, MQTTListen: r.mqttListen, Hosts: r.hosts, Open: r.open, LogJSON: r.logFormat.value == formatJSON}
+	c := Config{DB: db, HTTPListen: r.httpListen, MQTTListen: r.mqttListen, Hosts: r.hosts, Open: r.open, Loopback: r.loopback, LogJSON: r.logFormat.value == formatJSON}
 	if err := c.LogFrom.UnmarshalText([]byte(r.logLevel.value)); err != nil {
 		return Config{}, usagef("log-level: %w", err) // a choice that slog does not know
 	}

@@ -202,7 +202,7 @@ func (d *demo) history(ctx context.Context, records []drift.Record, devices map[
 		}
 		of[r.Machine] = append(of[r.Machine], &records[i])
 	}
-	if _, err := newRemote(d.server.url()).Take(ctx, office); err != nil {
+	if _, err := newRemote(d.server.config.DB, d.server.url()).Take(ctx, office); err != nil {
 		return err
 	}
 	group, ctx := errgroup.WithContext(ctx)

@@ -34,8 +34,10 @@ func openLocal(ctx context.Context, env Env, path string) (*local, error) {
 	for _, f := range s.Findings() {
 		fmt.Fprintln(env.Stderr, f.Text)
 	}
-	if err := os.Remove(addressFile(path)); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return nil, errors.Join(fmt.Errorf("the address of an agent that was killed cannot be removed: %w", err), s.Close())
+	for _, left := range []string{addressFile(path), socketFile(path)} {
+		if err := os.Remove(left); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return nil, errors.Join(fmt.Errorf("what an agent that was killed left cannot be removed: %w", err), s.Close())
+		}
 	}
 	l := &local{store: s, tell: tellOn(env.Stderr)}
 	readable := newLegible(s, l.tell)

@@ -65,7 +65,7 @@ func holder(ctx context.Context, env Env, path string, held error) (*remote, err
 		return nil, fmt.Errorf("%w; no agent answers at an address in %s, so wait until it is done, or stop it", held, addressFile(path))
 	}
 	fmt.Fprintf(env.Stderr, "The store %s is held by a running agent; asking it at %s.\n", path, url)
-	return newRemote(url), nil
+	return newRemote(path, url), nil
 }
 
 // shortly is how long a command waits for a store that is held before it asks
@@ -85,13 +85,8 @@ func runningAgent(ctx context.Context, path string) (url string, ok bool) {
 	url = strings.TrimSpace(string(raw))
 	ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
 	defer cancel()
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, url+"/healthz", nil)
-	if err != nil {
-		return "", false
-	}
-	resp, err := http.DefaultClient.Do(req)
-	if err != nil {
-		return "", false
-	}
-	return url, resp.Body.Close() == nil && resp.StatusCode == http.StatusOK
+	at := newRemote(path, url)
+	defer func() { _ = at.Close() }() // it has nothing to give back but a connection
+	status, _, err := at.once(ctx, http.MethodGet, "/healthz", nil)
+	return url, err == nil && status == http.StatusOK
 }

@@ -82,6 +82,7 @@ func (c *Config) takesRestart(next *Config) (names []string) {
 		{"tls-cert", (c.TLS == nil) == (next.TLS == nil)},
 		{"host", slices.Equal(c.Hosts, next.Hosts)},
 		{openFlag, c.Open == next.Open},
+		{"loopback-without-account", c.Loopback == next.Loopback},
 		{"profile-listen", c.ProfileListen == next.ProfileListen},
 		{"log-format", c.LogJSON == next.LogJSON},
 	} {

@@ -73,13 +73,18 @@ func TestReload(t *testing.T) {
 	require.NoError(t, cmd.Start())
 	t.Cleanup(func() { _ = cmd.Process.Kill() }) // where the test broke off; else it has ended
 	require.Equal(t, "READY=1", hears(), "%s", said)
-	own := awaitAgent(t, db)
+	own := newRemote(db, awaitAgent(t, db))
+	defer func() { require.NoError(t, own.Close()) }()
 	reload := func() {
 		require.NoError(t, cmd.Process.Signal(syscall.SIGHUP))
 		require.Equal(t, "RELOADING=1", hears())
 		require.Equal(t, "READY=1", hears())
 	}
-	told := func() bool { return strings.Contains(fetch(t, own+"/metrics"), `channel="ops"`) }
+	told := func() bool {
+		_, metrics, err := own.once(t.Context(), http.MethodGet, "/metrics", nil)
+		require.NoError(t, err)
+		return strings.Contains(string(metrics), `channel="ops"`)
+	}
 	first := servedCertificate(t, address, roots)
 	certify()
 	settings("log_level = \"debug\"\nalert_channel = [\"ops=alertmanager+http://127.0.0.1:9\"]\n")
@@ -104,7 +109,8 @@ func TestReload(t *testing.T) {
 		return strings.Contains(said.String(), `these settings are in force after the next start only" settings="[mqtt-listen log-format]"`)
 	})
 	assert.False(t, told())
-	taken := postStatus(t.Context(), own, fmt.Sprintf(good, "after"))
+	taken, _, err := own.once(t.Context(), http.MethodPost, "/api/v1/records", fmt.Appendf(nil, good, "after"))
+	require.NoError(t, err)
 	assert.Equal(t, http.StatusCreated, taken)
 
 	require.NoError(t, cmd.Process.Signal(syscall.SIGTERM))
@@ -132,7 +138,7 @@ func TestEverySettingIsTakenOrNamed(t *testing.T) {
 		"http-listen": "127.0.0.1:3", "mqtt-listen": "127.0.0.1:4", "mqtt-broker": "tcp://other:1883", "mqtt-client-id": "van",
 		"mqtt-user": "jon", "mqtt-password-file": written("mqtt-2", "two"),
 		"forward-to": "https://other.example:8470", "forward-user": "jon", "forward-password-file": written("forward-2", "two"),
-		"forward-ca": at(auth.AuthorityFile), "host": "yard.example", openFlag: "true", "profile-listen": "127.0.0.1:5", "log-format": "json", "keep-counts": "1000",
+		"forward-ca": at(auth.AuthorityFile), "host": "yard.example", openFlag: "true", "loopback-without-account": "true", "profile-listen": "127.0.0.1:5", "log-format": "json", "keep-counts": "1000",
 	}
 	config := func(changed string) Config {
 		var raw rawConfig

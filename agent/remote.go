@@ -9,6 +9,7 @@ import (
 	"io"
 	"net/http"
 	"net/url"
+	"os"
 	"strconv"
 	"time"
 
@@ -27,16 +28,26 @@ const busyPause = time.Second
 
 // remote reaches the records through a running agent's HTTP interface.
 type remote struct {
-	url    string
+	url    string // of the agent's pages, as people are told
+	base   string // of requests
 	client *http.Client
 }
 
-func newRemote(url string) *remote {
-	return &remote{url: url, client: &http.Client{Timeout: time.Minute}}
+// newRemote reaches the agent that holds the store, whose pages are at url. By
+// the socket beside the store it speaks without encryption.
+func newRemote(db, url string) *remote {
+	r := &remote{url: url, base: url, client: &http.Client{Timeout: time.Minute, Transport: throughSocket(db)}}
+	if _, err := os.Stat(socketFile(db)); err == nil {
+		r.base = "http://localhost"
+	}
+	return r
 }
 
-// Close implements place: there is nothing to give back.
-func (r *remote) Close() error { return nil }
+// Close implements place.
+func (r *remote) Close() error {
+	r.client.CloseIdleConnections()
+	return nil
+}
 
 // Take posts the offers as JSON lines, in as many requests as they need.
 func (r *remote) Take(ctx context.Context, offers []intake.Offer) ([]intake.Receipt, error) {
@@ -190,11 +201,11 @@ func (r *remote) Backup(ctx context.Context, w io.Writer) error {
 // copy copies a long answer, which may take longer than any question: only ctx
 // ends it.
 func (r *remote) copy(ctx context.Context, w io.Writer, path string) error {
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, r.url+path, nil)
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, r.base+path, nil)
 	if err != nil {
 		return err
 	}
-	resp, err := (&http.Client{}).Do(req)
+	resp, err := (&http.Client{Transport: r.client.Transport}).Do(req)
 	if err != nil {
 		return fmt.Errorf("the agent cannot be reached: %w", err)
 	}
@@ -249,7 +260,7 @@ func (r *remote) do(ctx context.Context, method, path string, body []byte) (stat
 }
 
 func (r *remote) once(ctx context.Context, method, path string, body []byte) (status int, answer []byte, err error) {
-	req, err := http.NewRequestWithContext(ctx, method, r.url+path, bytes.NewReader(body))
+	req, err := http.NewRequestWithContext(ctx, method, r.base+path, bytes.NewReader(body))
 	if err != nil {
 		return 0, nil, err
 	}

@@ -8,6 +8,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"arcdrift/agent/auth"
 	"arcdrift/agent/intake"
 	"arcdrift/agent/web"
 )
@@ -47,11 +48,14 @@ func (doorRunner) String() string { return "intake" }
 type webRunner struct {
 	server   *web.Server
 	listener net.Listener
-	scheme   string // http or https
+	scheme   string    // http, https or unix
+	pass     auth.Pass // of whoever comes there; zero where they say who they are
 }
 
-func (w webRunner) Run(ctx context.Context) error { return w.server.Run(ctx, w.listener) }
-func (webRunner) Ready() error                    { return nil }
+func (w webRunner) Run(ctx context.Context) error {
+	return w.server.RunAs(ctx, w.listener, w.pass)
+}
+func (webRunner) Ready() error { return nil }
 func (w webRunner) String() string {
 	return "pages on " + w.scheme + "://" + w.listener.Addr().String()
 }

@@ -77,7 +77,7 @@ type server struct {
 	door     *countedDoor
 	guard    *auth.Guard
 	listener net.Listener // of the pages
-	own      net.Listener // of the pages without encryption, for commands on this computer; nil when listener has none
+	own      net.Listener // of commands on this computer; nil where the file system has no sockets
 	broker   *mqtt.Broker // nil when not asked for
 	alerts   *liveAlerts
 	spares   stock
@@ -122,7 +122,7 @@ func (s *server) assemble(env Env) (err error) {
 	if err != nil {
 		return err
 	}
-	s.guard = auth.NewGuard(keys, s.config.Open, env.Now)
+	s.guard = auth.NewGuard(keys, auth.Policy{Open: s.config.Open, Loopback: s.config.Loopback}, env.Now)
 	if err := s.listen(); err != nil {
 		return err
 	}
@@ -138,10 +138,9 @@ func (s *server) assemble(env Env) (err error) {
 	if err != nil {
 		return err
 	}
-	if s.own == nil {
-		s.faces = append(s.faces, webRunner{pages, s.listener, "http"})
-	} else {
-		s.faces = append(s.faces, webRunner{pages, s.listener, "https"}, webRunner{pages, s.own, "http"})
+	s.faces = append(s.faces, webRunner{pages, s.listener, s.scheme(), auth.Pass{}})
+	if s.own != nil {
+		s.faces = append(s.faces, webRunner{pages, s.own, "unix", auth.Owner()})
 	}
 	if s.config.ProfileListen != "" {
 		l, err := listenAt("profile-listen", s.config.ProfileListen)
@@ -196,12 +195,24 @@ func (s *server) watchOver(env Env) (err error) {
 
 // listen opens the listeners of the pages.
 func (s *server) listen() (err error) {
-	if s.listener, err = listenAt("http-listen", s.config.HTTPListen); err != nil || s.config.TLS == nil {
+	if s.listener, err = listenAt("http-listen", s.config.HTTPListen); err != nil {
 		return err
 	}
-	s.listener = s.encrypted(s.listener)
-	s.own, err = net.Listen("tcp", "127.0.0.1:0")
-	return err
+	if s.config.TLS != nil {
+		s.listener = s.encrypted(s.listener)
+	}
+	if s.own, err = listenOwn(s.config.DB, s.log); err != nil {
+		s.log.Warn("commands on this computer come by the pages' address: no socket can be made beside the store", "error", err)
+	}
+	return nil
+}
+
+// scheme is how the pages are spoken to.
+func (s *server) scheme() string {
+	if s.config.TLS != nil {
+		return "https"
+	}
+	return "http"
 }
 
 // listenAt listens where a setting says.
@@ -298,17 +309,13 @@ func closed(s *store.Store) error {
 	return nil
 }
 
-// url is where commands on this computer reach the agent.
+// url is where the agent's pages are on this computer.
 func (s *server) url() string {
-	listener := s.listener
-	if s.own != nil {
-		listener = s.own
-	}
-	host, port, err := net.SplitHostPort(listener.Addr().String())
+	host, port, err := net.SplitHostPort(s.listener.Addr().String())
 	if ip := net.ParseIP(host); err == nil && ip != nil && ip.IsUnspecified() {
 		host = "127.0.0.1"
 	}
-	return "http://" + net.JoinHostPort(host, port)
+	return s.scheme() + "://" + net.JoinHostPort(host, port)
 }
 
 // findings are what was odd about the store when it was checked and opened, and

@@ -4,7 +4,9 @@
 // secrets that are made here, long and at random, and shown once.
 //
 // While there is no account, whoever is on this computer may do everything and
-// nobody else anything. Once there are, everybody else says a name and a secret.
+// nobody else anything. Once there are, everybody says a name and a secret: that
+// a connection comes from this computer says little, as a proxy or a tunnel may
+// stand at its beginning. Only who may read the store's file itself needs none.
 package auth
 
 import (
@@ -73,6 +75,9 @@ type Pass struct {
 	key  string // the hash that its secret fitted
 	read uint64 // which reading of the accounts it was last held against
 }
+
+// Owner is the pass of whoever has the store's file in hand.
+func Owner() Pass { return Pass{Role: Writer} }
 
 // MayWrite says whether the holder may write for the machine.
 func (p Pass) MayWrite(machine string) bool {

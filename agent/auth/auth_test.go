@@ -32,7 +32,7 @@ func newYard(t *testing.T, open bool) *yard {
 	keys, err := Open(filepath.Join(t.TempDir(), "access"))
 	require.NoError(t, err)
 	y := &yard{keys: keys, secrets: map[string]string{}, at: noon}
-	y.Guard = NewGuard(keys, open, func() time.Time { return y.at })
+	y.Guard = NewGuard(keys, Policy{Open: open}, func() time.Time { return y.at })
 	return y
 }
 

@@ -32,9 +32,9 @@ const (
 
 // Guard lets in. It is for many goroutines.
 type Guard struct {
-	keys *Keys
-	open bool
-	now  func() time.Time
+	keys   *Keys
+	policy Policy
+	now    func() time.Time
 
 	mu    sync.Mutex
 	known map[string]mark   // name → what was right when last checked
@@ -50,14 +50,22 @@ type offers struct {
 	last time.Time
 }
 
-// NewGuard returns a guard by these accounts. With open, and while there is no
-// account, everybody may do everything from anywhere.
-func NewGuard(keys *Keys, open bool, now func() time.Time) *Guard {
-	return &Guard{keys: keys, open: open, now: now, known: map[string]mark{}, wrong: map[string]offers{}}
+// Policy says who needs no account. The zero value is right for most: while there
+// is no account, whoever is on this computer; once there is one, nobody.
+type Policy struct {
+	// Open: while there is no account, everybody may do everything from anywhere.
+	Open bool
+	// Loopback: whoever comes from this computer needs no account even when there
+	// are some. A forwarder on it (a proxy, a tunnel) then lets in everybody.
+	Loopback bool
 }
 
-// Admit lets in whoever comes from the address under that name. Who is on this
-// computer needs no name: the store itself is open to it.
+// NewGuard returns a guard by these accounts.
+func NewGuard(keys *Keys, policy Policy, now func() time.Time) *Guard {
+	return &Guard{keys: keys, policy: policy, now: now, known: map[string]mark{}, wrong: map[string]offers{}}
+}
+
+// Admit lets in whoever comes from the address under that name.
 func (g *Guard) Admit(from net.IP, name, secret string) (Pass, error) {
 	accounts, read, err := g.keys.current()
 	if err != nil {
@@ -77,7 +85,8 @@ func (g *Guard) Admit(from net.IP, name, secret string) (Pass, error) {
 
 // unnamed lets in whoever says no name.
 func (g *Guard) unnamed(from net.IP, accounts []Account, read uint64) (Pass, error) {
-	if from.IsLoopback() || g.open && len(accounts) == 0 {
+	none := len(accounts) == 0
+	if from.IsLoopback() && (none || g.policy.Loopback) || none && g.policy.Open {
 		return Pass{Role: Writer, from: from, read: read}, nil
 	}
 	return Pass{}, ErrWho

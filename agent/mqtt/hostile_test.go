@@ -70,7 +70,7 @@ func newHostile(t *testing.T) *hostile {
 	h.good, err = keys.Add("good", auth.Device, auth.Machines{"K-07"}, noon)
 	require.NoError(t, err)
 	desk := Desk{Door: h.door, Adviser: fakeAdviser{}, Now: func() time.Time { return noon }}
-	_, h.addr = startBroker(t, keyGuard{auth.NewGuard(keys, false, time.Now)}, desk)
+	_, h.addr = startBroker(t, keyGuard{auth.NewGuard(keys, auth.Policy{}, time.Now)}, desk)
 	return h
 }
 

@@ -17,6 +17,7 @@ import (
 
 	"golang.org/x/net/netutil"
 
+	"arcdrift/agent/auth"
 	"arcdrift/agent/intake"
 	"arcdrift/dashboards"
 	"arcdrift/drift"
@@ -151,8 +152,15 @@ func (s *Server) lastOf(machine string) string {
 
 // Run serves on ln until ctx ends, then lets running requests finish.
 func (s *Server) Run(ctx context.Context, ln net.Listener) error {
+	return s.RunAs(ctx, ln, auth.Pass{})
+}
+
+// RunAs serves those who need not say who they are, as their listener lets in
+// nobody else; with the zero pass all say so.
+func (s *Server) RunAs(ctx context.Context, ln net.Listener, pass auth.Pass) error {
 	server := &http.Server{
 		Handler:           s.Handler(),
+		BaseContext:       func(net.Listener) context.Context { return context.WithValue(context.Background(), passKey{}, pass) },
 		ReadHeaderTimeout: headerTime, ReadTimeout: readTime, WriteTimeout: writeTime, IdleTimeout: idleTime,
 		MaxHeaderBytes: maxHeader,
 		ErrorLog:       slog.NewLogLogger(s.Log.Handler(), slog.LevelDebug),
