@@ -5,6 +5,8 @@ import (
 	"io"
 	"log/slog"
 	"net"
+	"net/url"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -63,6 +65,55 @@ func TestRefusedIsKeptAcknowledgedAndTold(t *testing.T) {
 		assert.Equal(t, bad.payload, string(door.refused[i].Raw), "refused bytes are kept as they came")
 	}
 	assert.Zero(t, door.count())
+}
+
+// What comes on a topic that nothing is taken on is kept as refused, with the topic
+// that was most likely meant, and acknowledged: before, an embedded broker ended the
+// connection, and a device that sent it again at every connection came no further.
+func TestMisdirectedIsKeptAndHoldsNothingUp(t *testing.T) {
+	keys, err := auth.Open(filepath.Join(t.TempDir(), "access"))
+	require.NoError(t, err)
+	secret, err := keys.Add("van-3", auth.Device, auth.Machines{"K-07"}, noon)
+	require.NoError(t, err)
+	desk, door := newDesk()
+	_, addr := startBroker(t, keyGuard{auth.NewGuard(keys, auth.Policy{}, time.Now)}, desk)
+	device := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("van-3").SetUsername("van-3").SetPassword(secret).SetAutoReconnect(false))
+	require.True(t, device.Connect().WaitTimeout(patience))
+	defer device.Disconnect(quiesce)
+	heard := listen(t, device, "arcdrift/v1/K-07/#")
+	for i, c := range []struct{ topic, machine, says string }{
+		{"arcdrift/v1/K-07/calibrations", "K-07", "the nearest is arcdrift/v1/K-07/calibration"},
+		{"arcdrift/v1/K-07/Calibration", "K-07", "the nearest is arcdrift/v1/K-07/calibration"},
+		{"arcdrift/v1/K-07/usage/", "K-07", "the nearest is arcdrift/v1/K-07/usage"},
+		{"arcdrift/v1/K-07/site-check", "K-07", "the nearest is arcdrift/v1/K-07/site-check/ask"},
+		{"arcdrift/v1/K-07/state", "K-07", "is one on which only the agent publishes"},
+		{"arcdrift/v1/K-07/temperature-of-the-yard", "K-07", "records go to arcdrift/v1/K-07/calibration, service, "},
+		{"arcdrift/v1/K-07", "K-07", "records go to arcdrift/v1/K-07/"},
+		{"arcdrft/v1/K-07/usages", "", "the nearest is arcdrift/v1/MACHINE/usage"},
+		{"telemetry", "", "records go to arcdrift/v1/MACHINE/"},
+		{strings.Repeat("x", 60_000), "", "records go to arcdrift/v1/MACHINE/"},
+	} {
+		publish(t, device, c.topic, `{"passed":true}`)
+		require.Len(t, door.refused, i+1, c.topic)
+		kept := door.refused[i]
+		assert.Equal(t, c.machine, kept.Machine)
+		assert.Equal(t, "topic", kept.Problem.Field)
+		assert.Contains(t, kept.Problem.Reason, c.says, c.topic)
+		assert.Less(t, len(kept.Problem.Error()), 400)
+		assert.JSONEq(t, `{"passed":true}`, string(kept.Raw))
+		if c.machine != "" {
+			refused, ok := next(t, heard)["refused"].(map[string]any)
+			require.True(t, ok, "what was sent there went on to who listens: %s", c.topic)
+			assert.Contains(t, refused["reason"], c.says)
+		}
+	}
+	for qos := range byte(3) {
+		require.True(t, device.Publish("arcdrift/v1/K-07/usge", qos, true, "x").WaitTimeout(patience), "QoS %d", qos)
+		next(t, heard)
+	}
+	publish(t, device, "arcdrift/v1/K-07/usage", `{"id":"u","arc_count":1}`)
+	door.kept(t, 1)
+	require.True(t, device.IsConnectionOpen())
 }
 
 func TestTopicSpeaksForOneMachine(t *testing.T) {
@@ -179,10 +230,11 @@ func TestPassHoldsADeviceToItsMachine(t *testing.T) {
 		{"arcdrift/v1/K-07/calibration", true, true},
 		{"arcdrift/v1/K-07/site-check/ask", true, true},
 		{"arcdrift/v1/K-08/calibration", false, true},
-		{"arcdrift/v1/K-07/receipt", false, false},
-		{"arcdrift/v1/K-07/state", false, false},
-		{"arcdrift/v1/K-07", false, false},
-		{"arcdrift/v2/K-07/calibration", false, false},
+		{"arcdrift/v1/K-07/calibrations", true, true}, // what comes there is refused and kept
+		{"arcdrift/v1/K-07/receipt", true, true},
+		{"arcdrift/v1/K-07", true, true},
+		{"arcdrift/v2/K-07/calibration", true, true},
+		{"arcdrift/v1/K-08/calibrations", false, true},
 		{"$SYS/broker/uptime", false, false},
 	} {
 		assert.Equal(t, c.one, mayWrite(one, c.topic), "K-07 writes %s", c.topic)
@@ -239,11 +291,16 @@ func TestLastWillIsNoRecord(t *testing.T) {
 	desk, door := newDesk()
 	_, addr := startBroker(t, anyone{}, desk)
 	seen := listen(t, publisher(t, addr, "listener"), "arcdrift/v1/#")
+	var wire net.Conn
 	dying := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://"+addr).SetClientID("dying").SetAutoReconnect(false).
+		SetCustomOpenConnectionFn(func(*url.URL, paho.ClientOptions) (net.Conn, error) {
+			var err error
+			wire, err = net.Dial("tcp", addr)
+			return wire, err
+		}).
 		SetWill("arcdrift/v1/K-07/calibration", calibration, 1, true))
 	require.True(t, dying.Connect().WaitTimeout(patience))
-	// A topic it may not write ends its connection without a goodbye.
-	dying.Publish("elsewhere", 1, false, "x")
+	require.NoError(t, wire.(*net.TCPConn).CloseWrite(), "without a goodbye")
 	require.Eventually(t, func() bool { return !dying.IsConnectionOpen() }, patience, 5*time.Millisecond)
 	publish(t, publisher(t, addr, "living"), "arcdrift/v1/K-08/usage", `{"arc_count":1}`)
 	assert.Equal(t, 1.0, next(t, seen)["seq"], "the first to be seen is this record's receipt, not the will")

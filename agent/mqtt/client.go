@@ -136,11 +136,7 @@ func (c *Client) connect() *connection {
 
 // subscribe runs at every connect: a broker that restarted may have forgotten.
 func (c *Client) subscribe(p paho.Client) {
-	wanted := map[string]byte{}
-	for _, f := range filters() {
-		wanted[f] = 1
-	}
-	token := p.SubscribeMultiple(wanted, nil)
+	token := p.Subscribe(everything, 1, nil)
 	switch {
 	case !token.WaitTimeout(patience):
 		c.log.Error("the MQTT broker does not answer the subscription", "broker", c.join.URL)
@@ -151,8 +147,13 @@ func (c *Client) subscribe(p paho.Client) {
 	}
 }
 
-// receive hands a message over and never waits: paho must go on reading.
+// receive hands a message over and never waits: paho must go on reading. What the
+// agent itself publishes comes back and is passed over.
 func (k *connection) receive(m paho.Message) {
+	if at, ours := parse(m.Topic()); ours && at.outgoing() {
+		m.Ack()
+		return
+	}
 	select {
 	case k.queue <- m:
 	default:

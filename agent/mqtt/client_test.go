@@ -40,12 +40,22 @@ func TestClientOfARealBroker(t *testing.T) {
 	pub(t, m.addr, "arcdrift/v1/K-07/service", `{"action":"polished"}`)
 	require.Eventually(t, func() bool { return next(t, receipts)["refused"] != nil }, 30*time.Second, time.Millisecond)
 
+	pub(t, m.addr, "arcdrift/v1/K-07/calibrations", `{"passed":true}`)
+	require.Eventually(t, func() bool {
+		refused, _ := next(t, receipts)["refused"].(map[string]any)
+		return refused["field"] == "topic"
+	}, 30*time.Second, time.Millisecond, "a typo in the topic does not vanish")
+
 	answers := listen(t, device, "arcdrift/v1/K-07/site-check/answer")
 	publish(t, device, "arcdrift/v1/K-07/site-check/ask", `{"temperature_c":4,"ask_id":"q1"}`)
 	assert.Equal(t, "q1", next(t, answers)["ask_id"])
 
+	taken := door.offered()
 	require.NoError(t, c.Publish(About("K-07", State, []byte(`{"state":"fit"}`), true)))
 	assert.Equal(t, "fit", next(t, listen(t, publisher(t, m.addr, "late"), "arcdrift/v1/K-07/state"))["state"])
+	pub(t, m.addr, "arcdrift/v1/K-07/usage", usage(1))
+	door.kept(t, 2)
+	assert.Equal(t, taken+1, door.offered(), "what the agent published came back and was taken for something")
 }
 
 // What was published while the agent was away waits in its session.

@@ -53,15 +53,17 @@ func (d *Desk) take(ctx context.Context, in []Message) ([]Message, error) {
 	for _, m := range in {
 		at, ours := parse(m.Topic)
 		switch _, record := at.record(); {
-		case !ours:
-		case record:
+		case ours && record:
 			o := offer(at, m.Payload)
 			o.By = m.By
 			offers = append(offers, o)
 			from = append(from, at)
-		case at.what == ask:
+		case ours && at.what == ask:
 			asked = append(asked, at)
 			questions = append(questions, m.Payload)
+		default:
+			offers = append(offers, intake.Offer{Raw: m.Payload, Via: "mqtt", Machine: plausible(speaksFor(m.Topic)), Problem: misdirected(m.Topic)})
+			from = append(from, address{machine: speaksFor(m.Topic)})
 		}
 	}
 	var out []Message
@@ -71,6 +73,9 @@ func (d *Desk) take(ctx context.Context, in []Message) ([]Message, error) {
 			return nil, err
 		}
 		for i, r := range receipts {
+			if from[i].machine == "" {
+				continue // nobody listens for it
+			}
 			out = append(out, About(from[i].machine, Receipt, encode(wire.Receipt(r)), false))
 		}
 	}
@@ -93,6 +98,15 @@ func offer(at address, payload []byte) intake.Offer {
 	o.Record = record
 	o.Problem = drift.ProblemOf(err)
 	return o
+}
+
+// plausible is the name if it could be a machine's, else "".
+func plausible(machine string) string {
+	f, _ := drift.FieldNamed("machine")
+	if machine == "" || f.Set(&drift.Record{Type: drift.TypeUsage}, machine) != nil {
+		return ""
+	}
+	return machine
 }
 
 // answer is the answer to a question, or why there is none, as JSON.

@@ -9,5 +9,5 @@
 // durable and never before. Whatever cannot be kept is not acknowledged and the
 // connection ends, for that is the only thing that makes an MQTT 3.1.1 sender
 // or broker deliver again. What is refused is kept too, in the refused list,
-// and is acknowledged.
+// and is acknowledged, and so is what comes on a topic that nothing is taken on.
 package mqtt

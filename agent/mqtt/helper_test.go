@@ -79,6 +79,13 @@ func (d *fakeDoor) breakWith(err error) {
 	d.broken = err
 }
 
+// offered is how often anything was offered, refused and repeated included.
+func (d *fakeDoor) offered() int {
+	d.Lock()
+	defer d.Unlock()
+	return d.taken
+}
+
 func (d *fakeDoor) count() int {
 	d.Lock()
 	defer d.Unlock()

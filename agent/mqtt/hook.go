@@ -33,10 +33,24 @@ type Guard interface {
 // whether what they were let in by still holds.
 const sweepEvery = time.Second
 
-// mayWrite says whether the holder of the pass may publish to the topic.
+// mayWrite says whether the holder of the pass may publish to the topic. One that
+// nothing is taken on hinders nobody who may write at all: what comes there is
+// refused, kept and acknowledged, for a device that hears nothing sends the same
+// again for ever.
 func mayWrite(p auth.Pass, topic string) bool {
+	if strings.HasPrefix(topic, "$") {
+		return false // the broker's own
+	}
+	if machine := speaksFor(topic); machine != "" {
+		return p.MayWrite(machine)
+	}
+	return p.MayWriteSome()
+}
+
+// passesOn says whether what came on the topic goes on to who listens there.
+func passesOn(topic string) bool {
 	at, ours := parse(topic)
-	return ours && at.incoming() && p.MayWrite(at.machine)
+	return ours && at.incoming()
 }
 
 // mayRead says whether the holder may subscribe to the filter. The broker's own
@@ -205,7 +219,9 @@ func (h *hook) serve() {
 			if err := a.client.WritePacket(ack); err != nil {
 				h.log.Debug("a record is kept, but its sender has gone", "client", a.client.ID, "error", err)
 			}
-			h.send(Message{Topic: a.packet.TopicName, Payload: a.packet.Payload})
+			if passesOn(a.packet.TopicName) {
+				h.send(Message{Topic: a.packet.TopicName, Payload: a.packet.Payload})
+			}
 		}
 	}
 }

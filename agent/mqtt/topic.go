@@ -47,12 +47,50 @@ func (a address) incoming() bool {
 	return record || a.what == ask
 }
 
-// filters are the subscriptions that bring in everything senders publish.
-func filters() []string {
-	every := address{machine: "+"}
-	out := []string{every.with(ask)}
-	for _, t := range drift.Types() {
-		out = append(out, every.with(string(t)))
-	}
-	return out
+// outgoing says whether only the agent publishes there.
+func (a address) outgoing() bool {
+	return slices.Contains([]string{Receipt, Alert, State, answer}, a.what)
 }
+
+// speaksFor is the machine in whose name the topic stands, "" for none.
+func speaksFor(topic string) string {
+	rest, ours := strings.CutPrefix(topic, root)
+	machine, _, _ := strings.Cut(rest, "/")
+	if !ours {
+		return ""
+	}
+	return machine
+}
+
+// misdirected says that nothing is taken on the topic, and on which the sender may
+// have meant to publish.
+func misdirected(topic string) *drift.Problem {
+	machine, what := speaksFor(topic), topic[strings.LastIndex(topic, "/")+1:]
+	if rest, under := strings.CutPrefix(topic, root+machine+"/"); under {
+		what = rest
+	}
+	at := address{machine, what}
+	p := &drift.Problem{Field: "topic", Value: topic[:min(len(topic), maxTopic)], Reason: "is none that the agent takes anything on"}
+	if machine == "" {
+		at.machine = "MACHINE"
+	} else if at.outgoing() {
+		p.Reason = "is one on which only the agent publishes"
+	}
+	var known []string
+	for _, t := range drift.Types() {
+		known = append(known, string(t))
+	}
+	if near := drift.NearestOf(what, append(known, ask)); near != "" {
+		p.Reason += "; the nearest is " + at.with(near)
+	} else {
+		p.Reason += "; records go to " + at.with(strings.Join(known, ", ")) + " or a question to " + at.with(ask)
+	}
+	return p
+}
+
+// maxTopic is how much of a topic that is none of ours is kept.
+const maxTopic = 512
+
+// everything is the subscription that brings in all that senders publish, and what
+// they meant to: also the agent's own answers, which it passes over.
+const everything = root + "+/#"
