@@ -256,3 +256,28 @@ func TestChance(t *testing.T) {
 	assert.InDelta(t, 0, b/n, 0.025)
 	assert.InDelta(t, 1, b2/n, 0.036)
 }
+
+// Small and odd wishes give whole fleets too.
+func TestOddWishes(t *testing.T) {
+	for seed := uint64(1); seed <= 30; seed++ {
+		w := blind.Wish{
+			Seed: seed, Machines: int(seed % 4), Days: int(3 + seed*7), Programs: int(seed % 5), EveryDays: float64(seed%3) * 10,
+			Start: time.Date(2024, 2, 28, 0, 0, 0, 0, time.UTC).AddDate(0, 0, int(seed)), Mess: seed%2 == 0,
+		}
+		f := World(w)
+		require.Len(t, f.Machines, w.Machines)
+		for _, l := range f.Lines {
+			checkRecord(t, l.JSON)
+		}
+		for _, m := range f.Machines {
+			for _, at := range []time.Time{w.Start.Add(-time.Hour), after(w, 2.5), after(w, float64(w.Days)+3)} {
+				for _, v := range m.Futures(at, 500, 4, seed) {
+					require.True(t, v > 0 && v <= 500)
+				}
+				p := m.ProbabilityOut(at, m.At(at).Air)
+				require.True(t, p >= 0 && p <= 1)
+				require.False(t, math.IsNaN(m.At(at).RequiredPct))
+			}
+		}
+	}
+}
