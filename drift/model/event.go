@@ -53,6 +53,9 @@ type Event struct {
 	// Setting in force and the setting after the machine's own correction, in
 	// log percent; Correction in percent, as recorded.
 	Setting, Next, Correction drift.Opt[float64]
+	// Moved is how far the corrections of a whole session took the setting, in
+	// percent: of one that Tries counts, their sum is all that is told of them.
+	Moved drift.Opt[float64]
 	// Clipped is whether the setting stands at the machine's limit after the
 	// attempt: whatever the correction, 0 too, it may have been cut short.
 	Clipped bool
@@ -140,9 +143,9 @@ func (r *Reader) attempt(e *drift.Entry, place drift.Place, ev *Event) {
 		ev.Side = drift.Some(100 * math.Log(left/right))
 	}
 	if ev.Tries == 1 {
-		// That of a whole session is a sum, most of it made before the last attempt:
-		// it says neither how far off an attempt was nor what followed the last.
 		ev.Correction = c.PowerCorrection
+	} else {
+		ev.Moved = c.PowerCorrection
 	}
 	if s, ok := c.PowerSetting.Get(); ok {
 		ev.Setting = drift.Some(logPct(s))

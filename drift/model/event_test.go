@@ -225,6 +225,7 @@ func TestReaderNumbers(t *testing.T) {
 	// was made at 10 %, which the corrections before have led to already.
 	whole := numbers(func(c *drift.Calibration) { full(c); c.Attempts = drift.Some(int64(3)) })
 	assert.False(t, whole.Correction.Known() || whole.Next.Known() || whole.Clipped)
+	assert.Equal(t, some(2), whole.Moved)
 	assert.InDelta(t, 100*math.Log(1.1), whole.Setting.Or(0), 1e-12)
 	assert.Equal(t, Full, gradeOf(&whole))
 

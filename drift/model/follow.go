@@ -17,7 +17,7 @@ func (p *Params) follow(histories []History) {
 			}
 			melt, measured := ev.Melt.Get()
 			setting, told := ev.Setting.Get()
-			if off := setting - melt/p.Kappa - left; known && measured && told && ev.NewSession && ev.Pair == pair && math.Abs(off) >= farMoved {
+			if off := setting - melt/p.Kappa - left; known && measured && told && ev.NewSession && ev.Tries == 1 && ev.Pair == pair && math.Abs(off) >= farMoved {
 				shares = append(shares, (setting-left)/off)
 			}
 			left, known = ev.Next.Get()

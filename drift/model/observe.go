@@ -24,6 +24,9 @@ type seen struct {
 // attempt's are.
 func (f *filter) attempt(p *Params, ev *Event, age, spoiltRate, spoilt float64) seen {
 	noise := p.noise(age, ev.AirStale)
+	if sum, ok := ev.Moved.Get(); ok {
+		return f.session(p, ev, &noise, sum, spoiltRate, spoilt)
+	}
 	before := 0.0
 	for range ev.Tries - 1 {
 		before += f.outcome(p, ev, &noise, false, spoiltRate, p.follows(false)).logLik
@@ -195,7 +198,7 @@ func (f *filter) correct(p *Params, ev *Event) {
 		}
 		return
 	}
-	if c, ok := ev.Correction.Get(); ok {
+	if c, ok := ev.Correction.OrElse(ev.Moved).Get(); ok && !ev.Setting.Known() {
 		for k := range f.state {
 			f.state[k].Add(setting, c)
 		}

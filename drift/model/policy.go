@@ -31,6 +31,7 @@ func (p *Params) policy(histories []History) {
 	}
 	p.deadBand(answers)
 	p.gains(answers)
+	p.sums(answers, histories)
 	p.resets(histories)
 	// A sender whose two ends always agree does not measure them.
 	if len(sides) >= enough {

@@ -157,7 +157,7 @@ func gradeOf(ev *Event) Grade {
 	switch {
 	case ev.Melt.Known() && ev.Setting.Known():
 		return Full
-	case ev.Correction.Known() || ev.Melt.Known():
+	case ev.Correction.Known() || ev.Moved.Known() || ev.Melt.Known():
 		return CorrectionOnly
 	}
 	return PassFail

@@ -1,0 +1,139 @@
+package model
+
+import (
+	"math"
+	"slices"
+)
+
+// session folds in a whole session told in one record, whose corrections together
+// took the setting by sum percent: Tries−1 fails, then the stated result. Melt-back
+// and setting, where told, are those of the last attempt.
+func (f *filter) session(p *Params, ev *Event, noise *[multiples]float64, sum, spoiltRate, spoilt float64) seen {
+	last := p.gain(ev.Passed)
+	needed, moved := f.measured(p, ev)
+	if moved == outcome {
+		out := f.moved(p, ev, noise, sum, ev.Tries, last, spoiltRate)
+		if out.number {
+			out.logLik += math.Log(p.Kappa) // which is taken off again for every number
+		}
+		if !out.number || last < smallestGain {
+			result := f.outcome(p, ev, noise, ev.Passed, spoilt, 0)
+			out.logLik, out.spoilt = out.logLik+result.logLik, max(out.spoilt, result.spoilt)
+		}
+		return out
+	}
+	// What the last attempt measured tells the correction after it; the rest of the
+	// sum was made before it.
+	u, haveSetting := ev.Setting.Get()
+	after := last * needed
+	if haveSetting {
+		after = last * (needed - u)
+	}
+	doubt := sq(after*gainDoubt) + settingRounded
+	if haveSetting {
+		f.put(logPct(min(max(Pct(u)-sum+after, -furthest), furthest)), doubt)
+	}
+	first := f.moved(p, ev, noise, sum-after, ev.Tries-1, p.GainFail, spoiltRate)
+	var out seen
+	if moved == known {
+		f.put(u, 0)
+		out = f.measure(p, ev, noise, needed, spoilt)
+	} else {
+		out = f.measureRelative(p, ev, noise, needed, spoilt)
+	}
+	for k := range f.state {
+		f.state[k].Add(setting, after)
+		f.state[k].Spread(setting, doubt)
+	}
+	f.clip(p)
+	out.logLik += first.logLik
+	return out
+}
+
+const (
+	// gainDoubt is how far a correction may be from the usual part of the deviation
+	// it answers, as a share of it; a guess.
+	gainDoubt = 0.25
+	// settingRounded is the variance that a setting has from rounding, in percent.
+	settingRounded = 0.01
+)
+
+// put says where the setting stands.
+func (f *filter) put(to, variance float64) {
+	for k := range f.state {
+		f.state[k].Forget(setting, to, variance)
+	}
+}
+
+// moved folds in that n corrections, the last with a gain of its own, together
+// took the setting by sum percent. The first attempt failed.
+func (f *filter) moved(p *Params, ev *Event, noise *[multiples]float64, sum float64, n int64, last, spoiltRate float64) seen {
+	tells, adds := sumOf(p.GainFail, last, n)
+	var out seen
+	if tells >= smallestGain && !f.mayClip(p, sum) {
+		scaled := *noise
+		for k := range scaled {
+			scaled[k] *= adds / sq(tells)
+		}
+		out = f.measureRelative(p, ev, &scaled, sum/tells, spoiltRate)
+		out.logLik -= math.Log(tells) // the density of the sum itself
+	} else {
+		out = f.outcome(p, ev, noise, false, spoiltRate, 0)
+	}
+	for k := range f.state {
+		f.state[k].Add(setting, sum)
+	}
+	f.clip(p)
+	return out
+}
+
+// sumOf says what the sum of n corrections tells of the deviation d before the
+// first of them. An attempt sees z = d + e, with its own scatter e of variance R,
+// and takes gain·z off d, the last one last·z. The sum is then tells·d + ε with
+//
+//	tells = 1 − (1−last)·(1−gain)ⁿ⁻¹
+//	Var ε = R·adds,  adds = (1−last)²·gain²·Σ (1−gain)²ʲ + last²,  j = 0 … n−2,
+//
+// which follows from d after the session being both d − sum and what the
+// corrections left.
+func sumOf(gain, last float64, n int64) (tells, adds float64) {
+	left := 1.0
+	for range n - 1 {
+		adds += left * left
+		left *= 1 - gain
+	}
+	return 1 - (1-last)*left, sq(1-last)*sq(gain)*adds + sq(last)
+}
+
+// sums learns the gain after a fail where sessions are told whole, and so no failed
+// attempt in numbers, from the sums of sessions of two attempts: without what the
+// second attempt, which is told in numbers, was corrected by. In tolerances none is
+// smaller than the gain, as the first attempt was outside the tolerance; a tenth of
+// them lies within edge of it, where the scatter is up to half the tolerance, as the
+// tail of a normal distribution falls.
+func (p *Params) sums(answers []answer, histories []History) {
+	failed := func(a answer) bool { return !a.passed }
+	if !p.Tolerance.Known() || slices.ContainsFunc(answers, failed) {
+		return
+	}
+	var least []float64
+	lo, hi := p.Window()
+	for _, h := range histories {
+		for i := range h.Events {
+			ev := &h.Events[i]
+			sum, told := ev.Moved.Get()
+			melt, have := ev.Melt.Get()
+			if told && have && ev.Setting.Known() && ev.Passed && !ev.Clipped && ev.Tries == 2 {
+				first := sum + p.GainPass*melt/p.Kappa
+				least = append(least, max(first/hi, first/lo))
+			}
+		}
+	}
+	if len(least) >= enough {
+		slices.Sort(least)
+		p.GainFail = min(max(least[len(least)/10]/edge, 0), mostGain)
+	}
+}
+
+// edge: see sums.
+const edge = 1.03

@@ -1,0 +1,132 @@
+package model
+
+import (
+	"math/rand/v2"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/drift"
+	"arcdrift/drift/synth"
+)
+
+// typedWhole tells the sessions of a fleet as a person types them: one record
+// each, with the last try's numbers and the sum of the corrections.
+func typedWhole(records []drift.Record) []drift.Record {
+	var out []drift.Record
+	at := map[string]int{} // the last calibration of each machine in out
+	for _, r := range records {
+		if r.Calibration == nil {
+			out = append(out, r)
+			continue
+		}
+		c := *r.Calibration
+		n := c.Attempt.Or(1)
+		c.Attempt, c.Attempts, c.Session = drift.Opt[int64]{}, drift.Some(n), ""
+		r.Calibration = &c
+		if n == 1 {
+			at[r.Machine] = len(out)
+			out = append(out, r)
+			continue
+		}
+		before := &out[at[r.Machine]]
+		if sum, ok := before.Calibration.PowerCorrection.Get(); ok {
+			c.PowerCorrection = drift.Some(sum + c.PowerCorrection.Or(0))
+		}
+		*before = r
+	}
+	return out
+}
+
+// skill sums what is told of required power over the looks at the machines of a
+// grade, after each tenth session: one less the mean square error over the
+// variance of the truth.
+type skill struct{ missed, truths []float64 }
+
+func (s *skill) value() float64 {
+	mean, spread, lost := 0.0, 0.0, 0.0
+	for _, x := range s.truths {
+		mean += x / float64(len(s.truths))
+	}
+	for i, x := range s.truths {
+		spread += sq(x - mean)
+		lost += s.missed[i]
+	}
+	return 1 - lost/spread
+}
+
+// look follows a fleet with what it teaches of itself.
+func look(fleet synth.Fleet, by map[synth.Grade]*skill) {
+	hs := histories(fleet)
+	pop := learn(hs)
+	for i := range hs {
+		truth := fleet.Truth.Machines[i]
+		m := NewMachine(truth.Name, pop.For(hs[i].Key))
+		sessions := 0
+		for j := range hs[i].Events {
+			ev := &hs[i].Events[j]
+			m.Take(ev)
+			if ev.Kind != Attempt || ev.Conditioning {
+				continue
+			}
+			if sessions++; sessions%10 != 0 {
+				continue
+			}
+			level, _ := m.Level()
+			now, s := truth.At(ev.Time), by[truth.Grade]
+			s.missed, s.truths = append(s.missed, sq(Pct(level)-now.RequiredPct)), append(s.truths, now.RequiredPct)
+		}
+	}
+}
+
+// A person who types one record for each session tells nearly as much of the
+// required power as a machine that tells every attempt: the sum says how far the
+// setting moved. Nine tenths is the bar.
+func TestTypedSessionsTellAsMuch(t *testing.T) {
+	grades := func() map[synth.Grade]*skill {
+		return map[synth.Grade]*skill{synth.Correction: {}, synth.Full: {}}
+	}
+	one, all := grades(), grades()
+	w, ok := synth.WorldNamed("straight")
+	require.True(t, ok)
+	w.Grades = synth.Mix{Full: 0.5, Correction: 0.5}
+	each := synth.Make(w, 61, 30, morning, 160)
+	look(each, one)
+	whole := each
+	whole.Records = typedWhole(each.Records)
+	look(whole, all)
+	for grade := range one {
+		t.Logf("%s: skill by one record an attempt %.3f, by one a session %.3f", grade, one[grade].value(), all[grade].value())
+		assert.GreaterOrEqual(t, all[grade].value(), 0.9*one[grade].value(), "%s", grade)
+	}
+}
+
+// The sum of corrections against what it is said to tell: 200,000 sessions of n
+// attempts, standard errors below 0.01.
+func TestSumOfCorrections(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 7))
+	for _, c := range []struct {
+		gain, last float64
+		n          int64
+	}{{0.8, 0, 3}, {0.55, 0.3, 2}, {0.6, 0.6, 4}, {1, 0.5, 2}} {
+		const sessions, off = 200_000, 3.0
+		var sum, squares float64
+		for range sessions {
+			d, moved := off, 0.0
+			for k := range c.n {
+				g := c.gain
+				if k == c.n-1 {
+					g = c.last
+				}
+				step := g * (d + rng.NormFloat64())
+				d, moved = d-step, moved+step
+			}
+			sum, squares = sum+moved, squares+moved*moved
+		}
+		mean := sum / sessions
+		tells, adds := sumOf(c.gain, c.last, c.n)
+		assert.InDelta(t, tells*off, mean, 0.01, "%+v", c)
+		assert.InDelta(t, adds, squares/sessions-mean*mean, 0.02, "%+v", c)
+	}
+}
