@@ -29,7 +29,7 @@ var rooms = []string{
 	"agent/metrics",
 	"agent/notify",
 	"agent/forward",
-	"agent/auth",
+	"agent/auth agent/gate",
 	"agent/store/storetest",
 	"agent/store",
 	"agent/intake",

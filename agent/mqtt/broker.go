@@ -55,7 +55,7 @@ func NewBroker(listener net.Listener, guard Guard, desk Desk, log *slog.Logger) 
 	if err := server.AddHook(b.hook, nil); err != nil {
 		return nil, fmt.Errorf("the MQTT broker cannot be set up: %w", err)
 	}
-	if err := server.AddListener(listeners.NewNet("mqtt", newGate(netutil.LimitListener(listener, maxClients)))); err != nil {
+	if err := server.AddListener(listeners.NewNet("mqtt", newPorch(netutil.LimitListener(listener, maxClients), log))); err != nil {
 		return nil, fmt.Errorf("the MQTT broker cannot listen on %s: %w", listener.Addr(), err)
 	}
 	return b, nil

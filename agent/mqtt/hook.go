@@ -110,6 +110,9 @@ func (h *hook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
 		return false
 	}
 	h.passes.Store(cl, &pass)
+	if conn, ok := cl.Net.Conn.(*arriving); ok {
+		conn.Known()
+	}
 	return true
 }
 

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"arcdrift/agent/auth"
+	"arcdrift/agent/gate"
 	"arcdrift/agent/intake"
 	"arcdrift/drift"
 )
@@ -23,8 +24,11 @@ type Guard interface {
 // to its machines, and to ask.
 var devicePaths = []string{"POST /api/v1/records", "POST /api/v1/refused", "GET /api/v1/site-check"}
 
-// passKey finds the pass in a request's context.
-type passKey struct{}
+// passKey finds the pass in a request's context, connKey its connection.
+type (
+	passKey struct{}
+	connKey struct{}
+)
 
 // passOf is what the request was let in as.
 func passOf(r *http.Request) auth.Pass {
@@ -50,6 +54,9 @@ func (s *Server) admit(next http.Handler) http.Handler {
 			pass.Role == auth.Device && slices.Contains(devicePaths, r.Method+" "+r.URL.Path)
 		switch {
 		case err == nil && allowed:
+			if conn, ok := r.Context().Value(connKey{}).(*gate.Conn); ok {
+				conn.Known()
+			}
 			next.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), passKey{}, pass)))
 			return
 		case err == nil:

@@ -18,6 +18,7 @@ import (
 	"golang.org/x/net/netutil"
 
 	"arcdrift/agent/auth"
+	"arcdrift/agent/gate"
 	"arcdrift/agent/intake"
 	"arcdrift/dashboards"
 	"arcdrift/drift"
@@ -106,9 +107,13 @@ type Server struct {
 // cut into several. 256 connections are more than the crews and screens of a
 // yard and few enough for a small gateway.
 const (
-	maxBody     = 1 << 20
-	maxHeader   = 16 << 10
-	maxConns    = 256
+	maxBody   = 1 << 20
+	maxHeader = 16 << 10
+	maxConns  = 256
+	// Of them, those on which nobody has been let in yet.
+	maxStrangers     = 192
+	maxStrangersEach = 64
+
 	headerTime  = 5 * time.Second
 	readTime    = 30 * time.Second
 	writeTime   = 60 * time.Second
@@ -163,10 +168,13 @@ func (s *Server) RunAs(ctx context.Context, ln net.Listener, pass auth.Pass) err
 		BaseContext:       func(net.Listener) context.Context { return context.WithValue(context.Background(), passKey{}, pass) },
 		ReadHeaderTimeout: headerTime, ReadTimeout: readTime, WriteTimeout: writeTime, IdleTimeout: idleTime,
 		MaxHeaderBytes: maxHeader,
+		ConnContext:    func(ctx context.Context, c net.Conn) context.Context { return context.WithValue(ctx, connKey{}, c) },
 		ErrorLog:       slog.NewLogLogger(s.Log.Handler(), slog.LevelDebug),
 	}
 	done := make(chan error, 1)
-	go func() { done <- server.Serve(netutil.LimitListener(ln, maxConns)) }()
+	go func() {
+		done <- server.Serve(gate.New(netutil.LimitListener(ln, maxConns), gate.Limits{All: maxStrangers, Each: maxStrangersEach, Shared: gate.Loopback()}, s.Log))
+	}()
 	select {
 	case err := <-done:
 		return fmt.Errorf("web: the server on %s stopped: %w", ln.Addr(), err)
