@@ -4,7 +4,7 @@ package drift
 // record.go, and a row in testdata/wire/README.md; a test names the row.
 var fields = []Field{
 	{Name: "type", Means: "what the record is; over MQTT the topic says it", Kind: Text, Words: words(Types()), ref: func(r *Record) any { return (*string)(&r.Type) }},
-	{Name: "id", Means: "made once by whoever writes first; left out, it is made from the record's contents, so that sending again is harmless", Kind: Text, ref: func(r *Record) any { return &r.ID }},
+	{Name: "id", Means: "made once by whoever writes first; left out, it is made from the record's contents if these have a time, a seq or a risen arc count, so that sending again is harmless", Kind: Text, ref: func(r *Record) any { return &r.ID }},
 	{Name: "machine", Means: "the splicing machine: letters, digits, dot, dash and underscore, a letter or digit first; over MQTT the topic says it", Kind: Text, ref: func(r *Record) any { return &r.Machine }},
 	{Name: "model", Means: "its make-and-type label, in your own words; like is compared with like", Kind: Text, ref: func(r *Record) any { return &r.Model }},
 	{Name: "program", Means: "the fibre program in use", Kind: Text, ref: func(r *Record) any { return &r.Program }},

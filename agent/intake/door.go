@@ -189,6 +189,9 @@ func (d *Door) commit(group []*job) error {
 			e := entry(o, j.now, before)
 			counters[e.Machine] = before.Next(&e)
 			r.ID, r.PossibleRepeat, r.Questions = e.ID, e.PossibleRepeat, questions(&e, before)
+			if e.PossibleRepeat {
+				r.Questions = append(r.Questions, "Was this sent before? Nothing in it tells, so sent twice it counts twice: give it a time, an id, or source and seq.")
+			}
 			entries, of = append(entries, e), append(of, r)
 		}
 	}

@@ -46,6 +46,8 @@ type Client struct {
 	desk Desk
 	log  *slog.Logger
 	conn atomic.Pointer[connection]
+	// known are the broker's deliveries, under no sender's name.
+	known *redeliveries
 }
 
 // connection is one paho client and its queue; it serves until something went
@@ -60,7 +62,7 @@ type connection struct {
 
 // NewClient returns a client that does nothing until it runs.
 func NewClient(join Join, desk Desk, log *slog.Logger) *Client {
-	return &Client{join: join, desk: desk, log: log}
+	return &Client{join: join, desk: desk, log: log, known: newRedeliveries(desk.Now)}
 }
 
 // String names the runner.
@@ -128,7 +130,11 @@ func (c *Client) connect() *connection {
 		// What waited in the session arrives before any subscription is made
 		// again, so the default handler must be the one that handles it.
 		SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) { conn.receive(m) }).
-		SetOnConnectHandler(func(p paho.Client) { c.subscribe(p) })
+		SetConnectionLostHandler(func(paho.Client, error) { c.known.heard("") }).
+		SetOnConnectHandler(func(p paho.Client) {
+			c.known.began("")
+			c.subscribe(p)
+		})
 	conn.Client = paho.NewClient(opts)
 	conn.Connect()
 	return conn
@@ -190,9 +196,10 @@ func outside(topic string) auth.Pass {
 func (c *Client) take(ctx context.Context, conn *connection, messages []paho.Message) error {
 	in := make([]Message, len(messages))
 	for i, m := range messages {
-		in[i] = Message{Topic: m.Topic(), Payload: m.Payload(), By: outside(m.Topic())}
+		in[i] = Message{sent: delivery{packet: m.MessageID(), again: m.Duplicate()}, Topic: m.Topic(), Payload: m.Payload(), By: outside(m.Topic())}
 	}
-	out, err := c.desk.take(ctx, in)
+	c.known.heard("")
+	out, err := c.desk.take(ctx, in, c.known)
 	if err != nil {
 		return err
 	}

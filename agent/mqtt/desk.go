@@ -36,7 +36,8 @@ type Message struct {
 	Payload []byte
 	Retain  bool
 	// By is who sent it: set of what came in.
-	By intake.Principal
+	By   intake.Principal
+	sent delivery
 }
 
 // About is an outgoing message about a machine.
@@ -45,24 +46,30 @@ func About(machine, what string, payload []byte, retain bool) Message {
 }
 
 // take keeps the records among the messages, then answers the questions, and
-// returns what to send back. On an error nothing may be acknowledged.
-func (d *Desk) take(ctx context.Context, in []Message) ([]Message, error) {
+// returns what to send back. A record that nothing tells from a repeat is known as
+// one by its delivery. On an error nothing may be acknowledged.
+func (d *Desk) take(ctx context.Context, in []Message, known *redeliveries) ([]Message, error) {
 	var offers []intake.Offer
+	var of []*Message // the message of each offer
 	var from, asked []address
 	var questions [][]byte
-	for _, m := range in {
+	for i := range in {
+		m := &in[i]
 		at, ours := parse(m.Topic)
 		switch _, record := at.record(); {
 		case ours && record:
 			o := offer(at, m.Payload)
 			o.By = m.By
-			offers = append(offers, o)
+			if o.Record.ID == "" {
+				o.Record.ID = known.id(m)
+			}
+			offers, of = append(offers, o), append(of, m)
 			from = append(from, at)
 		case ours && at.what == ask:
 			asked = append(asked, at)
 			questions = append(questions, m.Payload)
 		default:
-			offers = append(offers, intake.Offer{Raw: m.Payload, Via: "mqtt", Machine: plausible(speaksFor(m.Topic)), Problem: misdirected(m.Topic)})
+			offers, of = append(offers, intake.Offer{Raw: m.Payload, Via: "mqtt", Machine: plausible(speaksFor(m.Topic)), Problem: misdirected(m.Topic)}), append(of, m)
 			from = append(from, address{machine: speaksFor(m.Topic)})
 		}
 	}
@@ -73,6 +80,9 @@ func (d *Desk) take(ctx context.Context, in []Message) ([]Message, error) {
 			return nil, err
 		}
 		for i, r := range receipts {
+			if r.PossibleRepeat {
+				known.kept(of[i], r.ID)
+			}
 			if from[i].machine == "" {
 				continue // nobody listens for it
 			}

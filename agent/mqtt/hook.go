@@ -73,6 +73,7 @@ type hook struct {
 	ctx    context.Context // of the broker's run: set before it serves
 	passes sync.Map        // *mochi.Client → *auth.Pass
 	queue  chan arrival
+	known  *redeliveries
 }
 
 // arrival is a message at QoS 1 that waits to be kept, and who sent it.
@@ -82,7 +83,8 @@ type arrival struct {
 }
 
 func newHook(server *mochi.Server, guard Guard, desk Desk, log *slog.Logger) *hook {
-	return &hook{server: server, guard: guard, desk: desk, log: log, ctx: context.Background(), queue: make(chan arrival, queueLength)}
+	return &hook{server: server, guard: guard, desk: desk, log: log, ctx: context.Background(),
+		queue: make(chan arrival, queueLength), known: newRedeliveries(desk.Now)}
 }
 
 // ID names the hook.
@@ -91,7 +93,7 @@ func (h *hook) ID() string { return "arcdrift" }
 // Provides lists what the hook attends to.
 func (h *hook) Provides(what byte) bool {
 	switch what {
-	case mochi.OnConnectAuthenticate, mochi.OnACLCheck, mochi.OnSessionEstablish, mochi.OnPublish, mochi.OnDisconnect:
+	case mochi.OnConnectAuthenticate, mochi.OnACLCheck, mochi.OnSessionEstablish, mochi.OnPacketRead, mochi.OnPublish, mochi.OnDisconnect:
 		return true
 	}
 	return false
@@ -120,6 +122,15 @@ func (h *hook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
 // record.
 func (h *hook) OnSessionEstablish(cl *mochi.Client, _ packets.Packet) {
 	cl.Properties.Will = mochi.Will{}
+	h.known.began(cl.ID)
+}
+
+// OnPacketRead notes that the client is there. It has no id before it said it.
+func (h *hook) OnPacketRead(cl *mochi.Client, pk packets.Packet) (packets.Packet, error) {
+	if cl.ID != "" && pk.FixedHeader.Type != packets.Connect {
+		h.known.heard(cl.ID)
+	}
+	return pk, nil
 }
 
 // OnDisconnect forgets the pass.
@@ -239,13 +250,14 @@ func (h *hook) keep(row []arrival) (kept []arrival) {
 	for _, a := range row {
 		if by, ok := h.pass(a.client); ok {
 			kept = append(kept, a)
-			in = append(in, Message{Topic: a.packet.TopicName, Payload: a.packet.Payload, By: by})
+			sent := delivery{a.client.ID, a.packet.PacketID, a.packet.FixedHeader.Dup}
+			in = append(in, Message{Topic: a.packet.TopicName, Payload: a.packet.Payload, By: by, sent: sent})
 		}
 	}
 	if len(kept) == 0 {
 		return nil
 	}
-	out, err := h.desk.take(h.ctx, in)
+	out, err := h.desk.take(h.ctx, in, h.known)
 	if err != nil {
 		if !errors.Is(err, context.Canceled) {
 			h.log.Warn("messages were not kept and not acknowledged; their senders have to send again", "messages", len(kept), "client", kept[0].client.ID, "topic", kept[0].packet.TopicName, "error", err)
