@@ -31,8 +31,8 @@ func drawFleet(w blind.Wish) *fleet {
 	f := &fleet{key: key(w.Seed, forFleet), start: w.Start}
 	d := newDice(f.key)
 	f.temper = temper{
-		wear: d.about(0.25, 1), air: d.about(0.6, 1.5), restless: d.about(0.75, 1.35),
-		rate: d.about(13, 48), care: d.about(0.4, 2.5),
+		wear: d.about(0.33, 1.4), air: d.about(0.6, 1.5), restless: d.about(0.75, 1.35),
+		rate: d.about(11, 38), care: d.about(0.4, 2.5),
 		high: [3]float64{d.between(80, 500), d.between(500, 1500), d.between(1500, 3600)}[d.one(0.35, 0.35, 0.3)],
 	}
 	f.land = drawLand(f, w)
