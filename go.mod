@@ -8,6 +8,7 @@ require (
 	github.com/chromedp/chromedp v0.23.0
 	github.com/eclipse/paho.mqtt.golang v1.5.1
 	github.com/go-json-experiment/json v0.0.0-20260213210345-44df1a37e875
+	github.com/gofrs/flock v0.13.2
 	github.com/grafana/grafana-foundation-sdk/go v0.0.22
 	github.com/mochi-mqtt/server/v2 v2.7.9
 	github.com/prometheus/client_golang v1.25.0

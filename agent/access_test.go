@@ -17,7 +17,9 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -168,6 +170,32 @@ func TestDoorsAskForNames(t *testing.T) {
 	for _, secret := range []string{device, person, "guess"} {
 		assert.NotContains(t, log.String(), secret)
 	}
+}
+
+// Commands that run at once lose no account, and take away all that they should.
+func TestAccountsChangedAtOnce(t *testing.T) {
+	const many = 20
+	db := tempDB(t)
+	all := func(words ...string) {
+		t.Helper()
+		var wait sync.WaitGroup
+		said := make([]string, many)
+		for i := range many {
+			wait.Go(func() {
+				out, err := exec.Command("arcdrift", append(slices.Clone(words), fmt.Sprintf("van-%d", i), "--db", db)...).CombinedOutput()
+				if err != nil {
+					said[i] = fmt.Sprintf("%v: %s", err, out)
+				}
+			})
+		}
+		wait.Wait()
+		assert.Empty(t, strings.Join(said, ""))
+	}
+	kept := func() int { return strings.Count(cli(t, Env{}, "device", "list", "--db", db).answer, "van-") }
+	all("device", "add", "--machines", "K-07")
+	assert.Equal(t, many, kept())
+	all("device", "remove")
+	assert.Zero(t, kept())
 }
 
 // An address that others can reach takes both, encryption and credentials, or a

@@ -15,6 +15,7 @@ import (
 	"sync"
 	"time"
 
+	"github.com/gofrs/flock"
 	"golang.org/x/crypto/bcrypt"
 )
 
@@ -145,10 +146,18 @@ func (k *Keys) Remove(name string) error {
 	})
 }
 
-// change writes the accounts anew: a power cut leaves the old file or the new.
-func (k *Keys) change(f func([]Account) ([]Account, error)) error {
+// change writes the accounts anew, one change after the other, whichever process
+// makes them: a power cut leaves the old file or the new.
+func (k *Keys) change(f func([]Account) ([]Account, error)) (err error) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
+	// A file of its own is locked, as that of the accounts is another each time.
+	lock := flock.New(k.path+".lock", flock.SetPermissions(0o600))
+	if err := lock.Lock(); err != nil {
+		return fmt.Errorf("the accounts cannot be locked for a change: %w", err)
+	}
+	defer func() { err = errors.Join(err, lock.Close()) }()
+	k.read = nil // whatever was read before, another may have changed it in the same moment
 	if err := k.refresh(); err != nil {
 		return err
 	}
