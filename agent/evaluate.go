@@ -1,12 +1,14 @@
 package agent
 
 import (
+	"cmp"
 	"context"
 	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"text/tabwriter"
@@ -18,6 +20,7 @@ import (
 	"arcdrift/agent/store"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/forecast"
 	"arcdrift/drift/score"
 )
 
@@ -100,6 +103,7 @@ func evaluateText(w io.Writer, r *score.Report) error {
 		movesText(&out, r.Moves)
 		chancesText(&out, r.Bins)
 		alertsText(&out, r.Alerts)
+		blendText(&out, r.Blend)
 	}
 	_, err := io.WriteString(w, out.String())
 	return err
@@ -170,6 +174,28 @@ func alertsText(out *strings.Builder, alerts []score.AlertRow) {
 	}
 }
 
+// blendText shows the kinds and grades where another forecast than the model's
+// counts.
+func blendText(out *strings.Builder, rows []score.BlendRow) {
+	out.WriteString("\nWeights of the forecasts of arcs to failure, by what came of past ones\n")
+	names := forecast.Forecasters()
+	table(out, func(row func(...string)) {
+		heads := []string{"TYPE", "PROGRAM", "DATA"}
+		for _, name := range names {
+			heads = append(heads, strings.ToUpper(name))
+		}
+		row(heads...)
+		for of := range slices.Chunk(rows, len(names)) {
+			cells := []string{cmp.Or(of[0].Model, unknown), cmp.Or(of[0].Program, unknown), string(of[0].Grade)}
+			for i := range of {
+				cells = append(cells, share(drift.Some(of[i].Weight)))
+			}
+			row(cells...)
+		}
+	})
+	out.WriteString("The model's alone until simple forecasts have proved better on this store.\n")
+}
+
 // meant says what the last row knows.
 var meant = map[string]string{
 	score.Hindsight:        "who reads in the records what came, chance and all, so that nobody can reach it",
@@ -217,6 +243,10 @@ func evaluateCSV(w io.Writer, r *score.Report) error {
 	}
 	for i := range r.Alerts {
 		alertCells(&r.Alerts[i], put)
+	}
+	for i := range r.Blend {
+		b := &r.Blend[i]
+		put("blend", strings.Join([]string{b.Model, b.Program, string(b.Grade)}, "/"), b.Who, "weight", drift.Some(b.Weight))
 	}
 	c.Flush()
 	return errors.Join(err, c.Error())

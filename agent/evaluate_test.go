@@ -54,7 +54,7 @@ func TestEvaluate(t *testing.T) {
 	rows, err := csv.NewReader(&table).ReadAll()
 	require.NoError(t, err)
 	assert.Equal(t, []string{"table", "data", "who", "measure", "value"}, rows[0])
-	assert.Len(t, rows, 1+11*len(r.Arcs)+6*len(r.Moves)+5*len(r.Bins)+14*len(r.Alerts))
+	assert.Len(t, rows, 1+11*len(r.Arcs)+6*len(r.Moves)+5*len(r.Bins)+14*len(r.Alerts)+len(r.Blend))
 }
 
 // TestEvaluateInvented holds the truth of an invented fleet against what an oracle

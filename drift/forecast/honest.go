@@ -34,8 +34,9 @@ const (
 	doubtLives = 25
 )
 
-// Learn estimates the populations of the machines asked, and how far their raw
-// forecasts are to be trusted: a pure function of the histories enrolled.
+// Learn estimates the populations of the machines asked, how far their raw
+// forecasts are to be trusted, and how far simple ones: a pure function of the
+// histories enrolled.
 func Learn(sample *model.Sample) *model.Population {
 	pop := sample.Learn()
 	for _, key := range pop.Keys() {
@@ -46,6 +47,9 @@ func Learn(sample *model.Sample) *model.Population {
 			own := slices.DeleteFunc(slices.Clone(looks), func(l look) bool { return int(l.grade) != grade })
 			p.Honest[grade] = bend(all, own)
 		}
+		known := pastOf(livesOf(sample.Histories(key), -1))
+		p.Lives, p.Weibull = known.lives, known.weibull
+		blend(p, looks)
 	}
 	return pop
 }
@@ -58,6 +62,10 @@ type look struct {
 	grade   model.Grade
 	share   float64
 	hidden  bool
+
+	left   float64   // the true one, or what was seen of it
+	lives  []float64 // as simulated
+	simple [forecasters][]float64
 }
 
 // moment is where a forecast is looked back on: after so many events.
@@ -84,7 +92,7 @@ func lookBack(p *model.Params, histories []model.History) []look {
 	for h, events := range byHistory {
 		group.Go(func() {
 			room <- struct{}{}
-			out[h] = lookAt(p, &histories[h], events)
+			out[h] = lookAt(p, &histories[h], events, pastOf(livesOf(histories, h)))
 			<-room
 		})
 	}
@@ -110,8 +118,9 @@ func momentsOf(h int, events []model.Event) []moment {
 	return out
 }
 
-// lookAt folds one machine and forecasts after the given events, in order.
-func lookAt(p *model.Params, h *model.History, events []int) []look {
+// lookAt folds one machine and forecasts after the given events, in order. others
+// are what other machines' pairs tell.
+func lookAt(p *model.Params, h *model.History, events []int, others past) []look {
 	var out []look
 	m := model.NewMachine(h.Machine, p)
 	for i := range h.Events {
@@ -121,10 +130,10 @@ func lookAt(p *model.Params, h *model.History, events []int) []look {
 		}
 		events = events[1:]
 		pair, arcs, _, _ := m.Pair()
-		life := Run(m, Plan{Paths: lookBackPaths, Horizon: Horizon, AttemptLimit: h.AttemptLimit, Seed: math.Float64bits(arcs) ^ uint64(i)})
+		life := simulate(m, Plan{Paths: lookBackPaths, Horizon: Horizon, AttemptLimit: h.AttemptLimit, Seed: math.Float64bits(arcs) ^ uint64(i)})
 		left, ended := fate(h, i)
 		share := (life.Before(left) + life.Before(math.Nextafter(left, 0))) / 2
-		out = append(out, look{h.Machine, pair, m.Grade(), share, !ended})
+		out = append(out, look{h.Machine, pair, m.Grade(), share, !ended, left, life.Arcs, others.simple(m, everybody)})
 	}
 	return out
 }

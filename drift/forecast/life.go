@@ -33,8 +33,26 @@ type Plan struct {
 	Seed uint64
 }
 
-// Run simulates the pair as it stands, left alone, ends well prepared.
+// Run forecasts the pair as it stands, left alone, ends well prepared: simulated,
+// corrected by what came of past forecasts, and blended with simple forecasts as
+// far as those did better.
 func Run(m *model.Machine, plan Plan) Life {
+	life := simulate(m, plan)
+	p, grade := m.Params(), m.Grade()
+	life.Arcs = straighten(life.Arcs, p.Honest[grade])
+	if weights := p.Blend[grade]; weights != nil && weights[byModel] < 1-leastWeight {
+		life.Arcs = mix(life.Arcs, past{p.Lives, p.Weibull}.simple(m, weights), weights)
+		for i, arcs := range life.Arcs {
+			if arcs > plan.Horizon {
+				life.Arcs[i] = math.Inf(1)
+			}
+		}
+	}
+	return life
+}
+
+// simulate lets possible machines run on.
+func simulate(m *model.Machine, plan Plan) Life {
 	s := simulation{
 		p: m.Params(), rng: rand.New(rand.NewPCG(plan.Seed, 0x61726364)),
 		future: m.Future(), limit: plan.AttemptLimit,
@@ -50,7 +68,6 @@ func Run(m *model.Machine, plan Plan) Life {
 		life.Arcs[i] = s.path(sampler.Draw(s.rng), s.scatter[i%courses], plan.Horizon)
 	}
 	slices.Sort(life.Arcs)
-	life.Arcs = straighten(life.Arcs, s.p.Honest[m.Grade()])
 	return life
 }
 

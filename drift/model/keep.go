@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"arcdrift/drift"
+	"arcdrift/drift/fit"
 )
 
 // What is known of a machine and of its kind can be kept as bytes, so that
@@ -14,7 +15,7 @@ import (
 // that of another version, or one that is cut short, is refused.
 
 // keptForm is the version of everything below.
-const keptForm = 2
+const keptForm = 3
 
 var errForm = errors.New("what was kept of a model cannot be read by this version")
 
@@ -240,6 +241,9 @@ func (f *form) machine(m *Machine) {
 	f.streak(&m.streak)
 	f.tally(&m.tally)
 	f.tape(&m.tape)
+	f.row(m.points.arcs[:])
+	f.row(m.points.need[:])
+	f.int(&m.points.n)
 	f.floats(&m.logLik)
 	f.int(&m.attempts)
 	f.int(&m.numbers)
@@ -327,8 +331,26 @@ func (f *form) params(p *Params) {
 	for i := range p.Honest {
 		f.bend(&p.Honest[i])
 	}
+	for i := range p.Blend {
+		f.bend(&p.Blend[i])
+	}
+	f.lives(&p.Lives)
+	f.floats(&p.Weibull.Shape, &p.Weibull.Scale)
 	f.int(&p.Attempts)
 	f.int(&p.Pairs)
+}
+
+// lives are those of pairs, all of weight one.
+func (f *form) lives(lives *[]fit.Life) {
+	n := f.length(len(*lives))
+	if f.reading && n > 0 {
+		*lives = make([]fit.Life, n)
+	}
+	for i := range *lives {
+		l := &(*lives)[i]
+		f.floats(&l.From, &l.Length)
+		f.bool(&l.Ended)
+	}
 }
 
 // bend is a curve, or none.

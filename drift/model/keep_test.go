@@ -13,7 +13,7 @@ import (
 
 func TestKeepingForgetsNothing(t *testing.T) {
 	p := &Params{}
-	drifttest.Fill(p)
+	drifttest.Fill(p, "Life.Weight")
 	m := &Machine{filter: newFilter()}
 	drifttest.Fill(m, "Machine.Name", "Machine.params", "filter.spare", "filter.spare2")
 	m.Name, m.params = "K-07", p

@@ -28,6 +28,7 @@ type Machine struct {
 	streak    Streak
 	tally     tally
 	tape      tape
+	points    points
 	logLik    float64
 	attempts  int
 	numbers   int // attempts that told a number
@@ -95,7 +96,7 @@ func (m *Machine) newPair(ev *Event) {
 	if m.begun {
 		m.filter.newPair(m.params)
 	}
-	m.pair, m.worn, m.cleanedAt, m.cleanings, m.streak = ev.Pair, 0, 0, 0, Streak{}
+	m.pair, m.worn, m.cleanedAt, m.cleanings, m.streak, m.points = ev.Pair, 0, 0, 0, Streak{}, points{}
 	m.unlogged = ev.Kind != Replaced
 }
 
@@ -140,6 +141,7 @@ func (m *Machine) attempt(ev *Event) Step {
 	m.tally.note(ev, m.streak.note(ev, s.spoilt, out))
 	step.Spoilt = s.spoilt
 	if !math.IsNaN(s.raw) {
+		m.points.add(m.arcs, s.raw)
 		step.Raw = s.raw
 		step.Reference = s.raw - m.airEffect(ev.Air)
 	}

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"arcdrift/drift"
+	"arcdrift/drift/fit"
 )
 
 // Params is what is known of the machines of one model and program: how they
@@ -62,6 +63,14 @@ type Params struct {
 	// those of the past would have come true as often as they said; see
 	// forecast.Learn. Nil leaves them as they are.
 	Honest [Full + 1][]float64
+
+	// Lives are those of the kind's pairs, in arcs, Weibull is the distribution
+	// behind them, of shape 0 where too few ended, and Blend the weights of the
+	// model's forecast of arcs to failure and of the simple ones beside it, by grade
+	// of data; nil is the model alone. See forecast.Learn.
+	Lives   []fit.Life
+	Weibull fit.Weibull
+	Blend   [Full + 1][]float64
 
 	// Attempts and Pairs are how many the values rest on.
 	Attempts, Pairs int

@@ -207,10 +207,10 @@ func (s *Watch) add(w *walker, since, until time.Time) {
 		}
 	}
 	for _, f := range w.failed {
-		if f.at.Before(since) {
+		if f.At.Before(since) {
 			continue
 		}
-		m := Failed{Machine: w.whole.Machine, Time: f.last, Notice: make([]drift.Opt[float64], watchers)}
+		m := Failed{Machine: w.whole.Machine, Time: f.Last, Notice: make([]drift.Opt[float64], watchers)}
 		for k := range w.guards {
 			m.Notice[k] = notice(w.guards[k].alerts, &f)
 		}
@@ -219,19 +219,19 @@ func (s *Watch) add(w *walker, since, until time.Time) {
 }
 
 // notice is for how many days an alert had stood at a failure.
-func notice(alerts []Alert, f *failure) drift.Opt[float64] {
+func notice(alerts []Alert, f *forecast.Failure) drift.Opt[float64] {
 	for _, a := range alerts {
-		if !a.Raised.After(f.last) && (a.Ended.IsZero() || a.Ended.After(f.at)) {
-			return drift.Some(days(f.last.Sub(a.Raised)))
+		if !a.Raised.After(f.Last) && (a.Ended.IsZero() || a.Ended.After(f.At)) {
+			return drift.Some(days(f.Last.Sub(a.Raised)))
 		}
 	}
 	return drift.Opt[float64]{}
 }
 
 // outcome judges an alert by what came after it.
-func (p *Past) outcome(raised time.Time, failed []failure) (o Outcome, because string) {
+func (p *Past) outcome(raised time.Time, failed []forecast.Failure) (o Outcome, because string) {
 	due := raised.Add(advise.PlanDays * 24 * time.Hour)
-	isFailure := func(f failure) bool { return !f.last.Before(raised) && !f.at.After(due) }
+	isFailure := func(f forecast.Failure) bool { return !f.Last.Before(raised) && !f.At.After(due) }
 	first := slices.IndexFunc(failed, isFailure)
 	last := raised
 	for i := range p.Events {
@@ -243,7 +243,7 @@ func (p *Past) outcome(raised time.Time, failed []failure) (o Outcome, because s
 			last = ev.Time
 			break
 		}
-		if first >= 0 && !ev.Time.Before(failed[first].last) {
+		if first >= 0 && !ev.Time.Before(failed[first].Last) {
 			return Right, failedThen
 		}
 		switch ev.Kind {

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"arcdrift/drift/advise"
+	"arcdrift/drift/forecast"
 	"arcdrift/drift/model"
 )
 
@@ -44,7 +45,7 @@ func FateOf(was, now *Past, moment time.Time) (Fate, bool) {
 }
 
 // after follows the pair that event n−1 tells of through the events from n on.
-func (p *Past) after(n int, failed []failure) Fate {
+func (p *Past) after(n int, failed []forecast.Failure) Fate {
 	f := Fate{End: EndOpen}
 	if n == 0 {
 		return f
@@ -58,8 +59,8 @@ func (p *Past) after(n int, failed []failure) Fate {
 		}
 		f.Arcs, f.Until = ev.Arcs-before.Arcs, ev.Time
 		for _, x := range failed {
-			if x.from == i {
-				return Fate{Arcs: x.arcs - before.Arcs, Until: x.at, End: EndFailed}
+			if x.From == i {
+				return Fate{Arcs: x.Arcs - before.Arcs, Until: x.At, End: EndFailed}
 			}
 		}
 	}

@@ -62,6 +62,8 @@ type Replay struct {
 	Cases []Case
 	Moves []MoveCase
 	Watch Watch
+	// Blend are the weights of forecasts at the last moment.
+	Blend []BlendRow
 	// Levels are of each moment, States of each session and service after the first
 	// moment, Answers of the questions asked; of each machine in time order.
 	Levels  []Level
@@ -188,6 +190,7 @@ func (r *Replay) stage(moment, until time.Time, past, next []Past, walkers map[s
 		}
 	}
 	pop := forecast.Learn(&sample)
+	r.Blend = blendRows(pop)
 	known := study(past)
 	were := map[string]*Past{}
 	for i := range past {
@@ -251,7 +254,7 @@ type walker struct {
 	seed   uint64
 	whole  *Past
 	truth  Truth // nil where it is not known
-	failed []failure
+	failed []forecast.Failure
 
 	machine *model.Machine // as learnt at the last moment
 	lives   []fit.Life
@@ -358,6 +361,7 @@ func Join(all []*Replay) *Replay {
 		}
 		out.Cases = slices.Concat(out.Cases, r.Cases)
 		out.Moves = slices.Concat(out.Moves, r.Moves)
+		out.Blend = slices.Concat(out.Blend, r.Blend)
 		out.Watch.Alerts = slices.Concat(out.Watch.Alerts, r.Watch.Alerts)
 		out.Watch.Failures = slices.Concat(out.Watch.Failures, r.Watch.Failures)
 		out.Watch.Months += r.Watch.Months

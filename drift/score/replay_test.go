@@ -21,7 +21,7 @@ import (
 // rises and their scatter grows, until a session fails and the bench replaces
 // them. What happens from day turn on depends on another seed.
 func worn(name string, seed, then uint64, days, turn int) Past {
-	p := Past{History: model.History{Machine: name, Key: model.Key{Model: "type-1"}}, Settings: drift.Settings{AttemptLimit: 4, CheckMinutes: 5, OutMinutes: 60}}
+	p := Past{History: model.History{Machine: name, Key: model.Key{Model: "type-1"}, AttemptLimit: 4}, Settings: drift.Settings{AttemptLimit: 4, CheckMinutes: 5, OutMinutes: 60}}
 	rng := rand.New(rand.NewPCG(seed, 1))
 	pair, arcs, setting := 0, 0.0, 0.0
 	add := func(ev model.Event, c *drift.Calibration) {

@@ -1,8 +1,6 @@
 package score
 
 import (
-	"math"
-
 	"arcdrift/drift/fit"
 	"arcdrift/drift/forecast"
 	"arcdrift/drift/model"
@@ -65,7 +63,7 @@ const enoughEnds = 5
 func study(pasts []Past) rivals {
 	r := rivals{byKey: map[model.Key][]fit.Life{}}
 	for i := range pasts {
-		lives := pasts[i].lives()
+		lives := forecast.Lives(&pasts[i].History)
 		r.byKey[pasts[i].Key] = append(r.byKey[pasts[i].Key], lives...)
 		r.all = append(r.all, lives...)
 	}
@@ -74,50 +72,15 @@ func study(pasts []Past) rivals {
 
 // of are the lives to go by for a kind of machine.
 func (r rivals) of(key model.Key) []fit.Life {
-	if ends, _ := exposure(r.byKey[key]); ends >= enoughEnds {
+	if ends, _ := forecast.Exposure(r.byKey[key]); ends >= enoughEnds {
 		return r.byKey[key]
 	}
 	return r.all
 }
 
-// exposure is how many of the lives ended and how many arcs they were watched.
-func exposure(lives []fit.Life) (ends, arcs float64) {
-	for _, l := range lives {
-		if l.Ended {
-			ends++
-		}
-		arcs += l.Length - l.From
-	}
-	return ends, arcs
-}
-
-// pastLives forecasts by the past lives that were seen beyond the arcs so far:
-// the estimate of Kaplan and Meier with late entry. Where the table ends, above
-// the longest life or because the last ones are still going on, pairs go on to
-// fail at the mean rate of all lives (ends over arcs watched), and without any
-// end at none.
+// pastLives forecasts by the past lives that were seen beyond the arcs so far.
 func pastLives(lives []fit.Life, arcs float64) Outlook {
-	var older []fit.Life
-	for _, l := range lives {
-		if l.Length > arcs {
-			older = append(older, fit.Life{From: max(l.From-arcs, 0), Length: l.Length - arcs, Ended: l.Ended})
-		}
-	}
-	ends, watched := exposure(lives)
-	table, err := fit.NewLifeTable(older)
-	left := 1.0
-	if err == nil { // else nobody has lived that long
-		left, _ = table.Survival(table.Last)
-	}
-	return outlookOf(func(p float64) float64 {
-		if 1-p < left || err != nil {
-			if ends == 0 {
-				return math.Inf(1)
-			}
-			return table.Last + math.Log(left/(1-p))*watched/ends
-		}
-		return table.Residual(0, p)
-	})
+	return outlookOf(forecast.Lifetimes(lives, arcs))
 }
 
 // bestCount is the fixed arc count that would have been best on the past: half

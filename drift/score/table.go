@@ -25,8 +25,34 @@ type Report struct {
 	Moves  []MoveRow  `json:"moves"`
 	Bins   []Bin      `json:"stated_chances"`
 	Alerts []AlertRow `json:"alerts"`
+	// Blend are the weights that forecasts of arcs to failure had at the last moment.
+	Blend []BlendRow `json:"blend"`
 	// Warnings say what the numbers cannot carry, as sentences.
 	Warnings []string `json:"warnings"`
+}
+
+// BlendRow is how much one forecaster counts, for one kind of machine and grade of
+// data, in the forecast that is given: learnt from what came of past forecasts.
+type BlendRow struct {
+	Model   string       `json:"model"`
+	Program string       `json:"program"`
+	Grade   advise.Grade `json:"grade"`
+	Who     string       `json:"who"`
+	Weight  float64      `json:"weight"`
+}
+
+// blendRows are the weights of populations, kind by kind.
+func blendRows(pop *model.Population) (out []BlendRow) {
+	names := map[model.Grade]advise.Grade{model.Full: advise.Full, model.CorrectionOnly: advise.CorrectionOnly, model.PassFail: advise.PassFail}
+	for _, key := range pop.Keys() {
+		p := pop.For(key)
+		for _, grade := range []model.Grade{model.Full, model.CorrectionOnly, model.PassFail} {
+			for who, weight := range p.Blend[grade] {
+				out = append(out, BlendRow{key.Model, key.Program, names[grade], forecast.Forecasters()[who], math.Round(1000*weight) / 1000})
+			}
+		}
+	}
+	return out
 }
 
 // few is how many truths or alerts a comparison needs to mean something.
@@ -81,6 +107,7 @@ func (r *Replay) Tables() Report {
 	out := Report{
 		Seed: r.Seed, Machines: r.Machines, Until: r.Until, Moments: len(r.Moments),
 		Reach: forecast.Horizon, Arcs: []ArcsRow{}, Moves: moveRows(r.Moves), Bins: reliability(r.Moves), Alerts: r.Watch.Rows(),
+		Blend: append([]BlendRow{}, r.Blend...),
 	}
 	if len(r.Moments) > 0 {
 		out.From = r.Moments[0]

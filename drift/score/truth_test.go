@@ -9,6 +9,7 @@ import (
 
 	"arcdrift/drift"
 	"arcdrift/drift/fit"
+	"arcdrift/drift/forecast"
 	"arcdrift/drift/model"
 )
 
@@ -20,7 +21,7 @@ var dawn = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 // record; the rest are the bench, with what it finds.
 func story(words string) *Past {
 	p := &Past{
-		History:  model.History{Machine: "K-07", Key: model.Key{Model: "type-1"}},
+		History:  model.History{Machine: "K-07", Key: model.Key{Model: "type-1"}, AttemptLimit: 4},
 		Settings: drift.Settings{AttemptLimit: 4, CheckMinutes: 5, OutMinutes: 60},
 	}
 	pair, arcs := 0, 0.0
@@ -80,7 +81,7 @@ func TestFailures(t *testing.T) {
 		all, down := story(words).failures()
 		var arcs []float64
 		for _, f := range all {
-			arcs = append(arcs, f.arcs)
+			arcs = append(arcs, f.Arcs)
 		}
 		assert.Equal(t, want, arcs, words)
 		assert.Equal(t, strings.HasSuffix(words, "fail") || strings.HasSuffix(words, "typed"), down, words)
@@ -96,7 +97,7 @@ func TestLives(t *testing.T) {
 		"ok ok fail cleaned ok": {{From: 100, Length: 300, Ended: true}, {From: 400, Length: 500}},
 	} {
 		p := story(words)
-		lives := p.lives()
+		lives := forecast.Lives(&p.History)
 		assert.Equal(t, want, lives, words)
 	}
 }

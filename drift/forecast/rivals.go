@@ -1,0 +1,150 @@
+package forecast
+
+import (
+	"math"
+
+	"arcdrift/drift/fit"
+	"arcdrift/drift/model"
+)
+
+// Lifetimes forecasts by the lives that were seen beyond the arcs so far: the
+// estimate of Kaplan and Meier with late entry. It returns the quantile function of
+// arcs to failure, +Inf where none ended. Where the table ends, above the longest
+// life or because the last ones are still going on, pairs go on to fail at the mean
+// rate of all lives (ends over arcs watched).
+func Lifetimes(lives []fit.Life, arcs float64) func(p float64) float64 {
+	var older []fit.Life
+	for _, l := range lives {
+		if l.Length > arcs {
+			older = append(older, fit.Life{From: max(l.From-arcs, 0), Length: l.Length - arcs, Ended: l.Ended})
+		}
+	}
+	ends, watched := Exposure(lives)
+	table, err := fit.NewLifeTable(older)
+	left := 1.0
+	if err == nil { // else nobody has lived that long
+		left, _ = table.Survival(table.Last)
+	}
+	return func(p float64) float64 {
+		if 1-p < left || err != nil {
+			if ends == 0 {
+				return math.Inf(1)
+			}
+			return table.Last + math.Log(left/(1-p))*watched/ends
+		}
+		return table.Residual(0, p)
+	}
+}
+
+// Exposure is how many of the lives ended and how many arcs they were watched.
+func Exposure(lives []fit.Life) (ends, arcs float64) {
+	for _, l := range lives {
+		if l.Ended {
+			ends++
+		}
+		arcs += l.Length - l.From
+	}
+	return ends, arcs
+}
+
+// The forecasters of a blend, in the order of its weights.
+const (
+	byModel = iota
+	byLifetimes
+	byWeibull
+	byLine
+	forecasters
+)
+
+// Forecasters names them.
+func Forecasters() []string {
+	return []string{"model", "lifetimes", "weibull", "line through 5 points"}
+}
+
+// members is the size of a simple forecast: its quantiles at (i + ½)/members.
+const members = 100
+
+// past is what simple forecasts go by: the lives of a kind's pairs.
+type past struct {
+	lives   []fit.Life
+	weibull fit.Weibull // of shape 0 where none fits
+}
+
+// leastEnds is how many lives must have ended before they say how long others last.
+const leastEnds = 3
+
+func pastOf(lives []fit.Life) past {
+	out := past{lives: lives}
+	if ends, _ := Exposure(lives); ends >= leastEnds {
+		if w, err := fit.FitWeibull(lives); err == nil {
+			out.weibull = w.Weibull
+		}
+	}
+	return out
+}
+
+// simple returns the simple forecasts of a machine's arcs to failure, each as
+// rising members, +Inf beyond all it reaches; nil where one cannot be made or its
+// weight is too small to be heard.
+func (h past) simple(m *model.Machine, weights []float64) (out [forecasters][]float64) {
+	_, arcs, _, _ := m.Pair()
+	ends, _ := Exposure(h.lives)
+	if ends >= leastEnds && weights[byLifetimes] >= leastWeight {
+		out[byLifetimes] = membersOf(Lifetimes(h.lives, arcs))
+	}
+	if h.weibull.Shape > 0 && weights[byWeibull] >= leastWeight {
+		out[byWeibull] = membersOf(func(p float64) float64 { return h.weibull.Residual(arcs, p) })
+	}
+	if weights[byLine] >= leastWeight {
+		out[byLine] = line(m)
+	}
+	return out
+}
+
+func membersOf(quantile func(p float64) float64) []float64 {
+	out := make([]float64, members)
+	for i := range out {
+		out[i] = quantile((float64(i) + 0.5) / members)
+	}
+	return out
+}
+
+// line forecasts where the straight line through the required power of the pair's
+// last attempts, as measured, leaves what the machine can reach.
+func line(m *model.Machine) []float64 {
+	p := m.Params()
+	arcs, needs := m.Points()
+	lo, hi := p.Window()
+	bottom, top := p.Bounds()
+	height := top + hi
+	if n := len(needs); n > 1 && needs[n-1] < needs[0] {
+		height = bottom + lo
+	}
+	c, ok := fit.NewCrossing(arcs, needs, height, toldTo)
+	if !ok {
+		return nil
+	}
+	// Members are read off a grid and between its points.
+	const steps = 150
+	var by [steps + 1]float64
+	for i := range by {
+		by[i] = c.By(Horizon / steps * float64(i))
+	}
+	at := 0
+	return membersOf(func(p float64) float64 {
+		for at <= steps && by[at] < p {
+			at++
+		}
+		switch at {
+		case 0:
+			return 0
+		case steps + 1:
+			return math.Inf(1)
+		}
+		return Horizon / steps * (float64(at) - (by[at]-p)/(by[at]-by[at-1]))
+	})
+}
+
+// toldTo is how finely required power is told at best, in log percent: a tenth of
+// a percent, rounded.
+const toldTo = 0.03
