@@ -85,6 +85,13 @@ func (b *book) keep(e drift.Entry) intake.Placed {
 	return intake.Placed{Epoch: e.StoreEpoch, Seq: e.StoreSeq, Conflict: conflict}
 }
 
+// barometer says whether a machine's records tell station pressure.
+func (b *book) barometer(machine string) bool {
+	return slices.ContainsFunc(b.machines[machine], func(e drift.Entry) bool {
+		return e.Calibration != nil && e.Calibration.Pressure.Known()
+	})
+}
+
 // Counters are none: the door opens on an empty book.
 func (b *book) Counters() (map[string]intake.Counter, error) {
 	return map[string]intake.Counter{}, nil

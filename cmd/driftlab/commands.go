@@ -6,10 +6,12 @@ import (
 	"github.com/spf13/cobra"
 
 	"arcdrift/drift/blind"
+	"arcdrift/drift/blind/delta"
+	"arcdrift/drift/blind/moor"
 )
 
 // strangers are the worlds whose authors have not read the model.
-func strangers() []world { return []world{} }
+func strangers() []world { return []world{{"moor", moor.World}, {"delta", delta.World}} }
 
 // costs was measured on a virtual machine with two Xeon processors.
 const costs = `Learning takes most of the time: a fleet of 40 machines over 240 days about 35 s

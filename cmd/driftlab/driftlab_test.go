@@ -62,6 +62,36 @@ func TestLinesComeInByTheOrdinaryDoor(t *testing.T) {
 	assert.Equal(t, history, other, "ids that are made up are the same in every run")
 }
 
+func TestACrewSaysPressureWhereItsMachineDoes(t *testing.T) {
+	b, err := take(t.Context(), []blind.Line{
+		line(noon, `{"type":"calibration","machine":"M","passed":true,"pressure_hpa":980}`),
+		line(noon, `{"type":"calibration","machine":"N","passed":true}`),
+	})
+	require.NoError(t, err)
+	truly := truth{}
+	for _, name := range []string{"M", "N"} {
+		truly[name] = &blind.Machine{Name: name, Moves: []blind.Move{{At: noon, Air: blind.Air{TemperatureC: -3, HumidityPct: 70, AltitudeM: 300, PressureHPa: 975}}}}
+		asked := truly.asked(name, b.barometer(name))
+		require.Len(t, asked, 1)
+		assert.Equal(t, name == "M", asked[0].Pressure.Known())
+		assert.Equal(t, -3.0, asked[0].Temperature.Or(0))
+	}
+	assert.Empty(t, truly.asked("nobody", false))
+}
+
+// Every world that is judged tells what the ordinary door takes.
+func TestStrangersLinesAreTaken(t *testing.T) {
+	for _, w := range strangers() {
+		f := w.make(blind.Wish{Seed: 1, Machines: 3, Days: 30, Start: noon.Truncate(24 * time.Hour)})
+		b, err := take(t.Context(), f.Lines)
+		require.NoError(t, err)
+		assert.Empty(t, b.refused, w.name)
+		names, err := b.Machines()
+		require.NoError(t, err)
+		assert.Len(t, names, 3, w.name)
+	}
+}
+
 // small is a world of drift/synth whose mess is a line in a thousand that nobody can
 // read.
 func small() []world {

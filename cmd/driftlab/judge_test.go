@@ -65,6 +65,7 @@ func TestSkillByHand(t *testing.T) {
 	assert.Zero(t, part.inside, "1000 is not within 1200 to 1200")
 	part.forecast(&score.Case{Moment: noon, Said: []score.Outlook{says(1000), says(1300), says(1000), says(700)}}, m)
 	assert.Equal(t, 1, part.inside)
+	assert.Zero(t, part.perfectInside)
 	skill, _ = part.skill()
 	assert.InDelta(t, (900.-300)/(900-300), skill, 1e-9)
 

@@ -43,6 +43,9 @@ func judged() []measure {
 		{"interval", "arcs to failure: 80 % interval holds", func(t *tally) (float64, int) {
 			return ratio(t.inside, t.forecasts), t.forecasts
 		}, awayFrom(eightInTen), share},
+		{"interval_perfect", "  that of perfect knowledge", func(t *tally) (float64, int) {
+			return ratio(t.perfectInside, t.forecasts), t.forecasts
+		}, nil, share},
 		{"power_bias", "required power: bias", func(t *tally) (float64, int) {
 			return t.levelErrors / float64(t.levels), t.levels
 		}, awayFrom(0), percent},

@@ -67,14 +67,17 @@ func (v *verdict) text(w io.Writer) error {
 		bar, met := "", ""
 		if b := barOf(v.bars, &s); b != nil {
 			bar, met = b.String(), "not met"
-			if b.met(s.median) {
+			switch {
+			case s.fleets == 0:
+				met = "not judged"
+			case b.met(s.median):
 				met = "met"
 			}
 		}
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%d\t%s\t%s\n", s.grade, s.title, s.shown(s.median), s.shown(s.worst), s.shown(s.pooled), s.fleets, bar, met)
 	}
 	_ = t.Flush() // a strings.Builder takes everything
-	fmt.Fprintf(&out, "Median and worst tenth are over the fleets with at least %d cases each, pooled is of all cases.\n", leastCases)
+	fmt.Fprintf(&out, "Median and worst tenth are over the fleets with at least %d cases each, pooled is of all cases.\nBars are for the median; one that could not be judged is not met.\n", leastCases)
 	_, err := io.WriteString(w, out.String())
 	return err
 }

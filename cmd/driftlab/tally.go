@@ -2,6 +2,7 @@ package main
 
 import (
 	"math"
+	"slices"
 
 	"arcdrift/drift/advise"
 	"arcdrift/drift/blind"
@@ -46,12 +47,16 @@ type tally struct {
 // outlooks are forecasts of arcs to failure.
 type outlooks struct {
 	forecasts, inside int
-	losses            [byPerfect + 1]float64 // arcs
+	// perfectInside is how often the interval of perfect knowledge held: if not 8
+	// times in 10, the world does not do as it says.
+	perfectInside int
+	losses        [byPerfect + 1]float64 // arcs
 }
 
 func (f *outlooks) add(o *outlooks) {
 	f.forecasts += o.forecasts
 	f.inside += o.inside
+	f.perfectInside += o.perfectInside
 	for i := range f.losses {
 		f.losses[i] += o.losses[i]
 	}
@@ -153,11 +158,12 @@ func (t *tally) forecast(c *score.Case, m *blind.Machine) {
 		t.losses[k] += loss(c.Said[k].At)
 	}
 	ahead := m.Futures(c.Moment, forecast.Horizon, draws, 1)
-	t.losses[byPerfect] += loss(func(percent int) float64 { return float64(ahead[percent*len(ahead)/100]) })
+	perfect := func(percent int) float64 { return float64(ahead[percent*len(ahead)/100]) }
+	t.losses[byPerfect] += loss(perfect)
+	holds := func(at func(percent int) float64) int { return number(arcs >= at(10) && arcs <= at(90)) }
 	t.forecasts++
-	if said := &c.Said[byModel]; arcs >= said.At(10) && arcs <= said.At(90) {
-		t.inside++
-	}
+	t.inside += holds(c.Said[byModel].At)
+	t.perfectInside += holds(perfect)
 }
 
 // level scores what was said of the required power of the program in use.
@@ -182,10 +188,8 @@ func (t *tally) level(l *score.Level, m *blind.Machine) {
 
 // answer scores one site check. Where it cannot tell, its advice is to recalibrate.
 func (t *tally) answer(a *score.AnswerCase, m *blind.Machine) {
-	q := &a.Question
-	truly := m.ProbabilityOut(q.AsOf, blind.Air{
-		TemperatureC: q.Temperature.Or(0), HumidityPct: q.Humidity.Or(0), AltitudeM: q.Altitude.Or(0), PressureHPa: q.Pressure.Or(0),
-	})
+	at := slices.IndexFunc(m.Moves, func(v blind.Move) bool { return v.At.Equal(a.Question.AsOf) })
+	truly := m.ProbabilityOut(m.Moves[at].At, m.Moves[at].Air)
 	unchecked := truly * a.Cost.OutMinutes
 	t.answers++
 	t.ifAll += a.Cost.CheckMinutes

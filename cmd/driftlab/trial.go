@@ -52,7 +52,7 @@ func (t *trial) tell(ctx context.Context, known bool) (*told, error) {
 	for i := range b.refused {
 		out.refused = append(out.refused, fmt.Sprintf("%s, line %d: %s", t.name(), b.refused[i].Line, b.refused[i].Problem.Error()))
 	}
-	plan := score.Plan{Seed: t.wish.Seed, Asked: out.truth.asked, EveryDays: t.every}
+	plan := score.Plan{Seed: t.wish.Seed, Asked: func(machine string) []advise.Move { return out.truth.asked(machine, b.barometer(machine)) }, EveryDays: t.every}
 	if known {
 		plan.Truth = out.truth
 	}
@@ -104,8 +104,9 @@ func (t truth) Electrodes(machine string, session time.Time) bool {
 	return m == nil || m.Electrodes(session)
 }
 
-// asked are the questions of a machine's crew: one at each of its moves.
-func (t truth) asked(machine string) []advise.Move {
+// asked are the questions of a machine's crew: one at each of its moves. Station
+// pressure is said by crews whose machine tells it.
+func (t truth) asked(machine string, barometer bool) []advise.Move {
 	m := t[machine]
 	if m == nil {
 		return nil
@@ -116,7 +117,7 @@ func (t truth) asked(machine string) []advise.Move {
 			Machine: machine, AsOf: v.At,
 			Temperature: drift.Some(v.Air.TemperatureC), Humidity: drift.Some(v.Air.HumidityPct), Altitude: drift.Some(v.Air.AltitudeM),
 		}
-		if v.Air.PressureHPa > 0 {
+		if barometer {
 			out[i].Pressure = drift.Some(v.Air.PressureHPa)
 		}
 	}
