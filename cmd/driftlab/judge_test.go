@@ -41,7 +41,7 @@ func (r rigged) ProbabilityOut(at time.Time, air blind.Air) float64 { return r.o
 func (r rigged) Electrodes(session time.Time) bool                  { return true }
 
 func machine(grade advise.Grade, r rigged) *blind.Machine {
-	return &blind.Machine{Name: "M", Grade: string(grade), Life: r}
+	return &blind.Machine{Name: "M", Grade: string(grade), Moves: []blind.Move{{At: noon}}, Life: r}
 }
 
 // says is an outlook that names a single number.
@@ -97,7 +97,7 @@ func TestRequiredPowerByHand(t *testing.T) {
 
 func TestSiteChecksByHand(t *testing.T) {
 	answer := func(a advise.Answer, chance drift.Opt[float64]) *score.AnswerCase {
-		return &score.AnswerCase{MoveAnswer: advise.MoveAnswer{Answer: a, ProbabilityOut: chance, Cost: advise.Cost{CheckMinutes: 5, OutMinutes: 60}}}
+		return &score.AnswerCase{Question: advise.Move{AsOf: noon}, MoveAnswer: advise.MoveAnswer{Answer: a, ProbabilityOut: chance, Cost: advise.Cost{CheckMinutes: 5, OutMinutes: 60}}}
 	}
 	safe, out := machine(advise.Full, rigged{out: 0.05}), machine(advise.Full, rigged{out: 0.5})
 	var part tally
