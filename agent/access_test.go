@@ -89,14 +89,14 @@ func TestVanToHubOverTLS(t *testing.T) {
 	status, _ := post(t, atVan, fmt.Sprintf(good, "a"))
 	require.Equal(t, http.StatusCreated, status)
 	require.Eventually(t, func() bool {
-		_, found, err := atHub.store.Find("a")
+		_, found, err := atHub.store.Find("K-07", "a")
 		return err == nil && found
 	}, 30*time.Second, 10*time.Millisecond, "%s", vanLog)
 
 	status, _ = post(t, atVan, strings.ReplaceAll(fmt.Sprintf(good, "b"), "K-07", "K-08"))
 	require.Equal(t, http.StatusCreated, status)
 	require.Eventually(t, func() bool { return strings.Contains(vanLog.String(), "is not one that van-4 may write for") }, 30*time.Second, 10*time.Millisecond)
-	_, found, err := atHub.store.Find("b")
+	_, found, err := atHub.store.Find("K-08", "b")
 	require.NoError(t, err)
 	assert.False(t, found)
 	account(t, hub, "device", "remove", "van-4")
@@ -163,7 +163,7 @@ func TestDoorsAskForNames(t *testing.T) {
 	require.Error(t, pub("arcdrift/v1/K-07/usage", "-i", "van-5", "-u", "van-4", "-P", device), "another's client id")
 	require.Error(t, pub("arcdrift/v1/K-07/usage", "-i", "van-4", "-u", "van-4", "-P", "guess"))
 	require.Error(t, pub("arcdrift/v1/K-07/usage", "-i", "van-4"), "not even here may anybody take a device's id")
-	_, found, err := s.store.Find("m")
+	_, found, err := s.store.Find("K-07", "m")
 	require.NoError(t, err)
 	assert.True(t, found)
 	assert.Contains(t, log.String(), "an MQTT client was not let in")

@@ -94,7 +94,7 @@ func TestBadInputOverMQTT(t *testing.T) {
 	require.Len(t, latest, 1)
 	assert.Equal(t, "machine", latest[0].Problem.Field, "a topic speaks for its machine only")
 	mosquittoPub(t, port, "arcdrift/v1/K-07/usage", fmt.Appendf(nil, good, "g"))
-	_, found, err := s.store.Find("g")
+	_, found, err := s.store.Find("K-07", "g")
 	require.NoError(t, err)
 	assert.True(t, found)
 }
@@ -159,7 +159,7 @@ func TestOutsideBrokerToStore(t *testing.T) {
 	})
 	kept := func(id string) bool {
 		mosquittoPub(t, port, "arcdrift/v1/K-07/usage", fmt.Appendf(nil, good, id))
-		_, found, err := s.store.Find(id)
+		_, found, err := s.store.Find("K-07", id)
 		require.NoError(t, err)
 		return found
 	}

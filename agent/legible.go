@@ -68,8 +68,8 @@ func (l legible) Setups() ([]drift.Entry, error) {
 }
 
 // Find is the store's; what is spoilt is not there.
-func (l legible) Find(id string) (drift.Entry, bool, error) {
-	e, found, err := l.book.Find(id)
+func (l legible) Find(machine, id string) (drift.Entry, bool, error) {
+	e, found, err := l.book.Find(machine, id)
 	return e, found, l.leaveOut(err)
 }
 

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -57,6 +58,29 @@ func askAs(t *testing.T, s *server, name, secret, method, path string, body []by
 	require.NoError(t, err)
 	require.NoError(t, resp.Body.Close())
 	return resp.StatusCode, string(answer)
+}
+
+// A device that takes the ids of another's records pushes none of them out of its
+// history.
+func TestNoDeviceTakesAnothersId(t *testing.T) {
+	db := tempDB(t)
+	evil := account(t, db, "device", "add", "evil", "--machines", "E-1")
+	good := account(t, db, "device", "add", "good", "--machines", "K-07")
+	s, _, _ := startServer(t, db, nil)
+	post := func(name, secret, machine string) {
+		var lines strings.Builder
+		for i := range 84 {
+			fmt.Fprintf(&lines, `{"type":"usage","machine":%q,"id":"van-3/%d","arc_count":%d}`+"\n", machine, i, i)
+		}
+		status, answer := askAs(t, s, name, secret, "POST", "/api/v1/records", []byte(lines.String()), false)
+		assert.Equal(t, http.StatusCreated, status)
+		assert.NotContains(t, answer, "conflict")
+	}
+	post("evil", evil, "E-1")
+	post("good", good, "K-07")
+	history, err := s.store.History("K-07")
+	require.NoError(t, err)
+	assert.Len(t, history, 84)
 }
 
 // A device of one machine writes nothing beyond it, in whatever form it asks.

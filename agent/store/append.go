@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime"
+	"slices"
 	"sync"
 	"time"
 
@@ -199,7 +200,9 @@ func (w *writer) finish() error {
 // entry keeps one entry, unless it is there.
 func (w *writer) entry(e *prepared) (intake.Placed, error) {
 	refs := bytes.Clone(w.ids.Get(e.id))
-	if there, known := w.find(refs, e.body); known {
+	own, _ := refsOf(refs) // what cannot be read cannot be compared, see find
+	own = placesOf(own, e.Machine)
+	if there, known := w.find(own, e.body); known {
 		return there, nil
 	}
 	h := w.head(e.Machine)
@@ -209,7 +212,7 @@ func (w *writer) entry(e *prepared) (intake.Placed, error) {
 	if e.Type == drift.TypeUsage {
 		flags |= flagUsage
 	}
-	if len(refs) > 0 {
+	if len(own) > 0 {
 		flags |= flagConflict
 	}
 	if e.PossibleRepeat {
@@ -237,10 +240,15 @@ func (w *writer) entry(e *prepared) (intake.Placed, error) {
 	return intake.Placed{Epoch: p.epoch, Seq: p.seq, Conflict: flags&flagConflict != 0}, err
 }
 
-// find looks among the entries of one id for the body. What cannot be read
-// cannot be compared: the newcomer is then kept beside it, as a conflict.
-func (w *writer) find(refs, body []byte) (intake.Placed, bool) {
-	places, _ := refsOf(refs)
+// placesOf are those of the places that are the machine's. An id names a record of
+// one machine: whoever writes for another cannot take it away.
+func placesOf(all []place, machine string) []place {
+	return slices.DeleteFunc(all, func(p place) bool { return p.machine != machine })
+}
+
+// find looks among the entries of one id and machine for the body. What cannot be
+// read cannot be compared: the newcomer is then kept beside it, as a conflict.
+func (w *writer) find(places []place, body []byte) (intake.Placed, bool) {
 	for _, p := range places {
 		key := p.key()
 		value := w.entries.Get(key)

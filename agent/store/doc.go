@@ -23,8 +23,9 @@
 // the key of their first: what the chain covers, so that it is checked link by
 // link as before, without the record itself.
 //
-// Bucket ids finds entries by the first 16 bytes of SHA-256(id), order by epoch
-// and seq; heads holds each machine's last entry, counts and arc counter;
+// Bucket ids finds entries by the first 16 bytes of SHA-256(id), of which only
+// those of its own machine count for a record, order by epoch and seq; heads
+// holds each machine's last entry, counts and arc counter;
 // conflicts and setups list such entries; refused, refused-seen and
 // refused-counts keep what was not taken; meta the schema and the last numbers.
 // Buckets decision and outcomes keep what was concluded from the records, outbox

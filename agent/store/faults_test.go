@@ -299,7 +299,7 @@ func (s said) has(word string) bool {
 func acked(s storetest.Store, acks []int) error {
 	for _, n := range acks {
 		want := nth(n)
-		got, found, err := s.Find(want.ID)
+		got, found, err := s.Find(want.Machine, want.ID)
 		switch {
 		case err != nil:
 			return err

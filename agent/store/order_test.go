@@ -234,7 +234,7 @@ func cloned(t *testing.T, s storetest.Store, seed int) error {
 type trusting struct{ storetest.Memory }
 
 func (s *trusting) Append(entries []drift.Entry, r []intake.Refusal) ([]intake.Placed, error) {
-	if _, known, _ := s.Find(entries[0].ID); known {
+	if _, known, _ := s.Find(entries[0].Machine, entries[0].ID); known {
 		return []intake.Placed{{Epoch: 1, Seq: 1, Duplicate: true}}, nil
 	}
 	return s.Memory.Append(entries, r)

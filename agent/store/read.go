@@ -232,8 +232,9 @@ func (s *Store) Entries() iter.Seq2[drift.Entry, error] {
 	}
 }
 
-// Find returns the entry that took the id first, or what is left of it.
-func (s *Store) Find(id string) (drift.Entry, bool, error) {
+// Find returns the entry of the machine that took the id first, or what is left of
+// it.
+func (s *Store) Find(machine, id string) (drift.Entry, bool, error) {
 	var out drift.Entry
 	found := false
 	err := s.view(func(tx *bbolt.Tx) error {
@@ -241,6 +242,7 @@ func (s *Store) Find(id string) (drift.Entry, bool, error) {
 		if !ok {
 			return &Damage{Meaning: "the index of ids is spoilt"}
 		}
+		places = placesOf(places, machine)
 		if len(places) == 0 {
 			return nil
 		}

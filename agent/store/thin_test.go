@@ -87,7 +87,7 @@ func TestThin(t *testing.T) {
 		kept, err := s.Since(0, 0, 0)
 		require.NoError(t, err)
 		require.Len(t, kept, len(all)-n, "an export leaves out those of which something is gone")
-		found, ok, err := s.Find(all[1].ID)
+		found, ok, err := s.Find(all[1].Machine, all[1].ID)
 		require.NoError(t, err)
 		require.True(t, ok)
 		require.Equal(t, all[1].ArcCount, found.ArcCount)

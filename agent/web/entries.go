@@ -37,7 +37,7 @@ func (s *Server) addLatest(v *machineView, a *advise.Assessment, now time.Time) 
 		// A record that was corrected lately is shown, however old it is.
 		if c := e.Correction; c != nil && !there[c.Corrects] {
 			there[c.Corrects] = true
-			of, found, err := s.Records.Find(c.Corrects)
+			of, found, err := s.Records.Find(v.Machine, c.Corrects)
 			if err != nil {
 				return fmt.Errorf("web: record %s: %w", c.Corrects, err)
 			}

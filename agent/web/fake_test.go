@@ -142,7 +142,7 @@ func (f *fake) Latest(machine string, n int) ([]drift.Entry, error) {
 	return slices.Clone(all[max(0, len(all)-n):]), nil
 }
 
-func (f *fake) Find(id string) (drift.Entry, bool, error) {
+func (f *fake) Find(_, id string) (drift.Entry, bool, error) {
 	for _, history := range f.history {
 		for i := range history {
 			if history[i].ID == id {

@@ -148,7 +148,7 @@ func (s *season) run(entries, killEach int) (lost, doubled int) {
 			b.show("/log?choose=1")
 			waiting := look[[]string](b, `import("/static/queue.js").then(q => q.waiting()).then(all => all.map(item => item.id))`)
 			for i := from; i < from+safe; i++ {
-				_, arrived, err := s.kept.Find("phone-" + strconv.Itoa(i))
+				_, arrived, err := s.kept.Find("K-07", "phone-"+strconv.Itoa(i))
 				require.NoError(s.t, err)
 				assert.True(s.t, arrived || slices.Contains(waiting, "phone-"+strconv.Itoa(i)), "what was said to be kept outlives the kill: %d", i)
 			}

@@ -57,8 +57,8 @@ type Records interface {
 	// the last n of it.
 	History(machine string) ([]drift.Entry, error)
 	Latest(machine string, n int) ([]drift.Entry, error)
-	// Find finds an entry by its id.
-	Find(id string) (drift.Entry, bool, error)
+	// Find finds an entry of the machine by its id.
+	Find(machine, id string) (drift.Entry, bool, error)
 	// Refused lists the newest refusals first, at most limit, and counts all.
 	Refused(limit int) (latest []intake.Refusal, total int, err error)
 	// Ready says why records cannot be taken now, or nil.

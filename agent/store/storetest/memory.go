@@ -51,6 +51,9 @@ func (m *Memory) keep(e drift.Entry) intake.Placed {
 	body, conflict := e.Identity(), false
 	for _, i := range m.ids[e.ID] {
 		k := &m.entries[i]
+		if k.Machine != e.Machine {
+			continue // an id names a record of one machine
+		}
 		if k.body == body {
 			return intake.Placed{Epoch: k.StoreEpoch, Seq: k.StoreSeq, Duplicate: true, Conflict: k.conflict}
 		}
@@ -146,8 +149,8 @@ func (m *Memory) Since(epoch, seq uint64, limit int) ([]drift.Entry, error) {
 }
 
 // Find is as [store.Store.Find].
-func (m *Memory) Find(id string) (drift.Entry, bool, error) {
-	if found := m.pick(func(k *kept) bool { return k.ID == id }); len(found) > 0 {
+func (m *Memory) Find(machine, id string) (drift.Entry, bool, error) {
+	if found := m.pick(func(k *kept) bool { return k.Machine == machine && k.ID == id }); len(found) > 0 {
 		return found[0], true, nil
 	}
 	return drift.Entry{}, false, nil

@@ -24,7 +24,7 @@ type Store interface {
 	Setups() ([]drift.Entry, error)
 	Conflicts() ([]drift.Entry, error)
 	Since(epoch, seq uint64, limit int) ([]drift.Entry, error)
-	Find(id string) (drift.Entry, bool, error)
+	Find(machine, id string) (drift.Entry, bool, error)
 	Refusals(machine string, limit int) ([]intake.Refusal, error)
 	RefusalCounts() ([]store.RefusalCount, error)
 	Stats() (store.Stats, error)
@@ -106,7 +106,7 @@ func Invariants(t *testing.T, s Store) {
 			if i > 0 {
 				require.Greater(t, h[i].StoreSeq, h[i-1].StoreSeq, "history of %s", m)
 			}
-			first, found, err := s.Find(h[i].ID)
+			first, found, err := s.Find(m, h[i].ID)
 			require.NoError(t, err)
 			require.True(t, found)
 			require.Equal(t, h[i], first, "the entry under its id")
@@ -203,7 +203,7 @@ func conflict(t *testing.T, s Store) {
 	placed := keep(t, s, a, b, c, b)
 	assert.False(t, placed[0].Conflict)
 	assert.True(t, placed[1].Conflict)
-	assert.True(t, placed[2].Conflict, "an id is one machine's only")
+	assert.False(t, placed[2].Conflict, "whoever writes for another machine cannot take an id away")
 	assert.Equal(t, intake.Placed{Epoch: placed[1].Epoch, Seq: placed[1].Seq, Duplicate: true, Conflict: true}, placed[3])
 	h, err := s.History("K-07")
 	require.NoError(t, err)
@@ -211,9 +211,17 @@ func conflict(t *testing.T, s Store) {
 	assert.Equal(t, placed[0].Seq, h[0].StoreSeq)
 	kept, err := s.Conflicts()
 	require.NoError(t, err)
-	require.Len(t, kept, 2)
+	require.Len(t, kept, 1)
 	assert.Equal(t, b.Identity(), kept[0].Identity())
-	assert.Equal(t, "K-08", kept[1].Machine)
+	for _, want := range []drift.Entry{a, c} {
+		got, found, err := s.Find(want.Machine, a.ID)
+		require.NoError(t, err)
+		require.True(t, found)
+		assert.Equal(t, want.Identity(), got.Identity(), "each machine's own")
+	}
+	_, found, err := s.Find("K-09", a.ID)
+	require.NoError(t, err)
+	assert.False(t, found)
 }
 
 func setups(t *testing.T, s Store) {
