@@ -158,7 +158,7 @@ func chancesText(out *strings.Builder, bins []score.Bin) {
 }
 
 func alertsText(out *strings.Builder, alerts []score.AlertRow) {
-	fmt.Fprintf(out, "\nAlerts: right if the pair failed or the bench found it worn or dirty within %d days\n", advise.PlanDays)
+	fmt.Fprintf(out, "\nAlerts: right if the pair failed or the bench found it worn or dirty within %d days,\nor by the session after next of a machine that calibrates more seldom\n", advise.PlanDays)
 	best := alerts[len(alerts)-1].Who
 	table(out, func(row func(...string)) {
 		row("RAISED BY", "ALERTS", "PER MACHINE-MONTH", "RIGHT", "WRONG", "UNCLEAR", "PRECISION", "FAILURES", "ANNOUNCED 3 DAYS AHEAD", "MEDIAN DAYS OF WARNING", "BOTH", "SHARE")
@@ -170,7 +170,7 @@ func alertsText(out *strings.Builder, alerts []score.AlertRow) {
 	})
 	fmt.Fprintf(out, "Both: precision and announced together, their harmonic mean. Share: the part of it\nthat %s reaches, %s.\n", best, meant[best])
 	if best == score.PerfectKnowledge {
-		fmt.Fprintf(out, "Nobody heeds an alert in an invented fleet: of a pair that is worn and holds out\nlonger than %d days it counts as wrong, whoever raised it.\n", advise.PlanDays)
+		out.WriteString("Nobody heeds an alert in an invented fleet: of a pair that is worn and holds out\nlonger than that it counts as wrong, whoever raised it.\n")
 	}
 }
 

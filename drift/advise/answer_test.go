@@ -384,3 +384,24 @@ func TestWords(t *testing.T) {
 	assert.Equal(t, "0", fmt.Sprint(rounded(-0.001, 100).Or(1)))
 	assert.False(t, rounded(math.NaN(), 10).Known() || rounded(math.Inf(1), 10).Known())
 }
+
+// A pair that will fail in 25 days is not yet worth a call on a machine that
+// calibrates daily. On one that calibrates every fortnight the session after next
+// is too late to hear of it.
+func TestSeldomCalibratedIsCalledInTime(t *testing.T) {
+	const perDay = 40.0
+	after := func(gap float64) *model.Machine {
+		m := model.NewMachine("K-07", new(model.Prior()))
+		for n := range 12 {
+			at := float64(n) * gap
+			m.Take(&model.Event{Kind: model.Attempt, Time: time.Unix(0, 0).Add(time.Duration(at * 24 * float64(time.Hour))), NewSession: true,
+				Tries: 1, Passed: true, Arcs: perDay * at, Step: perDay * gap, Melt: drift.Some(0.0), Setting: drift.Some(0.0), Next: drift.Some(0.0)})
+		}
+		return m
+	}
+	life := forecast.Life{Arcs: []float64{25 * perDay}, Horizon: forecast.Horizon}
+	assert.Equal(t, Fit, Judge(after(1), life).State)
+	assert.Equal(t, ServiceSoon, Judge(after(14), life).State)
+	assert.InDelta(t, 35, CallAhead(after(14)), 0.5)
+	assert.InDelta(t, 90, CallAhead(after(200)), 1e-9, "idle for months")
+}

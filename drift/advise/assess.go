@@ -241,7 +241,7 @@ func (a *Assessment) explain(s *Subject, v Verdict, failed bool) {
 	case a.State == Stop && a.Streak.Attempts == 0 && v.Today >= CertainFailure:
 		say("Chance of a session today without a pass: %s.", lower(chance(v.Today)))
 	case a.State == ServiceSoon:
-		say("Chance of a session without a pass within %d days: %s.", CallDays, lower(chance(v.Failing)))
+		say("Chance of a session without a pass within %.0f days: %s.", CallAhead(m), lower(chance(v.Failing)))
 	}
 }
 
@@ -268,7 +268,7 @@ func (a *Assessment) explainStreak(say func(string, ...any)) {
 
 var causeWords = map[string]string{CauseEnds: "fibre ends", CauseElectrodes: "electrodes", CauseAir: "air"}
 
-// WorthWatching is the chance of a failure within CallDays from which a machine
+// WorthWatching is the chance of a failure within [CallAhead] from which a machine
 // that needs no service yet is not simply called good.
 const WorthWatching = 0.1
 
@@ -280,7 +280,7 @@ func (a *Assessment) pairReason(s *Subject, v Verdict) string {
 	case q.P10 >= horizon:
 		return fmt.Sprintf("The pair should last beyond %s arcs.", thousands(horizon))
 	case a.Electrode.Action == None && v.Failing >= WorthWatching:
-		return fmt.Sprintf("Chance of a session without a pass within %d days: %s. Not yet worth the bench; keep calibrating.", CallDays, lower(chance(v.Failing)))
+		return fmt.Sprintf("Chance of a session without a pass within %.0f days: %s. Not yet worth the bench; keep calibrating.", CallAhead(s.Known), lower(chance(v.Failing)))
 	case a.Electrode.Action == None && q.P50 >= horizon:
 		return fmt.Sprintf("Plan on %s arcs or more before the electrodes need work.", thousands(q.P10))
 	}

@@ -34,7 +34,7 @@ type Subject struct {
 // the electrodes fail, or are found worn or dirty, within that time.
 const PlanDays = 14
 
-// CallDays is how far ahead a call for service looks. Looking less far than the
+// CallDays is how far ahead a call for service looks, see [CallAhead]. Looking less far than the
 // bench plans waits, where much is known of a pair, for the days in which a call is
 // surely right, and loses no notice: such a pair is not about to fail either.
 const CallDays = 10
@@ -62,13 +62,34 @@ const (
 // against the sessions before (see [settle]).
 type Verdict struct {
 	State State
-	// Failing is the chance of a session without a pass within CallDays, Today
+	// Failing is the chance of a session without a pass within [CallAhead], Today
 	// within a day's arcs.
 	Failing, Today float64
 }
 
+// A machine that calibrates seldom shows a failure only at a session. A call that
+// comes at one must look beyond the next, or it comes too late to be of use: to the
+// session after next, and half a gap further as no rhythm is even. mostAhead bounds
+// it for machines that stand idle for months, in days (a guess).
+const (
+	sessionsAhead = 2.5
+	mostAhead     = 90
+)
+
+// CallAhead is how many days ahead a call for service of this machine looks:
+// CallDays, or further where it calibrates seldom.
+func CallAhead(m *model.Machine) float64 { return further(m, CallDays) }
+
+// JudgedWithin is within how many days a call for service of this machine has to
+// come true: PlanDays, or longer where it calibrates seldom.
+func JudgedWithin(m *model.Machine) float64 { return further(m, PlanDays) }
+
+func further(m *model.Machine, days float64) float64 {
+	return max(days, min(sessionsAhead*m.Gap(), mostAhead))
+}
+
 // ahead is how many arcs ahead [Judge] looks.
-func ahead(m *model.Machine) float64 { return CallDays * usualPace(m) }
+func ahead(m *model.Machine) float64 { return CallAhead(m) * usualPace(m) }
 
 // Glance is how many arcs ahead a forecast has to look that is only judged: further
 // than [Judge] does, as calibrating bends raw lives.

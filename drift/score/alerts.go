@@ -25,7 +25,7 @@ const (
 // can beat last: [PerfectKnowledge] where the truth is known, else [Hindsight].
 // The model's is the state service soon or stop of a machine whose last attempt
 // passed; past lives, fixed count and perfect knowledge call at the chance, within
-// advise.CallDays, at which the model does.
+// advise.CallAhead, at which the model does.
 func Watchers(known bool) [watchers]string {
 	best := Hindsight
 	if known {
@@ -38,7 +38,7 @@ func Watchers(known bool) [watchers]string {
 type Outcome string
 
 // The outcomes: a failure, or a bench that found the electrodes worn or dirty,
-// within advise.PlanDays; neither; and what cannot be told, because the pair was
+// within advise.JudgedWithin; neither; and what cannot be told, because the pair was
 // serviced without a finding before or the records end.
 //
 // Nobody heeds the alerts of an invented fleet, so a worn pair that holds out longer
@@ -63,7 +63,9 @@ type Alert struct {
 	Outcome Outcome   `json:"outcome"`
 	// Because says in a few words what the outcome rests on.
 	Because string `json:"because"`
-	// Recent marks the alerts of the last advise.PlanDays: those that were right are
+	// Within is the days in which it has to come true.
+	Within float64 `json:"within_days"`
+	// Recent marks the alerts of the last so many days: those that were right are
 	// known sooner than those that were wrong, so none of them is counted as either.
 	Recent bool `json:"recent"`
 }
@@ -95,10 +97,10 @@ type guard struct {
 
 // look raises an alert, or takes one back whose cause has been gone for long
 // enough, as the messages are.
-func (g *guard) look(alarm bool, who, machine string, at time.Time) {
+func (g *guard) look(alarm bool, who string, m *model.Machine, at time.Time) {
 	switch {
 	case alarm && !g.up:
-		g.alerts = append(g.alerts, Alert{Who: who, Machine: machine, Raised: at})
+		g.alerts = append(g.alerts, Alert{Who: who, Machine: m.Name, Raised: at, Within: advise.JudgedWithin(m)})
 		g.up = true
 	case !alarm && g.up && g.gone.IsZero():
 		g.gone = at
@@ -137,7 +139,7 @@ func (w *walker) watch(p *Past, i int) {
 	}
 	const row = 3
 	if w.machine.Streak().Attempts >= row {
-		w.guards[byRow].look(true, names[byRow], p.Machine, ev.Time)
+		w.guards[byRow].look(true, names[byRow], w.machine, ev.Time)
 	} else {
 		w.guards[byRow].end(ev.Time) // a pass ends the row
 	}
@@ -152,7 +154,7 @@ func (w *walker) watch(p *Past, i int) {
 	}
 	for k, alarm := range w.alarms(ev.Time, life, state) {
 		if k != byRow {
-			w.guards[k].look(alarm, names[k], p.Machine, ev.Time)
+			w.guards[k].look(alarm, names[k], w.machine, ev.Time)
 		}
 	}
 }
@@ -172,7 +174,7 @@ func (w *walker) alarms(now time.Time, life forecast.Life, state advise.State) [
 	w.earlier = append(w.earlier, advise.Judge(w.machine, life))
 	w.earlier = w.earlier[max(len(w.earlier)-kept, 0):]
 	_, arcs, _, _ := w.machine.Pair()
-	ahead := advise.CallDays * w.pace()
+	ahead := advise.CallAhead(w.machine) * w.pace()
 	lives := pastLives(w.lives, arcs)
 	return [watchers]bool{
 		state == advise.ServiceSoon || state == advise.Stop,
@@ -201,8 +203,8 @@ func (s *Watch) add(w *walker, since, until time.Time) {
 	}
 	for k := range w.guards {
 		for _, a := range w.guards[k].alerts {
-			a.Outcome, a.Because = w.whole.outcome(a.Raised, w.failed)
-			a.Recent = days(until.Sub(a.Raised)) < advise.PlanDays
+			a.Outcome, a.Because = w.whole.outcome(a.Raised, a.Within, w.failed)
+			a.Recent = days(until.Sub(a.Raised)) < a.Within
 			s.Alerts = append(s.Alerts, a)
 		}
 	}
@@ -228,9 +230,9 @@ func notice(alerts []Alert, f *forecast.Failure) drift.Opt[float64] {
 	return drift.Opt[float64]{}
 }
 
-// outcome judges an alert by what came after it.
-func (p *Past) outcome(raised time.Time, failed []forecast.Failure) (o Outcome, because string) {
-	due := raised.Add(advise.PlanDays * 24 * time.Hour)
+// outcome judges an alert by what came within so many days after it.
+func (p *Past) outcome(raised time.Time, within float64, failed []forecast.Failure) (o Outcome, because string) {
+	due := raised.Add(time.Duration(within * 24 * float64(time.Hour)))
 	isFailure := func(f forecast.Failure) bool { return !f.Last.Before(raised) && !f.At.After(due) }
 	first := slices.IndexFunc(failed, isFailure)
 	last := raised
@@ -256,7 +258,7 @@ func (p *Past) outcome(raised time.Time, failed []forecast.Failure) (o Outcome, 
 	case first >= 0:
 		return Right, failedThen
 	case last.After(due):
-		return Wrong, fmt.Sprintf("nothing in %d days", advise.PlanDays)
+		return Wrong, fmt.Sprintf("nothing in %.0f days", within)
 	}
 	return Unclear, "not over yet"
 }

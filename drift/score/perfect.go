@@ -35,7 +35,7 @@ func (w *walker) foresees(now time.Time, ahead float64) bool {
 		return w.truth.Chance(w.whole.Machine, now, ahead) >= advise.LikelyFailure
 	}
 	fate, heard := w.whole.fateAfter(now, w.failed)
-	return heard && !fate.hidden && fate.days <= advise.PlanDays
+	return heard && !fate.hidden && fate.days <= advise.JudgedWithin(w.machine)
 }
 
 // harmonic is the harmonic mean: that of precision and recall is van Rijsbergen's

@@ -127,9 +127,9 @@ func TestReliability(t *testing.T) {
 }
 
 func TestAlertsByHand(t *testing.T) {
-	g := guard{}
+	g, machine := guard{}, model.NewMachine("K-07", new(model.Prior()))
 	day := func(n float64) time.Time { return dawn.Add(time.Duration(n * 24 * float64(time.Hour))) }
-	look := func(alarm bool, at float64) { g.look(alarm, Model, "K-07", day(at)) }
+	look := func(alarm bool, at float64) { g.look(alarm, Model, machine, day(at)) }
 	look(true, 0)
 	look(false, 1)
 	look(false, 7.9)

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/assert"
 
 	"arcdrift/drift"
+	"arcdrift/drift/advise"
 	"arcdrift/drift/fit"
 	"arcdrift/drift/forecast"
 	"arcdrift/drift/model"
@@ -144,7 +145,7 @@ func TestOutcomeOfAnAlert(t *testing.T) {
 	} {
 		p := story(words)
 		failed, _ := p.failures()
-		got, because := p.outcome(raised, failed)
+		got, because := p.outcome(raised, advise.PlanDays, failed)
 		assert.Equal(t, want, got, words)
 		assert.NotEmpty(t, because, words)
 	}
