@@ -136,6 +136,8 @@ func (v *typedIn) Type() string {
 		return "true|false"
 	case drift.Moment:
 		return "TIME"
+	case drift.Days:
+		return "true|false|DAYS"
 	default:
 		return "NUMBER"
 	}

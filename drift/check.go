@@ -62,7 +62,7 @@ func (f *Field) check(v any) error {
 			return f.checkNumber(v)
 		}
 	case int64:
-		if f.Kind == Integer {
+		if f.Kind == Integer || f.Kind == Days {
 			return f.checkInteger(v)
 		}
 	case bool:

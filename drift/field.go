@@ -18,11 +18,12 @@ const (
 	Integer             // *Opt[int64]
 	Flag                // *Opt[bool]
 	Moment              // *time.Time
+	Days                // *Opt[int64]; false is 0 and true is 1, which read back so
 )
 
 // String names the kind as a person would.
 func (k Kind) String() string {
-	return [...]string{"text", "a number", "a whole number", "true or false", "a time"}[k]
+	return [...]string{"text", "a number", "a whole number", "true or false", "a time", "true, false or a whole number of days"}[k]
 }
 
 // Field is one row of the field table: the one place that says what a field is
@@ -54,7 +55,7 @@ const reasonText = 500
 func (f *Field) Applies(t Type) bool { return f.In == nil || slices.Contains(f.In, t) }
 
 // Value returns what the record holds: string, float64, int64, bool or
-// time.Time, and false when it is absent or the field is not of this type.
+// time.Time, of Days a bool where that says it, and false when it is absent or the field is not of this type.
 func (f *Field) Value(r *Record) (any, bool) {
 	if !f.Applies(r.Type) {
 		return nil, false
@@ -65,6 +66,9 @@ func (f *Field) Value(r *Record) (any, bool) {
 	case *Opt[float64]:
 		return optAny(*p)
 	case *Opt[int64]:
+		if n, ok := p.Get(); ok && f.Kind == Days && n <= 1 {
+			return n == 1, true
+		}
 		return optAny(*p)
 	case *Opt[bool]:
 		return optAny(*p)
@@ -87,6 +91,9 @@ func (f *Field) Set(r *Record, v any) error {
 	if !f.Applies(r.Type) {
 		return &Problem{Field: f.Name, Value: fmt.Sprint(v), Reason: fmt.Sprintf("does not belong in a %s record", r.Type)}
 	}
+	if b, ok := v.(bool); ok && f.Kind == Days {
+		v = daysOf(b)
+	}
 	if v != nil {
 		if err := f.check(v); err != nil {
 			return err
@@ -105,6 +112,13 @@ func (f *Field) Set(r *Record, v any) error {
 		*p, _ = v.(time.Time)
 	}
 	return nil
+}
+
+func daysOf(b bool) int64 {
+	if b {
+		return 1
+	}
+	return 0
 }
 
 func anyOpt[T any](v any) Opt[T] {

@@ -136,8 +136,11 @@ type Setup struct {
 	SparePairs  Opt[int64]
 	// CheckMinutes is what a calibration costs, OutMinutes what being out costs.
 	CheckMinutes, OutMinutes Opt[float64]
-	Retired                  Opt[bool]
-	RenamedTo                string
+	// DailyCheck is every how many days a check is due before the first splice: 1
+	// where a setup says true, 0 where it says false.
+	DailyCheck Opt[int64]
+	Retired    Opt[bool]
+	RenamedTo  string
 }
 
 // Correction gives new values to fields of an earlier record. Both are kept.

@@ -8,24 +8,31 @@ type Settings struct {
 	AttemptLimit             int64
 	Target, Tolerance, Limit Opt[float64]
 	ConditioningArcs         int64
+	// ConditioningTold is whether a setup says how many these are.
+	ConditioningTold         bool
 	WarmUp                   Opt[float64]
 	Zone, Depot              string
 	LeadTime                 Opt[float64]
 	SparePairs               Opt[int64]
 	CheckMinutes, OutMinutes float64
-	Retired                  bool
-	RenamedTo                string
+	// DailyCheck is every how many local days a check is due before the first
+	// splice, 0 for never.
+	DailyCheck int64
+	Retired    bool
+	RenamedTo  string
 }
 
 // Defaults where no setup says otherwise. Four attempts: common practice, no
 // source. The costs are a crew's five minutes for a calibration and an hour
 // lost when a machine is found out, a proposal that the site check shows beside
-// its answer. Twenty conditioning arcs: a guess, to be set per model.
+// its answer. Twenty conditioning arcs: a guess, to be set per model. A check at
+// the beginning of each day's use: common practice, no source.
 const (
 	DefaultAttemptLimit     = 4
 	DefaultCheckMinutes     = 5
 	DefaultOutMinutes       = 60
 	DefaultConditioningArcs = 20
+	DefaultDailyCheck       = 1
 )
 
 // Setups holds the latest value of every setting in every scope. The zero value
@@ -73,11 +80,12 @@ func (s *Setups) For(machine, model, site string) Settings {
 	return Settings{
 		AttemptLimit: m.AttemptLimit.Or(DefaultAttemptLimit),
 		Target:       m.Target, Tolerance: m.Tolerance, Limit: m.Limit,
-		ConditioningArcs: m.ConditioningArcs.Or(DefaultConditioningArcs),
-		WarmUp:           m.WarmUp, Zone: m.Zone, Depot: m.Depot,
+		ConditioningArcs: m.ConditioningArcs.Or(DefaultConditioningArcs), ConditioningTold: m.ConditioningArcs.Known(),
+		WarmUp: m.WarmUp, Zone: m.Zone, Depot: m.Depot,
 		LeadTime: m.LeadTime, SparePairs: m.SparePairs,
 		CheckMinutes: m.CheckMinutes.Or(DefaultCheckMinutes),
 		OutMinutes:   m.OutMinutes.Or(DefaultOutMinutes),
+		DailyCheck:   m.DailyCheck.Or(DefaultDailyCheck),
 		Retired:      m.Retired.Or(false), RenamedTo: m.RenamedTo,
 	}
 }
@@ -95,6 +103,7 @@ func (s *Setup) over(under Setup) Setup {
 	out.SparePairs = s.SparePairs.OrElse(under.SparePairs)
 	out.CheckMinutes = s.CheckMinutes.OrElse(under.CheckMinutes)
 	out.OutMinutes = s.OutMinutes.OrElse(under.OutMinutes)
+	out.DailyCheck = s.DailyCheck.OrElse(under.DailyCheck)
 	out.Retired = s.Retired.OrElse(under.Retired)
 	for _, text := range []struct{ to, from *string }{{&out.Zone, &under.Zone}, {&out.Depot, &under.Depot}, {&out.RenamedTo, &under.RenamedTo}} {
 		if *text.to == "" {

@@ -10,7 +10,7 @@ import (
 
 func TestDefaultsWithoutSetup(t *testing.T) {
 	var s drift.Setups
-	assert.Equal(t, drift.Settings{AttemptLimit: 4, ConditioningArcs: 20, CheckMinutes: 5, OutMinutes: 60}, s.For("K-07", "type-2", "North yard"))
+	assert.Equal(t, drift.Settings{AttemptLimit: 4, ConditioningArcs: 20, CheckMinutes: 5, OutMinutes: 60, DailyCheck: 1}, s.For("K-07", "type-2", "North yard"))
 }
 
 // Every setting, each given in one scope more: the nearest scope that gives it
@@ -21,14 +21,14 @@ func TestNearestScopeWins(t *testing.T) {
 		return drift.Setup{
 			Scope: scope, Name: name, AttemptLimit: drift.Some(n), Target: x, Tolerance: x, Limit: x,
 			ConditioningArcs: drift.Some(n), WarmUp: x, Zone: text, Depot: text, LeadTime: x, SparePairs: drift.Some(n),
-			CheckMinutes: x, OutMinutes: x, Retired: drift.Some(n%2 == 0), RenamedTo: text,
+			CheckMinutes: x, OutMinutes: x, DailyCheck: drift.Some(n), Retired: drift.Some(n%2 == 0), RenamedTo: text,
 		}
 	}
 	settings := func(scope drift.Scope, n int64) drift.Settings {
 		x, text := drift.Some(float64(n)), string(scope)
 		return drift.Settings{
-			AttemptLimit: n, Target: x, Tolerance: x, Limit: x, ConditioningArcs: n, WarmUp: x, Zone: text, Depot: text,
-			LeadTime: x, SparePairs: drift.Some(n), CheckMinutes: float64(n), OutMinutes: float64(n), Retired: n%2 == 0, RenamedTo: text,
+			AttemptLimit: n, Target: x, Tolerance: x, Limit: x, ConditioningArcs: n, ConditioningTold: true, WarmUp: x, Zone: text, Depot: text,
+			LeadTime: x, SparePairs: drift.Some(n), CheckMinutes: float64(n), OutMinutes: float64(n), DailyCheck: n, Retired: n%2 == 0, RenamedTo: text,
 		}
 	}
 	take := func(s *drift.Setups, machine string, setup drift.Setup) {

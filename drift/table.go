@@ -59,6 +59,7 @@ var fields = []Field{
 	{Name: "spare_pairs", Means: "pairs held", Kind: Integer, Unit: "pairs", In: inSetup, Max: 100_000, ref: func(r *Record) any { return &r.Setup.SparePairs }},
 	{Name: "check_minutes", Means: "what a check costs", Kind: Number, Unit: "minutes", In: inSetup, OpenMin: true, Max: 1440, ref: func(r *Record) any { return &r.Setup.CheckMinutes }},
 	{Name: "out_minutes", Means: "what splicing out of tolerance costs", Kind: Number, Unit: "minutes", In: inSetup, OpenMin: true, Max: 100_000, ref: func(r *Record) any { return &r.Setup.OutMinutes }},
+	{Name: "daily_check", Means: "whether the day's first splice asks for a check before it, or every how many days; the check after electrode work stays", Kind: Days, Unit: "days", In: inSetup, Max: 365, ref: func(r *Record) any { return &r.Setup.DailyCheck }},
 	{Name: "retired", Means: "no longer in use", Kind: Flag, In: inSetup, ref: func(r *Record) any { return &r.Setup.Retired }},
 	{Name: "renamed_to", Means: "its new name", Kind: Text, In: inSetup, ref: func(r *Record) any { return &r.Setup.RenamedTo }},
 

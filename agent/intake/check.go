@@ -91,6 +91,9 @@ func questions(e *drift.Entry, before Counter) []string {
 				pressure, grouped(10*math.Round(air.AltitudeAt(pressure)/10)), grouped(altitude))
 		}
 	}
+	if s := e.Setup; s != nil && s.DailyCheck.Known() && s.DailyCheck.Or(1) == 0 {
+		ask("This turns off the check at the start of the day; the one after electrodes were cleaned or replaced stays, as nothing turns it off. Is that what was meant?")
+	}
 	if ahead := e.Time.Sub(e.Received); !e.Time.IsZero() && ahead > oddAhead {
 		ask("The record's time is %s ahead of the agent's clock: is the sender's clock right?", ahead.Round(time.Minute))
 	}

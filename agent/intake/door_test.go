@@ -146,6 +146,11 @@ func bareIdentity(arcs int64) string {
 	return o.Record.Identity()
 }
 
+// daily sets how often the check of the day is due.
+func daily(days int64) intake.Offer {
+	return intake.Offer{Record: drift.Record{Type: drift.TypeSetup, Time: storetest.Received(), Setup: &drift.Setup{Scope: drift.ScopeFleet, DailyCheck: drift.Some(days)}}}
+}
+
 func TestQuestions(t *testing.T) {
 	now := storetest.Received()
 	at := func(when time.Time) func(*drift.Record) { return func(r *drift.Record) { r.Time = when } }
@@ -164,6 +169,9 @@ func TestQuestions(t *testing.T) {
 		"sender ahead":           {offer("K-07", 1000, at(now.Add(61*time.Minute))), "1h1m0s ahead"},
 		"no battery":             {offer("K-07", 1000, at(time.Date(1970, 1, 1, 0, 0, 9, 0, time.UTC))), "in the year 1970"},
 		"counter fell":           {offer("K-07", 12, at(now)), "fell from 900 to 12"},
+		"the daily check":        {daily(0), "the one after electrodes were cleaned or replaced stays"},
+		"the daily check stays":  {daily(1), ""},
+		"every third day":        {daily(3), ""},
 		"counter of a late file": {offer("K-07", 12, at(now.Add(-90*24*time.Hour))), ""},
 	} {
 		t.Run(name, func(t *testing.T) {

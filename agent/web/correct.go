@@ -82,7 +82,7 @@ func (s *Server) showCorrect(w http.ResponseWriter, u units, e drift.Entry, type
 			for _, word := range f.Words {
 				field.Choices = append(field.Choices, tile{word, upperFirst(strings.ReplaceAll(word, "-", " ")), word == field.Value})
 			}
-		case f.Kind == drift.Number || f.Kind == drift.Integer:
+		case f.Kind == drift.Number || f.Kind == drift.Integer || f.Kind == drift.Days:
 			field.Number = true
 			field.bound(f)
 		}

@@ -103,7 +103,7 @@ func mistakeOf(p *drift.Problem, u units) *mistake {
 
 // bound holds the field to what the field of a record may be.
 func (f *entryField) bound(of *drift.Field) {
-	f.Bounded, f.Whole, f.Min, f.Max = true, of.Kind == drift.Integer, of.Min, of.Max
+	f.Bounded, f.Whole, f.Min, f.Max = true, of.Kind != drift.Number, of.Min, of.Max
 }
 
 // lastAir is the air of a machine's latest calibration that has any, as it reads

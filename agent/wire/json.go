@@ -114,7 +114,7 @@ func (d *draft) takeFields(v jsontext.Value) error {
 
 // jsonValue reads v as the field's kind asks and says how it was written.
 func jsonValue(f *drift.Field, v jsontext.Value) (parsed any, text string, err error) {
-	numeric := f.Kind == drift.Number || f.Kind == drift.Integer
+	numeric := f.Kind == drift.Number || f.Kind == drift.Integer || f.Kind == drift.Days
 	switch kind := v.Kind(); {
 	case kind == 'n':
 		return nil, "", nil
@@ -144,7 +144,7 @@ func jsonValue(f *drift.Field, v jsontext.Value) (parsed any, text string, err e
 		text = string(v)
 		parsed, err = number(f, text)
 		return parsed, text, err
-	case (kind == 't' || kind == 'f') && f.Kind == drift.Flag:
+	case (kind == 't' || kind == 'f') && (f.Kind == drift.Flag || f.Kind == drift.Days):
 		return kind == 't', string(v), nil
 	default:
 		text = string(v)

@@ -42,7 +42,7 @@ func badName(raw []byte, last string, from int64, err error) *drift.Problem {
 	next, comma := bytes.CutPrefix(rest, []byte(","))
 	next = bytes.TrimLeft(next, " \t\r\n")
 	f, ok := recordFields[last]
-	numeric := ok && (f.Kind == drift.Number || f.Kind == drift.Integer)
+	numeric := ok && (f.Kind == drift.Number || f.Kind == drift.Integer || f.Kind == drift.Days)
 	switch word := bareWord(next); {
 	case word == "":
 	case numeric && !comma: // 012, 0x10, 1_000: JSON's number ended before

@@ -26,11 +26,13 @@ func parse(f *drift.Field, s string, decimal comma) (any, error) {
 		return s, nil
 	case drift.Moment:
 		return moment(f, s)
-	case drift.Flag:
+	case drift.Flag, drift.Days:
 		if strings.EqualFold(s, "true") || strings.EqualFold(s, "false") {
 			return strings.EqualFold(s, "true"), nil
 		}
-		return nil, wrongKind(f, s)
+		if f.Kind == drift.Flag {
+			return nil, wrongKind(f, s)
+		}
 	}
 	written := s
 	if strings.Count(s, ",") == 1 && !strings.Contains(s, ".") {
@@ -51,7 +53,7 @@ func parse(f *drift.Field, s string, decimal comma) (any, error) {
 // float is infinite: the bounds of the field will refuse it. A whole number may
 // be written 12.0 or 1.2e1.
 func number(f *drift.Field, s string) (any, error) {
-	if f.Kind == drift.Integer {
+	if f.Kind == drift.Integer || f.Kind == drift.Days {
 		if n, err := strconv.ParseInt(s, 10, 64); err == nil {
 			return n, nil
 		}

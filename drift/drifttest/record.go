@@ -53,6 +53,8 @@ func Values(f *drift.Field) *rapid.Generator[any] {
 			low = math.Nextafter(f.Min, f.Max)
 		}
 		return rapid.Map(rapid.Float64Range(low, f.Max), func(v float64) any { return v })
+	case drift.Days:
+		return rapid.OneOf(rapid.Bool().AsAny(), rapid.Int64Range(2, int64(f.Max)).AsAny())
 	case drift.Integer:
 		return rapid.Int64Range(int64(f.Min), int64(f.Max)).AsAny()
 	case drift.Flag:
