@@ -113,14 +113,14 @@ func recall(s *store.Store) (m memory, err error) {
 	return m, nil
 }
 
-// right is how often each judged rule is to be expected right, by what the bench
-// has found.
-func (m *memory) right() map[alert.Matter]float64 {
-	known, out := expected(), map[alert.Matter]float64{}
+// judge tells a policy how often each judged rule is to be expected right, by what
+// the bench has found.
+func (m *memory) judge(p *alert.Policy) {
+	known := expected()
+	p.Right, p.Scores = map[alert.Matter]float64{}, map[alert.Matter]alert.Score{}
 	for _, score := range alert.Scores(m.outcomes) {
-		out[score.Matter] = score.Expected(known[score.Matter])
+		p.Right[score.Matter], p.Scores[score.Matter] = score.Expected(known[score.Matter]), score
 	}
-	return out
 }
 
 // lookEvery is how often the snapshot is looked at, restEvery how long a store
@@ -249,7 +249,7 @@ func (a *alerting) doorsAt(now time.Time) []alert.Door {
 // current is the policy with what the fleet has taught of the rules.
 func (a *alerting) current() alert.Policy {
 	policy := a.policy
-	policy.Right = a.right()
+	a.judge(&policy)
 	return policy
 }
 
@@ -299,6 +299,14 @@ func (a *alerting) Open() []alert.Shown {
 	return policy.Show(a.state, a.view, a.now())
 }
 
+// Silenced lists the rules that have silenced themselves.
+func (a *alerting) Silenced() []alert.Silenced {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	policy := a.current()
+	return policy.Silenced()
+}
+
 // Card says how the alerts turned out.
 func (a *alerting) Card() alert.Card {
 	a.mu.Lock()
@@ -333,6 +341,14 @@ func (a *alerting) Snooze(subject string, matter alert.Matter, quiet alert.Snooz
 func (a *alerting) facts(f *metrics.Facts) {
 	a.mu.Lock()
 	f.Firing = a.state.Firing()
+	policy := a.current()
+	f.Silenced = map[string]bool{}
+	for rule := range policy.Scores {
+		f.Silenced[string(rule)] = false
+	}
+	for _, one := range policy.Silenced() {
+		f.Silenced[string(one.Matter)] = true
+	}
 	a.mu.Unlock()
 	channels, err := a.notifier.Health()
 	if err != nil {

@@ -111,7 +111,8 @@ func assessOne(w io.Writer, a *advise.Assessment) error {
 	row("Effect of the air", fmt.Sprintf("%s density, %s humidity", percentText(a.Air.Density), percentText(a.Air.Humidity)))
 	row("Arcs on the pair", countText(a.Electrode.Arcs)+", since cleaned "+countText(a.Electrode.ArcsSinceCleaned))
 	row("Arcs left", arcsText(a))
-	row("To do", actionText(a))
+	row("To do", a.NextStep(a.AsOf))
+	row("Check due", dueText(a.Due))
 	row("Records", fmt.Sprintf("%d (%s), %d refused, last %s", a.Data.Records, a.Data.Grade, a.Data.Refused, lastText(a)))
 	if err := t.Flush(); err != nil {
 		return err
@@ -192,20 +193,14 @@ func arcsText(a *advise.Assessment) string {
 	return fmt.Sprintf("%s (%s to %s)", text(q.P50), text(q.P10), text(q.P90))
 }
 
-func actionText(a *advise.Assessment) string {
-	text := map[advise.Action]string{
-		advise.Inspect: "look at the electrodes", advise.Clean: "clean the electrodes", advise.Replace: "replace the electrodes",
-	}[a.Electrode.Action]
-	switch {
-	case text == "" && a.Streak.EndsFirst():
-		return "try another cleaver"
-	case text == "":
-		return "nothing"
-	case a.Electrode.Action == advise.Inspect && a.Streak.EndsFirst():
-		text = "try another cleaver; if that fails too, " + text
+// dueText is the check that is due and whether the machine was used without it.
+func dueText(d *advise.Due) string {
+	if d == nil {
+		return "none"
 	}
-	if day, ok := a.Electrode.ActBy.Get(); ok {
-		text += " by " + day
+	text := fmt.Sprintf("%s, since %s", strings.ReplaceAll(string(d.Reason), "-", " "), d.Since.Format("2 Jan 2006 15:04 MST"))
+	if d.UsedSince {
+		text += ", used since"
 	}
 	return text
 }
@@ -224,7 +219,7 @@ func assessCSV(w io.Writer, all []advise.Assessment) error {
 	err := c.Write([]string{"machine", "model", "as_of", "state", "reason", "data.grade", "data.records", "data.last", "data.refused",
 		"drift.required_power_pct", "drift.sd_pct", "drift.per_1000_arcs_pct", "drift.per_1000_arcs_sd_pct", "drift.setting_pct",
 		"drift.limit_pct", "drift.scatter_pct", "streak.attempts", "streak.sessions", "electrode.arcs", "electrode.arcs_since_cleaned",
-		"electrode.arcs_to_failure.p10", "electrode.arcs_to_failure.p50", "electrode.arcs_to_failure.p90", "electrode.action", "electrode.act_by"})
+		"electrode.arcs_to_failure.p10", "electrode.arcs_to_failure.p50", "electrode.arcs_to_failure.p90", "electrode.action", "electrode.act_by", "due.reason", "due.since", "due.used_since"})
 	for i := range all {
 		if err == nil {
 			err = c.Write(assessRow(&all[i]))
@@ -252,7 +247,11 @@ func assessRow(a *advise.Assessment) []string {
 	} else {
 		row = append(row, "", "", "")
 	}
-	return append(row, string(e.Action), e.ActBy.Or(""))
+	row = append(row, string(e.Action), e.ActBy.Or(""))
+	if d := a.Due; d != nil {
+		return append(row, string(d.Reason), d.Since.Format(timeCell), fmt.Sprint(d.UsedSince))
+	}
+	return append(row, "", "", "")
 }
 
 // timeCell is RFC 3339, as everywhere.

@@ -153,9 +153,10 @@ func (d *desk) hear(p *score.Past, m *model.Machine, i int) {
 
 func (d *desk) step(now time.Time) {
 	p := alert.Policy{
-		Right: (&memory{}).right(), To: map[alert.Class][]string{alert.Stop: {"bench"}, alert.Plan: {"bench"}},
+		To:      map[alert.Class][]string{alert.Stop: {"bench"}, alert.Plan: {"bench"}},
 		Morning: 7 * time.Hour, WorkDays: [7]bool{false, true, true, true, true, true, false}, Zone: time.UTC,
 	}
+	(&memory{}).judge(&p)
 	view := alert.View{Machines: []alert.Machine{{Assessment: d.latest, Service: d.service}}}
 	var actions []alert.Action
 	d.state, actions, _ = p.Step(d.state, view, now)

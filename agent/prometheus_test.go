@@ -160,6 +160,6 @@ func (p prometheus) rules(t *testing.T) (out []string) {
 			}
 		}
 	}
-	require.Equal(t, 10, alerts, "all alerting rules are loaded")
+	require.Equal(t, 11, alerts, "all alerting rules are loaded")
 	return out
 }

@@ -184,6 +184,13 @@ func (l *liveAlerts) Card() alert.Card {
 	return l.inForce.Card()
 }
 
+// Silenced is that of the alerting in force.
+func (l *liveAlerts) Silenced() []alert.Silenced {
+	l.mu.RLock()
+	defer l.mu.RUnlock()
+	return l.inForce.Silenced()
+}
+
 func (l *liveAlerts) TakeOn(subject string, matter alert.Matter, by string) error {
 	l.mu.RLock()
 	defer l.mu.RUnlock()

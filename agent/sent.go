@@ -66,7 +66,8 @@ func sentOf(s legible, now time.Time) (alert.Card, error) {
 			}
 		}
 	}
-	policy := alert.Policy{Right: m.right()}
+	var policy alert.Policy
+	m.judge(&policy)
 	return policy.Card(m.state, m.outcomes, found, len(machines), now), nil
 }
 

@@ -80,6 +80,8 @@ type Policy struct {
 	// Right is how often each judged rule is expected right, 0 to 1. A rule
 	// without a number goes to the morning list.
 	Right map[Matter]float64
+	// Scores are what the bench has found of the rules that it answers.
+	Scores map[Matter]Score
 	// To names the channels that each class goes to. The morning list goes to
 	// those of Note.
 	To map[Class][]string
@@ -181,9 +183,10 @@ type Case struct {
 	Subject string `json:"subject"`
 	Matter  Matter `json:"matter"`
 	Phase   Phase  `json:"phase"`
-	// What is the case in one sentence, as it last stood; Touches says that it
-	// sends somebody to the electrodes.
+	// What is the case in one sentence, as it last stood, and Clears what would
+	// clear it; Touches says that it sends somebody to the electrodes.
 	What    string `json:"what,omitempty"`
+	Clears  string `json:"clears,omitempty"`
 	Touches bool   `json:"touches,omitempty"`
 	// Since is when the condition began to stand, Gone when it ceased (zero while
 	// it stands), Opened and Answered when the phase began.

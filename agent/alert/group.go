@@ -86,11 +86,10 @@ func (s *step) depotText(depot string, all []due) Message {
 			caution, cautions = shortCaution, advise.CautionText()
 		}
 	}
-	rule := s.rules[ElectrodesDue]
 	return Message{
 		Title: title,
 		Short: fit(part{title + ":", 0, true}, part{strings.Join(short, "; ") + ".", 2, true}, part{caution, 1, false}, part{"Then log each.", 3, false}),
-		Body: paragraphs(listed("One by one", lines), "Each clears "+exit(rule)+".", logIt,
+		Body: paragraphs(listed("One by one", lines), advise.ServiceClears, logIt,
 			"Seen "+moment(s.now, s.Zone)+".", cautions),
 	}
 }

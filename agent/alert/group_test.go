@@ -44,7 +44,7 @@ func TestADepotIsToldOnce(t *testing.T) {
 		"One by one\n" +
 			"- K-02 replace electrode pair by Thu 5 Mar. Required power is 4.1 % and rises by 3.3 % per 1000 arcs. Spare: van 4. https://drift.example/machines/K-02\n" +
 			"- K-07 replace electrode pair by Thu 5 Mar. Required power is 4.1 % and rises by 3.3 % per 1000 arcs. Spare: van 4. https://drift.example/machines/K-07",
-		"Each clears when a service is logged, or when the state has not been service soon for 7 days.",
+		"Clears when the service is logged and a calibration passes.",
 		"When it is done, log the service with what you found: worn, dirty, fine, cleaver or other. That closes the case and tells whether it was right.",
 		"Seen Mon 2 Mar 07:00 CET.",
 		advise.CautionText(),

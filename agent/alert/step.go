@@ -105,7 +105,7 @@ func (p *Policy) subjects(v View, now time.Time) []subject {
 		}
 		for _, matter := range []Matter{MustStop, ElectrodesDue, CheckFirst, MachineSilent} {
 			out = append(out, subject{
-				name: m.Machine, matter: matter, now: ofState(matter, m.State),
+				name: m.Machine, matter: matter, now: ofState(matter, &m.Assessment),
 				service: m.Service, zone: zone, machine: m,
 			})
 		}
@@ -130,12 +130,13 @@ func when(b bool) standing {
 
 // ofState reads a machine's verdict: a worse state leaves the milder matters
 // unsaid.
-func ofState(matter Matter, state advise.State) standing {
+func ofState(matter Matter, a *advise.Assessment) standing {
+	state := a.State
 	switch {
 	case matter == MachineSilent:
 		return when(state == advise.NoData)
 	case matter == MustStop && state == advise.Stop,
-		matter == ElectrodesDue && state == advise.ServiceSoon,
+		matter == ElectrodesDue && (state == advise.ServiceSoon || a.ServiceDue()),
 		matter == CheckFirst && state == advise.CheckFirst:
 		return stands
 	case state == advise.NoData,
@@ -175,7 +176,7 @@ func (s *step) advance(c Case, known bool, about subject) {
 			return
 		}
 		if about.now == stands {
-			c.What, c.Touches = headline(c.Matter, about), touches(rule, about)
+			c.What, c.Touches, c.Clears = headline(c.Matter, about), touches(rule, about), clears(rule, about)
 		}
 		s.tell(&c, rule, about)
 	}
@@ -334,7 +335,7 @@ func (s *step) list(due time.Time, v View) time.Time {
 	if s.now.Before(due) {
 		return due
 	}
-	if text, any := s.listText(len(v.Machines)); any && len(s.To[Note]) > 0 {
+	if text, any := s.listText(v); any && len(s.To[Note]) > 0 {
 		id := "list/" + due.In(s.Zone).Format(time.DateOnly)
 		s.actions = append(s.actions, Action{
 			Key: id, Case: id, Kind: List, Class: Note, At: s.now, To: slices.Clone(s.To[Note]), Message: text,

@@ -438,9 +438,9 @@ func TestMorningList(t *testing.T) {
 	assert.Equal(t, "Morning list, 4 machines: 1 stop, 1 check first, 1 silent", first[0].Title)
 	assert.Equal(t, strings.Join([]string{
 		"New",
-		"- K-07 STOP, do not splice. Since Mon 2 Mar 06:00 CET; clears when a service is logged, or when the state has not been stop for 1 hour; not sent, this rule is not known to be right 8 times in 10 here.",
-		"- K-11 calibrate before splicing. Since Mon 2 Mar 07:00 CET; clears after a calibration that passes.",
-		"- K-30 has told nothing yet. Since Mon 2 Mar 06:00 CET; clears with its next calibration.",
+		"- K-07 STOP, do not splice. Since Mon 2 Mar 06:00 CET; not sent, this rule is not known to be right 8 times in 10 here. One good calibration with fresh ends clears this.",
+		"- K-11 calibrate before splicing. Since Mon 2 Mar 07:00 CET. One good calibration with fresh ends clears this.",
+		"- K-30 has told nothing yet. Since Mon 2 Mar 06:00 CET. One calibration clears this.",
 	}, "\n"), strings.Replace(first[0].Body, "\n\n", "\n", 1))
 	assert.Empty(t, s.at(20*hour))
 	s.view.Machines[3].State = advise.Stop

@@ -44,38 +44,41 @@ func (s *step) alertText(c Case, rule Rule, about subject) Message {
 	if about.channel != nil {
 		title, why = "Channel dead: "+about.name, about.channel.Why
 	}
-	clears := "Clears " + exit(rule) + "."
+	ends := clears(rule, about)
 	return Message{
 		Title: title,
-		Short: fit(part{c.What + ".", 0, true}, part{why, 2, true}, part{clears, 1, false}),
-		Body:  paragraphs(c.What+".", why, clears),
+		Short: fit(part{c.What + ".", 0, true}, part{why, 2, true}, part{ends, 1, false}),
+		Body:  paragraphs(c.What+".", why, ends),
 	}
 }
 
 // machineText is the alert of a machine, mostly for the bench to answer. What is
-// to be done stands in the title, and the body goes on from there.
+// to be done stands in the title, and the body goes on from there with the
+// assessment's own reasons: what clears it is theirs too, and said once.
 func (s *step) machineText(c Case, rule Rule, about subject) Message {
 	m := about.machine
-	why, left := shortWhy(m), arcsLeft(&m.Electrode)
+	why := shortWhy(m)
 	var spare, caution, cautions string
 	if rule.Matter == MachineSilent {
 		// Whoever asks where it is needs no pair.
-		why, left = "Ask where it is; calibrate before the next splice.", ""
+		why = "Ask where it is; calibrate before the next splice."
 	} else if m.Spare != "" {
 		spare = "Spare: " + m.Spare + "."
 	}
 	if c.Touches {
 		caution, cautions = shortCaution, advise.CautionText()
 	}
-	ends, reply, answer := "Ends: service or "+span(rule.Clear)+" good.", "Then log worn/dirty/fine.", logIt
+	reply, answer := "Then log worn/dirty/fine.", logIt
 	if !rule.Bench {
-		ends, reply, answer = "Ends "+exit(rule)+".", "", ""
+		reply, answer = "", ""
 	}
+	ends := "Ends: " + m.ClearsShort() + "."
+	reasons := slices.DeleteFunc(slices.Clone(m.Reasons), func(r string) bool { return r == m.Clears() })
 	return Message{
 		Title: c.What,
 		Short: fit(part{c.What + ".", 0, true}, part{why, 3, true}, part{spare, 4, true},
 			part{caution, 1, false}, part{ends, 2, false}, part{reply, 5, false}),
-		Body: paragraphs(listed("Why", m.Reasons), left, spare, "Clears "+exit(rule)+".",
+		Body: paragraphs(listed("Why", reasons), spare, clears(rule, about),
 			answer,
 			"Seen "+moment(s.now, about.zone)+".", s.page(m.Machine), cautions),
 	}
@@ -121,6 +124,9 @@ func demand(matter Matter, m *Machine, zone *time.Location) string {
 		if m.Streak.EndsFirst() {
 			return "try another cleaver, calibrate before splicing"
 		}
+		if m.Due.Binds() && m.Streak.Attempts == 0 {
+			return "calibrate before splicing (" + m.Due.Phrase() + ")"
+		}
 		return "calibrate before splicing"
 	default:
 		return "has told nothing" + sinceLast(m, zone)
@@ -143,20 +149,18 @@ func byWhen(date drift.Opt[string]) string {
 	return "by " + d.Format("Mon 2 Jan")
 }
 
-// exit is the rule by which a case ends.
-func exit(rule Rule) string {
-	switch rule.Matter {
-	case DoorSilent:
-		return "when records have come in for " + span(rule.Clear)
-	case ChannelDead:
-		return "when it has worked for " + span(rule.Clear)
-	case CheckFirst:
-		return "after a calibration that passes"
-	case MachineSilent:
-		return "with its next calibration"
+// clears says what clears a case: of a machine what the assessment says, unless the
+// state has changed already.
+func clears(rule Rule, about subject) string {
+	switch {
+	case about.door != nil:
+		return "Clears when records have come in for " + span(rule.Clear) + "."
+	case about.channel != nil:
+		return "Clears when it has worked for " + span(rule.Clear) + "."
+	case about.now == gone:
+		return fmt.Sprintf("The state is now %s; this ends when it has been so for %s.", spaced(about.machine.State), span(rule.Clear))
 	}
-	state := map[Matter]advise.State{MustStop: advise.Stop, ElectrodesDue: advise.ServiceSoon}[rule.Matter]
-	return fmt.Sprintf("when a service is logged, or when the state has not been %s for %s", spaced(state), span(rule.Clear))
+	return about.machine.Clears()
 }
 
 // clearedText is the one note that a case has ended.
@@ -193,7 +197,8 @@ func found(f drift.Finding) string {
 
 // listText is the morning list of all open cases, new ones first. It reports
 // whether there is any.
-func (s *step) listText(fleet int) (Message, bool) {
+func (s *step) listText(v View) (Message, bool) {
+	fleet := len(v.Machines)
 	var fresh, old, names, tally []string
 	counts := map[Matter]int{}
 	hands := false
@@ -204,7 +209,7 @@ func (s *step) listText(fleet int) (Message, bool) {
 		}
 		counts[c.Matter]++
 		hands = hands || c.Touches
-		line := fmt.Sprintf("%s. Since %s; clears %s%s.", c.What, moment(c.Opened, s.Zone), exit(s.rules[c.Matter]), s.remark(c))
+		line := strings.TrimSpace(fmt.Sprintf("%s. Since %s%s. %s", c.What, moment(c.Opened, s.Zone), s.remark(c), c.Clears))
 		if c.Listed {
 			old = append(old, line)
 			continue
@@ -214,7 +219,7 @@ func (s *step) listText(fleet int) (Message, bool) {
 			names = append(names, c.Subject)
 		}
 	}
-	if len(fresh)+len(old) == 0 {
+	if len(fresh)+len(old) == 0 && s.quiet() == "" {
 		return Message{}, false
 	}
 	for _, r := range Rules() {
@@ -238,8 +243,34 @@ func (s *step) listText(fleet int) (Message, bool) {
 	return Message{
 		Title: "Morning list, " + sum,
 		Short: fit(part{sum + ".", 0, true}, part{short, 1, true}),
-		Body:  paragraphs(listed("New", fresh), listed("Still open", old), cautions),
+		Body:  paragraphs(listed("New", fresh), listed("Still open", old), s.quiet(), s.first(v), cautions),
 	}, true
+}
+
+// quiet says which rules have silenced themselves.
+func (s *step) quiet() string {
+	var lines []string
+	for _, one := range s.Silenced() {
+		lines = append(lines, one.String())
+	}
+	return strings.Join(lines, "\n")
+}
+
+// first counts the machines whose check of the day is before them.
+func (s *step) first(v View) string {
+	n := 0
+	for i := range v.Machines {
+		if d := v.Machines[i].Due; d != nil && !d.Binds() {
+			n++
+		}
+	}
+	switch n {
+	case 0:
+		return ""
+	case 1:
+		return "1 more machine has its check of the day before it: before its first splice."
+	}
+	return fmt.Sprintf("%d more machines have their check of the day before them: before their first splice.", n)
 }
 
 // remark says why a case is quiet.
@@ -267,23 +298,6 @@ func listed(title string, lines []string) string {
 		return ""
 	}
 	return title + "\n- " + strings.Join(lines, "\n- ")
-}
-
-// arcsLeft plans on the early end of the forecast.
-func arcsLeft(e *advise.Electrode) string {
-	if e.ToFailure == nil {
-		return ""
-	}
-	text := fmt.Sprintf("Between %.0f and %.0f arcs left; plan on %.0f", e.ToFailure.P10, e.ToFailure.P90, e.ToFailure.P10)
-	perDay := e.ArcsPerDay.Or(0)
-	switch days := e.ToFailure.P10 / perDay; {
-	case perDay <= 0:
-	case days < 1:
-		text += ", less than a day"
-	default:
-		text += ", about " + span(time.Duration(days*24)*time.Hour)
-	}
-	return text + "."
 }
 
 func (p *Policy) page(machine string) string {

@@ -65,10 +65,10 @@ func told(t assert.TestingT, m alert.Machine) alert.Action {
 
 func TestShortText(t *testing.T) {
 	assert.Equal(t,
-		"K-07 replace electrode pair by Thu 5 Mar. 3 fails, plan on 220 arcs. Spare: van 4. Unplug first. Ends: service or 7 days good. Then log worn/dirty/fine.",
+		"K-07 replace electrode pair by Thu 5 Mar. 3 fails, plan on 220 arcs. Spare: van 4. Unplug first. Ends: service, then a pass. Then log worn/dirty/fine.",
 		told(t, worn(advise.ServiceSoon)).Short)
 	assert.Equal(t,
-		"K-07 STOP, do not splice: replace electrode pair. 3 fails, plan on 220 arcs. Spare: van 4. Unplug first. Ends: service or 1 hour good. Then log worn/dirty/fine.",
+		"K-07 STOP, do not splice: replace electrode pair. 3 fails, plan on 220 arcs. Spare: van 4. Unplug first. Ends: service, then a pass. Then log worn/dirty/fine.",
 		told(t, worn(advise.Stop)).Short)
 }
 
@@ -94,9 +94,8 @@ func TestLongText(t *testing.T) {
 	assert.Equal(t, "K-07 replace electrode pair by Thu 5 Mar", got.Title)
 	assert.Equal(t, strings.Join([]string{
 		"Why\n- Required power is 4.1 % and rises by 3.3 % per 1000 arcs.\n- 3 tries in a row failed, most likely the electrodes (7 in 10).",
-		"Between 220 and 1240 arcs left; plan on 220, about 3 days.",
 		"Spare: van 4.",
-		"Clears when a service is logged, or when the state has not been service soon for 7 days.",
+		"Clears when the service is logged and a calibration passes.",
 		"When it is done, log the service with what you found: worn, dirty, fine, cleaver or other. That closes the case and tells whether it was right.",
 		"Seen Mon 2 Mar 07:00 CET.",
 		"https://drift.example/machines/K-07",
@@ -226,9 +225,9 @@ func TestShortTextAlwaysFits(t *testing.T) {
 		got := told(t, m)
 		assertShort(t, got.Short)
 		assert.True(t, strings.HasPrefix(got.Short, m.Machine+" "), got.Short)
-		assert.Contains(t, got.Short, "Ends: service or")
+		assert.Contains(t, got.Short, "Ends: "+m.ClearsShort()+".")
 		assert.Equal(t, m.Electrode.Action != advise.None, strings.Contains(got.Short, "Unplug first."), got.Short)
-		assert.Contains(t, got.Body, "Clears when")
+		assert.Equal(t, 1, strings.Count(got.Body, m.Clears()), "said once")
 	})
 }
 

@@ -96,7 +96,7 @@ func (a *Answers) Move(q advise.Move) (advise.MoveAnswer, error) {
 	if err != nil {
 		return advise.MoveAnswer{}, err
 	}
-	return l.moved(w.pop, q), nil
+	return l.moved(w, q), nil
 }
 
 // Keep keeps what was worked out since. Losing it costs time only.

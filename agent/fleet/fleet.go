@@ -420,5 +420,5 @@ func (f *Fleet) Site(machine string) (advise.Site, error) {
 	if err != nil {
 		return advise.Site{}, err
 	}
-	return l.moveSite(w.pop), nil
+	return l.moveSite(w), nil
 }

@@ -260,7 +260,7 @@ func (n *notes) current(w *world, machine string) (*member, error) {
 		return nil, err
 	}
 	if kept != nil && len(l.entries) == 0 && l.Ahead.Equal(kept.Standing.Ahead) {
-		return l.member(kept.Answer.Weighed(w.zones.named(l.Settings.Zone)), w.zones), nil
+		return l.member(kept.Answer.Weighed(advise.RulesOf(l.Checks, &l.Settings), w.zones.named(l.Settings.Zone)), w.zones), nil
 	}
 	return n.fold(w, l), nil
 }

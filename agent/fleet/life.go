@@ -33,8 +33,11 @@ type standing struct {
 	// Service is the latest, nil without one, and Serviced when it was.
 	Service  *drift.Service
 	Serviced time.Time
-	// Temperature and Altitude are those of the newest calibration.
-	Temperature, Altitude drift.Opt[float64]
+	// Checks is what the rules of the trade need to know.
+	Checks advise.Checks
+	// Temperature, Humidity, Altitude and Pressure are those of the newest
+	// calibration.
+	Temperature, Humidity, Altitude, Pressure drift.Opt[float64]
 	// Attempted says whether there was an attempt, OtherPrograms whether there
 	// were some with another program.
 	Attempted, OtherPrograms bool
@@ -128,7 +131,7 @@ func (l *life) label(e *drift.Entry) {
 		}
 	}
 	if c := e.Calibration; c != nil {
-		l.Temperature, l.Altitude = c.Temperature, c.Altitude
+		l.Temperature, l.Humidity, l.Altitude, l.Pressure = c.Temperature, c.Humidity, c.Altitude, c.Pressure
 		if e.Program != "" {
 			l.Key.Program = e.Program
 		}
@@ -149,8 +152,10 @@ func (l *life) read() {
 		e := &l.entries[i]
 		ev, ok := l.reader.Next(e)
 		if !ok {
+			l.Checks.Take(e, l.Checks.Pair)
 			continue
 		}
+		l.Checks.Take(e, ev.Pair)
 		if ev.Kind == model.Attempt && e.Program != "" && e.Program != l.Key.Program {
 			ev.Kind = model.Usage
 			l.OtherPrograms = true
@@ -205,7 +210,7 @@ func fold(l *life, pop *model.Population, refused int, zones *zones) *advise.Sub
 	}
 	s := &advise.Subject{
 		Machine: l.name, Model: l.Key.Model, Records: l.Records, Refused: refused,
-		Last: l.Last, Settings: l.Settings, Zone: zones.named(l.Settings.Zone),
+		Last: l.Last, Settings: l.Settings, Checks: l.Checks, Zone: zones.named(l.Settings.Zone),
 	}
 	if l.OtherPrograms {
 		s.Questions = append(s.Questions, "Calibrations with other programs than "+quoted(l.Key.Program)+" are not compared with it.")

@@ -291,7 +291,7 @@ func (w *world) move(q advise.Move) (advise.MoveAnswer, error) {
 	if err != nil {
 		return advise.MoveAnswer{}, err
 	}
-	return l.moved(w.pop, q), nil
+	return l.moved(w, q), nil
 }
 
 // eras keeps the worlds of the days asked about last: the populations change at
@@ -352,12 +352,15 @@ func (e *eras) forget() {
 }
 
 // moved answers for a machine by its life up to the question.
-func (l *life) moved(pop *model.Population, q advise.Move) advise.MoveAnswer {
-	site := l.moveSite(pop)
+func (l *life) moved(w *world, q advise.Move) advise.MoveAnswer {
+	site := l.moveSite(w)
 	return site.Recalibrated(q)
 }
 
 // moveSite is what an answer about a move rests on.
-func (l *life) moveSite(pop *model.Population) advise.Site {
-	return advise.Site{Known: l.know(pop), Settings: l.Settings, LastTemperature: l.Temperature, LastAltitude: l.Altitude}
+func (l *life) moveSite(w *world) advise.Site {
+	return advise.Site{
+		Known: l.know(w.pop), Settings: l.Settings, LastTemperature: l.Temperature, LastHumidity: l.Humidity, LastAltitude: l.Altitude, LastPressure: l.Pressure,
+		Rules: advise.RulesOf(l.Checks, &l.Settings), Zone: w.zones.named(l.Settings.Zone),
+	}
 }

@@ -324,7 +324,7 @@ func TestWhatDoesNotFitIsNotUsed(t *testing.T) {
 			require.NoError(t, err)
 			n.Standing = s
 			change(&n)
-			w := n.Answer.Weighed(time.UTC)
+			w := n.Answer.Weighed(advise.Rules{}, time.UTC)
 			out, err := (&life{standing: n.Standing}).note(n.Populations, &w)
 			require.NoError(t, err)
 			return out
@@ -385,7 +385,7 @@ func TestANoteForgetsNothing(t *testing.T) {
 	drifttest.Fill(&l.standing, "standing.reader", "standing.known")
 	l.known = model.NewMachine(l.name, &prior)
 	var weighed advise.Weighed
-	drifttest.Fill(&weighed, "Weighed.zone")
+	drifttest.Fill(&weighed, "Weighed.zone", "Weighed.rules")
 	raw, err := l.note("these", &weighed)
 	require.NoError(t, err)
 	n, known := readNote(raw, l.name, "these")
@@ -393,7 +393,7 @@ func TestANoteForgetsNothing(t *testing.T) {
 	was := l.standing
 	was.reader, was.known = model.Reader{}, nil
 	assert.Equal(t, was, n.Standing)
-	assert.Equal(t, weighed, n.Answer.Weighed(nil))
+	assert.Equal(t, weighed, n.Answer.Weighed(advise.Rules{}, nil))
 	_, known = readNote(raw, l.name, "others")
 	assert.False(t, known)
 }

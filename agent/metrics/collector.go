@@ -32,6 +32,7 @@ var described = []struct {
 	{ArcsToFailure, "Arcs to failure of the fitted pair, reached with at most this chance.", []string{"machine", "chance"}},
 	{BeyondHorizon, "Chance that the pair outlasts the forecast's horizon.", []string{"machine"}},
 	{Streak, "Attempts in a row without a pass that stand now.", []string{"machine"}},
+	{CheckDue, "1 where a check of the machine is due, by the reason; no series where none is.", []string{"machine", "reason"}},
 	{LastRecord, "When the latest record of the machine happened.", []string{"machine"}},
 	{Machines, "Machines by state, the whole fleet.", []string{"state"}},
 	{MachinesListed, "Machines that have series of their own in this scrape.", nil},
@@ -40,6 +41,7 @@ var described = []struct {
 	{DepotsShort, "Depots that hold fewer pairs than needed for this chance.", []string{"chance"}},
 	{Records, "Records offered since the start by type and by what became of them.", []string{"type", "result"}},
 	{AlertsFiring, "Open alerts by rule.", []string{"rule"}},
+	{RuleSilenced, "1 where a rule is not sent because the bench found it wrong too often; it stands in the lists.", []string{"rule"}},
 	{Waiting, "Messages that wait to be delivered.", []string{"channel"}},
 	{ChannelDead, "1 where messages have failed for so long that the channel counts as dead.", []string{"channel"}},
 	{StoreBytes, "Size of the store's file.", nil},
@@ -132,6 +134,9 @@ func (s *scrape) machine(a *advise.Assessment) {
 		s.gauge(BeyondHorizon, beyond, m)
 	}
 	s.gauge(Streak, float64(a.Streak.Attempts), m)
+	if a.Due != nil {
+		s.gauge(CheckDue, 1, m, string(a.Due.Reason))
+	}
 	if last, ok := a.Data.Last.Get(); ok {
 		s.gauge(LastRecord, float64(last.UnixMilli())/1000, m)
 	}
@@ -182,6 +187,9 @@ func (s *scrape) agent(f *Facts) {
 	}
 	for rule, n := range f.Firing {
 		s.gauge(AlertsFiring, float64(n), rule)
+	}
+	for rule, silenced := range f.Silenced {
+		s.gauge(RuleSilenced, oneIf(silenced), rule)
 	}
 	for _, c := range f.Channels {
 		s.gauge(Waiting, float64(c.Waiting), c.Name)

@@ -28,6 +28,9 @@ type Facts struct {
 	// Firing counts the open alerts by rule; the rules are a closed set and one
 	// that fires nowhere stands there with 0.
 	Firing map[string]int
+	// Silenced says of every rule that the bench judges whether it has silenced
+	// itself.
+	Silenced map[string]bool
 	// Spares is what each depot should hold.
 	Spares []advise.Spares
 	// Channels are the ways a message can leave.

@@ -43,9 +43,11 @@ func worn(machine string, state advise.State) advise.Assessment {
 
 // small is a fleet with one machine of each kind and everything that can be told.
 func small() metrics.Facts {
+	moved := worn("K-11", advise.CheckFirst)
+	moved.Due = &advise.Due{Reason: advise.Moved}
 	return metrics.Facts{
 		Machines: []advise.Assessment{
-			worn("K-07", advise.Stop), worn("K-11", advise.CheckFirst), worn("K-02", advise.ServiceSoon),
+			worn("K-07", advise.Stop), moved, worn("K-02", advise.ServiceSoon),
 			{Machine: "K-30", State: advise.NoData}, worn("K-01", advise.Fit),
 		},
 		Records: map[metrics.Arrival]uint64{
@@ -53,6 +55,7 @@ func small() metrics.Facts {
 			{Type: drift.TypeCalibration, Result: metrics.Refused}: 3,
 			{Result: metrics.Refused}:                              1,
 		},
+		Silenced:   map[string]bool{"electrode-service": true, "stop": false},
 		Firing:     map[string]int{"stop": 1, "electrode-service": 1, "door-silent": 1, "channel-dead": 1},
 		Spares:     []advise.Spares{{Depot: "north", Hold95: 3, Hold99: 5, Held: drift.Some[int64](4)}, {Depot: "south", Hold95: 2, Hold99: 2}},
 		Channels:   []metrics.Channel{{Name: "mail", Waiting: 2, Dead: true}, {Name: "hook"}},
@@ -112,6 +115,9 @@ func TestValuesInBaseUnits(t *testing.T) {
 		`arcdrift_records_total{result="refused",type="unknown"}`:                1,
 		`arcdrift_records_total{result="conflict",type="setup"}`:                 0,
 		`arcdrift_alerts_firing{rule="stop"}`:                                    1,
+		`arcdrift_alert_rule_silenced{rule="electrode-service"}`:                 1,
+		`arcdrift_alert_rule_silenced{rule="stop"}`:                              0,
+		`arcdrift_check_due{machine="K-11",reason="moved"}`:                      1,
 		`arcdrift_notify_waiting{channel="mail"}`:                                2,
 		`arcdrift_notify_channel_dead{channel="mail"}`:                           1,
 		`arcdrift_build_info{goversion="go1.26",revision="abc",version="1.2.3"}`: 1,
@@ -120,6 +126,7 @@ func TestValuesInBaseUnits(t *testing.T) {
 		require.Contains(t, got, series)
 		assert.InDelta(t, value, got[series], 1e-15, series) // one rounding, of percent to ratio
 	}
+	assert.NotContains(t, got, `arcdrift_check_due{machine="K-01",reason="start-of-day"}`)
 	assert.NotContains(t, got, `arcdrift_required_power_ratio{machine="K-30"}`, "what is unknown is not 0")
 }
 

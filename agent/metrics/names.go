@@ -16,6 +16,7 @@ const (
 	ArcsToFailure      = "arcdrift_electrode_arcs_to_failure"
 	BeyondHorizon      = "arcdrift_electrode_beyond_horizon_ratio"
 	Streak             = "arcdrift_failed_attempts_streak"
+	CheckDue           = "arcdrift_check_due"
 	LastRecord         = "arcdrift_last_record_timestamp_seconds"
 
 	Machines       = "arcdrift_machines"
@@ -26,6 +27,7 @@ const (
 
 	Records      = "arcdrift_records_total"
 	AlertsFiring = "arcdrift_alerts_firing"
+	RuleSilenced = "arcdrift_alert_rule_silenced"
 	Waiting      = "arcdrift_notify_waiting"
 	ChannelDead  = "arcdrift_notify_channel_dead"
 	StoreBytes   = "arcdrift_store_bytes"

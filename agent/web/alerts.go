@@ -20,6 +20,8 @@ type Alerts interface {
 	// Open lists the open cases with their texts.
 	Open() []alert.Shown
 	Card() alert.Card
+	// Silenced lists the rules that have silenced themselves.
+	Silenced() []alert.Silenced
 	// TakeOn and Snooze answer an open case. What is wrong with an answer is a
 	// *drift.Problem; any other error is the store's.
 	TakeOn(subject string, matter alert.Matter, by string) error
@@ -45,6 +47,7 @@ type alertsView struct {
 	Touches bool
 	Card    alert.Card
 	Rules   []ruleRow
+	Quiet   []string // rules that have silenced themselves
 	Answered
 }
 
@@ -69,7 +72,7 @@ func (s *Server) alerts(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) showAlerts(w http.ResponseWriter, status int, answered Answered) {
-	view := alertsView{Card: s.Alerts.Card(), Answered: answered}
+	view := alertsView{Card: s.Alerts.Card(), Quiet: s.quiet(), Answered: answered}
 	for _, one := range s.openCases() {
 		c := theCase{Shown: one, ID: caseID(&one), State: caseState(one.Matter), Since: s.wall(one.Opened), Told: s.wall(one.ToldAt)}
 		c.Rest = strings.TrimSpace(strings.TrimPrefix(one.Short, one.What+"."))
@@ -88,6 +91,15 @@ func (s *Server) showAlerts(w http.ResponseWriter, status int, answered Answered
 		view.Rules = append(view.Rules, ruleRow{rule, matterWord(rule.Matter), fmt.Sprintf("%d in 100", int(100*rule.Expected+1e-9))})
 	}
 	s.render(w, "alerts", page{Title: "Alerts", Here: "/alerts", Status: status, Body: view})
+}
+
+// quiet says which rules have silenced themselves, and what brings them back.
+func (s *Server) quiet() []string {
+	var out []string
+	for _, one := range s.Alerts.Silenced() {
+		out = append(out, one.String())
+	}
+	return out
 }
 
 // openCases are the open ones, the gravest first.

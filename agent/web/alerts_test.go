@@ -49,6 +49,14 @@ func (d *desk) Card() alert.Card {
 	return d.policy.Card(d.state, d.ended, alert.FoundIn(d.ended), len(d.view.Machines), noon)
 }
 
+func (d *desk) Silenced() []alert.Silenced {
+	d.policy.Scores = map[alert.Matter]alert.Score{}
+	for _, s := range alert.Scores(d.ended) {
+		d.policy.Scores[s.Matter] = s
+	}
+	return d.policy.Silenced()
+}
+
 func (d *desk) answer(next alert.State, err error) error {
 	switch {
 	case err != nil:

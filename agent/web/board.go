@@ -102,6 +102,7 @@ type boardView struct {
 	Rows           []boardRow
 	Empty          string
 	Before, After  string
+	Quiet          []string // rules of alerts that have silenced themselves
 	Shown          string
 	total          int
 }
@@ -132,6 +133,7 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 	}
 	f := filterOf(r.URL.Query())
 	view, shown := boardOf(machines, f, s.Now())
+	view.Quiet = s.quiet()
 	if s.reading() {
 		view.Empty = "The agent is still reading its records; the machines appear here in a moment."
 	}
@@ -227,7 +229,7 @@ func (v *boardView) turnTo(kept []*Machine, f filter) []*Machine {
 func rowOf(m *Machine, now time.Time) boardRow {
 	row := boardRow{
 		Machine: m.Machine, Link: machineLink(m.Machine), State: m.State,
-		Where: joined(label(m.Model), m.Site), Next: nextStep(&m.Assessment, now), Age: ageOf(m.Data.Last, now),
+		Where: joined(label(m.Model), m.Site), Next: m.Assessment.NextStep(now), Age: ageOf(m.Data.Last, now),
 	}
 	if len(m.Reasons) > 0 {
 		row.Why = m.Reasons[0]

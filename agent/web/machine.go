@@ -121,7 +121,7 @@ func (s *Server) machineView(ctx context.Context, a *advise.Assessment, site str
 	now := asOf.Or(s.Now())
 	v = &machineView{
 		Machine: a.Machine, Link: machineLink(a.Machine), Records: "/api/v1" + machineLink(a.Machine) + "/records",
-		Where: joined(label(a.Model), site), State: a.State, Next: nextStep(a, now), Basis: basis(a),
+		Where: joined(label(a.Model), site), State: a.State, Next: a.NextStep(now), Basis: basis(a),
 		Age: ageOf(a.Data.Last, now), Reasons: a.Reasons, Warnings: a.Warnings, Cautions: a.Touches(),
 		Streak: streakWords(a), Causes: causesOf(a), Facts: factsOf(a),
 	}
@@ -279,6 +279,7 @@ func causesOf(a *advise.Assessment) []causeView {
 func factsOf(a *advise.Assessment) []fact {
 	d, e := a.Drift, a.Electrode
 	facts := []fact{
+		dueFact(a.Due),
 		{"Required power at reference air", pct(d.RequiredPower), plusMinus(d.SD)},
 		{"Setting in force", pct(d.Setting), ""},
 		{"Furthest the machine can go", pct(d.Limit), ""},
@@ -297,6 +298,18 @@ func factsOf(a *advise.Assessment) []fact {
 		facts = append(facts, fact{"A cleaning would last to the next bench day", inTen(v), ""})
 	}
 	return facts
+}
+
+// dueFact is the check that the rules of the trade ask for.
+func dueFact(d *advise.Due) fact {
+	if d == nil {
+		return fact{"Check due", "none", ""}
+	}
+	note := "not used since"
+	if d.UsedSince {
+		note = "used since"
+	}
+	return fact{"Check due", upperFirst(strings.ReplaceAll(string(d.Reason), "-", " ")), "since " + d.Since.Format("2 Jan 15:04 MST") + ", " + note}
 }
 
 func plusMinus(sd drift.Opt[float64]) string {

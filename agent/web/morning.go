@@ -23,8 +23,10 @@ type morningView struct {
 	Summary string
 	Groups  []needsGroup
 	Rest    int
-	Touches bool // somebody will open a machine today
-	Waiting bool // what is new is still being worked out
+	First   string   // those whose check of the day is before them
+	Quiet   []string // rules of alerts that have silenced themselves
+	Touches bool     // somebody will open a machine today
+	Waiting bool     // what is new is still being worked out
 }
 
 type needsGroup struct {
@@ -61,6 +63,11 @@ func (s *Server) morningText(w http.ResponseWriter, r *http.Request) {
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s\n%s\n", view.Day, view.Summary)
+	for _, line := range append(view.Quiet, view.First) {
+		if line != "" {
+			fmt.Fprintln(&b, strings.ReplaceAll(line, ". ", ".\n"))
+		}
+	}
 	if view.Waiting {
 		b.WriteString("What is new since yesterday is still being worked out: ask again in a minute.\n")
 	}
@@ -97,9 +104,13 @@ func (s *Server) morningView(ctx context.Context, patience time.Duration) (*morn
 	}
 	machines, _ := s.Fleet.Board()
 	view := &morningView{Day: now.Format("Monday 2 January 2006, 15:04"), Waiting: !there}
+	first := 0
 	byState := map[advise.State][]needs{}
 	for i := range machines {
 		m := &machines[i]
+		if m.Due != nil && !m.Due.Binds() {
+			first++
+		}
 		if m.State == advise.Fit {
 			view.Rest++
 			continue
@@ -115,6 +126,10 @@ func (s *Server) morningView(ctx context.Context, patience time.Duration) (*morn
 			view.Groups = append(view.Groups, needsGroup{State: state, Word: stateWord(state), Machines: newFirst(list)})
 			said = append(said, fmt.Sprintf("%d %s", len(list), strings.ToLower(stateWord(state))))
 		}
+	}
+	view.Quiet = s.quiet()
+	if first > 0 {
+		view.First = "Check before the first splice: " + plural(first, "machine has", "machines have") + " not passed a calibration today."
 	}
 	view.Summary = plural(len(machines), "machine", "machines") + ": " + strings.Join(append(said, fmt.Sprintf("%d fit", view.Rest)), ", ") + "."
 	return view, nil

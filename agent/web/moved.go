@@ -33,7 +33,9 @@ type verdict struct {
 	Numbers                        []fact
 	Machine                        string
 	WetCaution, Calibrates         bool
-	Unknown                        bool // no record names the machine
+	Touches                        bool   // somebody is sent to the electrodes
+	Same                           string // link that says the place is the same; "" where that is not asked
+	Unknown                        bool   // no record names the machine
 }
 
 // moved is the crew lead's question. It changes nothing, so it is a link that
@@ -42,6 +44,8 @@ func (s *Server) moved(w http.ResponseWriter, r *http.Request) {
 	u := unitsOf(w, r)
 	q := r.URL.Query()
 	q.Del(unitsCookie)
+	same := q.Get(samePlace) != ""
+	q.Del(samePlace)
 	machine := q.Get("machine")
 	if machine == "" {
 		machine = recall(r, machineCookie)
@@ -50,7 +54,7 @@ func (s *Server) moved(w http.ResponseWriter, r *http.Request) {
 	status := http.StatusOK
 	typed := q
 	if asks(q) {
-		answer, problem, err := s.verdict(u, q)
+		answer, problem, err := s.verdict(u, q, same)
 		if err != nil {
 			s.fail(w, err)
 			return
@@ -88,12 +92,22 @@ func asks(q url.Values) bool {
 	return false
 }
 
-// verdict asks the fleet; a *drift.Problem is the asker's to mend.
-func (s *Server) verdict(u units, q url.Values) (*verdict, *drift.Problem, error) {
+// samePlace is the part of a link that says that unchanged values are meant.
+const samePlace = "same"
+
+// verdict asks the fleet; a *drift.Problem is the asker's to mend. A form filled in
+// from the last record and sent unchanged earns no "no need": it is asked about.
+func (s *Server) verdict(u units, q url.Values, same bool) (*verdict, *drift.Problem, error) {
 	move, err := wire.MoveValues(u.toSI(q))
 	var a advise.MoveAnswer
 	if err == nil {
 		a, err = s.move(move)
+	}
+	ask := false
+	if err == nil && !same && a.Answer == advise.NoNeed && a.Action == advise.None {
+		var site advise.Site
+		site, err = s.Fleet.Site(a.Machine)
+		ask = site.SameAir(move)
 	}
 	var problem *drift.Problem
 	switch {
@@ -102,7 +116,15 @@ func (s *Server) verdict(u units, q url.Values) (*verdict, *drift.Problem, error
 	case err != nil:
 		return nil, nil, fmt.Errorf("web: moved: %w", err)
 	}
-	return wordVerdict(&a, u), nil, nil
+	v := wordVerdict(&a, u)
+	if ask {
+		q.Set(samePlace, "yes")
+		v.Kind, v.Word, v.Calibrates, v.Chance = advise.CannotTell, "Really the same place?", false, ""
+		v.Reason = "These are the values of the last calibration, unchanged. If you have moved, say below what it is like here."
+		v.More, v.Same = nil, "/moved?"+q.Encode()
+		q.Del(samePlace)
+	}
+	return v, nil, nil
 }
 
 func (s *Server) lastAirOf(machine string) (drift.Entry, bool) {
@@ -118,7 +140,7 @@ func (s *Server) lastAirOf(machine string) (drift.Entry, bool) {
 }
 
 func wordVerdict(a *advise.MoveAnswer, u units) *verdict {
-	v := &verdict{Kind: a.Answer, Machine: a.Machine, Calibrates: a.Answer != advise.NoNeed}
+	v := &verdict{Kind: a.Answer, Machine: a.Machine, Calibrates: a.Answer != advise.NoNeed, Touches: a.Action != advise.None && a.Action != ""}
 	switch a.Answer {
 	case advise.Recalibrate:
 		v.Word = "Recalibrate now"
@@ -130,6 +152,9 @@ func wordVerdict(a *advise.MoveAnswer, u units) *verdict {
 		v.WetCaution = true
 	case advise.NoNeed:
 		v.Word = "No need to recalibrate"
+		if v.Touches {
+			v.Kind, v.Word = advise.CannotTell, "Not again: look at the electrodes"
+		}
 	default:
 		v.Word = "Cannot tell. Play safe: recalibrate"
 	}

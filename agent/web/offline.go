@@ -33,12 +33,18 @@ type offlineView struct {
 	Streak     int        `json:"streak"`
 	Last       *time.Time `json:"last"`
 	ArcsPerDay figure     `json:"arcs_per_day"`
-	// LastTemperature and LastAltitude are the last calibration's.
+	// What begins with Last is of the last calibration.
 	LastTemperature drift.Opt[float64] `json:"last_temperature_c"`
+	LastHumidity    drift.Opt[float64] `json:"last_humidity_pct"`
 	LastAltitude    drift.Opt[float64] `json:"last_altitude_m"`
+	LastPressure    drift.Opt[float64] `json:"last_pressure_hpa"`
 	// WarmUp is the time constant of the machine in its case.
 	WarmUp drift.Opt[float64] `json:"warm_up_minutes"`
 	Cost   advise.Cost        `json:"cost"`
+	// Due are the checks that the rules of the trade ask for, from a moment on.
+	Due []advise.Ask `json:"due"`
+	// CheckLeaves is the chance of being out right after a check that passed.
+	CheckLeaves figure `json:"check_leaves"`
 	// Table is null for a machine without a calibration.
 	Table *offlineTable `json:"table"`
 }
@@ -87,13 +93,16 @@ func tableOf(t *model.OutTable) *offlineTable {
 
 func offlineOf(machine string, site *advise.Site, now time.Time) offlineView {
 	v := offlineView{
-		Machine: machine, AsOf: now.UTC(), WarmUp: site.Settings.WarmUp, LastTemperature: site.LastTemperature, LastAltitude: site.LastAltitude,
+		Machine: machine, AsOf: now.UTC(), WarmUp: site.Settings.WarmUp, LastTemperature: site.LastTemperature, LastHumidity: site.LastHumidity,
+		LastAltitude: site.LastAltitude, LastPressure: site.LastPressure,
 		Cost: advise.Cost{CheckMinutes: site.Settings.CheckMinutes, OutMinutes: site.Settings.OutMinutes},
+		Due:  site.Asks(now),
 	}
 	if m := site.Known; m != nil && m.Attempts() > 0 {
 		table, last := m.OutTable(), m.Last().UTC()
 		v.Attempts, v.AttemptsOfItsLike, v.Streak = m.Attempts(), m.Params().Attempts, m.Streak().Attempts
 		v.Last, v.ArcsPerDay, v.Table = &last, figure(m.PerDay()), tableOf(&table)
+		v.CheckLeaves = figure(m.OutAfterPass())
 	}
 	return v
 }

@@ -6,11 +6,13 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -61,6 +63,33 @@ func think(t *testing.T, f *fake) thinking {
 	records = append(records,
 		drift.Record{Type: drift.TypeCalibration, ID: "few", Machine: "few", Time: noon.Add(-time.Hour), Calibration: &drift.Calibration{Passed: some(true)}},
 		drift.Record{Type: drift.TypeSetup, ID: "warm", Machine: records[len(records)-1].Machine, Time: noon.Add(-time.Hour), Setup: &drift.Setup{Scope: drift.ScopeMachine, WarmUp: some(30.0), OutMinutes: some(240.0)}})
+	// Some are not checked every day, one has a new pair, one is elsewhere, and one
+	// scatters so that a check changes little.
+	names := map[string]bool{}
+	for _, r := range records {
+		if r.Machine != "" && r.Machine != "few" {
+			names[r.Machine] = true
+		}
+	}
+	for i, name := range slices.Sorted(maps.Keys(names)) {
+		if i%4 > 0 {
+			records = append(records, drift.Record{Type: drift.TypeSetup, ID: name + "-daily", Machine: name, Time: noon.Add(-time.Hour), Setup: &drift.Setup{Scope: drift.ScopeMachine, DailyCheck: drift.Some(int64(i % 3 * 2))}})
+		}
+		switch i {
+		case 5:
+			records = append(records, drift.Record{Type: drift.TypeService, ID: "new pair", Machine: name, Time: noon.Add(-30 * time.Minute), Service: &drift.Service{Action: drift.Replaced}})
+		case 6:
+			records = append(records, drift.Record{Type: drift.TypeSplice, ID: "elsewhere", Machine: name, Site: "Tarn Pass", Time: noon.Add(-30 * time.Minute), Splice: &drift.Splice{}})
+		case 8, 9:
+			records = append(records, drift.Record{Type: drift.TypeCalibration, ID: "cold " + name, Machine: name, Time: noon.Add(-5 * time.Minute), Calibration: &drift.Calibration{Passed: some(true), Temperature: some(-5.0)}},
+				drift.Record{Type: drift.TypeSetup, ID: "slow " + name, Machine: name, Time: noon.Add(-time.Hour), Setup: &drift.Setup{Scope: drift.ScopeMachine, WarmUp: some(float64(30 + 500*(9-i)))}})
+		case 7:
+			for n := range 40 {
+				records = append(records, drift.Record{Type: drift.TypeCalibration, ID: fmt.Sprint("wild ", n), Machine: name, Time: noon.Add(time.Duration(n-45) * time.Minute),
+					Calibration: &drift.Calibration{Passed: some(n%3 != 1), Temperature: some(16.0), Altitude: some(200.0), MeltbackLeft: some(260 + 40*math.Sin(float64(7*n))), MeltbackRight: some(260 + 40*math.Sin(float64(7*n))), Target: some(260.0), Tolerance: some(26.0), PowerSetting: some(1.0), PowerCorrection: some(0.0)}})
+			}
+		}
+	}
 	book := memory{&storetest.Memory{}}
 	var entries []drift.Entry
 	for _, r := range records {
@@ -69,7 +98,7 @@ func think(t *testing.T, f *fake) thinking {
 		if r.Machine != "" {
 			silent = time.Duration(r.Machine[len(r.Machine)-1]%7) * 31 * time.Hour
 		}
-		if r.Type == drift.TypeSetup || r.ID == "few" || !r.Time.After(noon.Add(-silent)) {
+		if r.Type == drift.TypeSetup || r.ID == "few" || r.ID == "new pair" || r.ID == "elsewhere" || strings.HasPrefix(r.ID, "wild") || strings.HasPrefix(r.ID, "cold") || !r.Time.After(noon.Add(-silent)) {
 			entries = append(entries, drift.Entry{Record: r, Received: r.Time, Via: "import"})
 		}
 	}
@@ -151,6 +180,7 @@ func TestPhoneAnswersAsTheAgent(t *testing.T) {
 		SD          drift.Opt[float64] `json:"sd_pct"`
 		Dew         drift.Opt[float64] `json:"dew_point_c"`
 		Reasons     []string           `json:"reasons"`
+		Action      advise.Action      `json:"action"`
 		Cost        advise.Cost        `json:"cost"`
 		Chance      *float64           `json:"chance"`
 	}
@@ -185,6 +215,9 @@ func TestPhoneAnswersAsTheAgent(t *testing.T) {
 		assert.Greater(t, words[word], 5, "%s is among what was asked: %v", word, words)
 	}
 	assert.Greater(t, len(sentences), 7, "and most of the sentences: %v", sentences)
+	for _, rule := range []string{"Check before", "The electrod", "It was moved", "For the air ", "Calibrating ", "Give its own", "If it has on"} {
+		assert.Positive(t, sentences[rule], "%s is among what was said: %v", rule, sentences)
+	}
 	assert.Empty(t, b.troubled())
 }
 
@@ -265,7 +298,7 @@ func TestOfflineTables(t *testing.T) {
 	f.sites = map[string]advise.Site{"K-07": {Known: model.NewMachine("K-07", new(model.Prior()))}}
 	// A machine nobody has calibrated travels too: the phone says that it cannot
 	// tell.
-	const empty = `"as_of":"2026-03-02T11:00:00Z","attempts":0,"attempts_of_its_like":0,"streak":0,"last":null,"arcs_per_day":0,"last_temperature_c":null,"last_altitude_m":null,"warm_up_minutes":null,"cost":{"check_minutes":5,"out_minutes":60},"table":null}`
+	const empty = `"as_of":"2026-03-02T11:00:00Z","attempts":0,"attempts_of_its_like":0,"streak":0,"last":null,"arcs_per_day":0,"last_temperature_c":null,"last_humidity_pct":null,"last_altitude_m":null,"last_pressure_hpa":null,"warm_up_minutes":null,"cost":{"check_minutes":5,"out_minutes":60},"due":[],"check_leaves":0,"table":null}`
 	assert.JSONEq(t, `[{"machine":"K-31",`+empty+`]`, get(t, f, "/api/v1/offline?machine=K-31&machine=nobody").Body.String())
 	assert.Equal(t, http.StatusBadRequest, get(t, f, "/api/v1/offline").Code)
 	assert.Equal(t, http.StatusBadRequest, get(t, f, "/api/v1/offline?machine="+strings.Repeat("a&machine=", mostOffline)).Code)

@@ -27,48 +27,6 @@ func stateWord(s advise.State) string {
 	}
 }
 
-// nextStep is the next action with its date, as one short sentence; a day that
-// has gone by is said to be one.
-func nextStep(a *advise.Assessment, now time.Time) string {
-	first := ""
-	if a.State == advise.Stop {
-		first = "Do not splice with it. "
-	}
-	by := ""
-	if day, ok := a.Electrode.ActBy.Get(); ok {
-		by = " by " + dayWords(day)
-		if day < now.Format(time.DateOnly) {
-			by = " now: it was due" + by
-		}
-	}
-	switch a.Electrode.Action {
-	case advise.Inspect:
-		if a.Streak.EndsFirst() {
-			return first + "Try another cleaver; if that fails too, look at the electrodes" + by + "."
-		}
-		return first + "Look at the electrodes" + by + "."
-	case advise.Clean:
-		return first + "Clean the electrodes" + by + "."
-	case advise.Replace:
-		return first + "Replace the electrodes" + by + "."
-	}
-	switch a.State {
-	case advise.Stop:
-		return first + "Bring it to the bench."
-	case advise.CheckFirst:
-		if a.Streak.EndsFirst() {
-			return "Try another cleaver, then calibrate again."
-		}
-		return "Calibrate before the next splice."
-	case advise.ServiceSoon:
-		return "Book the bench" + by + "."
-	case advise.NoData:
-		return "Ask where it is; log a calibration."
-	default:
-		return "Nothing to do."
-	}
-}
-
 // causeWords names a cause and the cheap test that would settle it.
 func causeWords(cause string) (word, test string) {
 	switch cause {
@@ -129,15 +87,6 @@ func ageOf(last drift.Opt[time.Time], now time.Time) ageView {
 		return ageView{}
 	}
 	return ageView{Known: true, At: at, Text: age(at, now)}
-}
-
-// dayWords turns yyyy-mm-dd into the day a person plans by.
-func dayWords(day string) string {
-	t, err := time.Parse(time.DateOnly, day)
-	if err != nil {
-		return day
-	}
-	return t.Format("Mon 2 Jan")
 }
 
 // pct is a signed percentage of nominal power, as exact as a crew can use.

@@ -57,7 +57,7 @@ func TestEveryStateAndActionHasItsSentence(t *testing.T) {
 	for _, state := range advise.States() {
 		for _, action := range []advise.Action{advise.None, advise.Inspect, advise.Clean, advise.Replace} {
 			a := advise.Assessment{State: state, Electrode: advise.Electrode{Action: action, ActBy: some("2026-03-05")}}
-			next := nextStep(&a, noon)
+			next := a.NextStep(noon)
 			assert.Regexp(t, `^[A-Z].*\.$`, next)
 			said[next] = true
 			if action != advise.None {
@@ -68,13 +68,13 @@ func TestEveryStateAndActionHasItsSentence(t *testing.T) {
 	}
 	assert.Len(t, said, 5+3+3, "five states without work, three works with and without stop")
 	due := advise.Assessment{State: advise.ServiceSoon, Electrode: advise.Electrode{Action: advise.Clean, ActBy: some("2026-03-02")}}
-	assert.Equal(t, "Clean the electrodes by Mon 2 Mar.", nextStep(&due, noon), "the day itself is not over")
-	assert.Equal(t, "Clean the electrodes now: it was due by Mon 2 Mar.", nextStep(&due, noon.Add(12*time.Hour)))
+	assert.Equal(t, "Clean the electrodes by Mon 2 Mar.", due.NextStep(noon), "the day itself is not over")
+	assert.Equal(t, "Clean the electrodes now: it was due by Mon 2 Mar.", due.NextStep(noon.Add(12*time.Hour)))
 	ends := advise.Assessment{State: advise.CheckFirst, Electrode: advise.Electrode{Action: advise.Inspect, ActBy: some("2026-03-05")}}
 	ends.Streak.Cause = []advise.Cause{{Cause: advise.CauseEnds, Probability: 0.9}}
-	assert.Equal(t, "Try another cleaver; if that fails too, look at the electrodes by Thu 5 Mar.", nextStep(&ends, noon))
+	assert.Equal(t, "Try another cleaver; if that fails too, look at the electrodes by Thu 5 Mar.", ends.NextStep(noon))
 	ends.Electrode = advise.Electrode{Action: advise.None}
-	assert.Equal(t, "Try another cleaver, then calibrate again.", nextStep(&ends, noon))
+	assert.Equal(t, "Try another cleaver, then calibrate again.", ends.NextStep(noon))
 }
 
 func TestNiceTicks(t *testing.T) {

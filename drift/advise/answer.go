@@ -61,7 +61,9 @@ type Assessment struct {
 	Air       AirEffect `json:"air"`
 	Streak    Streak    `json:"streak"`
 	Electrode Electrode `json:"electrode"`
-	Warnings  []string  `json:"warnings"`
+	// Due is the check that the rules of the trade ask for; null for none.
+	Due      *Due     `json:"due"`
+	Warnings []string `json:"warnings"`
 }
 
 // Data says what the answer rests on.
@@ -183,9 +185,12 @@ type MoveAnswer struct {
 	ExpectedShift  drift.Opt[float64] `json:"expected_shift_pct"`
 	SD             drift.Opt[float64] `json:"sd_pct"`
 	Evidence       Evidence           `json:"evidence"`
-	Reasons        []string           `json:"reasons"`
-	DewPoint       drift.Opt[float64] `json:"dew_point_c"`
-	Cost           Cost               `json:"cost"`
+	// Action is inspect where another calibration would change too little to be
+	// worth it: then the electrodes are looked at.
+	Action   Action             `json:"action"`
+	Reasons  []string           `json:"reasons"`
+	DewPoint drift.Opt[float64] `json:"dew_point_c"`
+	Cost     Cost               `json:"cost"`
 }
 
 // Cost is what a check and what being out costs, in minutes.

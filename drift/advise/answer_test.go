@@ -105,7 +105,7 @@ func TestEveryStateIsReached(t *testing.T) {
 		"silent":                     {subject(passing(20), fine), today.AddDate(0, 0, 6), NoData, None, "No calibration for 6 days"},
 		"fit":                        {subject(passing(20), fine), today, Fit, None, "5,000 arcs or more"},
 		"one failed":                 {subject(failing(passing(20), 1, ""), fine), today, CheckFirst, None, "The last try failed."},
-		"four failed":                {subject(failing(passing(20), 4, ""), fine), today, CheckFirst, None, "If both point to this machine, look at its electrodes."},
+		"four failed":                {subject(failing(passing(20), 4, ""), fine), today, CheckFirst, Inspect, "If both point to this machine, look at its electrodes."},
 		"four failed, two cleavers":  {subject(failing(failing(passing(20), 2, "C-1"), 2, "C-2"), fine), today, CheckFirst, Inspect, "No pass in 4 tries"},
 		"four alike, a good pair":    {subject(alike(passing(20)), lasting(0.05, 300)), today, CheckFirst, Inspect, "Most likely the electrodes"},
 		"four alike, a doubtful one": {subject(alike(passing(20)), lasting(0.1, 300)), today, Stop, Replace, "Most likely the electrodes"},

@@ -27,14 +27,18 @@ type Weighed struct {
 	gap  float64
 	// days until the pair must be seen to; NaN where nothing is asked.
 	days float64
+	by   time.Time // at the latest; zero where only days say
 	zone *time.Location
 	pair string // the reason that tells of the pair
+	// out is the chance of being out in the air of the last calibration.
+	out   drift.Opt[float64]
+	rules Rules
 }
 
 // Weigh does the part of [Assess] that does not depend on the moment, the
 // expensive one. The subject is not kept.
 func Weigh(s *Subject) Weighed {
-	w := Weighed{days: math.NaN(), zone: s.Zone, answer: Assessment{
+	w := Weighed{days: math.NaN(), zone: s.Zone, rules: RulesOf(s.Checks, &s.Settings), answer: Assessment{
 		Machine: s.Machine, State: NoData,
 		Data:      Data{Grade: NoRecords, Records: s.Records, Refused: s.Refused},
 		Electrode: Electrode{HorizonArcs: forecast.Horizon, Action: None},
@@ -57,6 +61,7 @@ func Weigh(s *Subject) Weighed {
 	}
 	w.last, w.gap = s.Known.Last(), s.Known.Gap()
 	a.Data.Grade = grades[s.Known.Grade()]
+	w.out = rounded(s.Known.OutAgain(), 1000)
 	a.describe(s)
 	a.Streak = streakOf(s.Known)
 	w.decide(s)
@@ -71,24 +76,75 @@ const planable = 730.0
 func (w *Weighed) At(now time.Time) Assessment {
 	a := w.answer
 	a.AsOf = now.UTC()
-	if w.last.IsZero() {
-		return a
-	}
 	a.Reasons = slices.Clip(a.Reasons)
-	if silent := w.silence(now); silent > 0 {
+	silent := w.silence(now)
+	if silent > 0 {
 		if a.State == Fit {
 			a.State = NoData
 		}
 		a.Reasons = append(a.Reasons, fmt.Sprintf("No calibration for %.0f days: calibrate before the next splice.", math.Floor(silent)))
 	}
-	a.Reasons = append(a.Reasons, w.pair)
-	if clear := a.clears(); clear != "" {
+	w.ask(&a, now, silent > 0)
+	if w.pair != "" {
+		a.Reasons = append(a.Reasons, w.pair)
+	}
+	if clear := a.Clears(); clear != "" && !w.last.IsZero() {
 		a.Reasons = append(a.Reasons, clear)
 	}
+	act := w.by
 	if w.days <= planable {
-		a.Electrode.ActBy = drift.Some(now.Add(time.Duration(w.days * 24 * float64(time.Hour))).In(w.zone).Format(time.DateOnly))
+		act = soonest(act, now.Add(time.Duration(w.days*24*float64(time.Hour))))
+	}
+	if !act.IsZero() {
+		a.Electrode.ActBy = drift.Some(act.In(w.zone).Format(time.DateOnly))
 	}
 	return a
+}
+
+// soonest is the earlier of two moments of which the first may be none.
+func soonest(a, b time.Time) time.Time {
+	if a.IsZero() || b.Before(a) {
+		return b
+	}
+	return a
+}
+
+// ask lets the rules of the trade have their say: a check that is due and binds
+// makes the machine one to check first, whatever the model expects of it.
+func (w *Weighed) ask(a *Assessment, now time.Time, silent bool) {
+	a.Due = w.rules.Due(w.zone, now)
+	if a.Due == nil {
+		return
+	}
+	words := w.rules.words(a.Due, w.zone)
+	raised := a.Due.Binds() && slices.Index(States(), a.State) > slices.Index(States(), CheckFirst)
+	switch {
+	case raised:
+		a.State = CheckFirst
+	case silent || w.last.IsZero():
+		return // that is said already
+	}
+	if a.Due.Reason == StartOfDay && !silent {
+		words = append(words, w.meet()...)
+	}
+	if raised || a.State == Fit {
+		a.Reasons = slices.Concat(words, a.Reasons)
+		return
+	}
+	a.Reasons = append(a.Reasons, words...)
+}
+
+// meet says what the model expects of a machine that the rule of the day asks
+// to be checked.
+func (w *Weighed) meet() []string {
+	p, ok := w.out.Get()
+	switch {
+	case !ok:
+		return nil
+	case p > w.rules.Worth:
+		return []string{fmt.Sprintf("The records ask for it too: in the air of the last calibration %s would be out.", lower(chance(p)))}
+	}
+	return []string{fmt.Sprintf("By the records alone it could wait (in the air of the last calibration %s would be out), but the rule stands.", lower(chance(p)))}
 }
 
 var grades = map[model.Grade]Grade{
@@ -152,21 +208,52 @@ const knownSetting = 0.05
 func (w *Weighed) decide(s *Subject) {
 	a := &w.answer
 	verdict := Judge(s.Known, s.Life)
-	a.State = settle(verdict, s.Earlier, a.Streak.Attempts > 0)
+	few := fewRecords(s.Known)
+	if !few {
+		a.State = settle(verdict, s.Earlier, a.Streak.Attempts > 0)
+	} else {
+		a.State = Fit
+	}
 	due := a.State != Fit
 	failed := a.Streak.givenUp(&s.Settings)
 	// One session speaks against electrodes only where their forecast does not
 	// speak for them: of healthy ones some session is given up now and then.
-	electrodes := a.Streak.blame(CauseElectrodes) >= BlameElectrode && (a.Streak.Sessions > 1 || verdict.Failing >= WorthWatching)
+	electrodes := !few && a.Streak.blame(CauseElectrodes) >= BlameElectrode && (a.Streak.Sessions > 1 || verdict.Failing >= WorthWatching)
 	switch {
-	case failed && (electrodes || a.Streak.Sessions > 1 && a.Streak.blame(CauseEnds) < BlameElectrode):
+	case failed && !few && (electrodes || a.Streak.Sessions > 1 && a.Streak.blame(CauseEnds) < BlameElectrode):
 		a.State = Stop
 	case a.Streak.Attempts > 0 && a.State == Fit:
 		a.State = CheckFirst
 	}
 	w.act(s, failed, due || failed && electrodes)
+	if found := &s.Checks; found.Found != "" {
+		w.heed(found)
+	}
 	a.explain(s, verdict, failed)
 	w.pair = a.pairReason(s, verdict)
+}
+
+// fewRecords says whether so little is known of a machine that its failed tries
+// say nothing of the pair: a few typed records never order a new one.
+func fewRecords(m *model.Machine) bool {
+	return m.Attempts() < ownAttempts && (m.Streak().Attempts > 0 || m.Reckoned())
+}
+
+// heed takes what an inspection found for what it is, the strongest evidence
+// there is: the pair is due, whatever its forecast, until a service is logged.
+func (w *Weighed) heed(c *Checks) {
+	a := &w.answer
+	if a.State == Fit {
+		a.State = ServiceSoon
+	}
+	switch {
+	case c.Found == drift.Worn:
+		a.Electrode.Action = Replace
+	case !a.work():
+		a.Electrode.Action = Clean
+	}
+	w.by = c.FoundAt.AddDate(0, 0, PlanDays)
+	a.Reasons = append(a.Reasons, fmt.Sprintf("The bench found the electrodes %s on %s, and no service has been logged since.", c.Found, c.FoundAt.In(w.zone).Format("2 Jan 2006")))
 }
 
 // silence is the days since the last calibration if that is long for this
@@ -174,6 +261,9 @@ func (w *Weighed) decide(s *Subject) {
 func (w *Weighed) silence(now time.Time) float64 {
 	const least, times = 3.5, 3
 	days := now.Sub(w.last).Hours() / 24
+	if w.last.IsZero() {
+		return 0
+	}
 	if days > max(least, times*w.gap) {
 		return days
 	}
@@ -181,9 +271,9 @@ func (w *Weighed) silence(now time.Time) float64 {
 }
 
 // act chooses what to do to the electrodes and how soon: the pair is spent if
-// the forecast or a streak says so, whatever else may be behind a streak. Nobody
-// is sent to the electrodes for one session whose ends were almost surely spoilt:
-// another cleaver comes first.
+// the forecast or a streak says so, whatever else may be behind a streak. A session
+// given up sends somebody to look at the electrodes, as the trade does; where its
+// ends are the likelier cause, another cleaver comes first (see explainStreak).
 func (w *Weighed) act(s *Subject, failed, spent bool) {
 	a := &w.answer
 	e := &a.Electrode
@@ -197,7 +287,7 @@ func (w *Weighed) act(s *Subject, failed, spent bool) {
 		if holds >= 0.5 && e.Cleanings < 2 {
 			e.Action = Clean
 		}
-	case failed && (a.Streak.Sessions > 1 || a.Streak.blame(CauseEnds) < SurelyEnds):
+	case failed:
 		e.Action = Inspect
 	default:
 		return
@@ -229,13 +319,14 @@ func (a *Assessment) explain(s *Subject, v Verdict, failed bool) {
 		say("%s.", lastFailed(a.Streak.Attempts))
 	}
 	if a.Streak.Attempts > 0 {
-		a.explainStreak(say)
+		a.explainStreak(say, failed)
 	}
 	m := s.Known
 	if m.BeyondReach() >= BeyondLimit {
 		say("The arc needs more power here than this machine can give (limit %s %%).", number(a.Drift.Limit.Or(0)))
 	}
 	switch {
+	case s.Checks.Found != "" && v.State == Fit:
 	case a.State == Stop && v.State != Stop && a.Streak.Attempts == 0, a.State == ServiceSoon && v.State == Fit:
 		say("The sessions before the latest spoke for this; one alone does not change it.")
 	case a.State == Stop && a.Streak.Attempts == 0 && v.Today >= CertainFailure:
@@ -246,8 +337,12 @@ func (a *Assessment) explain(s *Subject, v Verdict, failed bool) {
 }
 
 // explainStreak says what is likely behind the streak and which cheap test
-// would tell.
-func (a *Assessment) explainStreak(say func(string, ...any)) {
+// would tell. After a session given up the trade looks at the electrodes (common
+// practice, no source): that is named, beside what is likelier and cheaper to try.
+func (a *Assessment) explainStreak(say func(string, ...any), failed bool) {
+	if failed {
+		say("After that the rule of the trade is to look at the electrodes.")
+	}
 	if luck, ok := a.Streak.ByLuck.Get(); ok && luck >= 0.05 {
 		say("That happens to this machine by luck: %s in a month.", lower(chance(luck)))
 	}
@@ -256,12 +351,16 @@ func (a *Assessment) explainStreak(say func(string, ...any)) {
 	}
 	top := a.Streak.Cause[0]
 	say("Most likely the %s (%s).", causeWords[top.Cause], lower(chance(top.Probability)))
-	switch top.Cause {
-	case CauseEnds:
-		say("Clean, cleave again with another cleaver on this machine, and try this cleaver on another machine. If both point to this machine, look at its electrodes.")
-	case CauseElectrodes:
-		say("Before touching the electrodes try another cleaver once: if it fails too, it is not the ends.")
-	case CauseAir:
+	switch {
+	case top.Cause == CauseEnds:
+		say("So the ends come first, as the cheaper test: clean, cleave again with another cleaver on this machine, and try this cleaver on another machine. If both point to this machine, look at its electrodes.")
+	case top.Cause == CauseElectrodes && a.work():
+		// The bench has the pair in hand whatever another cleaver shows.
+	case top.Cause == CauseElectrodes:
+		say("One try with another cleaver is the cheap test before anybody opens it: if it fails too, it is not the ends.")
+	case failed:
+		say("Let the machine settle in this air and calibrate again. If it fails then too, look at its electrodes.")
+	default:
 		say("Let the machine settle in this air, then calibrate again.")
 	}
 }
@@ -295,15 +394,40 @@ func (a *Assessment) pairReason(s *Subject, v Verdict) string {
 	return fmt.Sprintf("Between %s and %s arcs left on this pair; plan on %s%s.", thousands(q.P10), to, thousands(q.P10), days)
 }
 
-// clears says what would clear the state.
-func (a *Assessment) clears() string {
+// Clears says what would clear the state, "" for one that needs none. It is the
+// one rule: pages, messages and answers all say this.
+func (a *Assessment) Clears() string {
 	switch {
-	case a.State == Stop && a.Electrode.Action != Inspect, a.State == ServiceSoon:
-		return "Clears when the service is logged and a calibration passes."
-	case a.State == Stop, a.State == CheckFirst:
-		return "One good calibration with fresh ends clears this."
+	case a.State == Fit:
+		return ""
 	case a.State == NoData:
 		return "One calibration clears this."
+	case a.State != CheckFirst && a.work():
+		return ServiceClears
+	case a.work():
+		return "One good calibration with fresh ends clears the check; the electrodes stay due until the service is logged."
 	}
-	return ""
+	return "One good calibration with fresh ends clears this."
+}
+
+// ServiceClears is how a service that is due is cleared.
+const ServiceClears = "Clears when the service is logged and a calibration passes."
+
+// ClearsShort is [Assessment.Clears] for a short message.
+func (a *Assessment) ClearsShort() string {
+	if a.work() {
+		return "service, then a pass"
+	}
+	return "one good calibration"
+}
+
+// work says whether the pair is to be cleaned or replaced.
+func (a *Assessment) work() bool {
+	return a.Electrode.Action == Clean || a.Electrode.Action == Replace
+}
+
+// ServiceDue says whether the bench is to work on the pair while the machine may
+// still splice.
+func (a *Assessment) ServiceDue() bool {
+	return a.work() && (a.State == ServiceSoon || a.State == CheckFirst)
 }

@@ -15,12 +15,15 @@ type Kept struct {
 	Gap    float64
 	// Days is unknown where nothing is asked.
 	Days drift.Opt[float64]
+	By   time.Time
 	Pair string
+	// Out is unknown where too little is known of the machine.
+	Out drift.Opt[float64]
 }
 
-// Kept returns the answer without the zone, which the machine's settings tell.
+// Kept returns the answer without what the machine's settings and checks tell.
 func (w *Weighed) Kept() Kept {
-	k := Kept{Answer: w.answer, Last: w.last, Gap: w.gap, Pair: w.pair}
+	k := Kept{Answer: w.answer, Last: w.last, Gap: w.gap, By: w.by, Pair: w.pair, Out: w.out}
 	if !math.IsNaN(w.days) {
 		k.Days = drift.Some(w.days)
 	}
@@ -28,6 +31,6 @@ func (w *Weighed) Kept() Kept {
 }
 
 // Weighed is the answer again, with dates in a zone.
-func (k *Kept) Weighed(zone *time.Location) Weighed {
-	return Weighed{answer: k.Answer, last: k.Last, gap: k.Gap, days: k.Days.Or(math.NaN()), zone: zone, pair: k.Pair}
+func (k *Kept) Weighed(rules Rules, zone *time.Location) Weighed {
+	return Weighed{answer: k.Answer, last: k.Last, gap: k.Gap, days: k.Days.Or(math.NaN()), by: k.By, zone: zone, pair: k.Pair, out: k.Out, rules: rules}
 }

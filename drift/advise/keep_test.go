@@ -18,7 +18,7 @@ func through(t *testing.T, w *Weighed) Weighed {
 	require.NoError(t, err)
 	var k Kept
 	require.NoError(t, json.Unmarshal(raw, &k))
-	return k.Weighed(w.zone)
+	return k.Weighed(w.rules, w.zone)
 }
 
 func TestKeepingAnAnswerForgetsNothing(t *testing.T) {

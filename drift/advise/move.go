@@ -15,18 +15,22 @@ type Site struct {
 	// Known is nil for a machine without a calibration.
 	Known    *model.Machine
 	Settings drift.Settings
-	// LastAir is the last calibration's, for saying how the places differ;
-	// unknown values are left out.
-	LastTemperature, LastAltitude drift.Opt[float64]
+	// These are the last calibration's, for saying how the places differ; unknown
+	// values are left out.
+	LastTemperature, LastHumidity, LastAltitude, LastPressure drift.Opt[float64]
+	// Rules are those of the trade, Zone the machine's; UTC if nil.
+	Rules Rules
+	Zone  *time.Location
 }
 
 // Recalibrated answers the question of a crew that has moved. Condensation comes
-// first: a machine colder than the dew point is to be left shut. Then the chance
-// of being out decides by cost; too little data means cannot-tell, and the
-// advice is to recalibrate.
+// first: a machine colder than the dew point is to be left shut. Then a check that
+// the rules of the trade ask for is due, whatever the air. Then the chance of being
+// out decides by cost; too little data means cannot-tell, and the advice is to
+// recalibrate.
 func (s *Site) Recalibrated(q Move) MoveAnswer {
 	a := MoveAnswer{
-		AskID: q.AskID, Machine: q.Machine, AsOf: q.AsOf.UTC(), Answer: CannotTell, Evidence: RuleOfThumb,
+		AskID: q.AskID, Machine: q.Machine, AsOf: q.AsOf.UTC(), Answer: CannotTell, Evidence: RuleOfThumb, Action: None,
 		WaitMinutes: drift.Some(0), Reasons: []string{},
 		Cost: Cost{CheckMinutes: s.Settings.CheckMinutes, OutMinutes: s.Settings.OutMinutes},
 	}
@@ -39,11 +43,58 @@ func (s *Site) Recalibrated(q Move) MoveAnswer {
 	if haveT && haveRH && s.wet(&a, q, t, rh) {
 		return a
 	}
-	if !weighed {
-		return a
+	due := s.due(q.AsOf)
+	switch {
+	case due != nil:
+		s.obey(&a, q, due, weighed)
+	case weighed:
+		s.choose(&a, q)
 	}
-	s.choose(&a, q)
 	return a
+}
+
+func (s *Site) due(now time.Time) *Due { return s.Rules.Due(s.zone(), now) }
+
+// Asks are the checks that the rules of the trade ask for from now on, if nothing
+// new is heard of the machine.
+func (s *Site) Asks(now time.Time) []Ask { return s.Rules.Asks(s.zone(), now) }
+
+func (s *Site) zone() *time.Location {
+	if s.Zone == nil {
+		return time.UTC
+	}
+	return s.Zone
+}
+
+// obey answers where a rule of the trade asks for a check, and says what the
+// model would have said.
+func (s *Site) obey(a *MoveAnswer, q Move, due *Due, weighed bool) {
+	a.Answer = Recalibrate
+	a.Reasons = append(s.Rules.words(due, s.zone()), a.Reasons...)
+	if !weighed {
+		return
+	}
+	a.Reasons = append(a.Reasons, s.difference(q), s.stakes(a))
+	if a.ProbabilityOut.Or(1) <= a.Cost.CheckMinutes/a.Cost.OutMinutes && s.Known.Streak().Attempts == 0 {
+		a.Reasons = append(a.Reasons, "For the air alone there would be no need, but the rule stands.")
+	}
+	a.qualify()
+}
+
+// stakes says the chance of being out, and what a check and being out cost.
+func (s *Site) stakes(a *MoveAnswer) string {
+	return fmt.Sprintf("%s would be out without it. A check costs %s, being out %s.", chance(a.ProbabilityOut.Or(1)),
+		plural(a.Cost.CheckMinutes, "minute"), plural(a.Cost.OutMinutes, "minute"))
+}
+
+// qualify says what the chance rests on where that is little.
+func (a *MoveAnswer) qualify() {
+	switch a.Evidence {
+	case MachinesLikeIt:
+		a.Reasons = append(a.Reasons, "That rests on other machines like it: this one has few records.")
+	case RuleOfThumb:
+		a.Reasons = append(a.Reasons, "That is a rule of thumb: there are few records of this machine and its like.")
+	}
 }
 
 // weigh works out the chance of being out and what it rests on, and says whether
@@ -76,11 +127,14 @@ func (s *Site) weigh(a *MoveAnswer, q Move) bool {
 	return true
 }
 
+// ownAttempts is how many attempts of a machine speak for it alone.
+const ownAttempts = 10
+
 // evidence says what the chance rests on mostly.
 func evidence(m *model.Machine) Evidence {
-	const own, alike = 10, 100 // attempts
+	const alike = 100 // attempts
 	switch {
-	case m.Attempts() >= own:
+	case m.Attempts() >= ownAttempts:
 		return ThisMachine
 	case m.Params().Attempts >= alike:
 		return MachinesLikeIt
@@ -95,6 +149,17 @@ func burntSince(m *model.Machine, now time.Time) float64 {
 	return m.PerDay() * min(max(now.Sub(m.Last()).Hours()/24, 0), most)
 }
 
+// SameAir says whether a question repeats the air of the last calibration, as a
+// form filled in from it does when nobody changed a value. The bounds are what
+// values lose in other units.
+func (s *Site) SameAir(q Move) bool {
+	same := func(asked, last drift.Opt[float64], near float64) bool {
+		return asked.Known() == last.Known() && math.Abs(asked.Or(0)-last.Or(0)) <= near
+	}
+	return s.LastTemperature.Known() && same(q.Temperature, s.LastTemperature, 0.3) && same(q.Humidity, s.LastHumidity, 0) &&
+		same(q.Altitude, s.LastAltitude, 0.3) && same(q.Pressure, s.LastPressure, 0.3)
+}
+
 // regressors are those of the air asked about. Humidity left out counts as
 // ordinary.
 func regressors(q Move) [3]float64 {
@@ -103,10 +168,38 @@ func regressors(q Move) [3]float64 {
 	return model.Regressors(t, q.Humidity.Or(model.TypicalHumidity), p, q.MachineTemperature.Or(t))
 }
 
-// wet says whether water would settle in the machine, and answers if so.
+// unknownWarmUp stands in for the time constant of a machine that nobody told: a
+// guess on the safe side, by which a machine is held to be cold for longer.
+const unknownWarmUp = 60.0
+
+// may is how warm a machine can have become in the air asked about that was last
+// heard of in other air, and whether that is known. Its own temperature was not
+// given.
+func (s *Site) may(q Move, t float64) (warmest float64, known bool) {
+	from, told := s.LastTemperature.Get()
+	if !told || s.Known == nil || s.Known.Last().IsZero() {
+		return 0, false
+	}
+	minutes := max(q.AsOf.Sub(s.Known.Last()).Minutes(), 0)
+	return t - (t-from)*math.Exp(-minutes/s.Settings.WarmUp.Or(unknownWarmUp)), true
+}
+
+// wet says whether water would settle in the machine, and answers if so. A machine
+// whose own temperature was not given is taken to be as cold as the air of its last
+// calibration until it can have warmed.
 func (s *Site) wet(a *MoveAnswer, q Move, t, rh float64) bool {
 	c := air.CondensationIn(t, rh)
 	machine, told := q.MachineTemperature.Get()
+	if !told && !c.Saturated {
+		warmest, known := s.may(q, t)
+		if known && c.Wets(warmest) {
+			s.assume(a, t, c)
+			return true
+		}
+		if from := s.LastTemperature.Or(t); known && c.Wets(from) {
+			a.Reasons = append(a.Reasons, fmt.Sprintf("If it has only just come in from %s °C, leave the lid shut until it is above %s °C: its own temperature was not given.", number(from), number(c.DryC)))
+		}
+	}
 	if told && !c.Wets(machine) || !told && !c.Saturated {
 		return false
 	}
@@ -129,27 +222,39 @@ func (s *Site) wet(a *MoveAnswer, q Move, t, rh float64) bool {
 	return true
 }
 
+// assume answers for a machine that may still be as cold as it was. How long it
+// has been here nobody knows, so the minutes are at most so many.
+func (s *Site) assume(a *MoveAnswer, t float64, c air.Condensation) {
+	from := s.LastTemperature.Or(t)
+	a.Answer, a.WaitMinutes = Wait, drift.Opt[int]{}
+	a.Reasons = append(a.Reasons[:0], fmt.Sprintf("Leave the lid shut: the machine may still be at %s °C, the air of its last calibration, and this air wets anything below %s °C.", number(from), number(c.DryC)))
+	if tau, ok := s.Settings.WarmUp.Get(); ok {
+		a.Reasons = append(a.Reasons, fmt.Sprintf("Give its own temperature, or wait %s, then recalibrate.", plural(math.Ceil(c.Wait(from, tau)), "minute")))
+		return
+	}
+	a.Reasons = append(a.Reasons, "Give its own temperature, or wait until it is above that, then recalibrate. How long that takes is not known for this machine.")
+}
+
 // choose weighs the cost of a check against that of being out.
 func (s *Site) choose(a *MoveAnswer, q Move) {
 	p := a.ProbabilityOut.Or(1)
 	streak := s.Known.Streak().Attempts
 	a.Answer = NoNeed
+	worth := a.Cost.CheckMinutes / a.Cost.OutMinutes
+	leaves := s.Known.OutAfterPass()
 	switch {
 	case streak > 0:
 		a.Answer = Recalibrate
 		a.Reasons = append(a.Reasons, lastFailed(streak)+" and nothing has passed since.")
-	case p > a.Cost.CheckMinutes/a.Cost.OutMinutes:
+	case p > worth && leaves > worth && p-leaves <= worth:
+		// It would be asked for again right after: a check cannot help here.
+		a.Action = Inspect
+		a.Reasons = append(a.Reasons, fmt.Sprintf("Calibrating again would change little: right after a pass %s would still be out. Look at the electrodes instead.", lower(chance(leaves))))
+	case p > worth:
 		a.Answer = Recalibrate
 	}
-	a.Reasons = append(a.Reasons, s.difference(q))
-	a.Reasons = append(a.Reasons, fmt.Sprintf("%s would be out without it. A check costs %s, being out %s.", chance(p),
-		plural(a.Cost.CheckMinutes, "minute"), plural(a.Cost.OutMinutes, "minute")))
-	switch a.Evidence {
-	case MachinesLikeIt:
-		a.Reasons = append(a.Reasons, "That rests on other machines like it: this one has few records.")
-	case RuleOfThumb:
-		a.Reasons = append(a.Reasons, "That is a rule of thumb: there are few records of this machine and its like.")
-	}
+	a.Reasons = append(a.Reasons, s.difference(q), s.stakes(a))
+	a.qualify()
 }
 
 // difference says in words how this place differs from the last calibration's.

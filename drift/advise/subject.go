@@ -24,6 +24,8 @@ type Subject struct {
 	Settings drift.Settings
 	// Earlier are the verdicts, by [Judge], at the one or two sessions before.
 	Earlier []Verdict
+	// Checks is what the rules of the trade need to know.
+	Checks Checks
 	// Questions are what the records themselves leave open, as sentences.
 	Questions []string
 	// Zone is the machine's time zone, for dates; UTC if nil.
@@ -55,7 +57,6 @@ const (
 	CertainFailure = 0.5  // before the next day is over
 	BeyondLimit    = 0.5
 	BlameElectrode = 0.5
-	SurelyEnds     = 0.9
 )
 
 // Verdict is what one moment alone says of the electrodes, before it is held

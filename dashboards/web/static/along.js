@@ -1,8 +1,8 @@
 // Takes along what the site check needs of the machines this phone has to do
 // with, and answers it where the agent does not, in the words of the agent's
 // page. A test asks both the same.
-import { able, savedTables, saveTables } from "./queue.js";
-import { answer } from "./site-check.js";
+import { able, savedTables, saveTables, unsent } from "./queue.js";
+import { answer, heard, sameAir } from "./site-check.js";
 import { siOf } from "./record.js";
 
 const old = 10 * 60_000, most = 100;
@@ -55,7 +55,7 @@ const evidence = { "this-machine": "judged by this machine's own records", "mach
 function word(a) {
   switch (a.answer) {
     case "recalibrate": return "Recalibrate now";
-    case "no-need": return "No need to recalibrate";
+    case "no-need": return a.action === "inspect" ? "Not again: look at the electrodes" : "No need to recalibrate";
     case "wait": return a.wait_minutes === null ? "Wait until it is warm and dry, then recalibrate" : `Wait ${a.wait_minutes} min, lid shut, then recalibrate`;
   }
   return "Cannot tell. Play safe: recalibrate";
@@ -78,16 +78,21 @@ function numbers(a, dew) {
 }
 
 // show writes the answer where the agent's page has it.
-export function show(form, a, table, units) {
-  const [reason, ...more] = a.reasons.map((text) => inUnits(text, units));
+// same is the link to take where the place is to be asked about first.
+export function show(form, a, table, units, same) {
+  let [reason, ...more] = a.reasons.map((text) => inUnits(text, units));
+  if (same) [reason, more] = ["These are the values of the last calibration, unchanged. If you have moved, say below what it is like here.", []];
+  const kind = same || a.action === "inspect" ? "cannot-tell" : a.answer;
   const dew = a.dew_point_c === null ? "" : minus(inUnits(`${a.dew_point_c} °C`, units));
-  const verdict = make("section", "", { className: `verdict ${a.answer}` }, make("p", word(a), { className: "word" }));
+  const verdict = make("section", "", { className: `verdict ${kind}` }, make("p", same ? "Really the same place?" : word(a), { className: "word" }));
   verdict.setAttribute("aria-label", `Answer for ${a.machine}`);
   if (reason) verdict.append(make("p", reason));
   const rests = make("span", evidence[a.evidence], { className: "hint" });
-  if (a.probability_out !== null && a.answer !== "wait") verdict.append(make("p", `${upperFirst(inTen(a.probability_out))} would be out of tolerance. `, { className: "chance" }, rests));
+  if (a.probability_out !== null && a.answer !== "wait" && !same) verdict.append(make("p", `${upperFirst(inTen(a.probability_out))} would be out of tolerance. `, { className: "chance" }, rests));
   const since = table.as_of ? `Answered on this phone without the agent, from what was known ${new Date(table.as_of).toLocaleString("en-GB", { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" })}.` : "Answered on this phone without the agent, which has not told it anything of this machine.";
   const after = [make("p", since, { id: "since", className: "hint" })];
+  if (same) after.push(make("p", "", { className: "row" }, make("a", "Yes, the same place and air", { className: "button main-button", href: same })));
+  if (a.action === "inspect") after.push(document.getElementById("offline-electrodes").content.cloneNode(true));
   if (a.answer === "wait") {
     after.push(make("p", "", { className: "caution" }, make("strong", "Keep the case and the lid shut while it warms."), " No arc on wet electrodes."));
   }
@@ -126,13 +131,18 @@ export function questionOf(form, asked) {
 
 async function answerHere(form) {
   const asked = new URLSearchParams(location.search);
+  const same = asked.has("same");
+  asked.delete("same");
   const told = [...asked.keys()].some((name) => name !== "machine");
   if (!told || document.querySelector(".verdict, .errors")) return;
   const q = questionOf(form, asked);
   if (!q) return;
   const machine = asked.get("machine");
   const table = (await savedTables()).find((t) => t.machine === machine) ?? { machine, table: null, cost: { check_minutes: 0, out_minutes: 0 } };
-  show(form, answer(table, { ...q, as_of: Date.now() }), table, form.dataset.units);
+  const known = heard(table, (await unsent()).map((item) => item.record));
+  const a = answer(known, { ...q, as_of: Date.now() });
+  const ask = !same && a.answer === "no-need" && a.action === "none" && sameAir(known, q);
+  show(form, a, known, form.dataset.units, ask ? location.pathname + "?" + new URLSearchParams([...asked, ["same", "yes"]]) : undefined);
 }
 
 if (able()) {

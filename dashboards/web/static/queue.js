@@ -1,6 +1,8 @@
 // What this phone keeps: records until the agent's receipt, and the tables of
 // the site check. A record has its id from the phone, so however often it is
 // sent it is one record.
+import { heard } from "./site-check.js";
+
 export const able = () => isSecureContext && "indexedDB" in window && "randomUUID" in crypto && "locks" in navigator;
 
 const channel = "arcdrift-queue";
@@ -105,6 +107,12 @@ export const unsent = async () => (await waiting()).filter(toSend);
 export const saveTables = (tables) => within("tables", "readwrite", (s) => tables.forEach((t) => s.put({ ...t, taken: Date.now() })));
 export const savedTables = () => within("tables", "readonly", (s) => s.getAll());
 
+// hear lets the tables of a phone that soon has no network know what it has sent.
+async function hear(records) {
+  const tables = await savedTables();
+  await within("tables", "readwrite", (s) => tables.forEach((t) => s.put(heard(t, records))));
+}
+
 const atOnce = 50; // records in one upload
 const alone = (work) => navigator.locks.request("arcdrift-send", work);
 
@@ -120,6 +128,7 @@ export function send() {
       const asking = due.filter((item) => receipts[item.id].reason || receipts[item.id].questions?.length > 0);
       const answered = asking.map((item) => ({ ...item, refused: receipts[item.id].reason, asked: receipts[item.id].questions }));
       await change(answered, due.filter((item) => !asking.includes(item)).map((item) => item.id));
+      await hear(due.map((item) => item.record)).catch(() => {}); // the agent's next table says it too
       tell.postMessage({ receipts });
     }
   });

@@ -166,9 +166,32 @@ function difference(m, q) {
   return `Compared with the last calibration: ${parts.join(", ") || "no difference that matters"}.`;
 }
 
+// A machine whose own temperature was not given is taken to be as cold as the air
+// of its last calibration until it can have warmed.
+const unknownWarmUp = 60;
+function assume(a, m, q, c) {
+  const from = m.last_temperature_c;
+  a.answer = "wait";
+  a.wait_minutes = null;
+  a.reasons = [`Leave the lid shut: the machine may still be at ${number(from)} °C, the air of its last calibration, and this air wets anything below ${number(c.dry)} °C.`];
+  if (known(m.warm_up_minutes)) {
+    const minutes = Math.ceil(m.warm_up_minutes * Math.log((q.temperature_c - from) / (q.temperature_c - c.dry)));
+    a.reasons.push(`Give its own temperature, or wait ${plural(minutes, "minute")}, then recalibrate.`);
+  } else {
+    a.reasons.push("Give its own temperature, or wait until it is above that, then recalibrate. How long that takes is not known for this machine.");
+  }
+  return true;
+}
+
 function wait(a, m, q) {
   const c = condensation(q.temperature_c, q.humidity_pct);
   const machine = q.machine_temperature_c;
+  if (!known(machine) && !c.saturated && m.table && known(m.last_temperature_c)) {
+    const from = m.last_temperature_c, minutes = Math.max((q.as_of - Date.parse(m.last)) / 60_000, 0);
+    const warmest = q.temperature_c - (q.temperature_c - from) * Math.exp(-minutes / (m.warm_up_minutes ?? unknownWarmUp));
+    if (warmest < c.dry) return assume(a, m, q, c);
+    if (from < c.dry) a.reasons.push(`If it has only just come in from ${number(from)} °C, leave the lid shut until it is above ${number(c.dry)} °C: its own temperature was not given.`);
+  }
   if (known(machine) ? !(machine < c.dry) : !c.saturated) return false;
   a.answer = "wait";
   a.wait_minutes = null;
@@ -224,13 +247,58 @@ function weigh(a, m, q) {
   return true;
 }
 
-function choose(a, m, q) {
-  a.answer = m.streak > 0 || a.probability_out > m.cost.check_minutes / m.cost.out_minutes ? "recalibrate" : "no-need";
-  if (m.streak > 0) a.reasons.push(`The last ${m.streak === 1 ? "try" : plural(m.streak, "try")} failed and nothing has passed since.`);
-  a.reasons.push(difference(m, q));
-  a.reasons.push(`${chanceWords(a.probability_out)} would be out without it. A check costs ${plural(m.cost.check_minutes, "minute")}, being out ${plural(m.cost.out_minutes, "minute")}.`);
+// stakes says the chance of being out, and what a check and being out cost.
+const stakes = (a, m) => `${chanceWords(a.probability_out)} would be out without it. A check costs ${plural(m.cost.check_minutes, "minute")}, being out ${plural(m.cost.out_minutes, "minute")}.`;
+
+function qualify(a) {
   if (a.evidence === "machines-like-it") a.reasons.push("That rests on other machines like it: this one has few records.");
   if (a.evidence === "rule-of-thumb") a.reasons.push("That is a rule of thumb: there are few records of this machine and its like.");
+}
+
+// obey answers where a rule of the trade asks for a check.
+function obey(a, m, q, due, weighed) {
+  a.answer = "recalibrate";
+  a.reasons = [...due.words, ...a.reasons];
+  if (!weighed) return;
+  a.reasons.push(difference(m, q), stakes(a, m));
+  if (a.probability_out <= m.cost.check_minutes / m.cost.out_minutes && m.streak === 0) a.reasons.push("For the air alone there would be no need, but the rule stands.");
+  qualify(a);
+}
+
+function choose(a, m, q) {
+  const worth = m.cost.check_minutes / m.cost.out_minutes, p = a.probability_out, leaves = m.check_leaves;
+  const helps = !(p > worth && leaves > worth && p - leaves <= worth);
+  a.answer = m.streak > 0 || (p > worth && helps) ? "recalibrate" : "no-need";
+  if (m.streak === 0 && !helps) {
+    a.action = "inspect";
+    const out = chanceWords(leaves);
+    a.reasons.push(`Calibrating again would change little: right after a pass ${out[0].toLowerCase() + out.slice(1)} would still be out. Look at the electrodes instead.`);
+  }
+  if (m.streak > 0) a.reasons.push(`The last ${m.streak === 1 ? "try" : plural(m.streak, "try")} failed and nothing has passed since.`);
+  a.reasons.push(difference(m, q), stakes(a, m));
+  qualify(a);
+}
+
+// sameAir says whether a question repeats the air of the last calibration, as the
+// form does when nobody changed a value.
+export function sameAir(m, q) {
+  const same = (name, near) => known(q[name]) === known(m["last_" + name]) && Math.abs((q[name] ?? 0) - (m["last_" + name] ?? 0)) <= near;
+  return known(m.last_temperature_c) && same("temperature_c", 0.3) && same("humidity_pct", 0) && same("altitude_m", 0.3) && same("pressure_hpa", 0.3);
+}
+
+// heard lets what this phone logged count for the rules before the agent says so: a
+// pass ends what is due, work on the electrodes makes a check due.
+export function heard(table, records) {
+  let due = table.due ?? [];
+  const at = (record) => Date.parse(record.time);
+  for (const r of records.filter((r) => r.machine === table.machine).sort((a, b) => at(a) - at(b))) {
+    if (r.type === "calibration" && r.passed) due = due.filter((d) => Date.parse(d.from) > at(r));
+    if (r.type === "service" && r.action !== "inspected") {
+      const on = new Date(r.time).toLocaleString("en-GB", { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" }).replace(",", "");
+      due = [{ from: r.time, reason: "electrode-service", words: [`The electrodes were ${r.action} on ${on} and nothing has passed since: calibrate before the next splice.`] }];
+    }
+  }
+  return { ...table, due };
 }
 
 // answer is the site check: m is a machine's table, q the question with the
@@ -239,12 +307,15 @@ function choose(a, m, q) {
 export function answer(m, q) {
   const a = {
     machine: m.machine, answer: "cannot-tell", wait_minutes: 0, probability_out: null, expected_shift_pct: null, sd_pct: null,
-    evidence: "rule-of-thumb", reasons: [], dew_point_c: null, cost: m.cost,
+    evidence: "rule-of-thumb", action: "none", reasons: [], dew_point_c: null, cost: m.cost,
   };
   const vapours = known(q.temperature_c) && known(q.humidity_pct);
   if (vapours) a.dew_point_c = round(dewPoint(q.temperature_c, q.humidity_pct), 10);
   const weighed = weigh(a, m, q);
-  if ((vapours && wait(a, m, q)) || !weighed) return a;
-  choose(a, m, q);
+  if (vapours && wait(a, m, q)) return a;
+  // The latest check that has become due counts.
+  const due = (m.due ?? []).findLast((d) => Date.parse(d.from) <= q.as_of);
+  if (due) obey(a, m, q, due, weighed);
+  else if (weighed) choose(a, m, q);
   return a;
 }

@@ -1,0 +1,80 @@
+package alert_test
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"arcdrift/agent/alert"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// judged is a policy after so many right and wrong findings, with a share known
+// beforehand.
+func judged(known float64, right, wrong int) alert.Policy {
+	p := policy()
+	s := alert.Score{Matter: alert.ElectrodesDue, Right: right, Wrong: wrong}
+	p.Scores = map[alert.Matter]alert.Score{alert.ElectrodesDue: s}
+	p.Right[alert.ElectrodesDue] = s.Expected(known)
+	return p
+}
+
+// A rule that the bench found wrong once is silent until four were right: 12 of 15
+// are 8 in 10. It says so, and how many bring it back.
+func TestASilencedRuleIsSaid(t *testing.T) {
+	p := judged(0.8, 0, 0)
+	assert.Empty(t, p.Silenced())
+	p = judged(0.8, 0, 1)
+	require.Equal(t, []alert.Silenced{{Matter: alert.ElectrodesDue, Wrong: 1, Needs: 4}}, p.Silenced())
+	assert.Equal(t, "No Service soon alerts are sent: by the bench 0 were right and 1 wrong, and that is below 8 in 10. They stand in the lists only. Quiet is not health. What brings them back: 4 findings of worn or dirty in a row, logged with each service.", p.Silenced()[0].String())
+	p = judged(0.8, 3, 1)
+	assert.Contains(t, p.Silenced()[0].String(), "the next finding of worn or dirty")
+	p = judged(0.8, 4, 1)
+	assert.Empty(t, p.Silenced())
+	// However it came to be silent, so many are what it takes, and not fewer.
+	rapid.Check(t, func(t *rapid.T) {
+		right, wrong := rapid.IntRange(0, 30).Draw(t, "right"), rapid.IntRange(0, 30).Draw(t, "wrong")
+		known := rapid.Float64Range(0.5, 1).Draw(t, "known")
+		p := judged(known, right, wrong)
+		quiet := p.Silenced()
+		if len(quiet) == 0 {
+			return
+		}
+		n := quiet[0].Needs
+		enough, less := judged(known, right+n, wrong), judged(known, right+n-1, wrong)
+		require.InDelta(t, 0.8, enough.Right[alert.ElectrodesDue], 0.2)
+		require.GreaterOrEqual(t, enough.Right[alert.ElectrodesDue], 0.8-1e-9)
+		require.Less(t, less.Right[alert.ElectrodesDue], 0.8)
+	})
+}
+
+// The morning list says it too, even where nothing else stands in it.
+func TestTheListSaysWhatIsSilenced(t *testing.T) {
+	s := begin(t, machine("K-07", advise.Fit), machine("K-08", advise.Fit))
+	s.policy = judged(0.8, 0, 1)
+	s.view.Machines[0].Due = &advise.Due{Reason: advise.StartOfDay}
+	list := s.step(7 * hour)
+	require.Len(t, list, 1)
+	assert.Contains(t, list[0].Body, "No Service soon alerts are sent")
+	assert.Contains(t, list[0].Body, "1 more machine has its check of the day before it")
+}
+
+// A check that is due makes no message of its own: it stands in the morning list,
+// with its reason. It does not hide electrodes that are due as well.
+func TestADueCheckStandsInTheListOnly(t *testing.T) {
+	m := machine("K-07", advise.CheckFirst)
+	m.Due = &advise.Due{Reason: advise.ElectrodeWork, Since: monday}
+	s := begin(t, m)
+	assert.Empty(t, s.at(6*hour))
+	assert.Empty(t, s.at(8*hour))
+	require.Len(t, s.state.Cases, 1)
+	assert.Equal(t, "K-07 calibrate before splicing (electrodes worked on)", s.state.Cases[0].What)
+
+	s.view.Machines[0].Electrode.Action, s.view.Machines[0].Electrode.ActBy = advise.Replace, drift.Some("2026-03-20")
+	s.at(9 * hour)
+	assert.Equal(t, []string{"alert electrode-service K-07 → bench"}, s.at(24*hour+7*hour+time.Minute), "a service that is due is told although a check is due too")
+}

@@ -1,0 +1,97 @@
+package web
+
+import (
+	"net/http"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// elm is a place that K-07 was last calibrated at.
+func elm(f *fake) {
+	f.sites = map[string]advise.Site{"K-07": {LastTemperature: some(18.0), LastHumidity: some(50.0), LastAltitude: some(210.0), Settings: drift.Settings{CheckMinutes: 5, OutMinutes: 60}}}
+	f.moved = advise.MoveAnswer{Machine: "K-07", AsOf: noon, Answer: advise.NoNeed, Action: advise.None, ProbabilityOut: some(0.02), Evidence: advise.ThisMachine, Reasons: []string{"Compared with the last calibration: same height."}}
+}
+
+// A form that was filled in from the last record and sent as it was is no answer
+// about another place: the page asks, and does not turn green.
+func TestUnchangedAirIsAQuestion(t *testing.T) {
+	f := yard()
+	elm(f)
+	for _, asked := range []string{
+		"/moved?machine=K-07&temperature_c=18&humidity_pct=50&altitude_m=210&pressure_hpa=&machine_temperature_c=",
+		"/moved?machine=K-07&units=us&temperature_c=64&humidity_pct=50&altitude_m=689",
+	} {
+		w := get(t, f, asked)
+		require.Equal(t, http.StatusOK, w.Code)
+		seen := text(t, w)
+		assert.Contains(t, seen, "Really the same place?")
+		assert.NotContains(t, seen, "No need")
+		assert.NotContains(t, w.Body.String(), `class="verdict no-need"`)
+		assert.Contains(t, text(t, get(t, f, asked+"&same=yes")), "No need to recalibrate")
+	}
+	for _, other := range []string{"temperature_c=17&humidity_pct=50&altitude_m=210", "temperature_c=18&humidity_pct=51&altitude_m=210", "temperature_c=18&humidity_pct=50&altitude_m=211"} {
+		assert.Contains(t, text(t, get(t, f, "/moved?machine=K-07&"+other)), "No need to recalibrate", other)
+	}
+	f.moved.Answer = advise.Recalibrate
+	assert.Contains(t, text(t, get(t, f, "/moved?machine=K-07&temperature_c=18&humidity_pct=50&altitude_m=210")), "Recalibrate now", "an answer that is not green needs no question")
+}
+
+// Where a check would change too little, the page sends to the electrodes, with
+// the cautions, and is not green.
+func TestTheElectrodesAreTheAnswer(t *testing.T) {
+	f := yard()
+	elm(f)
+	f.moved.Action = advise.Inspect
+	w := get(t, f, "/moved?machine=K-07&temperature_c=18&humidity_pct=50&altitude_m=210")
+	seen := text(t, w)
+	assert.Contains(t, seen, "Not again: look at the electrodes")
+	assert.Contains(t, seen, advise.Cautions()[0])
+	assert.NotContains(t, w.Body.String(), `class="verdict no-need"`)
+}
+
+// The phone asks the same and shows the same, and what it logged itself counts
+// before the agent has said so.
+func TestPhoneKnowsTheRules(t *testing.T) {
+	f := yard()
+	elm(f)
+	b := openOn(t, serverFor(t, f).Handler())
+	b.show("/moved?machine=K-07")
+	type told struct {
+		Same, Other, Passed, Early, Replaced, Elsewhere bool
+		Shown, Electrodes                               string
+	}
+	got := look[told](b, `(async () => {
+		const { sameAir, heard } = await import("/static/site-check.js");
+		const { show } = await import("/static/along.js");
+		const [table] = await (await fetch("/api/v1/offline?machine=K-07")).json();
+		const q = { temperature_c: 17.8, humidity_pct: 50, altitude_m: 210 };
+		const due = { machine: "K-07", due: [{ from: "2026-03-02T06:00:00Z", reason: "start-of-day", words: ["x"] }, { from: "2026-03-03T06:00:00Z", reason: "start-of-day", words: ["y"] }] };
+		const pass = (machine, time) => heard(due, [{ type: "calibration", machine, time, passed: true }]).due.length;
+		const form = document.getElementById("moved");
+		const a = { machine: "K-07", answer: "no-need", action: "none", reasons: ["r"], probability_out: 0.02, evidence: "this-machine", expected_shift_pct: null, dew_point_c: null, cost: table.cost };
+		show(form, a, table, "si", "/moved?machine=K-07&same=yes");
+		const shown = document.querySelector(".verdict").className + document.querySelector("main").textContent;
+		while (form.previousElementSibling?.matches("h1") === false) form.previousElementSibling.remove();
+		show(form, { ...a, action: "inspect" }, table, "si");
+		return {
+			Same: sameAir(table, q), Other: sameAir(table, { ...q, humidity_pct: 51 }),
+			Passed: pass("K-07", "2026-03-02T07:00:00Z") === 1, Early: pass("K-07", "2026-03-01T07:00:00Z") === 2, Elsewhere: pass("K-09", "2026-03-02T07:00:00Z") === 2,
+			Replaced: heard({ machine: "K-07" }, [{ type: "service", action: "replaced", machine: "K-07", time: "2026-03-02T07:00:00Z" }]).due[0].words[0].startsWith("The electrodes were replaced on 2 Mar"),
+			Shown: shown, Electrodes: document.querySelector(".verdict").className + document.querySelector("main").textContent,
+		};
+	})()`)
+	assert.True(t, got.Same && !got.Other && got.Passed && got.Early && got.Replaced && got.Elsewhere, "%+v", got)
+	assert.Contains(t, got.Shown, "verdict cannot-tell")
+	assert.Contains(t, got.Shown, "Really the same place?")
+	assert.Contains(t, got.Shown, "Yes, the same place and air")
+	assert.NotContains(t, got.Shown, "No need")
+	assert.Contains(t, got.Electrodes, "verdict cannot-tell")
+	assert.Contains(t, got.Electrodes, "Not again: look at the electrodes")
+	assert.Contains(t, got.Electrodes, advise.Cautions()[0])
+	assert.Empty(t, b.troubled())
+}

@@ -1,0 +1,14 @@
+package model
+
+// OutAgain is the chance that a well-prepared attempt in the air of the last one,
+// now and at the setting in force, lands outside the tolerance.
+func (m *Machine) OutAgain() float64 { return m.OutChance(m.air, 0) }
+
+// OutAfterPass is that chance once one more attempt, of which nothing but a pass
+// is known, has been made there: what a check leaves. A check cannot bring the
+// chance below it.
+func (m *Machine) OutAfterPass() float64 {
+	c := m.Clone()
+	c.Take(&Event{Kind: Attempt, Time: m.last, Pair: m.pair, Arcs: m.arcs, NewSession: true, Ordinal: 1, Tries: 1, Passed: true, Air: m.air, Reckoned: m.reckoned})
+	return c.OutAgain()
+}
