@@ -58,15 +58,16 @@ once.`,
 	add := &cobra.Command{
 		Use:     "add NAME",
 		Short:   "Make a device and show its secret, once",
-		Example: "  arcdrift device add van-4 --machines K-07,K-08\n  arcdrift device add yard --machines 'K-*'",
+		Example: "  arcdrift device add bench-2 --machines K-07,K-08\n  arcdrift device add van-4 --machines K-07,K-08 --forwards\n  arcdrift device add yard --machines 'K-*'",
 	}
 	machines := add.Flags().StringSlice("machines", nil, "the `MACHINES` it writes for, like K-07,K-08; K-* is all that begin so, * is all")
+	forwards := add.Flags().Bool("forwards", false, "it is an agent, as in a van, that sends on what others gave to it (serve --forward-to): believe when and from whom it had that")
 	add.RunE = func(cmd *cobra.Command, args []string) error {
 		list, err := auth.ParseMachines(*machines)
 		if err != nil {
 			return usagef("machines: %w", err)
 		}
-		return addAccount(env, dbPath(cmd), args[0], auth.Device, list)
+		return addAccount(env, dbPath(cmd), auth.Account{Name: args[0], Role: auth.Device, Machines: list, Forwards: forwards})
 	}
 	cmd.AddCommand(add, listAccounts(env, "device", "devices", auth.Device), removeAccount("device", "van-4", auth.Device))
 	return cmd
@@ -91,26 +92,26 @@ agent sees a change at once.`,
 	add.Flags().Var(&role, "role", "what they may do")
 	role.offer(add, "role")
 	add.RunE = func(cmd *cobra.Command, args []string) error {
-		return addAccount(env, dbPath(cmd), args[0], auth.Role(role.value), nil)
+		return addAccount(env, dbPath(cmd), auth.Account{Name: args[0], Role: auth.Role(role.value)})
 	}
 	cmd.AddCommand(add, listAccounts(env, "person", "people", auth.Reader, auth.Writer), removeAccount("person", "office", auth.Reader, auth.Writer))
 	return cmd
 }
 
 // addAccount makes an account and shows its secret.
-func addAccount(env Env, db, name string, role auth.Role, machines auth.Machines) error {
-	if err := auth.CheckName(name); err != nil {
+func addAccount(env Env, db string, a auth.Account) error {
+	if err := auth.CheckName(a.Name); err != nil {
 		return usageError{err}
 	}
 	keys, err := auth.Open(accessFile(db))
 	if err != nil {
 		return err
 	}
-	secret, err := keys.Add(name, role, machines, env.Now())
+	secret, err := keys.Add(a, env.Now())
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(env.Stderr, "The secret of %s follows. It is shown this once and kept nowhere.\n", name)
+	fmt.Fprintf(env.Stderr, "The secret of %s follows. It is shown this once and kept nowhere.\n", a.Name)
 	_, err = fmt.Fprintln(env.Stdout, secret)
 	return err
 }

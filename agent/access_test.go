@@ -74,7 +74,7 @@ func account(t *testing.T, db string, args ...string) string {
 func TestVanToHubOverTLS(t *testing.T) {
 	cert, key := selfSigned(t)
 	hub, van := tempDB(t), tempDB(t)
-	secret := account(t, hub, "device", "add", "van-4", "--machines", "K-07")
+	secret := account(t, hub, "device", "add", "van-4", "--machines", "K-07", "--forwards")
 	config, err := settings(t, hub, "--http-listen=0.0.0.0:0", "--mqtt-listen=0.0.0.0:0", "--tls-cert", cert, "--tls-key", key)
 	require.NoError(t, err, "encryption and credentials open the doors")
 	atHub, hubLog, _ := startServer(t, hub, func(c *Config) { *c = config })

@@ -105,7 +105,7 @@ func (i *importer) file(ctx context.Context, name string) error {
 // from is kept as refused there, not refused again.
 func offerOf(line *wire.Line) intake.Offer {
 	o := intake.Offer{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: "import",
-		Received: line.Received, PossibleRepeat: line.PossibleRepeat}
+		Received: line.Received, PossibleRepeat: line.PossibleRepeat, Account: line.Account}
 	if line.Refusal != nil {
 		told := intake.Refusal(*line.Refusal)
 		o.Machine, o.Problem, o.Refusal = told.Machine, nil, &told

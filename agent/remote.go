@@ -78,7 +78,7 @@ func (r *remote) Take(ctx context.Context, offers []intake.Offer) ([]intake.Rece
 func appendLine(body []byte, o *intake.Offer) []byte {
 	switch {
 	case o.Problem == nil && o.Refusal == nil && !o.Received.IsZero():
-		e := drift.Entry{Record: o.Record, Received: o.Received, Via: o.Via, PossibleRepeat: o.PossibleRepeat}
+		e := drift.Entry{Record: o.Record, Received: o.Received, Via: o.Via, PossibleRepeat: o.PossibleRepeat, Account: o.Account}
 		return append(wire.AppendEntry(body, &e), '\n')
 	case o.Problem == nil && o.Refusal == nil:
 		return append(o.Record.AppendCanonical(body), '\n')

@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -81,6 +82,55 @@ func TestNoDeviceTakesAnothersId(t *testing.T) {
 	history, err := s.store.History("K-07")
 	require.NoError(t, err)
 	assert.Len(t, history, 84)
+}
+
+// When and by which way a record came is believed of whom it is due: of a van that
+// forwards, of a writer who imports, of the program's own commands. Whose it is
+// stays with it.
+func TestArrivalAndSenderCannotBeForged(t *testing.T) {
+	db := tempDB(t)
+	who := map[string]string{
+		"bench-2": account(t, db, "device", "add", "bench-2", "--machines", "K-07"),
+		"van-4":   account(t, db, "device", "add", "van-4", "--machines", "K-07", "--forwards"),
+		"lead":    account(t, db, "person", "add", "lead", "--role", "writer"),
+	}
+	s, _, _ := startServer(t, db, nil)
+	const before = "2026-02-01T08:00:00Z"
+	n := 0
+	for name, secret := range who {
+		for _, via := range []string{"", "http", "log", "form", "mqtt", "import", "forward"} {
+			for _, account := range []string{"", "lead", "mallory", "van-9/mallory"} {
+				n++
+				id := fmt.Sprintf("r-%d", n)
+				record := fmt.Sprintf(`{"type":"usage","machine":"K-07","id":%q,"arc_count":%d,"received":%q,"via":"form","account":%q}`, id, n, before, account)
+				status, answer := askAs(t, s, name, secret, "POST", "/api/v1/records?via="+via, []byte(record), false)
+				require.Equal(t, http.StatusCreated, status, answer)
+				e, found, err := s.store.Find("K-07", id)
+				require.NoError(t, err)
+				require.True(t, found)
+				if name == "van-4" && via == "forward" || name == "lead" && via == "import" {
+					assert.Equal(t, before, e.Received.Format(time.RFC3339))
+					assert.Equal(t, via, e.Via)
+					assert.Equal(t, strings.TrimSuffix(name+"/"+account, "/"), e.Account)
+					continue
+				}
+				assert.Equal(t, scriptMoment.UTC(), e.Received.UTC(), "%s by %q", name, via)
+				assert.Equal(t, "http", e.Via)
+				assert.Equal(t, name, e.Account)
+			}
+		}
+	}
+	page := cli(t, Env{}, "export", "--db", db).answer
+	assert.Equal(t, n, strings.Count(page, `"account":"`), "an export tells whose it is")
+	r := cli(t, Env{Stdin: strings.NewReader(page)}, "import", "-", "--db", tempDB(t))
+	assert.Zero(t, r.code, r.say)
+	status, refused := askAs(t, s, "bench-2", who["bench-2"], "POST", "/api/v1/refused",
+		[]byte(`{"type":"refused","machine":"K-07","via":"mqtt","reason":"is cut short","size":1,"time":"`+before+`","last":"`+before+`","times":900}`), false)
+	require.Equal(t, http.StatusCreated, status, refused)
+	listed, err := s.store.Refusals("K-07", 1)
+	require.NoError(t, err)
+	assert.Equal(t, 1, listed[0].Times)
+	assert.Equal(t, scriptMoment.UTC(), listed[0].Last.UTC())
 }
 
 // A device of one machine writes nothing beyond it, in whatever form it asks.

@@ -165,6 +165,10 @@ type Entry struct {
 	// Received is when the agent took it, Via the door it came in at.
 	Received time.Time
 	Via      string
+	// Account is whose record it is: the name under which it came to this agent,
+	// "" for none, and, behind a slash each, those under which it had come to the
+	// agents that sent it on.
+	Account string
 	// StoreEpoch and StoreSeq are the store's own order of taking.
 	StoreEpoch, StoreSeq uint64
 	// PossibleRepeat marks a record that had nothing to tell it from a repeat.

@@ -70,6 +70,8 @@ type Pass struct {
 	Name     string
 	Role     Role
 	Machines Machines
+	// Forwards: the device is an agent that sends on what others gave to it.
+	Forwards bool
 
 	from net.IP // whence its holder came
 	key  string // the hash that its secret fitted
@@ -89,6 +91,20 @@ func (p Pass) MayWriteSome() bool { return p.Role == Writer || p.Role == Device 
 
 // Account is the name of the holder's account.
 func (p Pass) Account() string { return p.Name }
+
+// Relays says whether the holder is believed in what it tells of how records came
+// before: a device that forwards, and whoever may write everything and imports.
+func (p Pass) Relays(via string) bool {
+	switch via {
+	case "forward":
+		return p.Role == Device && p.Forwards || p.Role == Writer && p.Name == ""
+	case "import":
+		return p.Role == Writer
+	case "log": // by a command on this computer
+		return p.Role == Writer && p.Name == ""
+	}
+	return false
+}
 
 // Check is the one rule for what an account may write, whatever door the record
 // came by: a device writes of its own machines, and what holds for more than one

@@ -38,7 +38,7 @@ func newYard(t *testing.T, open bool) *yard {
 
 func (y *yard) add(t *testing.T, name string, role Role, machines ...string) {
 	t.Helper()
-	secret, err := y.keys.Add(name, role, machines, noon)
+	secret, err := y.keys.Add(Account{Name: name, Role: role, Machines: machines}, noon)
 	require.NoError(t, err)
 	y.secrets[name] = secret
 }
@@ -161,16 +161,16 @@ func TestRemovedIsOut(t *testing.T) {
 	require.NoError(t, elsewhere.Remove("van-4"))
 	_, err = y.Admit(afar, "van-4", y.secrets["van-4"])
 	require.ErrorIs(t, err, ErrWrong)
-	fresh, err := elsewhere.Add("van-4", Device, Machines{"K-07"}, noon)
+	fresh, err := elsewhere.Add(Account{Name: "van-4", Role: Device, Machines: Machines{"K-07"}}, noon)
 	require.NoError(t, err)
 	_, err = y.Admit(afar, "van-4", y.secrets["van-4"])
 	require.ErrorIs(t, err, ErrWrong, "the old secret is worth nothing")
 	_, err = y.Admit(afar, "van-4", fresh)
 	require.NoError(t, err)
 	require.ErrorContains(t, elsewhere.Remove("van-9"), "there is no")
-	_, err = elsewhere.Add("van-5", Device, Machines{"K-07"}, noon)
+	_, err = elsewhere.Add(Account{Name: "van-5", Role: Device, Machines: Machines{"K-07"}}, noon)
 	require.ErrorContains(t, err, "already")
-	_, err = elsewhere.Add("../etc", Device, Machines{"K-07"}, noon)
+	_, err = elsewhere.Add(Account{Name: "../etc", Role: Device, Machines: Machines{"K-07"}}, noon)
 	require.ErrorContains(t, err, "the name is")
 }
 

@@ -76,7 +76,9 @@ func (g *Guard) Admit(from net.IP, name, secret string) (Pass, error) {
 	}
 	for _, a := range accounts {
 		if a.Name == name {
-			return Pass{Name: a.Name, Role: a.Role, Machines: a.Machines, from: from, key: a.Hash, read: read}, g.check(from.String(), &a, secret)
+			pass := a.pass()
+			pass.from, pass.read = from, read
+			return pass, g.check(from.String(), &a, secret)
 		}
 	}
 	// An unknown name takes as long as a known one.
@@ -105,8 +107,9 @@ func (g *Guard) Holds(p Pass) (Pass, error) {
 	}
 	for _, a := range accounts {
 		if a.Name == p.Name && a.Hash == p.key {
-			p.Role, p.Machines, p.read = a.Role, a.Machines, read
-			return p, nil
+			now := a.pass()
+			now.from, now.read = p.from, read
+			return now, nil
 		}
 	}
 	return Pass{}, ErrGone

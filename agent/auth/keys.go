@@ -21,11 +21,20 @@ import (
 
 // Account is one who may be let in.
 type Account struct {
-	Name     string    `json:"name"`
-	Role     Role      `json:"role"`
-	Machines Machines  `json:"machines,omitempty"`
+	Name     string   `json:"name"`
+	Role     Role     `json:"role"`
+	Machines Machines `json:"machines,omitempty"`
+	// Forwards: the device is an agent that sends on what others gave to it, and is
+	// believed when it tells when and how that came. Nil, as it is of accounts that
+	// were made before this was asked, is believed too.
+	Forwards *bool     `json:"forwards,omitempty"`
 	Hash     string    `json:"hash"` // bcrypt
 	Added    time.Time `json:"added"`
+}
+
+// pass is what the account's holder is let in as.
+func (a *Account) pass() Pass {
+	return Pass{Name: a.Name, Role: a.Role, Machines: a.Machines, Forwards: a.Role == Device && (a.Forwards == nil || *a.Forwards), key: a.Hash}
 }
 
 // Keys are the accounts in a file. What another process changes there is seen at
@@ -114,9 +123,10 @@ func CheckName(name string) error {
 	return nil
 }
 
-// Add makes an account and returns its secret, which is nowhere else.
-func (k *Keys) Add(name string, role Role, machines Machines, now time.Time) (secret string, err error) {
-	if err := CheckName(name); err != nil {
+// Add makes an account and returns its secret, which is nowhere else. The hash and
+// the time of a are not read.
+func (k *Keys) Add(a Account, now time.Time) (secret string, err error) {
+	if err := CheckName(a.Name); err != nil {
 		return "", err
 	}
 	secret = rand.Text()
@@ -127,10 +137,11 @@ func (k *Keys) Add(name string, role Role, machines Machines, now time.Time) (se
 		return "", err
 	}
 	err = k.change(func(all []Account) ([]Account, error) {
-		if slices.ContainsFunc(all, func(a Account) bool { return a.Name == name }) {
-			return nil, fmt.Errorf("there is a %q already; for a new secret remove it first", name)
+		if slices.ContainsFunc(all, func(other Account) bool { return other.Name == a.Name }) {
+			return nil, fmt.Errorf("there is a %q already; for a new secret remove it first", a.Name)
 		}
-		return append(all, Account{name, role, machines, string(hash), now.UTC()}), nil
+		a.Hash, a.Added = string(hash), now.UTC()
+		return append(all, a), nil
 	})
 	return secret, err
 }

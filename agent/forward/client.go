@@ -27,6 +27,10 @@ const (
 	maxBusy = 10 * time.Minute
 )
 
+// arrivalHeader says that the hub does not believe when and from whom this agent
+// had its records.
+const arrivalHeader = "Arcdrift-Arrival"
+
 // runHeader names the run of the hub that answers.
 const runHeader = "Arcdrift-Run"
 
@@ -46,11 +50,13 @@ func (h *Hub) Name() string { return strings.TrimRight(h.URL, "/") }
 type client struct {
 	Hub
 	http *http.Client
+	// doubted: the hub believes nothing of when and from whom records came.
+	doubted bool
 }
 
 func newClient(hub Hub) *client {
 	hub.URL = hub.Name()
-	return &client{hub, &http.Client{Transport: hub.Transport, Timeout: patience}}
+	return &client{Hub: hub, http: &http.Client{Transport: hub.Transport, Timeout: patience}}
 }
 
 func (c *client) close() { c.http.CloseIdleConnections() }
@@ -148,6 +154,7 @@ func (c *client) post(ctx context.Context, path string, body []byte) (lines *jso
 	if err := errors.Join(err, resp.Body.Close()); err != nil {
 		return nil, "", fmt.Errorf("the hub's answer broke off: %w", err)
 	}
+	c.doubted = resp.Header.Get(arrivalHeader) != ""
 	switch resp.StatusCode {
 	case http.StatusCreated, http.StatusConflict, http.StatusBadRequest:
 		return json.NewDecoder(bytes.NewReader(raw)), resp.Header.Get(runHeader), nil

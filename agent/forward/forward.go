@@ -44,7 +44,9 @@ type Forwarder struct {
 	run    string // the hub's run that was looked at; another is another hub, or an older copy
 	batch  int    // how many records the next request carries
 	fails  int    // in a row
-	gone   uint64 // records between those that were sent, of which too little is left
+	// doubted: it was said that the hub believes nothing of arrivals
+	doubted bool
+	gone    uint64 // records between those that were sent, of which too little is left
 }
 
 // New returns a forwarder that does nothing until it runs.
@@ -137,6 +139,10 @@ func (f *Forwarder) entries(ctx context.Context) (int, error) {
 	receipts, run, err := f.hub.entries(ctx, next)
 	if err != nil {
 		return 0, err
+	}
+	if f.hub.doubted && !f.doubted {
+		f.doubted = true
+		f.log.Warn("the hub takes the records, but as if they came now and from this agent: there its account is not one that forwards; make it anew with arcdrift device add --forwards", "hub", f.hub.URL, "user", f.hub.User)
 	}
 	if f.run != "" && run != f.run {
 		return len(next), f.lookBack(ctx) // and then these again, which is harmless

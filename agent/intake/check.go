@@ -46,7 +46,7 @@ func (o *Offer) refusal(p *drift.Problem, now time.Time) Refusal {
 		return r
 	}
 	r := Refusal{
-		Machine: o.Machine, Via: o.Via, Line: o.Line, Problem: *p,
+		Machine: o.Machine, Via: strings.TrimSpace(o.Via + " " + o.account()), Line: o.Line, Problem: *p,
 		Raw: o.Raw, Size: len(o.Raw), Time: now, Last: now, Times: 1,
 	}
 	if r.Machine == "" {
@@ -56,6 +56,15 @@ func (o *Offer) refusal(p *drift.Problem, now time.Time) Refusal {
 		r.Raw = r.Raw[:MaxRaw]
 	}
 	return r
+}
+
+// account is whose record it is: of whoever offers it and, behind that, of whom
+// the offerer tells.
+func (o *Offer) account() string {
+	if o.By == nil || o.By.Account() == "" {
+		return o.Account
+	}
+	return strings.TrimSuffix(o.By.Account()+"/"+o.Account, "/")
 }
 
 // plausibleMachine is the name if it could be one and otherwise "", so that

@@ -232,7 +232,7 @@ func settle(entries []drift.Entry, of []*Receipt, placed []Placed) []drift.Entry
 // derived from what it says, so that sending it again is harmless, or, where
 // nothing tells it from a repeat, one made up.
 func entry(o *Offer, now time.Time, before Counter) drift.Entry {
-	e := drift.Entry{Record: o.Record, Received: now, Via: o.Via}
+	e := drift.Entry{Record: o.Record, Received: now, Via: o.Via, Account: o.account()}
 	if !o.Received.IsZero() && o.Received.Sub(now) <= oddAhead {
 		e.Received = o.Received
 	}

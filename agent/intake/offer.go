@@ -36,8 +36,9 @@ type Offer struct {
 	// Received is when another agent took it that forwards it, or zero. A clock
 	// that runs far ahead is not believed: then it is received now.
 	Received time.Time
-	// PossibleRepeat is that agent's finding.
+	// PossibleRepeat is that agent's finding, Account whose record it was there.
 	PossibleRepeat bool
+	Account        string
 	// Refusal is that agent's, to be kept as it is, in place of a record.
 	Refusal *Refusal
 }

@@ -73,7 +73,7 @@ func TestRefusedIsKeptAcknowledgedAndTold(t *testing.T) {
 func TestMisdirectedIsKeptAndHoldsNothingUp(t *testing.T) {
 	keys, err := auth.Open(filepath.Join(t.TempDir(), "access"))
 	require.NoError(t, err)
-	secret, err := keys.Add("van-3", auth.Device, auth.Machines{"K-07"}, noon)
+	secret, err := keys.Add(auth.Account{Name: "van-3", Role: auth.Device, Machines: auth.Machines{"K-07"}}, noon)
 	require.NoError(t, err)
 	desk, door := newDesk()
 	_, addr := startBroker(t, keyGuard{auth.NewGuard(keys, auth.Policy{}, time.Now)}, desk)

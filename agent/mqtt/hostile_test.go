@@ -65,9 +65,9 @@ func newHostile(t *testing.T) *hostile {
 	keys, err := auth.Open(filepath.Join(t.TempDir(), "access"))
 	require.NoError(t, err)
 	h := &hostile{keys: keys, door: &watchedDoor{spokeOf: map[string]int{}}}
-	h.evil, err = keys.Add("evil", auth.Device, auth.Machines{"E-*"}, noon)
+	h.evil, err = keys.Add(auth.Account{Name: "evil", Role: auth.Device, Machines: auth.Machines{"E-*"}}, noon)
 	require.NoError(t, err)
-	h.good, err = keys.Add("good", auth.Device, auth.Machines{"K-07"}, noon)
+	h.good, err = keys.Add(auth.Account{Name: "good", Role: auth.Device, Machines: auth.Machines{"K-07"}}, noon)
 	require.NoError(t, err)
 	desk := Desk{Door: h.door, Adviser: fakeAdviser{}, Now: func() time.Time { return noon }}
 	_, h.addr = startBroker(t, keyGuard{auth.NewGuard(keys, auth.Policy{}, time.Now)}, desk)

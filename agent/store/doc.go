@@ -10,7 +10,8 @@
 //	format 1 | flags 1 | received 8 | len(via) 1 | via | id key 16 | body 32 |
 //	length 2 | told | length 4 | canonical record | chain 32 | CRC-32C 4
 //
-// with numbers big-endian, received in Unix nanoseconds, body the record's
+// with numbers big-endian, via the door and, after a space, the account of whoever
+// came by it, received in Unix nanoseconds, body the record's
 // identity (SHA-256), told what would be left of an arc count that is thinned,
 // and chain the SHA-256 of the machine's previous chain, the key, flags, via,
 // marks (the SHA-256 of id key and body), sum (the SHA-256 of received, flags and

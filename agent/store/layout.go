@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"hash/crc32"
 	"math"
+	"strings"
 	"time"
 
 	"arcdrift/agent/intake"
@@ -139,8 +140,14 @@ func (e *prepared) value(key, prev []byte, flags byte) (value, chain []byte) {
 	return seal(key, append(b, chain...)), chain
 }
 
-// shortVia is the door, as much of it as is kept.
-func shortVia(e *drift.Entry) string { return e.Via[:min(len(e.Via), math.MaxUint8)] }
+// shortVia is the door and, after a space, the account, as much of it as is kept.
+func shortVia(e *drift.Entry) string {
+	via := e.Via
+	if e.Account != "" {
+		via += " " + e.Account
+	}
+	return via[:min(len(via), math.MaxUint8)]
+}
 
 // sum stands for the record with its arrival, in whichever store.
 func (s *stored) sum() []byte { return sumOf(s.received, s.flags, s.canonical) }
@@ -237,8 +244,9 @@ func (s *stored) entry(p place) (drift.Entry, error) {
 		return drift.Entry{}, &Damage{Machine: p.machine, Epoch: p.epoch, Seq: p.seq,
 			Meaning: "the record cannot be read by this version: " + err.Error()}
 	}
+	via, account, _ := strings.Cut(s.via, " ")
 	return drift.Entry{
-		Record: r, Received: s.received, Via: s.via,
+		Record: r, Received: s.received, Via: via, Account: account,
 		StoreEpoch: p.epoch, StoreSeq: p.seq,
 		PossibleRepeat: s.flags&flagRepeat != 0,
 	}, nil

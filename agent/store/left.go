@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/binary"
 	"encoding/hex"
+	"strings"
 	"time"
 
 	"go.etcd.io/bbolt"
@@ -36,13 +37,14 @@ func leftOf(e *drift.Entry, via string) left {
 
 // entry is the arc count as the model reads it.
 func (l *left) entry() drift.Entry {
+	via, account, _ := strings.Cut(l.labels[0], " ")
 	return drift.Entry{
 		Record: drift.Record{
 			Type: drift.TypeUsage, ID: l.id, Machine: l.machine,
 			Model: l.labels[1], Program: l.labels[2], Site: l.labels[3], Source: l.labels[4],
 			Epoch: l.epochOf, Seq: l.seqOf, Time: l.time, ArcCount: drift.Some(l.count),
 		},
-		Received: l.received, Via: l.labels[0], StoreEpoch: l.epoch, StoreSeq: l.seq,
+		Received: l.received, Via: via, Account: account, StoreEpoch: l.epoch, StoreSeq: l.seq,
 		PossibleRepeat: l.flags&flagRepeat != 0,
 	}
 }

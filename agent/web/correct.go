@@ -15,13 +15,13 @@ import (
 )
 
 type correctView struct {
-	ID, Machine, Record, What, When string
-	Fields, Empty                   []correctField
-	Reasons                         []tile
-	Operator                        string
-	Units                           units
-	Problem                         *mistake
-	NotSaved                        bool
+	ID, Machine, Record, What, When, Came string
+	Fields, Empty                         []correctField
+	Reasons                               []tile
+	Operator                              string
+	Units                                 units
+	Problem                               *mistake
+	NotSaved                              bool
 }
 
 // correctField is one field of the record: a closed choice or typed.
@@ -61,7 +61,7 @@ func (s *Server) entryToCorrect(w http.ResponseWriter, v url.Values) (drift.Entr
 func (s *Server) showCorrect(w http.ResponseWriter, u units, e drift.Entry, typed url.Values, p *drift.Problem, status int) {
 	wrong := mistakeOf(p, u)
 	v := correctView{
-		ID: or(typed.Get("id"), rand.Text()), Machine: e.Machine, Record: e.ID, What: typeWord(&e), When: e.When().Format("2 Jan 2006 15:04"),
+		ID: or(typed.Get("id"), rand.Text()), Machine: e.Machine, Record: e.ID, What: typeWord(&e), When: e.When().Format("2 Jan 2006 15:04"), Came: upperFirst(cameWords(&e)),
 		Reasons:  tiles(typed.Get("reason"), "typing slip", "Typing slip", "wrong button", "Wrong button", "measured again", "Measured again", "other", "Other"),
 		Operator: typed.Get("operator"), Units: u, Problem: wrong, NotSaved: status == http.StatusServiceUnavailable,
 	}

@@ -99,7 +99,32 @@ func wordEntry(e *drift.Entry) entryView {
 	if e.PossibleRepeat {
 		view.Late = joined(view.Late, "perhaps a repeat")
 	}
+	if e.Account != "" {
+		view.Late = joined(view.Late, writerWords(e))
+	}
 	return view
+}
+
+// writerWords say under whose account a record came.
+func writerWords(e *drift.Entry) string {
+	names := strings.Split(e.Account, "/")
+	slices.Reverse(names)
+	words := "by " + names[0]
+	if len(names) > 1 {
+		words += ", through " + strings.Join(names[1:], " and ")
+	}
+	return words
+}
+
+// cameWords say when, by which way and under whose account a record came.
+func cameWords(e *drift.Entry) string {
+	way := map[string]string{
+		"mqtt": "over MQTT", "http": "over HTTP", "form": "from a page of the agent", "log": "by the command log", "import": "from an imported file", "forward": "from another agent",
+	}[e.Via]
+	if e.Account == "" {
+		return joined("came "+way, e.Received.Format("2 Jan 2006 15:04"), "no account")
+	}
+	return joined("came "+way, e.Received.Format("2 Jan 2006 15:04"), writerWords(e))
 }
 
 func typeWord(e *drift.Entry) string {

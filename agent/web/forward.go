@@ -19,7 +19,13 @@ const (
 	forward  = "forward"
 	imported = "import"
 	logged   = "log"
+	// direct is for what comes from its first writer.
+	direct = "http"
 )
+
+// arrivalHeader tells who forwards that the hub does not believe what it says of
+// when and from whom the records came.
+const arrivalHeader = "Arcdrift-Arrival"
 
 // bodyOf reads an upload, pressed or not, up to maxBody. When it cannot, it has
 // answered why, and nothing of it was taken.
@@ -45,15 +51,22 @@ func bodyOf(w http.ResponseWriter, r *http.Request) ([]byte, bool) {
 	return body, true
 }
 
-// exportedOf reads exported lines, whose arrival is kept.
-func exportedOf(body []byte, via string) []intake.Offer {
+// exportedOf reads exported lines, whose arrival is kept if it is believed. Else
+// they come now, as any others.
+func exportedOf(body []byte, via string, believed bool) []intake.Offer {
+	if !believed {
+		via = direct
+	}
 	var offers []intake.Offer
 	for line := range wire.JSONLines(bytes.NewReader(body)) {
 		if len(offers) > maxLines {
 			break
 		}
-		offers = append(offers, intake.Offer{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: via,
-			Received: line.Received, PossibleRepeat: line.PossibleRepeat})
+		o := intake.Offer{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: via}
+		if believed {
+			o.Received, o.PossibleRepeat, o.Account = line.Received, line.PossibleRepeat, line.Account
+		}
+		offers = append(offers, o)
 	}
 	return offers
 }
@@ -65,6 +78,7 @@ func (s *Server) postRefused(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
+	believed, now := passOf(r).Relays(forward), s.Now()
 	var offers []intake.Offer
 	for line := range bytes.Lines(body) {
 		told, err := wire.ReadRefusal(line)
@@ -77,6 +91,9 @@ func (s *Server) postRefused(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 		refusal := intake.Refusal(told)
+		if !believed {
+			refusal.Via, refusal.Time, refusal.Last, refusal.Times = direct, now, now, 1
+		}
 		offers = append(offers, intake.Offer{Machine: refusal.Machine, Via: forward, Refusal: &refusal})
 	}
 	if _, err := s.offer(r, offers); err != nil {

@@ -24,14 +24,19 @@ func (s *Server) postRecords(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	var offers []intake.Offer
-	switch via := r.URL.Query().Get("via"); via {
+	via := r.URL.Query().Get("via")
+	believed := passOf(r).Relays(via)
+	switch via {
 	default:
 		offers = offersOf(body)
 	case imported, logged:
-		offers = exportedOf(body, via)
+		offers = exportedOf(body, via, believed)
 	case forward:
-		offers = exportedOf(body, via)
+		offers = exportedOf(body, via, believed)
 		w.Header().Set("Arcdrift-Run", s.run)
+		if !believed {
+			w.Header().Set(arrivalHeader, "not believed")
+		}
 		// An agent that got a refusal would believe that its hub has the record.
 		if problem := barred(passOf(r), offers); problem != nil {
 			s.Log.Warn("forwarded records were not taken", "user", passOf(r).Name, "error", problem)
@@ -79,17 +84,16 @@ func (s *Server) cannotTake(err error) {
 
 // offersOf reads a body: whole, if it is one JSON value, else line by line.
 func offersOf(body []byte) []intake.Offer {
-	const via = "http"
 	if json.Valid(body) {
 		record, err := wire.Record(bytes.TrimSpace(body))
-		return []intake.Offer{{Raw: body, Record: record, Problem: problemOf(err), Via: via}}
+		return []intake.Offer{{Raw: body, Record: record, Problem: problemOf(err), Via: direct}}
 	}
 	var offers []intake.Offer
 	for line := range wire.JSONLines(bytes.NewReader(body)) {
 		if len(offers) > maxLines {
 			break
 		}
-		offers = append(offers, intake.Offer{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: via})
+		offers = append(offers, intake.Offer{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: direct})
 	}
 	return offers
 }

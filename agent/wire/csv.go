@@ -121,7 +121,7 @@ func (h *rowReader) line(l textLine) (out Line, blank bool) {
 	}
 	if err == nil {
 		out.Record, err = d.record()
-		out.Received, out.PossibleRepeat = d.received, d.repeat
+		out.Arrival = d.arrival
 	}
 	out.Problem = drift.ProblemOf(err)
 	return out, false

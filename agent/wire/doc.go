@@ -21,8 +21,8 @@
 //   - Form values: the names of CSV, with a decimal point or comma.
 //
 // An exported record carries an envelope beside its own fields: received, via,
-// store_epoch, store_seq and, when it holds, possible_repeat. Reading checks
-// their kinds and hands on received and possible_repeat, which an import and a
-// hub honour and every other door ignores: arrival is what "what could be known
+// store_epoch, store_seq and, when there is something to say, possible_repeat and
+// account. Reading checks their kinds and hands on all but via and the numbers;
+// an import and a hub honour that and every other door ignores it: arrival is what "what could be known
 // then" rests on, and what a second store cannot find out for itself.
 package wire

@@ -1,6 +1,7 @@
 package wire
 
 import (
+	"regexp"
 	"slices"
 	"time"
 
@@ -24,6 +25,7 @@ var envelope = []drift.Field{
 	{Name: "store_epoch", Kind: drift.Integer},
 	{Name: "store_seq", Kind: drift.Integer},
 	{Name: "possible_repeat", Kind: drift.Flag},
+	{Name: "account", Kind: drift.Text},
 }
 
 // recordFields finds a field of a record or of its envelope by name.
@@ -48,9 +50,20 @@ type draft struct {
 	parts    []byte // members of extra given one by one: "name":"text",
 	changes  []drift.Change
 	corrects bool // fields were given
-	received time.Time
-	repeat   bool
+	arrival  Arrival
 }
+
+// Arrival is what an export keeps of how a record came: when, whether it may be a
+// repeat, and under which account. A zero Received says that nothing was kept.
+type Arrival struct {
+	Received       time.Time
+	PossibleRepeat bool
+	Account        string
+}
+
+// accounts is what an account may read: names, behind a slash each those of
+// agents further away.
+var accounts = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]{0,63}(/[A-Za-z0-9][A-Za-z0-9._-]{0,63}){0,2}$`)
 
 // value is what was given for a field, and how it was written.
 type value struct {
@@ -64,9 +77,13 @@ func (d *draft) put(f *drift.Field, v any, text string) {
 	switch {
 	case v == nil:
 	case f.Name == "received":
-		d.received, _ = v.(time.Time)
+		d.arrival.Received, _ = v.(time.Time)
 	case f.Name == "possible_repeat":
-		d.repeat, _ = v.(bool)
+		d.arrival.PossibleRepeat, _ = v.(bool)
+	case f.Name == "account":
+		if accounts.MatchString(text) { // another is nobody's
+			d.arrival.Account = text
+		}
 	case !ofEnvelope(f):
 		d.values = append(d.values, value{f, v, text})
 	}

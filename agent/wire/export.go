@@ -30,6 +30,10 @@ func AppendEntry(b []byte, e *drift.Entry) []byte {
 	if e.PossibleRepeat {
 		b = append(b, `,"possible_repeat":true`...)
 	}
+	if e.Account != "" {
+		b = append(b, `,"account":`...)
+		b = strconv.AppendQuote(b, e.Account) // names of accounts: plain ASCII
+	}
 	return append(b, '}')
 }
 
@@ -83,7 +87,7 @@ func (c *CSVWriter) Write(e *drift.Entry) error {
 		repeat = "true"
 	}
 	c.row = append(c.row, string(extra), changes, cellText(e.Received), escape(e.Via),
-		strconv.FormatUint(e.StoreEpoch, 10), strconv.FormatUint(e.StoreSeq, 10), repeat)
+		strconv.FormatUint(e.StoreEpoch, 10), strconv.FormatUint(e.StoreSeq, 10), repeat, escape(e.Account))
 	return c.w.Write(c.row)
 }
 

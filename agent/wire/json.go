@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"fmt"
 	"slices"
-	"time"
 
 	"github.com/go-json-experiment/json/jsontext"
 
@@ -13,14 +12,14 @@ import (
 
 // Record reads one record from one JSON object. The error is a *drift.Problem.
 func Record(raw []byte) (drift.Record, error) {
-	r, _, _, err := new(reader).record(raw)
+	r, _, err := new(reader).record(raw)
 	return r, err
 }
 
 // RecordSaid reads one record whose type and machine its channel says too, so that
 // it may leave them out.
 func RecordSaid(t drift.Type, machine string, raw []byte) (drift.Record, error) {
-	r, _, _, err := new(reader).record(raw,
+	r, _, err := new(reader).record(raw,
 		value{recordFields["type"], string(t), string(t)}, value{recordFields["machine"], machine, machine})
 	return r, err
 }
@@ -31,16 +30,16 @@ type reader struct {
 	values []value
 }
 
-// record reads a record and, when an export wrote it, its arrival and whether it
-// may be a repeat. What was said before holds where the record says nothing.
-func (j *reader) record(raw []byte, said ...value) (r drift.Record, received time.Time, repeat bool, err error) {
+// record reads a record and, when an export wrote it, its arrival.
+// What was said before holds where the record says nothing.
+func (j *reader) record(raw []byte, said ...value) (r drift.Record, arrival Arrival, err error) {
 	d := draft{values: append(slices.Grow(j.values[:0], 24), said...)}
 	if err := members(&j.dec, raw, d.member); err != nil {
-		return drift.Record{}, time.Time{}, false, err
+		return drift.Record{}, Arrival{}, err
 	}
 	j.values = d.values
 	r, err = d.record()
-	return r, d.received, d.repeat, err
+	return r, d.arrival, err
 }
 
 // member takes one member of the record's object.

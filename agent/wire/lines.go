@@ -7,7 +7,6 @@ import (
 	"io"
 	"iter"
 	"slices"
-	"time"
 
 	"github.com/go-json-experiment/json/jsontext"
 
@@ -23,11 +22,9 @@ type Line struct {
 	Raw []byte
 	// Record is meaningful when Problem is nil.
 	Record drift.Record
-	// Received is the arrival that an export kept, else zero, PossibleRepeat
-	// what it says of that. Only an import and a hub honour them.
-	Received       time.Time
-	PossibleRepeat bool
-	Problem        *drift.Problem
+	// Arrival is what an export kept of it. Only an import and a hub honour it.
+	Arrival
+	Problem *drift.Problem
 	// Refusal is the line if it is what an export holds of a refused record, else
 	// nil. Only an import honours it: Problem says that it is no record.
 	Refusal *Refusal
@@ -106,7 +103,7 @@ func (j *reader) line(number int, raw []byte, cut bool) Line {
 		return out
 	}
 	var err error
-	out.Record, out.Received, out.PossibleRepeat, err = j.record(raw)
+	out.Record, out.Arrival, err = j.record(raw)
 	if out.Problem = drift.ProblemOf(err); err != nil {
 		out.Refusal, out.Thinned = refusalLine(raw), thinnedLine(raw)
 	}

@@ -52,7 +52,7 @@ func entry(r drift.Record) drift.Entry {
 	if r.ID == "" {
 		r.ID = r.Identity()
 	}
-	return drift.Entry{Record: r, Received: Received(), Via: "import"}
+	return drift.Entry{Record: r, Received: Received(), Via: "import", Account: "van-4/ines"}
 }
 
 // Run runs the suite. open makes an empty store, closed by the test's cleanup.
@@ -176,7 +176,7 @@ func roundTrip(t *testing.T, s Store) {
 	for i := range in {
 		assert.Equal(t, string(in[i].AppendCanonical(nil)), string(out[i].AppendCanonical(nil)))
 		assert.True(t, in[i].Received.Equal(out[i].Received))
-		assert.Equal(t, "import", out[i].Via)
+		assert.Equal(t, []string{"import", "van-4/ines"}, []string{out[i].Via, out[i].Account})
 		assert.Equal(t, i == 2, out[i].PossibleRepeat)
 		assert.Equal(t, placed[i], intake.Placed{Epoch: out[i].StoreEpoch, Seq: out[i].StoreSeq})
 	}
