@@ -140,7 +140,8 @@ func lookAt(p *model.Params, h *model.History, events []int, others past) []look
 
 // fate is the arcs from an event to the first session without a pass within the
 // attempt limit, or, false, to where that pair was last seen left alone. A
-// session that the bench blamed on the ends does not count.
+// session that the bench blamed on the ends does not count. A counter that shows less
+// than was reckoned before it leaves none.
 func fate(h *model.History, from int) (arcs float64, ended bool) {
 	start := h.Events[from]
 	fails, began := 0, start.Arcs
@@ -149,7 +150,7 @@ func fate(h *model.History, from int) (arcs float64, ended bool) {
 		if ev.Pair != start.Pair || ev.Kind == model.Cleaned {
 			break
 		}
-		arcs = ev.Arcs - start.Arcs
+		arcs = max(ev.Arcs-start.Arcs, 0)
 		if ev.Kind != model.Attempt {
 			continue
 		}
@@ -161,7 +162,7 @@ func fate(h *model.History, from int) (arcs float64, ended bool) {
 			continue
 		}
 		if fails += int(ev.Tries); fails >= h.AttemptLimit {
-			return began - start.Arcs, true
+			return max(began-start.Arcs, 0), true
 		}
 	}
 	return arcs, false

@@ -93,3 +93,21 @@ func TestNoFailureNoBlend(t *testing.T) {
 		assert.InDeltaSlice(t, alone(), weights, 1e-6)
 	}
 }
+
+// A machine whose arcs were reckoned until it showed a counter may show fewer: the
+// pair has gone on all the same, and learning takes it.
+func TestACounterBelowWhatWasReckoned(t *testing.T) {
+	h := model.History{AttemptLimit: 4, Events: []model.Event{
+		{Kind: model.Attempt, Tries: 1, Passed: true, NewSession: true, Arcs: 446},
+		{Kind: model.Usage, Arcs: 208},
+	}}
+	left, ended := fate(&h, 0)
+	assert.Zero(t, left)
+	assert.False(t, ended)
+	assert.Positive(t, chanceOf(evenly(1000), left, true))
+
+	h.Events = append(h.Events, model.Event{Kind: model.Attempt, Tries: 4, NewSession: true, Arcs: 209})
+	left, ended = fate(&h, 0)
+	assert.Zero(t, left)
+	assert.True(t, ended)
+}
