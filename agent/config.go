@@ -44,6 +44,8 @@ type Config struct {
 	TLS *tls.Config
 	// Hosts are names under which the pages are called.
 	Hosts []string
+	// Proxies are believed about whence a request came.
+	Proxies []netip.Prefix
 	// Open says that the listeners are meant to be open to a network.
 	Open bool
 	// Loopback says that whoever is on this computer needs no account.
@@ -61,7 +63,7 @@ type rawConfig struct {
 	forwardTo, forwardUser               string
 	forwardPasswordFile, forwardCA       string
 	tlsCert, tlsKey                      string
-	hosts                                []string
+	hosts, proxies                       []string
 	keepCounts                           int
 	alerts                               rawAlerts
 	open, loopback                       bool
@@ -99,6 +101,7 @@ func (r *rawConfig) flags(flags *pflag.FlagSet) {
 	flags.StringVar(&r.tlsCert, "tls-cert", "", "PEM `FILE` with the certificate of the pages and of the embedded broker")
 	flags.StringVar(&r.tlsKey, "tls-key", "", "PEM `FILE` with that certificate's key")
 	flags.StringSliceVar(&r.hosts, "host", nil, "`NAME` by which the pages are called, beside localhost and addresses; may be repeated")
+	flags.StringSliceVar(&r.proxies, "trusted-proxy", nil, "`ADDRESS` or network of a proxy before the pages, like 127.0.0.1 or 10.0.0.0/8, that is believed about whence a request came; may be repeated")
 	flags.BoolVar(&r.open, openFlag, false, "listen beyond this computer without encryption, and without credentials while there are none, although anybody there could then read and write")
 	flags.BoolVar(&r.loopback, "loopback-without-account", false, "let in without an account whoever connects from this computer, also when there are accounts; a proxy or tunnel on it then lets in everybody")
 	flags.StringVar(&r.profileListen, "profile-listen", "", "serve the Go runtime's profiles on this `ADDRESS` of this computer, like 127.0.0.1:6060")
@@ -121,6 +124,9 @@ func (r *rawConfig) valid(db string) (Config, error) {
 		if err := loopbackOnly("profile-listen", c.ProfileListen); err != nil {
 			return Config{}, err
 		}
+	}
+	if c.Proxies, err = prefixes(r.proxies); err != nil {
+		return Config{}, err
 	}
 	keys, err := auth.Open(accessFile(db))
 	if err != nil {
@@ -161,6 +167,21 @@ func (r *rawConfig) valid(db string) (Config, error) {
 	}
 	c.Broker, err = r.join(db)
 	return c, err
+}
+
+// prefixes reads addresses and networks.
+func prefixes(texts []string) (out []netip.Prefix, err error) {
+	for _, text := range texts {
+		p, err := netip.ParsePrefix(text)
+		if at, addrErr := netip.ParseAddr(text); addrErr == nil {
+			p, err = at.Prefix(at.BitLen())
+		}
+		if err != nil {
+			return nil, usagef("trusted-proxy is %q: it must be an address like 127.0.0.1 or a network like 10.0.0.0/8", text)
+		}
+		out = append(out, p)
+	}
+	return out, nil
 }
 
 // mayListen refuses an address that others could reach, unless there are

@@ -81,6 +81,7 @@ func (c *Config) takesRestart(next *Config) (names []string) {
 		{"keep-counts", c.KeepCounts == next.KeepCounts},
 		{"tls-cert", (c.TLS == nil) == (next.TLS == nil)},
 		{"host", slices.Equal(c.Hosts, next.Hosts)},
+		{"trusted-proxy", slices.Equal(c.Proxies, next.Proxies)},
 		{openFlag, c.Open == next.Open},
 		{"loopback-without-account", c.Loopback == next.Loopback},
 		{"profile-listen", c.ProfileListen == next.ProfileListen},

@@ -138,7 +138,7 @@ func TestEverySettingIsTakenOrNamed(t *testing.T) {
 		"http-listen": "127.0.0.1:3", "mqtt-listen": "127.0.0.1:4", "mqtt-broker": "tcp://other:1883", "mqtt-client-id": "van",
 		"mqtt-user": "jon", "mqtt-password-file": written("mqtt-2", "two"),
 		"forward-to": "https://other.example:8470", "forward-user": "jon", "forward-password-file": written("forward-2", "two"),
-		"forward-ca": at(auth.AuthorityFile), "host": "yard.example", openFlag: "true", "loopback-without-account": "true", "profile-listen": "127.0.0.1:5", "log-format": "json", "keep-counts": "1000",
+		"forward-ca": at(auth.AuthorityFile), "host": "yard.example", openFlag: "true", "loopback-without-account": "true", "trusted-proxy": "10.0.0.0/8", "profile-listen": "127.0.0.1:5", "log-format": "json", "keep-counts": "1000",
 	}
 	config := func(changed string) Config {
 		var raw rawConfig

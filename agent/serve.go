@@ -133,7 +133,7 @@ func (s *server) assemble(env Env) (err error) {
 		Alerts:  s.alerts,
 		Spares:  func() []advise.Spares { return s.spares.of(s.mind.Snapshot()) },
 		Metrics: metrics.Handler(metrics.Registry(s.facts, buildFacts(), metrics.DefaultOptions()), slog.NewLogLogger(s.log.Handler(), slog.LevelError)),
-		Hosts:   s.config.Hosts, Now: env.Now, Log: s.log,
+		Hosts:   s.config.Hosts, Proxies: s.config.Proxies, Now: env.Now, Log: s.log,
 	})
 	if err != nil {
 		return err

@@ -1,6 +1,7 @@
 package auth
 
 import (
+	"fmt"
 	"net"
 	"os"
 	"path/filepath"
@@ -130,8 +131,10 @@ func TestWrongSecretsAreSlowedDown(t *testing.T) {
 		_, err := y.Admit(afar, "van-4", "guess")
 		require.ErrorIs(t, err, ErrWrong)
 	}
+	_, err = y.Admit(afar, "van-4", "guess")
+	require.ErrorIs(t, err, ErrTooMany)
 	_, err = y.Admit(afar, "van-4", y.secrets["van-4"])
-	require.ErrorIs(t, err, ErrTooMany, "not even the right one is looked at")
+	require.NoError(t, err, "the right secret is never refused")
 	_, err = y.Admit(afar, "bench", y.secrets["bench"])
 	require.NoError(t, err, "who was let in before is not locked out by others behind the same address")
 	_, err = y.Admit(others, "van-4", y.secrets["van-4"])
@@ -142,12 +145,17 @@ func TestWrongSecretsAreSlowedDown(t *testing.T) {
 	_, err = y.Admit(afar, "van-4", "guess")
 	require.ErrorIs(t, err, ErrTooMany)
 	y.at = y.at.Add(time.Hour)
-	for range mostWrong {
-		_, err = y.Admit(afar, "nobody", "guess")
+	for i := range mostWrongHere {
+		_, err = y.Admit(afar, fmt.Sprint("nobody-", i), "guess")
 		require.ErrorIs(t, err, ErrWrong, "an unknown name reads as a wrong secret")
 	}
 	_, err = y.Admit(afar, "nobody", "guess")
-	require.ErrorIs(t, err, ErrTooMany)
+	require.ErrorIs(t, err, ErrTooMany, "of all names together")
+	y.add(t, "fresh", Device, "K-07")
+	_, err = y.Admit(afar, "fresh", y.secrets["fresh"])
+	require.NoError(t, err, "nor is one that was never seen before")
+	_, err = y.Admit(others, "van-4", "guess")
+	require.ErrorIs(t, err, ErrWrong, "another address has a count of its own")
 }
 
 func TestRemovedIsOut(t *testing.T) {

@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"crypto/subtle"
 	"errors"
+	"maps"
 	"net"
 	"sync"
 	"time"
@@ -15,19 +16,21 @@ import (
 var (
 	ErrWho     = errors.New("a name and its secret are needed")
 	ErrWrong   = errors.New("the name or the secret is wrong")
-	ErrTooMany = errors.New("too many wrong secrets came from this address: wait a minute")
+	ErrTooMany = errors.New("the name or the secret is wrong, as too many were that came from this address: wait a minute")
 	ErrGone    = errors.New("the account was removed or has another secret")
 	ErrID      = errors.New("the client id must be the name of the account")
 )
 
-// Wrong secrets that an address may offer in a row, and how long it takes to be
-// granted one more. Secrets are 128 random bits, so this spares the processor
-// rather than the secrets.
+// Wrong secrets that may be offered in a row, for one account from one address and
+// from one address in all, and how long it takes to be granted one more. Secrets are
+// 128 random bits: this spares the processor, not the secrets, and whoever says the
+// right one is let in whatever others have said.
 const (
-	mostWrong = 10
-	oneMore   = 6 * time.Second
-	// mostAddresses bounds what is remembered.
-	mostAddresses = 4096
+	mostWrong     = 10
+	mostWrongHere = 100
+	oneMore       = 6 * time.Second
+	// mostRemembered bounds what is remembered.
+	mostRemembered = 4096
 )
 
 // Guard lets in. It is for many goroutines.
@@ -36,10 +39,14 @@ type Guard struct {
 	policy Policy
 	now    func() time.Time
 
+	slow  sync.Mutex // held while a secret is looked at of where too many were wrong
 	mu    sync.Mutex
-	known map[string]mark   // name → what was right when last checked
-	wrong map[string]offers // address → wrong secrets
+	known map[string]mark // hash → what was right when last checked
+	wrong map[offerer]offers
 }
+
+// offerer is who offers secrets: an account's name, "" for all, and an address.
+type offerer struct{ name, from string }
 
 // mark stands for a hash and the secret that fits it.
 type mark [sha256.Size]byte
@@ -62,7 +69,7 @@ type Policy struct {
 
 // NewGuard returns a guard by these accounts.
 func NewGuard(keys *Keys, policy Policy, now func() time.Time) *Guard {
-	return &Guard{keys: keys, policy: policy, now: now, known: map[string]mark{}, wrong: map[string]offers{}}
+	return &Guard{keys: keys, policy: policy, now: now, known: map[string]mark{}, wrong: map[offerer]offers{}}
 }
 
 // Admit lets in whoever comes from the address under that name.
@@ -118,47 +125,56 @@ func (g *Guard) Holds(p Pass) (Pass, error) {
 // nobody is the hash of a secret that was thrown away.
 const nobody = "$2a$04$bmMmOQ8ifdmQxxM0uO3zb.fzwBdljf/9rV2K1MZ253eYVIzlaqpbm"
 
-// check compares the secret. One that was right before is known again at once,
-// also while others behind the same address try theirs.
+// check compares the secret. One that was right before is known again at once. Where
+// too many were wrong, others are looked at one after the other.
 func (g *Guard) check(from string, a *Account, secret string) error {
 	offered := mark(sha256.Sum256([]byte(a.Hash + "\x00" + secret)))
+	own, all := offerer{a.Name, from}, offerer{"", from}
 	g.mu.Lock()
-	right, seen := g.known[a.Name]
-	held := g.held(from)
+	right, seen := g.known[a.Hash]
+	held := g.held(own, mostWrong) || g.held(all, mostWrongHere)
 	g.mu.Unlock()
-	switch {
-	case seen && subtle.ConstantTimeCompare(right[:], offered[:]) == 1:
+	if seen && subtle.ConstantTimeCompare(right[:], offered[:]) == 1 {
 		return nil
-	case held:
-		return ErrTooMany
+	}
+	if held {
+		g.slow.Lock()
+		defer g.slow.Unlock()
 	}
 	err := bcrypt.CompareHashAndPassword([]byte(a.Hash), []byte(secret))
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	if err != nil || a.Role == "" {
-		g.count(from)
-		return ErrWrong
+	switch {
+	case err == nil && a.Role != "":
+		g.known[a.Hash] = offered
+		return nil
+	case held:
+		return ErrTooMany
 	}
-	g.known[a.Name] = offered
-	return nil
+	g.count(own)
+	g.count(all)
+	return ErrWrong
 }
 
-// held says whether the address has offered too many wrong secrets.
-func (g *Guard) held(from string) bool {
-	w, ok := g.wrong[from]
-	return ok && w.n-int(g.now().Sub(w.last)/oneMore) >= mostWrong
+// held says whether more than most wrong secrets were offered lately.
+func (g *Guard) held(who offerer, most int) bool {
+	w, ok := g.wrong[who]
+	return ok && w.n-int(g.now().Sub(w.last)/oneMore) >= most
 }
 
 // count notes one more wrong secret.
-func (g *Guard) count(from string) {
+func (g *Guard) count(who offerer) {
 	now := g.now()
-	if len(g.wrong) >= mostAddresses {
+	if len(g.wrong) >= mostRemembered {
+		maps.DeleteFunc(g.wrong, func(_ offerer, w offers) bool { return w.n <= int(now.Sub(w.last)/oneMore) })
+	}
+	if len(g.wrong) >= mostRemembered {
 		clear(g.wrong)
 	}
-	w := g.wrong[from]
+	w := g.wrong[who]
 	w.n = max(w.n-int(now.Sub(w.last)/oneMore), 0) + 1
 	w.last = now
-	g.wrong[from] = w
+	g.wrong[who] = w
 }
 
 // MayConnect says whether the holder may use the client id: its own name. Who

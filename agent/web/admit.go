@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net"
 	"net/http"
+	"net/netip"
 	"net/url"
 	"slices"
 	"strings"
@@ -48,7 +49,7 @@ func (s *Server) admit(next http.Handler) http.Handler {
 		name, secret, _ := r.BasicAuth()
 		pass, err := passOf(r), error(nil)
 		if pass.Role == "" {
-			pass, err = s.Guard.Admit(cameFrom(r), name, secret)
+			pass, err = s.Guard.Admit(s.cameFrom(r), name, secret)
 		}
 		allowed := pass.Role == auth.Writer || pass.Role == auth.Reader && reading ||
 			pass.Role == auth.Device && slices.Contains(devicePaths, r.Method+" "+r.URL.Path)
@@ -120,16 +121,39 @@ func (s *Server) signedIn(w http.ResponseWriter, r *http.Request) {
 	http.Redirect(w, r, to, http.StatusSeeOther)
 }
 
-// cameFrom is the address a request came from, or nil. What a proxy hands on
-// did not come from this computer, although the proxy may be on it.
-func cameFrom(r *http.Request) net.IP {
+// cameFrom is the address a request came from, or nil. Of what a proxy hands on
+// that is trusted it is the nearest one that is none; what another hands on did not
+// come from this computer, although the proxy may be on it.
+func (s *Server) cameFrom(r *http.Request) net.IP {
 	host, _, err := net.SplitHostPort(r.RemoteAddr)
-	ip := net.ParseIP(host)
-	handedOn := r.Header.Get("X-Forwarded-For") != "" || r.Header.Get("Forwarded") != ""
-	if err != nil || handedOn && ip.IsLoopback() {
+	at, parseErr := netip.ParseAddr(host)
+	if err != nil || parseErr != nil {
 		return nil
 	}
-	return ip
+	forwarded := r.Header.Values("X-Forwarded-For")
+	switch {
+	case s.proxy(at):
+		hops := strings.Split(strings.Join(forwarded, ","), ",")
+		for _, hop := range slices.Backward(hops) {
+			if at, err = netip.ParseAddr(strings.TrimSpace(hop)); err != nil {
+				return nil // nobody knows
+			}
+			if !s.proxy(at) {
+				break
+			}
+		}
+		if s.proxy(at) || at.Unmap().IsLoopback() {
+			return nil
+		}
+	case at.Unmap().IsLoopback() && (len(forwarded) > 0 || r.Header.Get("Forwarded") != ""):
+		return nil
+	}
+	return net.IP(at.Unmap().AsSlice())
+}
+
+// proxy says whether the address is a trusted proxy's.
+func (s *Server) proxy(at netip.Addr) bool {
+	return slices.ContainsFunc(s.Proxies, func(p netip.Prefix) bool { return p.Contains(at.Unmap()) })
 }
 
 // barred is why the first of the records that the pass may not write may not be

@@ -6,6 +6,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"net/netip"
 	"strings"
 	"testing"
 
@@ -107,6 +108,18 @@ func TestADeviceWritesItsMachinesOnly(t *testing.T) {
 	assert.Empty(t, f.taken)
 }
 
+func TestADeviceAsksAboutItsMachinesOnly(t *testing.T) {
+	for machine, want := range map[string]int{"K-07": 200, "K-11": 403, "K-070": 403, "nobody": 403, "": 400} {
+		f := yard()
+		w := guarded(t, f, roster{}, "van-4", httptest.NewRequest("GET", "/api/v1/site-check?temperature_c=4&humidity_pct=80&altitude_m=900&machine="+machine, nil))
+		assert.Equal(t, want, w.Code, "%q: %s", machine, w.Body)
+		assert.Equal(t, want == 200, len(f.asked) > 0)
+	}
+	f := yard()
+	w := guarded(t, f, roster{}, "office", httptest.NewRequest("GET", "/api/v1/site-check?temperature_c=4&machine=K-11", nil))
+	assert.Equal(t, 200, w.Code)
+}
+
 func TestArrivalIsTheHubsToBelieve(t *testing.T) {
 	const line = `{"type":"usage","machine":"K-07","arc_count":1,"received":"2026-03-01T08:00:00Z"}` + "\n"
 	f := yard()
@@ -119,19 +132,37 @@ func TestArrivalIsTheHubsToBelieve(t *testing.T) {
 }
 
 func TestWhereARequestCameFrom(t *testing.T) {
-	for _, c := range []struct {
-		remote, header string
-		here           bool
-	}{
-		{"127.0.0.1:1", "", true}, {"[::1]:1", "", true}, {"192.0.2.7:1", "", false}, {"@", "", false}, {"", "", false},
-		{"127.0.0.1:1", "X-Forwarded-For", false}, {"127.0.0.1:1", "Forwarded", false},
-	} {
+	s := serverFor(t, yard())
+	from := func(remote string, headers ...string) string {
 		r := httptest.NewRequest("GET", "/", nil)
-		r.RemoteAddr = c.remote
-		if c.header != "" {
-			r.Header.Set(c.header, "192.0.2.7")
+		r.RemoteAddr = remote
+		for i := 0; i < len(headers); i += 2 {
+			r.Header.Add(headers[i], headers[i+1])
 		}
-		assert.Equal(t, c.here, cameFrom(r).IsLoopback(), "%q %s", c.remote, c.header)
+		if ip := s.cameFrom(r); ip != nil {
+			return ip.String()
+		}
+		return ""
+	}
+	const chain = "X-Forwarded-For"
+	for _, c := range []struct{ is, want string }{
+		{from("127.0.0.1:1"), "127.0.0.1"}, {from("[::1]:1"), "::1"}, {from("192.0.2.7:1"), "192.0.2.7"}, {from("@"), ""}, {from(""), ""},
+		{from("127.0.0.1:1", chain, "192.0.2.7"), ""}, {from("127.0.0.1:1", "Forwarded", "for=192.0.2.7"), ""},
+		{from("192.0.2.7:1", chain, "127.0.0.1"), "192.0.2.7"},
+	} {
+		assert.Equal(t, c.want, c.is)
+	}
+	s.Proxies = []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32"), netip.MustParsePrefix("10.0.0.0/8")}
+	for _, c := range []struct{ is, want string }{
+		{from("127.0.0.1:1", chain, "192.0.2.7"), "192.0.2.7"},
+		{from("10.1.1.1:1", chain, "192.0.2.9, 192.0.2.7"), "192.0.2.7"},
+		{from("10.1.1.1:1", chain, "192.0.2.7, 10.2.2.2"), "192.0.2.7"},
+		{from("10.1.1.1:1", chain, "192.0.2.9", chain, "192.0.2.7"), "192.0.2.7"},
+		{from("127.0.0.1:1", chain, "127.0.0.1"), ""}, {from("127.0.0.1:1", chain, "::1"), ""}, {from("127.0.0.1:1", chain, "rubbish"), ""},
+		{from("127.0.0.1:1"), ""}, {from("10.1.1.1:1"), ""}, {from("192.0.2.7:1", chain, "127.0.0.1"), "192.0.2.7"},
+		{from("[::ffff:10.1.1.1]:1", chain, "2001:db8::1"), "2001:db8::1"},
+	} {
+		assert.Equal(t, c.want, c.is)
 	}
 }
 

@@ -116,6 +116,10 @@ func (s *Server) getRecords(w http.ResponseWriter, r *http.Request) {
 // getSiteCheck answers whether to recalibrate after a move.
 func (s *Server) getSiteCheck(w http.ResponseWriter, r *http.Request) {
 	q, err := wire.MoveValues(r.URL.Query())
+	if err == nil && !passOf(r).MayRead(q.Machine) {
+		refuse(w, http.StatusForbidden, &drift.Problem{Field: "machine", Value: q.Machine, Reason: "is not one that " + passOf(r).Name + " may ask about"})
+		return
+	}
 	if err == nil {
 		var a advise.MoveAnswer
 		if a, err = s.move(q); err == nil {

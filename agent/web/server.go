@@ -88,8 +88,10 @@ type Config struct {
 	// Hosts are the names this server is called by, beside localhost and plain
 	// addresses: a page of another name may not talk through a browser to it.
 	Hosts []string
-	Now   func() time.Time
-	Log   *slog.Logger
+	// Proxies are addresses that are believed about whence a request came.
+	Proxies []netip.Prefix
+	Now     func() time.Time
+	Log     *slog.Logger
 }
 
 // Server is the HTTP face of the agent.
@@ -173,7 +175,7 @@ func (s *Server) RunAs(ctx context.Context, ln net.Listener, pass auth.Pass) err
 	}
 	done := make(chan error, 1)
 	go func() {
-		done <- server.Serve(gate.New(netutil.LimitListener(ln, maxConns), gate.Limits{All: maxStrangers, Each: maxStrangersEach, Shared: gate.Loopback()}, s.Log))
+		done <- server.Serve(gate.New(netutil.LimitListener(ln, maxConns), gate.Limits{All: maxStrangers, Each: maxStrangersEach, Shared: append(gate.Loopback(), s.Proxies...)}, s.Log))
 	}()
 	select {
 	case err := <-done:
