@@ -83,9 +83,12 @@ const settingDoubt = 4.0
 
 // newPair starts level, slope and multiple anew, as the population has them.
 func (f *filter) newPair(p *Params) {
-	for k := range f.state {
-		f.state[k].Forget(level, p.Level, sq(p.LevelSD))
-		f.state[k].Forget(slope, p.Slope, sq(p.SlopeSD))
+	for _, g := range f.state {
+		g.Forget(level, p.Level, sq(p.LevelSD))
+		g.Forget(slope, p.Slope, sq(p.SlopeSD))
+		if p.Resets > 0.5 {
+			g.Forget(setting, 0, sq(roundingSD))
+		}
 	}
 	f.weight = priorWeights(p.MultipleSD)
 }
@@ -234,6 +237,14 @@ func (f *filter) mean(h []float64) (m, v float64) {
 		second += w * (vk + mk*mk)
 	}
 	return m, max(second-m*m, 0)
+}
+
+// mean1 is the mean of a component over all multiples.
+func (f *filter) mean1(i int) (m float64) {
+	for k, w := range f.weight {
+		m += w * f.state[k].Mean[i]
+	}
+	return m
 }
 
 func sq(x float64) float64 { return x * x }

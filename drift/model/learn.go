@@ -375,8 +375,7 @@ func (p *Params) logLik(histories []History) float64 {
 		for i := range h.Events {
 			m.Take(&h.Events[i])
 		}
-		// Numbers are densities of ln meltback, not of the power it stands for.
-		sum += m.logLik - float64(m.numbers)*math.Log(p.Kappa)
+		sum += m.logLik
 	}
 	return sum
 }

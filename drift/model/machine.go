@@ -93,9 +93,7 @@ func (m *Machine) Unlogged() bool { return m.unlogged }
 func (m *Machine) Reckoned() bool { return m.reckoned }
 
 func (m *Machine) newPair(ev *Event) {
-	if m.begun {
-		m.filter.newPair(m.params)
-	}
+	m.filter.newPair(m.params)
 	m.pair, m.worn, m.cleanedAt, m.cleanings, m.streak, m.points = ev.Pair, 0, 0, 0, Streak{}, points{}
 	m.unlogged = ev.Kind != Replaced
 }
@@ -119,6 +117,7 @@ func (m *Machine) attempt(ev *Event) Step {
 	before := m.air
 	if !m.begun {
 		before = ev.Air
+		m.filter.meet(p, ev)
 	}
 	m.begun, m.air = true, ev.Air
 	step := Step{Raw: math.NaN(), Reference: math.NaN()}

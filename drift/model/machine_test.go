@@ -125,7 +125,9 @@ func TestTheFilterIsCalibrated(t *testing.T) {
 	}{
 		Full:           {"full", 0.36, 0.4},
 		CorrectionOnly: {"correction", 0.45, 0.9},
-		PassFail:       {"pass-fail", 0.45, 1},
+		// Passes and fails alone tell of a machine met with a new pair little more than
+		// where it stands beside its setting.
+		PassFail: {"pass-fail", 0.45, 1.05},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			p := believed()
@@ -405,7 +407,7 @@ func TestAnyRecordsLeaveADistribution(t *testing.T) {
 				sum += w
 				for j := range states {
 					require.Less(t, math.Abs(m.filter.state[k].Mean[j]), 1e6, "%+v", ev)
-					require.Less(t, m.filter.state[k].Var(j), 1e12, "%+v", ev)
+					require.Less(t, m.filter.state[k].Var(j), 1e12, "%d %+v", j, ev)
 				}
 			}
 			require.InDelta(t, 1, sum, 1e-9, "%+v", ev)

@@ -37,17 +37,17 @@ func (f *filter) attempt(p *Params, ev *Event, age, spoiltRate, spoilt float64) 
 		}
 	}
 	var out seen
-	switch needed, moved := f.measured(p, ev); {
-	case moved == known:
+	needed, said := f.measured(p, ev)
+	c, answered := ev.Correction.Get()
+	switch {
+	case said == known:
 		out = f.measure(p, ev, &noise, needed, spoilt)
-	case moved == told:
+	case ev.Melt.Known():
 		out = f.measureRelative(p, ev, &noise, needed, spoilt)
+	case answered:
+		out = f.corrected(p, ev, &noise, c, spoilt)
 	default:
-		gain := 0.0
-		if !ev.Correction.Known() {
-			gain = p.follows(ev.Passed)
-		}
-		out = f.outcome(p, ev, &noise, ev.Passed, spoilt, gain)
+		out = f.outcome(p, ev, &noise, ev.Passed, spoilt, p.follows(ev.Passed))
 	}
 	f.correct(p, ev)
 	out.logLik += before
@@ -85,7 +85,7 @@ func (f *filter) measured(p *Params, ev *Event) (float64, knowledge) {
 	c, ok := ev.Correction.Get()
 	gain := p.gain(ev.Passed)
 	if ok && c != 0 && gain >= smallestGain && !ev.Clipped && !f.mayClip(p, c) {
-		return c / gain, told
+		return step(f.mean1(setting), c) / gain, told
 	}
 	return 0, outcome
 }
@@ -159,7 +159,8 @@ func (f *filter) robust(p *Params, noise *[multiples]float64, row []float64, y, 
 	for k := range f.state {
 		logLik[k], spoilt[k] = f.state[k].ObserveRobust(row, y, noise[k], spoiltRate, sq(p.SpoiltWidth), wrong/anywhere)
 	}
-	out.logLik = f.reweigh(&logLik)
+	// Numbers are densities of ln meltback, not of the power it stands for.
+	out.logLik = f.reweigh(&logLik) - math.Log(p.Kappa)
 	for k, w := range f.weight {
 		out.spoilt += w * spoilt[k]
 	}
@@ -199,10 +200,7 @@ func (f *filter) correct(p *Params, ev *Event) {
 		return
 	}
 	if c, ok := ev.Correction.OrElse(ev.Moved).Get(); ok && !ev.Setting.Known() {
-		for k := range f.state {
-			f.state[k].Add(setting, c)
-		}
-		f.clip(p)
+		f.shift(p, c)
 		return
 	}
 	if ev.Setting.Known() {
@@ -213,12 +211,12 @@ func (f *filter) correct(p *Params, ev *Event) {
 	}
 }
 
-// clip keeps the setting where the machine can go.
+// clip stops a setting that followed a deviation where the machine can go.
 func (f *filter) clip(p *Params) {
 	lo, hi := p.Bounds()
 	for k := range f.state {
 		g := f.state[k]
-		if m := g.Mean[setting]; m < lo || m > hi {
+		if m := g.Mean[setting]; m < lo || m > hi || g.Var(setting) > sq(hi-lo) {
 			g.Forget(setting, min(max(m, lo), hi), min(g.Var(setting), 1))
 		}
 	}

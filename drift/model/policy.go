@@ -73,6 +73,7 @@ const nearLimit = 0.6
 // deadBand finds the deviation up to which machines let their setting be: the
 // bound that sorts changed from unchanged with the fewest errors.
 func (p *Params) deadBand(answers []answer) {
+	p.DeadBand = 0
 	sorted := slices.Clone(answers)
 	slices.SortFunc(sorted, func(a, b answer) int { return compareAbs(a.need, b.need) })
 	changed, passChanged := 0, 0
@@ -87,7 +88,6 @@ func (p *Params) deadBand(answers []answer) {
 	if len(sorted) < enough || changed < enough {
 		return
 	}
-	p.DeadBand = 0
 	if passChanged < enough {
 		return // after a pass nothing is changed: that is a gain of 0
 	}

@@ -13,9 +13,6 @@ func (f *filter) session(p *Params, ev *Event, noise *[multiples]float64, sum, s
 	needed, moved := f.measured(p, ev)
 	if moved == outcome {
 		out := f.moved(p, ev, noise, sum, ev.Tries, last, spoiltRate)
-		if out.number {
-			out.logLik += math.Log(p.Kappa) // which is taken off again for every number
-		}
 		if !out.number || last < smallestGain {
 			result := f.outcome(p, ev, noise, ev.Passed, spoilt, 0)
 			out.logLik, out.spoilt = out.logLik+result.logLik, max(out.spoilt, result.spoilt)
@@ -70,20 +67,47 @@ func (f *filter) put(to, variance float64) {
 func (f *filter) moved(p *Params, ev *Event, noise *[multiples]float64, sum float64, n int64, last, spoiltRate float64) seen {
 	tells, adds := sumOf(p.GainFail, last, n)
 	var out seen
-	if tells >= smallestGain && !f.mayClip(p, sum) {
+	switch {
+	case math.Abs(sum) <= rounding:
+		return f.unmoved(p, ev, noise, n, spoiltRate)
+	case tells >= smallestGain:
 		scaled := *noise
 		for k := range scaled {
-			scaled[k] *= adds / sq(tells)
+			scaled[k] = (scaled[k]*adds + float64(n)*sq(p.CorrectSD) + 2*sq(roundingSD)) / sq(tells)
 		}
-		out = f.measureRelative(p, ev, &scaled, sum/tells, spoiltRate)
-		out.logLik -= math.Log(tells) // the density of the sum itself
-	} else {
+		if f.mayClip(p, sum) {
+			return f.stopped(p, ev, &scaled, sum, tells, spoiltRate)
+		}
+		out = f.measureRelative(p, ev, &scaled, step(f.mean1(setting), sum)/tells, spoiltRate)
+		out.logLik += math.Log(p.Kappa) - math.Log(tells) // the density of the sum itself
+	default:
 		out = f.outcome(p, ev, noise, false, spoiltRate, 0)
 	}
-	for k := range f.state {
-		f.state[k].Add(setting, sum)
+	f.shift(p, sum)
+	return out
+}
+
+// unmoved folds in a session whose corrections came to nothing: fails, but for the
+// last attempt, that left the setting where it was.
+func (f *filter) unmoved(p *Params, ev *Event, noise *[multiples]float64, n int64, spoiltRate float64) (out seen) {
+	fail := *ev
+	fail.Passed = false
+	out.raw = math.NaN()
+	for range max(n-1, 1) {
+		one := f.corrected(p, &fail, noise, 0, spoiltRate)
+		out.logLik, out.spoilt = out.logLik+one.logLik, max(out.spoilt, one.spoilt)
 	}
-	f.clip(p)
+	return out
+}
+
+// stopped folds in corrections that the limit may have cut short: their sum tells
+// of the deviation what one correction with that gain would.
+func (f *filter) stopped(p *Params, ev *Event, noise *[multiples]float64, sum, tells, spoiltRate float64) seen {
+	fail, as := *ev, *p
+	fail.Passed, as.GainFail = false, tells
+	out := f.corrected(&as, &fail, noise, sum, spoiltRate)
+	out.number = false
+	f.shift(p, sum)
 	return out
 }
 

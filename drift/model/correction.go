@@ -1,0 +1,206 @@
+package model
+
+import (
+	"math"
+
+	"arcdrift/drift/fit"
+)
+
+// What the machine's own correction tells where meltback was not told: how far off
+// the attempt was, as far as the machine was free to answer; at its limit, where
+// it stands; and where nothing was changed, that the deviation asked for nothing,
+// or that there was no room for more.
+
+// idle is the chance that a machine lets a failed attempt go unanswered though it
+// could have answered. A guess.
+const idle = 0.05
+
+// roundingSD is the spread, in log percent, of a rounding to tenths of a percent.
+const roundingSD = 0.03
+
+// room is how near its limit, in log percent, a setting counts as standing there:
+// the believed distribution of a setting has no mass on a point.
+const room = 0.5
+
+// corrected folds in an attempt of which outcome and correction are known. The
+// setting is left as it was during the attempt.
+func (f *filter) corrected(p *Params, ev *Event, noise *[multiples]float64, c, spoiltRate float64) seen {
+	out := seen{raw: math.NaN(), number: math.Abs(c) > rounding && p.gain(ev.Passed) >= smallestGain}
+	var logLik, spoilt [multiples]float64
+	for k, g := range f.state {
+		moved := step(g.Mean[setting], c)
+		at := atLimit{p: p, ev: ev, moved: moved, noise: noise[k]}
+		at.look(g)
+		if !at.near {
+			logLik[k], spoilt[k] = p.free(g, ev, moved, noise[k], spoiltRate)
+			continue
+		}
+		f.spare.CopyFrom(g)
+		logLik[k], spoilt[k] = p.free(g, ev, moved, noise[k], spoiltRate)
+		logFree := logLik[k]
+		for _, stop := range at.stops() {
+			f.spare2.CopyFrom(f.spare)
+			stopped := at.stopped(f.spare2, stop)
+			top := max(logLik[k], stopped)
+			sum := top + math.Log(math.Exp(logLik[k]-top)+math.Exp(stopped-top))
+			g.Blend(f.spare2, math.Exp(stopped-sum))
+			logLik[k] = sum
+		}
+		spoilt[k] *= math.Exp(logFree - logLik[k])
+	}
+	out.logLik = f.reweigh(&logLik)
+	for k, w := range f.weight {
+		out.spoilt += w * spoilt[k]
+	}
+	return out
+}
+
+// step is a correction in percent at a setting in log percent, in log percent.
+func step(setting, c float64) float64 {
+	const least = -90 // percent: no arc burns there
+	s := max(Pct(setting), least)
+	return logPct(max(s+c, least)) - logPct(s)
+}
+
+// free folds in a correction that nothing cut short, and returns the log
+// likelihood of it and the probability that an end was spoilt.
+func (p *Params) free(g fit.Normal, ev *Event, moved, noise, spoiltRate float64) (logLik, spoilt float64) {
+	_, off := rows(ev)
+	gain := p.gain(ev.Passed)
+	lo, hi := p.Window()
+	switch changed := math.Abs(moved) > rounding; {
+	case changed && gain >= smallestGain:
+		r := noise + sq(p.CorrectSD/gain) + sq(roundingSD/gain)
+		logLik, spoilt = g.ObserveRobust(off[:], moved/gain, r, spoiltRate, sq(p.SpoiltWidth)*noise/r, wrong/anywhere)
+		return logLik - math.Log(gain), spoilt
+	case !changed && ev.Passed && gain >= smallestGain:
+		// Within the dead band, or so little off that its correction rounds to none.
+		band := max(p.DeadBand, rounding/gain)
+		lo, hi = max(lo, -band), min(hi, band)
+	}
+	o := fit.Feedback{
+		H: off[:], R: noise, Lo: lo, Hi: hi, Within: ev.Passed,
+		Spoilt: spoiltRate, Width: p.SpoiltWidth, Wrong: wrong, Moved: setting,
+	}
+	logLik, spoilt = o.Observe(g)
+	if !ev.Passed && gain >= smallestGain {
+		logLik += math.Log(idle)
+	}
+	return logLik, spoilt
+}
+
+// atLimit weighs that the machine stands at its limit after an attempt.
+type atLimit struct {
+	p      *Params
+	ev     *Event
+	moved  float64
+	noise  float64
+	hi, lo bool // may be the upper, the lower limit
+	near   bool
+}
+
+// look says whether a limit may be near enough to matter.
+func (a *atLimit) look(g fit.Normal) {
+	if !a.p.Limit.Known() || a.p.gain(a.ev.Passed) < smallestGain {
+		return
+	}
+	bottom, top := a.p.Bounds()
+	const far = 4 // standard deviations
+	after, reach := g.Mean[setting]+a.moved, room+far*math.Sqrt(g.Var(setting))
+	a.hi = a.moved > -rounding && after+reach > top
+	a.lo = a.moved < rounding && after-reach < bottom
+	a.near = a.hi || a.lo
+}
+
+// stops are the limits that may have been reached: +1 and −1.
+func (a *atLimit) stops() []float64 {
+	switch both := [2]float64{1, -1}; {
+	case a.hi && a.lo:
+		return both[:]
+	case a.hi:
+		return both[:1]
+	default:
+		return both[1:]
+	}
+}
+
+// stopped conditions a state on the correction having ended at a limit, so that
+// the deviation asked for that much or for more, and returns the log likelihood.
+func (a *atLimit) stopped(g fit.Normal, side float64) float64 {
+	bottom, top := a.p.Bounds()
+	limit := top
+	if side < 0 {
+		limit = bottom
+	}
+	at := [states]float64{setting: 1}
+	m, v := g.Predict(at[:])
+	at0 := limit - a.moved
+	logLik := 0.0
+	if math.Abs(a.moved) > rounding {
+		logLik = g.Observe(at[:], at0, sq(roundingSD))
+	} else {
+		// It stood there already.
+		logLik = fit.NormalLogCDF(side * (m - (at0 - side*room)) / math.Sqrt(v+sq(roundingSD)))
+		g.Observe(at[:], at0, sq(roundingSD))
+	}
+	_, off := rows(a.ev)
+	asked := math.Abs(a.moved) / a.p.gain(a.ev.Passed)
+	if lo, hi := a.p.Window(); !a.ev.Passed {
+		asked = max(asked, -lo, hi)
+	}
+	if side > 0 {
+		return logLik + g.ObserveWithin(off[:], asked, math.Inf(1), a.noise)
+	}
+	return logLik + g.ObserveWithin(off[:], math.Inf(-1), -asked, a.noise)
+}
+
+// shift moves the setting by a correction in percent that was truly made.
+func (f *filter) shift(p *Params, c float64) {
+	for _, g := range f.state {
+		g.Add(setting, step(g.Mean[setting], c))
+	}
+	f.within(p)
+}
+
+// within takes in that the setting lies where the machine can go: with it goes
+// what else was believed along with it.
+func (f *filter) within(p *Params) {
+	bottom, top := p.Bounds()
+	row := [states]float64{setting: 1}
+	for _, g := range f.state {
+		m, v := g.Mean[setting], g.Var(setting)
+		sd := math.Sqrt(v)
+		const far = 3 // standard deviations
+		if m+far*sd < top && m-far*sd > bottom {
+			continue
+		}
+		if sd < roundingSD {
+			g.Add(setting, min(max(m, bottom), top)-m)
+			continue
+		}
+		_, mean, variance := fit.TruncatedNormal(m, sd, bottom, top)
+		g.Condition(row[:], m, v, mean, max(variance, sq(roundingSD)))
+	}
+}
+
+// meet places the setting of a machine whose first attempt is at hand and that
+// has not told it. On a pair that has burnt for a while the machine has corrected
+// itself: it stands at its need, in this air and at this wear, as far as a pass
+// asks for and its limit allows. On a young one it may still stand where the pair
+// before was, or at nominal.
+func (f *filter) meet(p *Params, ev *Event) {
+	const young = 200 // arcs in which a machine finds its new pair
+	found := -math.Expm1(-ev.Arcs / young)
+	need, _ := rows(ev)
+	for i := range need {
+		need[i] *= found
+	}
+	lo, hi := p.Window()
+	doubt := found*sq(hi-lo)/12 + (1-found)*(sq(p.LevelSD)+settingDoubt)
+	for _, g := range f.state {
+		g.Mix(setting, need[:])
+		g.Add(setting, (1-found)*p.Level)
+		g.Spread(setting, doubt)
+	}
+	f.within(p)
+}
