@@ -209,7 +209,7 @@ func (p *plan) write(e *env, v *verdict, more ...func(io.Writer) error) error {
 		}
 	}
 	if missed := v.missed(); p.check && len(missed) > 0 {
-		return fmt.Errorf("%d bars are not met:\n  %s", len(missed), strings.Join(missed, "\n  "))
+		return fmt.Errorf("bars that are not met: %d\n  %s", len(missed), strings.Join(missed, "\n  "))
 	}
 	return nil
 }

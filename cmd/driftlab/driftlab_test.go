@@ -12,6 +12,7 @@ import (
 	"go.uber.org/goleak"
 
 	"arcdrift/drift/blind"
+	"arcdrift/drift/synth"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -79,6 +80,20 @@ func TestACrewSaysPressureWhereItsMachineDoes(t *testing.T) {
 	assert.Empty(t, truly.asked("nobody", false))
 }
 
+// A crew asks before the session that a move brings, which changes the setting. The
+// half day's arcs are booked between: they move a chance by less than 0.1.
+func TestOurCrewsAskBeforeTheyCalibrate(t *testing.T) {
+	made := synth.Make(synth.Worlds()[0], 41, 10, noon.Truncate(24*time.Hour), 60)
+	moves := 0
+	for _, m := range fleetOf(synth.Worlds()[0], blind.Wish{Seed: 41, Machines: 10, Days: 60, Start: noon}).Machines {
+		for i, v := range made.Truth.Machine(m.Name).Moves {
+			assert.InDelta(t, v.ProbabilityOut, m.ProbabilityOut(m.Moves[i].At, m.Moves[i].Air), 0.1, "%s at %s", m.Name, v.Time)
+			moves++
+		}
+	}
+	assert.Greater(t, moves, 20)
+}
+
 // Every world that is judged tells what the ordinary door takes.
 func TestStrangersLinesAreTaken(t *testing.T) {
 	for _, w := range strangers() {
@@ -133,7 +148,7 @@ func TestABarThatIsNotMetEndsWithOne(t *testing.T) {
 	assert.NoError(t, p.judgeForecasts(t.Context(), e, small(), none))
 	never := func(blind.Wish) []bar { return []bar{atMost("power_rms", allData, 0)} }
 	err := p.judgeForecasts(t.Context(), e, small(), never)
-	require.ErrorContains(t, err, "1 bars are not met:\n  all, required power: rms error: ")
+	require.ErrorContains(t, err, "bars that are not met: 1\n  all, required power: rms error: ")
 	p.check, p.format = false, "text"
 	assert.NoError(t, p.judgeForecasts(t.Context(), e, small(), never), "it is shown all the same")
 	assert.Contains(t, out.String(), "not met")

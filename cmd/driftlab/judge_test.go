@@ -205,9 +205,9 @@ func TestStopsByHand(t *testing.T) {
 	// Of 100 arcs a day and 5 left it fails within 14 days, of 5,000 left not.
 	failing, good := rigged{perDay: 100, lived: 5}, rigged{perDay: 100, lived: 5000}
 	stop := []score.StateCase{from(2, advise.Stop), from(6, advise.CheckFirst)} // four midnights
-	assert.Equal(t, stops{days: 10, false: 4}, count(good, nil, stop))
-	assert.Equal(t, stops{days: 10, cleanFalse: 4}, count(good, stop, stop))
+	assert.Equal(t, stops{days: 10, wrong: 4}, count(good, nil, stop))
+	assert.Equal(t, stops{days: 10, cleanWrong: 4}, count(good, stop, stop))
 	assert.Equal(t, stops{days: 10}, count(failing, nil, stop), "a right one more is no harm")
-	assert.Equal(t, stops{days: 10, true: 4}, count(failing, stop, stop))
-	assert.Equal(t, stops{days: 10, true: 4, lost: 2}, count(failing, stop, []score.StateCase{from(2, advise.Stop), from(4, advise.Fit)}))
+	assert.Equal(t, stops{days: 10, right: 4}, count(failing, stop, stop))
+	assert.Equal(t, stops{days: 10, right: 4, lost: 2}, count(failing, stop, []score.StateCase{from(2, advise.Stop), from(4, advise.Fit)}))
 }

@@ -32,9 +32,9 @@ type env struct {
 
 // The exit codes.
 const (
-	exitDone  = 0
-	exitBelow = 1 // a bar is not met, or it could not
-	exitUsage = 2
+	exitDone   = 0
+	exitFailed = 1 // a bar is not met, or it could not
+	exitUsage  = 2
 )
 
 // run carries out one command line and returns the exit code.
@@ -50,7 +50,7 @@ func (e *env) run(ctx context.Context, args []string) int {
 	if !began || errors.As(err, new(usageError)) {
 		return exitUsage
 	}
-	return exitBelow
+	return exitFailed
 }
 
 // usageError is the user's own: a flag is wrong.

@@ -92,16 +92,16 @@ func stopped() []measure {
 	const per = 1000 // machine-days
 	return []measure{
 		{"false_stops", "false stops by mess, in 1,000 machine-days", func(t *tally) (float64, int) {
-			return per * ratio(t.stops.false, t.stops.days), t.stops.days
+			return per * ratio(t.stops.wrong, t.stops.days), t.stops.days
 		}, more, plain},
 		{"false_stops_clean", "  without mess", func(t *tally) (float64, int) {
-			return per * ratio(t.stops.cleanFalse, t.stops.days), t.stops.days
+			return per * ratio(t.stops.cleanWrong, t.stops.days), t.stops.days
 		}, nil, plain},
 		{"true_stops_clean", "right stops without mess, in 1,000 machine-days", func(t *tally) (float64, int) {
-			return per * ratio(t.stops.true, t.stops.days), t.stops.days
+			return per * ratio(t.stops.right, t.stops.days), t.stops.days
 		}, nil, plain},
 		{"true_stops_lost", "  lost by mess", func(t *tally) (float64, int) {
-			return ratio(t.stops.lost, t.stops.true), t.stops.true
+			return ratio(t.stops.lost, t.stops.right), t.stops.right
 		}, more, share},
 	}
 }

@@ -10,19 +10,19 @@ import (
 // was told cleanly and with mess.
 type stops struct {
 	days int
-	// false and cleanFalse are stops of machines that would not fail a session for
+	// wrong and cleanWrong are stops of machines that would not fail a session for
 	// their electrodes within advise.PlanDays: with mess where the clean telling did
 	// not stop either, and in the clean telling itself.
-	false, cleanFalse int
-	// true are right stops of the clean telling, lost those of them missing with mess.
-	true, lost int
+	wrong, cleanWrong int
+	// right are those of the clean telling, lost those of them missing with mess.
+	right, lost int
 }
 
 func (s *stops) add(o *stops) {
 	s.days += o.days
-	s.false += o.false
-	s.cleanFalse += o.cleanFalse
-	s.true += o.true
+	s.wrong += o.wrong
+	s.cleanWrong += o.cleanWrong
+	s.right += o.right
 	s.lost += o.lost
 }
 
@@ -46,12 +46,12 @@ func compareStops(clean, messy *told) tallies {
 			fails := m.Lived(at, within) < within
 			switch {
 			case fails && asClean:
-				part.true++
+				part.right++
 				part.lost += number(!asMessy)
 			case !fails && asClean:
-				part.cleanFalse++
+				part.cleanWrong++
 			case !fails && asMessy:
-				part.false++
+				part.wrong++
 			}
 		}
 	}

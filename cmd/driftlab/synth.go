@@ -46,7 +46,8 @@ func fleetOf(w synth.World, wish blind.Wish) *blind.Fleet {
 	for _, m := range made.Truth.Machines {
 		own := blind.Machine{Name: m.Name, Model: m.Model.Name, Grade: string(m.Grade), WholeSessions: m.Typed, Life: life{m}}
 		for _, v := range m.Moves {
-			own.Moves = append(own.Moves, blind.Move{At: v.Time, Air: airOf(v.Air)})
+			// A session at the new site begins at that very moment.
+			own.Moves = append(own.Moves, blind.Move{At: v.Time.Add(-time.Second), Air: airOf(v.Air)})
 		}
 		out.Machines = append(out.Machines, own)
 	}
