@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"arcdrift/drift/advise"
 	"arcdrift/drift/score"
 )
 
@@ -22,13 +23,26 @@ records gave cause for, with what came of each: right if a session was given up
 or the bench found the electrodes worn or dirty within 14 days, and how many of
 the failures had been announced. It works on a copy, as evaluate does. With --sent
 it tells instead, and at once, how the messages that this agent really sent turned
-out by what the bench found.`,
-		Example: "  arcdrift report\n  arcdrift report --sent --format json",
+out by what the bench found; with --rules, by week and by site or model, how
+many of the checks were made that are due before the first splice of a day, after
+work on the electrodes and after a move.`,
+		Example: "  arcdrift report\n  arcdrift report --sent --format json\n  arcdrift report --rules --by model",
 	}
 	format := formatFlag(cmd, formatText, formatJSON, formatCSV)
 	asSent := cmd.Flags().Bool("sent", false, "how the messages that were sent turned out; text or json")
+	rules := cmd.Flags().Bool("rules", false, "how the rules of the trade were kept")
+	by := choice{advise.BySite, []string{advise.BySite, advise.ByModel}}
+	cmd.Flags().Var(&by, "by", "with --rules: what to count by")
+	by.offer(cmd, "by")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		if *asSent {
+		switch {
+		case *rules && *asSent:
+			return usagef("--sent and --rules are two reports: ask for one")
+		case cmd.Flag("by").Changed && !*rules:
+			return usagef("--by goes with --rules")
+		case *rules:
+			return reportRules(cmd.Context(), env, dbPath(cmd), by.value, format.value)
+		case *asSent:
 			return reportSent(cmd.Context(), env, dbPath(cmd), format.value)
 		}
 		replayed, err := replay(cmd.Context(), env, dbPath(cmd))

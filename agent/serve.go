@@ -132,6 +132,7 @@ func (s *server) assemble(env Env) (err error) {
 		Backup: s.store.Backup, Findings: s.findings,
 		Alerts:  s.alerts,
 		Spares:  func() []advise.Spares { return s.spares.of(s.mind.Snapshot()) },
+		Owed:    s.mind.Owed,
 		Metrics: metrics.Handler(metrics.Registry(s.facts, buildFacts(), metrics.DefaultOptions()), slog.NewLogLogger(s.log.Handler(), slog.LevelError)),
 		Hosts:   s.config.Hosts, Proxies: s.config.Proxies, Now: env.Now, Log: s.log,
 	})

@@ -46,6 +46,7 @@ type fake struct {
 	slow    chan struct{} // when set, a trace waits for it
 	asked   []advise.Move
 	moved   advise.MoveAnswer
+	owed    []advise.Owed
 	moveErr error
 	sites   map[string]advise.Site
 	said    map[string][]score.Said
@@ -177,7 +178,7 @@ func (anyone) Admit(net.IP, string, string) (auth.Pass, error) {
 // serverFor is a server on f whose clock stands at noon.
 func serverFor(t testing.TB, f *fake) *Server {
 	t.Helper()
-	s, err := New(Config{Guard: anyone{}, Findings: func() []string { return nil }, Door: f, Fleet: f, Said: f.Said, Records: f, Alerts: &f.alerts, Spares: func() []advise.Spares { return f.spares }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
+	s, err := New(Config{Guard: anyone{}, Findings: func() []string { return nil }, Door: f, Fleet: f, Said: f.Said, Records: f, Alerts: &f.alerts, Spares: func() []advise.Spares { return f.spares }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
 	require.NoError(t, err)
 	s.before.patience, s.glance = time.Minute, time.Minute // no page of a test depends on how fast it is
@@ -235,6 +236,10 @@ func yard() *fake {
 	f.refused = []intake.Refusal{
 		{Machine: "K-07", Via: "mqtt", Problem: drift.Problem{Field: "temperature_c", Value: "214", Reason: "must be from -40 to 60 degrees Celsius"}, Raw: []byte(`{"type":"calibration","machine":"K-07","passed":true,"temperature_c":214}`), Time: noon.Add(-2 * time.Hour), Last: noon.Add(-time.Hour), Times: 3},
 		{Machine: "", Via: "http", Line: 12, Problem: drift.Problem{Reason: "this is not JSON"}, Raw: []byte("\x00\x01<script>alert(1)</script>"), Time: noon.Add(-3 * time.Hour), Last: noon.Add(-3 * time.Hour), Times: 1},
+	}
+	f.owed = []advise.Owed{
+		{Rule: advise.StartOfDay, Time: noon, Site: "Tarn Pass", Model: "type-2", Kept: true}, {Rule: advise.StartOfDay, Time: noon, Site: "Tarn Pass", Model: "type-1"},
+		{Rule: advise.ElectrodeWork, Time: noon, Site: "Elm Street depot", Model: "type-1", Kept: true}, {Rule: advise.Moved, Time: noon.AddDate(0, 0, -7), Model: "type-2"},
 	}
 	f.moved = advise.MoveAnswer{Machine: "K-07", AsOf: noon, Answer: advise.Recalibrate, WaitMinutes: some(0), ProbabilityOut: some(0.63), ExpectedShift: some(3.2), SD: some(0.9),
 		Evidence: advise.ThisMachine, Reasons: []string{"You are 1,180 m higher than at the last good calibration."}, DewPoint: some(9.1), Cost: advise.Cost{CheckMinutes: 5, OutMinutes: 60}}

@@ -108,11 +108,11 @@ func (s *Server) morningView(ctx context.Context, patience time.Duration) (*morn
 	byState := map[advise.State][]needs{}
 	for i := range machines {
 		m := &machines[i]
-		if m.Due != nil && !m.Due.Binds() {
-			first++
-		}
 		if m.State == advise.Fit {
 			view.Rest++
+			if m.Due != nil {
+				first++
+			}
 			continue
 		}
 		row := rowOf(m, now)
@@ -129,7 +129,7 @@ func (s *Server) morningView(ctx context.Context, patience time.Duration) (*morn
 	}
 	view.Quiet = s.quiet()
 	if first > 0 {
-		view.First = "Check before the first splice: " + plural(first, "machine has", "machines have") + " not passed a calibration today."
+		view.First = "Of the fit, " + plural(first, "has its check of the day before it: make it", "have their check of the day before them: make it") + " before the first splice."
 	}
 	view.Summary = plural(len(machines), "machine", "machines") + ": " + strings.Join(append(said, fmt.Sprintf("%d fit", view.Rest)), ", ") + "."
 	return view, nil

@@ -120,6 +120,7 @@ func (s *Server) routePages(mux *http.ServeMux) {
 	mux.HandleFunc("POST /correct", s.correctRecord)
 	mux.HandleFunc("GET /morning", s.onceRead(s.morning))
 	mux.HandleFunc("GET /morning.txt", s.onceRead(s.morningText))
+	mux.HandleFunc("GET /rules", s.rules)
 	mux.HandleFunc("GET /refused", s.refusedPage)
 	mux.HandleFunc("GET /alerts", s.alerts)
 	mux.HandleFunc("POST /alerts", s.answerAlert)

@@ -1,12 +1,14 @@
 package web
 
 import (
+	"errors"
 	"net/http"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/alert"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
 )
@@ -94,4 +96,39 @@ func TestPhoneKnowsTheRules(t *testing.T) {
 	assert.Contains(t, got.Electrodes, "Not again: look at the electrodes")
 	assert.Contains(t, got.Electrodes, advise.Cautions()[0])
 	assert.Empty(t, b.troubled())
+}
+
+// How the rules are kept is told by week and by site or model, and says nothing of
+// people.
+func TestHowTheRulesAreKept(t *testing.T) {
+	f := yard()
+	seen := text(t, get(t, f, "/rules"))
+	for _, part := range []string{"2026-W10 · Tarn Pass", "1 of 2", "2026-W10 · Elm Street depot", "1 of 1", "2026-W09 · not said", "0 of 1", "none due", "never by person"} {
+		assert.Contains(t, seen, part)
+	}
+	assert.Contains(t, text(t, get(t, f, "/rules?by=model")), "2026-W10 · type-1")
+	assert.JSONEq(t, `[
+		{"week":"2026-W10","name":"type-1","start_of_day":{"owed":1,"kept":0},"electrode_service":{"owed":1,"kept":1},"moved":{"owed":0,"kept":0}},
+		{"week":"2026-W10","name":"type-2","start_of_day":{"owed":1,"kept":1},"electrode_service":{"owed":0,"kept":0},"moved":{"owed":0,"kept":0}},
+		{"week":"2026-W09","name":"type-2","start_of_day":{"owed":0,"kept":0},"electrode_service":{"owed":0,"kept":0},"moved":{"owed":1,"kept":0}}]`,
+		get(t, f, "/api/v1/rules?by=model").Body.String())
+	assert.Equal(t, http.StatusBadRequest, get(t, f, "/rules?by=operator").Code)
+	assert.Equal(t, http.StatusBadRequest, get(t, f, "/api/v1/rules?by=operator").Code)
+	assert.Contains(t, text(t, get(t, &fake{version: 1}, "/rules")), "No use is on record")
+	f.moveErr = errors.New("the disk is gone")
+	assert.Equal(t, http.StatusInternalServerError, get(t, f, "/api/v1/rules").Code)
+}
+
+// A rule of alerts that has silenced itself is said on the board, the morning list,
+// its text and the alerts.
+func TestASilencedRuleIsSaidWherePeopleLook(t *testing.T) {
+	f := yard()
+	for _, path := range []string{"/", "/morning", "/morning.txt", "/alerts"} {
+		w := get(t, f, path)
+		assert.Contains(t, w.Body.String(), "Quiet is not health", path)
+	}
+	f.alerts.policy.Right[alert.ElectrodesDue] = 0.8
+	for _, path := range []string{"/", "/morning", "/morning.txt", "/alerts"} {
+		assert.NotContains(t, get(t, f, path).Body.String(), "Quiet is not health", path)
+	}
 }

@@ -81,6 +81,8 @@ type Config struct {
 	// Alerts are the open cases, Spares what the depots should hold.
 	Alerts Alerts
 	Spares func() []advise.Spares
+	// Owed are the checks that the rules asked for since a moment, kept or not.
+	Owed func(since time.Time) ([]advise.Owed, error)
 	// Findings are what its keeper must be told of the store, in sentences.
 	Findings func() []string
 	// Metrics answers /metrics.
@@ -101,6 +103,7 @@ type Server struct {
 	traces *news[advise.Trace]
 	pasts  *news[[]score.Said]
 	before *yesterday
+	owed   *owed
 	glance time.Duration
 	run    string // made up for this run: who forwards sees that it was another
 }
@@ -144,6 +147,7 @@ func New(c Config) (*Server, error) {
 		}
 		return said, err
 	}, func(said []score.Said) int { return len(said) }, s.lastOf)
+	s.owed = &owed{work: func(since time.Time) ([]advise.Owed, error) { return s.Owed(since) }}
 	s.before = &yesterday{assess: s.assessAll, patience: patience}
 	return s, nil
 }
