@@ -3,6 +3,7 @@ package agent
 import (
 	"crypto/sha256"
 	"crypto/tls"
+	"crypto/x509"
 	"encoding/hex"
 	"fmt"
 	"log/slog"
@@ -60,6 +61,7 @@ type rawConfig struct {
 	httpListen, mqttListen               string
 	profileListen                        string
 	broker, clientID, user, passwordFile string
+	brokerCA                             string
 	forwardTo, forwardUser               string
 	forwardPasswordFile, forwardCA       string
 	tlsCert, tlsKey                      string
@@ -92,6 +94,7 @@ func (r *rawConfig) flags(flags *pflag.FlagSet) {
 	flags.StringVar(&r.clientID, "mqtt-client-id", "", "client `ID` at that broker; it must stay the same; made from this computer's name and the store's place if left out")
 	flags.StringVar(&r.user, "mqtt-user", "", "user `NAME` at that broker")
 	flags.StringVar(&r.passwordFile, "mqtt-password-file", "", "`FILE` with the password at that broker")
+	flags.StringVar(&r.brokerCA, "mqtt-ca", "", "PEM `FILE` with the certificate by which that broker is known, instead of the system's")
 	flags.StringVar(&r.forwardTo, "forward-to", "", "send everything on to the hub at this `URL`, like https://hub.example:8470")
 	flags.StringVar(&r.forwardUser, "forward-user", "", "user `NAME` at that hub")
 	flags.StringVar(&r.forwardPasswordFile, "forward-password-file", "", "`FILE` with the password at that hub")
@@ -160,8 +163,8 @@ func (r *rawConfig) valid(db string) (Config, error) {
 		return Config{}, err
 	}
 	if r.broker == "" {
-		if r.clientID != "" || r.user != "" || r.passwordFile != "" {
-			return Config{}, usagef("mqtt-client-id, mqtt-user and mqtt-password-file say how to join a broker, but mqtt-broker names none")
+		if r.clientID != "" || r.user != "" || r.passwordFile != "" || r.brokerCA != "" {
+			return Config{}, usagef("mqtt-client-id, mqtt-user, mqtt-password-file and mqtt-ca say how to join a broker, but mqtt-broker names none")
 		}
 		return c, nil
 	}
@@ -217,8 +220,28 @@ func (r *rawConfig) join(db string) (*mqtt.Join, error) {
 			return nil, err
 		}
 	}
-	j.Password, err = passwordFrom("mqtt-password-file", r.passwordFile)
+	if j.Password, err = passwordFrom("mqtt-password-file", r.passwordFile); err != nil || r.brokerCA == "" {
+		return j, err
+	}
+	if u.Scheme != "ssl" {
+		return nil, usagef("mqtt-ca is for a broker that encrypts, but mqtt-broker is %q: use ssl://", r.broker)
+	}
+	j.TLS = &tls.Config{MinVersion: tls.VersionTLS12}
+	j.TLS.RootCAs, err = knownBy("mqtt-ca", r.brokerCA)
 	return j, err
+}
+
+// knownBy is the authority in the file that a setting names.
+func knownBy(setting, file string) (*x509.CertPool, error) {
+	raw, err := os.ReadFile(file)
+	if err != nil {
+		return nil, usagef("%s cannot be read: %w", setting, err)
+	}
+	known := x509.NewCertPool()
+	if !known.AppendCertsFromPEM(raw) {
+		return nil, usagef("%s is %s: there is no certificate in it", setting, file)
+	}
+	return known, nil
 }
 
 // passwordFrom reads the file that a setting names, if it names one.

@@ -6,10 +6,10 @@ import (
 	"net"
 	"net/http"
 	"net/url"
-	"os"
 	"time"
 
 	"arcdrift/agent/forward"
+	"arcdrift/agent/mqtt"
 )
 
 // hubDial is how long the way to the hub may take to open.
@@ -37,18 +37,22 @@ func (r *rawConfig) hub() (*forward.Hub, error) {
 		TLSClientConfig:     &tls.Config{MinVersion: tls.VersionTLS12},
 	}
 	if r.forwardCA != "" {
-		raw, err := os.ReadFile(r.forwardCA)
-		if err != nil {
-			return nil, usagef("forward-ca cannot be read: %w", err)
+		if way.TLSClientConfig.RootCAs, err = knownBy("forward-ca", r.forwardCA); err != nil {
+			return nil, err
 		}
-		known := x509.NewCertPool()
-		if !known.AppendCertsFromPEM(raw) {
-			return nil, usagef("forward-ca is %s: there is no certificate in it", r.forwardCA)
-		}
-		way.TLSClientConfig.RootCAs = known
 	}
 	h.Transport = way
 	return h, nil
+}
+
+// sameBroker is whether two settings join the same broker in the same way.
+func sameBroker(a, b *mqtt.Join) bool {
+	if a == nil || b == nil {
+		return a == b
+	}
+	x, y := *a, *b
+	x.TLS, y.TLS = nil, nil
+	return x == y && (a.TLS == nil) == (b.TLS == nil) && (a.TLS == nil || a.TLS.RootCAs.Equal(b.TLS.RootCAs))
 }
 
 // sameHub is whether two settings reach the same hub in the same way.

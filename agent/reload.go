@@ -3,7 +3,6 @@ package agent
 import (
 	"context"
 	"os"
-	"reflect"
 	"slices"
 	"sync"
 
@@ -76,7 +75,7 @@ func (c *Config) takesRestart(next *Config) (names []string) {
 		{"db", c.DB == next.DB},
 		{"http-listen", c.HTTPListen == next.HTTPListen},
 		{"mqtt-listen", c.MQTTListen == next.MQTTListen},
-		{"mqtt-broker", reflect.DeepEqual(c.Broker, next.Broker)},
+		{"mqtt-broker", sameBroker(c.Broker, next.Broker)},
 		{"forward-to", sameHub(c.Hub, next.Hub)},
 		{"keep-counts", c.KeepCounts == next.KeepCounts},
 		{"tls-cert", (c.TLS == nil) == (next.TLS == nil)},

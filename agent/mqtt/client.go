@@ -46,6 +46,7 @@ type Client struct {
 	desk Desk
 	log  *slog.Logger
 	conn atomic.Pointer[connection]
+	why  atomic.Pointer[string] // it is not joined, nil while it is or nobody has tried
 	// known are the broker's deliveries, under no sender's name.
 	known *redeliveries
 }
@@ -70,11 +71,28 @@ func (c *Client) String() string { return "mqtt client of " + c.join.URL }
 
 // Ready returns nil while the connection to the broker is open.
 func (c *Client) Ready() error {
-	if conn := c.conn.Load(); conn == nil || !conn.IsConnectionOpen() {
+	conn, why := c.conn.Load(), c.why.Load()
+	switch {
+	case why != nil:
+		return fmt.Errorf("the MQTT broker %s is not connected: %s", c.join.URL, *why)
+	case conn == nil || !conn.IsConnectionOpen():
 		return fmt.Errorf("the MQTT broker %s is not connected", c.join.URL)
 	}
 	return nil
 }
+
+// noted hears what became of the connection from paho.
+func (c *Client) noted(_ paho.Client, n paho.ConnectionNotification) {
+	switch n := n.(type) {
+	case paho.ConnectionNotificationFailed:
+		c.broken(whyNot(n.Reason))
+	case paho.ConnectionNotificationLost:
+		c.broken("the connection was lost (" + n.Reason.Error() + ")")
+	}
+}
+
+// broken notes why messages do not come.
+func (c *Client) broken(why string) { c.why.Store(&why) }
 
 // Run joins the broker and serves until ctx ends. A broker that is away is
 // waited for, and a store that cannot take a message too: that is no error.
@@ -131,6 +149,7 @@ func (c *Client) connect() *connection {
 		// again, so the default handler must be the one that handles it.
 		SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) { conn.receive(m) }).
 		SetConnectionLostHandler(func(paho.Client, error) { c.known.heard("") }).
+		SetConnectionNotificationHandler(c.noted).
 		SetOnConnectHandler(func(p paho.Client) {
 			c.known.began("")
 			c.subscribe(p)
@@ -140,15 +159,20 @@ func (c *Client) connect() *connection {
 	return conn
 }
 
-// subscribe runs at every connect: a broker that restarted may have forgotten.
+// subscribe runs at every connect: a broker that restarted may have forgotten. Only
+// then is the broker joined: one that refuses would send nothing, ever.
 func (c *Client) subscribe(p paho.Client) {
 	token := p.Subscribe(everything, 1, nil)
+	const refused = 0x80 // MQTT 3.1.1, section 3.9.3
 	switch {
 	case !token.WaitTimeout(patience):
-		c.log.Error("the MQTT broker does not answer the subscription", "broker", c.join.URL)
+		c.broken("it does not answer the subscription to " + everything)
 	case token.Error() != nil:
-		c.log.Error("the MQTT broker refused the subscription", "broker", c.join.URL, "error", token.Error())
+		c.broken("it does not take the subscription to " + everything + " (" + token.Error().Error() + ")")
+	case token.(*paho.SubscribeToken).Result()[everything] == refused:
+		c.broken("it refused the subscription to " + everything + ": this user may not read there")
 	default:
+		c.why.Store(nil)
 		c.log.Info("joined the MQTT broker", "broker", c.join.URL, "client", c.join.ID)
 	}
 }
