@@ -54,7 +54,8 @@ type alerting struct {
 
 	mu sync.Mutex // guards what follows
 	memory
-	view alert.View
+	view   alert.View
+	looked bool // at every machine, since the start
 }
 
 // newAlerting takes up where the store says it was left. doors tells when each
@@ -200,7 +201,7 @@ func (a *alerting) step(s *fleet.Snapshot) error {
 	if err := a.keep(next, actions, outcomes); err != nil {
 		return err // nothing was decided: what was fresh still is
 	}
-	a.view = view
+	a.view, a.looked = view, true
 	return nil
 }
 
@@ -340,7 +341,9 @@ func (a *alerting) Snooze(subject string, matter alert.Matter, quiet alert.Snooz
 // facts adds what one scrape tells of alerts.
 func (a *alerting) facts(f *metrics.Facts) {
 	a.mu.Lock()
-	f.Firing = a.state.Firing()
+	if a.looked {
+		f.Firing = a.state.Firing()
+	}
 	policy := a.current()
 	f.Silenced = map[string]bool{}
 	for rule := range policy.Scores {

@@ -70,15 +70,18 @@ type server struct {
 	log      *slog.Logger
 	level    slog.LevelVar
 	tls      atomic.Pointer[tls.Config] // how connections are encrypted from now on
+	now      func() time.Time
 	manager  *systemd
 	store    *store.Store
 	legible  legible // the store, as answers and pages read it
 	mind     mind
 	door     *countedDoor
 	guard    *auth.Guard
-	listener net.Listener // of the pages
-	own      net.Listener // of commands on this computer; nil where the file system has no sockets
-	broker   *mqtt.Broker // nil when not asked for
+	listener net.Listener       // of the pages
+	own      net.Listener       // of commands on this computer; nil where the file system has no sockets
+	broker   *mqtt.Broker       // nil when not asked for
+	outside  *mqtt.Client       // nil when none is to be joined
+	hub      *forward.Forwarder // nil when nothing is sent on
 	alerts   *liveAlerts
 	spares   stock
 	told     []publisher // where states and alerts are told
@@ -87,7 +90,7 @@ type server struct {
 
 // newServer opens the store and the listeners and puts everything together.
 func newServer(config Config, env Env) (*server, error) {
-	s := &server{config: config}
+	s := &server{config: config, now: env.Now}
 	s.level.Set(config.LogFrom)
 	options := &slog.HandlerOptions{Level: &s.level}
 	var handler slog.Handler = slog.NewTextHandler(env.Stderr, options)
@@ -129,7 +132,7 @@ func (s *server) assemble(env Env) (err error) {
 	pages, err := web.New(web.Config{
 		Guard: s.guard, Door: s.door, Fleet: s.mind, Said: s.mind.Said, Records: records{s.legible, s.ready},
 		Export: func(w io.Writer, format string) error { return export(s.store, w, format) },
-		Backup: s.store.Backup, Findings: s.findings,
+		Backup: s.store.Backup, Findings: s.findings, Links: s.broken,
 		Alerts:  s.alerts,
 		Spares:  func() []advise.Spares { return s.spares.of(s.mind.Snapshot()) },
 		Owed:    s.mind.Owed,
@@ -155,7 +158,8 @@ func (s *server) assemble(env Env) (err error) {
 	}
 	s.faces = append(s.faces, s.alerts)
 	if s.config.Hub != nil {
-		s.faces = append(s.faces, forward.New(*s.config.Hub, s.store, s.log))
+		s.hub = forward.New(*s.config.Hub, s.store, s.log)
+		s.faces = append(s.faces, s.hub)
 	}
 	if s.config.KeepCounts > 0 {
 		s.faces = append(s.faces, &thinner{s.store, s.config.KeepCounts, s.config.Hub, s.log})
@@ -257,9 +261,9 @@ func (s *server) joinMQTT(env Env) error {
 		s.told = append(s.told, s.broker)
 	}
 	if s.config.Broker != nil {
-		client := mqtt.NewClient(*s.config.Broker, desk, s.log)
-		s.faces = append(s.faces, client)
-		s.told = append(s.told, client)
+		s.outside = mqtt.NewClient(*s.config.Broker, desk, s.log)
+		s.faces = append(s.faces, s.outside)
+		s.told = append(s.told, s.outside)
 	}
 	if len(s.told) > 0 {
 		s.faces = append(s.faces, &teller{board: s.mind.Board, faces: s.told, log: s.log})
@@ -349,21 +353,6 @@ func (s *server) ready() error {
 		}
 	}
 	return nil
-}
-
-// facts is what one scrape tells.
-func (s *server) facts() metrics.Facts {
-	board, _ := s.mind.Board()
-	out := metrics.Facts{Records: s.door.seen()}
-	for i := range board {
-		out.Machines = append(out.Machines, board[i].Assessment)
-	}
-	if stats, err := s.store.Stats(); err == nil {
-		out.StoreBytes = stats.Size
-	}
-	out.Spares = s.spares.of(s.mind.Snapshot())
-	s.alerts.facts(&out)
-	return out
 }
 
 // records is the store as the pages read it.

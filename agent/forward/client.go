@@ -4,13 +4,16 @@ import (
 	"bytes"
 	"compress/gzip"
 	"context"
+	"crypto/x509"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"strconv"
 	"strings"
+	"syscall"
 	"time"
 
 	"arcdrift/agent/store"
@@ -148,7 +151,7 @@ func (c *client) post(ctx context.Context, path string, body []byte) (lines *jso
 	}
 	resp, err := c.http.Do(req)
 	if err != nil {
-		return nil, "", fmt.Errorf("the hub cannot be reached: %w", err)
+		return nil, "", unreachable(err)
 	}
 	raw, err := io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
 	if err := errors.Join(err, resp.Body.Close()); err != nil {
@@ -162,5 +165,28 @@ func (c *client) post(ctx context.Context, path string, body []byte) (lines *jso
 		seconds, _ := strconv.Atoi(resp.Header.Get("Retry-After")) // without one, the pauses of any failure
 		return nil, "", &busyError{min(time.Duration(max(seconds, 0))*time.Second, maxBusy)}
 	}
-	return nil, "", fmt.Errorf("the hub answered %s: %.200s", resp.Status, bytes.TrimSpace(raw))
+	hint := ""
+	switch resp.StatusCode {
+	case http.StatusUnauthorized:
+		hint = " (is the user or the password wrong? forward-user, forward-password-file)"
+	case http.StatusForbidden:
+		hint = " (may this device write for these machines at the hub?)"
+	}
+	return nil, "", fmt.Errorf("the hub answered %s%s: %.200s", resp.Status, hint, bytes.TrimSpace(raw))
+}
+
+// unreachable says why the hub was not reached, without ports of this side, which
+// are others each time.
+func unreachable(err error) error {
+	switch {
+	case errors.As(err, new(x509.UnknownAuthorityError)):
+		return fmt.Errorf("the hub's certificate is by an authority that this computer does not know: name that authority's certificate with forward-ca: %w", err)
+	case errors.Is(err, syscall.ECONNREFUSED):
+		return fmt.Errorf("the hub cannot be reached: nothing listens at that address and port: %w", err)
+	}
+	var op *net.OpError
+	if errors.As(err, &op) && op.Op != "dial" {
+		err = op.Err
+	}
+	return fmt.Errorf("the hub cannot be reached: %w", err)
 }

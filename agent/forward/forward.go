@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
+	"sync"
 	"time"
 
 	"arcdrift/agent/intake"
@@ -21,6 +22,9 @@ const (
 	maxBody  = 512 << 10
 	// idle is how often the store is asked for news.
 	idle = time.Second
+	// askEvery is how often a van that has nothing to send asks whether its hub still
+	// has what it had: one put back to an old copy is found so.
+	askEvery = 10 * time.Minute
 	// firstPause and longestPause frame the bound of the pause after a failure.
 	firstPause, longestPause = time.Second, 5 * time.Minute
 )
@@ -39,11 +43,18 @@ type Forwarder struct {
 	hub   *client
 	log   *slog.Logger
 
+	askEvery time.Duration
+
+	mu     sync.Mutex // guards what Status tells
+	status Status
+
 	at     store.Cursor
-	looked bool   // whether the hub still has what it had
-	run    string // the hub's run that was looked at; another is another hub, or an older copy
-	batch  int    // how many records the next request carries
-	fails  int    // in a row
+	asked  time.Time // when the hub last said anything of what it has
+	looked bool      // whether the hub still has what it had
+	run    string    // the hub's run that was looked at; another is another hub, or an older copy
+	batch  int       // how many records the next request carries
+	fails  int       // in a row
+	said   string    // what went wrong last
 	// doubted: it was said that the hub believes nothing of arrivals
 	doubted bool
 	gone    uint64 // records between those that were sent, of which too little is left
@@ -51,7 +62,49 @@ type Forwarder struct {
 
 // New returns a forwarder that does nothing until it runs.
 func New(hub Hub, s Store, log *slog.Logger) *Forwarder {
-	return &Forwarder{store: s, hub: newClient(hub), log: log, batch: maxBatch}
+	return &Forwarder{store: s, hub: newClient(hub), log: log, batch: maxBatch, askEvery: askEvery}
+}
+
+// Status is how sending goes.
+type Status struct {
+	// Up says that the hub took what it was last sent; else Why it did not, "" before
+	// anything was tried.
+	Up  bool
+	Why string
+	// Refused counts the records that the hub refused since the start.
+	Refused uint64
+	// Sent is the number of the last record that the hub has.
+	Sent uint64
+	// Oldest is when the oldest record arrived that the hub does not have, the zero
+	// time when it has all.
+	Oldest time.Time
+}
+
+// Status tells how sending goes now.
+func (f *Forwarder) Status() (Status, error) {
+	f.mu.Lock()
+	s := f.status
+	f.mu.Unlock()
+	at, err := f.store.Cursor(f.hub.URL)
+	if err != nil {
+		return s, err
+	}
+	s.Sent = at.Seq
+	next, err := f.store.Since(at.Epoch, at.Seq, 1)
+	if len(next) > 0 {
+		s.Oldest = next[0].Received
+	}
+	return s, err
+}
+
+// noted keeps how the last step went for whoever asks.
+func (f *Forwarder) noted(err error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.status.Up, f.status.Why = err == nil, ""
+	if err != nil {
+		f.status.Why = err.Error()
+	}
 }
 
 // String names the runner.
@@ -82,29 +135,36 @@ func (f *Forwarder) Run(ctx context.Context) error {
 	}
 }
 
-// after notes how a step went and says how long to wait for the next.
+// after notes how a step went and says how long to wait for the next. What goes
+// wrong is logged once, and again when it is something else.
 func (f *Forwarder) after(more bool, err error) time.Duration {
+	f.noted(err)
 	if err == nil {
 		if f.fails > 0 {
 			f.log.Info("the hub takes records again", "hub", f.hub.URL)
 		}
-		f.fails, f.batch = 0, min(2*f.batch, maxBatch)
+		f.fails, f.said, f.batch = 0, "", min(2*f.batch, maxBatch)
 		if more {
 			return 0
 		}
 		return idle
 	}
+	why := err.Error()
+	var busy *busyError
+	if errors.As(err, &busy) {
+		why = "busy" // for how long differs
+	}
 	level := slog.LevelDebug
-	if f.fails == 0 {
+	if why != f.said {
 		level = slog.LevelWarn
 	}
+	f.said = why
 	f.log.Log(context.Background(), level, "the hub does not take records; they are kept and sent again", "hub", f.hub.URL, "error", err)
 	f.batch = max(f.batch/2, 1)
 	bound := min(firstPause<<min(f.fails, 16), longestPause)
 	f.fails++
 	pause := rand.N(bound)
-	var busy *busyError
-	if errors.As(err, &busy) {
+	if busy != nil {
 		pause += busy.after
 	}
 	return pause
@@ -126,6 +186,9 @@ func (f *Forwarder) step(ctx context.Context) (more bool, err error) {
 		f.gone = 0
 	}
 	n, err = f.refusals(ctx)
+	if err == nil && n == 0 && time.Since(f.asked) > f.askEvery {
+		f.looked = false // at the next step
+	}
 	return n > 0, err
 }
 
@@ -147,13 +210,16 @@ func (f *Forwarder) entries(ctx context.Context) (int, error) {
 	if f.run != "" && run != f.run {
 		return len(next), f.lookBack(ctx) // and then these again, which is harmless
 	}
-	f.run = run
+	f.run, f.asked = run, time.Now()
 	last := &next[len(next)-1]
 	to := f.at
 	to.Epoch, to.Seq = last.StoreEpoch, last.StoreSeq
 	gone := to.Seq - f.at.Seq - uint64(len(next)) // an agent's numbers have no gaps
 	for i, r := range receipts {
 		if r.Refused != nil {
+			f.mu.Lock()
+			f.status.Refused++
+			f.mu.Unlock()
 			f.log.Error("the hub refused a record that this agent took; it stands in the hub's refused list", "hub", f.hub.URL, "machine", next[i].Machine, "id", next[i].ID, "error", r.Refused)
 		}
 	}
@@ -202,7 +268,7 @@ func (f *Forwarder) lookBack(ctx context.Context) error {
 			}
 		}
 	}
-	f.looked = true
+	f.looked, f.asked = true, time.Now()
 	return nil
 }
 

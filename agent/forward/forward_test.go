@@ -6,8 +6,10 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -203,6 +205,70 @@ func TestHubThatForgot(t *testing.T) {
 	}
 }
 
+// A van that has nothing to send asks at times, and so finds that its hub was put
+// back to an old copy: before, it found out with its next record, which a parked van
+// has in spring.
+func TestAQuietVanFindsThatItsHubForgot(t *testing.T) {
+	db, old := filepath.Join(t.TempDir(), "hub.db"), filepath.Join(t.TempDir(), "old.db")
+	van, hub := newStore(t), newAgent(t, db)
+	fill(t, van, 0, 100)
+	way := &detour{to: hub.url}
+	f := forwarder(Hub{URL: "http://hub.example", Transport: way}, van)
+	require.Zero(t, catchUp(t, f, 1))
+	require.NoError(t, hub.store.BackupFile(old))
+	fill(t, van, 100, 100)
+	require.Zero(t, catchUp(t, f, 1))
+	had, err := hub.store.Stats()
+	require.NoError(t, err)
+	hub.stop()
+	from, err := os.Open(old)
+	require.NoError(t, err)
+	_, err = store.Restore(from, db, clock())
+	require.NoError(t, errors.Join(err, from.Close()))
+	hub = newAgent(t, db)
+	way.to = hub.url
+
+	_, err = f.step(t.Context())
+	require.NoError(t, err)
+	stats, err := hub.store.Stats()
+	require.NoError(t, err)
+	require.Less(t, stats.Entries, had.Entries, "it does not ask all the time")
+	f.askEvery = 0
+	for range 5 {
+		_, err = f.step(t.Context())
+		require.NoError(t, err)
+	}
+	equal(t, van, hub.store)
+}
+
+// What can be seen of sending: whether the hub took what came last and else why, what
+// waits and since when, and what was refused.
+func TestStatus(t *testing.T) {
+	van, hub := newStore(t), newAgent(t, filepath.Join(t.TempDir(), "hub.db"))
+	fill(t, van, 0, 10)
+	way := &detour{to: "http://127.0.0.1:1"}
+	f := forwarder(Hub{URL: "http://hub.example", Transport: way}, van)
+	said := &strings.Builder{}
+	f.log = slog.New(slog.NewTextHandler(said, nil))
+	for range 3 {
+		f.after(f.step(t.Context()))
+	}
+	s, err := f.Status()
+	require.NoError(t, err)
+	assert.False(t, s.Up)
+	assert.Contains(t, s.Why, "nothing listens at that address and port")
+	assert.Equal(t, 1, strings.Count(said.String(), "does not take records"), "once: %s", said)
+	assert.Zero(t, s.Sent)
+	assert.False(t, s.Oldest.IsZero())
+	way.to = hub.url
+	f.after(f.step(t.Context()))
+	s, err = f.Status()
+	require.NoError(t, err)
+	held, err := van.Stats()
+	require.NoError(t, err)
+	assert.Equal(t, Status{Up: true, Sent: held.Seq}, s)
+}
+
 // detour leads to the hub wherever it is now.
 type detour struct{ to string }
 
@@ -337,6 +403,9 @@ func TestHubRefuses(t *testing.T) {
 	require.NoError(t, err)
 	assert.EqualValues(t, 1, stats.Entries)
 	assert.EqualValues(t, 1, stats.Refused)
+	status, err := f.Status()
+	require.NoError(t, err)
+	assert.EqualValues(t, 1, status.Refused)
 }
 
 // renaming reads what this version cannot.

@@ -39,6 +39,11 @@ var described = []struct {
 	{SparesNeeded, "Electrode pairs the depots should hold to last the lead time with this chance.", []string{"chance"}},
 	{SparesHeld, "Electrode pairs the depots say they hold.", nil},
 	{DepotsShort, "Depots that hold fewer pairs than needed for this chance.", []string{"chance"}},
+	{Ready, "1 while every door takes records and every machine has its answer.", nil},
+	{LinkUp, "1 while the connection stands, to the outside broker or to the hub.", []string{"link"}},
+	{ForwardWaiting, "Records that the hub does not have yet.", nil},
+	{ForwardOldest, "How long the oldest of them has waited; 0 when none does.", nil},
+	{ForwardRefused, "Records that the hub refused since the start.", nil},
 	{Records, "Records offered since the start by type and by what became of them.", []string{"type", "result"}},
 	{AlertsFiring, "Open alerts by rule.", []string{"rule"}},
 	{RuleSilenced, "1 where a rule is not sent because the bench found it wrong too often; it stands in the lists.", []string{"rule"}},
@@ -74,9 +79,12 @@ func (c *collector) Collect(out chan<- prometheus.Metric) {
 	for i := range listed {
 		s.machine(&listed[i])
 	}
-	s.fleet(&f, len(listed))
-	s.spares(f.Spares)
+	if f.Read {
+		s.fleet(&f, len(listed))
+		s.spares(f.Spares)
+	}
 	s.agent(&f)
+	s.links(&f)
 	s.gauge(BuildInfo, 1, c.build.Version, c.build.Revision, c.build.Go)
 }
 
@@ -196,6 +204,18 @@ func (s *scrape) agent(f *Facts) {
 		s.gauge(ChannelDead, oneIf(c.Dead), c.Name)
 	}
 	s.gauge(StoreBytes, float64(f.StoreBytes))
+}
+
+func (s *scrape) links(f *Facts) {
+	s.gauge(Ready, oneIf(f.Ready))
+	for _, l := range f.Links {
+		s.gauge(LinkUp, oneIf(l.Up), l.Name)
+	}
+	if f.Forward != nil {
+		s.gauge(ForwardWaiting, float64(f.Forward.Waiting))
+		s.gauge(ForwardOldest, f.Forward.Oldest)
+		s.out <- prometheus.MustNewConstMetric(s.desc[ForwardRefused], prometheus.CounterValue, float64(f.Forward.Refused))
+	}
 }
 
 func oneIf(b bool) float64 {

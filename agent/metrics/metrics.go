@@ -21,6 +21,11 @@ import (
 
 // Facts are what one scrape tells, taken at one moment. They are read only.
 type Facts struct {
+	// Ready says that every door takes records and every machine has its answer.
+	Ready bool
+	// Read says that the machines were read since the start. Until then nothing is
+	// told of them: no machine that must stop would look like none that has to.
+	Read bool
 	// Machines are the assessments, the machine that needs someone most first.
 	Machines []advise.Assessment
 	// Records counts what came to the door since the agent started.
@@ -35,8 +40,26 @@ type Facts struct {
 	Spares []advise.Spares
 	// Channels are the ways a message can leave.
 	Channels []Channel
+	// Links are the connections that the agent keeps up.
+	Links []Link
+	// Forward is how sending on to a hub goes, nil for an agent that has none.
+	Forward *Forward
 	// StoreBytes is the size of the store's file.
 	StoreBytes int64
+}
+
+// Link is a connection to elsewhere: broker or hub.
+type Link struct {
+	Name string
+	Up   bool
+}
+
+// Forward is what waits for the hub, for how long the oldest has waited in seconds,
+// and how many records the hub refused since the start.
+type Forward struct {
+	Waiting uint64
+	Oldest  float64
+	Refused uint64
 }
 
 // Arrival is a kind of record and what became of it. Type is empty where a

@@ -46,6 +46,8 @@ func small() metrics.Facts {
 	moved := worn("K-11", advise.CheckFirst)
 	moved.Due = &advise.Due{Reason: advise.Moved}
 	return metrics.Facts{
+		Read: true, Ready: true, Links: []metrics.Link{{Name: "broker", Up: true}, {Name: "hub"}},
+		Forward: &metrics.Forward{Waiting: 12, Oldest: 90, Refused: 1},
 		Machines: []advise.Assessment{
 			worn("K-07", advise.Stop), moved, worn("K-02", advise.ServiceSoon),
 			{Machine: "K-30", State: advise.NoData}, worn("K-01", advise.Fit),
@@ -74,6 +76,14 @@ func scrape(t testing.TB, h http.Handler) string {
 	h.ServeHTTP(answer, httptest.NewRequest(http.MethodGet, "/metrics", nil))
 	require.Equal(t, http.StatusOK, answer.Code)
 	return answer.Body.String()
+}
+
+// Until the machines were read nothing is told of them: no series says that none must
+// stop.
+func TestNothingIsToldBeforeItWasRead(t *testing.T) {
+	for series := range samples(t, scrape(t, handler(t, metrics.Facts{}, metrics.DefaultOptions()))) {
+		assert.NotRegexp(t, `^arcdrift_(machine|spare|depots|alerts)`, series)
+	}
 }
 
 func TestValuesInBaseUnits(t *testing.T) {
@@ -122,6 +132,12 @@ func TestValuesInBaseUnits(t *testing.T) {
 		`arcdrift_notify_channel_dead{channel="mail"}`:                           1,
 		`arcdrift_build_info{goversion="go1.26",revision="abc",version="1.2.3"}`: 1,
 		`arcdrift_store_bytes`:                                                   4 << 20,
+		`arcdrift_ready`:                                                         1,
+		`arcdrift_link_up{link="broker"}`:                                        1,
+		`arcdrift_link_up{link="hub"}`:                                           0,
+		`arcdrift_forward_waiting_records`:                                       12,
+		`arcdrift_forward_oldest_waiting_seconds`:                                90,
+		`arcdrift_forward_refused_total`:                                         1,
 	} {
 		require.Contains(t, got, series)
 		assert.InDelta(t, value, got[series], 1e-15, series) // one rounding, of percent to ratio

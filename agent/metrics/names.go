@@ -25,6 +25,12 @@ const (
 	SparesHeld     = "arcdrift_spare_pairs_held"
 	DepotsShort    = "arcdrift_depots_short"
 
+	Ready          = "arcdrift_ready"
+	LinkUp         = "arcdrift_link_up"
+	ForwardWaiting = "arcdrift_forward_waiting_records"
+	ForwardOldest  = "arcdrift_forward_oldest_waiting_seconds"
+	ForwardRefused = "arcdrift_forward_refused_total"
+
 	Records      = "arcdrift_records_total"
 	AlertsFiring = "arcdrift_alerts_firing"
 	RuleSilenced = "arcdrift_alert_rule_silenced"

@@ -27,7 +27,7 @@ func (s *Server) routeAPI(mux *http.ServeMux) {
 	mux.HandleFunc("GET /api/v1/machines/{id}/records", s.getRecords)
 	mux.HandleFunc("GET /api/v1/site-check", s.onceRead(s.getSiteCheck))
 	mux.HandleFunc("GET /api/v1/offline", s.onceRead(s.getOffline))
-	mux.HandleFunc("GET /api/v1/alerts", s.getAlerts)
+	mux.HandleFunc("GET /api/v1/alerts", s.onceRead(s.getAlerts))
 	mux.HandleFunc("GET /api/v1/rules", s.getRules)
 	mux.HandleFunc("GET /api/v1/spares", s.onceRead(s.getSpares))
 }

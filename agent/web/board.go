@@ -105,6 +105,8 @@ type boardView struct {
 	Quiet          []string // rules of alerts that have silenced themselves
 	Shown          string
 	total          int
+	Reading        bool     // nothing is known yet
+	Broken         []string // connections to elsewhere, and why
 }
 
 type stateCount struct {
@@ -133,8 +135,8 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 	}
 	f := filterOf(r.URL.Query())
 	view, shown := boardOf(machines, f, s.Now())
-	view.Quiet = s.quiet()
-	if s.reading() {
+	view.Quiet, view.Broken = s.quiet(), s.Links()
+	if view.Reading = s.reading(); view.Reading {
 		view.Empty = "The agent is still reading its records; the machines appear here in a moment."
 	}
 	waiting, stop := context.WithTimeout(r.Context(), patience)

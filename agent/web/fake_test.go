@@ -32,6 +32,7 @@ type fake struct {
 	mu       sync.Mutex // a browser asks from other goroutines
 	machines []Machine
 	version  uint64
+	broken   []string // connections to elsewhere
 	traces   map[string]advise.Trace
 	history  map[string][]drift.Entry
 	refused  []intake.Refusal
@@ -78,7 +79,11 @@ func (f *fake) Take(_ context.Context, offers []intake.Offer) ([]intake.Receipt,
 func (f *fake) Board() ([]Machine, uint64) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	return slices.Clone(f.machines), f.version
+	version := f.version
+	if version == 0 && f.notReady == nil {
+		version = 1 // it was read
+	}
+	return slices.Clone(f.machines), version
 }
 
 // offers are what was taken so far.
@@ -178,7 +183,7 @@ func (anyone) Admit(net.IP, string, string) (auth.Pass, error) {
 // serverFor is a server on f whose clock stands at noon.
 func serverFor(t testing.TB, f *fake) *Server {
 	t.Helper()
-	s, err := New(Config{Guard: anyone{}, Findings: func() []string { return nil }, Door: f, Fleet: f, Said: f.Said, Records: f, Alerts: &f.alerts, Spares: func() []advise.Spares { return f.spares }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
+	s, err := New(Config{Guard: anyone{}, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Door: f, Fleet: f, Said: f.Said, Records: f, Alerts: &f.alerts, Spares: func() []advise.Spares { return f.spares }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
 	require.NoError(t, err)
 	s.before.patience, s.glance = time.Minute, time.Minute // no page of a test depends on how fast it is

@@ -122,7 +122,7 @@ func (s *Server) routePages(mux *http.ServeMux) {
 	mux.HandleFunc("GET /morning.txt", s.onceRead(s.morningText))
 	mux.HandleFunc("GET /rules", s.rules)
 	mux.HandleFunc("GET /refused", s.refusedPage)
-	mux.HandleFunc("GET /alerts", s.alerts)
+	mux.HandleFunc("GET /alerts", s.onceRead(s.alerts))
 	mux.HandleFunc("POST /alerts", s.answerAlert)
 	mux.HandleFunc("GET /spares", s.onceRead(s.sparesPage))
 	mux.HandleFunc("GET /phone", s.phone)
@@ -148,13 +148,10 @@ func (s *Server) onceRead(next http.HandlerFunc) http.HandlerFunc {
 
 const stillReading = "The agent has just started and is still reading its records: ask again in a moment."
 
-// reading says whether the agent is still at its first reading.
+// reading says whether the agent is still at its first reading, or could not do it.
 func (s *Server) reading() bool {
-	if s.Records.Ready() == nil {
-		return false
-	}
-	machines, version := s.Fleet.Board()
-	return len(machines) == 0 && version == 0
+	_, version := s.Fleet.Board()
+	return version == 0
 }
 
 // tag is the version of a live page: it changes with the fleet's answers and

@@ -266,14 +266,23 @@ func TestBoardOfNothing(t *testing.T) {
 	assert.Contains(t, w.Body.String(), "No records yet")
 }
 
+// A connection that does not stand is on the board, with why.
+func TestBoardSaysWhatIsBroken(t *testing.T) {
+	const why = "The MQTT broker tcp://yard:1883 is not connected: it says that the user or the password is wrong (mqtt-user, mqtt-password-file)."
+	w := get(t, &fake{broken: []string{why}}, "/")
+	checkHTML(t, w.Body.String())
+	assert.Contains(t, text(t, w), why)
+}
+
 func TestBoardWhileStarting(t *testing.T) {
 	f := &fake{notReady: errors.New("the machines' models are still being read")}
 	seen := text(t, get(t, f, "/"))
 	assert.Contains(t, seen, "still reading its records")
 	assert.NotContains(t, seen, "No records yet")
+	assert.NotContains(t, seen, "0 Stop", "no count that looks like an all-clear")
 
 	// Nobody is told that nobody needs anything, or that a machine is unknown.
-	asked := []string{"/morning", "/morning.txt", "/machines/K-07", "/moved?machine=K-07&temperature_c=4", "/spares",
+	asked := []string{"/alerts", "/api/v1/alerts", "/morning", "/morning.txt", "/machines/K-07", "/moved?machine=K-07&temperature_c=4", "/spares",
 		"/api/v1/machines", "/api/v1/machines/K-07", "/api/v1/site-check?machine=K-07", "/api/v1/spares", "/api/v1/offline?machine=K-07"}
 	for _, path := range asked {
 		w := get(t, f, path)

@@ -85,6 +85,8 @@ type Config struct {
 	Owed func(since time.Time) ([]advise.Owed, error)
 	// Findings are what its keeper must be told of the store, in sentences.
 	Findings func() []string
+	// Links are the connections to elsewhere that do not stand and why, in sentences.
+	Links func() []string
 	// Metrics answers /metrics.
 	Metrics http.Handler
 	// Hosts are the names this server is called by, beside localhost and plain
@@ -214,7 +216,7 @@ func (s *Server) Handler() http.Handler {
 func (s *Server) readyz(w http.ResponseWriter, _ *http.Request) {
 	if err := s.Records.Ready(); err != nil {
 		w.Header().Set("Retry-After", retryAfter)
-		plain(w, http.StatusServiceUnavailable, "not ready; the agent's log says why\n")
+		plain(w, http.StatusServiceUnavailable, "not ready: "+err.Error()+"\n")
 		return
 	}
 	text := "ready\n"
