@@ -8,6 +8,8 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"regexp"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -52,7 +54,9 @@ func TestDemoUnderPrometheus(t *testing.T) {
 	for _, state := range advise.States() {
 		prom.soonHas(t, fmt.Sprintf(`arcdrift_machines{state=%q} > 0`, state))
 	}
-	for _, expr := range append(boardExpressions(t), prom.rules(t)...) {
+	// This agent is ready and has no links; promtool tries those rules.
+	links := regexp.MustCompile(`arcdrift_(ready|link_up|forward)`)
+	for _, expr := range slices.DeleteFunc(append(boardExpressions(t), prom.rules(t)...), links.MatchString) {
 		prom.soonHas(t, expr)
 	}
 	assert.False(t, prom.has(t, `arcdrift_machine_state{machine="K-07",state="stop"} == 1`), "not every expression returns data")
