@@ -218,9 +218,9 @@ func (w *Weighed) decide(s *Subject) {
 	failed := a.Streak.givenUp(&s.Settings)
 	// One session speaks against electrodes only where their forecast does not
 	// speak for them: of healthy ones some session is given up now and then.
-	electrodes := !few && a.Streak.blame(CauseElectrodes) >= BlameElectrode && (a.Streak.Sessions > 1 || verdict.Failing >= WorthWatching)
+	electrodes := s.Checks.Found != "" || !few && a.Streak.blame(CauseElectrodes) >= BlameElectrode && (a.Streak.Sessions > 1 || verdict.Failing >= WorthWatching)
 	switch {
-	case failed && !few && (electrodes || a.Streak.Sessions > 1 && a.Streak.blame(CauseEnds) < BlameElectrode):
+	case failed && (electrodes || !few && a.Streak.Sessions > 1 && a.Streak.blame(CauseEnds) < BlameElectrode):
 		a.State = Stop
 	case a.Streak.Attempts > 0 && a.State == Fit:
 		a.State = CheckFirst

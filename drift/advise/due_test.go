@@ -173,6 +173,13 @@ func TestChecksAreKeptAndEnded(t *testing.T) {
 	})
 }
 
+// dirtyAndGivenUp is a machine whose session was given up after an inspection.
+func dirtyAndGivenUp(life forecast.Life) *Subject {
+	s := subject(failing(passing(20), 4, ""), life)
+	s.Checks = checksOf(pass(today.Add(-time.Hour)), served(today.Add(-time.Minute), drift.Inspected, drift.Dirty))
+	return s
+}
+
 // The rules and the states: electrode work and moves bind at once, the day's
 // check once the machine is used.
 func TestRulesMakeStates(t *testing.T) {
@@ -191,12 +198,13 @@ func TestRulesMakeStates(t *testing.T) {
 	}{
 		"idle in the morning":   {ruled(fine), Fit, "Check before the first splice: no calibration has passed today.", "Check before the first splice."},
 		"used in the morning":   {ruled(fine, spliced(morning, 4)), CheckFirst, "It has been used and no calibration has passed today: calibrate before the next splice.", "Calibrate before the next splice."},
-		"a new pair":            {ruled(fine, served(today.Add(time.Minute), drift.Replaced, "")), CheckFirst, "The electrodes were replaced on 2 Mar 22:31 and nothing has passed since: calibrate before the next splice.", "Calibrate before the next splice."},
+		"a new pair":            {ruled(fine, served(today.Add(time.Minute), drift.Replaced, "")), CheckFirst, "The electrodes were replaced on 2 Mar 22:31 UTC and nothing has passed since: calibrate before the next splice.", "Calibrate before the next splice."},
 		"a pair due, used":      {ruled(lasting(0.8, 300), spliced(morning, 4)), CheckFirst, "It has been used", "Calibrate before the next splice. Clean the electrodes by"},
 		"a pair due, idle":      {ruled(lasting(0.8, 300)), ServiceSoon, "Chance of a session", "by Wed 11 Mar. Check before the first splice."},
 		"a stop stays one":      {ruled(lasting(0.7, 20), spliced(morning, 4)), Stop, "Chance of a session today", "Do not splice with it."},
 		"found worn":            {ruled(fine, served(today.Add(time.Minute), drift.Inspected, drift.Worn)), ServiceSoon, "The bench found the electrodes worn on 2 Mar 2026, and no service has been logged since.", "Replace the electrodes by Mon 16 Mar."},
 		"found dirty":           {ruled(fine, served(today.Add(time.Minute), drift.Inspected, drift.Dirty)), ServiceSoon, "The bench found the electrodes dirty", "Clean the electrodes by Mon 16 Mar."},
+		"found dirty, given up": {dirtyAndGivenUp(fine), Stop, "The bench found the electrodes dirty", "Do not splice with it. "},
 		"found worn, then fine": {ruled(fine, served(today.Add(time.Minute), drift.Inspected, drift.Worn), served(today.Add(time.Hour), drift.Inspected, drift.Fine)), Fit, "Check before", "Check before"},
 		"found worn, replaced":  {ruled(fine, served(today.Add(time.Minute), drift.Inspected, drift.Worn), served(today.Add(time.Hour), drift.Replaced, drift.Worn)), CheckFirst, "The electrodes were replaced", "Calibrate before the next splice."},
 	} {

@@ -71,8 +71,8 @@ func elsewhere(e *drift.Entry, before *Checks) bool {
 		return true
 	}
 	c := e.Calibration
-	if c == nil {
-		return false
+	if c == nil || !before.Changed.IsZero() {
+		return false // the check that a move known before asked for, late or not
 	}
 	_, far := considerable(c.Altitude, before.Altitude, considerableMetres)
 	return far || c.Trigger == "moved"

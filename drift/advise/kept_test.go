@@ -42,6 +42,18 @@ func TestHowTheRulesWereKept(t *testing.T) {
 	assert.Equal(t, []KeptRow{{Week: "2026-W10", Name: "type-2", AfterService: Tally{1, 0}, AfterMove: Tally{2, 1}}}, KeptBy(ByModel, owed))
 }
 
+// A check after the first splices at a place keeps no rule.
+func TestALateCheckKeepsNoRule(t *testing.T) {
+	w := Watch{Zone: time.UTC}
+	late := pass(at7(80)).at("Tarn Pass")
+	late.Calibration.Trigger = "moved"
+	var owed []Owed
+	for _, h := range []happened{pass(at7(0)).at("Mill Lane"), spliced(at7(70), 3).at("Tarn Pass"), late, spliced(at7(90), 3).at("Tarn Pass")} {
+		owed = append(owed, w.Take(&drift.Entry{Record: h.Record}, h.pair)...)
+	}
+	assert.Equal(t, []Owed{{Rule: Moved, Time: at7(70), Site: "Tarn Pass"}}, owed, "counted once, when it was used")
+}
+
 // A move and a new pair that the calibration itself tells of were checked.
 func TestChecksThatTellOfWhatTheyAreFor(t *testing.T) {
 	w := Watch{Zone: time.UTC, Every: 0}

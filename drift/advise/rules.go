@@ -49,7 +49,7 @@ func (r *Rules) words(d *Due, zone *time.Location) []string {
 
 // done says what was done to the electrodes, and when.
 func (r *Rules) done(zone *time.Location) string {
-	on := r.Work.In(zone).Format("2 Jan 15:04")
+	on := r.Work.In(zone).Format("2 Jan 15:04 MST")
 	switch {
 	case r.Done != "":
 		return fmt.Sprintf("The electrodes were %s on %s", r.Done, on)
