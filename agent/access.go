@@ -76,9 +76,11 @@ once.`,
 func personCommand(env Env) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "person",
-		Short: "The people who may see the pages from elsewhere",
-		Long: `Names the people who may see the pages from other computers, as readers, or
-change what is there, as writers. Once there is an account, nobody is let in
+		Short: "The people who may see the pages, and their roles",
+		Long: `Names the people who may see the pages, and what each may do there: a reader
+reads, a member of a crew also logs calibrations, arc counts, splices and
+corrections, the bench also services and answers to alerts, and a manager also
+sets up, keeps the accounts and takes everything out. Once there is an account, nobody is let in
 without one, not from this computer either; its commands need none. A running
 agent sees a change at once.`,
 		Example: "  arcdrift person list",
@@ -86,16 +88,24 @@ agent sees a change at once.`,
 	add := &cobra.Command{
 		Use:     "add NAME",
 		Short:   "Make a person's account and show its secret, once",
-		Example: "  arcdrift person add office\n  arcdrift person add bench --role writer",
+		Example: "  arcdrift person add office\n  arcdrift person add ines --role bench",
 	}
-	role := choice{string(auth.Reader), []string{string(auth.Reader), string(auth.Writer)}}
+	role := choice{string(auth.Reader), words(auth.Roles())}
 	add.Flags().Var(&role, "role", "what they may do")
 	role.offer(add, "role")
 	add.RunE = func(cmd *cobra.Command, args []string) error {
 		return addAccount(env, dbPath(cmd), auth.Account{Name: args[0], Role: auth.Role(role.value)})
 	}
-	cmd.AddCommand(add, listAccounts(env, "person", "people", auth.Reader, auth.Writer), removeAccount("person", "office", auth.Reader, auth.Writer))
+	cmd.AddCommand(add, listAccounts(env, "person", "people", auth.Roles()...), removeAccount("person", "office", auth.Roles()...))
 	return cmd
+}
+
+// words are the roles as they are written.
+func words(roles []auth.Role) (out []string) {
+	for _, r := range roles {
+		out = append(out, string(r))
+	}
+	return out
 }
 
 // addAccount makes an account and shows its secret.

@@ -112,7 +112,7 @@ func TestDoorsAskForNames(t *testing.T) {
 	cert, key := selfSigned(t)
 	db := tempDB(t)
 	device := account(t, db, "device", "add", "van-4", "--machines", "K-07")
-	person := account(t, db, "person", "add", "bench", "--role", "writer")
+	person := account(t, db, "person", "add", "bench", "--role", "bench")
 	config, err := settings(t, db, "--http-listen=0.0.0.0:0", "--mqtt-listen=0.0.0.0:0", "--tls-cert", cert, "--tls-key", key)
 	require.NoError(t, err)
 	s, log, _ := startServer(t, db, func(c *Config) { *c = config })

@@ -92,7 +92,7 @@ func TestArrivalAndSenderCannotBeForged(t *testing.T) {
 	who := map[string]string{
 		"bench-2": account(t, db, "device", "add", "bench-2", "--machines", "K-07"),
 		"van-4":   account(t, db, "device", "add", "van-4", "--machines", "K-07", "--forwards"),
-		"lead":    account(t, db, "person", "add", "lead", "--role", "writer"),
+		"lead":    account(t, db, "person", "add", "lead", "--role", "manager"),
 	}
 	s, _, _ := startServer(t, db, nil)
 	const before = "2026-02-01T08:00:00Z"

@@ -31,15 +31,16 @@ func TestThisComputerNeedsAnAccountOnceThereAreSome(t *testing.T) {
 	assert.Equal(t, []int{http.StatusOK, http.StatusCreated}, []int{read, write})
 	require.NoError(t, publish)
 
-	listener := exec.Command("mosquitto_sub", "-p", port, "-t", "arcdrift/v1/#", "-C", "1")
-	require.NoError(t, listener.Start())
+	heard := mosquittoSub(t, port, "arcdrift/v1/+/receipt")
+	soon(t, "somebody listens", func() bool {
+		_, _, publish := try()
+		return publish == nil && heard.String() != ""
+	})
 	account(t, db, "person", "add", "office")
 	read, write, publish = try()
 	assert.Equal(t, []int{http.StatusUnauthorized, http.StatusUnauthorized}, []int{read, write})
 	require.Error(t, publish)
 	soon(t, "who came in before is shown out", func() bool { return strings.Contains(log.String(), "an MQTT client was shown out") })
-	require.NoError(t, listener.Process.Kill())
-	_ = listener.Wait() // it was killed
 
 	r := cli(t, Env{}, "log", "usage", "--machine", "K-07", "--arc-count", "12", "--db", db)
 	assert.Zero(t, r.code, "a command on this computer needs none: %s", r.say)

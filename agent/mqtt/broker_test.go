@@ -221,7 +221,7 @@ func (oneMachine) Admit(p Peer) (auth.Pass, error) {
 func (oneMachine) Holds(p auth.Pass) (auth.Pass, error) { return p, nil }
 
 func TestPassHoldsADeviceToItsMachine(t *testing.T) {
-	one, every := auth.Pass{Role: auth.Device, Machines: auth.Machines{"K-07", "L-*"}}, auth.Pass{Role: auth.Writer}
+	one, every := auth.Pass{Role: auth.Device, Machines: auth.Machines{"K-07", "L-*"}}, auth.Pass{Role: auth.Manager}
 	reader := auth.Pass{Role: auth.Reader}
 	for _, c := range []struct {
 		topic      string

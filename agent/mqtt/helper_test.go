@@ -133,7 +133,7 @@ func newDesk() (Desk, *fakeDoor) {
 // anyone is a guard that lets everybody in.
 type anyone struct{}
 
-func (anyone) Admit(Peer) (auth.Pass, error) { return auth.Pass{Role: auth.Writer}, nil }
+func (anyone) Admit(Peer) (auth.Pass, error) { return auth.Pass{Role: auth.Manager}, nil }
 
 func (anyone) Holds(p auth.Pass) (auth.Pass, error) { return p, nil }
 

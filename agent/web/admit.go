@@ -21,9 +21,40 @@ type Guard interface {
 	Admit(from net.IP, name, secret string) (auth.Pass, error)
 }
 
-// devicePaths are what a device needs: to hand in records, which are then held
-// to its machines, and to ask.
-var devicePaths = []string{"POST /api/v1/records", "POST /api/v1/refused", "GET /api/v1/site-check"}
+// routes are the paths of the server, each with the right it takes.
+type routes struct {
+	*http.ServeMux
+	server *Server
+	all    map[string]auth.Right // by pattern; "" for everybody
+}
+
+// open serves everybody.
+func (m *routes) open(pattern string, h http.HandlerFunc) {
+	m.all[pattern] = ""
+	m.ServeMux.HandleFunc(pattern, h)
+}
+
+// to serves those who have the right.
+func (m *routes) to(right auth.Right, pattern string, h http.HandlerFunc) {
+	m.all[pattern] = right
+	m.ServeMux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
+		pass := passOf(r)
+		if !pass.Role.May(right) {
+			m.server.Log.Warn("an account tried what it may not", "user", pass.Name, "role", pass.Role, "from", r.RemoteAddr, "method", r.Method, "path", r.URL.Path)
+			m.server.turnAway(w, r, http.StatusForbidden, "this account may not do that")
+			return
+		}
+		h(w, r)
+	})
+}
+
+// HandleFunc serves those who may read.
+func (m *routes) HandleFunc(pattern string, h http.HandlerFunc) {
+	if !strings.HasPrefix(pattern, "GET ") {
+		panic("web: " + pattern + " changes something: it takes more than the right to read")
+	}
+	m.to(auth.Read, pattern, h)
+}
 
 // passKey finds the pass in a request's context, connKey its connection.
 type (
@@ -37,32 +68,29 @@ func passOf(r *http.Request) auth.Pass {
 	return p
 }
 
-// admit lets nothing in but what the guard and the role allow. Health and the
-// looks of the pages are for everybody.
-func (s *Server) admit(next http.Handler) http.Handler {
+// admit lets nobody in whom the guard does not, but to what is everybody's: health,
+// the looks of the pages, and signing in. What somebody may do is asked where the
+// route is, and of each record.
+func (s *Server) admit(m *routes) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		reading := r.Method == http.MethodGet || r.Method == http.MethodHead
-		if reading && (r.URL.Path == "/healthz" || r.URL.Path == "/readyz" || strings.HasPrefix(r.URL.Path, "/static/")) {
-			next.ServeHTTP(w, r)
-			return
+		if _, pattern := m.Handler(r); pattern != "" {
+			if right, known := m.all[pattern]; known && right == "" {
+				m.ServeHTTP(w, r)
+				return
+			}
 		}
 		name, secret, _ := r.BasicAuth()
 		pass, err := passOf(r), error(nil)
 		if pass.Role == "" {
 			pass, err = s.Guard.Admit(s.cameFrom(r), name, secret)
 		}
-		allowed := pass.Role == auth.Writer || pass.Role == auth.Reader && reading ||
-			pass.Role == auth.Device && slices.Contains(devicePaths, r.Method+" "+r.URL.Path)
 		switch {
-		case err == nil && allowed:
+		case err == nil:
 			if conn, ok := r.Context().Value(connKey{}).(*gate.Conn); ok {
 				conn.Known()
 			}
-			next.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), passKey{}, pass)))
+			s.orLost(m.ServeMux).ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), passKey{}, pass)))
 			return
-		case err == nil:
-			err = errors.New("the account may not do that")
-			s.turnAway(w, r, http.StatusForbidden, "this account may not do that")
 		case errors.Is(err, auth.ErrTooMany):
 			w.Header().Set("Retry-After", "60")
 			s.turnAway(w, r, http.StatusTooManyRequests, err.Error())
@@ -101,7 +129,7 @@ func (s *Server) turnAway(w http.ResponseWriter, r *http.Request, status int, wh
 	switch status {
 	case http.StatusForbidden:
 		v.Title, v.Word, v.Again = "Not with this account", "To the fleet", "/"
-		v.Do = "Readers look, writers log and answer. Ask whoever keeps the agent for an account that may. Nothing was taken."
+		v.Do = "Readers look, crews log, the bench logs services and answers alerts, managers do all else. Ask a manager for an account that may. Nothing was taken."
 	case http.StatusTooManyRequests:
 		v.Title, v.Do = "Wait a minute", "Then sign in once more, with care."
 	}

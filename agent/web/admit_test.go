@@ -3,6 +3,7 @@ package web
 import (
 	"compress/gzip"
 	"errors"
+	"io"
 	"net"
 	"net/http"
 	"net/http/httptest"
@@ -16,17 +17,17 @@ import (
 	"arcdrift/agent/auth"
 )
 
-// roster is a guard of three names, each with its own name as secret, and of
+// roster is a guard of a name for each role, each with its own name as secret, and of
 // whoever is on this computer.
 type roster struct{ broken error }
 
 func (g roster) Admit(from net.IP, name, secret string) (auth.Pass, error) {
-	roles := map[string]auth.Role{"van-4": auth.Device, "office": auth.Reader, "bench": auth.Writer}
+	roles := map[string]auth.Role{"van-4": auth.Device, "office": auth.Reader, "crew": auth.Crew, "bench": auth.Bench, "lead": auth.Manager}
 	switch {
 	case g.broken != nil:
 		return auth.Pass{}, g.broken
 	case name == "" && from.IsLoopback():
-		return auth.Pass{Role: auth.Writer}, nil
+		return auth.Pass{Role: auth.Manager}, nil
 	case name == "":
 		return auth.Pass{}, auth.ErrWho
 	case secret != name || roles[name] == "":
@@ -38,7 +39,7 @@ func (g roster) Admit(from net.IP, name, secret string) (auth.Pass, error) {
 // guarded asks a server with that guard as somebody from another computer.
 func guarded(t *testing.T, f *fake, g Guard, name string, r *http.Request) *httptest.ResponseRecorder {
 	t.Helper()
-	s := serverFor(t, f)
+	s := openServer(t, f)
 	s.Guard = g
 	r.Host = "localhost"
 	if name != "" {
@@ -51,24 +52,30 @@ func guarded(t *testing.T, f *fake, g Guard, name string, r *http.Request) *http
 
 func TestRolesAtThePages(t *testing.T) {
 	for _, c := range []struct {
-		method, path                   string
-		nobody, device, reader, writer int
+		method, path                                string
+		nobody, device, reader, crew, bench, manage int
 	}{
-		{"GET", "/healthz", 200, 200, 200, 200},
-		{"GET", "/readyz", 200, 200, 200, 200},
-		{"GET", "/static/style.css", 200, 200, 200, 200},
-		{"GET", "/", 401, 403, 200, 200},
-		{"GET", "/machines/K-07", 401, 403, 200, 200},
-		{"GET", "/api/v1/machines", 401, 403, 200, 200},
-		{"GET", "/refused", 401, 403, 200, 200},
-		{"POST", "/api/v1/records", 401, 201, 403, 201},
-		{"POST", "/api/v1/refused", 401, 422, 403, 422},
-		{"POST", "/log", 401, 403, 403, 400},
-		{"POST", "/healthz", 401, 403, 403, 405},
-		{"POST", "/static/style.css", 401, 403, 403, 405},
-		{"GET", "/static/../api/v1/machines", 307, 307, 307, 307},
+		{"GET", "/healthz", 200, 200, 200, 200, 200, 200},
+		{"GET", "/readyz", 200, 200, 200, 200, 200, 200},
+		{"GET", "/static/style.css", 200, 200, 200, 200, 200, 200},
+		{"GET", "/", 401, 403, 200, 200, 200, 200},
+		{"GET", "/machines/K-07", 401, 403, 200, 200, 200, 200},
+		{"GET", "/api/v1/machines", 401, 403, 200, 200, 200, 200},
+		{"GET", "/refused", 401, 403, 200, 200, 200, 200},
+		{"GET", "/log", 401, 403, 200, 200, 200, 200},
+		{"POST", "/api/v1/records", 401, 201, 403, 201, 201, 201},
+		{"POST", "/api/v1/refused", 401, 422, 403, 403, 403, 422},
+		{"POST", "/log", 401, 403, 403, 400, 400, 400},
+		{"POST", "/correct", 401, 403, 403, 404, 404, 404},
+		{"POST", "/service", 401, 403, 403, 403, 400, 400},
+		{"POST", "/alerts", 401, 403, 403, 403, 400, 400},
+		{"GET", "/api/v1/records", 401, 403, 403, 403, 403, 200},
+		{"GET", "/api/v1/backup", 401, 403, 403, 403, 403, 200},
+		{"POST", "/healthz", 401, 405, 405, 405, 405, 405},
+		{"POST", "/static/style.css", 401, 405, 405, 405, 405, 405},
+		{"GET", "/static/../api/v1/machines", 401, 307, 307, 307, 307, 307},
 	} {
-		for name, want := range map[string]int{"": c.nobody, "van-4": c.device, "office": c.reader, "bench": c.writer} {
+		for name, want := range map[string]int{"": c.nobody, "van-4": c.device, "office": c.reader, "crew": c.crew, "bench": c.bench, "lead": c.manage} {
 			var body string
 			if c.method == "POST" {
 				body = good
@@ -78,6 +85,62 @@ func TestRolesAtThePages(t *testing.T) {
 			assert.Equal(t, want == 401, w.Header().Get("WWW-Authenticate") != "", "%s %s", c.method, c.path)
 		}
 	}
+}
+
+// Every route there is, asked by every role and by strangers in many ways: none is
+// answered to whom the table of rights does not name.
+func TestEveryRouteKeepsToTheRights(t *testing.T) {
+	s := openServer(t, yard())
+	s.Guard = roster{}
+	s.Metrics = http.HandlerFunc(func(http.ResponseWriter, *http.Request) {})
+	all, handler := s.routes().all, s.Handler()
+	require.Greater(t, len(all), 30)
+	roles := map[string]auth.Role{"": "", "mallory": "", "van-4": auth.Device, "office": auth.Reader, "crew": auth.Crew, "bench": auth.Bench, "lead": auth.Manager}
+	tries, through := 0, 0
+	ask := func(pattern, name, accept, from, way string) int {
+		method, path, _ := strings.Cut(pattern, " ")
+		path = strings.NewReplacer("{$}", "", "{id}", "K-07", "{token}", "x").Replace(path)
+		r := httptest.NewRequest(method, path+way, strings.NewReader("{}"))
+		r.Host, r.RemoteAddr = "localhost", from
+		r.Header.Set("X-Forwarded-For", "198.51.100.1")
+		r.Header.Set("Accept", accept)
+		if name != "" {
+			r.SetBasicAuth(name, name)
+		}
+		w := httptest.NewRecorder()
+		handler.ServeHTTP(w, r)
+		return w.Code
+	}
+	for pattern, right := range all {
+		for name, role := range roles {
+			for _, accept := range []string{"", "text/html", "application/json"} {
+				for _, from := range []string{"192.0.2.7:1", "127.0.0.1:1", "[2001:db8::1]:1"} {
+					for _, way := range []string{"", "?via=forward", "?as_of=2026-03-01T12:00:00Z&to=/"} {
+						code := ask(pattern, name, accept, from, way)
+						if right == "" || role.May(right) {
+							assert.NotEqual(t, http.StatusUnauthorized, code, "%s as %q", pattern, name)
+							continue
+						}
+						tries++
+						if code != http.StatusUnauthorized && code != http.StatusForbidden {
+							through++
+							t.Errorf("%s%s as %q: %d", pattern, way, name, code)
+						}
+					}
+				}
+			}
+		}
+	}
+	t.Logf("%d tries of %d routes, %d through", tries, len(all), through)
+	assert.GreaterOrEqual(t, tries, 2000)
+}
+
+// openServer is a server of f that can export, too.
+func openServer(t *testing.T, f *fake) *Server {
+	s := serverFor(t, f)
+	s.Export = func(io.Writer, string) error { return nil }
+	s.Backup = func(io.Writer) error { return nil }
+	return s
 }
 
 func TestNotLetInChangesNothing(t *testing.T) {

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"time"
 
+	"arcdrift/agent/auth"
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
@@ -17,15 +18,15 @@ import (
 // retryAfter is when, in seconds, it is worth asking again.
 const retryAfter = "5"
 
-func (s *Server) routeAPI(mux *http.ServeMux) {
-	mux.HandleFunc("POST /api/v1/records", s.postRecords)
-	mux.HandleFunc("POST /api/v1/refused", s.postRefused)
-	mux.HandleFunc("GET /api/v1/records", s.getExport)
-	mux.HandleFunc("GET /api/v1/backup", s.getBackup)
+func (s *Server) routeAPI(mux *routes) {
+	mux.to(auth.HandIn, "POST /api/v1/records", s.postRecords)
+	mux.to(auth.Relay, "POST /api/v1/refused", s.postRefused)
+	mux.to(auth.Export, "GET /api/v1/records", s.getExport)
+	mux.to(auth.Export, "GET /api/v1/backup", s.getBackup)
 	mux.HandleFunc("GET /api/v1/machines", s.onceRead(s.getMachines))
 	mux.HandleFunc("GET /api/v1/machines/{id}", s.onceRead(s.getMachine))
 	mux.HandleFunc("GET /api/v1/machines/{id}/records", s.getRecords)
-	mux.HandleFunc("GET /api/v1/site-check", s.onceRead(s.getSiteCheck))
+	mux.to(auth.Ask, "GET /api/v1/site-check", s.onceRead(s.getSiteCheck))
 	mux.HandleFunc("GET /api/v1/offline", s.onceRead(s.getOffline))
 	mux.HandleFunc("GET /api/v1/alerts", s.onceRead(s.getAlerts))
 	mux.HandleFunc("GET /api/v1/rules", s.getRules)

@@ -177,7 +177,7 @@ func (f *fake) Ready() error { return f.notReady }
 type anyone struct{}
 
 func (anyone) Admit(net.IP, string, string) (auth.Pass, error) {
-	return auth.Pass{Role: auth.Writer}, nil
+	return auth.Pass{Role: auth.Manager}, nil
 }
 
 // serverFor is a server on f whose clock stands at noon.

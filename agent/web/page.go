@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"arcdrift/agent/auth"
 	"arcdrift/dashboards"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
@@ -108,22 +109,22 @@ func (s *Server) fail(w http.ResponseWriter, err error) {
 	plain(w, http.StatusInternalServerError, "The agent could not answer; its log says why. Nothing that was taken is lost.\n")
 }
 
-func (s *Server) routePages(mux *http.ServeMux) {
+func (s *Server) routePages(mux *routes) {
 	mux.HandleFunc("GET /{$}", s.board)
 	mux.HandleFunc("GET /machines/{id}", s.onceRead(s.machine))
 	mux.HandleFunc("GET /moved", s.onceRead(s.moved))
 	mux.HandleFunc("GET /log", s.logForm)
-	mux.HandleFunc("POST /log", s.logRecord)
+	mux.to(auth.Log, "POST /log", s.logRecord)
 	mux.HandleFunc("GET /service", s.benchForm)
-	mux.HandleFunc("POST /service", s.benchRecords)
+	mux.to(auth.Service, "POST /service", s.benchRecords)
 	mux.HandleFunc("GET /correct", s.correctForm)
-	mux.HandleFunc("POST /correct", s.correctRecord)
+	mux.to(auth.Log, "POST /correct", s.correctRecord)
 	mux.HandleFunc("GET /morning", s.onceRead(s.morning))
 	mux.HandleFunc("GET /morning.txt", s.onceRead(s.morningText))
 	mux.HandleFunc("GET /rules", s.rules)
 	mux.HandleFunc("GET /refused", s.refusedPage)
 	mux.HandleFunc("GET /alerts", s.onceRead(s.alerts))
-	mux.HandleFunc("POST /alerts", s.answerAlert)
+	mux.to(auth.Service, "POST /alerts", s.answerAlert)
 	mux.HandleFunc("GET /spares", s.onceRead(s.sparesPage))
 	mux.HandleFunc("GET /phone", s.phone)
 	mux.HandleFunc("GET "+signIn, s.signedIn)

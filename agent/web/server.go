@@ -198,19 +198,24 @@ func (s *Server) RunAs(ctx context.Context, ln net.Listener, pass auth.Pass) err
 	return err
 }
 
+// routes lists every path with the right it takes.
+func (s *Server) routes() *routes {
+	m := &routes{http.NewServeMux(), s, map[string]auth.Right{}}
+	s.routeAPI(m)
+	s.routePages(m)
+	m.open("GET /static/", http.StripPrefix("/static/", static()).ServeHTTP)
+	m.open("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { plain(w, http.StatusOK, "ok\n") })
+	m.open("GET /readyz", s.readyz)
+	if s.Metrics != nil {
+		m.HandleFunc("GET /metrics", s.Metrics.ServeHTTP)
+	}
+	return m
+}
+
 // Handler is every route behind every guard.
 func (s *Server) Handler() http.Handler {
-	mux := http.NewServeMux()
-	s.routeAPI(mux)
-	s.routePages(mux)
-	mux.Handle("GET /static/", http.StripPrefix("/static/", static()))
-	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { plain(w, http.StatusOK, "ok\n") })
-	mux.HandleFunc("GET /readyz", s.readyz)
-	if s.Metrics != nil {
-		mux.Handle("GET /metrics", s.Metrics)
-	}
 	origin := http.NewCrossOriginProtection()
-	return s.onlyOurHosts(headers(small(origin.Handler(s.admit(http.MaxBytesHandler(s.orLost(mux), maxBody))))))
+	return s.onlyOurHosts(headers(small(origin.Handler(http.MaxBytesHandler(s.admit(s.routes()), maxBody)))))
 }
 
 func (s *Server) readyz(w http.ResponseWriter, _ *http.Request) {

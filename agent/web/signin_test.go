@@ -26,7 +26,7 @@ func (l *lock) Admit(_ net.IP, name, secret string) (auth.Pass, error) {
 	case secret != *l.key.Load():
 		return auth.Pass{}, auth.ErrWrong
 	}
-	return auth.Pass{Name: name, Role: auth.Writer}, nil
+	return auth.Pass{Name: name, Role: auth.Manager}, nil
 }
 
 // typing answers what a browser asks of a person: with bench and the secret, or
@@ -116,7 +116,7 @@ func TestWhoIsTurnedAwayIsToldWhatToDo(t *testing.T) {
 	w = page("office", "POST", "/log")
 	assert.Equal(t, http.StatusForbidden, w.Code)
 	checkHTML(t, w.Body.String())
-	assert.Contains(t, text(t, w), "Readers look, writers log and answer.")
+	assert.Contains(t, text(t, w), "Readers look, crews log")
 
 	// A script is told, but no window opens in the middle of work.
 	r := httptest.NewRequest("GET", "/api/v1/machines", nil)
