@@ -55,7 +55,8 @@ type alerting struct {
 	mu sync.Mutex // guards what follows
 	memory
 	view   alert.View
-	looked bool // at every machine, since the start
+	looked bool                 // at every machine, since the start
+	ahead  map[string]time.Time // see notAhead
 }
 
 // newAlerting takes up where the store says it was left. doors tells when each
@@ -65,7 +66,7 @@ func newAlerting(c Alerts, s *store.Store, f *fleet.Fleet, doors func() map[stri
 	publish func(ctx context.Context, machine string, payload []byte) error, now func() time.Time, log *slog.Logger) (*alerting, error) {
 	a := &alerting{
 		store: s, fleet: f, doors: doors, quiet: c.Quiet, client: notify.Client(), now: now, log: log, box: newOutbox(s),
-		policy: alert.Policy{To: c.To, Hold: c.Hold, Morning: c.Morning, WorkDays: c.WorkDays, Zone: c.Zone, Page: c.Page},
+		ahead: map[string]time.Time{}, policy: alert.Policy{To: c.To, Hold: c.Hold, Morning: c.Morning, WorkDays: c.WorkDays, Zone: c.Zone, Page: c.Page},
 	}
 	channels := map[string]notify.Channel{}
 	for name, open := range c.Channels {
@@ -237,6 +238,7 @@ func (a *alerting) doorsAt(now time.Time) []alert.Door {
 	var out []alert.Door
 	for name, last := range a.doors() {
 		quiet := a.quiet
+		last = a.notAhead(name, last, now)
 		for day := last.In(a.policy.Zone); day.Before(now); day = day.AddDate(0, 0, 1) {
 			if !a.policy.WorkDays[day.Weekday()] {
 				quiet += 24 * time.Hour
@@ -245,6 +247,21 @@ func (a *alerting) doorsAt(now time.Time) []alert.Door {
 		out = append(out, alert.Door{Name: name, Last: last, Quiet: quiet})
 	}
 	return out
+}
+
+// notAhead is when a door last brought something; where the clock was ahead then,
+// the moment at which it was found so.
+func (a *alerting) notAhead(door string, last, now time.Time) time.Time {
+	if !last.After(now) {
+		delete(a.ahead, door)
+		return last
+	}
+	found, known := a.ahead[door]
+	if !known || found.After(now) {
+		found = now
+		a.ahead[door] = found
+	}
+	return found
 }
 
 // current is the policy with what the fleet has taught of the rules.

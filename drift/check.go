@@ -135,6 +135,9 @@ func (f *Field) checkText(v string) error {
 	return nil
 }
 
+// Holds says whether a number lies within the field's bounds.
+func (f *Field) Holds(v float64) bool { return f.inBounds(v) }
+
 func (f *Field) inBounds(v float64) bool {
 	return v <= f.Max && (v > f.Min || v == f.Min && !f.OpenMin)
 }

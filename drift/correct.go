@@ -1,6 +1,9 @@
 package drift
 
-import "slices"
+import (
+	"slices"
+	"time"
+)
 
 // Correct applies the corrections among one machine's ordered entries to the
 // records they name and returns the entries as they now read, corrections left
@@ -35,7 +38,9 @@ func Correct(ordered []Entry) []Entry {
 				now.CorrectedBy = append(now.CorrectedBy, ids[c])
 			}
 		}
-		timeChanged = timeChanged || !now.Time.Equal(e.Time)
+		if !now.Time.Equal(e.Time) {
+			timeChanged, now.Placed = true, time.Time{} // somebody says when it was
+		}
 		out = append(out, now)
 	}
 	if timeChanged {

@@ -3,6 +3,7 @@ package drift
 import (
 	"cmp"
 	"container/heap"
+	"math"
 	"slices"
 	"time"
 )
@@ -14,8 +15,9 @@ import (
 // A source's own numbers (epoch, seq) win over its clock. Its records keep that
 // order; where the clock contradicts it, the longest run of records whose clock
 // agrees is believed and the others take the time of the record before them.
-// Sources, and records without numbers, are then merged by that time, ties by
-// id. It returns where the entries end.
+// Sources, and records without numbers, are then merged by that time; those of one
+// time by their arrival, but attempts of one session by their number, or else by
+// the arc count. It returns where the entries end.
 func Order(entries []Entry) Tail {
 	streams := map[string][]placed{}
 	loose := []placed{}
@@ -28,6 +30,7 @@ func Order(entries []Entry) Tail {
 		}
 	}
 	slices.SortFunc(loose, placed.compare)
+	untie(loose)
 	queues := merge{}
 	if len(loose) > 0 {
 		queues = append(queues, loose)
@@ -40,7 +43,9 @@ func Order(entries []Entry) Tail {
 		queues = append(queues, s)
 	}
 	for _, q := range queues {
-		tail.reach(slices.MaxFunc(q, placed.compare))
+		for _, p := range q {
+			tail.reach(p)
+		}
 	}
 	heap.Init(&queues)
 	for i := range entries {
@@ -61,7 +66,75 @@ type placed struct {
 }
 
 func (p placed) compare(q placed) int {
-	return cmp.Or(p.at.Compare(q.at), cmp.Compare(p.ID, q.ID), p.compareTaking(q))
+	return cmp.Or(p.at.Compare(q.at), p.compareTaking(q), cmp.Compare(p.ID, q.ID))
+}
+
+// untie puts calibrations of one time into the order of their attempts: within a
+// session by the attempt's number, where none has one by the arc count. They share
+// the places that they have by arrival, so that what came between stays there.
+func untie(sorted []placed) {
+	for from := 0; from < len(sorted); {
+		to := from + 1
+		for to < len(sorted) && sorted[to].at.Equal(sorted[from].at) {
+			to++
+		}
+		if to-from > 1 {
+			untieOne(sorted[from:to])
+		}
+		from = to
+	}
+}
+
+func untieOne(tied []placed) {
+	type group struct {
+		session  string
+		services int // a service between two attempts stays there
+	}
+	sessions := map[group][]int{}
+	services := 0
+	for i, p := range tied {
+		switch {
+		case p.Service != nil:
+			services++
+		case p.Calibration != nil:
+			g := group{p.Calibration.Session, services}
+			sessions[g] = append(sessions[g], i)
+		}
+	}
+	for _, places := range sessions {
+		members := make([]placed, len(places))
+		for k, i := range places {
+			members[k] = tied[i]
+		}
+		ordinal := func(p placed) (int64, bool) { return p.Calibration.Attempt.Get() }
+		if !rises(members, ordinal) {
+			ordinal = func(p placed) (int64, bool) { return p.ArcCount.Get() }
+			if !rises(members, ordinal) || fell(members) {
+				continue
+			}
+		}
+		slices.SortStableFunc(members, func(p, q placed) int {
+			a, _ := ordinal(p)
+			b, _ := ordinal(q)
+			return cmp.Compare(a, b)
+		})
+		for k, i := range places {
+			tied[i] = members[k]
+		}
+	}
+}
+
+// rises says whether all have an ordinal of their own.
+func rises(members []placed, ordinal func(placed) (int64, bool)) bool {
+	seen := make(map[int64]bool, len(members))
+	for _, p := range members {
+		n, known := ordinal(p)
+		if !known || seen[n] {
+			return false
+		}
+		seen[n] = true
+	}
+	return true
 }
 
 // compareNumbers compares records of one source by its own numbers.
@@ -124,6 +197,17 @@ func believeLongestRun(s []placed) (steady bool) {
 		}
 	}
 	return len(last) == 1
+}
+
+// fell says whether the counters are so far apart that one was set back between.
+func fell(members []placed) bool {
+	low, high := int64(math.MaxInt64), int64(0)
+	for _, p := range members {
+		n := p.ArcCount.Or(0)
+		low, high = min(low, n), max(high, n)
+	}
+	const session = 20 // attempts at most
+	return high-low > session*int64(len(members))
 }
 
 // merge is a heap of ordered queues, the one with the earliest head first.

@@ -149,3 +149,48 @@ func TestOneWildClockDragsNobody(t *testing.T) {
 		require.Equal(t, strings.Join(want, " "), ids(entries))
 	})
 }
+
+// try is an attempt at the morning's start, taken as the n-th.
+func try(id string, n uint64, change ...func(*drift.Entry)) drift.Entry {
+	e := at(id, 0)
+	e.Type, e.Calibration, e.StoreSeq = drift.TypeCalibration, &drift.Calibration{}, n
+	for _, f := range change {
+		f(&e)
+	}
+	return e
+}
+
+func TestTriesOfOneTime(t *testing.T) {
+	attempt := func(n int64) func(*drift.Entry) {
+		return func(e *drift.Entry) { e.Calibration.Attempt = drift.Some(n) }
+	}
+	arcs := func(n int64) func(*drift.Entry) { return func(e *drift.Entry) { e.ArcCount = drift.Some(n) } }
+	session := func(s string) func(*drift.Entry) { return func(e *drift.Entry) { e.Calibration.Session = s } }
+	replaced := try("r", 3)
+	replaced.Calibration, replaced.Service = nil, &drift.Service{Action: drift.Replaced}
+	for name, c := range map[string]struct {
+		entries []drift.Entry
+		want    string
+	}{
+		"as they came":         {[]drift.Entry{try("b", 1), try("c", 2), try("a", 3)}, "b c a"},
+		"by attempt":           {[]drift.Entry{try("a", 1, attempt(3)), try("b", 2, attempt(2)), try("c", 3, attempt(1))}, "c b a"},
+		"by arc count":         {[]drift.Entry{try("a", 1, arcs(903)), try("b", 2, arcs(902)), try("c", 3, arcs(901))}, "c b a"},
+		"attempt before count": {[]drift.Entry{try("a", 1, attempt(2), arcs(900)), try("b", 2, attempt(1), arcs(901))}, "b a"},
+		"sessions apart": {[]drift.Entry{
+			try("a", 1, session("x"), attempt(2)), try("b", 2, session("y"), attempt(1)), try("c", 3, session("x"), attempt(1)),
+		}, "c b a"},
+		"some without":        {[]drift.Entry{try("c", 1, attempt(2)), try("b", 2), try("a", 3, attempt(1))}, "c b a"},
+		"a new pair between":  {[]drift.Entry{try("b", 2, arcs(900)), try("a", 4, arcs(1)), replaced}, "b r a"},
+		"a counter set back":  {[]drift.Entry{try("b", 1, arcs(900)), try("a", 2, arcs(1))}, "b a"},
+		"one attempt twice":   {[]drift.Entry{try("b", 1, attempt(1)), try("a", 2, attempt(1))}, "b a"},
+		"without any numbers": {[]drift.Entry{try("b", 0), try("a", 0)}, "a b"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			drift.Order(c.entries)
+			assert.Equal(t, c.want, ids(c.entries))
+			slices.Reverse(c.entries)
+			drift.Order(c.entries)
+			assert.Equal(t, c.want, ids(c.entries), "of the set alone")
+		})
+	}
+}

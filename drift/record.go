@@ -39,6 +39,10 @@ type Record struct {
 	Epoch, Seq Opt[int64]
 	// ArcCount is the pair's counter (calibration, service, usage).
 	ArcCount Opt[int64]
+	// Counts says that the record counts as it stands, whatever may be asked about
+	// it, or that it does not, as when another tells the same. Unknown: it counts,
+	// and may be asked about.
+	Counts Opt[bool]
 	// Extra is the sender's own JSON object, kept as it came; nil when absent.
 	Extra []byte
 
@@ -176,12 +180,18 @@ type Entry struct {
 	// CorrectedBy are the ids of corrections applied, oldest first. Set on
 	// reading, never stored.
 	CorrectedBy []string
+	// Placed is when it is taken to have happened where the sender's clock cannot
+	// be believed, else zero. Set on reading (see [Clocks]), never stored.
+	Placed time.Time
 }
 
 // When is the best single answer to when it happened: the sender's time, or
-// arrival where the sender had no clock.
+// arrival where the sender had no clock or one that cannot be believed.
 func (e *Entry) When() time.Time {
-	if e.Time.IsZero() {
+	switch {
+	case !e.Placed.IsZero():
+		return e.Placed
+	case e.Time.IsZero():
 		return e.Received
 	}
 	return e.Time

@@ -1,6 +1,9 @@
 package drift
 
-import "maps"
+import (
+	"maps"
+	"slices"
+)
 
 // Settings are what holds for one machine, after its setups, its site's, its
 // model's and the fleet's, nearest first, and the defaults of the trade.
@@ -39,6 +42,8 @@ const (
 // is empty and ready.
 type Setups struct {
 	byPlace map[place]Setup
+	renamed map[string]string // old name to new
+	own     map[string]bool   // machines that are what they are called
 }
 
 type place struct {
@@ -62,10 +67,57 @@ func (s *Setups) Take(r *Record) {
 		at.name = ""
 	}
 	s.byPlace[at] = r.Setup.over(s.byPlace[at])
+	if at.scope != ScopeMachine {
+		return
+	}
+	if s.own == nil {
+		s.own, s.renamed = map[string]bool{}, map[string]string{}
+	}
+	if sure, known := r.Counts.Get(); known {
+		s.own[r.Machine] = sure
+	}
+	if to := r.Setup.RenamedTo; to != "" {
+		s.rename(r.Machine, to)
+	}
 }
 
+// rename lets the new name inherit what was said of the old one. A name that is
+// given back ends its renaming.
+func (s *Setups) rename(from, to string) {
+	delete(s.renamed, to)
+	if from == to {
+		return
+	}
+	s.renamed[from] = to
+	old, at := s.byPlace[place{ScopeMachine, from}], place{ScopeMachine, to}
+	old.RenamedTo, old.Retired = "", Opt[bool]{}
+	now := s.byPlace[at]
+	s.byPlace[at] = now.over(old)
+}
+
+// Named is what a machine is called now: after its renamings, itself without any.
+func (s *Setups) Named(machine string) string {
+	for range len(s.renamed) {
+		to, ok := s.renamed[machine]
+		if !ok {
+			break
+		}
+		machine = to
+	}
+	return machine
+}
+
+// Renamed lists the machines that have another name now.
+func (s *Setups) Renamed() []string { return slices.Sorted(maps.Keys(s.renamed)) }
+
+// OfItsOwn says whether a setup says that the machine is one of its own, whatever
+// its name looks like.
+func (s *Setups) OfItsOwn(machine string) bool { return s.own[machine] }
+
 // Clone copies the setups so that the copy may take more.
-func (s *Setups) Clone() Setups { return Setups{byPlace: maps.Clone(s.byPlace)} }
+func (s *Setups) Clone() Setups {
+	return Setups{byPlace: maps.Clone(s.byPlace), renamed: maps.Clone(s.renamed), own: maps.Clone(s.own)}
+}
 
 // For resolves the settings of a machine by its labels; empty labels match
 // nothing.

@@ -15,6 +15,7 @@ var fields = []Field{
 	{Name: "epoch", Means: "starts a new count of `seq`, as after a reset of the sender", Kind: Integer, Max: maxOrdinal, ref: func(r *Record) any { return &r.Epoch }},
 	{Name: "seq", Means: "the sender's own order, which wins over its clock", Kind: Integer, Max: maxOrdinal, ref: func(r *Record) any { return &r.Seq }},
 	{Name: "arc_count", Means: "arcs on the fitted pair, as the machine's counter shows", Kind: Integer, Unit: "arcs", In: []Type{TypeCalibration, TypeService, TypeUsage}, Max: 10_000_000, ref: func(r *Record) any { return &r.ArcCount }},
+	{Name: "counts", Means: "false: leave it out, as another record tells the same; true: it is right as it stands, do not ask; mostly the answer to a question, by a correction", Kind: Flag, In: inLife, ref: func(r *Record) any { return &r.Counts }},
 
 	{Name: "session", Means: "groups attempts; left out, attempts are grouped by order and time", Kind: Text, In: inCalibration, ref: func(r *Record) any { return &r.Calibration.Session }},
 	{Name: "attempt", Means: "which attempt of its session this was", Kind: Integer, In: inCalibration, Min: 1, Max: 20, ref: func(r *Record) any { return &r.Calibration.Attempt }},
@@ -86,6 +87,7 @@ const maxOrdinal = 1<<53 - 1
 
 var (
 	inCalibration = []Type{TypeCalibration}
+	inLife        = []Type{TypeCalibration, TypeService, TypeUsage, TypeSplice, TypeSetup}
 	inService     = []Type{TypeService}
 	inSplice      = []Type{TypeSplice}
 	inSetup       = []Type{TypeSetup}

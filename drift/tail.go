@@ -22,10 +22,16 @@ type End struct {
 	// Steady, of a source's last, is whether one more record whose clock goes on
 	// would leave the times of those before it as they are.
 	Steady bool
+	// Tried, of the last of all, is whether an attempt without a number was made at
+	// that time: a further one may belong before it.
+	Tried bool
 }
 
 func endOf(p placed) End {
-	return End{At: p.at, ID: p.ID, Epoch: p.Epoch.Or(0), Seq: p.Seq.Or(0), StoreEpoch: p.StoreEpoch, StoreSeq: p.StoreSeq}
+	return End{
+		At: p.at, ID: p.ID, Epoch: p.Epoch.Or(0), Seq: p.Seq.Or(0), StoreEpoch: p.StoreEpoch, StoreSeq: p.StoreSeq,
+		Tried: p.Calibration != nil && !p.Seq.Known(),
+	}
 }
 
 func (e *End) placed() placed {
@@ -39,7 +45,7 @@ func (e *End) placed() placed {
 // as they are; then it is the new end. When in doubt it says no.
 func (t *Tail) Take(e *Entry) bool {
 	p := placed{Entry: *e, at: e.When()}
-	if t.Last != nil && t.Last.placed().compare(p) >= 0 {
+	if t.Last != nil && (t.Last.placed().compare(p) >= 0 || t.Last.Tried && endOf(p).Tried && p.at.Equal(t.Last.At)) {
 		return false
 	}
 	if e.Seq.Known() {
@@ -65,8 +71,17 @@ func (t *Tail) stream(source string, last placed, steady bool) {
 
 // reach notes p if it is the latest so far.
 func (t *Tail) reach(p placed) {
-	if t.Last == nil || t.Last.placed().compare(p) < 0 {
-		end := endOf(p)
+	end := endOf(p)
+	if t.Last == nil {
 		t.Last = &end
+		return
+	}
+	together := p.at.Equal(t.Last.At) && (t.Last.Tried || end.Tried)
+	switch {
+	case t.Last.placed().compare(p) < 0:
+		end.Tried = end.Tried || together
+		t.Last = &end
+	case together:
+		t.Last.Tried = true
 	}
 }

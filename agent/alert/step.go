@@ -49,6 +49,7 @@ type step struct {
 // Called again with the state it returned and nothing new, it does nothing.
 func (p *Policy) Step(s State, v View, now time.Time) (State, []Action, []Outcome) {
 	st := p.begin(now)
+	s = p.bound(s, now)
 	before := make(map[[2]string]Case, len(s.Cases))
 	for _, c := range s.Cases {
 		before[c.key()] = c

@@ -71,7 +71,7 @@ func (f *Fleet) Announce(entries []drift.Entry) {
 			f.touched[e.Machine] = true
 		}
 		// What happened before the last midnight belongs into the populations.
-		if e.Type == drift.TypeSetup || !e.When().After(learnt) {
+		if e.Type == drift.TypeSetup || !e.Likely().After(learnt) {
 			f.relearn = true
 		}
 	}
@@ -293,7 +293,8 @@ func (f *Fleet) catchUp(ctx context.Context) error {
 	f.mu.Lock()
 	touched, relearn := f.touched, f.relearn
 	f.touched, f.relearn = map[string]bool{}, false
-	if left := f.rested.Sub(f.now()); relearn && left > 0 {
+	// A clock that was ahead when it rested has it rest no longer.
+	if left := f.rested.Sub(f.now()); relearn && left > 0 && left <= mostRest {
 		relearn, f.relearn = false, true
 		f.again.Reset(left)
 	}
@@ -325,6 +326,12 @@ func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn boo
 	if next.names, err = f.book.Machines(); err != nil {
 		return err
 	}
+	next.call()
+	called := map[string]bool{}
+	for name := range touched {
+		called[next.setups.Named(name)] = true
+	}
+	touched = called
 	for name, m := range f.members {
 		if !m.ahead.IsZero() && !m.ahead.After(now) {
 			touched[name] = true
@@ -352,7 +359,9 @@ func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn boo
 
 // publish makes the new snapshot.
 func (f *Fleet) publish(now time.Time) {
-	s := snapshot(maps.Values(f.members), f.world.Load().refused, now)
+	w := *f.world.Load()
+	w.cut.asOf = now
+	s := snapshot(maps.Values(f.members), &w)
 	s.Version = f.current.Load().Version + 1
 	f.current.Store(s)
 }

@@ -280,8 +280,9 @@ func (n *notes) fold(w *world, l *life) *member {
 // later is what has come of a machine since its note, which is nil when the life
 // is a whole one.
 func (n *notes) later(w *world, machine string) (*life, *note, error) {
+	machine = w.setups.Named(machine)
 	kept, known := n.of(w, machine)
-	if known && kept.Standing.at(w.cut.asOf) {
+	if known && len(w.before[machine]) == 0 && kept.Standing.at(w.cut.asOf) {
 		entries, link, err := w.shelf.After(machine, kept.Standing.Link)
 		if err != nil {
 			return nil, nil, err

@@ -28,7 +28,7 @@ func BenchmarkAnswers(b *testing.B) {
 			}
 			b.ReportAllocs()
 			for b.Loop() {
-				snapshot(maps.Values(members), nil, evening)
+				snapshot(maps.Values(members), &world{cut: cut{asOf: evening}})
 			}
 		})
 	}

@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"hash/fnv"
+	"maps"
 	"math"
 	"slices"
 	"time"
@@ -46,6 +47,12 @@ type standing struct {
 	// they now read; Waiting are the ids of those that a correction came before.
 	Tails   []drift.Tail
 	Waiting []string
+	// Odd is whether a clock was, Ways when each way by which calibrations come
+	// last brought one, Slips and Asked what is looked at and asked about.
+	Odd   bool
+	Ways  map[string]time.Time
+	Slips drift.Slips
+	Asked drift.Questions
 	// Verdicts are those at the ends of the last sessions since the last service,
 	// three at most, the last session's too.
 	Verdicts []advise.Verdict
@@ -70,7 +77,15 @@ func understand(name string, entries []drift.Entry, setups *drift.Setups) *life 
 	l.Tails = []drift.Tail{drift.Order(entries)}
 	l.entries = drift.Correct(entries)
 	l.corrected(entries)
+	l.Records = len(l.entries)
+	l.Odd = slices.ContainsFunc(l.entries, func(e drift.Entry) bool { return e.OddClock() })
+	var asked []drift.Question
+	l.entries, asked = drift.Counted(l.entries)
+	for _, q := range asked {
+		l.Asked.Ask(q)
+	}
 	for i := range l.entries {
+		l.came(&l.entries[i])
 		l.label(&l.entries[i])
 	}
 	l.Settings = setups.For(name, l.Key.Model, l.Site)
@@ -100,12 +115,15 @@ func (l *life) corrected(ordered []drift.Entry) {
 // later, or changes how the records before it are understood.
 func (s standing) goOn(entries []drift.Entry, setups *drift.Setups) *life {
 	l := &life{standing: s, entries: entries}
+	l.Ways, l.Asked = maps.Clone(s.Ways), s.Asked.Clone()
+	l.Records += len(entries)
 	drift.Order(entries)
 	for i := range entries {
 		e := &entries[i]
-		if e.Correction != nil || slices.Contains(l.Waiting, e.ID) {
+		if e.Correction != nil || slices.Contains(l.Waiting, e.ID) || l.doubtful(e) {
 			return nil
 		}
+		l.came(e)
 		for t := range l.Tails {
 			if !l.Tails[t].Take(e) {
 				return nil
@@ -118,6 +136,35 @@ func (s standing) goOn(entries []drift.Entry, setups *drift.Setups) *life {
 	}
 	l.read()
 	return l
+}
+
+// doubtful says whether the entry may change which of the records before it count,
+// or when they happened.
+func (l *life) doubtful(e *drift.Entry) bool {
+	const long = 12 * time.Hour // no session lasts as long
+	if l.Odd || e.OddClock() || e.Counts.Known() || e.Service != nil {
+		return true
+	}
+	if e.Calibration == nil {
+		return false
+	}
+	for way, last := range l.Ways {
+		if way != e.Way() && e.When().Sub(last) < long {
+			return true
+		}
+	}
+	return false
+}
+
+// came notes by which way a calibration came.
+func (l *life) came(e *drift.Entry) {
+	if e.Calibration == nil {
+		return
+	}
+	if l.Ways == nil {
+		l.Ways = map[string]time.Time{}
+	}
+	l.Ways[e.Way()] = e.When()
 }
 
 // label keeps the newest of what records say about the machine itself.
@@ -147,9 +194,9 @@ func (l *life) label(e *drift.Entry) {
 
 // read makes events of the entries.
 func (l *life) read() {
-	l.Records += len(l.entries)
 	for i := range l.entries {
 		e := &l.entries[i]
+		l.Slips.Take(e, &l.Asked)
 		ev, ok := l.reader.Next(e)
 		if !ok {
 			l.Checks.Take(e, l.Checks.Pair)
@@ -210,7 +257,7 @@ func fold(l *life, pop *model.Population, refused int, zones *zones) *advise.Sub
 	}
 	s := &advise.Subject{
 		Machine: l.name, Model: l.Key.Model, Records: l.Records, Refused: refused,
-		Last: l.Last, Settings: l.Settings, Checks: l.Checks, Zone: zones.named(l.Settings.Zone),
+		Last: l.Last, Settings: l.Settings, Checks: l.Checks, Zone: zones.named(l.Settings.Zone), Asked: l.Asked.Open(),
 	}
 	if l.OtherPrograms {
 		s.Questions = append(s.Questions, "Calibrations with other programs than "+quoted(l.Key.Program)+" are not compared with it.")

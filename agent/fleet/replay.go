@@ -3,6 +3,7 @@ package fleet
 import (
 	"cmp"
 	"context"
+	"maps"
 	"runtime"
 	"slices"
 	"sync"
@@ -35,11 +36,6 @@ type cut struct {
 	knownAt drift.Opt[time.Time]
 }
 
-func (c cut) counts(e *drift.Entry) bool {
-	known, limited := c.knownAt.Get()
-	return !e.When().After(c.asOf) && !(limited && e.Received.After(known))
-}
-
 // learntAt is the moment up to which the populations are learnt: the midnight
 // (UTC) before, so that all answers of a day rest on the same ones.
 func learntAt(asOf time.Time) time.Time { return asOf.UTC().Truncate(24 * time.Hour) }
@@ -54,6 +50,9 @@ type world struct {
 	refused map[string]int
 	names   []string
 	zones   *zones
+	// before are the earlier names of machines that were renamed, alike the names
+	// that look like one.
+	before, alike map[string][]string
 	// processors are how many read and fold its machines.
 	processors int
 
@@ -89,7 +88,48 @@ func survey(book Book, c cut) (*world, error) {
 	if w.refused, err = book.Refused(); err != nil {
 		return nil, err
 	}
-	return w, w.setUp()
+	if err := w.setUp(); err != nil {
+		return nil, err
+	}
+	w.call()
+	return w, nil
+}
+
+// call takes names for what they are now: a machine that was renamed has its
+// history under the new one.
+func (w *world) call() {
+	w.before, w.alike = map[string][]string{}, map[string][]string{}
+	there := map[string]bool{}
+	for _, name := range w.names {
+		there[name] = true
+	}
+	for _, old := range w.setups.Renamed() {
+		if now := w.setups.Named(old); now != old && there[old] {
+			w.before[now] = append(w.before[now], old)
+			delete(there, old)
+			there[now] = true
+		}
+	}
+	w.names = slices.Sorted(maps.Keys(there))
+	for _, name := range w.names {
+		key := drift.NameKey(name)
+		w.alike[key] = append(w.alike[key], name)
+	}
+}
+
+// assessed is a machine's answer at the world's moment, with what the fleet as a
+// whole leaves open.
+func (w *world) assessed(m *member) advise.Assessment {
+	a := m.weighed.At(w.cut.asOf)
+	a.Data.Refused = w.refused[m.name]
+	for _, old := range w.before[m.name] {
+		a.Data.Refused += w.refused[old]
+	}
+	if q, ask := drift.AskNames(m.name, w.alike[drift.NameKey(m.name)], &w.setups); ask {
+		q.At = w.cut.asOf
+		a.Ask(q)
+	}
+	return a
 }
 
 // learn learns the populations from what had happened by midnight: what comes
@@ -167,11 +207,15 @@ func (w *world) setUp() error {
 // time of the first that is still to come and how many had happened when the
 // populations were learnt.
 func (w *world) counted(entries []drift.Entry) (out []drift.Entry, ahead time.Time, old int) {
+	if known, limited := w.cut.knownAt.Get(); limited {
+		entries = slices.DeleteFunc(entries, func(e drift.Entry) bool { return e.Received.After(known) })
+	}
+	drift.Clocks(entries)
 	out = slices.DeleteFunc(entries, func(e drift.Entry) bool {
 		if at := e.When(); at.After(w.cut.asOf) && (ahead.IsZero() || at.Before(ahead)) {
 			ahead = at
 		}
-		return !w.cut.counts(&e)
+		return e.When().After(w.cut.asOf)
 	})
 	for i := range out {
 		if !out[i].When().After(w.learnt) {
@@ -194,6 +238,13 @@ func (w *world) life(name string) (*life, error) {
 	if err != nil {
 		return nil, err
 	}
+	for _, old := range w.before[name] {
+		earlier, err := w.book.History(old)
+		if err != nil {
+			return nil, err
+		}
+		entries, link = append(entries, earlier...), nil // no note is taken of two chains
+	}
 	entries, ahead, old := w.counted(entries)
 	l := understand(name, entries, &w.setups)
 	l.Link, l.Ahead, l.Old = link, ahead, old
@@ -211,7 +262,15 @@ func (w *world) members(names []string) ([]*member, error) {
 func (w *world) at(asOf time.Time) (*world, error) {
 	then := *w
 	then.cut.asOf = asOf
-	return &then, then.setUp()
+	var err error
+	if then.names, err = w.book.Machines(); err != nil {
+		return nil, err
+	}
+	if err := then.setUp(); err != nil {
+		return nil, err
+	}
+	then.call()
+	return &then, nil
 }
 
 // Replay answers from a book as it stood: for one machine, or with "" for all,
@@ -238,7 +297,7 @@ func (w *world) answers(members []*member, machine string) []advise.Assessment {
 	var out []advise.Assessment
 	for _, m := range members {
 		if !m.about.Settings.Retired || machine != "" {
-			out = append(out, m.weighed.At(w.cut.asOf))
+			out = append(out, w.assessed(m))
 		}
 	}
 	worstFirst(out)
@@ -247,6 +306,7 @@ func (w *world) answers(members []*member, machine string) []advise.Assessment {
 
 // named is the one machine, if it is there, or all.
 func (w *world) named(machine string) []string {
+	machine = w.setups.Named(machine)
 	switch {
 	case machine == "":
 		return w.names
@@ -287,7 +347,7 @@ func worstFirst(all []advise.Assessment) {
 
 // move answers a question about this world's moment.
 func (w *world) move(q advise.Move) (advise.MoveAnswer, error) {
-	l, err := w.life(q.Machine)
+	l, err := w.life(w.setups.Named(q.Machine))
 	if err != nil {
 		return advise.MoveAnswer{}, err
 	}
@@ -336,12 +396,7 @@ func (e *eras) at(book Book, asOf time.Time) (*world, error) {
 		e.days = e.days[1:]
 	}
 	// Setups and names are those of the question's own moment.
-	then, err := w.at(asOf)
-	if err != nil {
-		return nil, err
-	}
-	then.names, err = book.Machines()
-	return then, err
+	return w.at(asOf)
 }
 
 // forget drops all: something older than they are has come.

@@ -47,7 +47,7 @@ func (f *Fleet) Said(machine string) ([]score.Said, error) {
 	if err != nil {
 		return nil, err
 	}
-	l, err := w.life(machine)
+	l, err := w.life(w.setups.Named(machine))
 	if err != nil || len(l.events) == 0 {
 		return nil, err
 	}

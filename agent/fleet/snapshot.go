@@ -40,19 +40,17 @@ func At(book Book, asOf time.Time) (*Snapshot, error) {
 	if err != nil {
 		return nil, err
 	}
-	return snapshot(slices.Values(members), w.refused, asOf), nil
+	return snapshot(slices.Values(members), w), nil
 }
 
 // snapshot answers for all machines in use.
-func snapshot(members iter.Seq[*member], refused map[string]int, now time.Time) *Snapshot {
-	s := &Snapshot{At: now, about: map[string]*About{}}
+func snapshot(members iter.Seq[*member], w *world) *Snapshot {
+	s := &Snapshot{At: w.cut.asOf, about: map[string]*About{}}
 	for m := range members {
 		if m.about.Settings.Retired {
 			continue
 		}
-		a := m.weighed.At(now)
-		a.Data.Refused = refused[m.name]
-		s.all = append(s.all, a)
+		s.all = append(s.all, w.assessed(m))
 		s.about[m.name] = &m.about
 	}
 	worstFirst(s.all)

@@ -17,7 +17,7 @@ func (f *Fleet) Trace(machine string, asOf time.Time) (advise.Trace, error) {
 	if err != nil {
 		return advise.Trace{}, err
 	}
-	l, err := w.life(machine)
+	l, err := w.life(w.setups.Named(machine))
 	if err != nil {
 		return advise.Trace{}, err
 	}

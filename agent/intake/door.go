@@ -31,7 +31,9 @@ type Door struct {
 	mu      sync.RWMutex // held while a job goes in; stopped is set under it
 	stopped bool
 
-	counters map[string]Counter // the writer's own
+	// The writer's own: the counters, and the arrival of the last without a time.
+	counters map[string]Counter
+	arrival  time.Time
 }
 
 // job is the offers of one Take.
@@ -187,6 +189,10 @@ func (d *Door) commit(group []*job) error {
 				before = d.counters[o.Record.Machine]
 			}
 			e := entry(o, j.now, before)
+			if e.Time.IsZero() && e.Received.Equal(j.now) {
+				d.arrival = rising(j.now, d.arrival)
+				e.Received = d.arrival
+			}
 			counters[e.Machine] = before.Next(&e)
 			r.ID, r.PossibleRepeat, r.Questions = e.ID, e.PossibleRepeat, questions(&e, before)
 			if e.PossibleRepeat {
@@ -208,6 +214,15 @@ func (d *Door) commit(group []*job) error {
 		d.announce(fresh)
 	}
 	return nil
+}
+
+// rising is now, or just after what came before in the same moment: where nobody
+// told a time, arrival is the order. A clock that was set back is followed.
+func rising(now, before time.Time) time.Time {
+	if ahead := before.Sub(now); ahead >= 0 && ahead < time.Second {
+		return before.Add(1)
+	}
+	return now
 }
 
 // settle completes the receipts and returns the entries that are new.

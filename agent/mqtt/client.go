@@ -141,7 +141,7 @@ func (c *Client) connect() *connection {
 	conn := &connection{queue: make(chan paho.Message, queueLength), lost: make(chan struct{}, 1)}
 	opts := paho.NewClientOptions().AddBroker(c.join.URL).SetClientID(c.join.ID).
 		SetUsername(c.join.User).SetPassword(c.join.Password).SetTLSConfig(c.join.TLS).
-		SetCleanSession(false).SetAutoAckDisabled(true).SetOrderMatters(false).
+		SetCleanSession(false).SetAutoAckDisabled(true).SetOrderMatters(true).
 		SetConnectRetry(true).SetConnectRetryInterval(firstPause).
 		SetAutoReconnect(true).SetMaxReconnectInterval(longestPause).
 		SetConnectTimeout(patience).SetWriteTimeout(patience).
@@ -177,7 +177,8 @@ func (c *Client) subscribe(p paho.Client) {
 	}
 }
 
-// receive hands a message over and never waits: paho must go on reading. What the
+// receive hands a message over, in the order of the broker, and never waits: paho
+// must go on reading. What the
 // agent itself publishes comes back and is passed over.
 func (k *connection) receive(m paho.Message) {
 	if at, ours := parse(m.Topic()); ours && at.outgoing() {

@@ -151,7 +151,8 @@ func (n *Notifier) serve(ctx context.Context, name string) error {
 				continue
 			}
 		}
-		if !pause(ctx, item.Next.Sub(n.now())) {
+		// A clock that was ahead when it was kept puts off nothing for longer.
+		if !pause(ctx, min(item.Next.Sub(n.now()), longestPause)) {
 			return nil
 		}
 		if err := n.attempt(ctx, item); err != nil {
@@ -185,6 +186,7 @@ func (n *Notifier) attempt(ctx context.Context, item Item) error {
 		return nil // shutting down: no fault of the channel
 	}
 	now := n.now()
+	item.bound(now)
 	log := n.log.With("channel", item.Channel, "message", item.Action.Key)
 	var refusal *Refusal
 	switch {
@@ -206,6 +208,15 @@ func (n *Notifier) attempt(ctx context.Context, item Item) error {
 	item.Failure = err.Error()
 	item.Next = now.Add(backOff(item.Attempts, rand.Float64()))
 	return n.outbox.Retry(item)
+}
+
+// bound takes moments that were kept while the clock was ahead for now.
+func (i *Item) bound(now time.Time) {
+	for _, at := range []*time.Time{&i.Failing, &i.Action.At} {
+		if at.After(now) {
+			*at = now
+		}
+	}
 }
 
 // backOff is the pause after so many failures in a row: it doubles up to the

@@ -323,3 +323,20 @@ func TestBrokenOutboxEndsTheRun(t *testing.T) {
 	_, err := n.Health()
 	require.ErrorIs(t, err, box.broken)
 }
+
+// What was put off while the clock was a year ahead is tried again soon after it
+// was set right.
+func TestAClockOnceAheadPutsNothingOff(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box, hook := newMemory(), &line{}
+		items := notify.Items([]alert.Action{action(0, "hook")})
+		ahead := time.Now().AddDate(1, 0, 0)
+		items[0].Attempts, items[0].Failing, items[0].Next, items[0].Action.At = 1, ahead, ahead, ahead
+		box.put(items)
+		stop := run(t, notify.New(box, map[string]notify.Channel{"hook": hook}, quiet(t), time.Now))
+		defer stop()
+		time.Sleep(time.Hour)
+		synctest.Wait()
+		assert.Equal(t, []string{"stop/K-07/0/alert"}, hook.delivered())
+	})
+}

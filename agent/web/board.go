@@ -98,6 +98,7 @@ type boardView struct {
 	Counts         []stateCount
 	Models, Sites  []string
 	Summary, Scale string
+	Asked          string
 	First          int
 	Rows           []boardRow
 	Empty          string
@@ -121,6 +122,7 @@ type boardRow struct {
 	State                           advise.State
 	Age                             ageView
 	Panels                          []panel
+	Asked                           string // how many questions its records leave open
 }
 
 // partial is the version of a board whose drawings are not all there: the next
@@ -157,7 +159,7 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 // shown beside the view.
 func boardOf(machines []Machine, f filter, now time.Time) (boardView, []*Machine) {
 	view := boardView{Filter: f, Spans: spans[:]}
-	counts := map[advise.State]int{}
+	counts, asked := map[advise.State]int{}, 0
 	models, sites := map[string]bool{}, map[string]bool{}
 	var kept []*Machine
 	for i := range machines {
@@ -167,12 +169,18 @@ func boardOf(machines []Machine, f filter, now time.Time) (boardView, []*Machine
 			continue
 		}
 		counts[m.State]++
+		if len(m.Questions) > 0 {
+			asked++
+		}
 		view.total++
 		if f.State == "" || f.State == m.State {
 			kept = append(kept, m)
 		}
 	}
 	view.Models, view.Sites = namesOf(models), namesOf(sites)
+	if asked > 0 {
+		view.Asked = "The records of " + plural(asked, "machine", "machines") + " leave questions open: one tap on the machine's page answers."
+	}
 	view.countStates(counts, f)
 	shown := view.turnTo(kept, f)
 	for _, m := range shown {
@@ -232,6 +240,9 @@ func rowOf(m *Machine, now time.Time) boardRow {
 	row := boardRow{
 		Machine: m.Machine, Link: machineLink(m.Machine), State: m.State,
 		Where: joined(label(m.Model), m.Site), Next: m.Assessment.NextStep(now), Age: ageOf(m.Data.Last, now),
+	}
+	if n := len(m.Questions); n > 0 {
+		row.Asked = plural(n, "question", "questions") + " about its records"
 	}
 	if len(m.Reasons) > 0 {
 		row.Why = m.Reasons[0]

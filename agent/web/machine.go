@@ -27,6 +27,7 @@ type machineView struct {
 	Next, Basis                         string
 	Age                                 ageView
 	Reasons, Warnings                   []string
+	Asks                                []askView
 	Streak                              string
 	Causes                              []causeView
 	Cautions                            bool
@@ -122,9 +123,10 @@ func (s *Server) machineView(ctx context.Context, a *advise.Assessment, site str
 	v = &machineView{
 		Machine: a.Machine, Link: machineLink(a.Machine), Records: "/api/v1" + machineLink(a.Machine) + "/records",
 		Where: joined(label(a.Model), site), State: a.State, Next: a.NextStep(now), Basis: basis(a),
-		Age: ageOf(a.Data.Last, now), Reasons: a.Reasons, Warnings: a.Warnings, Cautions: a.Touches(),
+		Age: ageOf(a.Data.Last, now), Reasons: a.Reasons, Cautions: a.Touches(),
 		Streak: streakWords(a), Causes: causesOf(a), Facts: factsOf(a),
 	}
+	v.Asks, v.Warnings = asksOf(a)
 	if at, ok := asOf.Get(); ok {
 		v.Past = at.Format("Mon 2 Jan 2006, 15:04 MST")
 		return v, true, s.addPast(v, at, q)

@@ -119,6 +119,7 @@ func (s *Server) routePages(mux *routes) {
 	mux.to(auth.Service, "POST /service", s.benchRecords)
 	mux.HandleFunc("GET /correct", s.correctForm)
 	mux.to(auth.Log, "POST /correct", s.correctRecord)
+	mux.to(auth.Log, "POST /answer", s.answerQuestion)
 	mux.HandleFunc("GET /morning", s.onceRead(s.morning))
 	mux.HandleFunc("GET /morning.txt", s.onceRead(s.morningText))
 	mux.HandleFunc("GET /rules", s.rules)

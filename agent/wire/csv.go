@@ -123,8 +123,18 @@ func (h *rowReader) line(l textLine) (out Line, blank bool) {
 		out.Record, err = d.record()
 		out.Arrival = d.arrival
 	}
-	out.Problem = drift.ProblemOf(err)
+	if out.Problem = drift.ProblemOf(err); err != nil {
+		out.Record = drift.Record{Machine: h.machine(cells)}
+	}
 	return out, false
+}
+
+// machine is the one that a refused row names, "" if that cannot be told.
+func (h *rowReader) machine(cells []string) string {
+	if at := slices.IndexFunc(h.columns, func(c column) bool { return c.name == "machine" }); at >= 0 && len(cells) == len(h.columns) {
+		return strings.Clone(unescape(cells[at]))
+	}
+	return ""
 }
 
 func (h *rowReader) fill(d *draft, cells []string) error {

@@ -10,7 +10,8 @@ import (
 	"arcdrift/drift"
 )
 
-// Record reads one record from one JSON object. The error is a *drift.Problem.
+// Record reads one record from one JSON object. The error is a *drift.Problem;
+// with it the record names the machine only, as far as that could be read.
 func Record(raw []byte) (drift.Record, error) {
 	r, _, err := new(reader).record(raw)
 	return r, err
@@ -34,12 +35,26 @@ type reader struct {
 // What was said before holds where the record says nothing.
 func (j *reader) record(raw []byte, said ...value) (r drift.Record, arrival Arrival, err error) {
 	d := draft{values: append(slices.Grow(j.values[:0], 24), said...)}
-	if err := members(&j.dec, raw, d.member); err != nil {
-		return drift.Record{}, Arrival{}, err
+	if err = members(&j.dec, raw, d.member); err == nil {
+		j.values = d.values
+		r, err = d.record()
 	}
-	j.values = d.values
-	r, err = d.record()
-	return r, d.arrival, err
+	if err != nil {
+		return drift.Record{Machine: machineIn(raw)}, Arrival{}, err
+	}
+	return r, d.arrival, nil
+}
+
+// machineIn is the machine that a refused object names, as far as it can be read.
+func machineIn(raw []byte) (name string) {
+	_ = members(new(jsontext.Decoder), raw, func(member []byte, v jsontext.Value) error {
+		if string(member) == "machine" && v.Kind() == '"' {
+			unquoted, _ := jsontext.AppendUnquote(nil, v) // v has been read: it is well formed
+			name = string(unquoted)
+		}
+		return nil
+	}) // what stands behind a fault is not looked for
+	return name
 }
 
 // member takes one member of the record's object.

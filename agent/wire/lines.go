@@ -20,7 +20,8 @@ type Line struct {
 	// Raw is the line as it came, without its end; the caller may keep it. Of a
 	// line longer than MaxRecord it is the beginning.
 	Raw []byte
-	// Record is meaningful when Problem is nil.
+	// Record is meaningful when Problem is nil; else it names the machine only, as
+	// far as that could be read.
 	Record drift.Record
 	// Arrival is what an export kept of it. Only an import and a hub honour it.
 	Arrival

@@ -35,6 +35,9 @@ func parse(f *drift.Field, s string, decimal comma) (any, error) {
 		}
 	}
 	written := s
+	if decimal {
+		s = groups(f, s)
+	}
 	if strings.Count(s, ",") == 1 && !strings.Contains(s, ".") {
 		s = strings.Replace(s, ",", ".", 1)
 		if _, err := number(f, s); err == nil && !decimal {
@@ -47,6 +50,32 @@ func parse(f *drift.Field, s string, decimal comma) (any, error) {
 		p.Value = written
 	}
 	return v, err
+}
+
+// groups takes the dots out of a number whose digits they group by thousands, as
+// people do who write a decimal comma: 1.240 is 1240. Where the field cannot hold
+// so much, the dot can only be a decimal point.
+func groups(f *drift.Field, s string) string {
+	whole, rest, _ := strings.Cut(s, ",")
+	digits := strings.TrimLeft(whole, "+-")
+	parts := strings.Split(digits, ".")
+	if len(parts) < 2 || len(parts[0]) < 1 || len(parts[0]) > 3 || parts[0][0] == '0' {
+		return s
+	}
+	for _, part := range parts[1:] {
+		if len(part) != 3 || strings.Trim(part, "0123456789") != "" {
+			return s
+		}
+	}
+	joined := strings.ReplaceAll(whole, ".", "")
+	if rest != "" {
+		joined += "," + rest
+	}
+	x, err := strconv.ParseFloat(strings.ReplaceAll(joined, ",", "."), 64)
+	if err != nil || len(parts) == 2 && rest == "" && !f.Holds(x) {
+		return s
+	}
+	return joined
 }
 
 // number reads decimal digits as a number or whole number. One too large for a

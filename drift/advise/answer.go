@@ -5,6 +5,7 @@
 package advise
 
 import (
+	"slices"
 	"time"
 
 	"arcdrift/drift"
@@ -64,6 +65,14 @@ type Assessment struct {
 	// Due is the check that the rules of the trade ask for; null for none.
 	Due      *Due     `json:"due"`
 	Warnings []string `json:"warnings"`
+	// Questions are those among the warnings that a person may answer.
+	Questions []drift.Question `json:"questions"`
+}
+
+// Ask adds a question, which is a warning too.
+func (a *Assessment) Ask(q drift.Question) {
+	a.Questions = append(slices.Clip(a.Questions), q)
+	a.Warnings = append(slices.Clip(a.Warnings), q.Text)
 }
 
 // Data says what the answer rests on.

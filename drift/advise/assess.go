@@ -33,6 +33,7 @@ type Weighed struct {
 	// out is the chance of being out in the air of the last calibration.
 	out   drift.Opt[float64]
 	rules Rules
+	asked []drift.Question
 }
 
 // Weigh does the part of [Assess] that does not depend on the moment, the
@@ -43,7 +44,9 @@ func Weigh(s *Subject) Weighed {
 		Data:      Data{Grade: NoRecords, Records: s.Records, Refused: s.Refused},
 		Electrode: Electrode{HorizonArcs: forecast.Horizon, Action: None},
 		Warnings:  append([]string{}, s.Questions...),
+		Questions: []drift.Question{},
 	}}
+	w.asked = s.Asked
 	if w.zone == nil {
 		w.zone = time.UTC
 	}
@@ -76,6 +79,11 @@ const planable = 730.0
 func (w *Weighed) At(now time.Time) Assessment {
 	a := w.answer
 	a.AsOf = now.UTC()
+	for _, q := range w.asked {
+		if now.Sub(q.At) <= drift.AskedFor {
+			a.Ask(q)
+		}
+	}
 	a.Reasons = slices.Clip(a.Reasons)
 	silent := w.silence(now)
 	if silent > 0 {

@@ -18,12 +18,13 @@ type Kept struct {
 	By   time.Time
 	Pair string
 	// Out is unknown where too little is known of the machine.
-	Out drift.Opt[float64]
+	Out   drift.Opt[float64]
+	Asked []drift.Question
 }
 
 // Kept returns the answer without what the machine's settings and checks tell.
 func (w *Weighed) Kept() Kept {
-	k := Kept{Answer: w.answer, Last: w.last, Gap: w.gap, By: w.by, Pair: w.pair, Out: w.out}
+	k := Kept{Answer: w.answer, Last: w.last, Gap: w.gap, By: w.by, Pair: w.pair, Out: w.out, Asked: w.asked}
 	if !math.IsNaN(w.days) {
 		k.Days = drift.Some(w.days)
 	}
@@ -32,5 +33,5 @@ func (w *Weighed) Kept() Kept {
 
 // Weighed is the answer again, with dates in a zone.
 func (k *Kept) Weighed(rules Rules, zone *time.Location) Weighed {
-	return Weighed{answer: k.Answer, last: k.Last, gap: k.Gap, days: k.Days.Or(math.NaN()), by: k.By, zone: zone, pair: k.Pair, out: k.Out, rules: rules}
+	return Weighed{answer: k.Answer, last: k.Last, gap: k.Gap, days: k.Days.Or(math.NaN()), by: k.By, zone: zone, pair: k.Pair, out: k.Out, rules: rules, asked: k.Asked}
 }

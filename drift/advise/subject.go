@@ -26,6 +26,8 @@ type Subject struct {
 	Earlier []Verdict
 	// Checks is what the rules of the trade need to know.
 	Checks Checks
+	// Asked are the questions that a person may answer.
+	Asked []drift.Question
 	// Questions are what the records themselves leave open, as sentences.
 	Questions []string
 	// Zone is the machine's time zone, for dates; UTC if nil.

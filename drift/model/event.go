@@ -233,7 +233,7 @@ func (r *Reader) count(e *drift.Entry, attempt bool, tries int64) (fell bool) {
 	case now < r.counter:
 		// A slip of the reader or a late record: the pair keeps its age.
 		return false
-	case r.leaps(now, e.When()):
+	case !e.Counts.Or(false) && r.leaps(now, e.When()):
 		return false
 	}
 	r.counter, r.seen, r.counted = now, true, e.When()
@@ -253,18 +253,11 @@ func (r *Reader) idle(now time.Time) float64 {
 	return sessionArcs * days
 }
 
-// A machine burns no more arcs than these between two readings, and so many more
-// for each day between them: ten times what a busy one does. Guesses.
-const (
-	mostArcs       = 1000.0
-	mostArcsPerDay = 3000.0
-)
-
 // leaps says whether a counter has risen further than a machine can take it, as
 // with a digit too many: then the pair keeps its age until the next reading says
 // that it is so.
 func (r *Reader) leaps(now float64, at time.Time) bool {
-	most := mostArcs + mostArcsPerDay*max(at.Sub(r.counted).Hours()/24, 0)
+	most := drift.MostArcs(at.Sub(r.counted))
 	if !r.seen || now <= r.counter+most || r.doubted > 0 && now >= r.doubted {
 		return false
 	}

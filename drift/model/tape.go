@@ -1,6 +1,10 @@
 package model
 
-import "time"
+import (
+	"time"
+
+	"arcdrift/drift"
+)
 
 // tape remembers the machine's last sessions: how many arcs lay between them
 // and in which air they were. Futures are made of stretches of it, so that they
@@ -57,7 +61,7 @@ func (t *tape) perDay() float64 {
 	if t.days <= 0 {
 		return 0
 	}
-	return min(t.arcs/t.days, mostArcsPerDay) // clocks may be off
+	return min(t.arcs/t.days, drift.MostArcsPerDay) // clocks may be off
 }
 
 // gap is the usual time between sessions in days, 0 when unknown.

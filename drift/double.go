@@ -1,0 +1,234 @@
+package drift
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+)
+
+// What makes two reports likely to be of one thing; all are guesses of the right
+// order. Somebody types a session minutes after the machine has told it.
+const (
+	typedWithin  = 30 * time.Minute
+	recounted    = 15 * time.Minute // within which a count of tries may be one off
+	sameService  = 24 * time.Hour
+	sameSetting  = 0.15 // percent
+	sameMeltback = 2.0  // micrometres
+	sameArcs     = 5
+)
+
+// Counted leaves out, of one machine's ordered and corrected entries, those that
+// do not count: what a correction says does not, and of what was likely told twice
+// the poorer report. Both records stay in the store; what was told twice is asked
+// about. The entries given are not changed.
+//
+// Two sessions are likely one if they came by another way (door, source, or told
+// try by try and whole), lie within half an hour of each other, ended alike after
+// as many tries, and no number contradicts. Two sessions that came the same way
+// never are. Two services are likely one if nothing was tried between them, the
+// action is the same, less than a day lies between, and no number contradicts.
+func Counted(ordered []Entry) (counted []Entry, asked []Question) {
+	entries := slices.DeleteFunc(slices.Clone(ordered), func(e Entry) bool { return !e.Counts.Or(true) })
+	left := map[string]bool{}
+	asked = append(doubleSessions(entries, left), doubleServices(entries, left)...)
+	if len(left) == 0 {
+		return entries, asked
+	}
+	return slices.DeleteFunc(entries, func(e Entry) bool { return left[e.ID] }), asked
+}
+
+// Way is by which way a calibration came: what one way tells, it tells once.
+func (e *Entry) Way() string {
+	whole := ""
+	if e.Calibration != nil && e.Calibration.Attempts.Known() {
+		whole = "whole"
+	}
+	return e.Via + "\x00" + e.Source + "\x00" + whole
+}
+
+// report is one session as one way told it.
+type report struct {
+	way         string
+	entries     []*Entry
+	first, last time.Time
+	tries       int64
+	open        bool // how many tries is not said
+	sure        bool // somebody said that it counts
+}
+
+func (r *report) end() *Entry { return r.entries[len(r.entries)-1] }
+
+func (r *report) passed() bool { return r.end().Calibration.Passed.Or(false) }
+
+// told is how much the report says: values of all its records.
+func (r *report) told() (n int) {
+	for _, e := range r.entries {
+		for _, f := range fieldsOf[e.Type] {
+			if _, ok := f.Value(&e.Record); ok {
+				n++
+			}
+		}
+	}
+	return n
+}
+
+// reports reads the sessions of each way, in order of their ends.
+func reports(entries []Entry) []*report {
+	ways := map[string]*Sessions{}
+	current := map[string]*report{}
+	var out []*report
+	for i := range entries {
+		e := &entries[i]
+		if e.Type == TypeService {
+			for _, s := range ways {
+				s.Next(e)
+			}
+			continue
+		}
+		if e.Calibration == nil {
+			continue
+		}
+		way := e.Way()
+		if ways[way] == nil {
+			ways[way] = &Sessions{}
+		}
+		place, _ := ways[way].Next(e)
+		r := current[way]
+		if r == nil || place.New {
+			r = &report{way: way, first: e.When()}
+			current[way] = r
+			out = append(out, r)
+		}
+		c := e.Calibration
+		r.entries, r.last, r.tries = append(r.entries, e), e.When(), max(r.tries+1, c.Attempts.Or(c.Attempt.Or(1)))
+		r.open = len(r.entries) == 1 && !c.Attempt.Known() && !c.Attempts.Known()
+		r.sure = r.sure || e.Counts.Or(false)
+	}
+	return out
+}
+
+// doubleSessions marks what is left out and asks.
+func doubleSessions(entries []Entry, left map[string]bool) (asked []Question) {
+	all := reports(entries)
+	taken := map[*report]bool{}
+	for i, a := range all {
+		for _, b := range all[i+1:] {
+			if b.first.Sub(a.last) > typedWithin {
+				break
+			}
+			if taken[a] || taken[b] || !a.likely(b) {
+				continue
+			}
+			taken[a], taken[b] = true, true
+			kept, gone := a, b
+			if b.told() > a.told() {
+				kept, gone = b, a
+			}
+			var ids []string
+			for _, e := range gone.entries {
+				left[e.ID] = true
+				ids = append(ids, e.ID)
+			}
+			asked = append(asked, Question{
+				Kind: AskDouble, Machine: gone.end().Machine, Records: append(ids, kept.end().ID), At: gone.last,
+				Text: fmt.Sprintf("The calibration of %s seems to be recorded twice, %s and %s: it counts once. Was it one?",
+					clockTime(kept.last), kept.end().cameBy(), gone.end().cameBy()),
+				Replies: []Reply{{Say: "One, recorded twice", Records: ids, Field: "counts", Value: "false"}, stands("Two calibrations", ids...)},
+			})
+		}
+	}
+	return asked
+}
+
+// likely says whether two reports are likely of one session.
+func (r *report) likely(o *report) bool {
+	apart := max(o.first.Sub(r.last), r.first.Sub(o.last), 0)
+	off := r.tries - o.tries
+	switch {
+	case r.way == o.way || r.sure || o.sure || apart > typedWithin || r.passed() != o.passed():
+		return false
+	case off == 0, r.open, o.open:
+	case off*off == 1 && apart <= recounted:
+	default:
+		return false
+	}
+	a, b := r.end(), o.end()
+	x, y := a.Calibration, b.Calibration
+	return a.arcsAgree(b, max(r.tries, o.tries)+1) &&
+		agree(x.PowerSetting, y.PowerSetting, sameSetting) &&
+		agree(x.MeltbackLeft, y.MeltbackLeft, sameMeltback) && agree(x.MeltbackRight, y.MeltbackRight, sameMeltback) &&
+		agree(x.Target, y.Target, sameMeltback) && (a.Program == "" || b.Program == "" || a.Program == b.Program)
+}
+
+func agree(a, b Opt[float64], within float64) bool {
+	x, known := a.Get()
+	y, both := b.Get()
+	return !known || !both || math.Abs(x-y) <= within
+}
+
+func (e *Entry) arcsAgree(o *Entry, within int64) bool {
+	x, known := e.ArcCount.Get()
+	y, both := o.ArcCount.Get()
+	return !known || !both || max(x-y, y-x) <= within
+}
+
+// doubleServices marks and asks about services without a try between them.
+func doubleServices(entries []Entry, left map[string]bool) (asked []Question) {
+	var before *Entry
+	for i := range entries {
+		e := &entries[i]
+		if e.Calibration != nil && !left[e.ID] {
+			before = nil
+		}
+		if e.Service == nil {
+			continue
+		}
+		if before == nil || !before.sameService(e) {
+			before = e
+			continue
+		}
+		gone := e
+		if e.Service.Finding != "" && before.Service.Finding == "" || e.Service.Pair != "" && before.Service.Pair == "" {
+			gone, before = before, e
+		}
+		left[gone.ID] = true
+		asked = append(asked, Question{
+			Kind: AskService, Machine: e.Machine, Records: []string{gone.ID, before.ID}, At: e.When(),
+			Text: fmt.Sprintf("“Electrodes %s” is recorded twice, %s (%s) and %s (%s), with no calibration between: it counts once. Was it one?",
+				e.Service.Action, clockTime(before.When()), before.cameBy(), clockTime(gone.When()), gone.cameBy()),
+			Replies: []Reply{{Say: "One, recorded twice", Records: []string{gone.ID}, Field: "counts", Value: "false"}, stands("Two services", gone.ID)},
+		})
+	}
+	return asked
+}
+
+func (e *Entry) sameService(o *Entry) bool {
+	a, b := e.Service, o.Service
+	return a.Action == b.Action && a.Action != Inspected && o.When().Sub(e.When()) <= sameService &&
+		!e.Counts.Or(false) && !o.Counts.Or(false) && e.arcsAgree(o, sameArcs) && (a.Pair == "" || b.Pair == "" || a.Pair == b.Pair)
+}
+
+// clockTime writes a moment as its sender's clock showed it.
+func clockTime(t time.Time) string { return t.Format("2 Jan 15:04") }
+
+// cameBy says by which way a record came.
+func (e *Entry) cameBy() string {
+	switch e.Via {
+	case "mqtt":
+		return "by the machine over MQTT"
+	case "http":
+		return "over HTTP"
+	case "form", "log":
+		return "typed in"
+	case "import":
+		return "in a file"
+	}
+	if e.Calibration != nil && e.Calibration.Attempts.Known() {
+		return "as a whole"
+	}
+	if e.Source != "" {
+		return "by " + e.Source
+	}
+	return "try by try"
+}

@@ -1,0 +1,49 @@
+package drift
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+)
+
+// NameKey is the same for names that people write differently for one machine:
+// without case, dots, dashes, underscores and leading noughts. K-07, k07 and K_7
+// have one.
+func NameKey(machine string) string {
+	var out strings.Builder
+	nought := true // a nought here leads a number
+	for _, c := range strings.ToLower(machine) {
+		switch {
+		case strings.ContainsRune("._-", c):
+			nought = true
+			continue
+		case c == '0' && nought:
+			continue
+		}
+		nought = c < '0' || c > '9'
+		out.WriteRune(c)
+	}
+	return out.String()
+}
+
+// AskNames asks whether a machine is one of those whose names look like its own.
+// alike are all of one key.
+func AskNames(machine string, alike []string, setups *Setups) (Question, bool) {
+	var others []string
+	var replies []Reply
+	for _, other := range alike {
+		if other != machine && !setups.OfItsOwn(other) {
+			others = append(others, other)
+			replies = append(replies, Reply{Say: machine + " is " + other, Records: []string{}, Field: "renamed_to", Value: other})
+		}
+	}
+	if len(others) == 0 || setups.OfItsOwn(machine) {
+		return Question{}, false
+	}
+	slices.Sort(others)
+	return Question{
+		Kind: AskName, Machine: machine, Records: []string{},
+		Text:    fmt.Sprintf("The names %s look like one machine: is it? Until that is said, each has its own history.", strings.Join(append([]string{machine}, others...), " and ")),
+		Replies: append(replies, Reply{Say: machine + " is a machine of its own", Records: []string{}, Field: "counts", Value: "true"}),
+	}, true
+}

@@ -1,0 +1,142 @@
+package drift
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"time"
+)
+
+// Slips looks at one machine's entries, in order, for values that are within the
+// bounds of their fields and yet unlike what a person would write there. It only
+// asks: the values are used as they are told. The zero value is ready; its fields
+// are its memory, so that it can be kept.
+type Slips struct {
+	// Temperature, Altitude are those told last, Told when.
+	Temperature, Altitude Opt[float64]
+	Told                  time.Time
+	// Arcs is the counter as last shown, Shown when.
+	Arcs  Opt[int64]
+	Shown time.Time
+}
+
+// The bounds of what is asked about. All are guesses of the right order.
+const (
+	feet = 0.3048 // metres, exactly
+
+	hot        = 45.0 // °C in the shade: asked about wherever it is
+	jumped     = 22.0 // °C within a day
+	likelyHigh = 4500.0
+	slipWithin = 24 * time.Hour
+)
+
+// MostArcsPerDay is ten times what a busy machine burns in a day; a guess.
+const MostArcsPerDay = 3000.0
+
+// MostArcs is how many arcs no machine burns between two readings of its counter
+// so far apart.
+func MostArcs(between time.Duration) float64 {
+	const atOnce = 1000
+	return atOnce + MostArcsPerDay*max(between.Hours()/24, 0)
+}
+
+// Take looks at the next entry and adds what it has to ask.
+func (s *Slips) Take(e *Entry, to *Questions) {
+	clocks(e, to)
+	sure := e.Counts.Or(false)
+	if e.ArcCount.Known() || e.Service != nil && e.Service.Action == Replaced {
+		if !sure {
+			s.counter(e, to)
+		}
+		s.Arcs, s.Shown = e.ArcCount, e.When()
+	}
+	c := e.Calibration
+	if c == nil {
+		return
+	}
+	if !sure {
+		s.humidity(e, to)
+		s.temperature(e, to)
+		s.altitude(e, to)
+	}
+	s.Temperature, s.Altitude = c.Temperature.OrElse(s.Temperature), c.Altitude.OrElse(s.Altitude)
+	s.Told = e.When()
+}
+
+// ask adds a question about a value, with what it may have been meant for.
+func (s *Slips) ask(to *Questions, kind QuestionKind, e *Entry, field, text, stand string, meant ...Reply) {
+	for i := range meant {
+		meant[i].Records, meant[i].Field = []string{e.ID}, field
+	}
+	to.Ask(Question{Kind: kind, Machine: e.Machine, Records: []string{e.ID}, At: e.When(), Text: text, Replies: append(meant, stands(stand, e.ID))})
+}
+
+func (s *Slips) counter(e *Entry, to *Questions) {
+	before, known := s.Arcs.Get()
+	now, told := e.ArcCount.Get()
+	if !known || !told || float64(now-before) <= MostArcs(e.When().Sub(s.Shown)) {
+		return
+	}
+	s.ask(to, AskCounter, e, "arc_count",
+		fmt.Sprintf("The arc count of %s is %d, after %d on %s: is a digit too many in it? Until the next count bears it out it is left out.", clockTime(e.When()), now, before, clockTime(s.Shown)),
+		"The count is right", Reply{Say: "It was misread"})
+}
+
+func (s *Slips) humidity(e *Entry, to *Questions) {
+	h, known := e.Calibration.Humidity.Get()
+	if !known || h <= 0 || h > 1 {
+		return
+	}
+	s.ask(to, AskHumidity, e, "humidity_pct",
+		fmt.Sprintf("The humidity of %s is %s %%: was %s %% meant? A fraction is written as percent.", clockTime(e.When()), short(h), short(100*h)),
+		"It was so dry", Reply{Say: short(100*h) + " % was meant", Value: short(100 * h)})
+}
+
+func (s *Slips) temperature(e *Entry, to *Questions) {
+	t, known := e.Calibration.Temperature.Get()
+	if !known {
+		return
+	}
+	celsius := math.Round((t-32)/1.8*10) / 10
+	near := func(other Opt[float64]) bool {
+		o, ok := other.Get()
+		return ok && t-o > jumped && math.Abs(celsius-o) < math.Abs(t-o)/3
+	}
+	fresh := e.When().Sub(s.Told) <= slipWithin
+	if t <= hot && !near(e.Calibration.MachineTemperature) && !(fresh && near(s.Temperature)) {
+		return
+	}
+	s.ask(to, AskTemperature, e, "temperature_c",
+		fmt.Sprintf("The temperature of %s is %s °C: was it %s °F, which are %s °C?", clockTime(e.When()), short(t), short(t), short(celsius)),
+		"It was so warm", Reply{Say: short(celsius) + " °C was meant", Value: short(celsius)})
+}
+
+func (s *Slips) altitude(e *Entry, to *Questions) {
+	c := e.Calibration
+	h, known := c.Altitude.Get()
+	if !known || c.Pressure.Known() { // which wins, and is asked about at the door
+		return
+	}
+	metres := math.Round(h * feet)
+	before, told := s.Altitude.Get()
+	alike := told && before >= 50 && math.Abs(metres-before) <= math.Max(3, 0.01*before)
+	if h <= likelyHigh && !alike {
+		return
+	}
+	s.ask(to, AskAltitude, e, "altitude_m",
+		fmt.Sprintf("The altitude of %s is %s m: was it %s ft, which are %s m?", clockTime(e.When()), short(h), short(h), short(metres)),
+		"Metres are right", Reply{Say: short(metres) + " m was meant", Value: short(metres)})
+}
+
+// short writes a value with no more digits than it has.
+func short(x float64) string { return strconv.FormatFloat(math.Round(x*100)/100, 'f', -1, 64) }
+
+// clocks asks about a time that cannot be right.
+func clocks(e *Entry, to *Questions) {
+	if e.Placed.IsZero() {
+		return
+	}
+	text := fmt.Sprintf("A record says that it is of %s and came on %s: its clock cannot be right, so the record counts at its arrival. Set the machine's clock.",
+		e.Time.Format("2 Jan 2006 15:04"), e.Received.In(e.Time.Location()).Format("2 Jan 2006 15:04"))
+	to.Ask(Question{Kind: AskClock, Machine: e.Machine, Records: []string{e.ID}, At: e.When(), Text: text, Replies: []Reply{}})
+}
