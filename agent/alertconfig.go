@@ -2,6 +2,7 @@ package agent
 
 import (
 	"encoding/base64"
+	"fmt"
 	"maps"
 	"net"
 	"net/http"
@@ -59,7 +60,7 @@ type rawAlerts struct {
 func (r *rawAlerts) flags(flags *pflag.FlagSet) {
 	flags.StringArrayVar(&r.channels, "alert-channel", nil, "a way out for messages, `NAME=URL`: https://… for a webhook, mailto:A,B for mail, alertmanager+http://HOST:9093; may be repeated; with MQTT there is always the channel mqtt")
 	flags.StringArrayVar(&r.secrets, "alert-secret", nil, "`NAME=FILE` with the secret that signs for the webhook of that name, whsec_ and base64; may be repeated")
-	flags.StringVar(&r.mailServer, "mail-server", "", "`HOST:PORT` of the mail server; it must offer STARTTLS unless it is on this computer")
+	flags.StringVar(&r.mailServer, "mail-server", "", "`HOST:PORT` of the mail server; it must offer STARTTLS unless it is on this computer; port 465 and smtps://HOST:PORT are encrypted from the start")
 	flags.StringVar(&r.mailFrom, "mail-from", "", "`ADDRESS` that mail comes from")
 	flags.StringVar(&r.mailUser, "mail-user", "", "user `NAME` at the mail server")
 	flags.StringVar(&r.mailPasswords, "mail-password-file", "", "`FILE` with the password at the mail server")
@@ -87,9 +88,11 @@ func (r *rawAlerts) valid(mqtt bool) (a Alerts, err error) {
 	}
 	a.To = map[alert.Class][]string{}
 	for class, to := range r.to {
-		if a.To[class], err = receivers("alert-"+string(class), *to, names); err != nil {
+		named, err := receivers("alert-"+string(class), *to, names)
+		if err != nil {
 			return Alerts{}, err
 		}
+		a.To[class] = parts(named, names)
 	}
 	if a.Hold, err = r.holds(); err != nil {
 		return Alerts{}, err
@@ -178,8 +181,12 @@ func (r *rawAlerts) ways() (map[string]channel, error) {
 		case name == mqttChannel || name == nobody || out[name] != nil:
 			return nil, usagef("alert-channel names %q: it is taken already", name)
 		}
-		if out[name], err = r.way(name, address, secrets[name]); err != nil {
+		ways, err := r.way(name, address, secrets[name])
+		if err != nil {
 			return nil, err
+		}
+		for i, way := range ways {
+			out[part(name, i)] = way
 		}
 		delete(secrets, name)
 	}
@@ -187,6 +194,26 @@ func (r *rawAlerts) ways() (map[string]channel, error) {
 		return nil, usagef("alert-secret names %q, but alert-channel has no webhook of that name", name)
 	}
 	return out, nil
+}
+
+// part names a way of a channel that has several: each mailbox has its own, so that
+// one that takes nothing holds up no other.
+func part(channel string, i int) string {
+	if i == 0 {
+		return channel
+	}
+	return fmt.Sprintf("%s/%d", channel, i+1)
+}
+
+// parts are all ways of the channels.
+func parts(channels, known []string) (out []string) {
+	for _, name := range known {
+		channel, _, _ := strings.Cut(name, "/")
+		if slices.Contains(channels, channel) {
+			out = append(out, name)
+		}
+	}
+	return out
 }
 
 // redacted is a channel as errors may show it: an address may hold a secret.
@@ -198,7 +225,7 @@ func redacted(pair string) string {
 	return "…"
 }
 
-func (r *rawAlerts) way(name, address string, secret []byte) (channel, error) {
+func (r *rawAlerts) way(name, address string, secret []byte) ([]channel, error) {
 	setting := "alert-channel " + name
 	scheme, rest, _ := strings.Cut(address, ":")
 	if secret != nil && scheme != "http" && scheme != "https" {
@@ -212,42 +239,50 @@ func (r *rawAlerts) way(name, address string, secret []byte) (channel, error) {
 		if secret == nil {
 			return nil, usagef("%s is a webhook: alert-secret must name the file with the secret that signs for it", setting)
 		}
-		return func(client *http.Client, now func() time.Time) notify.Channel {
+		return []channel{func(client *http.Client, now func() time.Time) notify.Channel {
 			return &notify.Webhook{URL: address, Secret: secret, Client: client, Now: now}
-		}, nil
+		}}, nil
 	case "alertmanager+http", "alertmanager+https":
 		root := strings.TrimRight(strings.TrimPrefix(address, "alertmanager+"), "/")
 		if _, err := webAddress(setting, root); err != nil {
 			return nil, err
 		}
-		return func(client *http.Client, _ func() time.Time) notify.Channel {
-			return &notify.Alertmanager{URL: root, Client: client}
-		}, nil
+		return []channel{func(client *http.Client, now func() time.Time) notify.Channel {
+			return &notify.Alertmanager{URL: root, Client: client, Page: strings.TrimRight(r.page, "/"), Now: now}
+		}}, nil
 	case "mailto":
 		return r.mail(setting, rest)
 	}
 	return nil, usagef("%s has no address that is known: it must begin with https:, mailto: or alertmanager+http:", setting)
 }
 
-// mail is a channel to addresses separated by commas.
-func (r *rawAlerts) mail(setting, addresses string) (channel, error) {
+// mail is a channel to addresses separated by commas, a way for each.
+func (r *rawAlerts) mail(setting, addresses string) ([]channel, error) {
 	to := strings.Split(addresses, ",")
 	for _, address := range append(to, r.mailFrom) {
 		if _, err := mail.ParseAddress(address); err != nil {
 			return nil, usagef("%s needs addresses like bench@depot.example behind mailto: and in mail-from; %q is none", setting, address)
 		}
 	}
-	host, port, err := net.SplitHostPort(r.mailServer)
+	server, implicit := strings.CutPrefix(r.mailServer, "smtps://")
+	host, port, err := net.SplitHostPort(server)
 	number, bad := strconv.ParseUint(port, 10, 16)
 	if err != nil || bad != nil || host == "" {
-		return nil, usagef("%s sends mail, and mail-server is %q: it must be like mail.example:587", setting, r.mailServer)
+		return nil, usagef("%s sends mail, and mail-server is %q: it must be like mail.example:587, mail.example:465 or smtps://mail.example:4650", setting, r.mailServer)
 	}
 	password, err := passwordFrom("mail-password-file", r.mailPasswords)
 	if err != nil {
 		return nil, err
 	}
-	m := &notify.Mail{Host: host, Port: int(number), From: r.mailFrom, To: to, User: r.mailUser, Password: password, Unencrypted: loopback(host)}
-	return func(*http.Client, func() time.Time) notify.Channel { return m }, nil
+	var out []channel
+	for i := range to {
+		m := &notify.Mail{
+			Host: host, Port: int(number), From: r.mailFrom, To: to, Mailbox: i, User: r.mailUser, Password: password,
+			TLS: implicit || number == notify.TLSPort, Unencrypted: loopback(host),
+		}
+		out = append(out, func(*http.Client, func() time.Time) notify.Channel { return m })
+	}
+	return out, nil
 }
 
 // secretsByName reads the secrets of webhooks. Their form and length are those

@@ -43,8 +43,9 @@ alert_work_days = ["mon", "sat"]
 alert_hold = ["stop=10m"]
 `)
 	require.NoError(t, err)
-	assert.Equal(t, []string{"am", "bench", "ops", "mqtt"}, a.To[alert.Stop], "left out is all")
-	assert.Equal(t, []string{"bench"}, a.To[alert.Plan])
+	assert.Equal(t, []string{"am", "bench", "bench/2", "ops", "mqtt"}, a.To[alert.Stop], "left out is all")
+	assert.Equal(t, []string{"bench", "bench/2"}, a.To[alert.Plan], "each mailbox by itself")
+	assert.Equal(t, 1, a.Channels["bench/2"](nil, nil).(*notify.Mail).Mailbox)
 	assert.Empty(t, a.To[alert.Note])
 	assert.Equal(t, "Europe/Oslo", a.Zone.String())
 	assert.Equal(t, 6*time.Hour+30*time.Minute, a.Morning)
@@ -53,6 +54,11 @@ alert_hold = ["stop=10m"]
 	assert.Equal(t, &notify.Mail{Host: "localhost", Port: 25, From: "arcdrift@depot.example", To: []string{"bench@depot.example", "lead@depot.example"}, Unencrypted: true},
 		a.Channels["bench"](nil, nil), "a relay on this computer needs no TLS")
 	assert.Equal(t, &notify.Alertmanager{URL: "http://127.0.0.1:9093"}, a.Channels["am"](nil, nil))
+	for server, tls := range map[string]bool{"mail.example:465": true, "smtps://mail.example:2465": true, "mail.example:587": false} {
+		b, err := alertsFrom(t, false, "mail_server = \""+server+"\"\nmail_from = \"a@depot.example\"\nalert_channel = [\"b=mailto:b@depot.example\"]\n")
+		require.NoError(t, err)
+		assert.Equal(t, tls, b.Channels["b"](nil, nil).(*notify.Mail).TLS, server)
+	}
 	hook, ok := a.Channels["ops"](nil, nil).(*notify.Webhook)
 	require.True(t, ok)
 	assert.Equal(t, "https://hooks.example/fleet?key=a,b", hook.URL)

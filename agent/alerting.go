@@ -46,6 +46,7 @@ type alerting struct {
 	doors    func() map[string]time.Time
 	policy   alert.Policy // without Right, which is learnt
 	quiet    time.Duration
+	managers []manager
 	box      *outbox
 	notifier *notify.Notifier
 	client   *http.Client
@@ -71,6 +72,9 @@ func newAlerting(c Alerts, s *store.Store, f *fleet.Fleet, doors func() map[stri
 	channels := map[string]notify.Channel{}
 	for name, open := range c.Channels {
 		channels[name] = open(a.client, now)
+		if am, yes := channels[name].(*notify.Alertmanager); yes {
+			a.managers = append(a.managers, manager{name, am})
+		}
 		if !channels[name].Alone() {
 			a.policy.Together = append(a.policy.Together, name)
 		}
@@ -150,6 +154,9 @@ func (a *alerting) Run(ctx context.Context) error {
 		})
 	})
 	group.Go(func() error { return a.watch(ctx) })
+	for _, m := range a.managers {
+		group.Go(func() error { return a.stand(ctx, m) })
+	}
 	return group.Wait()
 }
 

@@ -118,7 +118,7 @@ func TestAlertReachesEverybodyOnce(t *testing.T) {
 	soon(t, "the topic has it", func() bool { return strings.Contains(topic.String(), `arcdrift/v1/K-07/alert {"key":"stop/K-07/`) })
 	soon(t, "the Alertmanager has it from the agent and from Prometheus", func() bool {
 		at := standing(t, am)
-		return at["arcdrift-stop K-07"] && at["ArcdriftMachineMustStop K-07"]
+		return at["ArcdriftMachineMustStop K-07 by the agent"] && at["ArcdriftMachineMustStop K-07"]
 	})
 	assert.Contains(t, scraped(t, s), `arcdrift_alerts_firing{rule="stop"} 1`)
 
@@ -131,7 +131,7 @@ func TestAlertReachesEverybodyOnce(t *testing.T) {
 	publishAll(t, broker, "K-07", "service", repaired("K-07", now))
 	decidedOn(t, s, "K-07", len(life)+2)
 	soon(t, "the case is closed", func() bool { return len(hook.told()) > 1 })
-	soon(t, "the Alertmanager knows", func() bool { return !standing(t, am)["arcdrift-stop K-07"] })
+	soon(t, "the Alertmanager knows", func() bool { return !standing(t, am)["ArcdriftMachineMustStop K-07 by the agent"] })
 	assert.Equal(t, []string{"alert stop K-07", "cleared stop K-07"}, hook.told(), "one message, none for the repeat, one note")
 	assert.Contains(t, scraped(t, s), `arcdrift_alerts_firing{rule="stop"} 0`)
 	card := s.alerts.Card()

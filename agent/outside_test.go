@@ -130,7 +130,7 @@ func startAlertmanager(t *testing.T) string {
 	return port
 }
 
-// standing lists the active alerts there: name and machine or subject.
+// standing lists the active alerts there: name, machine, and whether the agent told it.
 func standing(t *testing.T, port string) map[string]bool {
 	resp, err := http.Get("http://127.0.0.1:" + port + "/api/v2/alerts?active=true")
 	require.NoError(t, err)
@@ -139,7 +139,11 @@ func standing(t *testing.T, port string) map[string]bool {
 	require.NoError(t, resp.Body.Close())
 	out := map[string]bool{}
 	for _, a := range alerts {
-		out[a.Labels["alertname"]+" "+a.Labels["subject"]+a.Labels["machine"]] = true
+		by := ""
+		if a.Labels["source"] == "agent" {
+			by = " by the agent"
+		}
+		out[a.Labels["alertname"]+" "+a.Labels["machine"]+by] = true
 	}
 	return out
 }

@@ -78,6 +78,10 @@ func TestPromtoolAcceptsRules(t *testing.T) {
 		out, err := promtool.CombinedOutput()
 		require.NoError(t, err, "promtool %v (Debian package prometheus): %s", args, out)
 	}
+	amtool := exec.Command("amtool", "check-config", "alertmanager.yml")
+	amtool.Dir = rulesDir
+	out, err := amtool.CombinedOutput()
+	require.NoError(t, err, "amtool (Debian package prometheus-alertmanager): %s", out)
 }
 
 // Alerts that may send somebody to the electrodes carry the house's cautions.

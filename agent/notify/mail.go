@@ -24,15 +24,23 @@ import (
 	"arcdrift/agent/alert"
 )
 
-// Mail sends e-mail through one SMTP server.
+// TLSPort is where mail servers encrypt from the start (RFC 8314, section 7.3).
+const TLSPort = 465
+
+// Mail sends e-mail to one mailbox through an SMTP server.
 type Mail struct {
 	Host string
 	Port int
 	From string
-	To   []string
+	// To is who the letter says that it is to; it is handed over for Mailbox, a place
+	// in To.
+	To      []string
+	Mailbox int
 	// User and Password log in; without a user nobody does.
 	User, Password string
-	// Unencrypted does without TLS: for a relay on the same host.
+	// TLS encrypts from the start (RFC 8314) instead of by STARTTLS.
+	TLS bool
+	// Unencrypted does without STARTTLS: for a relay on the same host.
 	Unencrypted bool
 
 	roots *x509.CertPool // who vouches for the server, nil for whom the system trusts
@@ -45,8 +53,8 @@ func (m *Mail) Send(ctx context.Context, a alert.Action) error {
 	if err != nil {
 		return &Refusal{err}
 	}
-	if err := m.deliver(ctx, from, to, letter(a, from, to)); err != nil {
-		return fmt.Errorf("the mail server %s did not take the message: %w", m.Host, cmp.Or(ctx.Err(), err))
+	if err := m.deliver(ctx, from, to[m.Mailbox], letter(a, from, to)); err != nil {
+		return fmt.Errorf("the mail server %s did not take the message for %s: %w", m.Host, to[m.Mailbox].Address, cmp.Or(ctx.Err(), err))
 	}
 	return nil
 }
@@ -66,12 +74,15 @@ func (m *Mail) addresses() (from *mail.Address, to []*mail.Address, err error) {
 }
 
 // deliver hands the letter to the server.
-func (m *Mail) deliver(ctx context.Context, from *mail.Address, to []*mail.Address, letter []byte) error {
+func (m *Mail) deliver(ctx context.Context, from, to *mail.Address, letter []byte) error {
 	conn, err := new(net.Dialer).DialContext(ctx, "tcp", net.JoinHostPort(m.Host, strconv.Itoa(m.Port)))
 	if err != nil {
 		return err
 	}
 	defer context.AfterFunc(ctx, func() { _ = conn.Close() })() // ends a talk that lasts too long
+	if m.TLS {
+		conn = tls.Client(conn, m.encryption())
+	}
 	client, err := smtp.NewClient(conn, m.Host)
 	if err != nil {
 		return errors.Join(err, conn.Close())
@@ -83,10 +94,8 @@ func (m *Mail) deliver(ctx context.Context, from *mail.Address, to []*mail.Addre
 	if err := client.Mail(from.Address); err != nil {
 		return err
 	}
-	for _, address := range to {
-		if err := client.Rcpt(address.Address); err != nil {
-			return err
-		}
+	if err := client.Rcpt(to.Address); err != nil {
+		return err
 	}
 	if err := hand(client, letter); err != nil {
 		return err
@@ -103,9 +112,10 @@ func (m *Mail) greet(client *smtp.Client) error {
 		}
 	}
 	switch offered, _ := client.Extension("STARTTLS"); {
+	case m.TLS:
 	case m.Unencrypted: // relays of one's own show certificates that nobody vouches for
 	case offered:
-		if err := client.StartTLS(&tls.Config{ServerName: m.Host, RootCAs: m.roots, MinVersion: tls.VersionTLS12}); err != nil {
+		if err := client.StartTLS(m.encryption()); err != nil {
 			return err
 		}
 	default:
@@ -124,6 +134,10 @@ func (m *Mail) greet(client *smtp.Client) error {
 		return client.Auth(smtp.CRAMMD5Auth(m.User, m.Password))
 	}
 	return fmt.Errorf("it lets nobody log in by PLAIN, LOGIN or CRAM-MD5, but by %q", ways)
+}
+
+func (m *Mail) encryption() *tls.Config {
+	return &tls.Config{ServerName: m.Host, RootCAs: m.roots, MinVersion: tls.VersionTLS12}
 }
 
 func has(ways []string, way string) bool {

@@ -42,7 +42,7 @@ func (l *lines) String() string {
 
 // guardedServer runs a real SMTP server (Debian package python3-aiosmtpd) that
 // wants TLS and a login in this way and answers letters so.
-func guardedServer(t *testing.T, way, answer string) (channel *Mail, said *lines) {
+func guardedServer(t *testing.T, way, answer string, start ...string) (channel *Mail, said *lines) {
 	t.Helper()
 	dir := t.TempDir()
 	_, err := auth.Certify(dir, []string{"127.0.0.1"}, time.Now())
@@ -52,8 +52,8 @@ func guardedServer(t *testing.T, way, answer string) (channel *Mail, said *lines
 	port := l.Addr().(*net.TCPAddr).Port
 	require.NoError(t, l.Close())
 	said = &lines{}
-	server := exec.Command("/usr/bin/python3", filepath.Join("testdata", "mailserver.py"), "127.0.0.1", strconv.Itoa(port),
-		filepath.Join(dir, auth.ServerFile), filepath.Join(dir, auth.ServerKeyFile), way, answer)
+	server := exec.Command("/usr/bin/python3", append([]string{filepath.Join("testdata", "mailserver.py"), "127.0.0.1", strconv.Itoa(port),
+		filepath.Join(dir, auth.ServerFile), filepath.Join(dir, auth.ServerKeyFile), way, answer}, start...)...)
 	server.Stdout, server.Stderr = said, t.Output()
 	require.NoError(t, server.Start())
 	t.Cleanup(func() {
@@ -79,7 +79,7 @@ func TestMailLogsInBehindTLS(t *testing.T) {
 		channel, said := guardedServer(t, way, "250 taken")
 		require.NoError(t, channel.Send(t.Context(), alert.Action{Key: "a", Message: alert.Message{Title: "Stop K-07"}}), way)
 		// The server answers before what it wrote is read here.
-		want := "login " + way + " arcdrift\nletter bench@depot.example lead@depot.example\n"
+		want := "login " + way + " arcdrift\nletter bench@depot.example\n"
 		require.Eventually(t, func() bool { return len(said.String()) >= len(want) }, time.Minute, 20*time.Millisecond)
 		assert.Equal(t, want, said.String())
 
@@ -89,6 +89,28 @@ func TestMailLogsInBehindTLS(t *testing.T) {
 		assert.NotErrorAs(t, err, new(*Refusal), "another password may be set")
 		assert.NotContains(t, err.Error(), channel.Password)
 	}
+}
+
+// A server that encrypts from the start, as on port 465.
+func TestMailIsEncryptedFromTheStart(t *testing.T) {
+	channel, said := guardedServer(t, "PLAIN", "250 taken", "TLS")
+	channel.TLS = true
+	require.NoError(t, channel.Send(t.Context(), alert.Action{Key: "a", Message: alert.Message{Title: "Stop K-07"}}))
+	require.Eventually(t, func() bool { return strings.Contains(said.String(), "letter bench@depot.example") }, time.Minute, 20*time.Millisecond)
+}
+
+// A mailbox that takes nothing says which it is; the other one of the channel gets its
+// letters. Before, neither did.
+func TestOneBadMailboxStopsNoOther(t *testing.T) {
+	first, said := guardedServer(t, "PLAIN", "250 taken")
+	first.To = []string{"full@depot.example", "lead@depot.example"}
+	second := *first
+	second.Mailbox = 1
+	for range 2 {
+		require.ErrorContains(t, first.Send(t.Context(), alert.Action{Key: "a"}), "for full@depot.example: 452")
+		require.NoError(t, second.Send(t.Context(), alert.Action{Key: "a"}))
+	}
+	require.Eventually(t, func() bool { return strings.Count(said.String(), "letter lead@depot.example") == 2 }, time.Minute, 20*time.Millisecond)
 }
 
 // The login is told to nobody whom no authority vouches for.

@@ -106,52 +106,5 @@ func shortKey(key string) string {
 	return "arcdrift-" + hex.EncodeToString(sum[:16])
 }
 
-// Alertmanager posts to the API v2 of a Prometheus Alertmanager. Morning lists
-// have no place there and are passed over.
-type Alertmanager struct {
-	// URL is its root, like http://127.0.0.1:9093.
-	URL    string
-	Client *http.Client
-}
-
-// standsFor is how long an Alertmanager keeps an alert that nobody clears. It
-// expects senders to repeat themselves; we tell once, for as long as a case may
-// reasonably last.
-const standsFor = 30 * 24 * time.Hour
-
-type managed struct {
-	Labels      map[string]string `json:"labels"`
-	Annotations map[string]string `json:"annotations"`
-	StartsAt    time.Time         `json:"startsAt"`
-	EndsAt      time.Time         `json:"endsAt"`
-}
-
-// Send raises the alert of a case or ends it: both have the same labels.
-func (m *Alertmanager) Send(ctx context.Context, a alert.Action) error {
-	if a.Kind == alert.List {
-		return nil
-	}
-	ends := a.At
-	if a.Kind == alert.Alert {
-		ends = a.At.Add(standsFor)
-	}
-	labels := map[string]string{"alertname": "arcdrift-" + string(a.Matter), "class": string(a.Class), "subject": a.Subject}
-	if a.Depot != "" {
-		labels["depot"] = a.Depot
-	}
-	body, err := json.Marshal([]managed{{
-		Labels:      labels,
-		Annotations: map[string]string{"summary": a.Title, "description": a.Body},
-		StartsAt:    a.Opened, EndsAt: ends,
-	}})
-	if err != nil {
-		return &Refusal{err}
-	}
-	return post(ctx, m.Client, m.URL+"/api/v2/alerts", body, http.Header{})
-}
-
 // Alone is false: it leads to people, by short messages or a chat.
 func (*Webhook) Alone() bool { return false }
-
-// Alone is true: it groups by itself, by the label depot if it is told to.
-func (*Alertmanager) Alone() bool { return true }

@@ -175,7 +175,7 @@ func TestRealAlertmanager(t *testing.T) {
 		"--web.listen-address="+address, "--cluster.listen-address=")
 	client := notify.Client()
 	defer client.CloseIdleConnections()
-	channel := &notify.Alertmanager{URL: "http://" + address, Client: client}
+	channel := &notify.Alertmanager{URL: "http://" + address, Page: "https://yard.example", Client: client, Now: time.Now}
 	firing := func() map[string]map[string]string {
 		answer, err := client.Get("http://" + address + "/api/v2/alerts?active=true")
 		require.NoError(t, err)
@@ -185,10 +185,10 @@ func TestRealAlertmanager(t *testing.T) {
 		require.NoError(t, json.NewDecoder(answer.Body).Decode(&alerts))
 		out := map[string]map[string]string{}
 		for _, a := range alerts {
-			require.Equal(t, "arcdrift-stop", a.Labels["alertname"])
+			require.Equal(t, "ArcdriftMachineMustStop", a.Labels["alertname"], "as the rule for Prometheus")
 			require.Equal(t, "stop", a.Labels["class"])
 			require.Equal(t, "North", a.Labels["depot"], "what an Alertmanager can group by")
-			out[a.Labels["subject"]] = a.Annotations
+			out[a.Labels["machine"]] = a.Annotations
 		}
 		return out
 	}
@@ -202,7 +202,23 @@ func TestRealAlertmanager(t *testing.T) {
 		eventually(t, "the alert stands", func() bool { return len(firing()) == 1 })
 		assert.Equal(t, raised.Title, firing()["K-07"]["summary"])
 		assert.Equal(t, raised.Body, firing()["K-07"]["description"])
+		assert.Equal(t, "https://yard.example/machines/K-07", firing()["K-07"]["page"])
 	}
+	ends := func() (at time.Time) {
+		answer, err := client.Get("http://" + address + "/api/v2/alerts?active=true")
+		require.NoError(t, err)
+		defer answer.Body.Close()
+		var alerts []struct{ EndsAt time.Time }
+		require.NoError(t, json.NewDecoder(answer.Body).Decode(&alerts))
+		require.Len(t, alerts, 1, "told again it is the same alert")
+		return alerts[0].EndsAt
+	}
+	before := ends()
+	require.NoError(t, channel.Stand(t.Context(), []alert.Shown{{
+		Case:  alert.Case{Subject: raised.Subject, Matter: raised.Matter, Depot: raised.Depot, Opened: raised.Opened},
+		Class: raised.Class, Message: raised.Message,
+	}}))
+	eventually(t, "it stands for longer", func() bool { return ends().After(before) })
 	require.NoError(t, channel.Send(t.Context(), alert.Action{Kind: alert.List}), "a list has no place there")
 	cleared := raised
 	cleared.Kind, cleared.At = alert.Cleared, time.Now()

@@ -1,15 +1,24 @@
 # A mail server that wants encryption and a login and answers every letter with
 # one line; what it was told goes to standard output, a line each.
 #
-#   mailserver.py HOST PORT CERTIFICATE KEY WAY ANSWER
+# Mailboxes whose name begins with "full" take nothing. With TLS it encrypts from the
+# start.
+#
+#   mailserver.py HOST PORT CERTIFICATE KEY WAY ANSWER [TLS]
 import asyncio, ssl, sys
 
 from aiosmtpd.smtp import SMTP, AuthResult
 
-host, port, certificate, key, way, answer = sys.argv[1:]
+host, port, certificate, key, way, answer, *start = sys.argv[1:]
 
 
 class Letters:
+    async def handle_RCPT(self, server, session, envelope, address, options):
+        if address.startswith("full"):
+            return "452 4.2.2 mailbox full"
+        envelope.rcpt_tos.append(address)
+        return "250 OK"
+
     async def handle_DATA(self, server, session, envelope):
         print("letter", *envelope.rcpt_tos, flush=True)
         return answer
@@ -24,6 +33,7 @@ tls = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
 tls.load_cert_chain(certificate, key)
 loop = asyncio.new_event_loop()
 loop.run_until_complete(loop.create_server(
-    lambda: SMTP(Letters(), tls_context=tls, require_starttls=True, auth_required=True, authenticator=authenticate,
-                 auth_exclude_mechanism={"PLAIN", "LOGIN"} - {way}, loop=loop), host, int(port)))
+    lambda: SMTP(Letters(), tls_context=None if start else tls, require_starttls=not start, auth_required=True,
+                 auth_require_tls=not start, authenticator=authenticate,
+                 auth_exclude_mechanism={"PLAIN", "LOGIN"} - {way}, loop=loop), host, int(port), ssl=tls if start else None))
 loop.run_forever()

@@ -1,0 +1,21 @@
+package notify
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/alert"
+)
+
+// Agent and Prometheus tell an Alertmanager of the same matter by the same name.
+func TestNamesAreThoseOfTheRules(t *testing.T) {
+	rules, err := os.ReadFile(filepath.Join("..", "..", "dashboards", "prometheus", "arcdrift.rules.yml"))
+	require.NoError(t, err)
+	for _, m := range []alert.Matter{alert.MustStop, alert.ElectrodesDue, alert.CheckFirst, alert.MachineSilent, alert.DoorSilent, alert.ChannelDead} {
+		assert.Contains(t, string(rules), "- alert: "+ruleName(m)+"\n")
+	}
+}
