@@ -91,7 +91,7 @@ func shortWhy(m *Machine) string {
 	if n := m.Streak.Attempts; n > 0 {
 		why = append(why, fmt.Sprintf("%d fails", n))
 	}
-	if q := m.Electrode.ToFailure; q != nil {
+	if q := m.Electrode.ToFailure; q != nil && (m.State != advise.Stop || m.Streak.Attempts == 0) {
 		why = append(why, fmt.Sprintf("plan on %.0f arcs", q.P10))
 	}
 	if len(why) == 0 && len(m.Reasons) > 0 {

@@ -68,7 +68,7 @@ func TestShortText(t *testing.T) {
 		"K-07 replace electrode pair by Thu 5 Mar. 3 fails, plan on 220 arcs. Spare: van 4. Unplug first. Ends: service, then a pass. Then log worn/dirty/fine.",
 		told(t, worn(advise.ServiceSoon)).Short)
 	assert.Equal(t,
-		"K-07 STOP, do not splice: replace electrode pair. 3 fails, plan on 220 arcs. Spare: van 4. Unplug first. Ends: service, then a pass. Then log worn/dirty/fine.",
+		"K-07 STOP, do not splice: replace electrode pair. 3 fails. Spare: van 4. Unplug first. Ends: service, then a pass. Then log worn/dirty/fine.",
 		told(t, worn(advise.Stop)).Short)
 }
 

@@ -129,8 +129,8 @@ func (w *Weighed) ask(a *Assessment, now time.Time, silent bool) {
 	switch {
 	case raised:
 		a.State = CheckFirst
-	case silent || w.last.IsZero():
-		return // that is said already
+	case silent || w.last.IsZero(), a.Due.Reason == StartOfDay && (a.Streak.Attempts > 0 || a.State == Stop):
+		return // more than that is said already
 	}
 	if a.Due.Reason == StartOfDay && !silent {
 		words = append(words, w.meet()...)
@@ -238,7 +238,10 @@ func (w *Weighed) decide(s *Subject) {
 		w.heed(found)
 	}
 	a.explain(s, verdict, failed)
-	w.pair = a.pairReason(s, verdict)
+	if a.State != Stop || a.Streak.Attempts == 0 && s.Checks.Found == "" {
+		// What a pair left alone may last says nothing to whoever must stop now.
+		w.pair = a.pairReason(s, verdict)
+	}
 }
 
 // fewRecords says whether so little is known of a machine that its failed tries
@@ -327,7 +330,7 @@ func (a *Assessment) explain(s *Subject, v Verdict, failed bool) {
 		say("%s.", lastFailed(a.Streak.Attempts))
 	}
 	if a.Streak.Attempts > 0 {
-		a.explainStreak(say, failed)
+		a.explainStreak(say, failed, s.Checks.Found != "")
 	}
 	m := s.Known
 	if m.BeyondReach() >= BeyondLimit {
@@ -347,23 +350,23 @@ func (a *Assessment) explain(s *Subject, v Verdict, failed bool) {
 // explainStreak says what is likely behind the streak and which cheap test
 // would tell. After a session given up the trade looks at the electrodes (common
 // practice, no source): that is named, beside what is likelier and cheaper to try.
-func (a *Assessment) explainStreak(say func(string, ...any), failed bool) {
+func (a *Assessment) explainStreak(say func(string, ...any), failed, found bool) {
 	if failed {
 		say("After that the rule of the trade is to look at the electrodes.")
 	}
 	if luck, ok := a.Streak.ByLuck.Get(); ok && luck >= 0.05 {
 		say("That happens to this machine by luck: %s in a month.", lower(chance(luck)))
 	}
-	if len(a.Streak.Cause) == 0 {
-		return
+	if len(a.Streak.Cause) == 0 || found {
+		return // the bench has looked, and knows better
 	}
 	top := a.Streak.Cause[0]
 	say("Most likely the %s (%s).", causeWords[top.Cause], lower(chance(top.Probability)))
 	switch {
+	case a.work() && a.State == Stop:
+		// The pair goes to the bench whatever a cheap test shows: no second order.
 	case top.Cause == CauseEnds:
 		say("So the ends come first, as the cheaper test: clean, cleave again with another cleaver on this machine, and try this cleaver on another machine. If both point to this machine, look at its electrodes.")
-	case top.Cause == CauseElectrodes && a.work():
-		// The bench has the pair in hand whatever another cleaver shows.
 	case top.Cause == CauseElectrodes:
 		say("One try with another cleaver is the cheap test before anybody opens it: if it fails too, it is not the ends.")
 	case failed:

@@ -256,3 +256,28 @@ func TestFewTypedRecordsOrderNoPair(t *testing.T) {
 		}
 	}
 }
+
+// Who must stop and send the pair to the bench hears one order and one way out: no
+// other cleaver, no arcs that the pair would last, no check that could wait.
+func TestAStopGivesOneOrder(t *testing.T) {
+	for name, s := range map[string]*Subject{
+		"a streak":        subject(alike(alike(passing(20))), lasting(0.05, 300)),
+		"found and given": dirtyAndGivenUp(lasting(0.1, 5000)),
+	} {
+		t.Run(name, func(t *testing.T) {
+			if s.Checks.First.IsZero() {
+				s.Checks = checksOf(pass(today.AddDate(0, 0, -1)), spliced(today, 3))
+			}
+			a := Assess(s, today.Add(10*time.Hour))
+			require.Equal(t, Stop, a.State)
+			require.NotNil(t, a.Due)
+			text := strings.Join(a.Reasons, " ")
+			for _, other := range []string{"cleaver", "arcs left", "plan on", "could wait", "Check before", "settle"} {
+				assert.NotContains(t, text, other)
+			}
+			assert.Equal(t, 1, strings.Count(text, a.Clears()))
+			assert.Equal(t, ServiceClears, a.Clears())
+			assert.Contains(t, text, "the rule of the trade is to look at the electrodes")
+		})
+	}
+}

@@ -3,6 +3,7 @@ package advise
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"arcdrift/drift"
@@ -70,7 +71,8 @@ func (s *Site) zone() *time.Location {
 // model would have said.
 func (s *Site) obey(a *MoveAnswer, q Move, due *Due, weighed bool) {
 	a.Answer = Recalibrate
-	a.Reasons = append(s.Rules.words(due, s.zone()), a.Reasons...)
+	// Pages show the first reason beside the answer: all of the rule stands there.
+	a.Reasons = append([]string{strings.Join(s.Rules.words(due, s.zone()), " ")}, a.Reasons...)
 	if !weighed {
 		return
 	}

@@ -258,7 +258,7 @@ function qualify(a) {
 // obey answers where a rule of the trade asks for a check.
 function obey(a, m, q, due, weighed) {
   a.answer = "recalibrate";
-  a.reasons = [...due.words, ...a.reasons];
+  a.reasons = [due.words.join(" "), ...a.reasons];
   if (!weighed) return;
   a.reasons.push(difference(m, q), stakes(a, m));
   if (a.probability_out <= m.cost.check_minutes / m.cost.out_minutes && m.streak === 0) a.reasons.push("For the air alone there would be no need, but the rule stands.");
