@@ -160,6 +160,10 @@ var answerWords = map[advise.Answer]string{
 func siteText(w io.Writer, a *advise.MoveAnswer) error {
 	var out strings.Builder
 	word := answerWords[a.Answer]
+	inspect := a.Action == advise.Inspect
+	if inspect {
+		word = "Not again: look at the electrodes"
+	}
 	if minutes, ok := a.WaitMinutes.Get(); ok && a.Answer == advise.Wait {
 		word = fmt.Sprintf("Wait %d minutes, then recalibrate", minutes)
 	} else if a.Answer == advise.Wait {
@@ -175,6 +179,9 @@ func siteText(w io.Writer, a *advise.MoveAnswer) error {
 	if dew, ok := a.DewPoint.Get(); ok {
 		fmt.Fprintf(&out, "  Dew point %.1f °C.\n", dew)
 	}
+	if inspect {
+		out.WriteString(cautions())
+	}
 	_, err := io.WriteString(w, out.String())
 	return err
 }
@@ -183,9 +190,9 @@ func siteText(w io.Writer, a *advise.MoveAnswer) error {
 func siteCSV(w io.Writer, a *advise.MoveAnswer) error {
 	c := csv.NewWriter(w)
 	err := errors.Join(
-		c.Write([]string{"machine", "as_of", "answer", "wait_minutes", "probability_out", "expected_shift_pct", "sd_pct", "evidence", "reason", "dew_point_c", "check_minutes", "out_minutes"}),
+		c.Write([]string{"machine", "as_of", "answer", "wait_minutes", "probability_out", "expected_shift_pct", "sd_pct", "evidence", "reason", "dew_point_c", "check_minutes", "out_minutes", "action"}),
 		c.Write([]string{a.Machine, a.AsOf.Format(timeCell), string(a.Answer), optCell(a.WaitMinutes), optCell(a.ProbabilityOut), optCell(a.ExpectedShift),
-			optCell(a.SD), string(a.Evidence), strings.Join(a.Reasons, " "), optCell(a.DewPoint), fmt.Sprint(a.Cost.CheckMinutes), fmt.Sprint(a.Cost.OutMinutes)}))
+			optCell(a.SD), string(a.Evidence), strings.Join(a.Reasons, " "), optCell(a.DewPoint), fmt.Sprint(a.Cost.CheckMinutes), fmt.Sprint(a.Cost.OutMinutes), string(a.Action)}))
 	c.Flush()
 	return errors.Join(err, c.Error())
 }
