@@ -35,7 +35,10 @@ function inTen(p) {
 
 const upperFirst = (s) => s[0].toUpperCase() + s.slice(1);
 const minus = (s) => s.replace("-", "−");
-const signed = (x) => (x.toFixed(1) === "0.0" || x.toFixed(1) === "-0.0" ? "0.0" : (x > 0 ? "+" : "") + minus(x.toFixed(1)));
+// tenths writes one decimal, a tie to the even one, as the agent does; toFixed takes
+// ties away from nought. Of such numbers only odd quarters are ties.
+const tenths = (x) => (Number.isInteger(x * 4) && !Number.isInteger(x * 2) ? ((2 * Math.round(x * 5)) / 10).toFixed(1) : x.toFixed(1));
+const signed = (x) => (["0.0", "-0.0"].includes(tenths(x)) ? "0.0" : (x > 0 ? "+" : "") + minus(tenths(x)));
 const near = (x) => Math.sign(x) * Math.round(Math.abs(x)) + 0;
 const whole = (n) => String(n).replace(/\B(?=(\d{3})+$)/g, ",");
 
