@@ -339,3 +339,32 @@ func TestNames(t *testing.T) {
 	before := answersOf(t, db, "--as-of", "2026-02-20T12:00:00Z")
 	assert.Contains(t, before, "V-1", "then it had that name")
 }
+
+// Where only the target is missing, the answer names it; where the model's other
+// machines tell one, it is theirs.
+func TestAMissingTargetIsNamedOrLearnt(t *testing.T) {
+	const told = `,"meltback_left_um":%d,"meltback_right_um":%d,"power_setting_pct":2.5`
+	var in []string
+	for day := 1; day <= 12; day++ {
+		moment := fmt.Sprintf("2026-02-%02dT07:41:00Z", day)
+		for n, machine := range []string{"K-01", "K-02", "K-07"} {
+			more := fmt.Sprintf(`,"model":"type-2"`+told, 255+day%5+n, 258-day%3)
+			if machine != "K-07" {
+				more += `,"meltback_target_um":260,"meltback_tolerance_um":12`
+			}
+			in = append(in, calibration(machine, moment, true, more))
+		}
+		in = append(in, calibration("V-1", moment, true, fmt.Sprintf(`,"model":"other"`+told, 103, 105)))
+	}
+	db := tempDB(t)
+	importText(t, db, "in.jsonl", linesOf(in...))
+	all := answersOf(t, db, "--as-of", "2026-02-13T06:00:00Z")
+	assert.Equal(t, advise.Full, all["K-07"].Data.Grade)
+	assert.Contains(t, strings.Join(all["K-07"].Warnings, "\n"), "260 µm is that of other machines of the model")
+	assert.NotEqual(t, advise.Full, all["V-1"].Data.Grade)
+	assert.Contains(t, strings.Join(all["V-1"].Warnings, "\n"), "but not the meltback aimed at. Send meltback_target_um")
+	importText(t, db, "setup.jsonl", `{"type":"setup","scope":"model","name":"other","time":"2026-02-01T06:00:00Z","target_um":104,"tolerance_um":6}`+"\n")
+	all = answersOf(t, db, "--as-of", "2026-02-13T06:00:00Z")
+	assert.Equal(t, advise.Full, all["V-1"].Data.Grade)
+	assert.NotContains(t, strings.Join(all["V-1"].Warnings, "\n"), "meltback")
+}

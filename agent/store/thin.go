@@ -121,6 +121,9 @@ func (t *Thinning) confirmed(l *left) bool {
 // alone with its id and can be proved without its record.
 func thinnable(i item, ids *bbolt.Bucket, e *drift.Entry) (left, bool) {
 	s, err := parse(i.key, i.value)
+	if e.Counts.Known() {
+		return left{}, false // somebody has said so of this one
+	}
 	if err != nil || s.format != formatSummed || s.flags&flagUsage == 0 || s.flags&flagConflict != 0 {
 		return left{}, false
 	}

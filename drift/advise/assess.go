@@ -164,9 +164,7 @@ var grades = map[model.Grade]Grade{
 func (a *Assessment) describe(s *Subject) {
 	m := s.Known
 	a.Drift = DriftOf(m, &s.Settings)
-	if a.Data.Grade != Full {
-		a.Warnings = append(a.Warnings, "Required power is inferred: these records do not carry both meltback and setting.")
-	}
+	a.Warnings = append(a.Warnings, untold(m, a.Data.Grade)...)
 	switch evidence(m) {
 	case MachinesLikeIt:
 		a.Warnings = append(a.Warnings, "Few records of this machine: what is said of it rests on others like it.")

@@ -47,9 +47,9 @@ type Event struct {
 	Conditioning bool
 	// Cleaver that made the ends, empty when not said.
 	Cleaver string
-	// Melt is 100·ln(meltback/target), mean of both ends; Side is
-	// 100·ln(left/right).
-	Melt, Side drift.Opt[float64]
+	// Mean is the meltback in micrometres, mean of both ends; Melt is
+	// 100·ln(Mean/target), Side 100·ln(left/right).
+	Mean, Melt, Side drift.Opt[float64]
 	// Setting in force and the setting after the machine's own correction, in
 	// log percent; Correction in percent, as recorded.
 	Setting, Next, Correction drift.Opt[float64]
@@ -131,14 +131,13 @@ func (r *Reader) attempt(e *drift.Entry, place drift.Place, ev *Event) {
 	ev.Target = c.Target.OrElse(r.Settings.Target)
 	ev.Tolerance = c.Tolerance.OrElse(r.Settings.Tolerance)
 	ev.Limit = c.PowerLimit.OrElse(r.Settings.Limit)
-	target, haveTarget := ev.Target.Get()
-	if haveTarget && (haveLeft || haveRight) {
-		mean := (left + right) / 2
-		if !haveLeft || !haveRight {
-			mean = left + right
-		}
-		ev.Melt = drift.Some(100 * math.Log(mean/target))
+	switch {
+	case haveLeft && haveRight:
+		ev.Mean = drift.Some((left + right) / 2)
+	case haveLeft || haveRight:
+		ev.Mean = drift.Some(left + right)
 	}
+	ev.Melt = meltOf(ev.Mean, ev.Target)
 	if haveLeft && haveRight {
 		ev.Side = drift.Some(100 * math.Log(left/right))
 	}
@@ -157,6 +156,16 @@ func (r *Reader) attempt(e *drift.Entry, place drift.Place, ev *Event) {
 	}
 	r.readAir(c)
 	ev.Air, ev.AirStale = r.air, r.stale
+}
+
+// meltOf is 100·ln(mean/target), unknown unless both are known.
+func meltOf(mean, target drift.Opt[float64]) drift.Opt[float64] {
+	m, measured := mean.Get()
+	t, aimed := target.Get()
+	if !measured || !aimed {
+		return drift.Opt[float64]{}
+	}
+	return drift.Some(100 * math.Log(m/t))
 }
 
 // rounding is how far a setting or correction may lie from what is told, in

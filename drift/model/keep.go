@@ -15,7 +15,7 @@ import (
 // that of another version, or one that is cut short, is refused.
 
 // keptForm is the version of everything below.
-const keptForm = 3
+const keptForm = 4
 
 var errForm = errors.New("what was kept of a model cannot be read by this version")
 
@@ -240,6 +240,10 @@ func (f *form) machine(m *Machine) {
 	f.int(&m.lean.n)
 	f.streak(&m.streak)
 	f.tally(&m.tally)
+	f.bool(&m.untold.Meltback)
+	f.bool(&m.untold.Setting)
+	f.bool(&m.untold.Target)
+	f.bool(&m.untold.Learnt)
 	f.tape(&m.tape)
 	f.row(m.points.arcs[:])
 	f.row(m.points.need[:])
@@ -317,6 +321,7 @@ func (f *form) params(p *Params) {
 	f.opt(&p.Target)
 	f.opt(&p.Tolerance)
 	f.opt(&p.Limit)
+	f.bool(&p.OneTarget)
 	f.floats(&p.GainFail, &p.GainPass, &p.DeadBand, &p.CorrectSD, &p.Resets, &p.Follow)
 	f.floats(&p.Level, &p.LevelSD, &p.Slope, &p.SlopeSD, &p.Walk, &p.SlopeWalk, &p.Bend)
 	f.row(p.Air[:])

@@ -136,6 +136,7 @@ func (p *Params) told(histories []History) {
 			*v.to = drift.Some(median(v.seen))
 		}
 	}
+	p.OneTarget = oneTarget(target, p.Target.Or(0))
 }
 
 // sides are how far the two ends differed from how they mostly do on this machine.

@@ -27,6 +27,7 @@ type Machine struct {
 	lean      lean
 	streak    Streak
 	tally     tally
+	untold    Untold
 	tape      tape
 	points    points
 	logLik    float64
@@ -111,6 +112,7 @@ func (m *Machine) told(target, tolerance, limit drift.Opt[float64]) {
 
 func (m *Machine) attempt(ev *Event) Step {
 	m.told(ev.Target, ev.Tolerance, ev.Limit)
+	ev = m.aimed(ev)
 	p := m.params
 	m.last = ev.Time
 	m.tape.note(ev, m.arcs)

@@ -13,8 +13,10 @@ import (
 type Params struct {
 	// Kappa is d ln(meltback)/d ln(power).
 	Kappa float64
-	// Target and Tolerance in micrometres; Limit in percent.
+	// Target and Tolerance in micrometres; Limit in percent. OneTarget is whether
+	// all machines of the kind that tell a target tell this one.
 	Target, Tolerance, Limit drift.Opt[float64]
+	OneTarget                bool
 	// GainFail and GainPass are the part of the measured deviation that the
 	// machine corrects after a fail and after a pass.
 	GainFail, GainPass float64

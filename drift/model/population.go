@@ -98,6 +98,7 @@ func (s *Sample) Learn() *Population {
 	}
 	slices.SortFunc(keys, Key.compare)
 	pop := &Population{byKey: map[Key]*Params{}, all: learnKind(Prior(), firstByHash(everybody, fewMachines), brief())}
+	pop.all.OneTarget = false // of another model nothing tells what it aims at
 	learnt := make([]Params, len(keys))
 	var group sync.WaitGroup
 	for i, k := range keys {
