@@ -163,8 +163,6 @@ func (i *importer) tell(file string, r *intake.Receipt) error {
 		say("refused: " + r.Refused.Error())
 	case r.Conflict:
 		say("the id " + r.ID + " is there already with other contents; both are kept")
-	case r.PossibleRepeat && !r.Duplicate:
-		say("taken, but it may repeat an earlier record: it has no id, time, seq or risen arc_count")
 	}
 	for _, q := range r.Questions {
 		say("taken, but: " + q)

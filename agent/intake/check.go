@@ -104,7 +104,7 @@ func questions(e *drift.Entry, before Counter) []string {
 		ask("This turns off the check at the start of the day; the one after electrodes were cleaned or replaced stays, as nothing turns it off. Is that what was meant?")
 	}
 	if ahead := e.Time.Sub(e.Received); !e.Time.IsZero() && ahead > oddAhead {
-		ask("The record's time is %s ahead of the agent's clock: is the sender's clock right?", ahead.Round(time.Minute))
+		ask("The record's time is %s ahead of the agent's clock: is the sender's clock right?", span(ahead))
 	}
 	if !e.Time.IsZero() && e.Time.Year() < oddYear {
 		ask("The record's time is in the year %d: is the sender's clock right?", e.Time.Year())
@@ -125,4 +125,16 @@ func grouped(v float64) string {
 	}
 	cut := len(s) - 3
 	return s[:cut] + "," + s[cut:]
+}
+
+// span is a time of minutes at least, as people write it: "1 h 11 min", "3 days".
+func span(d time.Duration) string {
+	switch minutes := int(d.Round(time.Minute).Minutes()); {
+	case minutes < 60:
+		return fmt.Sprintf("%d min", minutes)
+	case minutes < 48*60:
+		return fmt.Sprintf("%d h %d min", minutes/60, minutes%60)
+	default:
+		return fmt.Sprintf("%d days", minutes/(24*60))
+	}
 }

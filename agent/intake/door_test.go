@@ -166,7 +166,7 @@ func TestQuestions(t *testing.T) {
 		"weather":                {offer("K-07", 1000, air(1013.25-38, 0)), ""},
 		"beyond weather":         {offer("K-07", 1000, air(1013.25-42, 0)), "which is right?"},
 		"sender slightly ahead":  {offer("K-07", 1000, at(now.Add(5*time.Minute))), ""},
-		"sender ahead":           {offer("K-07", 1000, at(now.Add(61*time.Minute))), "1h1m0s ahead"},
+		"sender ahead":           {offer("K-07", 1000, at(now.Add(61*time.Minute))), "1 h 1 min ahead"},
 		"no battery":             {offer("K-07", 1000, at(time.Date(1970, 1, 1, 0, 0, 9, 0, time.UTC))), "in the year 1970"},
 		"counter fell":           {offer("K-07", 12, at(now)), "fell from 900 to 12"},
 		"the daily check":        {daily(0), "the one after electrodes were cleaned or replaced stays"},
