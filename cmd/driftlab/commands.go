@@ -14,8 +14,8 @@ import (
 func strangers() []world { return []world{{"moor", moor.World}, {"delta", delta.World}} }
 
 // costs was measured on a virtual machine with two Xeon processors.
-const costs = `Learning takes most of the time: a fleet of 40 machines over 240 days about 35 s
-of one processor, one of 30 over 150 days with --step 45 about 12 s.`
+const costs = `Learning takes most of the time: a fleet of 40 machines over 240 days about 25 s
+of one processor, one of 30 over 150 days with --step 45 about 5 s.`
 
 func blindCommand(e *env) *cobra.Command {
 	var p plan
