@@ -50,7 +50,12 @@ func bars(w blind.Wish) []bar {
 }
 
 // retoldBars are those of whole sessions.
-func retoldBars() []bar { return []bar{atLeast("skill_share", allData, 0.9)} }
+func retoldBars() (out []bar) {
+	for _, grade := range grades() {
+		out = append(out, atLeast("skill_share", grade, 0.9))
+	}
+	return out
+}
 
 // messBars are those of what mess does to the state: one false stop in 1,000
 // machine-days, and no right one lost.

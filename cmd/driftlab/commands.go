@@ -36,9 +36,13 @@ bars that it is to reach. ` + costs,
 }
 
 // judgeForecasts is the whole of a command.
-func (p *plan) judgeForecasts(ctx context.Context, e *env, known []world, bars func(blind.Wish) []bar) error {
+func (p *plan) judgeForecasts(ctx context.Context, e *env, known []world, barsOf func(blind.Wish) []bar) error {
 	trials, err := p.trials(known)
 	if err != nil {
+		return err
+	}
+	bars := barsOf(trials[0].wish)
+	if err := p.checkable(bars); err != nil {
 		return err
 	}
 	v, err := p.judge(ctx, e, trials, func(ctx context.Context, t *trial) (*judgement, error) {
@@ -51,10 +55,7 @@ func (p *plan) judgeForecasts(ctx context.Context, e *env, known []world, bars f
 	if err != nil {
 		return err
 	}
-	v.measures = judged()
-	if bars != nil {
-		v.bars = bars(trials[0].wish)
-	}
+	v.measures, v.bars = judged(), bars
 	return p.write(e, v, v.rivalsText)
 }
 
@@ -133,6 +134,9 @@ func tellBoth(ctx context.Context, a, b *trial) (first, second *told, err error)
 func (p *plan) compare(ctx context.Context, e *env, known []world, measures []measure, bars []bar, one func(context.Context, *trial) (*judgement, error)) error {
 	trials, err := p.trials(known)
 	if err != nil {
+		return err
+	}
+	if err := p.checkable(bars); err != nil {
 		return err
 	}
 	v, err := p.judge(ctx, e, trials, one)

@@ -149,7 +149,9 @@ func TestABarThatIsNotMetEndsWithOne(t *testing.T) {
 	never := func(blind.Wish) []bar { return []bar{atMost("power_rms", allData, 0)} }
 	err := p.judgeForecasts(t.Context(), e, small(), never)
 	require.ErrorContains(t, err, "bars that are not met: 1\n  all, required power: rms error: ")
-	p.check, p.format = false, "text"
+	p.grade = "full"
+	assert.ErrorAs(t, p.judgeForecasts(t.Context(), e, small(), never), new(usageError), "the bar is for all grades together")
+	p.grade, p.check, p.format = "", false, "text"
 	assert.NoError(t, p.judgeForecasts(t.Context(), e, small(), never), "it is shown all the same")
 	assert.Contains(t, out.String(), "not met")
 }
@@ -179,6 +181,7 @@ func TestUsage(t *testing.T) {
 		{"blind --programs -1", "must not be below 0"},
 		{"blind --no-such-flag", "unknown flag"},
 		{"blind 3", "unknown command"},
+		{"blind --grade full --programs 3 --check", "no bar is set for such fleets"},
 	} {
 		code, _, talk := lab(t, strings.Fields(test.args)...)
 		assert.Equal(t, exitUsage, code, test.args)

@@ -30,9 +30,12 @@ func synthCommand(e *env) *cobra.Command {
 		Args:    cobra.NoArgs,
 	}
 	p.flags(cmd, known)
-	cmd.RunE = func(cmd *cobra.Command, _ []string) error { return p.judgeForecasts(cmd.Context(), e, known, nil) }
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error { return p.judgeForecasts(cmd.Context(), e, known, noBars) }
 	return cmd
 }
+
+// noBars are set for worlds that the model was made with.
+func noBars(blind.Wish) []bar { return nil }
 
 // fleetOf is a fleet of drift/synth as strangers' fleets are. Of the wish it knows
 // seed, size and dates.

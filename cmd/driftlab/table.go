@@ -147,6 +147,9 @@ func (v *verdict) worstText(out *strings.Builder) {
 	for _, f := range all[:min(few, len(all))] {
 		names = append(names, fmt.Sprintf("%s (%.2f)", f.name, f.skill))
 	}
+	if len(names) == 0 {
+		return
+	}
 	fmt.Fprintf(out, "Least skill: %s. One fleet again: --worlds NAME --seed NUMBER --fleets 1.\n", strings.Join(names, ", "))
 }
 
