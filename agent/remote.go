@@ -175,6 +175,9 @@ func (r *remote) Move(ctx context.Context, q advise.Move) (advise.MoveAnswer, er
 	if q.AskID != "" {
 		query.Set("ask_id", q.AskID)
 	}
+	if q.Program != "" {
+		query.Set("program", q.Program)
+	}
 	for name, v := range map[string]drift.Opt[float64]{
 		"temperature_c": q.Temperature, "humidity_pct": q.Humidity, "altitude_m": q.Altitude,
 		"pressure_hpa": q.Pressure, "machine_temperature_c": q.MachineTemperature,

@@ -20,6 +20,7 @@ import (
 // siteFlags are the flags of the question and the fields they fill.
 var siteFlags = []struct{ flag, field, usage string }{
 	{"machine", "machine", "`ID` of the splicing machine"},
+	{"program", "program", "`NAME` of the program to be used there; the one in use if left out"},
 	{"temperature", "temperature_c", "the air's temperature in degrees `CELSIUS`"},
 	{"humidity", "humidity_pct", "the air's relative humidity in `PERCENT`"},
 	{"altitude", "altitude_m", "`METRES` above sea level"},

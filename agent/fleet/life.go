@@ -39,9 +39,8 @@ type standing struct {
 	// Temperature, Humidity, Altitude and Pressure are those of the newest
 	// calibration.
 	Temperature, Humidity, Altitude, Pressure drift.Opt[float64]
-	// Attempted says whether there was an attempt, OtherPrograms whether there
-	// were some with another program.
-	Attempted, OtherPrograms bool
+	// Attempted says whether there was an attempt.
+	Attempted bool
 
 	// Tails are where the records end, as taken and, if some were corrected, as
 	// they now read; Waiting are the ids of those that a correction came before.
@@ -70,8 +69,6 @@ type life struct {
 }
 
 // understand orders and corrects a machine's entries and reads them as events.
-// Attempts with another program than the newest move the counter only: results
-// are compared within one program.
 func understand(name string, entries []drift.Entry, setups *drift.Setups) *life {
 	l := &life{standing: standing{name: name}}
 	l.Tails = []drift.Tail{drift.Order(entries)}
@@ -203,10 +200,6 @@ func (l *life) read() {
 			continue
 		}
 		l.Checks.Take(e, ev.Pair)
-		if ev.Kind == model.Attempt && e.Program != "" && e.Program != l.Key.Program {
-			ev.Kind = model.Usage
-			l.OtherPrograms = true
-		}
 		l.events = append(l.events, ev)
 	}
 }
@@ -258,9 +251,6 @@ func fold(l *life, pop *model.Population, refused int, zones *zones) *advise.Sub
 	s := &advise.Subject{
 		Machine: l.name, Model: l.Key.Model, Records: l.Records, Refused: refused,
 		Last: l.Last, Settings: l.Settings, Checks: l.Checks, Zone: zones.named(l.Settings.Zone), Asked: l.Asked.Open(),
-	}
-	if l.OtherPrograms {
-		s.Questions = append(s.Questions, "Calibrations with other programs than "+quoted(l.Key.Program)+" are not compared with it.")
 	}
 	if !zones.knows(l.Settings.Zone) {
 		s.Questions = append(s.Questions, "The time zone "+quoted(l.Settings.Zone)+" is not known here: times and dates are UTC.")

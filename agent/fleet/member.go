@@ -4,7 +4,6 @@ import (
 	"sync"
 	"time"
 
-	"arcdrift/drift"
 	"arcdrift/drift/advise"
 )
 
@@ -16,7 +15,6 @@ type member struct {
 	weighed advise.Weighed
 	ahead   time.Time // see standing
 	old     int
-	marks   []drift.Mark
 }
 
 // answer folds a life and keeps what answering needs.
@@ -28,7 +26,7 @@ func (l *life) answer(w *world) *member {
 // member is the machine as it stands, with its answer.
 func (s *standing) member(weighed advise.Weighed, zones *zones) *member {
 	m := &member{
-		name: s.name, weighed: weighed, ahead: s.Ahead, old: s.Old, marks: s.Slips.Marks,
+		name: s.name, weighed: weighed, ahead: s.Ahead, old: s.Old,
 		about: About{Site: s.Site, Settings: s.Settings, Service: s.Service, Serviced: s.Serviced},
 	}
 	if s.Settings.Zone != "" {

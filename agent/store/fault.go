@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"runtime"
 	"runtime/debug"
 	"syscall"
 
@@ -51,9 +50,6 @@ func guard(f func() error) (err error) {
 	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
 	defer func() {
 		if p := recover(); p != nil {
-			if _, fault := p.(runtime.Error); fault {
-				p = "a page leads nowhere" // in the words of who keeps the store
-			}
 			err = fmt.Errorf("%w: %v", errDamaged, p)
 		}
 	}()

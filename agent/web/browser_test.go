@@ -10,6 +10,7 @@ import (
 	"regexp"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -28,7 +29,8 @@ type tab struct {
 	ctx context.Context
 	url string
 
-	server *httptest.Server
+	server  *httptest.Server
+	prompts atomic.Int64 // how often the browser asked for name and secret
 
 	mu       sync.Mutex
 	troubles []string // console errors, exceptions, requests elsewhere

@@ -18,7 +18,7 @@ import (
 var moveFields = func() map[string]*drift.Field {
 	out := map[string]*drift.Field{}
 	for name, of := range map[string]string{
-		"machine": "machine", "as_of": "time", "ask_id": "id",
+		"machine": "machine", "program": "program", "as_of": "time", "ask_id": "id",
 		"temperature_c": "temperature_c", "humidity_pct": "humidity_pct", "altitude_m": "altitude_m",
 		"pressure_hpa": "pressure_hpa", "machine_temperature_c": "machine_temperature_c",
 	} {
@@ -127,7 +127,7 @@ func (q *question) move(err error) (advise.Move, error) {
 	}
 	c := q.r.Calibration
 	return advise.Move{
-		Machine: q.r.Machine, AsOf: q.r.Time, AskID: q.r.ID,
+		Machine: q.r.Machine, Program: q.r.Program, AsOf: q.r.Time, AskID: q.r.ID,
 		Temperature: c.Temperature, Humidity: c.Humidity, Altitude: c.Altitude, Pressure: c.Pressure,
 		MachineTemperature: c.MachineTemperature,
 	}, nil

@@ -151,6 +151,8 @@ type Quantiles struct {
 // to be calibrated again?
 type Move struct {
 	Machine string
+	// Program is the one to be used there, empty for the one in use.
+	Program string
 	AsOf    time.Time
 	// Temperature °C and Humidity % of the air; Altitude in metres or station
 	// Pressure in hPa (which wins); the machine's own temperature, °C.

@@ -12,6 +12,7 @@ import (
 	"pgregory.net/rapid"
 
 	"arcdrift/drift"
+	"arcdrift/drift/model"
 )
 
 func some(x float64) drift.Opt[float64] { return drift.Some(x) }
@@ -153,4 +154,29 @@ func TestThinnerAirNeedsMorePower(t *testing.T) {
 		assert.Greater(t, shift, last)
 		last = shift
 	}
+}
+
+// Asked about another program the answer is for that one, and says when it is new
+// to the machine. The machine itself stays as it was.
+func TestAMoveInAnotherProgram(t *testing.T) {
+	p := kind()
+	p.Programs = []model.Program{{Name: "a", Gain: 1}, {Name: "b", Offset: 6, OffsetSD: 0.5, Gain: 1}}
+	m := model.NewMachine("K-07", p)
+	at := time.Date(2026, 3, 2, 7, 0, 0, 0, time.UTC)
+	for day := range 20 {
+		m.Take(&model.Event{
+			Kind: model.Attempt, Time: at.AddDate(0, 0, day), Arcs: 40 * float64(day+1), Step: 40, Tries: 1, NewSession: true, Passed: true, Program: "a",
+			Melt: drift.Some(0.0), Setting: drift.Some(0.0), Next: drift.Some(0.0),
+		})
+	}
+	site := Site{Known: m, Settings: drift.Settings{CheckMinutes: 5, OutMinutes: 60}}
+	q := Move{Machine: "K-07", AsOf: at.AddDate(0, 0, 19).Add(time.Hour), Temperature: drift.Some(20.0), Humidity: drift.Some(60.0), Altitude: drift.Some(0.0)}
+	same := site.Recalibrated(q)
+	q.Program = "a"
+	assert.Equal(t, same, site.Recalibrated(q))
+	q.Program = "b"
+	other := site.Recalibrated(q)
+	assert.Greater(t, other.ProbabilityOut.Or(0), same.ProbabilityOut.Or(1)+0.2)
+	assert.Contains(t, strings.Join(other.Reasons, " "), "no calibration in the program “b” yet")
+	assert.Equal(t, "a", m.Program())
 }

@@ -12,7 +12,7 @@ const airSpread = 1.0 / 3
 
 // effects re-estimates what differs between machines and between pairs.
 func (p *Params) effects(prior *Params, histories []History) {
-	var e effects
+	e := effects{offset: map[string]*units{}}
 	for _, h := range histories {
 		e.fold(p, h)
 	}
@@ -28,6 +28,7 @@ func (p *Params) effects(prior *Params, histories []History) {
 	p.Spoilt = min(max((e.spoilt+weight*prior.Spoilt)/(e.attempts+weight), 0.002), 0.3)
 	p.Attempts = int(e.attempts)
 	e.cleans(p, prior)
+	p.pooledOffsets(&e)
 }
 
 // effects gathers estimates of single machines and pairs, free of the prior
@@ -38,6 +39,7 @@ type effects struct {
 	spoilt       float64
 	attempts     float64
 	drop         []float64 // of the level at a clean
+	offset       map[string]*units
 }
 
 // units are estimates with their variances.
@@ -88,7 +90,7 @@ func (e *effects) fold(p *Params, h History) {
 			onPair, before, numbers = 0, clean{}, m.numbers
 		}
 		if ev.Kind == Cleaned && onPair > settled {
-			before = clean{level: mean1(m.Level()), at: onPair}
+			before = clean{level: mean1(m.component(level)), at: onPair}
 		}
 		m.Take(ev)
 		if ev.Kind != Attempt {
@@ -99,7 +101,7 @@ func (e *effects) fold(p *Params, h History) {
 			e.began(m)
 		}
 		if before.at > 0 && onPair == before.at+settled {
-			e.drop = append(e.drop, before.level-mean1(m.Level()))
+			e.drop = append(e.drop, before.level-mean1(m.component(level)))
 			before = clean{}
 		}
 	}
@@ -109,6 +111,7 @@ func (e *effects) fold(p *Params, h History) {
 			e.air = append(e.air, said)
 		}
 	}
+	e.offsets(m, p)
 	e.spoilt += m.spoiltAll
 	e.attempts += float64(m.attempts)
 }
@@ -117,7 +120,7 @@ func (e *effects) fold(p *Params, h History) {
 // added, which the random walk since has blurred.
 func (e *effects) began(m *Machine) {
 	p := m.params
-	now, _ := m.Level()
+	now, _ := m.component(level)
 	row := [states]float64{level: 1, slope: -WearAt(now/2, p.Wear(m.arcs))}
 	mean, v := m.filter.mean(row[:])
 	blur := (p.Walk + 2*p.DirtRate*sq(p.DirtStep())) * m.arcs / 1000

@@ -45,6 +45,8 @@ type Event struct {
 	Tries        int64
 	Passed       bool
 	Conditioning bool
+	// Program in use, the last that was told.
+	Program string
 	// Cleaver that made the ends, empty when not said.
 	Cleaver string
 	// Mean is the meltback in micrometres, mean of both ends; Melt is
@@ -85,6 +87,7 @@ type Reader struct {
 	aired    bool // an air has been told
 	stale    bool // but not with the last record
 	pressure float64
+	program  string
 }
 
 // Next understands one entry. It yields nothing for entries that say nothing of
@@ -126,6 +129,10 @@ func (r *Reader) attempt(e *drift.Entry, place drift.Place, ev *Event) {
 	ev.Tries = c.Attempts.Or(1)
 	ev.Passed = c.Passed.Or(false)
 	ev.Cleaver = c.Cleaver
+	if e.Program != "" {
+		r.program = e.Program
+	}
+	ev.Program = r.program
 	left, haveLeft := c.MeltbackLeft.Get()
 	right, haveRight := c.MeltbackRight.Get()
 	ev.Target = c.Target.OrElse(r.Settings.Target)

@@ -12,7 +12,8 @@ const (
 	slope   = 1            // of the level, percent per 1000 arcs on the wear clock
 	airAt   = 2            // effects of the air
 	setting = 2 + airTerms // power setting in force
-	states  = setting + 1
+	offset  = setting + 1  // what the program in use needs beside the reference one
+	states  = offset + 1
 )
 
 // multiples are the values the pair's multiple of the model's scatter curve can
@@ -237,6 +238,18 @@ func (f *filter) mean(h []float64) (m, v float64) {
 		second += w * (vk + mk*mk)
 	}
 	return m, max(second-m*m, 0)
+}
+
+// offsets says whether the program in use has an offset, known or not.
+func (f *filter) offsets() bool {
+	for _, g := range f.state {
+		for i := range states {
+			if g.Mean[offset] != 0 || g.Cov[offset*states+i] != 0 || g.Cov[i*states+offset] != 0 {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // mean1 is the mean of a component over all multiples.

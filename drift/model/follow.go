@@ -9,7 +9,7 @@ import "math"
 func (p *Params) follow(histories []History) {
 	var shares []float64
 	for _, h := range histories {
-		left, known, pair := 0.0, false, -1
+		left, known, pair, program := 0.0, false, -1, ""
 		for i := range h.Events {
 			ev := &h.Events[i]
 			if ev.Kind != Attempt {
@@ -17,11 +17,11 @@ func (p *Params) follow(histories []History) {
 			}
 			melt, measured := ev.Melt.Get()
 			setting, told := ev.Setting.Get()
-			if off := setting - melt/p.Kappa - left; known && measured && told && ev.NewSession && ev.Tries == 1 && ev.Pair == pair && math.Abs(off) >= farMoved {
+			if off := setting - melt/p.Kappa - left; known && measured && told && ev.NewSession && ev.Tries == 1 && ev.Pair == pair && ev.Program == program && math.Abs(off) >= farMoved {
 				shares = append(shares, (setting-left)/off)
 			}
 			left, known = ev.Next.Get()
-			pair = ev.Pair
+			pair, program = ev.Pair, ev.Program
 		}
 	}
 	p.Follow = 0

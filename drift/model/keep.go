@@ -41,7 +41,7 @@ func (m *Machine) Keep(b []byte) []byte {
 // KeptMachine reads what [Machine.Keep] appended; p must be the values that it
 // was folded with. It returns what stands behind it.
 func KeptMachine(b []byte, name string, p *Params) (*Machine, []byte, error) {
-	m := &Machine{Name: name, params: p, filter: newFilter()}
+	m := &Machine{Name: name, kind: p, params: p, filter: newFilter()}
 	rest, err := fromForm(b, func(f *form) { f.machine(m) })
 	return m, rest, err
 }
@@ -220,14 +220,22 @@ func (f *form) reader(r *Reader) {
 	f.row(r.air[:])
 	f.bool(&r.aired)
 	f.bool(&r.stale)
+	f.text(&r.program)
 }
 
 func (f *form) machine(m *Machine) {
-	own := *m.params
-	f.opt(&own.Target)
-	f.opt(&own.Tolerance)
-	f.opt(&own.Limit)
-	m.told(own.Target, own.Tolerance, own.Limit)
+	f.text(&m.program)
+	f.opt(&m.limit)
+	n := f.length(len(m.modes))
+	if f.reading && n > 0 {
+		m.modes = make([]mode, n)
+	}
+	for i := range m.modes {
+		f.mode(&m.modes[i])
+	}
+	if f.reading && n > 0 {
+		m.derive()
+	}
 	f.filter(m.filter)
 	f.int(&m.pair)
 	f.floats(&m.arcs, &m.cleanedAt, &m.worn)
@@ -255,12 +263,36 @@ func (f *form) machine(m *Machine) {
 	f.bool(&m.reckoned)
 }
 
-// filter leaves out the states to work in.
+func (f *form) mode(one *mode) {
+	f.text(&one.name)
+	f.floats(&one.offset, &one.offsetVar, &one.setting, &one.settingVar)
+	f.bool(&one.met)
+	f.opt(&one.target)
+	f.opt(&one.tolerance)
+}
+
+func (f *form) program(q *Program) {
+	f.text(&q.Name)
+	f.opt(&q.Target)
+	f.opt(&q.Tolerance)
+	f.floats(&q.Offset, &q.OffsetSD, &q.Gain)
+}
+
+// filter leaves out the states to work in, and the offset of a machine that runs one
+// program.
 func (f *form) filter(x *filter) {
 	f.row(x.weight[:])
+	several := x.offsets()
+	f.bool(&several)
+	n := states
+	if !several {
+		n = offset // the last one
+	}
 	for _, g := range x.state {
-		f.row(g.Mean)
-		f.row(g.Cov)
+		f.row(g.Mean[:n])
+		for i := range n {
+			f.row(g.Cov[i*states : i*states+n])
+		}
 	}
 }
 
@@ -339,6 +371,14 @@ func (f *form) params(p *Params) {
 	for i := range p.Blend {
 		f.bend(&p.Blend[i])
 	}
+	n := f.length(len(p.Programs))
+	if f.reading && n > 0 {
+		p.Programs = make([]Program, n)
+	}
+	for i := range p.Programs {
+		f.program(&p.Programs[i])
+	}
+	f.bool(&p.OwnSettings)
 	f.lives(&p.Lives)
 	f.floats(&p.Weibull.Shape, &p.Weibull.Scale)
 	f.int(&p.Attempts)

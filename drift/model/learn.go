@@ -22,6 +22,7 @@ func brief() []stage    { return []stage{{1500, 2}} }
 func learnKind(start Params, histories []History, stages []stage) Params {
 	p := &start
 	p.told(histories)
+	p.programs(histories)
 	p.policy(histories)
 	p.follow(histories)
 	prior := *p
@@ -164,7 +165,7 @@ func (p *Params) rough(histories, sample []History) {
 	var off, steps []float64
 	for _, h := range histories {
 		var x [3]float64
-		n, pair, arcs := 0, -1, 0.0
+		n, pair, arcs, program := 0, -1, 0.0, ""
 		for i := range h.Events {
 			ev := &h.Events[i]
 			melt, haveMelt := ev.Melt.Get()
@@ -172,8 +173,8 @@ func (p *Params) rough(histories, sample []History) {
 			if !haveMelt || !haveSetting || ev.Conditioning {
 				continue
 			}
-			if ev.Pair != pair {
-				n, pair = 0, ev.Pair
+			if ev.Pair != pair || ev.Program != program {
+				n, pair, program = 0, ev.Pair, ev.Program
 			}
 			x[0], x[1], x[2] = x[1], x[2], u-melt/p.Kappa
 			if n++; n >= 3 {

@@ -10,9 +10,13 @@ import (
 // Machine is what is known of one machine: fold its events in order.
 type Machine struct {
 	Name   string
-	params *Params
+	kind   *Params // of its model
+	params *Params // in the program in use, with its own values
 	filter *filter
 
+	program   string
+	modes     []mode
+	limit     drift.Opt[float64]
 	pair      int
 	arcs      float64
 	cleanedAt float64
@@ -39,7 +43,7 @@ type Machine struct {
 
 // NewMachine starts a machine of the given kind.
 func NewMachine(name string, p *Params) *Machine {
-	m := &Machine{Name: name, params: p, filter: newFilter()}
+	m := &Machine{Name: name, kind: p, params: p, filter: newFilter()}
 	m.filter.start(p)
 	return m
 }
@@ -97,20 +101,15 @@ func (m *Machine) newPair(ev *Event) {
 	m.filter.newPair(m.params)
 	m.pair, m.worn, m.cleanedAt, m.cleanings, m.streak, m.points = ev.Pair, 0, 0, 0, Streak{}, points{}
 	m.unlogged = ev.Kind != Replaced
-}
-
-// told takes from an attempt what the machine aims at and how far it can go:
-// its own values, where its records tell them, go before those of most of its
-// kind. Copies of the machine keep theirs.
-func (m *Machine) told(target, tolerance, limit drift.Opt[float64]) {
-	own := *m.params
-	own.Target, own.Tolerance, own.Limit = target.OrElse(own.Target), tolerance.OrElse(own.Tolerance), limit.OrElse(own.Limit)
-	if own.Target != m.params.Target || own.Tolerance != m.params.Tolerance || own.Limit != m.params.Limit {
-		m.params = new(own)
+	for i := range m.modes {
+		if m.params.Resets > 0.5 {
+			m.modes[i].setting, m.modes[i].settingVar = 0, sq(roundingSD)
+		}
 	}
 }
 
 func (m *Machine) attempt(ev *Event) Step {
+	m.use(ev.Program)
 	m.told(ev.Target, ev.Tolerance, ev.Limit)
 	ev = m.aimed(ev)
 	p := m.params
@@ -142,7 +141,7 @@ func (m *Machine) attempt(ev *Event) Step {
 	m.tally.note(ev, m.streak.note(ev, s.spoilt, out))
 	step.Spoilt = s.spoilt
 	if !math.IsNaN(s.raw) {
-		m.points.add(m.arcs, s.raw)
+		m.points.add(m.arcs, s.raw-m.filter.mean1(offset))
 		step.Raw = s.raw
 		step.Reference = s.raw - m.airEffect(ev.Air)
 	}
@@ -193,8 +192,12 @@ func (m *Machine) Last() time.Time { return m.last }
 func (m *Machine) Attempts() int { return m.attempts }
 
 // Level returns mean and standard deviation of the required power at reference
-// air, in log percent.
-func (m *Machine) Level() (mean, sd float64) { return m.component(level) }
+// air in the program in use, in log percent.
+func (m *Machine) Level() (mean, sd float64) {
+	row := [states]float64{level: 1, offset: 1}
+	mean, v := m.filter.mean(row[:])
+	return mean, math.Sqrt(v)
+}
 
 // Slope returns those of its slope per 1000 arcs now.
 func (m *Machine) Slope() (mean, sd float64) {

@@ -2,6 +2,7 @@ package model
 
 import (
 	"math"
+	"slices"
 
 	"arcdrift/drift/fit"
 )
@@ -54,7 +55,7 @@ func (m *Machine) BeyondReach() float64 {
 	bottom, top := m.params.Bounds()
 	lo, hi := m.params.Window()
 	var row [states]float64
-	row[level] = 1
+	row[level], row[offset] = 1, 1
 	copy(row[airAt:], m.air[:])
 	beyond := 0.0
 	for k, w := range m.filter.weight {
@@ -75,6 +76,6 @@ func (m *Machine) Gap() float64 { return m.tape.gap() }
 // Clone copies the machine so that the copy may be led elsewhere.
 func (m *Machine) Clone() *Machine {
 	c := *m
-	c.filter = m.filter.clone()
+	c.filter, c.modes = m.filter.clone(), slices.Clone(m.modes)
 	return &c
 }

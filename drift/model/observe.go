@@ -109,7 +109,7 @@ func (f *filter) mayClip(p *Params, c float64) bool {
 // rows are the combinations of the state that an attempt looks at: required
 // power in its air, and that minus the setting.
 func rows(ev *Event) (need, off [states]float64) {
-	need[level] = 1
+	need[level], need[offset] = 1, 1
 	copy(need[airAt:], ev.Air[:])
 	off = need
 	off[setting] = -1

@@ -27,6 +27,10 @@ type Params struct {
 	// Follow is the part of the deviation that is made up for before a session, by
 	// the machine or by somebody, without a correction that says so.
 	Follow float64
+	// Programs are those seen, by name; OwnSettings is whether each keeps a setting of
+	// its own.
+	Programs    []Program
+	OwnSettings bool
 
 	// Level of a new pair at reference air, and how it differs between pairs.
 	Level, LevelSD float64

@@ -4,7 +4,7 @@ package model
 const mostPoints = 5
 
 // points are the last measured attempts on a pair: arcs and required power as
-// measured, in the air of the attempt, in log percent.
+// measured, in the air of the attempt, in log percent of the reference program.
 type points struct {
 	arcs, need [mostPoints]float64
 	n          int
@@ -21,11 +21,12 @@ func (p *points) add(arcs, need float64) {
 }
 
 // Points returns the last measured attempts on the fitted pair, five at most,
-// oldest first: arcs from now, and required power as measured, in log percent.
+// oldest first: arcs from now, and required power as measured, in log percent of the
+// program in use.
 func (m *Machine) Points() (arcs, need []float64) {
 	for i := range m.points.n {
 		arcs = append(arcs, m.points.arcs[i]-m.arcs)
-		need = append(need, m.points.need[i])
+		need = append(need, m.points.need[i]+m.filter.mean1(offset))
 	}
 	return arcs, need
 }

@@ -15,6 +15,7 @@ import (
 type answer struct {
 	need, moved float64
 	passed      bool
+	program     string
 }
 
 // still is the change of setting, in log percent, below which nothing was changed.
@@ -32,7 +33,9 @@ func (p *Params) policy(histories []History) {
 	p.deadBand(answers)
 	p.gains(answers)
 	p.sums(answers, histories)
+	p.programGains(answers)
 	p.resets(histories)
+	p.ownSettings(histories)
 	// A sender whose two ends always agree does not measure them.
 	if len(sides) >= enough {
 		if spread := 1.4826 * median(sides); spread >= leastSide {
@@ -61,7 +64,7 @@ func (p *Params) answers(out []answer, h History) []answer {
 		if wanted := setting + need; wanted > logPct(limit-nearLimit) || wanted < logPct(-limit+nearLimit) {
 			continue
 		}
-		out = append(out, answer{need, next - setting, ev.Passed})
+		out = append(out, answer{need, next - setting, ev.Passed, ev.Program})
 	}
 	return out
 }
@@ -188,14 +191,14 @@ func (p *Params) resets(histories []History) {
 	const weight = 2.0 // pairs' worth of prior
 	back, kept := 0.0, 0.0
 	for _, h := range histories {
-		pair, last, known := -1, 0.0, false
+		pair, last, known, program := -1, 0.0, false, ""
 		for i := range h.Events {
 			ev := &h.Events[i]
 			setting, told := ev.Setting.Get()
 			if !told {
 				continue
 			}
-			if ev.Pair != pair && known {
+			if ev.Pair != pair && known && ev.Program == program {
 				const apart, same = 0.5, 0.2
 				switch {
 				case math.Abs(last) < apart:
@@ -206,7 +209,7 @@ func (p *Params) resets(histories []History) {
 				}
 			}
 			next, done := ev.Next.Get()
-			pair, last, known = ev.Pair, next, done
+			pair, last, known, program = ev.Pair, next, done, ev.Program
 		}
 	}
 	p.Resets = (weight*p.Resets + back) / (weight + back + kept)

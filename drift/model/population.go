@@ -22,27 +22,25 @@ type History struct {
 	AttemptLimit int
 }
 
-// Population is what a fleet has taught of its models and programs.
+// Population is what a fleet has taught of its models and their programs.
 type Population struct {
 	byKey map[Key]*Params
 	all   Params
 }
 
-// For returns what is known of a kind: its own values, those of its model with
-// another program, or those of the whole fleet.
+// kind is what machines are learnt together by: their model. Programs share its
+// pairs.
+func (k Key) kind() Key { return Key{Model: k.Model} }
+
+// For returns what is known of a kind: that of its model, or that of the whole fleet.
 func (p *Population) For(k Key) *Params {
-	if params, ok := p.byKey[k]; ok {
+	if params, ok := p.byKey[k.kind()]; ok {
 		return params
-	}
-	for _, other := range p.Keys() {
-		if other.Model == k.Model && k.Model != "" {
-			return p.byKey[other]
-		}
 	}
 	return &p.all
 }
 
-// Keys lists the populations in order.
+// Keys lists the populations in order, of each model without a program.
 func (p *Population) Keys() []Key {
 	keys := make([]Key, 0, len(p.byKey))
 	for k := range p.byKey {
@@ -82,11 +80,12 @@ func (s *Sample) Enrol(h History) {
 	if s.byKey == nil {
 		s.byKey = map[Key][]History{}
 	}
-	s.byKey[h.Key] = firstByHash(append(s.byKey[h.Key], h), sampleMachines)
+	k := h.Key.kind()
+	s.byKey[k] = firstByHash(append(s.byKey[k], h), sampleMachines)
 }
 
 // Histories returns those asked of one kind, in order of asking.
-func (s *Sample) Histories(k Key) []History { return s.byKey[k] }
+func (s *Sample) Histories(k Key) []History { return s.byKey[k.kind()] }
 
 // Learn estimates the populations: a pure function of the histories enrolled.
 func (s *Sample) Learn() *Population {

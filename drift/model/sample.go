@@ -51,7 +51,7 @@ func (s *Sampler) Draw(rng *rand.Rand) Draw {
 	}
 	// Between two multiples of the grid any is as likely.
 	spread := multipleStep * (rng.Float64() - 0.5)
-	d := Draw{Level: x[level], Slope: x[slope], Setting: x[setting], Multiple: MultipleAt(k) * math.Exp(spread)}
+	d := Draw{Level: x[level] + x[offset], Slope: x[slope], Setting: x[setting], Multiple: MultipleAt(k) * math.Exp(spread)}
 	copy(d.Air[:], x[airAt:])
 	return d
 }

@@ -53,7 +53,7 @@ func (f *filter) outRow(k int) OutRow {
 	g := f.state[k]
 	r := OutRow{Weight: f.weight[k], Multiple: MultipleAt(k), Level: g.Mean[level]}
 	var look [outTerms][states]float64
-	look[0][level], look[0][setting] = 1, -1
+	look[0][level], look[0][offset], look[0][setting] = 1, 1, -1
 	look[1][slope] = 1
 	for i := range airTerms {
 		look[2+i][airAt+i] = 1

@@ -203,7 +203,7 @@ func (r *Replay) stage(moment, until time.Time, past, next []Past, walkers map[s
 			return // its records were moved elsewhere since
 		}
 		w.machine = model.NewMachine(p.Machine, pop.For(p.Key))
-		w.lives = known.of(p.Key)
+		w.lives = known.of(p.Key.Model)
 		w.count = bestCount(w.lives)
 		if was := were[p.Machine]; was != nil {
 			w.forecast(moment, was)
@@ -278,7 +278,7 @@ func (w *walker) forecast(moment time.Time, was *Past) {
 		w.machine.Take(&was.Events[i])
 	}
 	if w.machine.Attempts() > 0 {
-		w.levels = append(w.levels, Level{was.Machine, was.Key.Program, moment, advise.DriftOf(w.machine, &was.Settings)})
+		w.levels = append(w.levels, Level{was.Machine, w.machine.Program(), moment, advise.DriftOf(w.machine, &was.Settings)})
 	}
 	fate, heard := w.whole.fateAfter(moment, w.failed)
 	if _, down := was.failures(); down || !heard || w.machine.Attempts() == 0 {

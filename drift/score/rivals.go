@@ -52,8 +52,8 @@ func Forecasters() []string { return []string{Model, PastLives, FixedCount, Last
 
 // rivals is what the simple forecasters have learnt by a moment.
 type rivals struct {
-	byKey map[model.Key][]fit.Life
-	all   []fit.Life
+	byModel map[string][]fit.Life
+	all     []fit.Life
 }
 
 // enoughEnds is how many lives of a kind must have ended before they are asked
@@ -61,19 +61,20 @@ type rivals struct {
 const enoughEnds = 5
 
 func study(pasts []Past) rivals {
-	r := rivals{byKey: map[model.Key][]fit.Life{}}
+	r := rivals{byModel: map[string][]fit.Life{}}
 	for i := range pasts {
 		lives := forecast.Lives(&pasts[i].History)
-		r.byKey[pasts[i].Key] = append(r.byKey[pasts[i].Key], lives...)
+		name := pasts[i].Key.Model // whatever the program, it wears the same pairs
+		r.byModel[name] = append(r.byModel[name], lives...)
 		r.all = append(r.all, lives...)
 	}
 	return r
 }
 
 // of are the lives to go by for a kind of machine.
-func (r rivals) of(key model.Key) []fit.Life {
-	if ends, _ := forecast.Exposure(r.byKey[key]); ends >= enoughEnds {
-		return r.byKey[key]
+func (r rivals) of(name string) []fit.Life {
+	if ends, _ := forecast.Exposure(r.byModel[name]); ends >= enoughEnds {
+		return r.byModel[name]
 	}
 	return r.all
 }

@@ -1,0 +1,309 @@
+package model
+
+import (
+	"math"
+	"slices"
+
+	"arcdrift/drift"
+	"arcdrift/drift/fit"
+)
+
+// A machine changes between programs, and all of them wear one pair. A program has
+// its own nominal power, so that the same pair needs another setting in percent; its
+// own target and tolerance; and machines answer deviations in it by more or less.
+// What one program's attempts tell of level, wear, scatter and air counts for all.
+
+// Program is what is known of a program on machines of one model.
+type Program struct {
+	Name string
+	// Target and Tolerance in micrometres.
+	Target, Tolerance drift.Opt[float64]
+	// Offset is by how much its required power differs from the model's most used
+	// program, in log percent, OffsetSD how that differs between machines.
+	Offset, OffsetSD float64
+	// Gain multiplies the model's gains.
+	Gain float64
+}
+
+// Of a program nobody has seen its offset is as those of the others, or within this
+// of nothing, in log percent: a guess.
+const offsetSD = 1.5
+
+// program returns what is known of a program; of one never seen what the others say.
+func (p *Params) program(name string) Program {
+	at, known := slices.BinarySearchFunc(p.Programs, name, func(q Program, name string) int { return compareNames(q.Name, name) })
+	if known {
+		return p.Programs[at]
+	}
+	out := Program{Name: name, Gain: 1}
+	if len(p.Programs) == 0 {
+		return out // what nobody tells apart is one program
+	}
+	n, squares := float64(len(p.Programs)), sq(offsetSD)
+	for _, q := range p.Programs {
+		out.Offset += q.Offset / n
+	}
+	for _, q := range p.Programs {
+		squares += sq(q.Offset-out.Offset) + sq(q.OffsetSD)
+	}
+	out.OffsetSD = math.Sqrt(squares / (n + 1))
+	return out
+}
+
+func compareNames(a, b string) int {
+	switch {
+	case a < b:
+		return -1
+	case a > b:
+		return 1
+	}
+	return 0
+}
+
+// programs lists the programs of the histories, each with what its records tell
+// outright. The most used one is where offsets count from.
+func (p *Params) programs(histories []History) {
+	type told struct {
+		attempts          int
+		target, tolerance []float64
+	}
+	by := map[string]*told{}
+	for _, h := range histories {
+		for i := range h.Events {
+			ev := &h.Events[i]
+			if ev.Kind != Attempt {
+				continue
+			}
+			t := by[ev.Program]
+			if t == nil {
+				t = &told{}
+				by[ev.Program] = t
+			}
+			t.attempts++
+			if x, ok := ev.Target.Get(); ok {
+				t.target = append(t.target, x)
+			}
+			if x, ok := ev.Tolerance.Get(); ok {
+				t.tolerance = append(t.tolerance, x)
+			}
+		}
+	}
+	p.Programs = nil
+	most := 0
+	for name, t := range by {
+		q := Program{Name: name, OffsetSD: offsetSD, Gain: 1}
+		if len(t.target) > 0 {
+			q.Target = drift.Some(median(t.target))
+		}
+		if len(t.tolerance) > 0 {
+			q.Tolerance = drift.Some(median(t.tolerance))
+		}
+		p.Programs = append(p.Programs, q)
+		most = max(most, t.attempts)
+	}
+	slices.SortFunc(p.Programs, func(a, b Program) int { return compareNames(a.Name, b.Name) })
+	for i := range p.Programs {
+		if q := &p.Programs[i]; by[q.Name].attempts == most {
+			q.OffsetSD = 0
+			break
+		}
+	}
+}
+
+// programGains learns by how much the answers in each program differ from the
+// model's, where there are enough of them.
+func (p *Params) programGains(answers []answer) {
+	for i := range p.Programs {
+		q := &p.Programs[i]
+		var ratios []float64
+		for _, a := range answers {
+			if gain := p.gain(a.passed); a.program == q.Name && gain >= smallestGain && math.Abs(a.need) >= max(farOff/p.Kappa, p.DeadBand) {
+				ratios = append(ratios, a.moved/(gain*a.need))
+			}
+		}
+		const least, most = 0.3, 3
+		if q.Gain = 1; len(ratios) >= enough {
+			q.Gain = min(max(median(ratios), least), most)
+		}
+	}
+}
+
+// ownSettings learns whether each program keeps a setting of its own, from changes
+// of program where that and the setting of the program before lay apart.
+func (p *Params) ownSettings(histories []History) {
+	own, carried := 0, 0
+	for _, h := range histories {
+		last, program, left := map[string]float64{}, "", drift.Opt[float64]{}
+		for i := range h.Events {
+			ev := &h.Events[i]
+			setting, told := ev.Setting.Get()
+			if ev.Kind != Attempt || !told {
+				continue
+			}
+			before, carrying := left.Get()
+			if mine, was := last[ev.Program]; was && carrying && ev.Program != program && math.Abs(mine-before) > 0.5 {
+				if math.Abs(setting-mine) < math.Abs(setting-before) {
+					own++
+				} else {
+					carried++
+				}
+			}
+			program, left = ev.Program, ev.Next
+			if next, ok := ev.Next.Get(); ok {
+				last[ev.Program] = next
+			}
+		}
+	}
+	if own+carried >= 3 {
+		p.OwnSettings = own > carried
+	}
+}
+
+// mode is a program as one machine runs it.
+type mode struct {
+	name string
+	// offset and offsetVar are its offset on this machine, setting and settingVar
+	// where the machine left its setting, all in log percent.
+	offset, offsetVar, setting, settingVar float64
+	// met is whether the machine ever ran it.
+	met               bool
+	target, tolerance drift.Opt[float64]
+}
+
+// mode returns the machine's mode of that name, a new one if there is none.
+func (m *Machine) mode(name string) *mode {
+	for i := range m.modes {
+		if m.modes[i].name == name {
+			return &m.modes[i]
+		}
+	}
+	q := m.kind.program(name)
+	m.modes = append(m.modes, mode{name: name, offset: q.Offset, offsetVar: sq(q.OffsetSD)})
+	return &m.modes[len(m.modes)-1]
+}
+
+// use changes to a program. What was learnt of the offset of the one before is kept
+// for when it comes back.
+func (m *Machine) use(name string) {
+	if len(m.modes) > 0 && name == m.program {
+		return
+	}
+	to := *m.mode(name)
+	if m.begun {
+		from := m.mode(m.program)
+		from.offset, from.offsetVar = m.marginal(offset)
+		from.setting, from.settingVar = m.marginal(setting)
+		if m.params.OwnSettings {
+			m.exchange(from, &to)
+		}
+	}
+	for _, g := range m.filter.state {
+		g.Forget(offset, to.offset, to.offsetVar)
+	}
+	m.program = name
+	m.mode(name).met = true
+	m.derive()
+}
+
+// exchange puts the setting of one program in place of another's. Both moved with
+// the level, so that the difference between them is what is less sure.
+func (m *Machine) exchange(from, to *mode) {
+	lo, hi := m.params.Window()
+	by, doubt := to.setting-from.setting, min(to.settingVar, sq(hi-lo)/12)
+	if !to.met {
+		by, doubt = to.offset-from.offset, sq(hi-lo)/12
+	}
+	for _, g := range m.filter.state {
+		g.Add(setting, by)
+		g.Spread(setting, doubt)
+	}
+	m.filter.within(m.params)
+}
+
+func (m *Machine) marginal(i int) (mean, variance float64) {
+	row := [states]float64{}
+	row[i] = 1
+	return m.filter.mean(row[:])
+}
+
+// derive makes the values of the kind those of this machine in the program in use:
+// what its own records tell goes before what most of its kind do. Copies of the
+// machine keep theirs.
+func (m *Machine) derive() {
+	k, q, own := m.kind, m.kind.program(m.program), *m.kind
+	mine := m.mode(m.program)
+	own.Target = mine.target.OrElse(q.Target).OrElse(k.Target)
+	own.Tolerance = mine.tolerance.OrElse(q.Tolerance).OrElse(k.Tolerance)
+	own.Limit = m.limit.OrElse(k.Limit)
+	own.GainFail, own.GainPass = k.GainFail*q.Gain, k.GainPass*q.Gain
+	was := m.params
+	if own.Target == was.Target && own.Tolerance == was.Tolerance && own.Limit == was.Limit && own.GainFail == was.GainFail && own.GainPass == was.GainPass {
+		return
+	}
+	m.params = new(own)
+}
+
+// told takes from an attempt what the machine aims at and how far it can go.
+func (m *Machine) told(target, tolerance, limit drift.Opt[float64]) {
+	mine := m.mode(m.program)
+	was := [3]drift.Opt[float64]{mine.target, mine.tolerance, m.limit}
+	mine.target, mine.tolerance, m.limit = target.OrElse(mine.target), tolerance.OrElse(mine.tolerance), limit.OrElse(m.limit)
+	if was != [3]drift.Opt[float64]{mine.target, mine.tolerance, m.limit} {
+		m.derive()
+	}
+}
+
+// Program is the one in use.
+func (m *Machine) Program() string { return m.program }
+
+// In returns the machine as it would stand in another program: a copy.
+func (m *Machine) In(program string) *Machine {
+	c := m.Clone()
+	c.use(program)
+	return c
+}
+
+// Ran says whether the machine has ever run a program.
+func (m *Machine) Ran(program string) bool {
+	return slices.ContainsFunc(m.modes, func(one mode) bool { return one.name == program && one.met })
+}
+
+// offsets adds what the machine tells of its programs' offsets, free of the prior.
+func (e *effects) offsets(m *Machine, p *Params) {
+	if len(p.Programs) < 2 || m.numbers < telling {
+		return
+	}
+	for i := range m.modes {
+		one := m.modes[i]
+		if one.name == m.program {
+			one.offset, one.offsetVar = m.marginal(offset)
+		}
+		q := p.program(one.name)
+		if one.met && q.OffsetSD > 0 && one.offsetVar > 0 {
+			u := e.offset[one.name]
+			if u == nil {
+				u = &units{}
+				e.offset[one.name] = u
+			}
+			u.free(one.offset, math.Sqrt(one.offsetVar), q.Offset, q.OffsetSD)
+		}
+	}
+}
+
+// pooledOffsets re-estimates the programs' offsets.
+func (p *Params) pooledOffsets(e *effects) {
+	p.Programs = slices.Clone(p.Programs)
+	for i := range p.Programs {
+		q := &p.Programs[i]
+		u := e.offset[q.Name]
+		if u == nil || q.OffsetSD == 0 {
+			continue
+		}
+		// A weak prior of the mean, and a likely spread between machines.
+		pooled, err := fit.Pool(u.b, u.v, fit.Prior{MeanVar: sq(2 * offsetSD), Tau: offsetSD / 3})
+		if err == nil && len(u.b) > 0 {
+			mean, v := pooled.New()
+			q.Offset, q.OffsetSD = mean, math.Sqrt(v)
+		}
+	}
+}
