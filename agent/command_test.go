@@ -191,6 +191,34 @@ func TestDemo(t *testing.T) {
 	assert.Empty(t, left)
 }
 
+// A demo whose reader has enough, as head has, leaves nothing behind either. Before,
+// the closed pipe killed it and its store stayed.
+func TestDemoWhosePipeCloses(t *testing.T) {
+	dir := t.TempDir()
+	cmd := exec.Command("arcdrift", "demo", "--http-listen", "127.0.0.1:0", "--mqtt-listen", "127.0.0.1:0")
+	cmd.Env = append(os.Environ(), "TMPDIR="+dir)
+	pipe, err := cmd.StderrPipe()
+	require.NoError(t, err)
+	require.NoError(t, cmd.Start())
+	_, err = pipe.Read(make([]byte, 1))
+	require.NoError(t, err)
+	made, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	assert.NotEmpty(t, made)
+	require.NoError(t, pipe.Close())
+	ended := make(chan error, 1)
+	go func() { ended <- cmd.Wait() }()
+	select {
+	case <-ended:
+	case <-time.After(5 * time.Minute):
+		_ = cmd.Process.Kill()
+		require.Fail(t, "it goes on for nobody")
+	}
+	left, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	assert.Empty(t, left)
+}
+
 func TestDemoClock(t *testing.T) {
 	wall := scriptMoment
 	c := clock{wall: func() time.Time { return wall }}

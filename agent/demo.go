@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"net"
 	"os"
@@ -47,6 +48,7 @@ is kept afterwards.`,
 		ctx, stop := context.WithCancel(cmd.Context())
 		defer stop()
 		hangups := env.hangups()
+		env.Stdout, env.Stderr = &lastReader{env.Stdout, stop}, &lastReader{env.Stderr, stop}
 		go func() {
 			select {
 			case <-hangups: // its terminal was closed: it tidies up all the same
@@ -66,6 +68,20 @@ is kept afterwards.`,
 		return errors.Join(err, os.RemoveAll(dir))
 	}
 	return cmd
+}
+
+// lastReader ends the demo when nobody reads it any more: head has its lines.
+type lastReader struct {
+	io.Writer
+	stop func()
+}
+
+func (l *lastReader) Write(b []byte) (int, error) {
+	n, err := l.Writer.Write(b)
+	if err != nil {
+		l.stop()
+	}
+	return n, err
 }
 
 // freeAddress is the address, or with any other port if that one is taken.

@@ -40,6 +40,7 @@ func TestMain(m *testing.M) {
 				Program: "arcdrift", Args: os.Args[1:], Environ: withoutFaults(),
 				Stdin: os.Stdin, Stdout: os.Stdout, Stderr: os.Stderr,
 				Hangups: func() <-chan os.Signal {
+					signal.Ignore(syscall.SIGPIPE)
 					hangups := make(chan os.Signal, 1)
 					signal.Notify(hangups, syscall.SIGHUP)
 					return hangups

@@ -28,8 +28,10 @@ func main() {
 	os.Exit(code)
 }
 
-// hangups catches what a closed terminal and a service manager's reload send.
+// hangups catches what a closed terminal and a service manager's reload send. Who
+// catches these does not die of a closed pipe either: to write to it is an error.
 func hangups() <-chan os.Signal {
+	signal.Ignore(syscall.SIGPIPE)
 	c := make(chan os.Signal, 1)
 	signal.Notify(c, syscall.SIGHUP)
 	return c
