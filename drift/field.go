@@ -42,7 +42,10 @@ type Field struct {
 	OpenMin  bool
 	// Words are the only values of a closed vocabulary; nil when free.
 	Words []string
-	ref   func(*Record) any
+	// Person: it names somebody. A store keeps a pseudonym in its place, and what
+	// makes records the same does not depend on it.
+	Person bool
+	ref    func(*Record) any
 }
 
 // MaxText is the length, in bytes, of the longest text a field may hold.

@@ -2,8 +2,6 @@ package drift
 
 import (
 	"bytes"
-	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"strconv"
@@ -43,16 +41,12 @@ func (c *Correction) AppendFields(b []byte) []byte {
 }
 
 // Identity is the id of a record that came without one: the SHA-256, in hex, of
-// the canonical bytes without id and with the time in UTC, so that sending the
-// same facts again, in whatever form, is harmless.
+// the canonical bytes without id and the names of people and with the time in UTC,
+// so that sending the same facts again, in whatever form, is harmless, also when the
+// name of whoever did it was forgotten meanwhile. Nothing leads from it to a name.
 func (r *Record) Identity() string {
-	bare := *r
-	bare.ID = ""
-	if !bare.Time.IsZero() {
-		bare.Time = bare.Time.UTC()
-	}
-	sum := sha256.Sum256(bare.AppendCanonical(nil))
-	return hex.EncodeToString(sum[:])
+	bare := r.Impersonal()
+	return bare.NamedIdentity()
 }
 
 // About is the machine that the record tells of, or "" when it holds for more
@@ -73,7 +67,7 @@ func (r *Record) About() string {
 }
 
 // SameBody says whether two records tell the same, ids apart.
-func (r *Record) SameBody(other *Record) bool { return r.Identity() == other.Identity() }
+func (r *Record) SameBody(other *Record) bool { return r.NamedIdentity() == other.NamedIdentity() }
 
 // Traceable says whether a record carries anything that tells it from a repeat
 // of itself. risen is whether its arc count is above the last one known.

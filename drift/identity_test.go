@@ -47,9 +47,14 @@ func TestIdentityIsThatOfTheFacts(t *testing.T) {
 		require.True(t, r.SameBody(&same))
 
 		other := r
-		other.Operator += "x"
+		other.Site += "x"
 		require.NotEqual(t, id, other.Identity())
 		require.False(t, r.SameBody(&other))
+
+		other = r
+		other.Operator += "x"
+		require.Equal(t, id, other.Identity(), "who did it is no part of it")
+		require.False(t, r.SameBody(&other), "and is told apart all the same")
 	})
 }
 

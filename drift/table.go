@@ -9,7 +9,7 @@ var fields = []Field{
 	{Name: "model", Means: "its make-and-type label, in your own words; like is compared with like", Kind: Text, ref: func(r *Record) any { return &r.Model }},
 	{Name: "program", Means: "the fibre program in use", Kind: Text, ref: func(r *Record) any { return &r.Program }},
 	{Name: "site", Means: "where it was", Kind: Text, ref: func(r *Record) any { return &r.Site }},
-	{Name: "operator", Means: "who did it", Kind: Text, ref: func(r *Record) any { return &r.Operator }},
+	{Name: "operator", Means: "who did it", Kind: Text, Person: true, ref: func(r *Record) any { return &r.Operator }},
 	{Name: "time", Means: "when it happened, RFC 3339 with the offset from UTC; a live MQTT sender without a clock leaves it out", Kind: Moment, ref: func(r *Record) any { return &r.Time }},
 	{Name: "source", Means: "who counts in `epoch` and `seq`", Kind: Text, ref: func(r *Record) any { return &r.Source }},
 	{Name: "epoch", Means: "starts a new count of `seq`, as after a reset of the sender", Kind: Integer, Max: maxOrdinal, ref: func(r *Record) any { return &r.Epoch }},
@@ -76,6 +76,17 @@ var fieldsOf = func() map[Type][]*Field {
 			if fields[i].Applies(t) {
 				out[t] = append(out[t], &fields[i])
 			}
+		}
+	}
+	return out
+}()
+
+// personFields are the rows that name people; they stand in records of every type.
+var personFields = func() []*Field {
+	var out []*Field
+	for i := range fields {
+		if fields[i].Person {
+			out = append(out, &fields[i])
 		}
 	}
 	return out

@@ -13,6 +13,7 @@ import (
 	"go.etcd.io/bbolt"
 
 	"arcdrift/agent/intake"
+	"arcdrift/agent/wire"
 	"arcdrift/drift"
 )
 
@@ -111,6 +112,10 @@ var errNothingNew = errors.New("nothing new")
 type prepared struct {
 	*drift.Entry
 	id, body, told, canonical []byte
+	people                    []string
+	// named is the identity with the names of people, other the id that another
+	// version would have given the record; both nil where that is no difference.
+	named, other []byte
 }
 
 // prepareAll shares large batches out among the processors: it is half the work
@@ -121,7 +126,11 @@ func prepareAll(entries []drift.Entry) []prepared {
 	prepare := func(from, to int) {
 		for i := from; i < to; i++ {
 			e := &entries[i]
-			out[i] = prepared{Entry: e, id: idKey(e.ID), body: identity(&e.Record), canonical: e.AppendCanonical(nil)}
+			out[i] = prepared{Entry: e, id: idKey(e.ID), body: identity(e.Identity()), canonical: e.AppendCanonical(nil)}
+			if e.Personal() {
+				out[i].people = e.People()
+				out[i].former(&e.Record)
+			}
 			if e.Type == drift.TypeUsage {
 				told := leftOf(e, shortVia(e))
 				out[i].told = told.told()
@@ -141,12 +150,25 @@ func prepareAll(entries []drift.Entry) []prepared {
 	return out
 }
 
+// former notes by what another version would know the record, whose names are known.
+func (e *prepared) former(r *drift.Record) {
+	bare, named := r.Identity(), r.NamedIdentity()
+	e.named = identity(named)
+	switch e.ID {
+	case bare:
+		e.other = idKey(named)
+	case named:
+		e.other = idKey(bare)
+	}
+}
+
 // writer is one transaction that keeps entries.
 type writer struct {
 	tx *bbolt.Tx
 
 	meta, entries, thinned, ids, order, notes, conflicts, setups *bbolt.Bucket
 	refused, seen, counts                                        *bbolt.Bucket
+	people                                                       people
 
 	state state
 	heads map[string]*head
@@ -158,7 +180,7 @@ func beginWriting(tx *bbolt.Tx, epoch uint64) (*writer, error) {
 		meta: tx.Bucket(metaBucket), entries: tx.Bucket(entriesBucket), thinned: tx.Bucket(thinnedBucket), ids: tx.Bucket(idsBucket),
 		order: tx.Bucket(orderBucket), notes: tx.Bucket(headsBucket), conflicts: tx.Bucket(conflictsBucket),
 		setups: tx.Bucket(setupsBucket), refused: tx.Bucket(refusedBucket), seen: tx.Bucket(seenBucket),
-		counts: tx.Bucket(countsBucket), heads: map[string]*head{},
+		counts: tx.Bucket(countsBucket), people: peopleOf(tx), heads: map[string]*head{},
 	}
 	var err error
 	if w.state, err = stateOf(w.meta.Get(stateKey)); err != nil {
@@ -200,9 +222,15 @@ func (w *writer) finish() error {
 // entry keeps one entry, unless it is there.
 func (w *writer) entry(e *prepared) (intake.Placed, error) {
 	refs := bytes.Clone(w.ids.Get(e.id))
-	own, _ := refsOf(refs) // what cannot be read cannot be compared, see find
-	own = placesOf(own, e.Machine)
-	if there, known := w.find(own, e.body); known {
+	own := w.places(e.id, e.Machine)
+	if there, known := w.find(own, e); known {
+		return there, nil
+	}
+	if slices.ContainsFunc(e.people, drift.IsPseudonym) {
+		named := e.WithPeople(w.people.shown)
+		e.former(&named)
+	}
+	if there, known := w.find(w.places(e.other, e.Machine), e); known {
 		return there, nil
 	}
 	h := w.head(e.Machine)
@@ -218,8 +246,14 @@ func (w *writer) entry(e *prepared) (intake.Placed, error) {
 	if e.PossibleRepeat {
 		flags |= flagRepeat
 	}
+	kept := stored{flags: flags, received: e.Received, via: shortVia(e.Entry), idKey: e.id, body: e.body, told: e.told, canonical: e.canonical}
+	if e.people != nil {
+		if err := w.people.hideIn(&kept, &e.Record); err != nil {
+			return intake.Placed{}, err
+		}
+	}
 	key, order := p.key(), p.appendOrder(nil)
-	value, chain := e.value(key, h.chain, flags)
+	value, chain := kept.value(key, h.chain)
 	h.epoch, h.seq, h.chain = p.epoch, p.seq, chain
 	h.count++
 	err := errors.Join(
@@ -246,24 +280,43 @@ func placesOf(all []place, machine string) []place {
 	return slices.DeleteFunc(all, func(p place) bool { return p.machine != machine })
 }
 
-// find looks among the entries of one id and machine for the body. What cannot be
+// places are where the entries of an id and a machine are. What cannot be read
+// cannot be compared, see find.
+func (w *writer) places(id []byte, machine string) []place {
+	if id == nil {
+		return nil
+	}
+	all, _ := refsOf(bytes.Clone(w.ids.Get(id)))
+	return placesOf(all, machine)
+}
+
+// find looks among the entries of one id and machine for the same. What cannot be
 // read cannot be compared: the newcomer is then kept beside it, as a conflict.
-func (w *writer) find(places []place, body []byte) (intake.Placed, bool) {
+func (w *writer) find(places []place, e *prepared) (intake.Placed, bool) {
 	for _, p := range places {
 		key := p.key()
 		value := w.entries.Get(key)
 		if value == nil {
-			if l, ok := leftAt(w.thinned, p); ok && bytes.Equal(l.body, body) {
+			if l, ok := leftAt(w.thinned, p); ok && (bytes.Equal(l.body, e.body) || e.named != nil && bytes.Equal(l.body, e.named)) {
 				return intake.Placed{Epoch: p.epoch, Seq: p.seq, Duplicate: true}, true
 			}
 			continue
 		}
-		e, err := parse(key, value)
-		if err == nil && bytes.Equal(e.body, body) {
-			return intake.Placed{Epoch: p.epoch, Seq: p.seq, Duplicate: true, Conflict: e.flags&flagConflict != 0}, true
+		is, err := parse(key, value)
+		if err == nil && bytes.Equal(is.body, e.body) && w.samePeople(&is, e) {
+			return intake.Placed{Epoch: p.epoch, Seq: p.seq, Duplicate: true, Conflict: is.flags&flagConflict != 0}, true
 		}
 	}
 	return intake.Placed{}, false
+}
+
+// samePeople says whether two that are the same else name the same people.
+func (w *writer) samePeople(is *stored, e *prepared) bool {
+	if is.flags&flagPerson == 0 || e.people == nil {
+		return is.flags&flagPerson == 0 && e.people == nil
+	}
+	r, err := wire.Record(is.canonical)
+	return err == nil && slices.EqualFunc(r.People(), e.people, w.people.same)
 }
 
 // head is where the machine's chain ends. A note that is spoilt is made anew
@@ -281,7 +334,7 @@ func (w *writer) head(machine string) *head {
 }
 
 func (w *writer) recount(machine string) head {
-	h := head{chain: make([]byte, digestLen)}
+	h := head{chain: originOf(w.tx, machine)}
 	for i := range walk(w.tx, headKey(machine), nil) {
 		_, _ = i.pass(&h)       // what is wrong is verify's to name
 		known, _ := i.entries() // and what is spoilt shows no counter

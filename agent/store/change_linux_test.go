@@ -54,6 +54,33 @@ func phases() map[string]phase {
 			require.NoError(t, err)
 			require.Equal(t, read(t, want, "K-07"), read(t, s, "K-07"))
 		}},
+		"forgetting": {func(t *testing.T, path string) {
+			require.NoError(t, crewed(t, path, (*drift.Record).Identity).Close())
+		}, []string{"forget"}, nil, func(t *testing.T, s *store.Store, heard said) {
+			require.Empty(t, s.Findings())
+			known := 0
+			for _, p := range must(s.PeopleSince(0, 100)) {
+				if p.Name == asa {
+					known++
+				}
+			}
+			require.LessOrEqual(t, known, 1)
+			if heard.has("forgotten") {
+				require.Zero(t, known)
+			}
+			shown := 0
+			for _, e := range must(s.Since(0, 0, 0)) {
+				if e.Operator == asa {
+					shown++
+				}
+			}
+			require.Equal(t, known > 0, shown > 0, "all of it or nothing")
+			placed, err := s.Append(crew((*drift.Record).Identity), nil)
+			require.NoError(t, err)
+			for i := range placed {
+				require.True(t, placed[i].Duplicate)
+			}
+		}},
 		"restoring": {func(t *testing.T, path string) {
 			s, err := store.Open(path, storetest.Received, store.Options{})
 			require.NoError(t, err)

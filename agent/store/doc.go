@@ -12,13 +12,19 @@
 //
 // with numbers big-endian, via the door and, after a space, the account of whoever
 // came by it, received in Unix nanoseconds, body the record's
-// identity (SHA-256), told what would be left of an arc count that is thinned,
+// identity (SHA-256; people are no part of it), told what would be left of an arc
+// count that is thinned,
 // and chain the SHA-256 of the machine's previous chain, the key, flags, via,
 // marks (the SHA-256 of id key and body), sum (the SHA-256 of received, flags and
 // record) and told. The CRC covers key and value. What a disk spoils,
 // the CRC shows on every reading; what a person edits, removes or inserts, the
 // chain shows in [Store.Verify]. In format 1, which files of schema 1 have, told
 // is not there and the chain covers all that stands before it.
+//
+// In the canonical record a pseudonym stands for the name of a person; buckets people
+// and names say for whom, until that is forgotten ([Store.Forget]). A machine whose
+// records were first kept by an earlier schema has in bucket origins the end of the
+// chain that it had there, at which the one that it has now begins.
 //
 // Bucket thinned holds what [Store.Thin] left of old arc counts, in blocks under
 // the key of their first: what the chain covers, so that it is checked link by

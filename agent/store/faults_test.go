@@ -81,6 +81,15 @@ func child(mode string, args []string) error {
 		}
 		_, err = s.Thin(context.Background(), store.Thinning{})
 		return errors.Join(err, s.Close())
+	case "forget":
+		s, err := store.Open(args[0], storetest.Received, store.Options{})
+		if err != nil {
+			return err
+		}
+		if _, err = s.Forget(asa); err == nil {
+			fmt.Println("forgotten")
+		}
+		return errors.Join(err, s.Close())
 	case "look":
 		return childLooks(args[0])
 	case "raw":

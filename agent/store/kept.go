@@ -86,6 +86,7 @@ func (s *Store) After(machine string, link []byte) (entries []drift.Entry, last 
 			last = linkOf(end.key, end.value) // a machine's last entry is always whole
 		}
 		s.spend(tx, onePage)
+		peopleOf(tx).show(entries)
 		return nil
 	})
 	return entries, last, errors.Join(append(spoilt, err)...)

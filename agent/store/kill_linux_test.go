@@ -291,6 +291,39 @@ func TestRestoreIsAllOrNothing(t *testing.T) {
 	faulttest.Bound(t, "kill during restore with neither store there", n)
 }
 
+// Whoever is forgotten is so in all the file or not at all, and so is an update.
+func TestRewritingIsAllOrNothing(t *testing.T) {
+	n := 0
+	for name, p := range map[string]phase{"forgetting": phases()["forgetting"], "a newer version": {func(t *testing.T, path string) {
+		raw, err := os.ReadFile("../../testdata/store/v2-people.bolt")
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(path, raw, 0o600))
+		require.NoError(t, os.WriteFile(path+".witness", must(os.ReadFile("../../testdata/store/v2-people.witness")), 0o600))
+	}, []string{"look"}, nil, phases()["forgetting"].check}} {
+		t.Run(name, func(t *testing.T) {
+			n += everyCall(t, []string{"pwrite64", "fdatasync", "fsync", "ftruncate", "renameat", "unlinkat"}, func(t *testing.T, call string, n int) bool {
+				path := dbPath(t)
+				p.prepare(t, path)
+				heard, reached := injected(t, p.child[0], call, "signal=KILL", n, nil, path)
+				s, err := store.Open(path, storetest.Received, store.Options{})
+				require.NoError(t, err)
+				defer s.Close()
+				p.check(t, s, heard)
+				storetest.Invariants(t, s)
+				report, err := s.Verify()
+				require.NoError(t, err)
+				require.Nil(t, report.First)
+				if heard.has("forgotten") {
+					nameless(t, s, path, asa)
+				}
+				require.NoFileExists(t, path+".rewriting")
+				return reached
+			})
+		})
+	}
+	faulttest.Bound(t, "kill while the store was rewritten with neither the old nor the new one there", n)
+}
+
 // On a full disk records are refused and what was decided is still kept, in the
 // room that the ballast gives up; with room again both are.
 func TestDiskFullKeepsDecisions(t *testing.T) {

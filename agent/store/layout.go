@@ -18,8 +18,9 @@ import (
 
 // schema is the version of everything below. Older files are opened for ever,
 // newer ones are refused. Since 2 there is bucket thinned and the second entry
-// format; what schema 1 has is read as it is.
-const schema = 2
+// format, since 3 records are kept with pseudonyms; what is older is rewritten when
+// it is first opened to write, see [Store.bringUp], and read as it is before that.
+const schema = 3
 
 // The buckets.
 var (
@@ -31,6 +32,7 @@ var (
 	conflictsBucket = []byte("conflicts")
 	setupsBucket    = []byte("setups")
 	thinnedBucket   = []byte("thinned")
+	originsBucket   = []byte("origins")
 	refusedBucket   = []byte("refused")
 	seenBucket      = []byte("refused-seen")
 	countsBucket    = []byte("refused-counts")
@@ -41,13 +43,14 @@ var (
 )
 
 const (
-	formatWhole  = 1 // the chain covers the record itself: it stays whole for ever
+	formatWhole  = 1 // the chain covers the record itself
 	formatSummed = 2 // the chain covers the record's sum
 	blockFormat  = 1
 
 	flagConflict = 1 << 0
 	flagRepeat   = 1 << 1
 	flagUsage    = 1 << 2 // the only type of record that may be thinned
+	flagPerson   = 1 << 3 // there is a pseudonym in the record
 
 	idKeyLen  = 16
 	digestLen = sha256.Size
@@ -116,28 +119,32 @@ type stored struct {
 	chained   []byte // what the chain covers of the value, in formatWhole
 }
 
-// identity is the record's 32-byte identity.
-func identity(r *drift.Record) []byte {
-	sum, err := hex.DecodeString(r.Identity())
+// identity is a record's identity in 32 bytes.
+func identity(hexed string) []byte {
+	sum, err := hex.DecodeString(hexed)
 	if err != nil || len(sum) != digestLen {
 		panic("store: an identity that is no SHA-256")
 	}
 	return sum
 }
 
-// value builds the value of the entry under key, chained to prev. It returns
-// the value and the new chain.
-func (e *prepared) value(key, prev []byte, flags byte) (value, chain []byte) {
-	via := shortVia(e.Entry)
-	b := make([]byte, 0, 128+len(via)+len(e.told)+len(e.canonical))
-	b = append(b, formatSummed, flags)
-	b = binary.BigEndian.AppendUint64(b, uint64(e.Received.UnixNano()))
-	b = append(append(b, byte(len(via))), via...)
-	b = append(append(b, e.id...), e.body...)
-	b = append(binary.BigEndian.AppendUint16(b, uint16(len(e.told))), e.told...)
-	b = append(binary.BigEndian.AppendUint32(b, uint32(len(e.canonical))), e.canonical...)
-	chain = chainOf(prev, key, flags, via, marksOf(e.id, e.body), sumOf(e.Received, flags, e.canonical), e.told)
+// value builds the value of the entry under key, chained to prev, in formatSummed. It
+// returns the value and the new chain.
+func (s *stored) value(key, prev []byte) (value, chain []byte) {
+	b := make([]byte, 0, 128+len(s.via)+len(s.told)+len(s.canonical))
+	b = append(b, formatSummed, s.flags)
+	b = binary.BigEndian.AppendUint64(b, uint64(s.received.UnixNano()))
+	b = append(append(b, byte(len(s.via))), s.via...)
+	b = append(append(b, s.idKey...), s.body...)
+	b = append(binary.BigEndian.AppendUint16(b, uint16(len(s.told))), s.told...)
+	b = append(binary.BigEndian.AppendUint32(b, uint32(len(s.canonical))), s.canonical...)
+	chain = s.chainAfter(prev, key)
 	return seal(key, append(b, chain...)), chain
+}
+
+// chainAfter is the entry's chain after that of the one before it, in formatSummed.
+func (s *stored) chainAfter(prev, key []byte) []byte {
+	return chainOf(prev, key, s.flags, s.via, marksOf(s.idKey, s.body), s.sum(), s.told)
 }
 
 // shortVia is the door and, after a space, the account, as much of it as is kept.
@@ -149,13 +156,27 @@ func shortVia(e *drift.Entry) string {
 	return via[:min(len(via), math.MaxUint8)]
 }
 
-// sum stands for the record with its arrival, in whichever store.
+// sum stands for the record with its arrival.
 func (s *stored) sum() []byte { return sumOf(s.received, s.flags, s.canonical) }
+
+// shared is the sum in whichever store, with whichever pseudonyms.
+func (s *stored) shared() ([]byte, error) {
+	if s.flags&flagPerson == 0 {
+		return s.sum(), nil
+	}
+	r, err := wire.Record(s.canonical)
+	return sharedOf(&r, s.received, s.flags), err
+}
+
+func sharedOf(r *drift.Record, received time.Time, flags byte) []byte {
+	bare := r.Impersonal()
+	return sumOf(received, flags, bare.AppendCanonical(nil))
+}
 
 func sumOf(received time.Time, flags byte, canonical []byte) []byte {
 	h := sha256.New()
 	h.Write(binary.BigEndian.AppendUint64(nil, uint64(received.UnixNano())))
-	h.Write([]byte{flags &^ flagUsage})
+	h.Write([]byte{flags &^ (flagUsage | flagPerson)})
 	h.Write(canonical)
 	return h.Sum(nil)
 }
@@ -172,7 +193,7 @@ func chainOf(prev, key []byte, flags byte, via string, marks, sum, told []byte) 
 // follows says whether the entry follows from the chain of the one before it.
 func (s *stored) follows(prev, key []byte) bool {
 	if s.format == formatSummed {
-		return bytes.Equal(chainOf(prev, key, s.flags, s.via, marksOf(s.idKey, s.body), s.sum(), s.told), s.chain)
+		return bytes.Equal(s.chainAfter(prev, key), s.chain)
 	}
 	h := sha256.New()
 	for _, part := range [][]byte{prev, key, s.chained} {

@@ -21,6 +21,7 @@ type left struct {
 	flags          byte
 	id             string
 	body, sum      []byte
+	shared         []byte    // of a record that named somebody, see [stored.shared]
 	received, time time.Time // time is zero when the sender told none
 	count          int64
 	epochOf, seqOf drift.Opt[int64]
@@ -90,12 +91,12 @@ func (b *block) value(key []byte) []byte {
 	return seal(key, append(out, b.chain...))
 }
 
-// append appends seq | flags 1 | body 32 | sum 32 | length | id and what the count
-// tells. The seq, like other numbers, is a varint and the difference to the
+// append appends seq | flags 1 | body 32 | sum 32 | shared sum 32, if the record named
+// somebody | length | id and what the count tells. The seq, like other numbers, is a varint and the difference to the
 // entry before; an id that is made of the body is left out.
 func (l *left) append(b []byte, before *left) []byte {
 	b = binary.AppendUvarint(b, l.seq-before.seq)
-	b = append(append(append(b, l.flags), l.body...), l.sum...)
+	b = append(append(append(append(b, l.flags), l.body...), l.sum...), l.shared...)
 	id := l.id
 	if id == hex.EncodeToString(l.body) {
 		id = ""
@@ -181,6 +182,9 @@ func (r *leftReader) next(before *left) left {
 	l.seq += r.uvarint()
 	l.flags = r.bytes(1)[0]
 	l.body, l.sum = r.bytes(digestLen), r.bytes(digestLen)
+	if l.flags&flagPerson != 0 {
+		l.shared = r.bytes(digestLen)
+	}
 	if l.id = r.text(); l.id == "" {
 		l.id = hex.EncodeToString(l.body)
 	}
@@ -243,15 +247,21 @@ func (r *leftReader) varint() int64 {
 // pass moves the head over all of the block and says whether it follows from
 // what is before it.
 func (b *block) pass(h *head) (follows bool) {
-	for i := range b.all {
-		l := &b.all[i]
-		h.chain = chainOf(h.chain, l.key(), l.flags, l.labels[0], l.marks(), l.sum, l.told())
-		h.epoch, h.seq = l.epoch, l.seq
-		h.count++
-	}
-	follows = bytes.Equal(h.chain, b.chain)
+	last := &b.all[len(b.all)-1]
+	h.epoch, h.seq = last.epoch, last.seq
+	h.count += uint64(len(b.all))
+	follows = bytes.Equal(b.chainAfter(h.chain), b.chain)
 	h.chain = bytes.Clone(b.chain)
 	return follows
+}
+
+// chainAfter is the chain at the block's end after that of the entry before it.
+func (b *block) chainAfter(prev []byte) []byte {
+	for i := range b.all {
+		l := &b.all[i]
+		prev = chainOf(prev, l.key(), l.flags, l.labels[0], l.marks(), l.sum, l.told())
+	}
+	return prev
 }
 
 // leftAt finds what is left of the entry at a place.

@@ -122,7 +122,7 @@ func (s *Store) listed(bucket []byte) ([]drift.Entry, error) {
 	var spoilt []error
 	err := s.view(func(tx *bbolt.Tx) error {
 		entries := tx.Bucket(entriesBucket)
-		return tx.Bucket(bucket).ForEach(func(k, machine []byte) error {
+		err := tx.Bucket(bucket).ForEach(func(k, machine []byte) error {
 			p, ok := orderOf(k, machine)
 			if !ok {
 				spoilt = append(spoilt, &Damage{Meaning: "the order of taking is spoilt"})
@@ -137,6 +137,8 @@ func (s *Store) listed(bucket []byte) ([]drift.Entry, error) {
 			out = append(out, e)
 			return nil
 		})
+		peopleOf(tx).show(out)
+		return err
 	})
 	return out, errors.Join(append(spoilt, err)...)
 }
@@ -174,29 +176,44 @@ func along(tx *bbolt.Tx, after place, limit int) ([]drift.Entry, error) {
 // With an error come those before it.
 func (s *Store) Since(epoch, seq uint64, limit int) ([]drift.Entry, error) {
 	var out []drift.Entry
-	err := s.view(func(tx *bbolt.Tx) error {
-		after := place{epoch: epoch, seq: seq}
-		whole, err := along(tx, after, limit)
-		if len(whole) == 0 && err == nil {
-			return nil // and so nothing is thinned: a machine's last entry never is
-		}
-		until := place{epoch: math.MaxUint64, seq: math.MaxUint64}
-		var d *Damage
-		switch {
-		case errors.As(err, &d):
-			until.epoch, until.seq = d.Epoch, d.Seq
-		case limit > 0 && len(whole) == limit:
-			until.epoch, until.seq = whole[limit-1].StoreEpoch, whole[limit-1].StoreSeq
-		}
-		out = append(whole, unthinned(tx, after, until, limit)...)
-		slices.SortFunc(out, func(a, b drift.Entry) int {
-			return cmp.Or(cmp.Compare(a.StoreEpoch, b.StoreEpoch), cmp.Compare(a.StoreSeq, b.StoreSeq))
-		})
-		if limit > 0 && len(out) > limit {
-			out, err = out[:limit], nil // the error is further on
-		}
+	err := s.view(func(tx *bbolt.Tx) (err error) {
+		out, err = since(tx, place{epoch: epoch, seq: seq}, limit)
+		peopleOf(tx).show(out)
 		return err
 	})
+	return out, err
+}
+
+// HiddenSince is Since with the pseudonyms that are kept in the place of names.
+func (s *Store) HiddenSince(epoch, seq uint64, limit int) ([]drift.Entry, error) {
+	var out []drift.Entry
+	err := s.view(func(tx *bbolt.Tx) (err error) {
+		out, err = since(tx, place{epoch: epoch, seq: seq}, limit)
+		return err
+	})
+	return out, err
+}
+
+func since(tx *bbolt.Tx, after place, limit int) ([]drift.Entry, error) {
+	whole, err := along(tx, after, limit)
+	if len(whole) == 0 && err == nil {
+		return nil, nil // and so nothing is thinned: a machine's last entry never is
+	}
+	until := place{epoch: math.MaxUint64, seq: math.MaxUint64}
+	var d *Damage
+	switch {
+	case errors.As(err, &d):
+		until.epoch, until.seq = d.Epoch, d.Seq
+	case limit > 0 && len(whole) == limit:
+		until.epoch, until.seq = whole[limit-1].StoreEpoch, whole[limit-1].StoreSeq
+	}
+	out := append(whole, unthinned(tx, after, until, limit)...)
+	slices.SortFunc(out, func(a, b drift.Entry) int {
+		return cmp.Or(cmp.Compare(a.StoreEpoch, b.StoreEpoch), cmp.Compare(a.StoreSeq, b.StoreSeq))
+	})
+	if limit > 0 && len(out) > limit {
+		return out[:limit], nil // the error is further on
+	}
 	return out, err
 }
 
@@ -254,6 +271,7 @@ func (s *Store) Find(machine, id string) (drift.Entry, bool, error) {
 			return nil
 		}
 		out, _, err = decode(key, value)
+		out.Record = out.WithPeople(peopleOf(tx).shown)
 		found = err == nil
 		return err
 	})

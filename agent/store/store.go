@@ -30,6 +30,7 @@ type Store struct {
 	mu   sync.RWMutex // held for writing while db is replaced
 	db   *bbolt.DB
 	name string // made up with the file, names it for its witness
+	past bool   // of an earlier schema
 
 	writing sync.Mutex // keeps writers in a row and guards what is theirs
 	epoch   uint64     // this process's, 0 until it first writes
@@ -110,6 +111,12 @@ func Open(path string, now func() time.Time, options Options) (*Store, error) {
 	}
 	if err := s.compare(seen); err != nil {
 		return nil, errors.Join(err, s.db.Close())
+	}
+	_ = os.Remove(s.rewritten()) // of one that was killed; if it cannot be, it is in nobody's way
+	if s.past {
+		if err := s.bringUp(); err != nil {
+			return nil, errors.Join(err, s.Close())
+		}
 	}
 	s.ballastAtOpen()
 	if err := s.mend(); err != nil && !errors.Is(err, ErrFull) {
@@ -208,23 +215,15 @@ func (s *Store) bolt() *bbolt.Options {
 }
 
 // prepare makes the buckets of a new file, whose directory entry must be as
-// durable as what will be in it, and those that an old file lacks.
+// durable as what will be in it.
 func (s *Store) prepare(db *bbolt.DB) error {
-	old := false
-	err := db.View(func(tx *bbolt.Tx) error {
-		err := s.readSchema(tx)
-		old = err == nil && schemaOf(tx) < schema
-		return err
-	})
-	switch {
-	case old:
-		return s.bringUp(db)
-	case !errors.Is(err, errNew):
+	err := db.View(s.readSchema)
+	if !errors.Is(err, errNew) {
 		return err
 	}
 	err = db.Update(func(tx *bbolt.Tx) error {
 		for _, name := range [][]byte{metaBucket, entriesBucket, idsBucket, orderBucket, headsBucket,
-			conflictsBucket, setupsBucket, thinnedBucket, refusedBucket, seenBucket, countsBucket} {
+			conflictsBucket, setupsBucket, thinnedBucket, refusedBucket, seenBucket, countsBucket, peopleBucket, namesBucket} {
 			if _, err := tx.CreateBucketIfNotExists(name); err != nil {
 				return err
 			}
@@ -240,21 +239,6 @@ func (s *Store) prepare(db *bbolt.DB) error {
 		return fmt.Errorf("the store cannot be made: %w", err)
 	}
 	return syncDir(filepath.Dir(s.path))
-}
-
-// bringUp gives a file of an earlier schema what this one has more, all or nothing.
-func (s *Store) bringUp(db *bbolt.DB) error {
-	err := db.Update(func(tx *bbolt.Tx) error {
-		_, err := tx.CreateBucketIfNotExists(thinnedBucket)
-		return errors.Join(err, putSchema(tx))
-	})
-	switch {
-	case err != nil && full(err):
-		return fmt.Errorf("the store %s is of an earlier version and the disk has no room to bring it to this one: make room and start again, nothing was changed (%w)", s.path, err)
-	case err != nil:
-		return fmt.Errorf("the store %s is of an earlier version and cannot be brought to this one: look at the disk, then start again (%w)", s.path, err)
-	}
-	return nil
 }
 
 var errNew = errors.New("the file is new")
@@ -287,7 +271,7 @@ func (s *Store) readSchema(tx *bbolt.Tx) error {
 	case v > schema:
 		return fmt.Errorf("%w (schema %d, this one knows %d)", ErrNewer, v, schema)
 	}
-	s.name = string(meta.Get(nameKey))
+	s.name, s.past = string(meta.Get(nameKey)), schemaOf(tx) < schema
 	return nil
 }
 

@@ -30,9 +30,8 @@ const thinAtOnce = 1000
 // reads and what proves it, in blocks, see [left]; it returns how many there
 // were. The chain is checked link by link as before, sending one again is found
 // to be a repeat, History tells it, and the digests stay. Nothing but usage is
-// ever thinned: not what shares its id with another or was kept by schema 1, not
-// the last entry of a machine, and not where a hub's receipts end. A machine of
-// which something is spoilt stays as it is, which is the error beside those of the
+// ever thinned: not what shares its id with another, not the last entry of a
+// machine, and not where a hub's receipts end. A machine of which something is spoilt stays as it is, which is the error beside those of the
 // others. When ctx ends, it ends before the next transaction with ctx's error; what
 // is thinned by then is whole.
 func (s *Store) Thin(ctx context.Context, what Thinning) (int, error) {
@@ -130,6 +129,9 @@ func thinnable(i item, ids *bbolt.Bucket, e *drift.Entry) (left, bool) {
 	l := leftOf(e, s.via)
 	l.place = place{e.Machine, e.StoreEpoch, e.StoreSeq}
 	l.flags, l.body, l.sum = s.flags, bytes.Clone(s.body), s.sum()
+	if s.flags&flagPerson != 0 {
+		l.shared = sharedOf(&e.Record, s.received, s.flags)
+	}
 	if !l.time.IsZero() && !l.received.Add(l.time.Sub(l.received)).Equal(l.time) {
 		return left{}, false // a clock that is centuries off: a block cannot hold it
 	}

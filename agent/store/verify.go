@@ -77,6 +77,9 @@ func (s *Store) Verify() (Report, error) {
 		v.ends()
 		v.indexes(st)
 		v.refusals()
+		if n := spoiltPeople(tx); n > 0 {
+			r.wrong(Damage{Meaning: fmt.Sprintf("the list of people is spoilt in %d places: their records show a pseudonym, or a name is forgotten by half", n)})
+		}
 		r.Refused = st.refused
 		return nil
 	})
@@ -199,7 +202,7 @@ func (v *verifier) stretch(from, to []byte) {
 		}
 		if h.chain == nil || p.machine != at.machine {
 			v.end(at.machine, h)
-			h = head{chain: make([]byte, digestLen)}
+			h = head{chain: originOf(v.tx, p.machine)}
 			if p.machine != "" { // setups of more than one machine lie beside the machines
 				v.report.Machines++
 			}

@@ -78,19 +78,23 @@ func (i item) entries() ([]drift.Entry, error) {
 	return out, err
 }
 
-// sums stand for the item's records, see [stored.sum].
+// sums stand for the item's records, see [stored.shared].
 func (i item) sums() ([][]byte, error) {
 	if !i.thinned {
 		e, err := parse(i.key, i.value)
 		if err != nil {
 			return nil, err
 		}
-		return [][]byte{e.sum()}, nil
+		sum, err := e.shared()
+		return [][]byte{sum}, err
 	}
 	b, err := blockOf(i.key, i.value)
 	out := make([][]byte, len(b.all))
 	for n := range b.all {
 		out[n] = bytes.Clone(b.all[n].sum)
+		if shared := b.all[n].shared; shared != nil {
+			out[n] = bytes.Clone(shared)
+		}
 	}
 	return out, err
 }

@@ -29,6 +29,10 @@ type witness struct {
 	Heads   string    `json:"heads"`
 	Given   uint64    `json:"given"`
 	Written time.Time `json:"written"`
+	// NextChain and NextHeads are what Chain and Heads will be once a rewritten file
+	// has taken the store's place, "" when none is about to.
+	NextChain string `json:"next_chain,omitempty"`
+	NextHeads string `json:"next_heads,omitempty"`
 
 	exists bool
 }
@@ -149,12 +153,12 @@ func (s *Store) judge(tx *bbolt.Tx, now, seen witness) FindingKind {
 		return FoundSwapped
 	case now.Seq < seen.Seq:
 		return FoundBehind
-	case now.Seq == seen.Seq && now.Heads != seen.Heads:
+	case now.Seq == seen.Seq && now.Heads != seen.Heads && now.Heads != seen.NextHeads:
 		return FoundSwapped
 	case seen.Seq == 0:
 		return ""
 	}
-	if chainAt(tx, place{seen.Machine, seen.Epoch, seen.Seq}) != seen.Chain {
+	if chain := chainAt(tx, place{seen.Machine, seen.Epoch, seen.Seq}); chain != seen.Chain && (chain == "" || chain != seen.NextChain) {
 		return FoundSwapped
 	}
 	return ""
@@ -237,6 +241,29 @@ func (s *Store) bearWitness() error {
 		return err
 	}
 	s.seen, s.commits = w, 0
+	return nil
+}
+
+// witnessNext lets the witness say that a rewritten file is about to take the
+// store's place, so that after a kill either of the two is the one it saw.
+func (s *Store) witnessNext(staged string) error {
+	next := &Store{path: staged, options: Options{ReadOnly: true, Lock: s.options.Lock}}
+	if err := next.connect(); err != nil {
+		return err
+	}
+	var now, then witness
+	err := errors.Join(
+		s.view(func(tx *bbolt.Tx) (err error) { now, err = s.sight(tx); return err }),
+		next.view(func(tx *bbolt.Tx) (err error) { then, err = next.sight(tx); return err }),
+		next.db.Close())
+	if err != nil {
+		return err
+	}
+	now.NextChain, now.NextHeads, now.Written = then.Chain, then.Heads, s.now()
+	if err := writeWitness(s.path, now); err != nil {
+		return err
+	}
+	s.seen = now
 	return nil
 }
 

@@ -48,7 +48,7 @@ func (m *Memory) Append(entries []drift.Entry, refusals []intake.Refusal) ([]int
 }
 
 func (m *Memory) keep(e drift.Entry) intake.Placed {
-	body, conflict := e.Identity(), false
+	body, conflict := e.NamedIdentity(), false
 	for _, i := range m.ids[e.ID] {
 		k := &m.entries[i]
 		if k.Machine != e.Machine {

@@ -62,6 +62,7 @@ func Run(t *testing.T, open func(t *testing.T) Store) {
 		"what is kept reads as it came":    roundTrip,
 		"a repeat changes nothing":         repeat,
 		"another body is a conflict":       conflict,
+		"another person is a conflict":     anotherPerson,
 		"setups of every scope":            setups,
 		"since":                            since,
 		"refusals":                         refusals,
@@ -115,7 +116,7 @@ func Invariants(t *testing.T, s Store) {
 	require.Equal(t, int(stats.Entries), inHistories+len(conflicts), "every entry stands in one history or among the conflicts")
 	seen := map[string]bool{}
 	for _, e := range all {
-		body := e.ID + e.Identity()
+		body := e.ID + e.NamedIdentity()
 		require.False(t, seen[body], "%s is kept twice", e.ID)
 		seen[body] = true
 	}
@@ -222,6 +223,30 @@ func conflict(t *testing.T, s Store) {
 	_, found, err := s.Find("K-09", a.ID)
 	require.NoError(t, err)
 	assert.False(t, found)
+}
+
+// anotherPerson: the name is no part of what an id is made of, and is told apart.
+func anotherPerson(t *testing.T, s Store) {
+	ada := Calibration("K-07", 1)
+	ada.Operator = "Ada Ruiz"
+	jo := ada
+	jo.Operator = "Jo Lund"
+	nobody := Calibration("K-07", 1)
+	require.Equal(t, ada.ID, nobody.ID)
+	placed := keep(t, s, ada, jo, nobody, jo, ada)
+	assert.False(t, placed[0].Conflict)
+	assert.True(t, placed[1].Conflict)
+	assert.True(t, placed[2].Conflict)
+	assert.Equal(t, intake.Placed{Epoch: placed[1].Epoch, Seq: placed[1].Seq, Duplicate: true, Conflict: true}, placed[3])
+	assert.Equal(t, intake.Placed{Epoch: placed[0].Epoch, Seq: placed[0].Seq, Duplicate: true}, placed[4])
+	h, err := s.History("K-07")
+	require.NoError(t, err)
+	require.Len(t, h, 1)
+	assert.Equal(t, "Ada Ruiz", h[0].Operator)
+	kept, err := s.Conflicts()
+	require.NoError(t, err)
+	require.Len(t, kept, 2)
+	assert.Equal(t, "Jo Lund", kept[0].Operator)
 }
 
 func setups(t *testing.T, s Store) {

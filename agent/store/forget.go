@@ -1,0 +1,230 @@
+package store
+
+import (
+	"bytes"
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+
+	"go.etcd.io/bbolt"
+
+	"arcdrift/drift"
+)
+
+// ErrNobody says that no record names the person.
+var ErrNobody = errors.New("nobody of that name is kept")
+
+// forgotten stands for the name where refused bytes had it: the same in every store,
+// so that a van's list and its hub's stay alike.
+const forgotten = "(forgotten)"
+
+// Forget takes a person's name out of the store for good and returns the pseudonym
+// that is shown in its place from now on. Records, chains, digests and what is a
+// repeat stay as they are. What was refused, decided or is on its way to somebody
+// loses the name where it stands as a word of its own. The file is rewritten, so that
+// the name is in no page of it: until that is done writers wait, and after a kill
+// meanwhile all is as before. A name that is told again is a new person's. What lies
+// elsewhere, such as earlier backups and what is in quarantine, keeps it. The error is
+// ErrNobody, or as those of Append.
+func (s *Store) Forget(name string) (pseudonym string, err error) {
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	if err := s.mayWrite(); err != nil {
+		return "", err
+	}
+	var near string
+	err = s.view(func(tx *bbolt.Tx) error {
+		names := tx.Bucket(namesBucket)
+		if pseudonym = string(names.Get([]byte(name))); pseudonym != "" {
+			return nil
+		}
+		var all []string
+		err := names.ForEach(func(k, _ []byte) error {
+			all = append(all, string(k))
+			return nil
+		})
+		near = drift.NearestOf(name, all)
+		return err
+	})
+	switch {
+	case err != nil:
+		return "", err
+	case pseudonym == "" && near != "":
+		return "", fmt.Errorf("%w: %q; did you mean %q?", ErrNobody, name, near)
+	case pseudonym == "":
+		return "", fmt.Errorf("%w: %q", ErrNobody, name)
+	}
+	return pseudonym, s.forget([]string{name})
+}
+
+// LearnPeople keeps what an agent that forwards its records says of the pseudonyms
+// in them: names, and whom it has forgotten, who is then forgotten here too.
+func (s *Store) LearnPeople(told []Person) error {
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	if err := s.mayWrite(); err != nil {
+		return err
+	}
+	var gone []string
+	err := s.commit(func(tx *bbolt.Tx) error {
+		p := peopleOf(tx)
+		for _, one := range told {
+			if one.Name != "" {
+				if err := p.learn(one.Pseudonym, one.Name); err != nil {
+					return err
+				}
+				continue
+			}
+			if _, name := p.first(one.Pseudonym); name != "" && !slices.Contains(gone, name) {
+				gone = append(gone, name)
+			}
+			if p.known.Get([]byte(one.Pseudonym)) == nil {
+				if err := p.put(one.Pseudonym, person{first: one.Pseudonym}); err != nil {
+					return err
+				}
+			}
+		}
+		return nil
+	})
+	if err != nil || len(gone) == 0 {
+		return err
+	}
+	return s.forget(gone)
+}
+
+// forget rewrites the file without the names. The caller is the writer.
+func (s *Store) forget(names []string) error {
+	err := s.rewrite(func(r *rewriting) error {
+		f := forgetting{rewriting: r, names: names}
+		return f.all()
+	}, func(string) error { return nil }) // chains are as the witness saw them
+	switch {
+	case err != nil && full(err):
+		return fmt.Errorf("%w: to forget somebody takes as much room as the store has, and nothing was changed (%w)", ErrFull, err)
+	case err != nil:
+		return fmt.Errorf("nobody was forgotten: %w", err)
+	}
+	return nil
+}
+
+// forgetting is the rewriting of a file without some names.
+type forgetting struct {
+	*rewriting
+	names []string
+}
+
+func (f *forgetting) all() error {
+	changed := [][]byte{peopleBucket, namesBucket, refusedBucket, seenBucket, decisionBucket, outcomesBucket, outboxBucket}
+	if err := f.buckets(changed...); err != nil {
+		return err
+	}
+	if err := f.people(); err != nil {
+		return err
+	}
+	if err := f.refused(); err != nil {
+		return err
+	}
+	for _, name := range [][]byte{decisionBucket, outcomesBucket} {
+		if err := f.sealed(name, func(text []byte) []byte { return f.shown(text) }); err != nil {
+			return err
+		}
+	}
+	return f.sealed(outboxBucket, func(parcel []byte) []byte {
+		if len(parcel) < 2 {
+			return parcel // mend takes it out
+		}
+		n := min(2+int(binary.BigEndian.Uint16(parcel)), len(parcel))
+		return append(bytes.Clone(parcel[:n]), f.shown(parcel[n:])...)
+	})
+}
+
+// people copies the pseudonyms, and the names of the others.
+func (f *forgetting) people() error {
+	err := f.bucket(namesBucket, func(name, pseudonym []byte) []byte {
+		if slices.Contains(f.names, string(name)) {
+			return nil
+		}
+		return pseudonym
+	})
+	if err != nil {
+		return err
+	}
+	change := f.from.Bucket(peopleBucket).Sequence()
+	err = f.bucket(peopleBucket, func(key, value []byte) []byte {
+		is, ok := personOf(key, value)
+		if !ok || is.name == "" || !slices.Contains(f.names, is.name) {
+			return value
+		}
+		change++
+		is.name, is.change = "", change
+		return is.bytes(key)
+	})
+	return errors.Join(err, f.to.Bucket(peopleBucket).SetSequence(change))
+}
+
+// refused copies what was refused, and by what it is known again.
+func (f *forgetting) refused() error {
+	marks := map[string][]byte{}
+	err := f.bucket(refusedBucket, func(key, value []byte) []byte {
+		was, err := refusalOf(key, value)
+		if err != nil {
+			return value // verify names it
+		}
+		r := was
+		for _, name := range f.names {
+			r.Raw = without(r.Raw, name, forgotten)
+			r.Problem.Value = string(without([]byte(r.Problem.Value), name, forgotten))
+		}
+		if bytes.Equal(r.Raw, was.Raw) && r.Problem == was.Problem {
+			return value
+		}
+		marks[string(refusalMark(&was.Refusal))] = refusalMark(&r.Refusal)
+		raw, err := json.Marshal(r)
+		if err != nil {
+			return value // it was made of the same
+		}
+		return seal(key, raw)
+	})
+	if err != nil {
+		return err
+	}
+	if err := f.bucket(seenBucket, func(mark, key []byte) []byte {
+		if marks[string(mark)] != nil {
+			return nil
+		}
+		return key
+	}); err != nil {
+		return err
+	}
+	for old, mark := range marks {
+		if err := f.put(seenBucket, mark, f.from.Bucket(seenBucket).Get([]byte(old))); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// sealed copies a bucket of sealed values, if it is there, changed.
+func (f *forgetting) sealed(name []byte, change func(value []byte) []byte) error {
+	if f.from.Bucket(name) == nil {
+		return nil
+	}
+	return f.bucket(name, func(key, value []byte) []byte {
+		if plain, ok := unseal(key, value); ok {
+			return seal(key, change(bytes.Clone(plain)))
+		}
+		return value // mend takes it out
+	})
+}
+
+// shown is a text in which pseudonyms stand for the names.
+func (f *forgetting) shown(text []byte) []byte {
+	for _, name := range f.names {
+		if pseudonym := f.from.Bucket(namesBucket).Get([]byte(name)); pseudonym != nil {
+			text = without(text, name, string(pseudonym))
+		}
+	}
+	return text
+}
