@@ -122,6 +122,9 @@ that was there is kept beside it, in quarantine. The agent must not run.`,
 			if err != nil {
 				return fmt.Errorf("the backup cannot be read: %w", err)
 			}
+			if err := mayBeRead(cmd.Context(), env, args[0]); err != nil {
+				return err
+			}
 			defer func() { _ = f.Close() }() // it was only read
 			report, err := store.Restore(f, dbPath(cmd), env.Now())
 			if err != nil {
@@ -131,4 +134,26 @@ that was there is kept beside it, in quarantine. The agent must not run.`,
 			return err
 		},
 	}
+}
+
+// mayBeRead has the backup checked by a process that may be lost: reading corrupt
+// pages can hang or kill who does it.
+func mayBeRead(ctx context.Context, env Env, backup string) error {
+	info, err := os.Stat(backup)
+	switch {
+	case err != nil:
+		return err
+	case info.IsDir():
+		return fmt.Errorf("the backup %s is a directory: name the file in it", backup)
+	case !info.Mode().IsRegular():
+		return nil // what comes through a pipe can be read once only
+	}
+	verdict, readable, err := runCheck(ctx, env, backup, checkTime(info.Size()))
+	switch {
+	case err != nil:
+		return fmt.Errorf("the backup could not be checked, and was not restored: %w", err)
+	case !readable:
+		return fmt.Errorf("the backup was not restored: %s", verdict)
+	}
+	return nil
 }

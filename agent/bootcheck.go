@@ -100,6 +100,11 @@ func computed() time.Duration {
 	return time.Duration(r.Utime.Nano() + r.Stime.Nano())
 }
 
+// checkTime is how long checking a file of that size may compute.
+func checkTime(size int64) time.Duration {
+	return checkBase + time.Duration(size>>20)*checkPerMiB
+}
+
 // bootCheck verifies the store at path in a child process. A store that the check
 // found unreadable is moved to quarantine, so that data go on being taken in a
 // new one. A check that ended without a finding is an error: the store stays as
@@ -109,11 +114,10 @@ func bootCheck(ctx context.Context, env Env, path string) (string, error) {
 	if err != nil || info.Size() == 0 {
 		return "", nil // opening says what is to be said
 	}
-	limit := checkBase + time.Duration(info.Size()>>20)*checkPerMiB
 	patient, stop := context.WithCancel(ctx)
 	var told sync.WaitGroup
 	told.Go(func() { newSystemd(env.Environ, nil).extend(patient, checkLook, checkMore) })
-	verdict, readable, err := runCheck(ctx, env, path, limit)
+	verdict, readable, err := runCheck(ctx, env, path, checkTime(info.Size()))
 	stop()
 	told.Wait()
 	switch {

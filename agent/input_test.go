@@ -368,3 +368,33 @@ func TestAMissingTargetIsNamedOrLearnt(t *testing.T) {
 	assert.Equal(t, advise.Full, all["V-1"].Data.Grade)
 	assert.NotContains(t, strings.Join(all["V-1"].Warnings, "\n"), "meltback")
 }
+
+// Electrodes that went from one machine to another are asked about; pairs of one lot
+// are not.
+func TestMovedPairsAreAskedAbout(t *testing.T) {
+	usage := func(machine string, day, arcs int) string {
+		return fmt.Sprintf(`{"type":"usage","machine":%q,"time":"2026-02-%02dT16:00:00Z","arc_count":%d}`, machine, day, arcs)
+	}
+	service := func(machine string, day int, pair string, arcs int) string {
+		return fmt.Sprintf(`{"type":"service","machine":%q,"time":"2026-02-%02dT12:00:00Z","action":"replaced","pair":%q,"arc_count":%d}`, machine, day, pair, arcs)
+	}
+	db := tempDB(t)
+	importText(t, db, "in.jsonl", linesOf(
+		// The counters of K-01 and K-02 cross.
+		usage("K-01", 10, 5000), usage("K-02", 10, 1200), usage("K-01", 11, 1230), usage("K-02", 11, 5020),
+		// K-03 has a worn pair that was K-04's.
+		service("K-04", 3, "serial 8", 0), service("K-03", 12, "serial 8", 900),
+		// New pairs of one lot.
+		service("K-05", 3, "lot 4", 0), service("K-06", 4, "lot 4", 0), service("K-07", 5, "lot 4", 0),
+		// Years of splicing, and a counter that was set back.
+		usage("K-08", 10, 5000), usage("K-08", 11, 12), usage("K-09", 10, 100), usage("K-09", 11, 180),
+	))
+	all := answersOf(t, db)
+	asked(t, all["K-01"], drift.AskPair, "K-01 seems to have the electrodes of K-02: were they moved")
+	asked(t, all["K-02"], drift.AskPair, "K-02 seems to have the electrodes of K-01")
+	asked(t, all["K-03"], drift.AskPair, "K-03 seems to have the electrodes of K-04")
+	for _, name := range []string{"K-05", "K-06", "K-07", "K-08", "K-09"} {
+		assert.Empty(t, all[name].Questions, name)
+	}
+	assert.NotEmpty(t, answersOf(t, db, "--machine", "K-01")["K-01"].Questions)
+}

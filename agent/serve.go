@@ -129,16 +129,7 @@ func (s *server) assemble(env Env) (err error) {
 	if err := s.listen(); err != nil {
 		return err
 	}
-	pages, err := web.New(web.Config{
-		Guard: s.guard, Door: s.door, Fleet: s.mind, Said: s.mind.Said, Records: records{s.legible, s.ready},
-		Export: func(w io.Writer, format string) error { return export(s.store, w, format) },
-		Backup: s.store.Backup, Findings: s.findings, Links: s.broken,
-		Alerts:  s.alerts,
-		Spares:  func() []advise.Spares { return s.spares.of(s.mind.Snapshot()) },
-		Owed:    s.mind.Owed,
-		Metrics: metrics.Handler(metrics.Registry(s.facts, buildFacts(), metrics.DefaultOptions()), slog.NewLogLogger(s.log.Handler(), slog.LevelError)),
-		Hosts:   s.config.Hosts, Proxies: s.config.Proxies, Now: env.Now, Log: s.log,
-	})
+	pages, err := s.pages(env)
 	if err != nil {
 		return err
 	}
@@ -169,6 +160,25 @@ func (s *server) assemble(env Env) (err error) {
 		s.faces = append(s.faces, s.manager)
 	}
 	return nil
+}
+
+// pages is the HTTP face.
+func (s *server) pages(env Env) (*web.Server, error) {
+	sessions, err := auth.OpenSessions(s.config.DB+".sessions", env.Now)
+	if err != nil {
+		return nil, err
+	}
+	return web.New(web.Config{
+		Sessions: sessions, Unprotected: s.config.Open && s.config.TLS == nil,
+		Guard: s.guard, Door: s.door, Fleet: s.mind, Said: s.mind.Said, Records: records{s.legible, s.ready},
+		Export: func(w io.Writer, format string) error { return export(s.store, w, format) },
+		Backup: s.store.Backup, Findings: s.findings, Links: s.broken,
+		Alerts:  s.alerts,
+		Spares:  func() []advise.Spares { return s.spares.of(s.mind.Snapshot()) },
+		Owed:    s.mind.Owed,
+		Metrics: metrics.Handler(metrics.Registry(s.facts, buildFacts(), metrics.DefaultOptions()), slog.NewLogLogger(s.log.Handler(), slog.LevelError)),
+		Hosts:   s.config.Hosts, Proxies: s.config.Proxies, Now: env.Now, Log: s.log,
+	})
 }
 
 // watchOver prepares the alerts. A door that other machines speak by is watched

@@ -27,6 +27,7 @@ func TestThisComputerNeedsAnAccountOnceThereAreSome(t *testing.T) {
 		write, _ = askAs(t, s, "", "", "POST", "/api/v1/records", []byte(`{"type":"usage","machine":"K-07","id":"w","arc_count":1}`), false)
 		return read, write, exec.Command("mosquitto_pub", "-p", port, "-q", "1", "-t", "arcdrift/v1/K-07/usage", "-m", `{"id":"p","arc_count":1}`).Run()
 	}
+	soon(t, "its records are read", func() bool { return s.ready() == nil })
 	read, write, publish := try()
 	assert.Equal(t, []int{http.StatusOK, http.StatusCreated}, []int{read, write})
 	require.NoError(t, publish)

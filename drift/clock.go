@@ -58,23 +58,52 @@ func Clocks(entries []Entry) (placed int) {
 	slices.SortFunc(order, func(a, b *Entry) int {
 		return cmp.Or(a.Received.Compare(b.Received), cmp.Compare(a.StoreEpoch, b.StoreEpoch), cmp.Compare(a.StoreSeq, b.StoreSeq), cmp.Compare(a.ID, b.ID))
 	})
+	var bunches [][]*Entry
 	for from := 0; from < len(order); {
 		to := from + 1
 		for to < len(order) && order[to].Received.Sub(order[to-1].Received) <= bunch && order[to].Via == order[from].Via {
 			to++
 		}
-		placed += placeBunch(order[from:to])
+		bunches = append(bunches, order[from:to])
 		from = to
+	}
+	live := asItHappened(bunches)
+	for _, came := range bunches {
+		placed += placeBunch(came, live)
 	}
 	return placed
 }
 
-// placeBunch judges what came together by one door, in order of arrival.
-func placeBunch(came []*Entry) (placed int) {
+// asItHappened says whether imported records keep the arrival that they had
+// elsewhere, as those of an export do: most came within a day, at several times.
+func asItHappened(bunches [][]*Entry) bool {
+	const several = 3
+	at, fresh, all := 0, 0, 0
+	for _, came := range bunches {
+		if came[0].Via != "import" {
+			continue
+		}
+		before := fresh
+		for _, e := range came {
+			all++
+			if late := e.Received.Sub(e.When()); !e.OddClock() && late < 24*time.Hour {
+				fresh++
+			}
+		}
+		if fresh > before {
+			at++
+		}
+	}
+	return at >= several && 2*fresh > all
+}
+
+// placeBunch judges what came together by one door, in order of arrival; live is
+// whether imports tell when they came.
+func placeBunch(came []*Entry, live bool) (placed int) {
 	if old, all := spanBefore(came); all && old >= archive {
 		return 0
 	}
-	bulk := sentAtOnce(came)
+	bulk := sentAtOnce(came, live)
 	for i, e := range came {
 		switch {
 		case !e.OddClock():
@@ -113,10 +142,12 @@ func spanBefore(came []*Entry) (span time.Duration, all bool) {
 // sentAtOnce says whether the times lie further apart than the arrivals: in a file
 // always, over HTTP by what it looks like. What comes over MQTT comes as it
 // happens, or by a clock that nothing is known of.
-func sentAtOnce(came []*Entry) bool {
+func sentAtOnce(came []*Entry, live bool) bool {
 	switch came[0].Via {
 	case "import":
-		return true
+		if !live {
+			return true
+		}
 	case "http":
 	default:
 		return false

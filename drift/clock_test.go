@@ -30,7 +30,10 @@ func TestClocks(t *testing.T) {
 		"alone in a file":           {[]drift.Entry{came("import", minute(0), year(1980))}, []time.Time{minute(0)}},
 		"a slip of the year":        {[]drift.Entry{came("import", minute(0), minute(-900)), came("import", minute(0).Add(1), year(2062)), came("import", minute(0).Add(2), minute(-800))}, []time.Time{minute(-900), minute(-900), minute(-800)}},
 		"a file of what is to come": {[]drift.Entry{came("import", minute(0), minute(900)), came("import", minute(0), minute(9000))}, []time.Time{minute(900), minute(9000)}},
-		"an old archive":            {[]drift.Entry{came("import", minute(0), year(2015)), came("import", minute(0), year(2018))}, []time.Time{year(2015), year(2018)}},
+		"an export of what came as it happened": {[]drift.Entry{
+			came("import", minute(0), minute(0)), came("import", minute(60), minute(60)), came("import", minute(120), minute(120)), came("import", minute(180), ahead),
+		}, []time.Time{minute(0), minute(60), minute(120), minute(180)}},
+		"an old archive": {[]drift.Entry{came("import", minute(0), year(2015)), came("import", minute(0), year(2018))}, []time.Time{year(2015), year(2018)}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			drift.Clocks(c.entries)

@@ -61,6 +61,28 @@ func (r *report) end() *Entry { return r.entries[len(r.entries)-1] }
 
 func (r *report) passed() bool { return r.end().Calibration.Passed.Or(false) }
 
+// whole says whether one record tells the whole session.
+func (r *report) whole() bool { return r.end().Calibration.Attempts.Known() }
+
+// until is the session as it was when somebody typed it: tries that came after are
+// not in what was typed.
+func (r *report) until(typed *report) *report {
+	if !typed.whole() || r.whole() {
+		return r
+	}
+	n := 0
+	for n < len(r.entries) && !r.entries[n].When().After(typed.last) {
+		n++
+	}
+	if n == 0 || n == len(r.entries) {
+		return r
+	}
+	then := *r
+	then.entries, then.last = r.entries[:n], r.entries[n-1].When()
+	then.tries = r.tries - int64(len(r.entries)-n)
+	return &then
+}
+
 // told is how much the report says: values of all its records.
 func (r *report) told() (n int) {
 	for _, e := range r.entries {
@@ -117,12 +139,12 @@ func doubleSessions(entries []Entry, left map[string]bool) (asked []Question) {
 			if b.first.Sub(a.last) > typedWithin {
 				break
 			}
-			if taken[a] || taken[b] || !a.likely(b) {
+			if taken[a] || taken[b] || !a.until(b).likely(b.until(a)) {
 				continue
 			}
 			taken[a], taken[b] = true, true
 			kept, gone := a, b
-			if b.told() > a.told() {
+			if !b.whole() && (a.whole() || b.told() > a.told()) {
 				kept, gone = b, a
 			}
 			var ids []string

@@ -18,6 +18,8 @@ type Slips struct {
 	// Arcs is the counter as last shown, Shown when.
 	Arcs  Opt[int64]
 	Shown time.Time
+	// Marks are the last moments at which the pair may have become another.
+	Marks []Mark
 }
 
 // The bounds of what is asked about. All are guesses of the right order.
@@ -44,6 +46,9 @@ func MostArcs(between time.Duration) float64 {
 func (s *Slips) Take(e *Entry, to *Questions) {
 	clocks(e, to)
 	sure := e.Counts.Or(false)
+	if e.ArcCount.Known() || e.Service != nil {
+		s.mark(e)
+	}
 	if e.ArcCount.Known() || e.Service != nil && e.Service.Action == Replaced {
 		if !sure {
 			s.counter(e, to)

@@ -101,6 +101,22 @@ func (g *Guard) unnamed(from net.IP, accounts []Account, read uint64) (Pass, err
 	return Pass{}, ErrWho
 }
 
+// Recall lets in somebody who was let in before and has its pass's mark still. The
+// error is ErrGone when its account was removed or has another secret.
+func (g *Guard) Recall(from net.IP, name, mark string) (Pass, error) {
+	accounts, read, err := g.keys.current()
+	if err != nil {
+		return Pass{}, err
+	}
+	for _, a := range accounts {
+		if pass := a.pass(); a.Name == name && subtle.ConstantTimeCompare([]byte(pass.Mark()), []byte(mark)) == 1 {
+			pass.from, pass.read = from, read
+			return pass, nil
+		}
+	}
+	return Pass{}, ErrGone
+}
+
 // Holds returns the pass as the accounts now are, or ErrGone when what it was
 // given for is no more: its account was removed, or has another secret. Whoever
 // lets somebody do more than one thing asks before each.

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"path/filepath"
 	"regexp"
 	"runtime"
 	"slices"
@@ -186,17 +185,8 @@ func (k *Keys) change(f func([]Account) ([]Account, error)) (err error) {
 	if err != nil {
 		return err
 	}
-	file, err := os.CreateTemp(filepath.Dir(k.path), filepath.Base(k.path)+".new-*") // it is 0600
-	if err != nil {
+	if err := replaceFile(k.path, append(raw, '\n')); err != nil {
 		return fmt.Errorf("the accounts cannot be written: %w", err)
-	}
-	_, err = file.Write(append(raw, '\n'))
-	err = errors.Join(err, file.Sync(), file.Close())
-	if err == nil {
-		err = os.Rename(file.Name(), k.path)
-	}
-	if err != nil {
-		return fmt.Errorf("the accounts cannot be written: %w", errors.Join(err, os.Remove(file.Name())))
 	}
 	k.read = nil
 	return k.refresh()

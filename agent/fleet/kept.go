@@ -55,6 +55,7 @@ type lesson struct {
 	Told        digest
 	Epoch, Seq  uint64
 	Populations []byte
+	Marks       map[string][]drift.Mark
 }
 
 // lessonName is the name on the shelf that is no machine's.
@@ -62,7 +63,7 @@ const lessonName = ""
 
 // lesson writes down what the world has learnt.
 func (w *world) lesson(build string) lesson {
-	return lesson{Build: build, Learnt: w.learnt, Old: w.old, Told: w.told, Epoch: w.epoch, Seq: w.seq, Populations: w.pop.Keep(nil)}
+	return lesson{Build: build, Learnt: w.learnt, Old: w.old, Told: w.told, Epoch: w.epoch, Seq: w.seq, Populations: w.pop.Keep(nil), Marks: w.marks}
 }
 
 // id names the populations.
@@ -234,7 +235,7 @@ func (n *notes) recall(ctx context.Context, book Book, now time.Time) (w *world,
 		return nil, nil, false, err
 	}
 	sound = was.Learnt.Equal(w.learnt) && was.Told == w.told
-	w.shelf, w.learnt, w.old, w.told = n.shelf, was.Learnt, was.Old, was.Told
+	w.shelf, w.learnt, w.old, w.told, w.marks = n.shelf, was.Learnt, was.Old, was.Told, was.Marks
 	w.epoch, w.seq = was.Epoch, was.Seq
 	if w.pop, err = model.KeptPopulation(was.Populations); err != nil {
 		return nil, nil, false, nil

@@ -4,6 +4,7 @@ import (
 	"sync"
 	"time"
 
+	"arcdrift/drift"
 	"arcdrift/drift/advise"
 )
 
@@ -15,6 +16,7 @@ type member struct {
 	weighed advise.Weighed
 	ahead   time.Time // see standing
 	old     int
+	marks   []drift.Mark
 }
 
 // answer folds a life and keeps what answering needs.
@@ -26,7 +28,7 @@ func (l *life) answer(w *world) *member {
 // member is the machine as it stands, with its answer.
 func (s *standing) member(weighed advise.Weighed, zones *zones) *member {
 	m := &member{
-		name: s.name, weighed: weighed, ahead: s.Ahead, old: s.Old,
+		name: s.name, weighed: weighed, ahead: s.Ahead, old: s.Old, marks: s.Slips.Marks,
 		about: About{Site: s.Site, Settings: s.Settings, Service: s.Service, Serviced: s.Serviced},
 	}
 	if s.Settings.Zone != "" {

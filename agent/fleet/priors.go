@@ -45,6 +45,7 @@ func (p *priors) look(c cut) (*world, error) {
 		if w.pop, err = model.KeptPopulation(l.Populations); err != nil {
 			break // it is learnt anew
 		}
+		w.marks = l.Marks
 		if w.learnt.Equal(newest.Learnt) {
 			w.shelf, w.id, p.current = p.ledger, l.id(), l.id()
 		}

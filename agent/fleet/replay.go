@@ -53,6 +53,8 @@ type world struct {
 	// before are the earlier names of machines that were renamed, alike the names
 	// that look like one.
 	before, alike map[string][]string
+	// marks are what the machines' pairs had come to by midnight.
+	marks map[string][]drift.Mark
 	// processors are how many read and fold its machines.
 	processors int
 
@@ -129,6 +131,9 @@ func (w *world) assessed(m *member) advise.Assessment {
 		q.At = w.cut.asOf
 		a.Ask(q)
 	}
+	if q, ask := drift.AskSwapped(m.name, m.marks, w.marks); ask && w.cut.asOf.Sub(q.At) <= drift.AskedFor {
+		a.Ask(q)
+	}
 	return a
 }
 
@@ -137,12 +142,16 @@ func (w *world) assessed(m *member) advise.Assessment {
 func (w *world) learn(ctx context.Context) error {
 	then := *w
 	then.cut.asOf = w.learnt
+	w.marks = map[string][]drift.Mark{}
 	var sample model.Sample
 	var mu sync.Mutex // the order of enrolling does not matter
 	err := then.each(ctx, w.names, func(_ int, l *life) {
 		mu.Lock()
 		defer mu.Unlock()
 		w.old += l.Old
+		if len(l.Slips.Marks) > 0 {
+			w.marks[l.name] = l.Slips.Marks
+		}
 		if len(l.events) > 0 {
 			sample.Enrol(l.history())
 		}

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"runtime"
 	"runtime/debug"
 	"syscall"
 
@@ -50,6 +51,9 @@ func guard(f func() error) (err error) {
 	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
 	defer func() {
 		if p := recover(); p != nil {
+			if _, fault := p.(runtime.Error); fault {
+				p = "a page leads nowhere" // in the words of who keeps the store
+			}
 			err = fmt.Errorf("%w: %v", errDamaged, p)
 		}
 	}()

@@ -166,6 +166,9 @@ func (s *Store) openFile(seen witness) error {
 func (s *Store) connect() error {
 	var db *bbolt.DB
 	err := guard(func() (err error) {
+		if err := cutShort(s.path); err != nil {
+			return fmt.Errorf("%w: %w", errDamaged, err)
+		}
 		db, err = bbolt.Open(s.path, 0o600, s.bolt())
 		return err
 	})

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"hash/maphash"
 	"runtime"
+	"strings"
 	"time"
 
 	"go.etcd.io/bbolt"
@@ -31,7 +32,7 @@ type Report struct {
 
 func (r *Report) unreadable(err error) {
 	r.Unreadable = true
-	r.wrong(Damage{Meaning: fmt.Sprintf("the file's pages are spoilt (%v): bring back a backup, or export what can be read", err)})
+	r.wrong(Damage{Meaning: fmt.Sprintf("the file's pages are spoilt (%s): bring back a backup, or export what can be read", strings.TrimPrefix(err.Error(), "panic: "))})
 }
 
 func (r *Report) wrong(d Damage) {

@@ -6,7 +6,6 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
-	"net/url"
 	"slices"
 	"strings"
 
@@ -19,6 +18,8 @@ import (
 // Guard says as what somebody is let in who comes from an address under a name.
 type Guard interface {
 	Admit(from net.IP, name, secret string) (auth.Pass, error)
+	// Recall is for whoever was let in before, by the mark of its pass.
+	Recall(from net.IP, name, mark string) (auth.Pass, error)
 }
 
 // routes are the paths of the server, each with the right it takes.
@@ -79,11 +80,8 @@ func (s *Server) admit(m *routes) http.Handler {
 				return
 			}
 		}
-		name, secret, _ := r.BasicAuth()
-		pass, err := passOf(r), error(nil)
-		if pass.Role == "" {
-			pass, err = s.Guard.Admit(s.cameFrom(r), name, secret)
-		}
+		name, _, _ := r.BasicAuth()
+		pass, err := s.whoAsks(r)
 		switch {
 		case err == nil:
 			if conn, ok := r.Context().Value(connKey{}).(*gate.Conn); ok {
@@ -95,9 +93,9 @@ func (s *Server) admit(m *routes) http.Handler {
 			w.Header().Set("Retry-After", "60")
 			s.turnAway(w, r, http.StatusTooManyRequests, err.Error())
 		case errors.Is(err, auth.ErrWho), errors.Is(err, auth.ErrWrong):
-			// A script that asks must not make the browser ask in the middle of work:
-			// it leads to the page that signs in.
-			if mode := r.Header.Get("Sec-Fetch-Mode"); mode == "" || mode == "navigate" {
+			// Programs are told how to say who they are; a browser is shown the page on
+			// which people do, and must never ask by itself.
+			if r.Header.Get("Sec-Fetch-Mode") == "" && !wantsPage(r) {
 				w.Header().Set("WWW-Authenticate", `Basic realm="arcdrift", charset="UTF-8"`)
 			}
 			s.turnAway(w, r, http.StatusUnauthorized, err.Error())
@@ -108,45 +106,32 @@ func (s *Server) admit(m *routes) http.Handler {
 	})
 }
 
-// turnedView tells somebody who is not let in what to do.
-type turnedView struct{ Title, What, Do, Again, Word string }
+// wantsPage says whether a person will read the answer.
+func wantsPage(r *http.Request) bool {
+	return strings.Contains(r.Header.Get("Accept"), "text/html") && !strings.HasPrefix(r.URL.Path, "/api/")
+}
 
 // turnAway says to a program in a line, to a person on a page, why not.
 func (s *Server) turnAway(w http.ResponseWriter, r *http.Request, status int, why string) {
-	if !strings.Contains(r.Header.Get("Accept"), "text/html") || strings.HasPrefix(r.URL.Path, "/api/") {
+	if !wantsPage(r) {
 		plain(w, status, why+"\n")
 		return
 	}
 	to := "/log"
-	switch {
-	case r.URL.Path == signIn:
-		to = r.URL.Query().Get("to")
-	case r.Method == http.MethodGet:
+	if r.Method == http.MethodGet {
 		to = r.URL.RequestURI()
 	}
-	v := turnedView{Title: "Not signed in", What: upperFirst(why) + ".", Again: signIn + "?" + url.Values{"to": {to}}.Encode(), Word: "Sign in",
-		Do: "Sign in with the name and the secret that whoever keeps the agent gave you. If they are refused, ask for new ones."}
+	v := turnedView{Title: "Not signed in", What: upperFirst(why) + ".", Do: howToSignIn, To: to}
 	switch status {
 	case http.StatusForbidden:
 		v.Title, v.Word, v.Again = "Not with this account", "To the fleet", "/"
 		v.Do = "Readers look, crews log, the bench logs services and answers alerts, managers do all else. Ask a manager for an account that may. Nothing was taken."
+		s.render(w, "turned", page{Title: v.Title, Field: true, Status: status, Body: v})
+		return
 	case http.StatusTooManyRequests:
 		v.Title, v.Do = "Wait a minute", "Then sign in once more, with care."
 	}
-	s.render(w, "turned", page{Title: v.Title, Field: true, Status: status, Body: v})
-}
-
-// signIn is where a browser asks for name and secret, and which no script of
-// ours answers in its place.
-const signIn = "/sign-in"
-
-// signedIn leads back to where somebody came from.
-func (s *Server) signedIn(w http.ResponseWriter, r *http.Request) {
-	to := r.URL.Query().Get("to")
-	if u, err := url.Parse(to); err != nil || u.IsAbs() || u.Host != "" || !strings.HasPrefix(to, "/") || strings.HasPrefix(to, "//") || strings.Contains(to, `\`) {
-		to = "/log"
-	}
-	http.Redirect(w, r, to, http.StatusSeeOther)
+	s.askWho(w, status, v)
 }
 
 // cameFrom is the address a request came from, or nil. Of what a proxy hands on

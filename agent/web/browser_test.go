@@ -10,7 +10,6 @@ import (
 	"regexp"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"testing"
 	"time"
 
@@ -29,8 +28,7 @@ type tab struct {
 	ctx context.Context
 	url string
 
-	server  *httptest.Server
-	prompts atomic.Int64 // how often the browser asked for name and secret
+	server *httptest.Server
 
 	mu       sync.Mutex
 	troubles []string // console errors, exceptions, requests elsewhere

@@ -180,6 +180,8 @@ func (anyone) Admit(net.IP, string, string) (auth.Pass, error) {
 	return auth.Pass{Role: auth.Manager}, nil
 }
 
+func (anyone) Recall(net.IP, string, string) (auth.Pass, error) { return auth.Pass{}, auth.ErrGone }
+
 // serverFor is a server on f whose clock stands at noon.
 func serverFor(t testing.TB, f *fake) *Server {
 	t.Helper()

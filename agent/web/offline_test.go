@@ -164,6 +164,11 @@ func TestPhoneAnswersAsTheAgent(t *testing.T) {
 	b.show("/log")
 	machines, _ := f.Board()
 	asked := places(machines, 400)
+	for _, m := range machines { // and each where it last was
+		site, err := f.Site(m.Machine)
+		require.NoError(t, err)
+		asked = append(asked, advise.Move{Machine: m.Machine, AsOf: noon.Add(time.Minute), Temperature: site.LastTemperature, Humidity: site.LastHumidity, Altitude: site.LastAltitude, Pressure: site.LastPressure})
+	}
 	var objects []map[string]any
 	for i := range asked {
 		_, object := queryOf(&asked[i])

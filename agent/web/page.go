@@ -128,7 +128,9 @@ func (s *Server) routePages(mux *routes) {
 	mux.to(auth.Service, "POST /alerts", s.answerAlert)
 	mux.HandleFunc("GET /spares", s.onceRead(s.sparesPage))
 	mux.HandleFunc("GET /phone", s.phone)
-	mux.HandleFunc("GET "+signIn, s.signedIn)
+	mux.open("GET "+signIn, s.signInForm)
+	mux.open("POST "+signIn, s.signedIn)
+	mux.open("POST "+signOut, s.signedOut)
 }
 
 // onceRead answers only when something was read: to an agent that has just

@@ -15,6 +15,7 @@ import (
 	"strings"
 	"time"
 
+	"github.com/alexedwards/scs/v2"
 	"golang.org/x/net/netutil"
 
 	"arcdrift/agent/auth"
@@ -89,6 +90,10 @@ type Config struct {
 	Links func() []string
 	// Metrics answers /metrics.
 	Metrics http.Handler
+	// Sessions keeps the sign-ins of browsers; nil for as long as the server lasts.
+	Sessions scs.Store
+	// Unprotected: people sign in over connections that are not encrypted.
+	Unprotected bool
 	// Hosts are the names this server is called by, beside localhost and plain
 	// addresses: a page of another name may not talk through a browser to it.
 	Hosts []string
@@ -101,13 +106,14 @@ type Config struct {
 // Server is the HTTP face of the agent.
 type Server struct {
 	Config
-	pages  map[string]*template.Template
-	traces *news[advise.Trace]
-	pasts  *news[[]score.Said]
-	before *yesterday
-	owed   *owed
-	glance time.Duration
-	run    string // made up for this run: who forwards sees that it was another
+	pages    map[string]*template.Template
+	sessions *scs.SessionManager
+	traces   *news[advise.Trace]
+	pasts    *news[[]score.Said]
+	before   *yesterday
+	owed     *owed
+	glance   time.Duration
+	run      string // made up for this run: who forwards sees that it was another
 }
 
 // Limits of the door. A body of 1 MiB is some 3,000 records; a larger upload is
@@ -134,7 +140,13 @@ func New(c Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
+	if c.Sessions == nil {
+		if c.Sessions, err = auth.OpenSessions("", c.Now); err != nil {
+			return nil, err
+		}
+	}
 	s := &Server{Config: c, pages: pages, glance: glance, run: rand.Text()}
+	s.sessions = newSessions(&s.Config)
 	s.traces = newNews(func(a *advise.Assessment) (advise.Trace, error) {
 		t, err := s.Fleet.Trace(a.Machine, s.Now())
 		if err != nil {
@@ -215,7 +227,7 @@ func (s *Server) routes() *routes {
 // Handler is every route behind every guard.
 func (s *Server) Handler() http.Handler {
 	origin := http.NewCrossOriginProtection()
-	return s.onlyOurHosts(headers(small(origin.Handler(http.MaxBytesHandler(s.admit(s.routes()), maxBody)))))
+	return s.onlyOurHosts(headers(small(origin.Handler(http.MaxBytesHandler(s.sessions.LoadAndSave(s.admit(s.routes())), maxBody)))))
 }
 
 func (s *Server) readyz(w http.ResponseWriter, _ *http.Request) {

@@ -71,7 +71,7 @@ func (p *plan) wishes(cmd *cobra.Command) {
 	f.StringVar(&p.grade, "grade", "", "what every machine tells: full, correction or pass-fail; else drawn for each")
 	f.IntVar(&p.programs, "programs", 0, "`NUMBER` of programs each machine changes between; 0: drawn")
 	f.Float64Var(&p.everyDays, "every-days", 0, "mean `DAYS` between two sessions; 0: drawn")
-	f.BoolVar(&p.check, "check", false, "end with 1 if the median of a measure does not meet its bar")
+	f.BoolVar(&p.check, "check", false, "end with 1 if a bar is not met")
 }
 
 func namesOf(all []world) []string {

@@ -14,8 +14,8 @@ import (
 func strangers() []world { return []world{{"moor", moor.World}, {"delta", delta.World}} }
 
 // costs was measured on a virtual machine with two Xeon processors.
-const costs = `Learning takes most of the time: a fleet of 40 machines over 240 days about 35 s
-of one processor, one of 30 over 150 days with --step 45 about 12 s.`
+const costs = `Learning takes most of the time: a fleet of 40 machines over 240 days about 25 s
+of one processor, one of 30 over 150 days with --step 45 about 5 s.`
 
 func blindCommand(e *env) *cobra.Command {
 	var p plan
@@ -69,13 +69,13 @@ func messCommand(e *env) *cobra.Command {
 records on their way, and compares the states at each midnight. A stop is false
 where the machine would not fail a session for its electrodes within 14 days.
 ` + costs + ` Each fleet is told twice.`,
-		Example: "  driftlab mess --fleets 10",
+		Example: "  driftlab mess --fleets 10 --check",
 		Args:    cobra.NoArgs,
 	}
 	p.flags(cmd, known)
 	p.wishes(cmd)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		return p.compare(cmd.Context(), e, known, stopped(), nil, func(ctx context.Context, t *trial) (*judgement, error) {
+		return p.compare(cmd.Context(), e, known, stopped(), messBars(), func(ctx context.Context, t *trial) (*judgement, error) {
 			messy := *t
 			messy.wish.Mess = true
 			clean, with, err := tellBoth(ctx, t, &messy)

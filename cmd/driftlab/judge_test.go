@@ -2,6 +2,7 @@ package main
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -178,15 +179,30 @@ func TestBars(t *testing.T) {
 	assert.Len(t, v.missed(), 7, "what could not be judged meets no bar")
 
 	known := map[string]bool{}
-	for _, m := range append(judged(), retold()...) {
+	for _, m := range slices.Concat(judged(), retold(), stopped()) {
 		known[m.key] = true
 	}
-	for _, all := range [][]bar{bars(blind.Wish{}), bars(blind.Wish{Programs: 3}), bars(blind.Wish{EveryDays: 7}), retoldBars()} {
+	for _, all := range [][]bar{bars(blind.Wish{}), bars(blind.Wish{Programs: 3}), bars(blind.Wish{EveryDays: 7}), retoldBars(), messBars()} {
 		for _, b := range all {
 			assert.True(t, known[b.measure], b.measure)
 			assert.Contains(t, grades(), b.grade)
 		}
 	}
+}
+
+// What is seldom is judged of all cases: most fleets have none.
+func TestBarsOfMess(t *testing.T) {
+	v := verdict{measures: stopped(), grades: grades(), bars: messBars()}
+	for i := range 3 {
+		v.fleets = append(v.fleets, tallies{allData: &tally{stops: stops{days: 1000, wrong: i / 2 * 3, right: 10}}})
+	}
+	assert.Empty(t, v.missed(), "three in 3,000")
+	v.fleets[2].of(allData).stops.wrong++
+	v.fleets[2].of(allData).stops.lost++
+	assert.Equal(t, []string{
+		"all, false stops by mess, in 1,000 machine-days: 1.33 is not ≤ 1.00",
+		"all, lost by mess: 3 % is not ≤ 0.00",
+	}, v.missed())
 }
 
 func TestStopsByHand(t *testing.T) {

@@ -42,8 +42,8 @@ func (v *verdict) summaries() []summary {
 func (v *verdict) missed() []string {
 	var out []string
 	for _, s := range v.summaries() {
-		if b := barOf(v.bars, &s); b != nil && !b.met(s.median) {
-			out = append(out, fmt.Sprintf("%s, %s: %s is not %s", s.grade, s.title, s.shown(s.median), b))
+		if b := barOf(v.bars, &s); b != nil && !b.met(&s) {
+			out = append(out, fmt.Sprintf("%s, %s: %s is not %s", s.grade, strings.TrimSpace(s.title), s.shown(b.of(&s)), b))
 		}
 	}
 	return out
@@ -68,16 +68,16 @@ func (v *verdict) text(w io.Writer) error {
 		if b := barOf(v.bars, &s); b != nil {
 			bar, met = b.String(), "not met"
 			switch {
-			case s.fleets == 0:
+			case math.IsNaN(b.of(&s)):
 				met = "not judged"
-			case b.met(s.median):
+			case b.met(&s):
 				met = "met"
 			}
 		}
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%d\t%s\t%s\n", s.grade, s.title, s.shown(s.median), s.shown(s.worst), s.shown(s.pooled), s.fleets, bar, met)
 	}
 	_ = t.Flush() // a strings.Builder takes everything
-	fmt.Fprintf(&out, "Median and worst tenth are over the fleets with at least %d cases each, pooled is of all cases.\nBars are for the median; one that could not be judged is not met.\n", leastCases)
+	fmt.Fprintf(&out, "Median and worst tenth are over the fleets with at least %d cases each, pooled is of all cases.\nBars are for the median, of stops for all cases; one that could not be judged is not met.\n", leastCases)
 	_, err := io.WriteString(w, out.String())
 	return err
 }

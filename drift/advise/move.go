@@ -243,21 +243,33 @@ func (s *Site) assume(a *MoveAnswer, t float64, c air.Condensation) {
 	a.Reasons = append(a.Reasons, "Give its own temperature, or wait until it is above that, then recalibrate. How long that takes is not known for this machine.")
 }
 
+// noRise is how much the chance of being out may have risen since a pass for the
+// air to count as the same. Less than the cost of a check ever weighs.
+const noRise = 0.02
+
+// again says whether another calibration would be asked for, and for ever: one has
+// just passed in this air, and even right after the next the chance of being out
+// would be worth a check. Somewhere else, or hours later, a calibration finds out
+// what has changed.
+func (s *Site) again(q Move, p float64) bool {
+	m := s.Known
+	just := q.AsOf.Sub(m.Last()) < drift.SessionGap
+	return just && p <= m.OutAgain()+noRise && m.OutAfterPass() > s.Settings.CheckMinutes/s.Settings.OutMinutes
+}
+
 // choose weighs the cost of a check against that of being out.
 func (s *Site) choose(a *MoveAnswer, q Move) {
 	p := a.ProbabilityOut.Or(1)
 	streak := s.Known.Streak().Attempts
 	a.Answer = NoNeed
 	worth := a.Cost.CheckMinutes / a.Cost.OutMinutes
-	leaves := s.Known.OutAfterPass()
 	switch {
 	case streak > 0:
 		a.Answer = Recalibrate
 		a.Reasons = append(a.Reasons, lastFailed(streak)+" and nothing has passed since.")
-	case p > worth && leaves > worth && p-leaves <= worth:
-		// It would be asked for again right after: a check cannot help here.
+	case p > worth && s.again(q, p):
 		a.Action = Inspect
-		a.Reasons = append(a.Reasons, fmt.Sprintf("Calibrating again would change little: right after a pass %s would still be out. Look at the electrodes instead.", lower(chance(leaves))))
+		a.Reasons = append(a.Reasons, fmt.Sprintf("Calibrating again would change little: it has just passed in this air, and right after another pass %s would still be out. Look at the electrodes instead.", lower(chance(s.Known.OutAfterPass()))))
 	case p > worth:
 		a.Answer = Recalibrate
 	}

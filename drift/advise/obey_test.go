@@ -120,6 +120,9 @@ func TestAnotherCheckThatChangesNothingIsNotAskedFor(t *testing.T) {
 	assert.Equal(t, NoNeed, a.Answer, "%q", a.Reasons)
 	assert.Equal(t, Inspect, a.Action)
 	assert.Contains(t, a.Reasons[0], "Look at the electrodes instead.")
+	// Hours later a calibration finds out what the arcs between have changed.
+	a = s.Recalibrated(Move{Machine: "K-07", AsOf: today.Add(2 * time.Hour), Temperature: some(20), Humidity: some(model.TypicalHumidity), Pressure: some(1013)})
+	assert.Equal(t, Recalibrate, a.Answer, "%q", a.Reasons)
 	// Up a mountain it is another matter: there a calibration changes much.
 	a = s.Recalibrated(Move{Machine: "K-07", AsOf: today.Add(time.Minute), Temperature: some(20), Humidity: some(50), Altitude: some(3500)})
 	assert.Equal(t, Recalibrate, a.Answer, "%q", a.Reasons)

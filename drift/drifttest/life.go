@@ -11,8 +11,8 @@ import (
 
 // Lives draws the entries of one machine over some days, in order of taking:
 // mostly arc counts, with attempts, services, splices and corrections among
-// them, counters that fall, numbered sources and a clock that is wrong now and
-// then. All begin after the given moment.
+// them, counters that fall, sessions that somebody types, numbered sources and a
+// clock that is wrong now and then. All begin after the given moment.
 func Lives(after time.Time) *rapid.Generator[[]drift.Entry] {
 	return rapid.Custom(func(t *rapid.T) []drift.Entry {
 		chance := func(percent int) bool { return rapid.IntRange(0, 99).Draw(t, "chance") < percent }
@@ -50,6 +50,9 @@ func live(t *rapid.T, e *drift.Entry, count int64, chance func(int) bool, before
 		e.Type = drift.TypeCalibration
 		e.Calibration = &drift.Calibration{Passed: drift.Some(chance(70)), MeltbackLeft: drift.Some(float64(rapid.IntRange(235, 265).Draw(t, "meltback"))),
 			Target: drift.Some(250.0), Tolerance: drift.Some(10.0), PowerSetting: drift.Some(1.5)}
+		if chance(15) { // somebody types it, perhaps again
+			e.Via, e.Calibration = "form", &drift.Calibration{Passed: drift.Some(chance(70)), Attempts: drift.Some(int64(rapid.IntRange(1, 3).Draw(t, "typed")))}
+		}
 	case kind < 85:
 		e.Type = drift.TypeService
 		e.Service = &drift.Service{Action: rapid.SampledFrom([]drift.Action{drift.Cleaned, drift.Replaced, drift.Inspected}).Draw(t, "action")}

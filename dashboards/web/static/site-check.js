@@ -267,12 +267,14 @@ function obey(a, m, q, due, weighed) {
 
 function choose(a, m, q) {
   const worth = m.cost.check_minutes / m.cost.out_minutes, p = a.probability_out, leaves = m.check_leaves;
-  const helps = !(p > worth && leaves > worth && p - leaves <= worth);
+  // One has just passed in this air, and the next would be asked for right after.
+  const just = q.as_of - Date.parse(m.last) < 3_600_000;
+  const helps = !(p > worth && just && p <= outChance(m.table, m.table.air, 0) + 0.02 && leaves > worth);
   a.answer = m.streak > 0 || (p > worth && helps) ? "recalibrate" : "no-need";
   if (m.streak === 0 && !helps) {
     a.action = "inspect";
     const out = chanceWords(leaves);
-    a.reasons.push(`Calibrating again would change little: right after a pass ${out[0].toLowerCase() + out.slice(1)} would still be out. Look at the electrodes instead.`);
+    a.reasons.push(`Calibrating again would change little: it has just passed in this air, and right after another pass ${out[0].toLowerCase() + out.slice(1)} would still be out. Look at the electrodes instead.`);
   }
   if (m.streak > 0) a.reasons.push(`The last ${m.streak === 1 ? "try" : plural(m.streak, "try")} failed and nothing has passed since.`);
   a.reasons.push(difference(m, q), stakes(a, m));

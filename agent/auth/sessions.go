@@ -1,0 +1,119 @@
+package auth
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"maps"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+)
+
+// Sessions are the sign-ins of browsers, in a file, so that a phone in the field
+// need not sign in again because the agent was started anew. It is the store of a
+// session manager, which hands in hashes of its tokens.
+type Sessions struct {
+	path string
+	now  func() time.Time
+
+	mu  sync.Mutex
+	all map[string]session
+}
+
+type session struct {
+	Data []byte    `json:"data"`
+	Ends time.Time `json:"ends"`
+}
+
+// mostSessions bounds them; the one that ends first makes room.
+const mostSessions = 4096
+
+// OpenSessions reads those in the file, which need not be there; without a path
+// they last as long as the process. What cannot be read is begun anew: people sign
+// in once more.
+func OpenSessions(path string, now func() time.Time) (*Sessions, error) {
+	s := &Sessions{path: path, now: now, all: map[string]session{}}
+	if path == "" {
+		return s, nil
+	}
+	raw, err := os.ReadFile(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return s, nil
+	case err != nil:
+		return nil, fmt.Errorf("the sign-ins cannot be read: %w", err)
+	}
+	if json.Unmarshal(raw, &s.all) != nil || s.all == nil {
+		s.all = map[string]session{}
+	}
+	return s, nil
+}
+
+// Find implements scs.Store.
+func (s *Sessions) Find(token string) ([]byte, bool, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	one, found := s.all[token]
+	return one.Data, found && s.now().Before(one.Ends), nil
+}
+
+// Commit implements scs.Store.
+func (s *Sessions) Commit(token string, data []byte, ends time.Time) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	maps.DeleteFunc(s.all, func(_ string, one session) bool { return !s.now().Before(one.Ends) })
+	if _, there := s.all[token]; !there && len(s.all) >= mostSessions {
+		first := ""
+		for t, one := range s.all {
+			if first == "" || one.Ends.Before(s.all[first].Ends) {
+				first = t
+			}
+		}
+		delete(s.all, first)
+	}
+	s.all[token] = session{data, ends}
+	return s.write()
+}
+
+// Delete implements scs.Store.
+func (s *Sessions) Delete(token string) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	delete(s.all, token)
+	return s.write()
+}
+
+func (s *Sessions) write() error {
+	if s.path == "" {
+		return nil
+	}
+	raw, err := json.Marshal(s.all)
+	if err == nil {
+		err = replaceFile(s.path, raw)
+	}
+	if err != nil {
+		return fmt.Errorf("the sign-ins cannot be written: %w", err)
+	}
+	return nil
+}
+
+// replaceFile writes a file anew, for its owner only: a power cut leaves the old
+// one or the new.
+func replaceFile(path string, raw []byte) error {
+	file, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".new-*") // it is 0600
+	if err != nil {
+		return err
+	}
+	_, err = file.Write(raw)
+	err = errors.Join(err, file.Sync(), file.Close())
+	if err == nil {
+		err = os.Rename(file.Name(), path)
+	}
+	if err != nil {
+		return errors.Join(err, os.Remove(file.Name()))
+	}
+	return nil
+}

@@ -1,0 +1,138 @@
+package agent
+
+import (
+	"bytes"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/agent/faulttest"
+)
+
+// plainSentence demands an error that a person can act on: one line, no crash.
+func plainSentence(t *testing.T, r result) {
+	t.Helper()
+	require.Contains(t, []int{exitFailed, exitUsage}, r.code, "%s%s", r.answer, r.say)
+	require.Equal(t, 1, strings.Count(r.say, "\n"), r.say)
+	require.NotRegexp(t, `panic|goroutine|nil pointer|runtime error|\.go:`, r.say)
+}
+
+// A backup that was cut short at any byte, or spoilt anywhere, is not restored, and
+// what was there stays. Before, it ended in a crash or named a nil pointer.
+func TestSpoiltBackupsAreNotRestored(t *testing.T) {
+	db := filledStore(t, 30)
+	backup := filepath.Join(t.TempDir(), "backup.db")
+	require.Zero(t, cli(t, Env{}, "backup", "--db", db, backup).code)
+	whole, err := os.ReadFile(backup)
+	require.NoError(t, err)
+	before, err := os.ReadFile(db)
+	require.NoError(t, err)
+	spoilt := filepath.Join(t.TempDir(), "spoilt.db")
+	restore := func(b []byte) result {
+		require.NoError(t, os.WriteFile(spoilt, b, 0o600))
+		return cli(t, Env{}, "restore", "--db", db, spoilt)
+	}
+	random := rand.New(rand.NewPCG(10, 8))
+	n := faulttest.Rounds(t, 30)
+	for i := range n {
+		cut := random.IntN(len(whole))
+		if i < 4 {
+			cut = i * 4096 // at a page's end
+		}
+		r := restore(whole[:cut])
+		plainSentence(t, r)
+		if cut >= 80 {
+			require.Contains(t, r.say, fmt.Sprintf("it is cut short: %d bytes of %d are there", cut, len(whole)))
+		}
+		zeroed := bytes.Clone(whole)
+		clear(zeroed[4096*(2+random.IntN(len(whole)/4096-2)):][:4096])
+		if r := restore(zeroed); r.code != exitDone { // a page may be free
+			plainSentence(t, r)
+			continue
+		}
+		before, err = os.ReadFile(db) // it was restored, and is checked
+		require.NoError(t, err)
+	}
+	after, err := os.ReadFile(db)
+	require.NoError(t, err)
+	assert.True(t, bytes.Equal(before, after))
+	plainSentence(t, cli(t, Env{}, "restore", "--db", db, t.TempDir()))
+	left, err := filepath.Glob(filepath.Join(filepath.Dir(db), "*.restore"))
+	require.NoError(t, err)
+	assert.Empty(t, left)
+	faulttest.Bound(t, "spoilt backups that were restored, or crashed who restored them", n)
+}
+
+// Settings files of any bytes are read or refused in one sentence.
+func FuzzSettingsFile(f *testing.F) {
+	example, err := os.ReadFile(filepath.Join(packaging, "arcdrift.toml"))
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(string(example))
+	for _, text := range []string{"", "http_listen = 7", "a = [[[[[[", "host = [1, {a = 2}]", "http_listen = \"\\u0000\"", "keep_counts = 99999999999999999999", "[http_listen]", "alert_channel = [\"=\"]", "config = \"/etc/passwd\"", "tls_cert = \"/etc/shadow\"", "db = \"/x\"", "alert_zone = \"../../etc/passwd\""} {
+		f.Add(text)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		dir := t.TempDir()
+		file := filepath.Join(dir, "a.toml")
+		if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		root := rootCommand(Env{})
+		serve, _, err := root.Find([]string{"serve"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := readConfig(file, serve.Flags()); err != nil {
+			if strings.Contains(err.Error(), "runtime error") {
+				t.Fatal(err)
+			}
+			return
+		}
+	})
+}
+
+// What stands in the place of a store, a directory, a link that leads nowhere or in a
+// circle, somebody else's file, is named and left alone.
+func TestWhatIsNoStoreIsLeftAlone(t *testing.T) {
+	dir := t.TempDir()
+	at := func(name string) string { return filepath.Join(dir, name) }
+	require.NoError(t, os.Mkdir(at("directory"), 0o700))
+	require.NoError(t, os.Symlink(at("circle"), at("circle")))
+	require.NoError(t, os.WriteFile(at("letter"), []byte("Dear Ines,\n"), 0o600))
+	require.NoError(t, os.Symlink(at("letter"), at("to-letter")))
+	for _, name := range []string{"directory", "circle", "letter", "to-letter"} {
+		for _, args := range [][]string{{"assess"}, {"verify"}, {"export"}, {"backup", at("copy")}, {"log", "usage", "--machine", "K-07", "--arc-count", "1"}, {"report", "--sent"}} {
+			r := cli(t, Env{}, append(args, "--db", at(name))...)
+			require.NotEqual(t, exitDone, r.code, "%s %v", name, args)
+			require.NotRegexp(t, `panic|nil pointer|\.go:`, r.say)
+		}
+	}
+	letter, err := os.ReadFile(at("letter"))
+	require.NoError(t, err)
+	assert.Equal(t, "Dear Ines,\n", string(letter))
+	assert.NoFileExists(t, at("copy"))
+}
+
+// A store behind a link is the store: what belongs beside it stands beside it.
+func TestAStoreBehindALink(t *testing.T) {
+	db := filledStore(t, 5)
+	link := filepath.Join(t.TempDir(), "link.db")
+	require.NoError(t, os.Symlink(db, link))
+	r := cli(t, Env{}, "verify", "--db", link)
+	assert.Zero(t, r.code, r.say)
+	r = cli(t, Env{}, "log", "usage", "--db", link, "--machine", "K-07", "--arc-count", "99")
+	require.Zero(t, r.code, r.say)
+	r = cli(t, Env{}, "verify", "--db", db)
+	assert.Zero(t, r.code, "%s%s", r.answer, r.say)
+	info, err := os.Lstat(link)
+	require.NoError(t, err)
+	assert.NotZero(t, info.Mode()&os.ModeSymlink, "the link is one still")
+}

@@ -1,0 +1,103 @@
+package drift_test
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+
+	"arcdrift/drift"
+)
+
+// told is a calibration that came by a door so many minutes after the morning's
+// start.
+func told(id, via string, minutes int, passed bool, change ...func(*drift.Entry)) drift.Entry {
+	e := at(id, minutes)
+	e.Type, e.Via, e.Calibration = drift.TypeCalibration, via, &drift.Calibration{Passed: drift.Some(passed)}
+	for _, f := range change {
+		f(&e)
+	}
+	return e
+}
+
+func TestCounted(t *testing.T) {
+	attempt := func(n int64) func(*drift.Entry) {
+		return func(e *drift.Entry) { e.Calibration.Attempt = drift.Some(n) }
+	}
+	whole := func(n int64) func(*drift.Entry) {
+		return func(e *drift.Entry) { e.Calibration.Attempts = drift.Some(n) }
+	}
+	arcs := func(n int64) func(*drift.Entry) { return func(e *drift.Entry) { e.ArcCount = drift.Some(n) } }
+	counts := func(yes bool) func(*drift.Entry) { return func(e *drift.Entry) { e.Counts = drift.Some(yes) } }
+	service := func(id string, minutes int, action drift.Action, change ...func(*drift.Entry)) drift.Entry {
+		e := at(id, minutes)
+		e.Type, e.Service = drift.TypeService, &drift.Service{Action: action}
+		for _, f := range change {
+			f(&e)
+		}
+		return e
+	}
+	pair := func(name string) func(*drift.Entry) { return func(e *drift.Entry) { e.Service.Pair = name } }
+	machine := []drift.Entry{told("a", "mqtt", 0, false, attempt(1)), told("b", "mqtt", 2, false, attempt(2))}
+	with := func(more ...drift.Entry) []drift.Entry { return append(machine[:2:2], more...) }
+	for name, c := range map[string]struct {
+		entries []drift.Entry
+		want    string
+		asks    int
+	}{
+		"nothing":                        {nil, "", 0},
+		"one way":                        {machine, "a b", 0},
+		"typed after":                    {with(told("c", "form", 10, false, whole(2))), "a b", 1},
+		"typed whole over the same door": {with(told("c", "mqtt", 10, false, whole(2))), "a b", 1},
+		"without the number of tries":    {with(told("c", "form", 10, false)), "a b", 1},
+		"one try miscounted":             {with(told("c", "form", 10, false, whole(3))), "a b", 1},
+		"other result":                   {with(told("c", "form", 10, true, whole(2))), "a b c", 0},
+		"many more tries":                {with(told("c", "form", 10, false, whole(4))), "a b c", 0},
+		"much later":                     {with(told("c", "form", 40, false, whole(2))), "a b c", 0},
+		"typed, and it went on":          {with(told("c", "form", 3, false, whole(2)), told("d", "mqtt", 5, true, attempt(3))), "a b d", 1},
+		"arcs between":                   {[]drift.Entry{told("a", "mqtt", 0, false, attempt(1), arcs(900)), told("c", "form", 10, false, whole(1), arcs(910))}, "a c", 0},
+		"two of one way":                 {[]drift.Entry{told("a", "form", 0, false, whole(2)), told("c", "form", 9, false, whole(2))}, "a c", 0},
+		"said to be two":                 {with(told("c", "form", 10, false, whole(2), counts(true))), "a b c", 0},
+		"said not to count":              {with(told("c", "form", 10, false, whole(2), counts(false))), "a b", 0},
+		"each but once":                  {with(told("c", "form", 10, false, whole(2)), told("d", "http", 12, false, whole(2))), "a b d", 1},
+		"cleaned twice":                  {[]drift.Entry{service("a", 0, drift.Cleaned), service("b", 20, drift.Cleaned)}, "a", 1},
+		"cleaned again after a try":      {[]drift.Entry{service("a", 0, drift.Cleaned), told("c", "mqtt", 10, false), service("b", 20, drift.Cleaned)}, "a c b", 0},
+		"cleaned the day after next":     {[]drift.Entry{service("a", 0, drift.Cleaned), service("b", 2000, drift.Cleaned)}, "a b", 0},
+		"two pairs":                      {[]drift.Entry{service("a", 0, drift.Replaced, pair("x")), service("b", 20, drift.Replaced, pair("y"))}, "a b", 0},
+		"the fuller stays":               {[]drift.Entry{service("a", 0, drift.Replaced), service("b", 20, drift.Replaced, pair("y"))}, "b", 1},
+		"cleaned, then replaced":         {[]drift.Entry{service("a", 0, drift.Cleaned), service("b", 20, drift.Replaced)}, "a b", 0},
+	} {
+		t.Run(name, func(t *testing.T) {
+			got, asked := drift.Counted(c.entries)
+			assert.Equal(t, c.want, ids(got))
+			assert.Len(t, asked, c.asks)
+			for _, q := range asked {
+				assert.NotEmpty(t, q.Replies)
+				assert.Contains(t, q.Text, "it counts once")
+			}
+		})
+	}
+}
+
+func TestNameKey(t *testing.T) {
+	for _, name := range []string{"K-07", "k07", "K_07", "K.7", "K-7"} {
+		assert.Equal(t, "k7", drift.NameKey(name), name)
+	}
+	for _, name := range []string{"K-70", "K-17", "L-07", "K-07a", "K-107"} {
+		assert.NotEqual(t, "k7", drift.NameKey(name), name)
+	}
+	assert.NotEqual(t, drift.NameKey("K-10"), drift.NameKey("K-1"))
+}
+
+func TestQuestionsKeepTheLatestOfAKind(t *testing.T) {
+	var q drift.Questions
+	for n := range 3 {
+		q.Ask(drift.Question{Kind: drift.AskHumidity, At: morning.Add(time.Duration(n) * time.Hour), Records: []string{string(rune('a' + n))}, Text: "Was it?"})
+	}
+	q.Ask(drift.Question{Kind: drift.AskDouble, At: morning, Text: "One?"})
+	open := q.Open()
+	assert.Len(t, open, 2)
+	assert.Equal(t, drift.AskDouble, open[0].Kind)
+	assert.Equal(t, "Was it? There are 3 such questions.", open[1].Text)
+	assert.Equal(t, []string{"c"}, open[1].Records)
+}
