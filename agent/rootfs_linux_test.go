@@ -41,6 +41,9 @@ func assemble(t *testing.T, dockerfile string, from func(path string) string) im
 		switch word {
 		case "COPY":
 			im.copy(t, strings.Fields(rest), from)
+		case "ARG":
+		case "LABEL":
+			require.Contains(t, rest, `image.version="`+release+`"`)
 		case "USER":
 			id, err := strconv.ParseUint(strings.Split(rest, ":")[0], 10, 32)
 			require.NoError(t, err)
@@ -123,7 +126,7 @@ func TestImageAsARootDirectory(t *testing.T) {
 	raw, err := os.ReadFile(filepath.Join("..", "Dockerfile"))
 	require.NoError(t, err)
 	built := t.TempDir()
-	recipe := regexp.MustCompile(`(?m)^RUN (CGO_ENABLED=0 go build .*?) -o /out/arcdrift (\S+) && mkdir -m 0700 /out/data /out/tmp$`).FindStringSubmatch(string(raw))
+	recipe := regexp.MustCompile(`(?m)^RUN (GOOS=.* CGO_ENABLED=0 go build .*?) -o /out/arcdrift (\S+) && mkdir -m 0700 /out/data /out/tmp$`).FindStringSubmatch(string(raw))
 	require.NotNil(t, recipe, "the recipe of the program is not the one known here")
 	build := exec.Command("sh", "-c", recipe[1]+` -o "$OUT/arcdrift" `+recipe[2]+` && mkdir -m 0700 "$OUT/data" "$OUT/tmp"`)
 	build.Dir, build.Env = "..", append(os.Environ(), "OUT="+built)

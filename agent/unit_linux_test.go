@@ -34,7 +34,7 @@ mount -t overlay overlay -o lowerdir=/usr/bin,upperdir=/mnt/bin,workdir=/mnt/bin
 cp -a "$ETC"/. /etc/
 chown -R 0:0 /etc/arcdrift /etc/arcdrift.toml
 mount -t proc proc /proc
-for d in /run /var/lib /var/log; do mount -t tmpfs -o mode=755 tmpfs $d; done
+for d in /run /var/lib /var/log /var/backups; do mount -t tmpfs -o mode=755 tmpfs $d; done
 mount -t tmpfs -o mode=1777 tmpfs /tmp
 mount --make-rshared /
 exec env -i "PATH=$PATH" container=test SYSTEMD_UNIT_PATH=/mnt/units /lib/systemd/systemd --system --unit=goal.target --log-target=null --show-status=0
@@ -53,9 +53,11 @@ func bootUnit(t *testing.T, etc string) (there func(name string, args ...string)
 		require.NoError(t, os.WriteFile(filepath.Join(units, empty+".target"), []byte("[Unit]\n"), 0o644))
 	}
 	require.NoError(t, os.WriteFile(filepath.Join(units, "goal.target"), []byte("[Unit]\nWants=arcdrift.service\n"), 0o644))
-	raw, err := os.ReadFile(filepath.Join(packaging, "arcdrift.service"))
-	require.NoError(t, err)
-	require.NoError(t, os.WriteFile(filepath.Join(units, "arcdrift.service"), raw, 0o644))
+	for _, name := range []string{"arcdrift.service", "arcdrift-backup.service", "arcdrift-backup.timer"} {
+		raw, err := os.ReadFile(filepath.Join(packaging, name))
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(filepath.Join(units, name), raw, 0o644))
+	}
 
 	cmd := exec.Command("unshare", "--mount", "--pid", "--uts", "--ipc", "--cgroup", "--fork", "--kill-child", "sh", "-c", firstProcess)
 	cmd.Env = append(os.Environ(), "UNITS="+units, "PROGRAM="+program, "ETC="+etc)
@@ -147,6 +149,30 @@ alert_secret = ["ops=/etc/arcdrift/secrets/ops.secret"]
 	out, err = there("systemctl", "stop", "arcdrift.service").CombinedOutput()
 	require.NoError(t, err, "%s", out)
 	assert.Equal(t, "success", property(t, there, "Result"))
+}
+
+// The shipped timer's service copies the store of the agent that runs.
+func TestTheBackupUnitRuns(t *testing.T) {
+	etc := t.TempDir()
+	require.NoError(t, os.Mkdir(filepath.Join(etc, "arcdrift"), 0o755))
+	require.NoError(t, os.WriteFile(filepath.Join(etc, "arcdrift.toml"), fmt.Appendf(nil, "http_listen = %q\n", "127.0.0.1:"+freeTCPPort(t)), 0o644))
+	there := bootUnit(t, etc)
+	require.Eventually(t, func() bool { return property(t, there, "ActiveState") == "active" }, 2*time.Minute, 100*time.Millisecond)
+	for _, args := range [][]string{
+		{"/usr/bin/arcdrift", "log", "usage", "--db", "/var/lib/arcdrift/arcdrift.db", "--machine", "K-07", "--arc-count", "5"},
+		{"systemctl", "start", "arcdrift-backup.service"},
+		{"systemctl", "stop", "arcdrift.service"},
+		{"/bin/sh", "-c", "/usr/bin/arcdrift verify --db /var/backups/arcdrift/*.db"},
+		{"/bin/sh", "-c", "/usr/bin/arcdrift restore --db /var/lib/arcdrift/arcdrift.db /var/backups/arcdrift/*.db && chown --reference=/var/lib/private/arcdrift /var/lib/private/arcdrift/*"},
+		{"systemctl", "start", "arcdrift.service"},
+		{"systemctl", "start", "arcdrift-backup.timer"},
+	} {
+		out, err := there(args[0], args[1:]...).CombinedOutput()
+		require.NoError(t, err, "%v: %s", args, out)
+	}
+	mode, err := there("stat", "-c", "%a", "/var/backups/arcdrift").Output()
+	require.NoError(t, err)
+	assert.Equal(t, "700\n", string(mode))
 }
 
 // Without any file in /etc/arcdrift the unit starts too.

@@ -2,13 +2,16 @@ package agent
 
 import (
 	"crypto/sha256"
+	_ "embed" // the revision
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
 	"os"
+	"runtime"
 	"runtime/debug"
 	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -37,17 +40,39 @@ func versionCommand(env Env) *cobra.Command {
 	return cmd
 }
 
-// buildFacts are what the linker knows of this program.
+// release is the version: the first one that CHANGELOG.md has.
+const release = "0.1.0"
+
+// archived is the revision that git puts into an archive of the sources, and the
+// image's recipe into its copy of them; else it stands for itself.
+//
+//go:embed revision.txt
+var archived string
+
+// buildFacts are what is known of this program.
 func buildFacts() metrics.Build {
-	out := metrics.Build{Version: "unknown", Revision: "unknown", Go: "unknown"}
 	info, ok := debug.ReadBuildInfo()
 	if !ok {
-		return out
+		info = &debug.BuildInfo{GoVersion: runtime.Version()}
 	}
-	out.Version, out.Go = info.Main.Version, info.GoVersion
+	return factsOf(info, archived)
+}
+
+// factsOf takes the revision from git where the program was built in a checkout, else
+// from the archive.
+func factsOf(info *debug.BuildInfo, archived string) metrics.Build {
+	out := metrics.Build{Version: release, Revision: "unknown", Go: info.GoVersion}
+	if said := strings.TrimSpace(archived); said != "" && !strings.HasPrefix(said, "$") {
+		out.Revision = said
+	}
+	set := map[string]string{}
 	for _, s := range info.Settings {
-		if s.Key == "vcs.revision" {
-			out.Revision = s.Value
+		set[s.Key] = s.Value
+	}
+	if revision := set["vcs.revision"]; revision != "" {
+		out.Revision = revision
+		if set["vcs.modified"] == "true" {
+			out.Revision += "-changed"
 		}
 	}
 	return out
