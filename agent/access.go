@@ -69,7 +69,7 @@ once.`,
 		}
 		return addAccount(env, dbPath(cmd), auth.Account{Name: args[0], Role: auth.Device, Machines: list, Forwards: forwards})
 	}
-	cmd.AddCommand(add, listAccounts(env, "device", "devices", auth.Device), removeAccount("device", "van-4", auth.Device))
+	cmd.AddCommand(add, listAccounts(env, "device", "devices", auth.Device), removeAccount("device", "van-4", auth.Device), rotateAccount(env, "device", "van-4", auth.Device))
 	return cmd
 }
 
@@ -96,7 +96,7 @@ agent sees a change at once.`,
 	add.RunE = func(cmd *cobra.Command, args []string) error {
 		return addAccount(env, dbPath(cmd), auth.Account{Name: args[0], Role: auth.Role(role.value)})
 	}
-	cmd.AddCommand(add, listAccounts(env, "person", "people", auth.Roles()...), removeAccount("person", "office", auth.Roles()...))
+	cmd.AddCommand(add, listAccounts(env, "person", "people", auth.Roles()...), removeAccount("person", "office", auth.Roles()...), rotateAccount(env, "person", "ines", auth.Roles()...))
 	return cmd
 }
 
@@ -143,21 +143,35 @@ func listAccounts(env Env, one, many string, roles ...auth.Role) *cobra.Command 
 		if err == nil && len(all) == 0 {
 			fmt.Fprintf(env.Stderr, "None yet; see arcdrift %s add --help.\n", one)
 		}
+		used, usedErr := keys.Used()
+		err = errors.Join(err, usedErr)
 		for _, a := range all {
+			var last *time.Time
+			if at, known := used[a.Name]; known {
+				last = &at
+			}
 			if format.value == formatJSON {
 				err = errors.Join(err, writeJSON(env.Stdout, struct {
 					Name     string        `json:"name"`
 					Role     auth.Role     `json:"role"`
 					Machines auth.Machines `json:"machines"`
 					Added    time.Time     `json:"added"`
-				}{a.Name, a.Role, a.Machines, a.Added}))
+					Used     *time.Time    `json:"used"`
+				}{a.Name, a.Role, a.Machines, a.Added, last}))
 				continue
 			}
 			does := string(a.Role)
 			if a.Role == auth.Device {
 				does = "writes for " + strings.Join(a.Machines, ", ")
 			}
-			_, writeErr := fmt.Fprintf(env.Stdout, "%s: %s, since %s\n", a.Name, does, a.Added.Format(time.DateOnly))
+			seen := "not used yet"
+			switch {
+			case a.Invite != "":
+				seen = "invited"
+			case last != nil:
+				seen = "last used " + last.Format("2006-01-02 15:04 MST")
+			}
+			_, writeErr := fmt.Fprintf(env.Stdout, "%s: %s, since %s, %s\n", a.Name, does, a.Added.Format(time.DateOnly), seen)
 			err = errors.Join(err, writeErr)
 		}
 		return err
@@ -187,6 +201,42 @@ func removeAccount(what, example string, roles ...auth.Role) *cobra.Command {
 	}
 	return cmd
 }
+
+// rotateAccount gives an account another secret.
+func rotateAccount(env Env, what, example string, roles ...auth.Role) *cobra.Command {
+	cmd := &cobra.Command{
+		Use:     "rotate NAME",
+		Short:   "Give a " + what + " another secret and show it, once",
+		Long:    "Gives a " + what + " another secret and shows it, once. The one before stays right for a\nwhile, so that nobody is shut out while the new one is handed round.",
+		Example: "  arcdrift " + what + " rotate " + example + "\n  arcdrift " + what + " rotate " + example + " --overlap 0s",
+	}
+	overlap := cmd.Flags().Duration("overlap", rotateOverlap, "how long the secret before stays right, like 24h; 0s for not at all, as when it got lost")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		keys, err := auth.Open(accessFile(dbPath(cmd)))
+		if err != nil {
+			return err
+		}
+		a, found, err := keys.Find(args[0])
+		switch {
+		case err != nil:
+			return err
+		case !found || !hasRole(a, roles):
+			return fmt.Errorf("there is no %s %q", what, args[0])
+		}
+		secret, err := keys.Rotate(args[0], *overlap, env.Now())
+		if err != nil {
+			return err
+		}
+		fmt.Fprintf(env.Stderr, "The new secret of %s follows. It is shown this once and kept nowhere.\n", args[0])
+		_, err = fmt.Fprintln(env.Stdout, secret)
+		return err
+	}
+	return cmd
+}
+
+// rotateOverlap is how long a secret stays right after another was made, if nobody
+// says otherwise.
+const rotateOverlap = 24 * time.Hour
 
 func hasRole(a auth.Account, roles []auth.Role) bool {
 	return slices.Contains(roles, a.Role)

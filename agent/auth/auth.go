@@ -16,6 +16,7 @@ import (
 	"fmt"
 	"net"
 	"strings"
+	"time"
 
 	"arcdrift/drift"
 )
@@ -66,9 +67,10 @@ type Pass struct {
 	// Forwards: the device is an agent that sends on what others gave to it.
 	Forwards bool
 
-	from net.IP // whence its holder came
-	key  string // the hash that its secret fitted
-	read uint64 // which reading of the accounts it was last held against
+	from net.IP    // whence its holder came
+	key  string    // the hash that its secret fitted
+	ends time.Time // when that is right no more, zero for never
+	read uint64    // which reading of the accounts it was last held against
 }
 
 // Owner is the pass of whoever has the store's file in hand.

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"maps"
 	"net"
+	"slices"
 	"sync"
 	"time"
 
@@ -43,6 +44,7 @@ type Guard struct {
 	mu    sync.Mutex
 	known map[string]mark // hash → what was right when last checked
 	wrong map[offerer]offers
+	used  map[string]time.Time // when each account was last let in; nil until read
 }
 
 // offerer is who offers secrets: an account's name, "" for all, and an address.
@@ -81,15 +83,23 @@ func (g *Guard) Admit(from net.IP, name, secret string) (Pass, error) {
 	if name == "" {
 		return g.unnamed(from, accounts, read)
 	}
+	var hashes []string
 	for _, a := range accounts {
 		if a.Name == name {
-			pass := a.pass()
-			pass.from, pass.read = from, read
-			return pass, g.check(from.String(), &a, secret)
+			hashes = a.hashes(g.now())
 		}
 	}
-	// An unknown name takes as long as a known one.
-	return Pass{}, g.check(from.String(), &Account{Name: name, Hash: nobody}, secret)
+	hash, err := g.check(from.String(), name, hashes, secret)
+	if err != nil {
+		return Pass{}, err
+	}
+	g.note(name)
+	for _, a := range accounts {
+		if a.Name == name {
+			return a.pass(from, hash, read), nil
+		}
+	}
+	return Pass{}, ErrWrong
 }
 
 // unnamed lets in whoever says no name.
@@ -109,9 +119,14 @@ func (g *Guard) Recall(from net.IP, name, mark string) (Pass, error) {
 		return Pass{}, err
 	}
 	for _, a := range accounts {
-		if pass := a.pass(); a.Name == name && subtle.ConstantTimeCompare([]byte(pass.Mark()), []byte(mark)) == 1 {
-			pass.from, pass.read = from, read
-			return pass, nil
+		if a.Name != name {
+			continue
+		}
+		for _, hash := range a.hashes(g.now()) {
+			if pass := a.pass(from, hash, read); subtle.ConstantTimeCompare([]byte(pass.Mark()), []byte(mark)) == 1 {
+				g.note(name)
+				return pass, nil
+			}
 		}
 	}
 	return Pass{}, ErrGone
@@ -122,17 +137,20 @@ func (g *Guard) Recall(from net.IP, name, mark string) (Pass, error) {
 // lets somebody do more than one thing asks before each.
 func (g *Guard) Holds(p Pass) (Pass, error) {
 	accounts, read, err := g.keys.current()
-	if err != nil || read == p.read {
+	switch {
+	case err != nil:
 		return p, err
+	case !p.ends.IsZero() && !g.now().Before(p.ends):
+		return Pass{}, ErrGone
+	case read == p.read:
+		return p, nil
 	}
 	if p.Name == "" {
 		return g.unnamed(p.from, accounts, read)
 	}
 	for _, a := range accounts {
-		if a.Name == p.Name && a.Hash == p.key {
-			now := a.pass()
-			now.from, now.read = p.from, read
-			return now, nil
+		if a.Name == p.Name && slices.Contains(a.hashes(g.now()), p.key) {
+			return a.pass(p.from, p.key, read), nil
 		}
 	}
 	return Pass{}, ErrGone
@@ -141,35 +159,45 @@ func (g *Guard) Holds(p Pass) (Pass, error) {
 // nobody is the hash of a secret that was thrown away.
 const nobody = "$2a$04$bmMmOQ8ifdmQxxM0uO3zb.fzwBdljf/9rV2K1MZ253eYVIzlaqpbm"
 
-// check compares the secret. One that was right before is known again at once. Where
-// too many were wrong, others are looked at one after the other.
-func (g *Guard) check(from string, a *Account, secret string) error {
-	offered := mark(sha256.Sum256([]byte(a.Hash + "\x00" + secret)))
-	own, all := offerer{a.Name, from}, offerer{"", from}
+// check compares the secret with the hashes and returns the one it fits. One that
+// was right before is known again at once. Where too many were wrong, others are
+// looked at one after the other. A name without hashes takes as long as one with.
+func (g *Guard) check(from, name string, hashes []string, secret string) (hash string, err error) {
+	own, all := offerer{name, from}, offerer{"", from}
+	offered := func(hash string) mark { return sha256.Sum256([]byte(hash + "\x00" + secret)) }
 	g.mu.Lock()
-	right, seen := g.known[a.Hash]
 	held := g.held(own, mostWrong) || g.held(all, mostWrongHere)
-	g.mu.Unlock()
-	if seen && subtle.ConstantTimeCompare(right[:], offered[:]) == 1 {
-		return nil
+	for _, h := range hashes {
+		right, seen := g.known[h]
+		if now := offered(h); seen && subtle.ConstantTimeCompare(right[:], now[:]) == 1 {
+			g.mu.Unlock()
+			return h, nil
+		}
 	}
+	g.mu.Unlock()
 	if held {
 		g.slow.Lock()
 		defer g.slow.Unlock()
 	}
-	err := bcrypt.CompareHashAndPassword([]byte(a.Hash), []byte(secret))
+	if len(hashes) == 0 {
+		_ = bcrypt.CompareHashAndPassword([]byte(nobody), []byte(secret)) // it is wrong whatever it says
+	}
+	for _, h := range hashes {
+		if bcrypt.CompareHashAndPassword([]byte(h), []byte(secret)) == nil {
+			g.mu.Lock()
+			defer g.mu.Unlock()
+			g.known[h] = offered(h)
+			return h, nil
+		}
+	}
+	if held {
+		return "", ErrTooMany
+	}
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	switch {
-	case err == nil && a.Role != "":
-		g.known[a.Hash] = offered
-		return nil
-	case held:
-		return ErrTooMany
-	}
 	g.count(own)
 	g.count(all)
-	return ErrWrong
+	return "", ErrWrong
 }
 
 // held says whether more than most wrong secrets were offered lately.

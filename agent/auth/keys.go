@@ -1,11 +1,11 @@
 package auth
 
 import (
-	"crypto/rand"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
+	"net"
 	"os"
 	"regexp"
 	"runtime"
@@ -15,7 +15,6 @@ import (
 	"time"
 
 	"github.com/gofrs/flock"
-	"golang.org/x/crypto/bcrypt"
 )
 
 // Account is one who may be let in.
@@ -27,13 +26,23 @@ type Account struct {
 	// believed when it tells when and how that came. Nil, as it is of accounts that
 	// were made before this was asked, is believed too.
 	Forwards *bool     `json:"forwards,omitempty"`
-	Hash     string    `json:"hash"` // bcrypt
+	Hash     string    `json:"hash"` // bcrypt; "" while an invitation waits
 	Added    time.Time `json:"added"`
+	// Before is the hash of the secret before, which is right until BeforeEnds.
+	Before     string    `json:"before,omitempty"`
+	BeforeEnds time.Time `json:"before_ends,omitzero"`
+	// Invite stands for the token of an invitation that holds until InviteEnds.
+	Invite     string    `json:"invite,omitempty"`
+	InviteEnds time.Time `json:"invite_ends,omitzero"`
 }
 
-// pass is what the account's holder is let in as.
-func (a *Account) pass() Pass {
-	return Pass{Name: a.Name, Role: a.Role, Machines: a.Machines, Forwards: a.Role == Device && (a.Forwards == nil || *a.Forwards), key: a.Hash}
+// pass is what the account's holder is let in as who said the secret of that hash.
+func (a *Account) pass(from net.IP, hash string, read uint64) Pass {
+	p := Pass{Name: a.Name, Role: a.Role, Machines: a.Machines, Forwards: a.Role == Device && (a.Forwards == nil || *a.Forwards), from: from, key: hash, read: read}
+	if hash != a.Hash {
+		p.ends = a.BeforeEnds
+	}
+	return p
 }
 
 // Keys are the accounts in a file. What another process changes there is seen at
@@ -130,24 +139,23 @@ func CheckName(name string) error {
 // Add makes an account and returns its secret, which is nowhere else. The hash and
 // the time of a are not read.
 func (k *Keys) Add(a Account, now time.Time) (secret string, err error) {
+	if secret, a.Hash, err = newSecret(); err != nil {
+		return "", err
+	}
+	return secret, k.add(a, now)
+}
+
+func (k *Keys) add(a Account, now time.Time) error {
 	if err := CheckName(a.Name); err != nil {
-		return "", err
+		return err
 	}
-	secret = rand.Text()
-	// 128 random bits cannot be found from their hash, however quick it is; a slow
-	// one would only be a burden to a small computer.
-	hash, err := bcrypt.GenerateFromPassword([]byte(secret), bcrypt.MinCost)
-	if err != nil {
-		return "", err
-	}
-	err = k.change(func(all []Account) ([]Account, error) {
+	return k.change(func(all []Account) ([]Account, error) {
 		if slices.ContainsFunc(all, func(other Account) bool { return other.Name == a.Name }) {
-			return nil, fmt.Errorf("there is a %q already; for a new secret remove it first", a.Name)
+			return nil, fmt.Errorf("there is a %q already; remove it first, or give it a new secret", a.Name)
 		}
-		a.Hash, a.Added = string(hash), now.UTC()
+		a.Added = now.UTC()
 		return append(all, a), nil
 	})
-	return secret, err
 }
 
 // Remove takes an account away.
