@@ -64,6 +64,22 @@ func (r *report) passed() bool { return r.end().Calibration.Passed.Or(false) }
 // whole says whether one record tells the whole session.
 func (r *report) whole() bool { return r.end().Calibration.Attempts.Known() }
 
+// cameBy says by which way a session came, other than o.
+func (r *report) cameBy(o *report) string {
+	if by := r.end().cameBy(); by != o.end().cameBy() {
+		return by
+	}
+	switch {
+	case r.whole() != o.whole() && r.whole():
+		return "as a whole"
+	case r.whole() != o.whole():
+		return "try by try"
+	case r.end().Source != "":
+		return "by " + r.end().Source
+	}
+	return "without a source"
+}
+
 // until is the session as it was when somebody typed it: tries that came after are
 // not in what was typed.
 func (r *report) until(typed *report) *report {
@@ -155,7 +171,7 @@ func doubleSessions(entries []Entry, left map[string]bool) (asked []Question) {
 			asked = append(asked, Question{
 				Kind: AskDouble, Machine: gone.end().Machine, Records: append(ids, kept.end().ID), At: gone.last,
 				Text: fmt.Sprintf("The calibration of %s seems to be recorded twice, %s and %s: it counts once. Was it one?",
-					clockTime(kept.last), kept.end().cameBy(), gone.end().cameBy()),
+					clockTime(kept.last), kept.cameBy(gone), gone.cameBy(kept)),
 				Replies: []Reply{{Say: "One, recorded twice", Records: ids, Field: "counts", Value: "false"}, stands("Two calibrations", ids...)},
 			})
 		}

@@ -8,9 +8,9 @@ import (
 )
 
 // Slips looks at one machine's entries, in order, for values that are within the
-// bounds of their fields and yet unlike what a person would write there. It only
-// asks: the values are used as they are told. The zero value is ready; its fields
-// are its memory, so that it can be kept.
+// bounds of their fields and yet unlike what a person would write there. It asks,
+// and until somebody says that such a value is right it is left out. The zero value
+// is ready; its fields are its memory, so that it can be kept.
 type Slips struct {
 	// Temperature, Altitude are those told last, Told when.
 	Temperature, Altitude Opt[float64]
@@ -42,7 +42,8 @@ func MostArcs(between time.Duration) float64 {
 	return atOnce + MostArcsPerDay*max(between.Hours()/24, 0)
 }
 
-// Take looks at the next entry and adds what it has to ask.
+// Take looks at the next entry and adds what it has to ask. What is left out it
+// takes from a copy of the calibration.
 func (s *Slips) Take(e *Entry, to *Questions) {
 	clocks(e, to)
 	sure := e.Counts.Or(false)
@@ -64,8 +65,15 @@ func (s *Slips) Take(e *Entry, to *Questions) {
 		s.temperature(e, to)
 		s.altitude(e, to)
 	}
+	c = e.Calibration
 	s.Temperature, s.Altitude = c.Temperature.OrElse(s.Temperature), c.Altitude.OrElse(s.Altitude)
 	s.Told = e.When()
+}
+
+// leaveOut takes a value from a copy of the entry's calibration.
+func leaveOut(e *Entry, of func(*Calibration) *Opt[float64]) {
+	e.Calibration = copyOf(e.Calibration)
+	*of(e.Calibration) = Opt[float64]{}
 }
 
 // ask adds a question about a value, with what it may have been meant for.
@@ -93,8 +101,9 @@ func (s *Slips) humidity(e *Entry, to *Questions) {
 		return
 	}
 	s.ask(to, AskHumidity, e, "humidity_pct",
-		fmt.Sprintf("The humidity of %s is %s %%: was %s %% meant? A fraction is written as percent.", clockTime(e.When()), short(h), short(100*h)),
+		fmt.Sprintf("The humidity of %s is %s %%: was %s %% meant? Until that is said it is left out.", clockTime(e.When()), short(h), short(100*h)),
 		"It was so dry", Reply{Say: short(100*h) + " % was meant", Value: short(100 * h)})
+	leaveOut(e, func(c *Calibration) *Opt[float64] { return &c.Humidity })
 }
 
 func (s *Slips) temperature(e *Entry, to *Questions) {
@@ -112,8 +121,9 @@ func (s *Slips) temperature(e *Entry, to *Questions) {
 		return
 	}
 	s.ask(to, AskTemperature, e, "temperature_c",
-		fmt.Sprintf("The temperature of %s is %s °C: was it %s °F, which are %s °C?", clockTime(e.When()), short(t), short(t), short(celsius)),
+		fmt.Sprintf("The temperature of %s is %s °C: was it %s °F, which are %s °C? Until that is said it is left out.", clockTime(e.When()), short(t), short(t), short(celsius)),
 		"It was so warm", Reply{Say: short(celsius) + " °C was meant", Value: short(celsius)})
+	leaveOut(e, func(c *Calibration) *Opt[float64] { return &c.Temperature })
 }
 
 func (s *Slips) altitude(e *Entry, to *Questions) {
@@ -129,8 +139,9 @@ func (s *Slips) altitude(e *Entry, to *Questions) {
 		return
 	}
 	s.ask(to, AskAltitude, e, "altitude_m",
-		fmt.Sprintf("The altitude of %s is %s m: was it %s ft, which are %s m?", clockTime(e.When()), short(h), short(h), short(metres)),
+		fmt.Sprintf("The altitude of %s is %s m: was it %s ft, which are %s m? Until that is said it is left out.", clockTime(e.When()), short(h), short(h), short(metres)),
 		"Metres are right", Reply{Say: short(metres) + " m was meant", Value: short(metres)})
+	leaveOut(e, func(c *Calibration) *Opt[float64] { return &c.Altitude })
 }
 
 // short writes a value with no more digits than it has.

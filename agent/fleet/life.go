@@ -83,6 +83,7 @@ func understand(name string, entries []drift.Entry, setups *drift.Setups) *life 
 	}
 	for i := range l.entries {
 		l.came(&l.entries[i])
+		l.Slips.Take(&l.entries[i], &l.Asked)
 		l.label(&l.entries[i])
 	}
 	l.Settings = setups.For(name, l.Key.Model, l.Site)
@@ -121,6 +122,7 @@ func (s standing) goOn(entries []drift.Entry, setups *drift.Setups) *life {
 			return nil
 		}
 		l.came(e)
+		l.Slips.Take(e, &l.Asked)
 		for t := range l.Tails {
 			if !l.Tails[t].Take(e) {
 				return nil
@@ -193,7 +195,6 @@ func (l *life) label(e *drift.Entry) {
 func (l *life) read() {
 	for i := range l.entries {
 		e := &l.entries[i]
-		l.Slips.Take(e, &l.Asked)
 		ev, ok := l.reader.Next(e)
 		if !ok {
 			l.Checks.Take(e, l.Checks.Pair)
