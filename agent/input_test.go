@@ -336,6 +336,11 @@ func TestNames(t *testing.T) {
 	asked(t, all["k07"], drift.AskName, "look like one machine")
 	assert.Empty(t, all["K_07"].Questions)
 	assert.Empty(t, all["K-17"].Questions)
+	s, _, _ := startServer(t, db, nil)
+	require.Eventually(t, func() bool { return s.ready() == nil }, time.Minute, 10*time.Millisecond)
+	assert.Contains(t, page(t, s, "/machines/V-1"), "formerly V-1", "its link leads to the new one")
+	assert.Equal(t, 2, strings.Count(page(t, s, "/machines/K-09"), "Calibration failed"), "with the records of both")
+	assert.Contains(t, page(t, s, "/api/v1/machines/V-1"), `"machine":"K-09"`)
 	before := answersOf(t, db, "--as-of", "2026-02-20T12:00:00Z")
 	assert.Contains(t, before, "V-1", "then it had that name")
 }

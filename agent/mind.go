@@ -28,7 +28,7 @@ func (m mind) Board() ([]web.Machine, uint64) {
 	all := s.Assessments()
 	out := make([]web.Machine, len(all))
 	for i, a := range all {
-		out[i] = web.Machine{Assessment: a, Site: s.About(a.Machine).Site}
+		out[i] = web.Machine{Assessment: a, Site: s.About(a.Machine).Site, Before: s.About(a.Machine).Before}
 	}
 	return out, s.Version
 }

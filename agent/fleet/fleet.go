@@ -383,6 +383,9 @@ func (f *Fleet) at(asOf time.Time) (*world, error) {
 func (f *Fleet) AssessAt(machine string, asOf, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error) {
 	if !asOf.Known() && !knownAt.Known() {
 		s := f.Snapshot()
+		if w := f.world.Load(); w != nil {
+			machine = w.setups.Named(machine)
+		}
 		if machine == "" {
 			return slices.Clone(s.all), nil
 		}

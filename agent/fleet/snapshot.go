@@ -23,6 +23,8 @@ type About struct {
 	// Site is where its last record was made, as the label says.
 	Site     string
 	Settings drift.Settings
+	// Before are the names it had, whose records are its own.
+	Before []string
 	// Zone is the machine's, nil when no setup says.
 	Zone *time.Location
 	// Service is the latest of the pair and Serviced when it was; nil without one.
@@ -52,6 +54,11 @@ func snapshot(members iter.Seq[*member], w *world) *Snapshot {
 		}
 		s.all = append(s.all, w.assessed(m))
 		s.about[m.name] = &m.about
+		if before := w.before[m.name]; len(before) > 0 {
+			about := m.about
+			about.Before = before
+			s.about[m.name] = &about
+		}
 	}
 	worstFirst(s.all)
 	s.byName = make(map[string]int, len(s.all))

@@ -64,6 +64,19 @@ func listOf(answers []advise.Assessment) []advise.Assessment {
 	return answers
 }
 
+// calledNow is the name of a machine now; of one that nobody has heard of, the one
+// given.
+func (s *Server) calledNow(machines []Machine, id string) string {
+	if slices.ContainsFunc(machines, func(m Machine) bool { return m.Machine == id }) {
+		return id
+	}
+	now, err := s.Fleet.AssessAt(id, drift.Opt[time.Time]{}, drift.Opt[time.Time]{})
+	if err != nil || len(now) != 1 {
+		return id
+	}
+	return now[0].Machine
+}
+
 // getMachine answers the state of one machine, now or at as_of.
 func (s *Server) getMachine(w http.ResponseWriter, r *http.Request) {
 	id := r.PathValue("id")
@@ -73,6 +86,7 @@ func (s *Server) getMachine(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	machines, _ := s.Fleet.Board()
+	id = s.calledNow(machines, id)
 	at := slices.IndexFunc(machines, func(m Machine) bool { return m.Machine == id })
 	switch {
 	case at < 0:

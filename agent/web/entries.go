@@ -25,10 +25,15 @@ const tail = 4 * mostEntries
 
 // addLatest words the latest records without reading a long history.
 func (s *Server) addLatest(v *machineView, a *advise.Assessment, now time.Time) error {
-	latest, err := s.Records.Latest(v.Machine, tail)
-	if err != nil {
-		return fmt.Errorf("web: latest records of %s: %w", v.Machine, err)
+	var latest []drift.Entry
+	for _, name := range append([]string{v.Machine}, v.Before...) {
+		some, err := s.Records.Latest(name, tail)
+		if err != nil {
+			return fmt.Errorf("web: latest records of %s: %w", name, err)
+		}
+		latest = append(latest, some...)
 	}
+	drift.Clocks(latest)
 	there := map[string]bool{}
 	for i := range latest {
 		there[latest[i].ID] = true
@@ -37,7 +42,7 @@ func (s *Server) addLatest(v *machineView, a *advise.Assessment, now time.Time) 
 		// A record that was corrected lately is shown, however old it is.
 		if c := e.Correction; c != nil && !there[c.Corrects] {
 			there[c.Corrects] = true
-			of, found, err := s.Records.Find(v.Machine, c.Corrects)
+			of, found, err := s.Records.Find(e.Machine, c.Corrects)
 			if err != nil {
 				return fmt.Errorf("web: record %s: %w", c.Corrects, err)
 			}

@@ -28,6 +28,7 @@ type machineView struct {
 	Age                                 ageView
 	Reasons, Warnings                   []string
 	Asks                                []askView
+	Before                              []string // earlier names
 	Streak                              string
 	Causes                              []causeView
 	Cautions                            bool
@@ -86,6 +87,10 @@ func (s *Server) machine(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if a == nil {
+		if now := s.calledNow(machines, id); now != id {
+			http.Redirect(w, r, machineLink(now), http.StatusSeeOther)
+			return
+		}
 		s.noMachine(w, id)
 		return
 	}
@@ -127,6 +132,13 @@ func (s *Server) machineView(ctx context.Context, a *advise.Assessment, site str
 		Streak: streakWords(a), Causes: causesOf(a), Facts: factsOf(a),
 	}
 	v.Asks, v.Warnings = asksOf(a)
+	machines, _ := s.Fleet.Board()
+	if at := slices.IndexFunc(machines, func(m Machine) bool { return m.Machine == a.Machine }); at >= 0 {
+		v.Before = machines[at].Before
+		if len(v.Before) > 0 {
+			v.Where = joined(v.Where, "formerly "+strings.Join(v.Before, ", "))
+		}
+	}
 	if at, ok := asOf.Get(); ok {
 		v.Past = at.Format("Mon 2 Jan 2006, 15:04 MST")
 		return v, true, s.addPast(v, at, q)

@@ -36,6 +36,8 @@ type Door interface {
 type Machine struct {
 	advise.Assessment
 	Site string
+	// Before are the names it had, whose records are its own.
+	Before []string
 }
 
 // Fleet answers the questions of the pages.
