@@ -20,7 +20,14 @@ func assessCommand(env Env) *cobra.Command {
 		Short: "The state of each machine, the one that needs somebody most first",
 		Long: `Tells the state of each machine and why. --as-of counts only what had happened
 by then; --known-at counts only what had arrived by then, so that one can see
-what could have been known.`,
+what could have been known.
+
+A check is due before the first splice of a day, after a considerable change of
+air or place, and after electrodes were cleaned or replaced, until a calibration
+passes. The change of air is known from a calibration that failed in it: 300 m or
+10 °C from the last pass, or its trigger; the change of place from any record that
+names another site. log setup --daily-check turns the check of the day off or
+makes it rarer, nothing that after electrode work.`,
 		Example: "  arcdrift assess\n  arcdrift assess --machine K-07 --as-of 2026-03-02T18:00:00Z --format json",
 	}
 	format := formatFlag(cmd, formatText, formatJSON, formatCSV)

@@ -256,7 +256,7 @@ func happened(r *drift.Record) string {
 // roleWords say what a role shows, for those worth a look.
 var roleWords = map[synth.Role]string{
 	synth.WearingOut:  "is wearing out: service soon",
-	synth.BluntEnds:   "has a blunt cleaver: check first, leave the electrodes alone",
+	synth.BluntEnds:   "has a blunt cleaver: check first, another cleaver before the electrodes",
 	synth.UpTheHill:   "drove up a mountain",
 	synth.Silent:      "has been silent for six days",
 	synth.SaysLittle:  "tells pass or fail only",

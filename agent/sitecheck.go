@@ -35,7 +35,12 @@ func siteCheckCommand(env Env) *cobra.Command {
 		Short: "We moved: do we calibrate again?",
 		Long: `Answers recalibrate, wait (and for how long), no need, or cannot tell, with the
 chance that the next arc would be out of tolerance in the new air. --batch reads
-many questions, one JSON object per line, and answers each in its place.`,
+many questions, one JSON object per line, and answers each in its place.
+
+After electrode work, on first use and where another check is due (see assess) the
+answer is to recalibrate, whatever the air. A machine whose own temperature is not
+given is taken to be as cold as the air of its last calibration until it can have
+warmed.`,
 		Example: "  arcdrift site-check --machine K-07 --temperature 4 --humidity 85 --altitude 2400\n  arcdrift site-check --batch questions.jsonl",
 	}
 	flags := cmd.Flags()

@@ -88,6 +88,15 @@ func TestPhoneKnowsTheRules(t *testing.T) {
 		};
 	})()`)
 	assert.True(t, got.Same && !got.Other && got.Passed && got.Early && got.Replaced && got.Elsewhere, "%+v", got)
+	// What was sent counts in the tables, too, which may not be fetched again before
+	// there is no network.
+	assert.Zero(t, look[int](b, `(async () => {
+		const queue = await import("/static/queue.js");
+		await queue.saveTables([{ machine: "K-07", due: [{ from: "2026-03-02T06:00:00Z", reason: "start-of-day", words: ["x"] }] }]);
+		await queue.keep([{ type: "calibration", id: "passed", machine: "K-07", time: "2026-03-02T07:00:00Z", passed: true }]);
+		await queue.send();
+		return (await queue.savedTables()).find((t) => t.machine === "K-07").due.length;
+	})()`))
 	assert.Contains(t, got.Shown, "verdict cannot-tell")
 	assert.Contains(t, got.Shown, "Really the same place?")
 	assert.Contains(t, got.Shown, "Yes, the same place and air")

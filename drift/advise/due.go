@@ -2,6 +2,7 @@ package advise
 
 import (
 	"math"
+	"strings"
 	"time"
 
 	"arcdrift/drift"
@@ -113,7 +114,7 @@ func (c *Checks) place(e *drift.Entry, at time.Time) {
 	if e.Site == "" {
 		return
 	}
-	if c.PassedAt != "" && e.Site != c.PassedAt && c.To != e.Site {
+	if c.PassedAt != "" && !strings.EqualFold(e.Site, c.PassedAt) && !strings.EqualFold(e.Site, c.To) {
 		c.To = e.Site
 		c.Changed = earliest(c.Changed, at)
 	}

@@ -99,6 +99,7 @@ func TestWhatIsDue(t *testing.T) {
 		"never passed":                   {[]happened{spliced(at7(-30), 2)}, 1, FirstUse, at7(-30), true},
 		"never passed, only failed":      {[]happened{fail(at7(-30), func(*drift.Calibration) {})}, 0, FirstUse, at7(-30), false},
 		"another site":                   {[]happened{pass(at7(-30)).at("Mill Lane"), spliced(at7(-20), 2).at("Tarn Pass")}, 1, Moved, at7(-20), true},
+		"the same site, spelt otherwise": {[]happened{pass(at7(-30)).at("Mill Lane"), spliced(at7(-20), 2).at("mill lane")}, 1, "", time.Time{}, false},
 		"the same site":                  {[]happened{pass(at7(-30)).at("Mill Lane"), spliced(at7(-20), 2).at("Mill Lane")}, 1, "", time.Time{}, false},
 		"a site for the first time":      {[]happened{pass(at7(-30)), spliced(at7(-20), 2).at("Mill Lane")}, 1, "", time.Time{}, false},
 		"a trigger: moved":               {[]happened{pass(at7(-30)), fail(at7(-20), func(c *drift.Calibration) { c.Trigger = "moved" })}, 1, Moved, at7(-20), false},

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"arcdrift/drift"
@@ -67,7 +68,7 @@ func (w *Watch) Take(e *drift.Entry, pair int) []Owed {
 // elsewhere says whether an entry tells of a move, be it by the calibration that
 // the move asked for.
 func elsewhere(e *drift.Entry, before *Checks) bool {
-	if e.Site != "" && before.PassedAt != "" && e.Site != before.PassedAt && e.Site != before.To {
+	if e.Site != "" && before.PassedAt != "" && !strings.EqualFold(e.Site, before.PassedAt) && !strings.EqualFold(e.Site, before.To) {
 		return true
 	}
 	c := e.Calibration

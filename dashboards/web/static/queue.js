@@ -1,8 +1,6 @@
 // What this phone keeps: records until the agent's receipt, and the tables of
 // the site check. A record has its id from the phone, so however often it is
 // sent it is one record.
-import { heard } from "./site-check.js";
-
 export const able = () => isSecureContext && "indexedDB" in window && "randomUUID" in crypto && "locks" in navigator;
 
 const channel = "arcdrift-queue";
@@ -110,6 +108,8 @@ export const savedTables = () => within("tables", "readonly", (s) => s.getAll())
 // hear lets the tables of a phone that soon has no network know what it has sent.
 async function hear(records) {
   const tables = await savedTables();
+  if (tables.length === 0) return;
+  const { heard } = await import("./site-check.js"); // most pages have no other use for it
   await within("tables", "readwrite", (s) => tables.forEach((t) => s.put(heard(t, records))));
 }
 
