@@ -1,7 +1,6 @@
 package agent
 
 import (
-	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
@@ -10,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
 )
@@ -222,7 +222,7 @@ func lastText(a *advise.Assessment) string {
 
 // assessCSV writes the numbers under the names of the JSON form, dotted.
 func assessCSV(w io.Writer, all []advise.Assessment) error {
-	c := csv.NewWriter(w)
+	c := wire.NewSheet(w)
 	err := c.Write([]string{"machine", "model", "as_of", "state", "reason", "data.grade", "data.records", "data.last", "data.refused",
 		"drift.required_power_pct", "drift.sd_pct", "drift.per_1000_arcs_pct", "drift.per_1000_arcs_sd_pct", "drift.setting_pct",
 		"drift.limit_pct", "drift.scatter_pct", "streak.attempts", "streak.sessions", "electrode.arcs", "electrode.arcs_since_cleaned",

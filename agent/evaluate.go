@@ -3,7 +3,6 @@ package agent
 import (
 	"cmp"
 	"context"
-	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
@@ -18,6 +17,7 @@ import (
 
 	"arcdrift/agent/fleet"
 	"arcdrift/agent/store"
+	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
 	"arcdrift/drift/forecast"
@@ -225,7 +225,7 @@ func withBand(v, low, high drift.Opt[float64]) string {
 
 // evaluateCSV writes one number a line: which table, which data, who, what.
 func evaluateCSV(w io.Writer, r *score.Report) error {
-	c := csv.NewWriter(w)
+	c := wire.NewSheet(w)
 	err := c.Write([]string{"table", "data", "who", "measure", "value"})
 	put := func(table, data, who, measure string, v drift.Opt[float64]) {
 		if err == nil {

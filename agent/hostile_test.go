@@ -2,10 +2,12 @@ package agent
 
 import (
 	"bytes"
+	"encoding/csv"
 	"fmt"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -135,4 +137,35 @@ func TestAStoreBehindALink(t *testing.T) {
 	info, err := os.Lstat(link)
 	require.NoError(t, err)
 	assert.NotZero(t, info.Mode()&os.ModeSymlink, "the link is one still")
+}
+
+// No cell of any table that a spreadsheet opens is a formula, whatever label somebody
+// sent; records, assessments and depots are. Before, those of assess and spares were.
+func TestNoCellIsAFormula(t *testing.T) {
+	db := tempDB(t)
+	const bad = `=HYPERLINK(1)`
+	lines := fmt.Sprintf(`{"type":"calibration","machine":"K-07","id":"=1","model":%[1]q,"program":"+1+1","site":"-1-1","operator":"@SUM(1)","passed":true,"power_setting_pct":-4.5,"time":"2026-03-01T07:45:00Z","cleaver":%[1]q,"extra":{"a":%[1]q}}
+{"type":"setup","scope":"machine","name":"K-07","machine":"K-07","depot":%[1]q,"spare_pairs":1,"time":"2026-03-01T07:45:00Z"}
+`, bad)
+	r := cli(t, Env{Stdin: strings.NewReader(lines)}, "import", "--db", db, "-")
+	require.Zero(t, r.code, r.say)
+	seen := 0
+	for _, args := range [][]string{{"assess"}, {"spares"}, {"report"}, {"export"}, {"evaluate"}, {"site-check", "--machine", "K-07", "--temperature", "4", "--humidity", "80", "--altitude", "0"}} {
+		r := cli(t, Env{}, append(args, "--db", db, "--format", "csv")...)
+		require.Zero(t, r.code, r.say)
+		rows, err := csv.NewReader(strings.NewReader(r.answer)).ReadAll()
+		require.NoError(t, err)
+		for _, row := range rows {
+			for _, cell := range row {
+				if _, err := strconv.ParseFloat(cell, 64); err == nil || cell == "" {
+					continue
+				}
+				require.NotContains(t, "=+-@\t\r", cell[:1], "%v: %q", args, cell)
+				if strings.Contains(cell, bad) {
+					seen++
+				}
+			}
+		}
+	}
+	assert.GreaterOrEqual(t, seen, 5, "the labels are in the tables")
 }

@@ -1,7 +1,6 @@
 package agent
 
 import (
-	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
@@ -10,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"arcdrift/agent/wire"
 	"arcdrift/drift/advise"
 	"arcdrift/drift/score"
 )
@@ -102,7 +102,7 @@ func reportText(w io.Writer, c *score.Card) error {
 
 // reportCSV writes alerts and failures, one a line.
 func reportCSV(w io.Writer, c *score.Card) error {
-	out := csv.NewWriter(w)
+	out := wire.NewSheet(w)
 	rows := [][]string{{"what", "machine", "time", "outcome", "because", "notice_days"}}
 	for _, a := range c.List {
 		rows = append(rows, []string{"alert", a.Machine, a.Raised.UTC().Format(time.RFC3339), string(a.Outcome), a.Because, ""})

@@ -2,7 +2,6 @@ package agent
 
 import (
 	"context"
-	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
@@ -12,6 +11,7 @@ import (
 	"arcdrift/agent/fleet"
 	"arcdrift/agent/store"
 	"arcdrift/agent/web"
+	"arcdrift/agent/wire"
 	"arcdrift/drift/advise"
 )
 
@@ -85,6 +85,6 @@ func rulesCSV(w io.Writer, by string, rows []advise.KeptRow) error {
 		}
 		lines = append(lines, line)
 	}
-	out := csv.NewWriter(w)
+	out := wire.NewSheet(w)
 	return errors.Join(out.WriteAll(lines), out.Error())
 }

@@ -2,7 +2,6 @@ package agent
 
 import (
 	"context"
-	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
@@ -194,7 +193,7 @@ func siteText(w io.Writer, a *advise.MoveAnswer) error {
 
 // siteCSV is the answer as a header and one row.
 func siteCSV(w io.Writer, a *advise.MoveAnswer) error {
-	c := csv.NewWriter(w)
+	c := wire.NewSheet(w)
 	err := errors.Join(
 		c.Write([]string{"machine", "as_of", "answer", "wait_minutes", "probability_out", "expected_shift_pct", "sd_pct", "evidence", "reason", "dew_point_c", "check_minutes", "out_minutes", "action"}),
 		c.Write([]string{a.Machine, a.AsOf.Format(timeCell), string(a.Answer), optCell(a.WaitMinutes), optCell(a.ProbabilityOut), optCell(a.ExpectedShift),

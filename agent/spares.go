@@ -2,7 +2,6 @@ package agent
 
 import (
 	"context"
-	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
@@ -14,6 +13,7 @@ import (
 
 	"arcdrift/agent/fleet"
 	"arcdrift/agent/store"
+	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
 )
@@ -166,6 +166,6 @@ func sparesCSV(w io.Writer, rows []advise.Spares) error {
 		lines = append(lines, []string{r.Depot, fmt.Sprint(r.Machines), fmt.Sprint(r.Unknown), fmt.Sprint(math.Round(r.Expected*1000) / 1000),
 			fmt.Sprint(r.Hold95), fmt.Sprint(r.Hold99), optCell(r.Held)})
 	}
-	out := csv.NewWriter(w)
+	out := wire.NewSheet(w)
 	return errors.Join(out.WriteAll(lines), out.Error())
 }

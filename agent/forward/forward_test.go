@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -203,6 +204,62 @@ func TestHubThatForgot(t *testing.T) {
 			})
 		}
 	}
+}
+
+// recorder keeps what went to the hub, as somebody on the way could.
+type recorder struct {
+	to   http.RoundTripper
+	sent []recorded
+}
+
+type recorded struct {
+	url    string
+	header http.Header
+	body   []byte
+}
+
+func (r *recorder) RoundTrip(req *http.Request) (*http.Response, error) {
+	body, err := io.ReadAll(req.Body)
+	if err != nil {
+		return nil, err
+	}
+	r.sent = append(r.sent, recorded{req.URL.String(), req.Header.Clone(), body})
+	req.Body = io.NopCloser(bytes.NewReader(body))
+	return r.to.RoundTrip(req)
+}
+
+// What was sent to the hub may come again, all of it, many times and in any order:
+// nothing is there twice and nothing changes.
+func TestReplayAtTheHub(t *testing.T) {
+	van, hub := newStore(t), newAgent(t, filepath.Join(t.TempDir(), "hub.db"))
+	fill(t, van, 0, 300)
+	r := &recorder{to: http.DefaultTransport}
+	f := forwarder(Hub{URL: hub.url, Transport: r}, van)
+	f.batch = 50
+	require.Zero(t, catchUp(t, f, 1))
+	equal(t, van, hub.store)
+	before, err := hub.store.Stats()
+	require.NoError(t, err)
+	require.Greater(t, len(r.sent), 3)
+	random := rand.New(rand.NewPCG(10, 10))
+	n := faulttest.Rounds(t, 100)
+	for range n {
+		one := r.sent[random.IntN(len(r.sent))]
+		req, err := http.NewRequest(http.MethodPost, one.url, bytes.NewReader(one.body))
+		require.NoError(t, err)
+		req.Header = one.header
+		resp, err := http.DefaultClient.Do(req)
+		require.NoError(t, err)
+		_, err = io.Copy(io.Discard, resp.Body)
+		require.NoError(t, errors.Join(err, resp.Body.Close()))
+	}
+	after, err := hub.store.Stats()
+	require.NoError(t, err)
+	assert.Equal(t, before.Entries, after.Entries)
+	assert.Equal(t, before.Conflicts, after.Conflicts)
+	assert.Equal(t, before.Refused, after.Refused)
+	equal(t, van, hub.store)
+	faulttest.Bound(t, "requests that came again and changed the hub", n)
 }
 
 // A van that has nothing to send asks at times, and so finds that its hub was put

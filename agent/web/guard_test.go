@@ -28,7 +28,7 @@ func TestHostAllowList(t *testing.T) {
 }
 
 func TestOtherOriginsChangeNothing(t *testing.T) {
-	for _, path := range []string{"/api/v1/records", "/log", "/service", "/correct"} {
+	for _, path := range []string{"/api/v1/records", "/api/v1/refused", "/log", "/service", "/correct", "/alerts"} {
 		for name, header := range map[string][2]string{"fetch metadata": {"Sec-Fetch-Site", "cross-site"}, "origin": {"Origin", "https://evil.example"}} {
 			f := yard()
 			r := httptest.NewRequest("POST", path, strings.NewReader(good))
