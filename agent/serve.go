@@ -76,6 +76,7 @@ type server struct {
 	legible  legible // the store, as answers and pages read it
 	mind     mind
 	door     *countedDoor
+	keys     *auth.Keys
 	guard    *auth.Guard
 	listener net.Listener       // of the pages
 	own      net.Listener       // of commands on this computer; nil where the file system has no sockets
@@ -121,11 +122,10 @@ func (s *server) assemble(env Env) (err error) {
 	if err := s.watchOver(env); err != nil {
 		return err
 	}
-	keys, err := auth.Open(accessFile(s.config.DB))
-	if err != nil {
+	if s.keys, err = auth.Open(accessFile(s.config.DB)); err != nil {
 		return err
 	}
-	s.guard = auth.NewGuard(keys, auth.Policy{Open: s.config.Open, Loopback: s.config.Loopback}, env.Now)
+	s.guard = auth.NewGuard(s.keys, auth.Policy{Open: s.config.Open, Loopback: s.config.Loopback}, env.Now)
 	if err := s.listen(); err != nil {
 		return err
 	}
@@ -169,6 +169,7 @@ func (s *server) pages(env Env) (*web.Server, error) {
 		return nil, err
 	}
 	return web.New(web.Config{
+		Keys: s.keys, Fingerprint: s.fingerprint,
 		Sessions: sessions, Unprotected: s.config.Open && s.config.TLS == nil,
 		Guard: s.guard, Door: s.door, Fleet: s.mind, Said: s.mind.Said, Records: records{s.legible, s.ready},
 		Export: func(w io.Writer, format string) error { return export(s.store, w, format) },
@@ -179,6 +180,17 @@ func (s *server) pages(env Env) (*web.Server, error) {
 		Metrics: metrics.Handler(metrics.Registry(s.facts, buildFacts(), metrics.DefaultOptions()), slog.NewLogLogger(s.log.Handler(), slog.LevelError)),
 		Hosts:   s.config.Hosts, Proxies: s.config.Proxies, Now: env.Now, Log: s.log,
 	})
+}
+
+// fingerprint is that of the certificate in force: of the authority's, if it comes
+// along, else of its own.
+func (s *server) fingerprint() string {
+	config := s.tls.Load()
+	if config == nil {
+		return ""
+	}
+	chain := config.Certificates[0].Certificate
+	return auth.Fingerprint(chain[len(chain)-1])
 }
 
 // watchOver prepares the alerts. A door that other machines speak by is watched

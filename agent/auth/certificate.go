@@ -81,9 +81,14 @@ func Certify(dir string, hosts []string, now time.Time) (Certified, error) {
 	if err := good(der, authority, hosts, now); err != nil {
 		return Certified{}, fmt.Errorf("the authority in %s is not good for %s: make another in an empty directory, and give phones the new one: %w", dir, strings.Join(hosts, ", "), err)
 	}
-	sum := sha256.Sum256(authority.Raw)
-	out := Certified{New: made, Fingerprint: strings.TrimSpace(fmt.Sprintf("% X", sum[:])), AuthorityEnds: authority.NotAfter, Ends: server.NotAfter}
+	out := Certified{New: made, Fingerprint: Fingerprint(authority.Raw), AuthorityEnds: authority.NotAfter, Ends: server.NotAfter}
 	return out, write(dir, ServerFile, ServerKeyFile, der, serverKey)
+}
+
+// Fingerprint is the SHA-256 of a certificate in DER, as phones show it.
+func Fingerprint(der []byte) string {
+	sum := sha256.Sum256(der)
+	return fmt.Sprintf("% X", sum[:])
 }
 
 var hostName = regexp.MustCompile(`^[a-z0-9]([a-z0-9-]*[a-z0-9])?(\.[a-z0-9]([a-z0-9-]*[a-z0-9])?)*$`)

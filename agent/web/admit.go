@@ -164,6 +164,12 @@ func (s *Server) cameFrom(r *http.Request) net.IP {
 	return net.IP(at.Unmap().AsSlice())
 }
 
+// fromProxy says whether a trusted proxy hands the request on.
+func (s *Server) fromProxy(r *http.Request) bool {
+	at, err := netip.ParseAddrPort(r.RemoteAddr)
+	return err == nil && s.proxy(at.Addr())
+}
+
 // proxy says whether the address is a trusted proxy's.
 func (s *Server) proxy(at netip.Addr) bool {
 	return slices.ContainsFunc(s.Proxies, func(p netip.Prefix) bool { return p.Contains(at.Unmap()) })

@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -185,11 +186,19 @@ func (anyone) Recall(net.IP, string, string) (auth.Pass, error) { return auth.Pa
 // serverFor is a server on f whose clock stands at noon.
 func serverFor(t testing.TB, f *fake) *Server {
 	t.Helper()
-	s, err := New(Config{Guard: anyone{}, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Door: f, Fleet: f, Said: f.Said, Records: f, Alerts: &f.alerts, Spares: func() []advise.Spares { return f.spares }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
+	s, err := New(Config{Guard: anyone{}, Keys: noKeys(t), Fingerprint: func() string { return "" }, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Door: f, Fleet: f, Said: f.Said, Records: f, Alerts: &f.alerts, Spares: func() []advise.Spares { return f.spares }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
 	require.NoError(t, err)
 	s.before.patience, s.glance = time.Minute, time.Minute // no page of a test depends on how fast it is
 	return s
+}
+
+// noKeys are accounts of which there is none yet.
+func noKeys(t testing.TB) *auth.Keys {
+	t.Helper()
+	keys, err := auth.Open(filepath.Join(t.TempDir(), "access"))
+	require.NoError(t, err)
+	return keys
 }
 
 // get asks the server of f for a path.

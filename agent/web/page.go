@@ -131,6 +131,10 @@ func (s *Server) routePages(mux *routes) {
 	mux.open("GET "+signIn, s.signInForm)
 	mux.open("POST "+signIn, s.signedIn)
 	mux.open("POST "+signOut, s.signedOut)
+	mux.open("GET /invite/{token}", s.invited)
+	mux.open("POST /invite/{token}", s.acceptInvitation)
+	mux.to(auth.Accounts, "GET /accounts", s.accounts)
+	mux.to(auth.Accounts, "POST /accounts", s.changeAccounts)
 }
 
 // onceRead answers only when something was read: to an agent that has just

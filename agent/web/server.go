@@ -92,6 +92,11 @@ type Config struct {
 	Links func() []string
 	// Metrics answers /metrics.
 	Metrics http.Handler
+	// Keys are the accounts that Guard goes by; managers change them.
+	Keys *auth.Keys
+	// Fingerprint is the SHA-256 of the certificate by which phones know the
+	// agent, "" without one.
+	Fingerprint func() string
 	// Sessions keeps the sign-ins of browsers; nil for as long as the server lasts.
 	Sessions scs.Store
 	// Unprotected: people sign in over connections that are not encrypted.

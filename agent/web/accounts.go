@@ -1,0 +1,223 @@
+package web
+
+import (
+	"errors"
+	"fmt"
+	"html/template"
+	"net/http"
+	"net/url"
+	"strings"
+	"time"
+
+	"github.com/boombuler/barcode/qr"
+
+	"arcdrift/agent/auth"
+)
+
+// rotateOverlap is how long a secret stays right after another was made here.
+const rotateOverlap = 24 * time.Hour
+
+type accountsView struct {
+	Me          string
+	Rows        []accountRow
+	Roles       []auth.Role
+	Overlap     int // hours
+	Problem     string
+	Made        *madeView
+	Fingerprint string
+}
+
+// accountRow is one account as the page lists it.
+type accountRow struct{ Name, Does, Since, Used, More string }
+
+// madeView is what was just made and is shown this once.
+type madeView struct {
+	Name, Secret, Link string
+	Code               *codeView
+	Until              string
+}
+
+// codeView is a QR code: a path of squares in a drawing so many wide.
+type codeView struct {
+	Size int
+	Path template.HTMLAttr
+}
+
+// accounts lists who may come in.
+func (s *Server) accounts(w http.ResponseWriter, r *http.Request) {
+	s.showAccounts(w, r, http.StatusOK, "", nil)
+}
+
+func (s *Server) showAccounts(w http.ResponseWriter, r *http.Request, status int, problem string, made *madeView) {
+	all, err := s.Keys.Accounts()
+	used, usedErr := s.Keys.Used()
+	if err = errors.Join(err, usedErr); err != nil {
+		s.fail(w, fmt.Errorf("web: accounts: %w", err))
+		return
+	}
+	v := accountsView{Me: passOf(r).Name, Roles: auth.Roles(), Overlap: int(rotateOverlap.Hours()), Problem: problem, Made: made, Fingerprint: s.Fingerprint()}
+	for _, a := range all {
+		row := accountRow{Name: a.Name, Does: string(a.Role), Since: a.Added.In(s.Now().Location()).Format("2 Jan 2006"), Used: "not used yet"}
+		if a.Role == auth.Device {
+			row.Does = "device of " + strings.Join(a.Machines, ", ")
+		}
+		if at, known := used[a.Name]; known {
+			row.Used = "last used " + s.wall(at)
+		}
+		if a.Invite != "" {
+			row.More = "invited until " + s.wall(a.InviteEnds)
+		} else if s.Now().Before(a.BeforeEnds) {
+			row.More = "the secret before is right until " + s.wall(a.BeforeEnds)
+		}
+		v.Rows = append(v.Rows, row)
+	}
+	w.Header().Set("Cache-Control", "no-store")
+	s.render(w, "accounts", page{Title: "Accounts", Status: status, Body: v})
+}
+
+// changeAccounts takes what the page asks for, and shows what was made of it.
+func (s *Server) changeAccounts(w http.ResponseWriter, r *http.Request) {
+	if !readForm(w, r) {
+		return
+	}
+	name := strings.TrimSpace(r.PostForm.Get("name"))
+	made, err := s.changeAccount(r, name)
+	if err != nil {
+		s.showAccounts(w, r, http.StatusBadRequest, upperFirst(err.Error())+".", nil)
+		return
+	}
+	s.Log.Info("an account was changed", "by", passOf(r).Name, "account", name, "what", r.PostForm.Get("do"))
+	s.showAccounts(w, r, http.StatusOK, "", made)
+}
+
+func (s *Server) changeAccount(r *http.Request, name string) (*madeView, error) {
+	now := s.Now()
+	switch do := r.PostForm.Get("do"); do {
+	case "invite":
+		role := auth.Role(r.PostForm.Get("role"))
+		if !role.May(auth.Read) {
+			return nil, fmt.Errorf("say what %s may do", or(name, "the person"))
+		}
+		if err := s.firstIsAManager(role); err != nil {
+			return nil, err
+		}
+		token, err := s.Keys.Invite(auth.Account{Name: name, Role: role}, now)
+		if err != nil {
+			return nil, err
+		}
+		return s.invitation(r, name, token)
+	case "device":
+		if err := s.firstIsAManager(auth.Device); err != nil {
+			return nil, err
+		}
+		machines, err := auth.ParseMachines(strings.FieldsFunc(r.PostForm.Get("machines"), func(c rune) bool { return c == ',' || c == ' ' }))
+		if err != nil {
+			return nil, err
+		}
+		forwards := r.PostForm.Get("forwards") != ""
+		secret, err := s.Keys.Add(auth.Account{Name: name, Role: auth.Device, Machines: machines, Forwards: &forwards}, now)
+		return &madeView{Name: name, Secret: secret}, err
+	case "rotate":
+		secret, err := s.Keys.Rotate(name, rotateOverlap, now)
+		return &madeView{Name: name, Secret: secret, Until: s.wall(now.Add(rotateOverlap))}, err
+	case "remove":
+		if name == passOf(r).Name {
+			return nil, errors.New("nobody takes the own account away here: ask another manager, or use arcdrift person remove")
+		}
+		return nil, s.Keys.Remove(name)
+	default:
+		return nil, fmt.Errorf("%q is nothing that can be done here", do)
+	}
+}
+
+// firstIsAManager: with the first account this computer needs one too, and then
+// somebody must be able to make the others.
+func (s *Server) firstIsAManager(role auth.Role) error {
+	all, err := s.Keys.Accounts()
+	if err == nil && len(all) == 0 && role != auth.Manager {
+		err = errors.New("the first account must be a manager's: from then on nobody is let in without one")
+	}
+	return err
+}
+
+// invitation is the link that invites, as the address by which the manager came,
+// and its code.
+func (s *Server) invitation(r *http.Request, name, token string) (*madeView, error) {
+	scheme := "https"
+	if s.Fingerprint() == "" && !(s.fromProxy(r) && r.Header.Get("X-Forwarded-Proto") == "https") {
+		scheme = "http"
+	}
+	link := url.URL{Scheme: scheme, Host: r.Host, Path: "/invite/" + token}
+	code, err := codeOf(link.String())
+	return &madeView{Name: name, Link: link.String(), Code: code}, err
+}
+
+// codeOf draws a QR code (ISO/IEC 18004), with the quiet zone of 4 modules.
+func codeOf(text string) (*codeView, error) {
+	const quiet = 4
+	code, err := qr.Encode(text, qr.M, qr.Auto)
+	if err != nil {
+		return nil, fmt.Errorf("the code cannot be drawn: %w", err)
+	}
+	size := code.Bounds().Dx()
+	var path strings.Builder
+	for y := range size {
+		for x := 0; x < size; x++ {
+			from := x
+			for x < size {
+				if dark, _, _, _ := code.At(x, y).RGBA(); dark != 0 {
+					break
+				}
+				x++
+			}
+			if x > from {
+				fmt.Fprintf(&path, "M%d %dh%dv1h-%dz", from+quiet, y+quiet, x-from, x-from)
+			}
+		}
+	}
+	return &codeView{size + 2*quiet, template.HTMLAttr(`d="` + path.String() + `"`)}, nil //nolint:gosec // digits and letters of ours
+}
+
+type invitedView struct {
+	Name, Problem, Fingerprint, Secret, Token string
+	Role                                      auth.Role
+}
+
+// invited shows an invitation. Looking at it does not use it up: whatever looks
+// into a message for links must not take it from whom it is for.
+func (s *Server) invited(w http.ResponseWriter, r *http.Request) {
+	token := r.PathValue("token")
+	a, err := s.Keys.Invited(token, s.Now())
+	if err != nil {
+		s.noInvitation(w, err)
+		return
+	}
+	w.Header().Set("Cache-Control", "no-store")
+	s.render(w, "invited", page{Title: "Invitation", Field: true, Body: invitedView{Name: a.Name, Role: a.Role, Token: token, Fingerprint: s.Fingerprint()}})
+}
+
+// acceptInvitation gives whom it is for a secret, shown once, and signs this browser in.
+func (s *Server) acceptInvitation(w http.ResponseWriter, r *http.Request) {
+	name, secret, err := s.Keys.Accept(r.PathValue("token"), s.Now())
+	if err != nil {
+		s.noInvitation(w, err)
+		return
+	}
+	pass, err := s.Guard.Admit(s.cameFrom(r), name, secret)
+	if err != nil {
+		s.fail(w, fmt.Errorf("web: an account that was just made: %w", err))
+		return
+	}
+	if s.begin(w, r, pass) {
+		w.Header().Set("Cache-Control", "no-store")
+		s.render(w, "invited", page{Title: "Signed in", Field: true, Body: invitedView{Name: name, Role: pass.Role, Secret: secret}})
+	}
+}
+
+func (s *Server) noInvitation(w http.ResponseWriter, err error) {
+	if !errors.Is(err, auth.ErrInvite) {
+		s.fail(w, fmt.Errorf("web: invitation: %w", err))
+		return
+	}
+	s.lost(w, http.StatusNotFound, "No invitation", upperFirst(err.Error())+". Ask for another.")
+}
