@@ -328,7 +328,7 @@ func (a *Assessment) explain(s *Subject, v Verdict, failed bool) {
 		say("%s.", lastFailed(a.Streak.Attempts))
 	}
 	if a.Streak.Attempts > 0 {
-		a.explainStreak(say, failed, s.Checks.Found != "")
+		a.explainStreak(say, failed, s.Checks.Found != "", fewRecords(s.Known))
 	}
 	m := s.Known
 	if m.BeyondReach() >= BeyondLimit {
@@ -348,7 +348,7 @@ func (a *Assessment) explain(s *Subject, v Verdict, failed bool) {
 // explainStreak says what is likely behind the streak and which cheap test
 // would tell. After a session given up the trade looks at the electrodes (common
 // practice, no source): that is named, beside what is likelier and cheaper to try.
-func (a *Assessment) explainStreak(say func(string, ...any), failed, found bool) {
+func (a *Assessment) explainStreak(say func(string, ...any), failed, found, few bool) {
 	if failed {
 		say("After that the rule of the trade is to look at the electrodes.")
 	}
@@ -358,6 +358,12 @@ func (a *Assessment) explainStreak(say func(string, ...any), failed, found bool)
 	if len(a.Streak.Cause) == 0 || found {
 		return // the bench has looked, and knows better
 	}
+	const cheap = "One try with another cleaver is the cheap test before anybody opens it: if it fails too, it is not the ends."
+	if few {
+		say("There are too few records to tell the ends from the electrodes.")
+		say(cheap)
+		return
+	}
 	top := a.Streak.Cause[0]
 	say("Most likely the %s (%s).", causeWords[top.Cause], lower(chance(top.Probability)))
 	switch {
@@ -366,7 +372,7 @@ func (a *Assessment) explainStreak(say func(string, ...any), failed, found bool)
 	case top.Cause == CauseEnds:
 		say("So the ends come first, as the cheaper test: clean, cleave again with another cleaver on this machine, and try this cleaver on another machine. If both point to this machine, look at its electrodes.")
 	case top.Cause == CauseElectrodes:
-		say("One try with another cleaver is the cheap test before anybody opens it: if it fails too, it is not the ends.")
+		say(cheap)
 	case failed:
 		say("Let the machine settle in this air and calibrate again. If it fails then too, look at its electrodes.")
 	default:

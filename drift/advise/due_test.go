@@ -253,6 +253,7 @@ func TestFewTypedRecordsOrderNoPair(t *testing.T) {
 			assert.Equal(t, CheckFirst, a.State, "%d tries: %q", tries, a.Reasons)
 			assert.NotContains(t, []Action{Clean, Replace}, a.Electrode.Action)
 			assert.NotContains(t, a.NextStep(today), "Replace")
+			assert.Contains(t, strings.Join(a.Reasons, " "), "too few records to tell the ends from the electrodes")
 			wellSaid(t, &a)
 		}
 	}
