@@ -191,6 +191,20 @@ func TestDemo(t *testing.T) {
 	assert.Empty(t, left)
 }
 
+// What the manual shows of the demo is made by a command, so that it does not age.
+func TestDemoAnswers(t *testing.T) {
+	dir := t.TempDir()
+	t.Setenv("TMPDIR", dir)
+	r := cli(t, Env{}, "demo", "--answers")
+	require.Equal(t, exitDone, r.code, r.say)
+	for _, says := range []string{"$ arcdrift assess\nSTATE ", "$ arcdrift assess --machine M-02\nM-02: ", "\nK-03: Recalibrate.\n", "\nK-03: Wait ", "$ arcdrift spares\nDEPOT "} {
+		assert.Contains(t, r.answer, says)
+	}
+	left, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	assert.Empty(t, left)
+}
+
 // A demo whose reader has enough, as head has, leaves nothing behind either. Before,
 // the closed pipe killed it and its store stayed.
 func TestDemoWhosePipeCloses(t *testing.T) {

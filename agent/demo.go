@@ -39,12 +39,16 @@ func demoCommand(env Env) *cobra.Command {
 months of history over MQTT and then go on, a minute of theirs in a second of
 ours, hours without work left out. The pages are live on this computer. Nothing
 is kept afterwards.`,
-		Example: "  arcdrift demo\n  arcdrift demo --seed 7",
+		Example: "  arcdrift demo\n  arcdrift demo --seed 7\n  arcdrift demo --answers",
 	}
 	seed := cmd.Flags().Uint64("seed", 1, "another `NUMBER`, another story")
 	pages := cmd.Flags().String("http-listen", "127.0.0.1:8470", "`ADDRESS` of the pages; another port if it is taken")
 	broker := cmd.Flags().String("mqtt-listen", "127.0.0.1:1883", "`ADDRESS` of the MQTT broker; another port if it is taken")
+	answers := cmd.Flags().Bool("answers", false, "answer the usual questions about that fleet, as the manual shows them, and end")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		if *answers {
+			return demoAnswers(cmd.Context(), env, *seed)
+		}
 		ctx, stop := context.WithCancel(cmd.Context())
 		defer stop()
 		hangups := env.hangups()
