@@ -96,7 +96,7 @@ agent sees a change at once.`,
 	add.RunE = func(cmd *cobra.Command, args []string) error {
 		return addAccount(env, dbPath(cmd), auth.Account{Name: args[0], Role: auth.Role(role.value)})
 	}
-	cmd.AddCommand(add, listAccounts(env, "person", "people", auth.Roles()...), removeAccount("person", "office", auth.Roles()...), rotateAccount(env, "person", "ines", auth.Roles()...))
+	cmd.AddCommand(add, listAccounts(env, "person", "people", auth.Roles()...), removeAccount("person", "office", auth.Roles()...), rotateAccount(env, "person", "ines", auth.Roles()...), forgetCommand(env))
 	return cmd
 }
 

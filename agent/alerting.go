@@ -119,6 +119,21 @@ func recall(s *store.Store) (m memory, err error) {
 	return m, nil
 }
 
+// without changes what the store holds of the alerts, and takes that up: nothing is
+// decided meanwhile that would bring back what is no longer there.
+func (a *alerting) without(change func() error) error {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if err := change(); err != nil {
+		return err
+	}
+	now, err := recall(a.store)
+	if err == nil {
+		a.memory = now
+	}
+	return err
+}
+
 // judge tells a policy how often each judged rule is to be expected right, by what
 // the bench has found.
 func (m *memory) judge(p *alert.Policy) {

@@ -203,6 +203,13 @@ func (l *liveAlerts) Snooze(subject string, matter alert.Matter, quiet alert.Sno
 	return l.inForce.Snooze(subject, matter, quiet)
 }
 
+// without changes what the store holds of the alerts.
+func (l *liveAlerts) without(change func() error) error {
+	l.mu.RLock()
+	defer l.mu.RUnlock()
+	return l.inForce.without(change)
+}
+
 func (l *liveAlerts) facts(f *metrics.Facts) {
 	l.mu.RLock()
 	defer l.mu.RUnlock()

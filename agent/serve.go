@@ -173,7 +173,7 @@ func (s *server) pages(env Env) (*web.Server, error) {
 		Sessions: sessions, Unprotected: s.config.Open && s.config.TLS == nil,
 		Guard: s.guard, Door: s.door, Fleet: s.mind, Said: s.mind.Said, Records: records{s.legible, s.ready},
 		Export: func(w io.Writer, format string) error { return export(s.store, w, format) },
-		Backup: s.store.Backup, Findings: s.findings, Links: s.broken,
+		Backup: s.store.Backup, People: people{s.store, s.alerts}, Findings: s.findings, Links: s.broken,
 		Alerts:  s.alerts,
 		Spares:  func() []advise.Spares { return s.spares.of(s.mind.Snapshot()) },
 		Owed:    s.mind.Owed,

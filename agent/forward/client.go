@@ -129,6 +129,32 @@ func (c *client) refusals(ctx context.Context, changed []store.ChangedRefusal) e
 	return nil
 }
 
+// people says who the pseudonyms are; nil means that all is kept. A hub that does not
+// want to hear of people answers with an [answeredError].
+func (c *client) people(ctx context.Context, changed []store.Person) error {
+	var body []byte
+	for _, p := range changed {
+		body = append(wire.AppendPerson(body, p.Person), '\n')
+	}
+	lines, _, err := c.post(ctx, "/api/v1/people", body)
+	if err != nil {
+		return err
+	}
+	var a struct{ Kept int }
+	if err := lines.Decode(&a); err != nil || a.Kept != len(changed) {
+		return fmt.Errorf("the hub's answer is no receipt of %d people", len(changed))
+	}
+	return nil
+}
+
+// answeredError is an answer that is no receipt.
+type answeredError struct {
+	status int
+	text   string
+}
+
+func (a *answeredError) Error() string { return a.text }
+
 // post sends JSON lines, pressed, and returns the answer, if it is one to them,
 // and the hub's run.
 func (c *client) post(ctx context.Context, path string, body []byte) (lines *json.Decoder, run string, err error) {
@@ -172,7 +198,7 @@ func (c *client) post(ctx context.Context, path string, body []byte) (lines *jso
 	case http.StatusForbidden:
 		hint = " (may this device write for these machines at the hub?)"
 	}
-	return nil, "", fmt.Errorf("the hub answered %s%s: %.200s", resp.Status, hint, bytes.TrimSpace(raw))
+	return nil, "", &answeredError{resp.StatusCode, fmt.Sprintf("the hub answered %s%s: %.200s", resp.Status, hint, bytes.TrimSpace(raw))}
 }
 
 // unreachable says why the hub was not reached, without ports of this side, which

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
+	"net/http"
 	"sync"
 	"time"
 
@@ -31,7 +32,8 @@ const (
 
 // Store is what is sent on, and where it is noted how far that is done.
 type Store interface {
-	Since(epoch, seq uint64, limit int) ([]drift.Entry, error)
+	HiddenSince(epoch, seq uint64, limit int) ([]drift.Entry, error)
+	PeopleSince(change uint64, limit int) ([]store.Person, error)
 	RefusalsSince(change uint64, limit int) ([]store.ChangedRefusal, error)
 	Cursor(name string) (store.Cursor, error)
 	SetCursor(name string, c store.Cursor) error
@@ -57,7 +59,10 @@ type Forwarder struct {
 	said   string    // what went wrong last
 	// doubted: it was said that the hub believes nothing of arrivals
 	doubted bool
-	gone    uint64 // records between those that were sent, of which too little is left
+	// unheard: the hub did not want to hear of people when it was last looked at;
+	// unheardSaid: that was said
+	unheard, unheardSaid bool
+	gone                 uint64 // records between those that were sent, of which too little is left
 }
 
 // New returns a forwarder that does nothing until it runs.
@@ -90,7 +95,7 @@ func (f *Forwarder) Status() (Status, error) {
 		return s, err
 	}
 	s.Sent = at.Seq
-	next, err := f.store.Since(at.Epoch, at.Seq, 1)
+	next, err := f.store.HiddenSince(at.Epoch, at.Seq, 1)
 	if len(next) > 0 {
 		s.Oldest = next[0].Received
 	}
@@ -181,6 +186,9 @@ func (f *Forwarder) step(ctx context.Context) (more bool, err error) {
 	if err != nil || n > 0 {
 		return true, err
 	}
+	if more, err := f.people(ctx); more || err != nil { // who was forgotten since
+		return true, err
+	}
 	if f.gone > 0 {
 		f.log.Warn("arc counts that were thinned before this hub had them are not sent, as what their sender added to them is gone; the hub's digests differ from this agent's unless it has them already", "hub", f.hub.URL, "counts", f.gone)
 		f.gone = 0
@@ -192,13 +200,17 @@ func (f *Forwarder) step(ctx context.Context) (more bool, err error) {
 	return n > 0, err
 }
 
-// entries sends the next records and moves the cursor by their receipts.
+// entries sends the next records, once the hub has been told whom they name, and moves
+// the cursor by their receipts.
 func (f *Forwarder) entries(ctx context.Context) (int, error) {
-	next, err := f.store.Since(f.at.Epoch, f.at.Seq, f.batch)
+	next, err := f.store.HiddenSince(f.at.Epoch, f.at.Seq, f.batch)
 	if len(next) == 0 {
 		return f.spoilt(err)
 	}
 	next = next[:fitting(next)]
+	if more, err := f.people(ctx); more || err != nil {
+		return len(next), err // and then these
+	}
 	receipts, run, err := f.hub.entries(ctx, next)
 	if err != nil {
 		return 0, err
@@ -251,7 +263,7 @@ func (f *Forwarder) lookBack(ctx context.Context) error {
 	if f.at.Seq > 0 {
 		var err error
 		// One that is spoilt by now tells nothing, nor does what comes after it.
-		if last, err = f.store.Since(f.at.Epoch, f.at.Seq-1, 1); err != nil && !errors.As(err, new(*store.Damage)) {
+		if last, err = f.store.HiddenSince(f.at.Epoch, f.at.Seq-1, 1); err != nil && !errors.As(err, new(*store.Damage)) {
 			return err
 		}
 	}
@@ -259,6 +271,9 @@ func (f *Forwarder) lookBack(ctx context.Context) error {
 		receipts, run, err := f.hub.entries(ctx, last)
 		if err != nil {
 			return err
+		}
+		if run != f.run {
+			f.at.People = 0 // one put back to an old copy may know again whom it had forgotten
 		}
 		f.run = run
 		if r := receipts[0]; !r.Duplicate && r.Refused == nil {
@@ -268,9 +283,41 @@ func (f *Forwarder) lookBack(ctx context.Context) error {
 			}
 		}
 	}
-	f.looked, f.asked = true, time.Now()
+	f.looked, f.asked, f.unheard = true, time.Now(), false
 	return nil
 }
+
+// people tells the hub who the pseudonyms are and whom this agent has forgotten, until
+// it has a receipt of that; it says whether there may be more.
+func (f *Forwarder) people(ctx context.Context) (more bool, err error) {
+	if f.unheard {
+		return false, nil
+	}
+	changed, err := f.store.PeopleSince(f.at.People, maxPeople)
+	if err != nil || len(changed) == 0 {
+		return false, err
+	}
+	err = f.hub.people(ctx, changed)
+	var a *answeredError
+	if errors.As(err, &a) && (a.status == http.StatusNotFound || a.status == http.StatusMethodNotAllowed || a.status == http.StatusForbidden) {
+		f.unheard = true
+		if !f.unheardSaid {
+			f.unheardSaid = true
+			f.log.Warn("the hub does not take from this agent whom its records name: it is of an earlier version, or there this agent's account is not one that forwards; records go with pseudonyms, and the names follow when it does", "hub", f.hub.URL, "error", err)
+		}
+		return false, nil
+	}
+	if err != nil {
+		return false, err
+	}
+	f.unheardSaid = false
+	to := f.at
+	to.People = changed[len(changed)-1].Change
+	return len(changed) == maxPeople, f.move(to)
+}
+
+// maxPeople go into one request.
+const maxPeople = 1000
 
 // refusals sends what has changed in the refused list.
 func (f *Forwarder) refusals(ctx context.Context) (int, error) {

@@ -130,7 +130,7 @@ func (h hasty) RoundTrip(r *http.Request) (*http.Response, error) {
 		n++
 		fmt.Fprintf(&answer, `{"line":%d,"id":%q,"epoch":1,"seq":%d}`+"\n", n, record.ID, n)
 	}
-	if r.URL.Path == "/api/v1/refused" {
+	if r.URL.Path != "/api/v1/records" {
 		answer.Reset()
 		fmt.Fprintf(&answer, `{"kept":%d}`, n)
 	}
@@ -140,10 +140,10 @@ func (h hasty) RoundTrip(r *http.Request) (*http.Response, error) {
 // TestBrokenNetworkControl: if the cursor moved without receipts, the test above
 // would see the loss.
 func TestBrokenNetworkControl(t *testing.T) {
-	van, hub := newStore(t), newAgent(t, filepath.Join(t.TempDir(), "hub.db"))
-	fill(t, van, 0, 1000)
 	lost := error(nil)
 	for seed := uint64(0); lost == nil && seed < 20; seed++ {
+		van, hub := newStore(t), newAgent(t, filepath.Join(t.TempDir(), "hub.db"))
+		fill(t, van, 0, 1000)
 		r := roadtest.New(t, hub.server.Listener.Addr().String(), longestWay, seed)
 		f := forwarder(Hub{URL: "http://" + r.Addr(), Transport: hasty{closing(hub)}}, van)
 		f.hub.http.Timeout = 500 * time.Millisecond
@@ -434,8 +434,8 @@ type spoilt struct {
 	seq uint64
 }
 
-func (s spoilt) Since(epoch, seq uint64, limit int) ([]drift.Entry, error) {
-	all, err := s.Store.Since(epoch, seq, limit)
+func (s spoilt) HiddenSince(epoch, seq uint64, limit int) ([]drift.Entry, error) {
+	all, err := s.Store.HiddenSince(epoch, seq, limit)
 	for i, e := range all {
 		if e.StoreSeq == s.seq {
 			return all[:i], &store.Damage{Machine: e.Machine, Epoch: e.StoreEpoch, Seq: e.StoreSeq, Meaning: "is spoilt"}
@@ -468,8 +468,8 @@ func TestHubRefuses(t *testing.T) {
 // renaming reads what this version cannot.
 type renaming struct{ *store.Store }
 
-func (r *renaming) Since(epoch, seq uint64, limit int) ([]drift.Entry, error) {
-	all, err := r.Store.Since(epoch, seq, limit)
+func (r *renaming) HiddenSince(epoch, seq uint64, limit int) ([]drift.Entry, error) {
+	all, err := r.Store.HiddenSince(epoch, seq, limit)
 	if len(all) == 0 && seq == 0 {
 		e := storetest.Calibration("no name", 1)
 		e.StoreEpoch, e.StoreSeq = 1, 1

@@ -10,11 +10,9 @@ import (
 
 	"go.etcd.io/bbolt"
 
+	"arcdrift/agent/wire"
 	"arcdrift/drift"
 )
-
-// ErrNobody says that no record names the person.
-var ErrNobody = errors.New("nobody of that name is kept")
 
 // forgotten stands for the name where refused bytes had it: the same in every store,
 // so that a van's list and its hub's stay alike.
@@ -27,7 +25,7 @@ const forgotten = "(forgotten)"
 // the name is in no page of it: until that is done writers wait, and after a kill
 // meanwhile all is as before. A name that is told again is a new person's. What lies
 // elsewhere, such as earlier backups and what is in quarantine, keeps it. The error is
-// ErrNobody, or as those of Append.
+// a [*drift.Problem] if nobody has the name, or as those of Append.
 func (s *Store) Forget(name string) (pseudonym string, err error) {
 	s.writing.Lock()
 	defer s.writing.Unlock()
@@ -52,16 +50,16 @@ func (s *Store) Forget(name string) (pseudonym string, err error) {
 	case err != nil:
 		return "", err
 	case pseudonym == "" && near != "":
-		return "", fmt.Errorf("%w: %q; did you mean %q?", ErrNobody, name, near)
+		return "", &drift.Problem{Reason: fmt.Sprintf("no record names %q; did you mean %q?", name, near)}
 	case pseudonym == "":
-		return "", fmt.Errorf("%w: %q", ErrNobody, name)
+		return "", &drift.Problem{Reason: fmt.Sprintf("no record names %q", name)}
 	}
 	return pseudonym, s.forget([]string{name})
 }
 
-// LearnPeople keeps what an agent that forwards its records says of the pseudonyms
+// Learn keeps what an agent that forwards its records says of the pseudonyms
 // in them: names, and whom it has forgotten, who is then forgotten here too.
-func (s *Store) LearnPeople(told []Person) error {
+func (s *Store) Learn(told []wire.Person) error {
 	s.writing.Lock()
 	defer s.writing.Unlock()
 	if err := s.mayWrite(); err != nil {

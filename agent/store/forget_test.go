@@ -13,6 +13,7 @@ import (
 
 	"arcdrift/agent/store"
 	"arcdrift/agent/store/storetest"
+	"arcdrift/agent/wire"
 	"arcdrift/drift"
 )
 
@@ -80,7 +81,7 @@ func TestForget(t *testing.T) {
 	require.NoError(t, err)
 
 	_, err = s.Forget("Åsa Lindqvist")
-	require.ErrorIs(t, err, store.ErrNobody)
+	require.ErrorContains(t, err, "no record names")
 	_, err = s.Forget("Jo Lunt")
 	require.ErrorContains(t, err, `did you mean "Jo Lund"?`)
 
@@ -194,15 +195,23 @@ func TestShortNames(t *testing.T) {
 	require.Equal(t, want, string(must(s.Decided())))
 }
 
+// telling is what is told of people.
+func telling(people []store.Person) (out []wire.Person) {
+	for _, p := range people {
+		out = append(out, p.Person)
+	}
+	return out
+}
+
 // What a van tells its hub of people: names, whom it has forgotten, and that two
 // stores mean the same person.
-func TestLearnPeople(t *testing.T) {
+func TestLearn(t *testing.T) {
 	vanPath, hubPath := dbPath(t), dbPath(t)
 	van, hub := crewed(t, vanPath, (*drift.Record).Identity), crewed(t, hubPath, (*drift.Record).Identity)
 	people, err := van.PeopleSince(0, 100)
 	require.NoError(t, err)
 	require.Len(t, people, 2)
-	require.NoError(t, hub.LearnPeople(people))
+	require.NoError(t, hub.Learn(telling(people)))
 	hidden, err := van.HiddenSince(0, 0, 0)
 	require.NoError(t, err)
 	repeats := func() {
@@ -225,19 +234,19 @@ func TestLearnPeople(t *testing.T) {
 	require.Equal(t, pseudonym, people[0].Pseudonym)
 	require.Empty(t, people[0].Name)
 	for range 2 { // told again, it changes nothing
-		require.NoError(t, hub.LearnPeople(people))
+		require.NoError(t, hub.Learn(telling(people)))
 		nameless(t, hub, hubPath, asa)
 		repeats()
 		require.Equal(t, must(van.Digests()), must(hub.Digests()))
 	}
-	require.NoError(t, hub.LearnPeople([]store.Person{{Pseudonym: pseudonym, Name: asa}}))
+	require.NoError(t, hub.Learn([]wire.Person{{Pseudonym: pseudonym, Name: asa}}))
 	nameless(t, hub, hubPath, asa)
 
 	// A hub that is new hears first that there is nobody.
 	fresh := open(t, dbPath(t))
 	people, err = van.PeopleSince(0, 100)
 	require.NoError(t, err)
-	require.NoError(t, fresh.LearnPeople(people))
+	require.NoError(t, fresh.Learn(telling(people)))
 	_, err = fresh.Append(hidden, nil)
 	require.NoError(t, err)
 	require.Len(t, everything(t, fresh), len(hidden), "conflicts that differ in the person too")
@@ -247,7 +256,7 @@ func TestLearnPeople(t *testing.T) {
 // as long as the name is.
 func TestFormerIDs(t *testing.T) {
 	van, hub := crewed(t, dbPath(t), (*drift.Record).Identity), crewed(t, dbPath(t), (*drift.Record).NamedIdentity)
-	require.NoError(t, hub.LearnPeople(must(van.PeopleSince(0, 100))))
+	require.NoError(t, hub.Learn(telling(must(van.PeopleSince(0, 100)))))
 	placed, err := hub.Append(must(van.HiddenSince(0, 0, 0)), nil)
 	require.NoError(t, err)
 	for i := range placed {

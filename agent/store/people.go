@@ -10,6 +10,7 @@ import (
 
 	"go.etcd.io/bbolt"
 
+	"arcdrift/agent/wire"
 	"arcdrift/drift"
 )
 
@@ -41,8 +42,8 @@ var (
 // Person is a pseudonym and, unless it was forgotten, the name. Change is the number
 // of its last change.
 type Person struct {
-	Pseudonym, Name string
-	Change          uint64
+	wire.Person
+	Change uint64
 }
 
 // people are those that the records name, in a transaction. In a file of an earlier
@@ -188,7 +189,7 @@ func (s *Store) PeopleSince(change uint64, limit int) ([]Person, error) {
 		return p.known.ForEach(func(k, v []byte) error {
 			if is, ok := personOf(k, v); ok && is.change > change {
 				_, name := p.first(string(k))
-				out = append(out, Person{string(k), name, is.change})
+				out = append(out, Person{wire.Person{Pseudonym: string(k), Name: name}, is.change})
 			}
 			return nil // what is spoilt is verify's to name
 		})

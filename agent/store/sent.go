@@ -21,6 +21,8 @@ type Cursor struct {
 	Epoch, Seq uint64
 	// Refusal is the last change of the refused list that it has.
 	Refusal uint64
+	// People is the last change of the pseudonyms that it has.
+	People uint64
 }
 
 const cursorPrefix = "cursor "
@@ -42,11 +44,12 @@ func (s *Store) Cursor(name string) (Cursor, error) {
 // cursorOf reads a cursor. One that is spoilt is none: sending again does no harm.
 func cursorOf(key, sealed []byte) Cursor {
 	b, ok := unseal(key, sealed)
-	if !ok || len(b) != 24 {
+	if !ok || len(b) != 24 && len(b) != 32 { // the shorter is of schema 2, without people
 		return Cursor{}
 	}
+	b = append(bytes.Clone(b), make([]byte, 8)...)
 	at := func(i int) uint64 { return binary.BigEndian.Uint64(b[8*i:]) }
-	return Cursor{at(0), at(1), at(2)}
+	return Cursor{at(0), at(1), at(2), at(3)}
 }
 
 // reached says whether a hub's receipts, of whichever hub, end at a place: that
@@ -69,7 +72,7 @@ func (s *Store) SetCursor(name string, c Cursor) error {
 		return err
 	}
 	var b []byte
-	for _, v := range []uint64{c.Epoch, c.Seq, c.Refusal} {
+	for _, v := range []uint64{c.Epoch, c.Seq, c.Refusal, c.People} {
 		b = binary.BigEndian.AppendUint64(b, v)
 	}
 	key := cursorKey(name)

@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/agent/auth"
+	"arcdrift/agent/wire"
 )
 
 // roster is a guard of a name for each role, each with its own name as secret, and of
@@ -72,6 +73,10 @@ func TestRolesAtThePages(t *testing.T) {
 		{"GET", "/log", 401, 403, 200, 200, 200, 200},
 		{"POST", "/api/v1/records", 401, 201, 403, 201, 201, 201},
 		{"POST", "/api/v1/refused", 401, 422, 403, 403, 403, 422},
+		{"POST", "/api/v1/people", 401, 422, 403, 403, 403, 403},
+		{"POST", "/api/v1/people/forget", 401, 403, 403, 403, 403, 400},
+		{"POST", "/api/v1/people", 401, 422, 403, 403, 403, 403},
+		{"POST", "/api/v1/people/forget", 401, 403, 403, 403, 403, 400},
 		{"POST", "/log", 401, 403, 403, 400, 400, 400},
 		{"POST", "/correct", 401, 403, 403, 404, 404, 404},
 		{"POST", "/service", 401, 403, 403, 403, 400, 400},
@@ -145,11 +150,19 @@ func TestEveryRouteKeepsToTheRights(t *testing.T) {
 	assert.GreaterOrEqual(t, tries, 2000)
 }
 
+// nobody is named by the records.
+type nobody struct{}
+
+func (nobody) Forget(string) (string, error) { return "", nil }
+func (nobody) Learn([]wire.Person) error     { return nil }
+
 // openServer is a server of f that can export, too.
 func openServer(t *testing.T, f *fake) *Server {
 	s := serverFor(t, f)
 	s.Export = func(io.Writer, string) error { return nil }
 	s.Backup = func(io.Writer) error { return nil }
+	s.People = nobody{}
+	s.People = nobody{}
 	return s
 }
 

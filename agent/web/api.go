@@ -21,6 +21,8 @@ const retryAfter = "5"
 func (s *Server) routeAPI(mux *routes) {
 	mux.to(auth.HandIn, "POST /api/v1/records", s.postRecords)
 	mux.to(auth.Relay, "POST /api/v1/refused", s.postRefused)
+	mux.to(auth.Relay, "POST /api/v1/people", s.postPeople)
+	mux.to(auth.Accounts, "POST /api/v1/people/forget", s.postForget)
 	mux.to(auth.Export, "GET /api/v1/records", s.getExport)
 	mux.to(auth.Export, "GET /api/v1/backup", s.getBackup)
 	mux.HandleFunc("GET /api/v1/machines", s.onceRead(s.getMachines))

@@ -81,6 +81,8 @@ type Config struct {
 	Export func(w io.Writer, format string) error
 	// Backup writes a copy of the store as it is at this moment.
 	Backup func(w io.Writer) error
+	// People are those whom the records name.
+	People People
 	// Alerts are the open cases, Spares what the depots should hold.
 	Alerts Alerts
 	Spares func() []advise.Spares
