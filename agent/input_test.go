@@ -257,6 +257,8 @@ func TestAWrongClockHidesNoMachine(t *testing.T) {
 		require.Equal(t, http.StatusCreated, status, body)
 		assert.Contains(t, body, "is the sender's clock right?")
 	}
+	require.Eventually(t, func() bool { return s.ready() == nil }, time.Minute, 10*time.Millisecond)
+	assert.Contains(t, page(t, s, "/machines/K-07"), "its clock said 6 Jan 1980 00:00: time of arrival")
 	stop()
 	all := answersOf(t, db)
 	for _, name := range []string{"K-07", "K-08", "K-09"} {

@@ -23,17 +23,26 @@ type entryView struct {
 // tail is how many records the page of a machine looks at.
 const tail = 4 * mostEntries
 
+// records are those of a machine under all its names, with wrong clocks placed.
+func (v *machineView) records(of func(name string) ([]drift.Entry, error)) ([]drift.Entry, error) {
+	var out []drift.Entry
+	for _, name := range append([]string{v.Machine}, v.Before...) {
+		some, err := of(name)
+		if err != nil {
+			return nil, fmt.Errorf("web: records of %s: %w", name, err)
+		}
+		out = append(out, some...)
+	}
+	drift.Clocks(out)
+	return out, nil
+}
+
 // addLatest words the latest records without reading a long history.
 func (s *Server) addLatest(v *machineView, a *advise.Assessment, now time.Time) error {
-	var latest []drift.Entry
-	for _, name := range append([]string{v.Machine}, v.Before...) {
-		some, err := s.Records.Latest(name, tail)
-		if err != nil {
-			return fmt.Errorf("web: latest records of %s: %w", name, err)
-		}
-		latest = append(latest, some...)
+	latest, err := v.records(func(name string) ([]drift.Entry, error) { return s.Records.Latest(name, tail) })
+	if err != nil {
+		return err
 	}
-	drift.Clocks(latest)
 	there := map[string]bool{}
 	for i := range latest {
 		there[latest[i].ID] = true
@@ -98,6 +107,8 @@ func wordEntry(e *drift.Entry) entryView {
 	switch {
 	case e.Time.IsZero():
 		view.Late = "no clock: time of arrival"
+	case !e.Placed.IsZero():
+		view.Late = "its clock said " + e.Time.Format("2 Jan 2006 15:04") + ": time of arrival"
 	case e.Received.Sub(e.Time) > late:
 		view.Late = "arrived " + e.Received.In(e.Time.Location()).Format("2 Jan 15:04")
 	}

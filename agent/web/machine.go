@@ -162,9 +162,9 @@ func (s *Server) addPast(v *machineView, at time.Time, q url.Values) error {
 		return fmt.Errorf("web: trace of %s: %w", v.Machine, err)
 	}
 	v.draw(trace, q, at)
-	history, err := s.Records.History(v.Machine)
+	history, err := v.records(s.Records.History)
 	if err != nil {
-		return fmt.Errorf("web: history of %s: %w", v.Machine, err)
+		return err
 	}
 	v.addEntries(history, at)
 	return nil
