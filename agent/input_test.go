@@ -268,6 +268,13 @@ func TestAWrongClockHidesNoMachine(t *testing.T) {
 		assert.True(t, last.Equal(scriptMoment), "%s: %s", name, last)
 	}
 	assert.Equal(t, 1, all["K-07"].Streak.Attempts, "the newest is the fail")
+	// A file that lies ahead as a whole waits, and says so.
+	importText(t, db, "ahead.jsonl", linesOf(calibration("K-11", "2026-02-20T07:41:00Z", true, ``),
+		calibration("K-11", "2026-05-20T07:41:00Z", false, ``), calibration("K-11", "2026-06-20T07:41:00Z", false, ``)))
+	eleven := answersOf(t, db)["K-11"]
+	assert.Zero(t, eleven.Streak.Attempts)
+	asked(t, eleven, drift.AskClock, "2 records lie ahead of the agent's clock, the first at 20 May 2026 07:41: they do not count before.")
+	assert.Equal(t, 2, answersOf(t, db, "--as-of", "2026-07-01T00:00:00Z")["K-11"].Streak.Attempts)
 	assert.Equal(t, 1, all["K-08"].Streak.Attempts)
 	assert.Equal(t, advise.CheckFirst, all["K-08"].State)
 }

@@ -2,6 +2,7 @@ package drift
 
 import (
 	"cmp"
+	"fmt"
 	"slices"
 	"time"
 )
@@ -95,6 +96,30 @@ func asItHappened(bunches [][]*Entry) bool {
 		}
 	}
 	return at >= several && 2*fresh > all
+}
+
+// AskAhead asks about entries that keep a time ahead of their arrival, and so do not
+// count yet at a moment at which they are there. The entries are judged by Clocks.
+func AskAhead(entries []Entry, now time.Time) []Question {
+	var first *Entry
+	n := 0
+	for i := range entries {
+		e := &entries[i]
+		if !e.OddClock() || !e.When().After(now) || e.Received.After(now) {
+			continue
+		}
+		if n++; first == nil || e.When().Before(first.When()) {
+			first = e
+		}
+	}
+	if first == nil {
+		return nil
+	}
+	text := fmt.Sprintf("A record lies ahead of the agent's clock, at %s: it does not count before. If the date is wrong, correct it.", first.When().Format("2 Jan 2006 15:04"))
+	if n > 1 {
+		text = fmt.Sprintf("%d records lie ahead of the agent's clock, the first at %s: they do not count before. If the dates are wrong, correct them.", n, first.When().Format("2 Jan 2006 15:04"))
+	}
+	return []Question{{Kind: AskClock, Machine: first.Machine, Records: []string{first.ID}, At: first.Received, Text: text, Replies: []Reply{}}}
 }
 
 // placeBunch judges what came together by one door, in order of arrival; live is

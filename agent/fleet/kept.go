@@ -312,7 +312,7 @@ func (w *world) goOn(kept *note, entries []drift.Entry, link []byte) *life {
 	if err != nil {
 		return nil
 	}
-	entries, ahead, old := w.counted(entries)
+	entries, ahead, old, _ := w.counted(entries)
 	l := s.goOn(entries, &w.setups)
 	if l == nil {
 		return nil

@@ -203,7 +203,7 @@ func (w *world) setUp() error {
 	if err != nil {
 		return err
 	}
-	entries, w.coming, _ = w.counted(entries)
+	entries, w.coming, _, _ = w.counted(entries)
 	drift.Order(entries)
 	w.setups, w.told = drift.Setups{}, digestOf(entries)
 	for i := range entries {
@@ -213,13 +213,15 @@ func (w *world) setUp() error {
 }
 
 // counted leaves out the entries that do not count, in place, and returns the
-// time of the first that is still to come and how many had happened when the
-// populations were learnt.
-func (w *world) counted(entries []drift.Entry) (out []drift.Entry, ahead time.Time, old int) {
+// time of the first that is still to come, how many had happened when the
+// populations were learnt, and what is asked of those whose time lies ahead of
+// their arrival.
+func (w *world) counted(entries []drift.Entry) (out []drift.Entry, ahead time.Time, old int, asked []drift.Question) {
 	if known, limited := w.cut.knownAt.Get(); limited {
 		entries = slices.DeleteFunc(entries, func(e drift.Entry) bool { return e.Received.After(known) })
 	}
 	drift.Clocks(entries)
+	asked = drift.AskAhead(entries, w.cut.asOf)
 	out = slices.DeleteFunc(entries, func(e drift.Entry) bool {
 		if at := e.When(); at.After(w.cut.asOf) && (ahead.IsZero() || at.Before(ahead)) {
 			ahead = at
@@ -231,7 +233,7 @@ func (w *world) counted(entries []drift.Entry) (out []drift.Entry, ahead time.Ti
 			old++
 		}
 	}
-	return out, ahead, old
+	return out, ahead, old, asked
 }
 
 // life reads one machine as it stood.
@@ -254,9 +256,13 @@ func (w *world) life(name string) (*life, error) {
 		}
 		entries, link = append(entries, earlier...), nil // no note is taken of two chains
 	}
-	entries, ahead, old := w.counted(entries)
+	entries, ahead, old, asked := w.counted(entries)
 	l := understand(name, entries, &w.setups)
 	l.Link, l.Ahead, l.Old = link, ahead, old
+	for _, q := range asked {
+		l.Odd = true // what comes may speak against their clock
+		l.Asked.Ask(q)
+	}
 	return l, nil
 }
 
