@@ -233,6 +233,11 @@ func yard() *fake {
 	f.add("K-07", "type-2", "Elm Street depot", advise.ServiceSoon, 4*time.Hour, func(a *advise.Assessment) {
 		a.Reasons = []string{"The power it needs grows by 3.3 % per 1,000 arcs: between 220 and 1,240 arcs are left.", "At 58 arcs a day the early end is reached on Thursday.", "Clears when the service is logged and a calibration passes."}
 		a.Warnings = []string{"The altitude of one record was corrected; the answer uses the new value."}
+		a.Ask(drift.Question{Kind: drift.AskDouble, Machine: a.Machine, Records: []string{a.Machine + "-5"}, Text: "The calibration of 2 Mar 07:45 seems to be recorded twice: it counts once. Was it one?",
+			Replies: []drift.Reply{
+				{Say: "One, recorded twice", Records: []string{a.Machine + "-5"}, Field: "counts", Value: "false"},
+				{Say: "Two calibrations", Records: []string{a.Machine + "-5"}, Field: "counts", Value: "true"},
+			}})
 		a.Electrode.Action, a.Electrode.ActBy, a.Electrode.CleanHolds = advise.Clean, some("2026-03-05"), some(0.7)
 	})
 	f.add("K-31", "type-1", "Mill Lane", advise.NoData, 11*24*time.Hour, func(a *advise.Assessment) {
