@@ -187,10 +187,10 @@ func (f *filter) within(p *Params) {
 // has not told it. On a pair that has burnt for a while the machine has corrected
 // itself: it stands at its need, in this air and at this wear, as far as a pass
 // asks for and its limit allows. On a young one it may still stand where the pair
-// before was, or at nominal.
-func (f *filter) meet(p *Params, ev *Event) {
+// before was, or at nominal. age is the pair's, in arcs.
+func (f *filter) meet(p *Params, ev *Event, age float64) {
 	const young = 200 // arcs in which a machine finds its new pair
-	found := -math.Expm1(-ev.Arcs / young)
+	found := -math.Expm1(-age / young)
 	need, _ := rows(ev)
 	for i := range need {
 		need[i] *= found

@@ -97,7 +97,7 @@ func (e *effects) fold(p *Params, h History) {
 			continue
 		}
 		onPair++
-		if onPair == settled && m.numbers > numbers {
+		if onPair == settled && m.numbers > numbers && m.guessed == 0 {
 			e.began(m)
 		}
 		if before.at > 0 && onPair == before.at+settled {

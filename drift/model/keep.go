@@ -15,7 +15,7 @@ import (
 // that of another version, or one that is cut short, is refused.
 
 // keptForm is the version of everything below.
-const keptForm = 4
+const keptForm = 5
 
 var errForm = errors.New("what was kept of a model cannot be read by this version")
 
@@ -238,7 +238,7 @@ func (f *form) machine(m *Machine) {
 	}
 	f.filter(m.filter)
 	f.int(&m.pair)
-	f.floats(&m.arcs, &m.cleanedAt, &m.worn)
+	f.floats(&m.arcs, &m.cleanedAt, &m.worn, &m.guessed)
 	f.int(&m.cleanings)
 	f.bool(&m.begun)
 	f.time(&m.last)
@@ -355,7 +355,7 @@ func (f *form) params(p *Params) {
 	f.opt(&p.Limit)
 	f.bool(&p.OneTarget)
 	f.floats(&p.GainFail, &p.GainPass, &p.DeadBand, &p.CorrectSD, &p.Resets, &p.Follow)
-	f.floats(&p.Level, &p.LevelSD, &p.Slope, &p.SlopeSD, &p.Walk, &p.SlopeWalk, &p.Bend)
+	f.floats(&p.UsualArcs, &p.Level, &p.LevelSD, &p.Slope, &p.SlopeSD, &p.Walk, &p.SlopeWalk, &p.Bend)
 	f.row(p.Air[:])
 	for i := range p.AirCov {
 		f.row(p.AirCov[i][:])

@@ -115,10 +115,13 @@ func (p *Params) straighten(top float64, sample []History) float64 {
 
 // told takes what the records say outright: the values aimed at.
 func (p *Params) told(histories []History) {
-	var target, tolerance, limit []float64
+	var target, tolerance, limit, arcs []float64
 	for _, h := range histories {
 		for i := range h.Events {
 			ev := &h.Events[i]
+			if ev.Kind == Attempt && !ev.Reckoned {
+				arcs = append(arcs, ev.Arcs)
+			}
 			for _, v := range []struct {
 				from drift.Opt[float64]
 				to   *[]float64
@@ -128,6 +131,9 @@ func (p *Params) told(histories []History) {
 				}
 			}
 		}
+	}
+	if len(arcs) >= enough {
+		p.UsualArcs = median(arcs)
 	}
 	for _, v := range []struct {
 		seen []float64

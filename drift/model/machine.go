@@ -21,6 +21,7 @@ type Machine struct {
 	arcs      float64
 	cleanedAt float64
 	worn      float64 // age of the scatter, in arcs
+	guessed   float64 // arcs that were put in for an age nobody told
 	cleanings int
 	begun     bool
 	last      time.Time // of the last attempt
@@ -62,9 +63,15 @@ func (m *Machine) Take(ev *Event) Step {
 		m.newPair(ev)
 	}
 	f, p := m.filter, m.params
-	f.advance(p, ev.Arcs, ev.Step)
+	step := ev.Step
+	if m.guessed > 0 && !ev.Reckoned {
+		// A counter at last: some of what it shows was believed in already.
+		step = max(step-m.guessed, 0)
+		m.guessed = 0
+	}
+	f.advance(p, ev.Arcs, step)
 	m.arcs, m.reckoned = ev.Arcs, ev.Reckoned
-	m.worn += ev.Step
+	m.worn += step
 	if !m.begun {
 		m.worn = ev.Arcs
 	}
@@ -97,9 +104,26 @@ func (m *Machine) Unlogged() bool { return m.unlogged }
 // Reckoned says whether the arcs are reckoned, as no counter was ever told.
 func (m *Machine) Reckoned() bool { return m.reckoned }
 
+// guess ages a pair that nobody told the age of: neither its counter nor when it was
+// fitted. It has burnt what pairs of its kind mostly have. The age is returned.
+func (m *Machine) guess(ev *Event) float64 {
+	p := m.params
+	if !ev.Reckoned || m.pair > 0 {
+		return ev.Arcs
+	}
+	m.guessed = p.UsualArcs
+	m.worn = ev.Arcs + m.guessed
+	m.filter.advance(p, m.guessed, m.guessed)
+	for _, g := range m.filter.state {
+		// Any age up to twice that.
+		g.Spread(level, sq(p.Slope*p.Wear(m.guessed))/3)
+	}
+	return m.worn
+}
+
 func (m *Machine) newPair(ev *Event) {
 	m.filter.newPair(m.params)
-	m.pair, m.worn, m.cleanedAt, m.cleanings, m.streak, m.points = ev.Pair, 0, 0, 0, Streak{}, points{}
+	m.pair, m.worn, m.guessed, m.cleanedAt, m.cleanings, m.streak, m.points = ev.Pair, 0, 0, 0, 0, Streak{}, points{}
 	m.unlogged = ev.Kind != Replaced
 	for i := range m.modes {
 		if m.params.Resets > 0.5 {
@@ -118,7 +142,7 @@ func (m *Machine) attempt(ev *Event) Step {
 	before := m.air
 	if !m.begun {
 		before = ev.Air
-		m.filter.meet(p, ev)
+		m.filter.meet(p, ev, m.guess(ev))
 	}
 	m.begun, m.air = true, ev.Air
 	step := Step{Raw: math.NaN(), Reference: math.NaN()}

@@ -32,6 +32,8 @@ type Params struct {
 	Programs    []Program
 	OwnSettings bool
 
+	// UsualArcs is what pairs have burnt at half of the attempts.
+	UsualArcs float64
 	// Level of a new pair at reference air, and how it differs between pairs.
 	Level, LevelSD float64
 	// Slope of the level, percent per 1000 arcs, and its spread between pairs; Walk
@@ -88,7 +90,7 @@ type Params struct {
 // months of any fleet.
 func Prior() Params {
 	return Params{
-		Kappa: 2, GainFail: 0.8, GainPass: 0, CorrectSD: 0.05, Resets: 0.1,
+		Kappa: 2, GainFail: 0.8, GainPass: 0, CorrectSD: 0.05, Resets: 0.1, UsualArcs: 1000,
 		Level: 0, LevelSD: 2, Slope: 1.5, SlopeSD: 1.5, Walk: 0.15, SlopeWalk: 0.03, Bend: 1,
 		Air: [airTerms]float64{0.4, 0, 0}, AirCov: [airTerms][airTerms]float64{{0.09, 0, 0}, {0, 0.01, 0}, {0, 0, 0.09}},
 		Scatter: 1.5, ScatterArcs: 2500, ScatterBend: 2, MultipleSD: 0.25, MultipleWalk: 0.02,
