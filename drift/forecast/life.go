@@ -196,7 +196,8 @@ func (s *simulation) session(d *model.Draw, need, scatter float64) bool {
 		if passed {
 			gain = s.p.GainPass
 		}
-		if gain > 0 && math.Abs(deviation) > s.p.DeadBand {
+		answers := passed || s.p.Idle == 0 || s.rng.Float64() >= s.p.Idle
+		if gain > 0 && answers && math.Abs(deviation) > s.p.DeadBand {
 			moved := gain*deviation + s.p.CorrectSD*s.rng.NormFloat64()
 			d.Setting = s.within(d.Setting + moved)
 		}

@@ -11,10 +11,6 @@ import (
 // it stands; and where nothing was changed, that the deviation asked for nothing,
 // or that there was no room for more.
 
-// idle is the chance that a machine lets a failed attempt go unanswered though it
-// could have answered. A guess.
-const idle = 0.05
-
 // roundingSD is the spread, in log percent, of a rounding to tenths of a percent.
 const roundingSD = 0.03
 
@@ -72,6 +68,9 @@ func (p *Params) free(g fit.Normal, ev *Event, moved, noise, spoiltRate float64)
 	case changed && gain >= smallestGain:
 		r := noise + sq(p.CorrectSD/gain) + sq(roundingSD/gain)
 		logLik, spoilt = g.ObserveRobust(off[:], moved/gain, r, spoiltRate, sq(p.SpoiltWidth)*noise/r, wrong/anywhere)
+		if !ev.Passed {
+			logLik += math.Log1p(-p.Idle)
+		}
 		return logLik - math.Log(gain), spoilt
 	case !changed && ev.Passed && gain >= smallestGain:
 		// Within the dead band, or so little off that its correction rounds to none.
@@ -84,7 +83,7 @@ func (p *Params) free(g fit.Normal, ev *Event, moved, noise, spoiltRate float64)
 	}
 	logLik, spoilt = o.Observe(g)
 	if !ev.Passed && gain >= smallestGain {
-		logLik += math.Log(idle)
+		logLik += math.Log(p.Idle)
 	}
 	return logLik, spoilt
 }

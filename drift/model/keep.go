@@ -354,7 +354,7 @@ func (f *form) params(p *Params) {
 	f.opt(&p.Tolerance)
 	f.opt(&p.Limit)
 	f.bool(&p.OneTarget)
-	f.floats(&p.GainFail, &p.GainPass, &p.DeadBand, &p.CorrectSD, &p.Resets, &p.Follow)
+	f.floats(&p.GainFail, &p.GainPass, &p.DeadBand, &p.CorrectSD, &p.Resets, &p.Idle, &p.Follow)
 	f.floats(&p.UsualArcs, &p.Level, &p.LevelSD, &p.Slope, &p.SlopeSD, &p.Walk, &p.SlopeWalk, &p.Bend)
 	f.row(p.Air[:])
 	for i := range p.AirCov {

@@ -496,39 +496,3 @@ func BenchmarkTake(b *testing.B) {
 		})
 	}
 }
-
-// Of a pair whose age nobody told, a machine without a counter that is met at work,
-// as much wear is believed as pairs of its kind mostly have, and it is as unsure; a
-// counter that is told later is not wear once more.
-func TestAPairOfUnknownAge(t *testing.T) {
-	p := believed()
-	p.Slope, p.SlopeSD, p.Level, p.LevelSD, p.Walk, p.DirtRate, p.UsualArcs = 3, 0.5, 0, 1, 0.01, 1e-6, 2000
-	first := Event{Kind: Attempt, Time: morning, Arcs: 1, Step: 1, Tries: 1, NewSession: true, Passed: true, Reckoned: true}
-	met := func(change func(ev *Event)) *Machine {
-		ev := first
-		change(&ev)
-		m := NewMachine("K-07", p)
-		m.Take(&ev)
-		return m
-	}
-	m := met(func(*Event) {})
-	level, sd := m.Level()
-	// 2000 arcs at 3 % a thousand are 6 %, 5.8 log percent; any age from none to twice
-	// that spreads by 6/√3.
-	assert.InDelta(t, 5.8, level, 0.3)
-	assert.InDelta(t, 3.6, sd, 0.4)
-	setting, _ := m.Setting()
-	assert.InDelta(t, level, setting, 1, "it has corrected itself")
-	told, sure := met(func(ev *Event) { ev.Reckoned = false }).Level()
-	assert.InDelta(t, 0, told, 0.2)
-	assert.Less(t, sure, 1.1)
-	fitted, _ := met(func(ev *Event) { ev.Pair = 1 }).Level()
-	assert.InDelta(t, 0, fitted, 0.2, "fitted while somebody watched")
-
-	later := first
-	later.Reckoned, later.Time, later.Arcs, later.Step = false, morning.AddDate(0, 0, 1), 2100, 2099
-	m.Take(&later)
-	after, _ := m.Level()
-	assert.InDelta(t, level, after, 0.6)
-	assert.InDelta(t, 2100, m.Worn(), 1)
-}

@@ -24,6 +24,9 @@ type Params struct {
 	// how far a correction lies from gain times deviation; Resets is the chance that
 	// a new pair puts the setting back to nominal.
 	DeadBand, CorrectSD, Resets float64
+	// Idle is the chance that a fail goes unanswered though the machine was free to
+	// answer it.
+	Idle float64
 	// Follow is the part of the deviation that is made up for before a session, by
 	// the machine or by somebody, without a correction that says so.
 	Follow float64
@@ -90,7 +93,7 @@ type Params struct {
 // months of any fleet.
 func Prior() Params {
 	return Params{
-		Kappa: 2, GainFail: 0.8, GainPass: 0, CorrectSD: 0.05, Resets: 0.1, UsualArcs: 1000,
+		Kappa: 2, GainFail: 0.8, GainPass: 0, CorrectSD: 0.05, Resets: 0.1, Idle: 0.05, UsualArcs: 1000,
 		Level: 0, LevelSD: 2, Slope: 1.5, SlopeSD: 1.5, Walk: 0.15, SlopeWalk: 0.03, Bend: 1,
 		Air: [airTerms]float64{0.4, 0, 0}, AirCov: [airTerms][airTerms]float64{{0.09, 0, 0}, {0, 0.01, 0}, {0, 0, 0.09}},
 		Scatter: 1.5, ScatterArcs: 2500, ScatterBend: 2, MultipleSD: 0.25, MultipleWalk: 0.02,

@@ -32,6 +32,7 @@ func (p *Params) policy(histories []History) {
 	}
 	p.deadBand(answers)
 	p.gains(answers)
+	p.unanswered(answers)
 	p.sums(answers, histories)
 	p.programGains(answers)
 	p.resets(histories)
@@ -129,15 +130,25 @@ func (p *Params) gains(answers []answer) {
 		passed bool
 		gain   *float64
 	}{{false, &p.GainFail}, {true, &p.GainPass}} {
-		var ratios []float64
+		var ratios, moved []float64
 		for _, a := range answers {
-			if a.passed == which.passed && math.Abs(a.need) >= far {
-				ratios = append(ratios, a.moved/a.need)
+			if a.passed != which.passed || math.Abs(a.need) < far {
+				continue
+			}
+			ratios = append(ratios, a.moved/a.need)
+			if math.Abs(a.moved) > still {
+				moved = append(moved, a.moved/a.need)
 			}
 		}
-		if len(ratios) >= enough {
-			*which.gain = min(max(median(ratios), 0), mostGain)
+		if len(ratios) < enough {
+			continue
 		}
+		// Fails that are now and then left unanswered (see Idle) do not lessen what an
+		// answer is.
+		if !which.passed && len(moved) >= enough && 10*len(moved) >= len(ratios) {
+			ratios = moved
+		}
+		*which.gain = min(max(median(ratios), 0), mostGain)
 	}
 	var off []float64
 	for _, a := range answers {
@@ -148,6 +159,24 @@ func (p *Params) gains(answers []answer) {
 	if len(off) >= enough {
 		p.CorrectSD = 1.4826 * median(off)
 	}
+}
+
+// unanswered learns how often a fail is not answered where nothing stood in the way.
+func (p *Params) unanswered(answers []answer) {
+	const weight, least, most = 5.0, 0.002, 0.9 // fails' worth of prior
+	n, idle := weight, weight*p.Idle
+	if p.GainFail < smallestGain {
+		return // it answers none
+	}
+	for _, a := range answers {
+		if !a.passed {
+			n++
+			if math.Abs(a.moved) <= still {
+				idle++
+			}
+		}
+	}
+	p.Idle = min(max(idle/n, least), most)
 }
 
 // mostGain: a machine that corrects more than twice the deviation would swing
@@ -220,7 +249,7 @@ func (p *Params) resets(histories []History) {
 // wherever in the window the deviation lies.
 func (p *Params) follows(passed bool) float64 {
 	if !passed {
-		return p.GainFail
+		return p.GainFail * (1 - p.Idle)
 	}
 	lo, hi := p.Window()
 	width := (hi - lo) / 2

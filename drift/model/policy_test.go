@@ -14,6 +14,7 @@ import (
 type script struct {
 	gain, passGain, band, step, limit float64
 	told                              bool // the limit is
+	idle                              int  // one in so many fails is left unanswered
 }
 
 // act is the change of setting, in percent, that the machine makes.
@@ -53,6 +54,9 @@ func (s script) tell(seed uint64, sessions int, level, wear float64) History {
 			off := logPct(setting+need) - logPct(setting)
 			passed := off < window && off > -window
 			moved := s.act(setting, need, passed)
+			if s.idle > 0 && !passed && rng.IntN(s.idle) == 0 {
+				moved = 0
+			}
 			ev := Event{
 				Kind: Attempt, Time: morning.AddDate(0, 0, day), Arcs: arcs, Step: 40, NewSession: try == 0, Ordinal: int64(try + 1), Tries: 1, Passed: passed,
 				Melt: drift.Some(-kappa * off), Setting: drift.Some(logPct(setting)), Next: drift.Some(logPct(setting + moved)), Correction: drift.Some(moved),
@@ -88,6 +92,7 @@ func TestPolicies(t *testing.T) {
 		"mostly at the limit":       {gain: 0.8, limit: 5, told: true},
 		"at a limit nobody told":    {gain: 0.8, limit: 5},
 		"in steps, at the limit":    {gain: 0.8, passGain: 0.8, step: 0.5, limit: 5.2, told: true},
+		"not each time":             {gain: 0.8, idle: 2, limit: 30, told: true},
 		"never, whatever is failed": {limit: 30, told: true},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -102,6 +107,11 @@ func TestPolicies(t *testing.T) {
 			assert.InDelta(t, s.gain, p.GainFail, 0.06)
 			assert.InDelta(t, s.passGain, p.GainPass, 0.06)
 			assert.InDelta(t, max(s.band, s.step/2/max(s.passGain, 0.1)), p.DeadBand, 0.3, "a step is a dead band of half of it")
+			if s.idle > 0 {
+				assert.InDelta(t, 1/float64(s.idle), p.Idle, 0.15, "of some twenty fails")
+			} else if s.gain > 0 {
+				assert.Less(t, p.Idle, 0.05)
+			}
 			if s.limit < 30 {
 				require.True(t, p.Limit.Known())
 				assert.InDelta(t, s.limit, p.Limit.Or(0), 0.01)

@@ -1,0 +1,65 @@
+package model
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+
+	"arcdrift/drift"
+)
+
+// Of a pair whose age nobody told, a machine without a counter that is met at work,
+// as much wear is believed as pairs of its kind mostly have, and it is as unsure; a
+// counter that is told later is not wear once more.
+func TestAPairOfUnknownAge(t *testing.T) {
+	p := believed()
+	p.Slope, p.SlopeSD, p.Level, p.LevelSD, p.Walk, p.DirtRate, p.UsualArcs = 3, 0.5, 0, 1, 0.01, 1e-6, 2000
+	first := Event{Kind: Attempt, Time: morning, Arcs: 1, Step: 1, Tries: 1, NewSession: true, Passed: true, Reckoned: true}
+	met := func(change func(ev *Event)) *Machine {
+		ev := first
+		change(&ev)
+		m := NewMachine("K-07", p)
+		m.Take(&ev)
+		return m
+	}
+	m := met(func(*Event) {})
+	level, sd := m.Level()
+	// 2000 arcs at 3 % a thousand are 6 %, 5.8 log percent; any age from none to twice
+	// that spreads by 6/√3.
+	assert.InDelta(t, 5.8, level, 0.3)
+	assert.InDelta(t, 3.6, sd, 0.4)
+	setting, _ := m.Setting()
+	assert.InDelta(t, level, setting, 1, "it has corrected itself")
+	told, sure := met(func(ev *Event) { ev.Reckoned = false }).Level()
+	assert.InDelta(t, 0, told, 0.2)
+	assert.Less(t, sure, 1.1)
+	fitted, _ := met(func(ev *Event) { ev.Pair = 1 }).Level()
+	assert.InDelta(t, 0, fitted, 0.2, "fitted while somebody watched")
+
+	later := first
+	later.Reckoned, later.Time, later.Arcs, later.Step = false, morning.AddDate(0, 0, 1), 2100, 2099
+	m.Take(&later)
+	after, _ := m.Level()
+	assert.InDelta(t, level, after, 0.6)
+	assert.InDelta(t, 2100, m.Worn(), 1)
+}
+
+// A machine that tells its corrections alone and leaves fails unanswered, though its
+// kind answers all that it can, stands at its limit: so much is known of its setting
+// then, and of the level that comes with it.
+func TestAFailWithoutAnAnswerTellsTheLimit(t *testing.T) {
+	p := believed()
+	p.Limit, p.Idle, p.GainFail = drift.Some(8.0), 0.01, 0.8
+	m := NewMachine("K-07", p)
+	for i, correction := range []float64{1.5, 0, 0, 0, 0, 0} {
+		m.Take(&Event{
+			Kind: Attempt, Time: morning.AddDate(0, 0, i), Arcs: 2000, Tries: 1, NewSession: true, Passed: false,
+			Correction: drift.Some(correction), Step: map[bool]float64{true: 2000}[i == 0],
+		})
+	}
+	setting, sd := m.Setting()
+	assert.InDelta(t, logPct(8), setting, 0.1)
+	assert.Less(t, sd, 0.2)
+	level, _ := m.Level()
+	assert.Greater(t, level, logPct(8), "and it needs more than that")
+}
