@@ -55,6 +55,7 @@ func TestLoopbackWithoutAccountIsASetting(t *testing.T) {
 	config, err := settings(t, db, "--http-listen=127.0.0.1:0", "--loopback-without-account")
 	require.NoError(t, err)
 	s, _, _ := startServer(t, db, func(c *Config) { *c = config })
+	soon(t, "its records are read", func() bool { return s.ready() == nil })
 	status, _ := askAs(t, s, "", "", "GET", "/api/v1/alerts", nil, false)
 	assert.Equal(t, http.StatusOK, status)
 }
@@ -67,7 +68,8 @@ func TestTheSocketKnowsWhoSpeaks(t *testing.T) {
 	t.Cleanup(func() { require.NoError(t, os.RemoveAll(dir)) })
 	require.NoError(t, os.Chmod(dir, 0o755))
 	db := filepath.Join(dir, "a.db")
-	_, log, _ := startServer(t, db, nil)
+	s, log, _ := startServer(t, db, nil)
+	soon(t, "its records are read", func() bool { return s.ready() == nil })
 	info, err := os.Stat(socketFile(db))
 	require.NoError(t, err)
 	assert.Equal(t, os.FileMode(0o600), info.Mode().Perm())

@@ -67,14 +67,15 @@ type Pass struct {
 	// Forwards: the device is an agent that sends on what others gave to it.
 	Forwards bool
 
-	from net.IP    // whence its holder came
-	key  string    // the hash that its secret fitted
-	ends time.Time // when that is right no more, zero for never
-	read uint64    // which reading of the accounts it was last held against
+	owner bool      // has the store's file in hand, whatever the accounts say
+	from  net.IP    // whence its holder came
+	key   string    // the hash that its secret fitted
+	ends  time.Time // when that is right no more, zero for never
+	read  uint64    // which reading of the accounts it was last held against
 }
 
 // Owner is the pass of whoever has the store's file in hand.
-func Owner() Pass { return Pass{Role: Manager} }
+func Owner() Pass { return Pass{Role: Manager, owner: true} }
 
 // MayWrite says whether the holder may write for the machine.
 func (p Pass) MayWrite(machine string) bool {

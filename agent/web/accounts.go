@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
+	"net/netip"
 	"net/url"
 	"strings"
 	"time"
@@ -33,6 +34,7 @@ type accountRow struct{ Name, Does, Since, Used, More string }
 // madeView is what was just made and is shown this once.
 type madeView struct {
 	Name, Secret, Link string
+	Here               bool // the link leads to this computer only
 	Code               *codeView
 	Until              string
 }
@@ -149,7 +151,9 @@ func (s *Server) invitation(r *http.Request, name, token string) (*madeView, err
 	}
 	link := url.URL{Scheme: scheme, Host: r.Host, Path: "/invite/" + token}
 	code, err := codeOf(link.String())
-	return &madeView{Name: name, Link: link.String(), Code: code}, err
+	at, addrErr := netip.ParseAddr(link.Hostname())
+	here := link.Hostname() == "localhost" || addrErr == nil && at.IsLoopback()
+	return &madeView{Name: name, Link: link.String(), Code: code, Here: here}, err
 }
 
 // codeOf draws a QR code (ISO/IEC 18004), with the quiet zone of 4 modules.

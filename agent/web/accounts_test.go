@@ -62,6 +62,7 @@ func TestAccountsOnThePages(t *testing.T) {
 	w = o.sends("/accounts", url.Values{"do": {"invite"}, "name": {"lead"}, "role": {"manager"}})
 	require.Equal(t, http.StatusOK, w.Code)
 	checkHTML(t, strings.ReplaceAll(w.Body.String(), "https://", ""))
+	assert.Contains(t, w.Body.String(), "leads to this computer only")
 	assert.Contains(t, w.Body.String(), "AB CD", "the phone is told by what it knows the agent")
 	link := inviteLink.FindStringSubmatch(w.Body.String())
 	require.Len(t, link, 2)

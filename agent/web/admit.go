@@ -18,6 +18,8 @@ import (
 // Guard says as what somebody is let in who comes from an address under a name.
 type Guard interface {
 	Admit(from net.IP, name, secret string) (auth.Pass, error)
+	// Holds is the pass as it now is, or why it is none any more.
+	Holds(auth.Pass) (auth.Pass, error)
 	// Recall is for whoever was let in before, by the mark of its pass.
 	Recall(from net.IP, name, mark string) (auth.Pass, error)
 }
@@ -188,10 +190,15 @@ func barred(p auth.Pass, offers []intake.Offer) *drift.Problem {
 	return nil
 }
 
-// offer offers the records as whoever the request was let in as.
+// offer offers the records as whoever the request was let in as, if that still
+// holds: a body may have been half a minute on its way.
 func (s *Server) offer(r *http.Request, offers []intake.Offer) ([]intake.Receipt, error) {
+	pass, err := s.Guard.Holds(passOf(r))
+	if err != nil {
+		return nil, err
+	}
 	for i := range offers {
-		offers[i].By = passOf(r)
+		offers[i].By = pass
 	}
 	return s.Door.Take(r.Context(), offers)
 }

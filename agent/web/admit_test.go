@@ -37,6 +37,8 @@ func (g roster) Admit(from net.IP, name, secret string) (auth.Pass, error) {
 	return auth.Pass{Name: name, Role: roles[name], Machines: auth.Machines{"K-07"}, Forwards: name == "van-4"}, nil
 }
 
+func (roster) Holds(p auth.Pass) (auth.Pass, error) { return p, nil }
+
 func (g roster) Recall(from net.IP, name, mark string) (auth.Pass, error) {
 	if mark != (auth.Pass{}).Mark() {
 		return auth.Pass{}, auth.ErrGone

@@ -32,6 +32,8 @@ func (l *lock) Admit(_ net.IP, name, secret string) (auth.Pass, error) {
 	return auth.Pass{Name: name, Role: auth.Manager}, nil
 }
 
+func (*lock) Holds(p auth.Pass) (auth.Pass, error) { return p, nil }
+
 // Recall knows who signed in by the key that is in force.
 func (l *lock) Recall(_ net.IP, name, _ string) (auth.Pass, error) {
 	if signed := l.signed.Load(); signed == nil || *signed != *l.key.Load() {
@@ -179,6 +181,38 @@ func TestSignInEndsWithItsAccount(t *testing.T) {
 	_, err = keys.Add(auth.Account{Name: "ines", Role: auth.Crew}, noon)
 	require.NoError(t, err)
 	assert.Equal(t, 401, with(s, cookie, "GET", "/morning"), "another of the same name")
+}
+
+// half is a body whose account is removed when half of it has come.
+type half struct {
+	strings.Reader
+	then func()
+}
+
+func (h *half) Read(b []byte) (int, error) {
+	if h.then != nil {
+		h.then()
+		h.then = nil
+	}
+	return h.Reader.Read(b)
+}
+
+// What is still on its way when its account is removed is not taken.
+func TestRemovedInTheMiddleOfAnUpload(t *testing.T) {
+	f := yard()
+	s := openServer(t, f)
+	s.Guard = auth.NewGuard(s.Keys, auth.Policy{}, s.Now)
+	for range 9 {
+		secret, err := s.Keys.Add(auth.Account{Name: "van-4", Role: auth.Device, Machines: auth.Machines{"*"}}, noon)
+		require.NoError(t, err)
+		r := httptest.NewRequest("POST", "/api/v1/records", &half{*strings.NewReader(good), func() { require.NoError(t, s.Keys.Remove("van-4")) }})
+		r.Host = "localhost"
+		r.SetBasicAuth("van-4", secret)
+		w := httptest.NewRecorder()
+		s.Handler().ServeHTTP(w, r)
+		assert.Equal(t, http.StatusServiceUnavailable, w.Code, "to be sent again, by somebody")
+		assert.Empty(t, f.taken)
+	}
 }
 
 // Sign-ins outlast the agent, not their time, and hold no token.
