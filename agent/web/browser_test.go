@@ -120,9 +120,10 @@ func (b *tab) until(expression string) {
 	}
 }
 
+// Colours do not fade into each other: on a slow computer axe would look half way.
 func (b *tab) theme(scheme string) {
 	b.t.Helper()
-	_, err := chromedp.Call(b.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}})
+	_, err := chromedp.Call(b.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"}}})
 	require.NoError(b.t, err)
 }
 
