@@ -75,6 +75,16 @@ const shortly = 200 * time.Millisecond
 // addressFile is where a running agent leaves its address.
 func addressFile(path string) string { return path + ".agent" }
 
+// leaveAddress leaves the address of an agent beside its store, whole or not at all:
+// who finds the file reads it.
+func leaveAddress(path, url string) error {
+	fresh := addressFile(path) + ".new"
+	if err := os.WriteFile(fresh, []byte(url+"\n"), 0o600); err != nil {
+		return err
+	}
+	return os.Rename(fresh, addressFile(path))
+}
+
 // runningAgent reads the address that an agent left beside the store and asks
 // whether it is still there; the file of one that was killed says nothing.
 func runningAgent(ctx context.Context, path string) (url string, ok bool) {

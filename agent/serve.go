@@ -296,7 +296,7 @@ func (s *server) joinMQTT(env Env) error {
 // Run serves until ctx ends or something fails. The doors close first, then the
 // writer finishes what was let in, then the store is closed.
 func (s *server) Run(ctx context.Context) error {
-	if err := os.WriteFile(addressFile(s.config.DB), []byte(s.url()+"\n"), 0o600); err != nil {
+	if err := leaveAddress(s.config.DB, s.url()); err != nil {
 		return errors.Join(fmt.Errorf("the agent's address cannot be left beside the store: %w", err), s.close())
 	}
 	group, ctx := errgroup.WithContext(ctx)
