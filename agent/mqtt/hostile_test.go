@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"math/rand/v2"
 	"net"
@@ -148,6 +149,39 @@ func (h *hostile) onlyItsOwn(t *testing.T, good paho.Client, heard <-chan map[st
 		require.Fail(t, "the other device heard", "%v", m)
 	default:
 	}
+}
+
+// People and devices write over MQTT what their role is for, and nothing else.
+func TestRolesOverMQTT(t *testing.T) {
+	h := newHostile(t)
+	forbidden := map[auth.Role]map[string]string{
+		auth.Crew:  {"service": `{"action":"replaced"}`, "setup": `{"scope":"machine","retired":true}`},
+		auth.Bench: {"setup": `{"scope":"machine","retired":true}`},
+		auth.Device: {"setup": `{"scope":"fleet","check_minutes":1000}`, "correction": `{"corrects":"a","reason":"r","fields":{"scope":"fleet"}}`,
+			"usage": `{"machine":"K-08","arc_count":1}`},
+	}
+	tries := faulttest.Rounds(t, 2000)
+	n := 0
+	for role, records := range forbidden {
+		secret, err := h.keys.Add(auth.Account{Name: string(role), Role: role, Machines: auth.Machines{"K-07"}}, noon)
+		require.NoError(t, err)
+		c := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + h.addr).SetClientID(string(role)).SetUsername(string(role)).SetPassword(secret).SetAutoReconnect(false))
+		require.True(t, c.Connect().WaitTimeout(patience))
+		require.True(t, c.IsConnectionOpen())
+		for i := range tries/len(forbidden) + 1 {
+			for what, payload := range records {
+				payload = fmt.Sprintf(`%s,"id":"x-%d"}`, payload[:len(payload)-1], i)
+				token := c.Publish("arcdrift/v1/K-07/"+what, 1, false, payload)
+				require.True(t, token.WaitTimeout(patience))
+				require.NoError(t, token.Error(), "what is refused is acknowledged")
+				n++
+			}
+		}
+		c.Disconnect(quiesce)
+	}
+	assert.Zero(t, h.door.count(), "of %d", n)
+	assert.Len(t, h.door.refused, n)
+	faulttest.Bound(t, "record beyond its role that was taken over MQTT", n)
 }
 
 const usageOf7 = `{"type":"usage","machine":"K-07","arc_count":1}`
