@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -322,6 +323,29 @@ func TestMovedIsFilledInFromTheLastSite(t *testing.T) {
 	us := get(t, yard(), "/moved?machine=K-07&units=us").Body.String()
 	assert.Contains(t, us, `name="temperature_c" value="18"`) // −8 °C is 17.6 °F
 	assert.Contains(t, us, "°F")
+}
+
+// A machine that runs several programs is asked for which of them; one that runs a
+// single program is not.
+func TestMovedAsksForTheProgram(t *testing.T) {
+	f := yard()
+	assert.NotContains(t, get(t, f, "/moved?machine=K-07").Body.String(), `name="program"`)
+	old := f.history["K-07"][0]
+	other := *old.Calibration
+	f.history["K-07"] = nil
+	for i, name := range []string{"ribbon", "single", "single"} {
+		e := old
+		e.ID, e.Program, e.Time, e.Calibration = name+strconv.Itoa(i), name, old.When().Add(time.Duration(i-3)*time.Hour), &other
+		f.history["K-07"] = append(f.history["K-07"], e)
+	}
+	page := get(t, f, "/moved?machine=K-07&temperature_c=22&altitude_m=1390&program=ribbon")
+	checkHTML(t, page.Body.String())
+	assert.Contains(t, page.Body.String(), `<option value="">single (in use now)</option><option value="ribbon" selected>ribbon</option>`)
+	require.Len(t, f.asked, 1)
+	assert.Equal(t, "ribbon", f.asked[0].Program)
+	// Choosing a program alone asks nothing yet.
+	get(t, f, "/moved?machine=K-07&program=ribbon")
+	assert.Len(t, f.asked, 1)
 }
 
 func TestMovedFaults(t *testing.T) {

@@ -17,6 +17,8 @@ import (
 type movedView struct {
 	Machine  string
 	Machines []string // to choose from
+	Programs []string // of this machine, the one in use first; none where it has but one
+	Program  string   // asked about, empty for the one in use
 	Fields   []entryField
 	Filled   string // where the values in the fields come from
 	Units    units
@@ -50,7 +52,7 @@ func (s *Server) moved(w http.ResponseWriter, r *http.Request) {
 	if machine == "" {
 		machine = recall(r, machineCookie)
 	}
-	view := movedView{Machine: machine, Machines: s.machineNames(), Units: u}
+	view := movedView{Machine: machine, Machines: s.machineNames(), Programs: s.programsOf(machine), Program: q.Get("program"), Units: u}
 	status := http.StatusOK
 	typed := q
 	if asks(q) {
@@ -85,7 +87,7 @@ func (s *Server) moved(w http.ResponseWriter, r *http.Request) {
 // asks says whether the form was sent.
 func asks(q url.Values) bool {
 	for name := range q {
-		if name != "machine" {
+		if name != "machine" && name != "program" {
 			return true
 		}
 	}
@@ -128,15 +130,36 @@ func (s *Server) verdict(u units, q url.Values, same bool) (*verdict, *drift.Pro
 }
 
 func (s *Server) lastAirOf(machine string) (drift.Entry, bool) {
+	return lastAir(s.historyOf(machine))
+}
+
+// historyOf is a machine's, for filling in a form: none where it cannot be read.
+func (s *Server) historyOf(machine string) []drift.Entry {
 	if machine == "" {
-		return drift.Entry{}, false
+		return nil
 	}
 	history, err := s.Records.History(machine)
 	if err != nil {
 		s.Log.Error("history for a form", "machine", machine, "error", err)
-		return drift.Entry{}, false
+		return nil
 	}
-	return lastAir(history)
+	return history
+}
+
+// programsOf are the programs a machine was calibrated with, the one in use first;
+// none where there are not several.
+func (s *Server) programsOf(machine string) (out []string) {
+	history := s.historyOf(machine)
+	drift.Order(history)
+	for _, e := range slices.Backward(drift.Correct(history)) {
+		if e.Calibration != nil && e.Program != "" && !slices.Contains(out, e.Program) {
+			out = append(out, e.Program)
+		}
+	}
+	if len(out) < 2 {
+		return nil
+	}
+	return out
 }
 
 func wordVerdict(a *advise.MoveAnswer, u units) *verdict {

@@ -119,7 +119,7 @@ export function questionOf(form, asked) {
     const field = form.elements[name];
     if (!field) continue;
     field.value = text;
-    if (name === "machine" || !text.trim()) continue;
+    if (["machine", "program"].includes(name) || !text.trim()) continue;
     try {
       q[name] = siOf(field, text, form.dataset.units);
     } catch (problem) {
@@ -136,7 +136,7 @@ async function answerHere(form) {
   const asked = new URLSearchParams(location.search);
   const same = asked.has("same");
   asked.delete("same");
-  const told = [...asked.keys()].some((name) => name !== "machine");
+  const told = [...asked.keys()].some((name) => !["machine", "program"].includes(name));
   if (!told || document.querySelector(".verdict, .errors")) return;
   const q = questionOf(form, asked);
   if (!q) return;
@@ -144,6 +144,10 @@ async function answerHere(form) {
   const table = (await savedTables()).find((t) => t.machine === machine) ?? { machine, table: null, cost: { check_minutes: 0, out_minutes: 0 } };
   const known = heard(table, (await unsent()).map((item) => item.record));
   const a = answer(known, { ...q, as_of: Date.now() });
+  // What is taken along is of the program in use.
+  if (asked.get("program") && !["wait", "recalibrate"].includes(a.answer)) {
+    Object.assign(a, { answer: "cannot-tell", reasons: ["Without a network only the program in use can be answered for."], probability_out: null, expected_shift_pct: null });
+  }
   const ask = !same && a.answer === "no-need" && a.action === "none" && sameAir(known, q);
   show(form, a, known, form.dataset.units, ask ? location.pathname + "?" + new URLSearchParams([...asked, ["same", "yes"]]) : undefined);
 }
