@@ -98,5 +98,6 @@ func runningAgent(ctx context.Context, path string) (url string, ok bool) {
 	at := newRemote(path, url)
 	defer func() { _ = at.Close() }() // it has nothing to give back but a connection
 	status, _, err := at.once(ctx, http.MethodGet, "/healthz", nil)
-	return url, err == nil && status == http.StatusOK
+	// Of one that is just starting the file may be there and still empty.
+	return url, url != "" && err == nil && status == http.StatusOK
 }
