@@ -195,9 +195,17 @@ func siteText(w io.Writer, a *advise.MoveAnswer) error {
 func siteCSV(w io.Writer, a *advise.MoveAnswer) error {
 	c := wire.NewSheet(w)
 	err := errors.Join(
-		c.Write([]string{"machine", "as_of", "answer", "wait_minutes", "probability_out", "expected_shift_pct", "sd_pct", "evidence", "reason", "dew_point_c", "check_minutes", "out_minutes", "action"}),
+		c.Write([]string{"machine", "as_of", "answer", "wait_minutes", "probability_out", "expected_shift_pct", "sd_pct", "evidence", "reason", "dew_point_c", "check_minutes", "out_minutes", "action", "check_due"}),
 		c.Write([]string{a.Machine, a.AsOf.Format(timeCell), string(a.Answer), optCell(a.WaitMinutes), optCell(a.ProbabilityOut), optCell(a.ExpectedShift),
-			optCell(a.SD), string(a.Evidence), strings.Join(a.Reasons, " "), optCell(a.DewPoint), fmt.Sprint(a.Cost.CheckMinutes), fmt.Sprint(a.Cost.OutMinutes), string(a.Action)}))
+			optCell(a.SD), string(a.Evidence), strings.Join(a.Reasons, " "), optCell(a.DewPoint), fmt.Sprint(a.Cost.CheckMinutes), fmt.Sprint(a.Cost.OutMinutes), string(a.Action), dueCell(a.CheckDue)}))
 	c.Flush()
 	return errors.Join(err, c.Error())
+}
+
+// dueCell is a rule's name, or nothing.
+func dueCell(r *advise.DueReason) string {
+	if r == nil {
+		return ""
+	}
+	return string(*r)
 }

@@ -106,7 +106,7 @@ func (s *Server) verdict(u units, q url.Values, same bool) (*verdict, *drift.Pro
 		a, err = s.move(move)
 	}
 	ask := false
-	if err == nil && !same && a.Answer == advise.NoNeed && a.Action == advise.None {
+	if err == nil && !same && a.Answer == advise.NoNeed && a.Action == advise.None && a.CheckDue == nil {
 		var site advise.Site
 		site, err = s.Fleet.Site(a.Machine)
 		ask = site.SameAir(move)
@@ -163,7 +163,7 @@ func (s *Server) programsOf(machine string) (out []string) {
 }
 
 func wordVerdict(a *advise.MoveAnswer, u units) *verdict {
-	v := &verdict{Kind: a.Answer, Machine: a.Machine, Calibrates: a.Answer != advise.NoNeed, Touches: a.Action != advise.None && a.Action != ""}
+	v := &verdict{Kind: a.Answer, Machine: a.Machine, Calibrates: a.Answer != advise.NoNeed || a.CheckDue != nil, Touches: a.Action != advise.None && a.Action != ""}
 	switch a.Answer {
 	case advise.Recalibrate:
 		v.Word = "Recalibrate now"
@@ -175,8 +175,11 @@ func wordVerdict(a *advise.MoveAnswer, u units) *verdict {
 		v.WetCaution = true
 	case advise.NoNeed:
 		v.Word = "No need to recalibrate"
-		if v.Touches {
+		switch {
+		case v.Touches:
 			v.Kind, v.Word = advise.CannotTell, "Not again: look at the electrodes"
+		case a.CheckDue != nil:
+			v.Kind, v.Word = advise.CannotTell, "Make the check of the day"
 		}
 	default:
 		v.Word = "Cannot tell. Play safe: recalibrate"

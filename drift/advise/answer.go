@@ -196,6 +196,9 @@ type MoveAnswer struct {
 	ExpectedShift  drift.Opt[float64] `json:"expected_shift_pct"`
 	SD             drift.Opt[float64] `json:"sd_pct"`
 	Evidence       Evidence           `json:"evidence"`
+	// CheckDue is the rule of the trade by which a check is due, null for none. The
+	// check of the day leaves the answer, which is about the move, as it is.
+	CheckDue *DueReason `json:"check_due"`
 	// Action is inspect where another calibration would change too little to be
 	// worth it: then the electrodes are looked at.
 	Action   Action             `json:"action"`

@@ -26,9 +26,9 @@ type Site struct {
 
 // Recalibrated answers the question of a crew that has moved. Condensation comes
 // first: a machine colder than the dew point is to be left shut. Then a check that
-// the rules of the trade ask for is due, whatever the air. Then the chance of being
-// out decides by cost; too little data means cannot-tell, and the advice is to
-// recalibrate.
+// the rules of the trade ask for is due, whatever the air; that of the day is no
+// matter of the move and is only said. Then the chance of being out decides by cost;
+// too little data means cannot-tell, and the advice is to recalibrate.
 func (s *Site) Recalibrated(q Move) MoveAnswer {
 	a := MoveAnswer{
 		AskID: q.AskID, Machine: q.Machine, AsOf: q.AsOf.UTC(), Answer: CannotTell, Evidence: RuleOfThumb, Action: None,
@@ -45,11 +45,18 @@ func (s *Site) Recalibrated(q Move) MoveAnswer {
 		return a
 	}
 	due := s.due(q.AsOf)
+	if due != nil {
+		a.CheckDue = &due.Reason
+	}
 	switch {
-	case due != nil:
+	case due != nil && due.Reason != StartOfDay:
 		s.obey(&a, q, due, weighed)
 	case weighed:
 		s.choose(&a, q)
+	}
+	if due != nil && a.Answer == NoNeed {
+		// Pages show the first reason beside the answer.
+		a.Reasons = append([]string{"The move alone needs no check, but the check of the day is still due: make it before the first splice."}, a.Reasons...)
 	}
 	return a
 }

@@ -35,7 +35,6 @@ func TestRulesDecideTheSiteCheck(t *testing.T) {
 		"replaced":      {ruledSite(served(today.Add(time.Minute), drift.Replaced, "")), asked(same), []string{"The electrodes were replaced", "conditioning arcs first: 20"}},
 		"counter fell":  {ruledSite(counted(today.Add(time.Minute), 5).onPair(1)), asked(same), []string{"The arc counter fell", "conditioning arcs first: 20"}},
 		"another site":  {ruledSite(pass(today).at("Mill Lane"), spliced(today.Add(time.Minute), 3).at("Tarn Pass")), asked(same), []string{"It was moved to Tarn Pass"}},
-		"the next day":  {ruledSite(), asked(func(q *Move) { q.AsOf = today.Add(10 * time.Hour) }), []string{"Check before the first splice: no calibration has passed today.", "but the rule stands."}},
 		"never passed":  {Site{Settings: usual(), Rules: RulesOf(checksOf(spliced(today, 3)), new(usual()))}, asked(same), []string{"no calibration of it has ever passed"}},
 		"no altitude":   {ruledSite(served(today.Add(time.Minute), drift.Cleaned, "")), asked(same, func(q *Move) { q.Pressure = drift.Opt[float64]{} }), []string{"The electrodes were cleaned"}},
 		"up a mountain": {ruledSite(served(today.Add(time.Minute), drift.Cleaned, "")), asked(same, func(q *Move) { q.Pressure, q.Altitude = drift.Opt[float64]{}, some(3500) }), []string{"The electrodes were cleaned", "3,500 m higher"}},
@@ -55,6 +54,14 @@ func TestRulesDecideTheSiteCheck(t *testing.T) {
 			}
 		})
 	}
+	// The check of the day is no matter of the move: the answer is the model's, and
+	// says that the check is still due.
+	morning := ruledSite()
+	next := morning.Recalibrated(asked(func(q *Move) { q.AsOf = today.Add(10 * time.Hour) }))
+	assert.Equal(t, NoNeed, next.Answer)
+	assert.Contains(t, next.Reasons[0], "the check of the day is still due")
+	require.NotNil(t, next.CheckDue)
+	assert.Equal(t, StartOfDay, *next.CheckDue)
 	// Water comes before the rules: no arc on wet electrodes.
 	s := ruledSite(served(today.Add(time.Minute), drift.Cleaned, ""))
 	assert.Equal(t, Wait, answer(&s, asked(at(25, 70, -5))))

@@ -58,7 +58,9 @@ const evidence = { "this-machine": "judged by this machine's own records", "mach
 function word(a) {
   switch (a.answer) {
     case "recalibrate": return "Recalibrate now";
-    case "no-need": return a.action === "inspect" ? "Not again: look at the electrodes" : "No need to recalibrate";
+    case "no-need":
+      if (a.action === "inspect") return "Not again: look at the electrodes";
+      return a.check_due ? "Make the check of the day" : "No need to recalibrate";
     case "wait": return a.wait_minutes === null ? "Wait until it is warm and dry, then recalibrate" : `Wait ${a.wait_minutes} min, lid shut, then recalibrate`;
   }
   return "Cannot tell. Play safe: recalibrate";
@@ -85,7 +87,7 @@ function numbers(a, dew) {
 export function show(form, a, table, units, same) {
   let [reason, ...more] = a.reasons.map((text) => inUnits(text, units));
   if (same) [reason, more] = ["These are the values of the last calibration, unchanged. If you have moved, say below what it is like here.", []];
-  const kind = same || a.action === "inspect" ? "cannot-tell" : a.answer;
+  const kind = same || a.action === "inspect" || (a.answer === "no-need" && a.check_due) ? "cannot-tell" : a.answer;
   const dew = a.dew_point_c === null ? "" : minus(inUnits(`${a.dew_point_c} °C`, units));
   const verdict = make("section", "", { className: `verdict ${kind}` }, make("p", same ? "Really the same place?" : word(a), { className: "word" }));
   verdict.setAttribute("aria-label", `Answer for ${a.machine}`);
@@ -103,7 +105,7 @@ export function show(form, a, table, units, same) {
   if (more.length > 0) why.append(make("ul", "", {}, ...more.map((text) => make("li", text))));
   why.append(numbers(a, dew));
   after.push(why);
-  if (a.answer !== "no-need") {
+  if (a.answer !== "no-need" || a.check_due) {
     const link = make("a", "Log the calibration", { className: "button main-button", href: "/log?" + new URLSearchParams({ machine: a.machine, trigger: "moved" }) });
     after.push(document.getElementById("offline-cautions").content.cloneNode(true), make("p", "", { className: "row" }, link));
   }
@@ -148,7 +150,7 @@ async function answerHere(form) {
   if (asked.get("program") && !["wait", "recalibrate"].includes(a.answer)) {
     Object.assign(a, { answer: "cannot-tell", reasons: ["Without a network only the program in use can be answered for."], probability_out: null, expected_shift_pct: null });
   }
-  const ask = !same && a.answer === "no-need" && a.action === "none" && sameAir(known, q);
+  const ask = !same && a.answer === "no-need" && a.action === "none" && !a.check_due && sameAir(known, q);
   show(form, a, known, form.dataset.units, ask ? location.pathname + "?" + new URLSearchParams([...asked, ["same", "yes"]]) : undefined);
 }
 

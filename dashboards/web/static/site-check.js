@@ -309,7 +309,7 @@ export function heard(table, records) {
 export function answer(m, q) {
   const a = {
     machine: m.machine, answer: "cannot-tell", wait_minutes: 0, probability_out: null, expected_shift_pct: null, sd_pct: null,
-    evidence: "rule-of-thumb", action: "none", reasons: [], dew_point_c: null, cost: m.cost,
+    evidence: "rule-of-thumb", check_due: null, action: "none", reasons: [], dew_point_c: null, cost: m.cost,
   };
   const vapours = known(q.temperature_c) && known(q.humidity_pct);
   if (vapours) a.dew_point_c = round(dewPoint(q.temperature_c, q.humidity_pct), 10);
@@ -317,7 +317,9 @@ export function answer(m, q) {
   if (vapours && wait(a, m, q)) return a;
   // The latest check that has become due counts.
   const due = (m.due ?? []).findLast((d) => Date.parse(d.from) <= q.as_of);
-  if (due) obey(a, m, q, due, weighed);
+  if (due) a.check_due = due.reason;
+  if (due && due.reason !== "start-of-day") obey(a, m, q, due, weighed);
   else if (weighed) choose(a, m, q);
+  if (due && a.answer === "no-need") a.reasons.unshift("The move alone needs no check, but the check of the day is still due: make it before the first splice.");
   return a;
 }
