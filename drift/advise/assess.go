@@ -165,6 +165,7 @@ func (a *Assessment) describe(s *Subject) {
 	m := s.Known
 	a.Drift = DriftOf(m, &s.Settings)
 	a.Warnings = append(a.Warnings, untold(m, a.Data.Grade)...)
+	a.Warnings = append(a.Warnings, m.Params().Findings...)
 	switch evidence(m) {
 	case MachinesLikeIt:
 		a.Warnings = append(a.Warnings, "Few records of this machine: what is said of it rests on others like it.")

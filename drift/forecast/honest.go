@@ -41,6 +41,7 @@ func Learn(sample *model.Sample) *model.Population {
 	pop := sample.Learn()
 	for _, key := range pop.Keys() {
 		p := pop.For(key)
+		check(p, key.Model, sample.Histories(key))
 		looks := lookBack(p, sample.Histories(key))
 		all := bend(believed(), looks)
 		for grade := range p.Honest {

@@ -117,6 +117,10 @@ type simulation struct {
 	worn   float64 // age of the scatter now
 	// deviations between lo and hi pass; settings stay between bottom and top.
 	lo, hi, bottom, top float64
+	// spoilt is the chance of an attempt to have a spoilt end: none in a forecast.
+	spoilt float64
+	// watch, if not nil, is told of every attempt.
+	watch func(try int, passed bool, moved, off float64)
 	// wear by arcs from now, in steps of grain, and so scatter, for some possible
 	// courses of it: both cost a power.
 	wear    []float64
@@ -185,27 +189,41 @@ func (s *simulation) path(d model.Draw, scatter []float64, horizon float64) floa
 // session runs one session and says whether it ended with a pass.
 func (s *simulation) session(d *model.Draw, need, scatter float64) bool {
 	for try := range s.limit {
-		deviation := need + scatter*s.rng.NormFloat64() - d.Setting
+		deviation := need + s.noise(scatter) - d.Setting
 		if try == 0 && s.p.Follow > 0 {
-			before := d.Setting
+			was := d.Setting
 			d.Setting = s.within(d.Setting + s.p.Follow*deviation)
-			deviation -= d.Setting - before
+			deviation -= d.Setting - was
 		}
 		passed := deviation >= s.lo && deviation <= s.hi
 		gain := s.p.GainFail
 		if passed {
 			gain = s.p.GainPass
 		}
+		before := d.Setting
 		answers := passed || s.p.Idle == 0 || s.rng.Float64() >= s.p.Idle
 		if gain > 0 && answers && math.Abs(deviation) > s.p.DeadBand {
-			moved := gain*deviation + s.p.CorrectSD*s.rng.NormFloat64()
+			// However rough, it goes the right way as a rule.
+			moved := gain * deviation
+			moved += min(s.p.CorrectSD, math.Abs(moved)) * s.rng.NormFloat64()
 			d.Setting = s.within(d.Setting + moved)
+		}
+		if s.watch != nil {
+			s.watch(try, passed, d.Setting-before, deviation)
 		}
 		if passed {
 			return true
 		}
 	}
 	return false
+}
+
+// noise is the error of one attempt.
+func (s *simulation) noise(scatter float64) float64 {
+	if s.spoilt > 0 && s.rng.Float64() < s.spoilt {
+		scatter *= s.p.SpoiltWidth
+	}
+	return scatter * s.rng.NormFloat64()
 }
 
 // within keeps a setting where the machine can go.

@@ -15,7 +15,7 @@ import (
 // that of another version, or one that is cut short, is refused.
 
 // keptForm is the version of everything below.
-const keptForm = 5
+const keptForm = 6
 
 var errForm = errors.New("what was kept of a model cannot be read by this version")
 
@@ -381,6 +381,7 @@ func (f *form) params(p *Params) {
 	f.bool(&p.OwnSettings)
 	f.lives(&p.Lives)
 	f.floats(&p.Weibull.Shape, &p.Weibull.Scale)
+	f.texts(&p.Findings)
 	f.int(&p.Attempts)
 	f.int(&p.Pairs)
 }
@@ -395,6 +396,16 @@ func (f *form) lives(lives *[]fit.Life) {
 		l := &(*lives)[i]
 		f.floats(&l.From, &l.Length)
 		f.bool(&l.Ended)
+	}
+}
+
+func (f *form) texts(all *[]string) {
+	n := f.length(len(*all))
+	if f.reading && n > 0 {
+		*all = make([]string, n)
+	}
+	for i := range *all {
+		f.text(&(*all)[i])
 	}
 }
 

@@ -83,6 +83,10 @@ type Params struct {
 	Weibull fit.Weibull
 	Blend   [Full + 1][]float64
 
+	// Findings say, as sentences, where what was learnt does not fit the records it was
+	// learnt from; see forecast.Learn.
+	Findings []string
+
 	// Attempts and Pairs are how many the values rest on.
 	Attempts, Pairs int
 }

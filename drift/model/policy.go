@@ -148,7 +148,7 @@ func (p *Params) gains(answers []answer) {
 		if !which.passed && len(moved) >= enough && 10*len(moved) >= len(ratios) {
 			ratios = moved
 		}
-		*which.gain = min(max(median(ratios), 0), mostGain)
+		*which.gain = min(max(median(ratios), 0), MostGain)
 	}
 	var off []float64
 	for _, a := range answers {
@@ -179,9 +179,9 @@ func (p *Params) unanswered(answers []answer) {
 	p.Idle = min(max(idle/n, least), most)
 }
 
-// mostGain: a machine that corrects more than twice the deviation would swing
+// MostGain is the largest there is: a machine that corrects more than twice the deviation would swing
 // ever wider, and be sent back.
-const mostGain = 2.0
+const MostGain = 2.0
 
 // stops finds the limit of a kind that never told it: a setting that none
 // exceeds, at which attempts failed that asked for more and nothing was changed.

@@ -155,7 +155,7 @@ func (p *Params) sums(answers []answer, histories []History) {
 	}
 	if len(least) >= enough {
 		slices.Sort(least)
-		p.GainFail = min(max(least[len(least)/10]/edge, 0), mostGain)
+		p.GainFail = min(max(least[len(least)/10]/edge, 0), MostGain)
 	}
 }
 

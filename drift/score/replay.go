@@ -64,6 +64,8 @@ type Replay struct {
 	Watch Watch
 	// Blend are the weights of forecasts at the last moment.
 	Blend []BlendRow
+	// Findings are what learning found amiss at the last moment.
+	Findings []string
 	// Levels are of each moment, States of each session and service after the first
 	// moment, Answers of the questions asked; of each machine in time order.
 	Levels  []Level
@@ -190,7 +192,7 @@ func (r *Replay) stage(moment, until time.Time, past, next []Past, walkers map[s
 		}
 	}
 	pop := forecast.Learn(&sample)
-	r.Blend = blendRows(pop)
+	r.Blend, r.Findings = blendRows(pop), findings(pop)
 	known := study(past)
 	were := map[string]*Past{}
 	for i := range past {

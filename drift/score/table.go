@@ -55,6 +55,14 @@ func blendRows(pop *model.Population) (out []BlendRow) {
 	return out
 }
 
+// findings are what learning found amiss, kind by kind.
+func findings(pop *model.Population) (out []string) {
+	for _, key := range pop.Keys() {
+		out = append(out, pop.For(key).Findings...)
+	}
+	return out
+}
+
 // few is how many truths or alerts a comparison needs to mean something.
 const few = 50
 
@@ -116,7 +124,9 @@ func (r *Replay) Tables() Report {
 	for i := range r.Cases {
 		truths += int(number(!r.Cases[i].Hidden))
 	}
-	if out.warn(truths); len(r.Cases) == 0 {
+	out.warn(truths)
+	out.Warnings = append(out.Warnings, r.Findings...)
+	if len(r.Cases) == 0 {
 		return out
 	}
 	byArcs := newShown(r.Cases, forecast.Horizon, func(c *Case) float64 { return c.Arcs })

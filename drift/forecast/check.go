@@ -1,0 +1,209 @@
+package forecast
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+
+	"arcdrift/drift/model"
+)
+
+// What was learnt of a kind is held against the records it came from: its sessions
+// are simulated from what was known before each, and compared with what happened.
+// A posterior predictive check, after Gelman, Meng & Stern (1996), Stat. Sinica
+// 6:733.
+
+// tally counts sessions, as recorded or as simulated.
+type tally struct {
+	// tries and passed count by the place in the session.
+	tries, passed     [checkedTries]float64
+	sessions, givenUp float64
+	after             [2]moves // a fail, a pass
+}
+
+// moves sums what was done about n deviations: how often the setting changed, by how
+// much in log percent, and how far off the attempts were; that is known of simulated
+// ones only.
+type moves struct{ n, changed, moved, off float64 }
+
+const (
+	checkedTries = 3
+	// checkedMost sessions of a kind are asked, each simulated checkedDraws times.
+	checkedMost, checkedDraws = 600, 4
+	// fewChecked sessions or answers say nothing against what was learnt.
+	fewChecked = 40
+	// A share contradicts another that lies further off than both: so many standard
+	// errors, for sessions of a machine are alike, and so much, for no model is true.
+	surely, clearly = 4.0, 0.15
+	// amiss is by how many times movements have to differ.
+	amiss = 2.0
+)
+
+func (t *tally) attempt(try int, passed bool) {
+	if try >= checkedTries {
+		return
+	}
+	t.tries[try]++
+	if passed {
+		t.passed[try]++
+	}
+}
+
+func (t *tally) answer(passed bool, moved, off float64) {
+	a := &t.after[0]
+	if passed {
+		a = &t.after[1]
+	}
+	a.n++
+	a.moved, a.off = a.moved+math.Abs(moved), a.off+math.Abs(off)
+	if math.Abs(moved) > 0.05 {
+		a.changed++
+	}
+}
+
+// check compares a kind with its records, mends what they contradict by a direct
+// estimate, and keeps what was found as sentences.
+func check(p *model.Params, name string, histories []model.History) {
+	seen, said := replayed(p, histories)
+	p.Findings = nil
+	if mend(p, name, &seen, &said) {
+		_, said = replayed(p, histories) // by what is believed now
+	}
+	find := func(what string, were, ofWere, says, ofSays float64) {
+		if ofWere < fewChecked || ofSays < fewChecked {
+			return
+		}
+		a, b := were/ofWere, says/ofSays
+		error := math.Sqrt(max(b*(1-b), 0.01) * (1/ofWere + 1/ofSays))
+		if math.Abs(a-b) > max(surely*error, clearly) {
+			p.Findings = append(p.Findings, fmt.Sprintf("%s: %.0f %% %s, by the model %.0f %%. Take forecasts for this model with care.", of(name), 100*a, what, 100*b))
+		}
+	}
+	find("of first tries pass", seen.passed[0], seen.tries[0], said.passed[0], said.tries[0])
+	find("of second tries pass", seen.passed[1], seen.tries[1], said.passed[1], said.tries[1])
+	find("of sessions end without a pass", seen.givenUp, seen.sessions, said.givenUp, said.sessions)
+}
+
+func of(name string) string {
+	if name == "" {
+		return "Machines of no model"
+	}
+	return "Model “" + name + "”"
+}
+
+// mend puts the gain that the records show in place of a learnt one that moves
+// settings by less than half or more than twice as much, and says whether it did.
+func mend(p *model.Params, name string, seen, said *tally) (mended bool) {
+	for i, what := range []struct {
+		when string
+		gain *float64
+	}{{"fail", &p.GainFail}, {"pass", &p.GainPass}} {
+		was, is := seen.after[i], said.after[i]
+		if was.n < fewChecked || is.n < fewChecked || is.off == 0 {
+			continue
+		}
+		a, b := was.moved/was.n, is.moved/is.n
+		// What rounds to nothing is no difference.
+		const least = 0.2
+		if a < amiss*b+least && b < amiss*a+least {
+			continue
+		}
+		*what.gain = min(a/(is.off/is.n), model.MostGain)
+		p.Findings = append(p.Findings, fmt.Sprintf("%s: settings change by %.1f %% after a %s, by what was learnt %.1f %%. What the records show is used.", of(name), a, what.when, b))
+		mended = true
+	}
+	return mended
+}
+
+// replayed folds the histories and counts their sessions, and beside each what was to
+// be expected of it.
+func replayed(p *model.Params, histories []model.History) (seen, said tally) {
+	all := 0
+	for i := range histories {
+		for j := range histories[i].Events {
+			if opens(&histories[i].Events[j]) {
+				all++
+			}
+		}
+	}
+	every, at := (all+checkedMost-1)/checkedMost, 0
+	for i := range histories {
+		h := &histories[i]
+		m := model.NewMachine(h.Machine, p)
+		for j := range h.Events {
+			ev := &h.Events[j]
+			if opens(ev) {
+				if at%every == 0 && m.Attempts() > 0 && ev.Program == m.Program() {
+					seen.recorded(h, j)
+					said.expected(m, ev, h.AttemptLimit, uint64(i)<<32|uint64(j))
+				}
+				at++
+			}
+			m.Take(ev)
+		}
+	}
+	return seen, said
+}
+
+// opens says whether a session begins that tells of each of its attempts.
+func opens(ev *model.Event) bool {
+	return ev.Kind == model.Attempt && ev.NewSession && ev.Tries == 1 && !ev.Conditioning
+}
+
+// recorded counts the session that begins at an event.
+func (t *tally) recorded(h *model.History, from int) {
+	fails := 0
+	for i := from; i < len(h.Events); i++ {
+		ev := &h.Events[i]
+		if ev.Kind != model.Attempt || i > from && ev.NewSession {
+			break
+		}
+		t.attempt(i-from, ev.Passed)
+		next, done := ev.Next.Get()
+		setting, placed := ev.Setting.Get()
+		c, told := ev.Correction.Get()
+		switch {
+		case ev.Clipped: // the limit has answered
+		case done && placed:
+			t.answer(ev.Passed, next-setting, 0)
+		case told && c == 0 && !ev.Passed: // perhaps at a limit that it did not tell
+		case told:
+			t.answer(ev.Passed, c, 0)
+		}
+		if ev.Passed {
+			break
+		}
+		fails++
+	}
+	t.sessions++
+	if fails >= h.AttemptLimit {
+		t.givenUp++
+	}
+}
+
+// expected counts simulated sessions of a machine in the air of an event.
+func (t *tally) expected(m *model.Machine, ev *model.Event, limit int, seed uint64) {
+	p := m.Params()
+	s := simulation{p: p, rng: rand.New(rand.NewPCG(seed, 0x636865636b)), limit: limit, spoilt: p.Spoilt}
+	s.lo, s.hi = p.Window()
+	s.bottom, s.top = p.Bounds()
+	var d model.Draw
+	s.watch = func(try int, passed bool, moved, off float64) {
+		t.attempt(try, passed)
+		if d.Setting > s.bottom && d.Setting < s.top {
+			t.answer(passed, moved, off)
+		}
+	}
+	sampler, scatter := m.Sampler(), p.ScatterAt(m.Worn())
+	for range checkedDraws {
+		d = sampler.Draw(s.rng)
+		need := d.Level
+		for j, a := range ev.Air {
+			need += d.Air[j] * a
+		}
+		t.sessions++
+		if !s.session(&d, need, d.Multiple*scatter) {
+			t.givenUp++
+		}
+	}
+}

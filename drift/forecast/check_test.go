@@ -1,0 +1,86 @@
+package forecast
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/drift"
+	"arcdrift/drift/model"
+	"arcdrift/drift/synth"
+)
+
+// lived are the histories of a fleet of one kind of machine.
+func lived(t *testing.T, seed uint64, change func(m *synth.Model)) []model.History {
+	w, ok := synth.WorldNamed("straight")
+	require.True(t, ok)
+	w.Models = w.Models[:1]
+	w.Grades = synth.Mix{Full: 0.7, Correction: 0.3}
+	change(&w.Models[0])
+	fleet := synth.Make(w, seed, 12, time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC), 120)
+	entries := map[string][]drift.Entry{}
+	var setups drift.Setups
+	for _, r := range fleet.Records {
+		setups.Take(&r)
+		if r.Machine != "" {
+			entries[r.Machine] = append(entries[r.Machine], drift.Entry{Record: r})
+		}
+	}
+	var out []model.History
+	for _, m := range fleet.Truth.Machines {
+		r := model.Reader{Settings: setups.For(m.Name, m.Model.Name, "")}
+		h := model.History{Machine: m.Name, Key: model.Key{Model: m.Model.Name}, AttemptLimit: m.Model.AttemptLimit}
+		mine := entries[m.Name]
+		drift.Order(mine)
+		for i := range mine {
+			if ev, ok := r.Next(&mine[i]); ok {
+				h.Events = append(h.Events, ev)
+			}
+		}
+		out = append(out, h)
+	}
+	return out
+}
+
+func learnt(hs []model.History) *model.Params {
+	var s model.Sample
+	for _, h := range hs {
+		s.Enrol(h)
+	}
+	return s.Learn().For(hs[0].Key)
+}
+
+// What is learnt of each way in which machines correct themselves does, simulated,
+// what the history did that it came from: nothing is found. A gain that is not that
+// of the records is, and what they show comes in its place.
+func TestWhatIsLearntIsHeldAgainstItsRecords(t *testing.T) {
+	for name, change := range map[string]func(m *synth.Model){
+		"after fails only":  func(m *synth.Model) { m.Gain, m.PassGain = 0.8, 0 },
+		"after passes too":  func(m *synth.Model) { m.Gain, m.PassGain = 0.6, 0.4 },
+		"with a dead band":  func(m *synth.Model) { m.Gain, m.PassGain, m.Law.DeadBand = 0.7, 0.7, 0.4 },
+		"too much":          func(m *synth.Model) { m.Gain, m.PassGain = 1.4, 0 },
+		"in coarse steps":   func(m *synth.Model) { m.Gain, m.PassGain, m.Law.CoarseSteps = 0.8, 0.5, true },
+		"at its limit":      func(m *synth.Model) { m.Gain, m.PassGain, m.Limit = 0.8, 0, 5 },
+		"by three attempts": func(m *synth.Model) { m.Gain, m.PassGain, m.Law.Averages = 0.8, 0.3, true },
+	} {
+		t.Run(name, func(t *testing.T) {
+			hs := lived(t, 5, change)
+			p := learnt(hs)
+			gain := p.GainFail
+			check(p, "type-1", hs)
+			assert.Empty(t, p.Findings)
+			assert.Equal(t, gain, p.GainFail, "and nothing mended")
+
+			wrong := *p
+			wrong.GainFail = 0
+			check(&wrong, "type-1", hs)
+			require.NotEmpty(t, wrong.Findings)
+			assert.Contains(t, strings.Join(wrong.Findings, " "), "after a fail")
+			// Of sums over all attempts, spoilt ends and those at the limit too.
+			assert.InDelta(t, gain, wrong.GainFail, 0.5*gain)
+		})
+	}
+}
