@@ -5,7 +5,6 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
-	"strconv"
 	"testing"
 	"time"
 
@@ -37,17 +36,14 @@ func BenchmarkHard(b *testing.B) {
 			for b.Loop() {
 				for seed := first; seed < first+n; seed++ {
 					all = scoreHard(b, kind, uint64(seed))
-					line := "seed " + strconv.Itoa(seed)
 					for g := range all {
 						sum[g].add(&all[g])
-						line += "  " + all[g].String()
 					}
-					fmt.Fprintln(os.Stderr, line)
 				}
 			}
 			b.ReportMetric(0, "ns/op")
 			for g := range sum {
-				fmt.Fprintln(os.Stderr, kind.name, [...]string{"full      ", "correction", "pass-fail "}[g], sum[g].String())
+				sum[g].report(b, [...]string{"full", "correction", "pass-fail"}[g])
 			}
 		})
 	}
@@ -109,8 +105,12 @@ func (s *hardScore) add(o *hardScore) {
 	s.looks, s.bias, s.squares, s.covered = s.looks+o.looks, s.bias+o.bias, s.squares+o.squares, s.covered+o.covered
 }
 
-func (s *hardScore) String() string {
-	return fmt.Sprintf("loss %.2f held %.2f power %+.2f rms %.2f held %.2f", s.loss/s.perfect, s.held/s.n, s.bias/s.looks, math.Sqrt(s.squares/s.looks), s.covered/s.looks)
+func (s *hardScore) report(b *testing.B, grade string) {
+	b.ReportMetric(s.loss/s.perfect, grade+"-loss")
+	b.ReportMetric(s.held/s.n, grade+"-held")
+	b.ReportMetric(s.bias/s.looks, grade+"-power-bias")
+	b.ReportMetric(math.Sqrt(s.squares/s.looks), grade+"-power-rms")
+	b.ReportMetric(s.covered/s.looks, grade+"-power-held")
 }
 
 func scoreHard(b testing.TB, kind hardKind, seed uint64) (all [3]hardScore) {
@@ -120,7 +120,7 @@ func scoreHard(b testing.TB, kind hardKind, seed uint64) (all [3]hardScore) {
 	kind.draw(&w, rng)
 	invented := synth.Make(w, seed, machines, scriptMoment.AddDate(0, 0, -days), days)
 	told := taleOf(invented.Records)
-	for _, day := range hardDays() {
+	for _, day := range []int{100, 150, 199} {
 		at := scriptMoment.AddDate(0, 0, day-days).Add(23 * time.Hour)
 		pasts, err := fleet.Pasts(told, at)
 		require.NoError(b, err)
@@ -129,16 +129,6 @@ func scoreHard(b testing.TB, kind hardKind, seed uint64) (all [3]hardScore) {
 			sample.Enrol(pasts[i].History)
 		}
 		pop := forecast.Learn(&sample)
-		if day == 199 && os.Getenv("ARCDRIFT_HARD_SHOW") != "" {
-			for _, k := range pop.Keys() {
-				for i := range w.Models {
-					if w.Models[i].Name == k.Model {
-						fmt.Fprintf(os.Stderr, "true %+v\n", w.Models[i])
-					}
-				}
-				fmt.Fprintf(os.Stderr, "learnt %+v\n", *pop.For(k))
-			}
-		}
 		for i := range pasts {
 			truth := invented.Truth.Machine(pasts[i].Machine)
 			all[gradeOf(truth)].look(b, &pasts[i], pop, truth, at)
@@ -155,20 +145,11 @@ func (s *hardScore) look(b testing.TB, p *score.Past, pop *model.Population, tru
 	level, sd := m.Level()
 	now := truth.At(at)
 	off := model.Pct(level) - now.RequiredPct
-	if os.Getenv("ARCDRIFT_HARD_SHOW") != "" {
-		pair, arcs, _, cl := m.Pair()
-		set, setsd := m.Setting()
-		slope, slsd := m.Slope()
-		fmt.Fprintf(os.Stderr, "%s %s %s %s first %.0f pair %d arcs %.0f cleaned %d: level %.2f ± %.2f true %.2f; setting %.2f ± %.2f true %.2f; slope %.2f ± %.2f true %.2f; limit %.1f\n", at.Format("01-02"), p.Machine, truth.Model.Name, truth.Grade, p.Events[0].Arcs, pair, arcs, cl, level, sd, 100*math.Log1p(now.RequiredPct/100), set, setsd, 100*math.Log1p(now.SettingPct/100), slope, slsd, now.SlopePct, now.LimitPct)
-	}
 	s.looks++
 	s.bias += off
 	s.squares += off * off
 	if math.Abs(off) < 1.2816*sd*math.Exp(level/100) {
 		s.covered++
-	}
-	if os.Getenv("ARCDRIFT_HARD_POWER") != "" {
-		return
 	}
 	_, arcs, _, _ := m.Pair()
 	life := forecast.Run(m, forecast.Plan{Paths: 400, Horizon: forecast.Horizon, AttemptLimit: p.AttemptLimit, Seed: uint64(arcs)})
@@ -183,11 +164,4 @@ func (s *hardScore) look(b testing.TB, p *score.Past, pop *model.Population, tru
 	if float64(fate) >= life.Quantile(0.1) && float64(fate) <= life.Quantile(0.9) {
 		s.held++
 	}
-}
-
-func hardDays() []int {
-	if os.Getenv("ARCDRIFT_HARD_POWER") != "" {
-		return []int{199}
-	}
-	return []int{100, 150, 199}
 }

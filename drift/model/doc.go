@@ -3,7 +3,7 @@
 //
 // A [Reader] understands one machine's entries, in order, as [Event]s: attempts
 // with their place on the electrode pair, services, counters that fell. A
-// [Population] holds what the fleet has taught of each model and program. A
+// [Population] holds what the fleet has taught of each model and its programs. A
 // [Machine] folds events into a joint distribution of required power, its slope,
 // the effect of the air, the setting in force and the scatter. [Learn] estimates
 // the populations from all machines, as a pure function of their events.
