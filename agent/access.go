@@ -69,7 +69,7 @@ once.`,
 		}
 		return addAccount(env, dbPath(cmd), auth.Account{Name: args[0], Role: auth.Device, Machines: list, Forwards: forwards})
 	}
-	cmd.AddCommand(add, listAccounts(env, "device", "devices", auth.Device), removeAccount("device", "van-4", auth.Device), rotateAccount(env, "device", "van-4", auth.Device))
+	cmd.AddCommand(add, listAccounts(env, "device", "devices", auth.Device), removeAccount("device", "yard", auth.Device), rotateAccount(env, "device", "van-4", auth.Device))
 	return cmd
 }
 
@@ -210,7 +210,7 @@ func rotateAccount(env Env, what, example string, roles ...auth.Role) *cobra.Com
 		Long:    "Gives a " + what + " another secret and shows it, once. The one before stays right for a\nwhile, so that nobody is shut out while the new one is handed round.",
 		Example: "  arcdrift " + what + " rotate " + example + "\n  arcdrift " + what + " rotate " + example + " --overlap 0s",
 	}
-	overlap := cmd.Flags().Duration("overlap", rotateOverlap, "how long the secret before stays right, like 24h; 0s for not at all, as when it got lost")
+	overlap := cmd.Flags().Duration("overlap", rotateOverlap, "how long (`TIME`) the secret before stays right, like 24h; 0s for not at all, as when it got lost")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		keys, err := auth.Open(accessFile(dbPath(cmd)))
 		if err != nil {
