@@ -197,9 +197,7 @@ func drawCrew(f *fleet, i int, d dice) *crew {
 	for range 1 + d.IntN(3) {
 		k.operators = append(k.operators, [8]string{"Ana", "Bo", "Chidi", "Dita", "Emre", "Fay", "Goran", "Hui"}[d.IntN(8)])
 	}
-	for _, s := range d.Perm(len(f.land.sites))[:min(2+d.IntN(maxSites-1), len(f.land.sites))] {
-		k.sites = append(k.sites, s)
-	}
+	k.sites = append(k.sites, d.Perm(len(f.land.sites))[:min(2+d.IntN(maxSites-1), len(f.land.sites))]...)
 	return k
 }
 

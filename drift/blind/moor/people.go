@@ -61,11 +61,10 @@ type service struct {
 
 // upkeep is what people have in mind for one machine.
 type upkeep struct {
-	d          draw
-	due        int64 // day of the bench, -1 for none
-	preventive bool
-	streak     int // sessions in a row without a pass
-	last       int64
+	d      draw
+	due    int64 // day of the bench, -1 for none
+	streak int   // sessions in a row without a pass
+	last   int64
 }
 
 // react is what people do after a session. It returns a service done on the spot.
