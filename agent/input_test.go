@@ -273,7 +273,7 @@ func TestAWrongClockHidesNoMachine(t *testing.T) {
 		calibration("K-11", "2026-05-20T07:41:00Z", false, ``), calibration("K-11", "2026-06-20T07:41:00Z", false, ``)))
 	eleven := answersOf(t, db)["K-11"]
 	assert.Zero(t, eleven.Streak.Attempts)
-	asked(t, eleven, drift.AskClock, "2 records lie ahead of the agent's clock, the first at 20 May 2026 07:41: they do not count before.")
+	asked(t, eleven, drift.AskClock, "2 records are dated ahead of the agent's clock, the first 20 May 2026 07:41: they do not count until then.")
 	assert.Equal(t, 2, answersOf(t, db, "--as-of", "2026-07-01T00:00:00Z")["K-11"].Streak.Attempts)
 	assert.Equal(t, 1, all["K-08"].Streak.Attempts)
 	assert.Equal(t, advise.CheckFirst, all["K-08"].State)

@@ -115,9 +115,9 @@ func AskAhead(entries []Entry, now time.Time) []Question {
 	if first == nil {
 		return nil
 	}
-	text := fmt.Sprintf("A record lies ahead of the agent's clock, at %s: it does not count before. If the date is wrong, correct it.", first.When().Format("2 Jan 2006 15:04"))
+	text := fmt.Sprintf("A record is dated %s, ahead of the agent's clock: it does not count until then. If the date is wrong, correct it.", first.When().Format("2 Jan 2006 15:04"))
 	if n > 1 {
-		text = fmt.Sprintf("%d records lie ahead of the agent's clock, the first at %s: they do not count before. If the dates are wrong, correct them.", n, first.When().Format("2 Jan 2006 15:04"))
+		text = fmt.Sprintf("%d records are dated ahead of the agent's clock, the first %s: they do not count until then. If the dates are wrong, correct them.", n, first.When().Format("2 Jan 2006 15:04"))
 	}
 	return []Question{{Kind: AskClock, Machine: first.Machine, Records: []string{first.ID}, At: first.Received, Text: text, Replies: []Reply{}}}
 }

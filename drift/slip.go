@@ -101,8 +101,8 @@ func (s *Slips) humidity(e *Entry, to *Questions) {
 		return
 	}
 	s.ask(to, AskHumidity, e, "humidity_pct",
-		fmt.Sprintf("The humidity of %s is %s %%: was %s %% meant? Until that is said it is left out.", clockTime(e.When()), short(h), short(100*h)),
-		"It was so dry", Reply{Say: short(100*h) + " % was meant", Value: short(100 * h)})
+		fmt.Sprintf("The humidity of %s is %s %%: was %s %% meant? It is left out until you answer.", clockTime(e.When()), short(h), short(100*h)),
+		"The humidity is right", Reply{Say: short(100*h) + " % was meant", Value: short(100 * h)})
 	leaveOut(e, func(c *Calibration) *Opt[float64] { return &c.Humidity })
 }
 
@@ -121,8 +121,8 @@ func (s *Slips) temperature(e *Entry, to *Questions) {
 		return
 	}
 	s.ask(to, AskTemperature, e, "temperature_c",
-		fmt.Sprintf("The temperature of %s is %s °C: was it %s °F, which are %s °C? Until that is said it is left out.", clockTime(e.When()), short(t), short(t), short(celsius)),
-		"It was so warm", Reply{Say: short(celsius) + " °C was meant", Value: short(celsius)})
+		fmt.Sprintf("The temperature of %s is %s °C: was it %s °F, which are %s °C? It is left out until you answer.", clockTime(e.When()), short(t), short(t), short(celsius)),
+		"The temperature is right", Reply{Say: short(celsius) + " °C was meant", Value: short(celsius)})
 	leaveOut(e, func(c *Calibration) *Opt[float64] { return &c.Temperature })
 }
 
@@ -139,7 +139,7 @@ func (s *Slips) altitude(e *Entry, to *Questions) {
 		return
 	}
 	s.ask(to, AskAltitude, e, "altitude_m",
-		fmt.Sprintf("The altitude of %s is %s m: was it %s ft, which are %s m? Until that is said it is left out.", clockTime(e.When()), short(h), short(h), short(metres)),
+		fmt.Sprintf("The altitude of %s is %s m: was it %s ft, which are %s m? It is left out until you answer.", clockTime(e.When()), short(h), short(h), short(metres)),
 		"Metres are right", Reply{Say: short(metres) + " m was meant", Value: short(metres)})
 	leaveOut(e, func(c *Calibration) *Opt[float64] { return &c.Altitude })
 }

@@ -5,10 +5,12 @@ import (
 	"math/rand/v2"
 	"slices"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"pgregory.net/rapid"
 
+	"arcdrift/drift"
 	"arcdrift/drift/model"
 )
 
@@ -45,8 +47,8 @@ func TestStackFindsWhoIsRight(t *testing.T) {
 			byWeibull: chanceOf(right, came, false), byLine: chanceOf(soon, came, false)}
 		all = append(all, e)
 	}
-	assert.InDeltaSlice(t, alone(), stack(alone(), nil), 1e-6)
-	few, many := stack(alone(), all[:8]), stack(alone(), all)
+	assert.InDeltaSlice(t, atFirst(), stack(atFirst(), nil), 1e-6)
+	few, many := stack(atFirst(), all[:8]), stack(atFirst(), all)
 	assert.Greater(t, few[byWeibull], 0.2)
 	assert.Less(t, few[byWeibull], 0.6, "eight fates are not believed alone")
 	assert.Greater(t, many[byWeibull], 0.85)
@@ -59,7 +61,7 @@ func TestStackFindsWhoIsRight(t *testing.T) {
 	for i := range all {
 		all[i].chances[byModel], all[i].chances[byWeibull] = all[i].chances[byWeibull], all[i].chances[byModel]
 	}
-	assert.Greater(t, stack(alone(), all)[byModel], 0.9)
+	assert.Greater(t, stack(atFirst(), all)[byModel], 0.9)
 }
 
 // A blend lies between what it is made of: the chance of a failure before any
@@ -84,30 +86,21 @@ func TestMixIsTheWeightedMean(t *testing.T) {
 	assert.Equal(t, lives, mix(lives, [forecasters][]float64{}, []float64{0.1, 0.9, 0, 0}), "who cannot be asked leaves the model its weight")
 }
 
-// Where nothing has failed nothing is blended in.
+// Where nothing has failed nothing is blended in: the forecast is the model's.
 func TestNoFailureNoBlend(t *testing.T) {
 	var sample model.Sample
-	sample.Enrol(model.History{Machine: "K-07", Key: model.Key{Model: "type-1"}})
-	p := Learn(&sample).For(model.Key{Model: "type-1"})
-	for _, weights := range p.Blend {
-		assert.InDeltaSlice(t, alone(), weights, 1e-6)
+	key := model.Key{Model: "type-1"}
+	h := model.History{Machine: "K-07", Key: key}
+	for n := range 20 {
+		h.Events = append(h.Events, model.Event{Kind: model.Attempt, Time: time.Unix(0, 0).AddDate(0, 0, n), NewSession: true, Tries: 1, Passed: true,
+			Arcs: 40 * float64(n), Step: 40, Melt: drift.Some(0.0), Setting: drift.Some(0.0), Next: drift.Some(0.0)})
 	}
-}
-
-// A machine whose arcs were reckoned until it showed a counter may show fewer: the
-// pair has gone on all the same, and learning takes it.
-func TestACounterBelowWhatWasReckoned(t *testing.T) {
-	h := model.History{AttemptLimit: 4, Events: []model.Event{
-		{Kind: model.Attempt, Tries: 1, Passed: true, NewSession: true, Arcs: 446},
-		{Kind: model.Usage, Arcs: 208},
-	}}
-	left, ended := fate(&h, 0)
-	assert.Zero(t, left)
-	assert.False(t, ended)
-	assert.Positive(t, chanceOf(evenly(1000), left, true))
-
-	h.Events = append(h.Events, model.Event{Kind: model.Attempt, Tries: 4, NewSession: true, Arcs: 209})
-	left, ended = fate(&h, 0)
-	assert.Zero(t, left)
-	assert.True(t, ended)
+	sample.Enrol(h)
+	p := Learn(&sample).For(key)
+	m := model.NewMachine("K-07", p)
+	for i := range h.Events {
+		m.Take(&h.Events[i])
+	}
+	plan := Plan{Paths: 100, Horizon: Horizon, AttemptLimit: 4, Seed: 1}
+	assert.Equal(t, straighten(simulate(m, plan).Arcs, p.Honest[m.Grade()]), Run(m, plan).Arcs)
 }
