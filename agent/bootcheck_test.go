@@ -52,7 +52,7 @@ func TestACheckWithoutAFindingPutsNothingAside(t *testing.T) {
 	db := filledStore(t, 10)
 	raw, err := os.ReadFile(db)
 	require.NoError(t, err)
-	for program, says := range map[string]string{"killed": "signal: killed", "hung-up": "signal: hangup", "starved": "exit status 2", "mute": "it gave no answer"} {
+	for program, says := range map[string]string{"killed": "signal: killed", "ended": "signal: terminated", "starved": "exit status 2", "mute": "it gave no answer"} {
 		socket, hears := listenAsManager(t)
 		_, err := bootCheck(t.Context(), Env{Program: program, Environ: []string{"NOTIFY_SOCKET=" + socket}, Now: time.Now}, db)
 		require.ErrorContains(t, err, says, program)

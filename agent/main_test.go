@@ -31,7 +31,7 @@ func TestMain(m *testing.M) {
 	testscript.Main(leaks{m}, map[string]func(){
 		"dies":    func() { panic("a page is corrupt") },
 		"killed":  func() { _ = syscall.Kill(os.Getpid(), syscall.SIGKILL) },
-		"hung-up": func() { _ = syscall.Kill(os.Getpid(), syscall.SIGHUP); select {} },
+		"ended":   func() { _ = syscall.Kill(os.Getpid(), syscall.SIGTERM); select {} },
 		"starved": func() { os.Stderr.WriteString("fatal error: runtime: out of memory\n"); os.Exit(2) },
 		"mute":    func() {},
 		"arcdrift": func() {
