@@ -154,7 +154,10 @@ func (m *Machine) attempt(ev *Event) Step {
 	if !ev.Passed {
 		out = m.outlook(before, ev)
 	}
-	s := m.filter.attempt(p, ev, m.worn, m.spoiltRate(), m.oneSided(ev, m.spoiltRate()))
+	rate := m.spoiltRate()
+	sided := m.oneSided(ev, rate)
+	out.side = sided / (1 - sided) * (1 - rate) / rate
+	s := m.filter.attempt(p, ev, m.worn, rate, sided)
 	m.attempts++
 	if s.number {
 		m.numbers++

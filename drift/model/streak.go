@@ -44,13 +44,15 @@ const (
 // of a miss in the air of the attempt before and in its own, that of a spoilt
 // end, and that of dirt since the attempt before. Where the attempt told a
 // number, off is how far it lay from the expected one and variance how far it
-// may, of which scatter is the attempt's own; NaN else.
-type outlook struct{ before, now, spoilt, dirt, off, variance, scatter float64 }
+// may, of which scatter is the attempt's own, and wide how far with a spoilt end;
+// NaN else. side is how much likelier a spoilt end makes the difference between the
+// two ends, 1 where that is not told.
+type outlook struct{ before, now, spoilt, dirt, off, variance, scatter, wide, side float64 }
 
 func (m *Machine) outlook(before [airTerms]float64, ev *Event) outlook {
 	o := outlook{
 		before: m.OutChance(before, 0), now: m.OutChance(ev.Air, 0), spoilt: m.spoiltRate(),
-		dirt: -math.Expm1(-m.params.DirtRate * max(ev.Step, sessionArcs) / 1000), off: math.NaN(),
+		dirt: -math.Expm1(-m.params.DirtRate * max(ev.Step, sessionArcs) / 1000), off: math.NaN(), side: 1,
 	}
 	y, kind := m.filter.measured(m.params, ev)
 	if kind == outcome {
@@ -66,6 +68,7 @@ func (m *Machine) outlook(before [airTerms]float64, ev *Event) outlook {
 		o.scatter += m.filter.weight[k] * r
 	}
 	o.off, o.variance = y-mean, v+o.scatter
+	o.wide = o.variance + sq(m.params.SpoiltWidth)*o.scatter
 	return o
 }
 
@@ -102,7 +105,7 @@ func (s *Streak) weigh(fails int, spoilt float64, out outlook) {
 	blunt := math.Log(bluntSpoilt*odds + 1 - bluntSpoilt)
 	soiled := math.Log(max(soiledFail/max(out.now, 0.01), 1))
 	if !math.IsNaN(out.off) {
-		soiled = s.stepped(out)
+		blunt, soiled = s.measured(out)
 	}
 	s.ends += float64(fails) * blunt
 	s.dirt += float64(fails) * soiled
@@ -110,15 +113,24 @@ func (s *Streak) weigh(fails int, spoilt float64, out outlook) {
 	s.Spoilt = math.Exp(s.ends-top) / (math.Exp(s.ends-top) + math.Exp(s.dirt-top) + math.Exp(-top))
 }
 
-// stepped returns the log of how much likelier a step in the level makes the
-// measured attempt, and learns the step from it.
-func (s *Streak) stepped(out outlook) float64 {
-	density := func(d, v float64) float64 { return -(math.Log(v) + d*d/v) / 2 }
+// measured returns the logs of how much likelier a blunt cleaver, and a step in the
+// level, make a measured attempt, and learns the step from it. Under each of the
+// explanations an end may be spoilt and the attempt lie far off: else a single wild
+// one would settle the matter.
+func (s *Streak) measured(out outlook) (blunt, soiled float64) {
+	density := func(d, v float64) float64 { return math.Exp(-d*d/v/2) / math.Sqrt(v) }
+	mixed := func(share, well float64) float64 {
+		return (1-share)*well + share*out.side*density(out.off, out.wide) + wrong/anywhere
+	}
 	v := s.stepVar + out.variance
-	won := density(out.off-s.step, v) - density(out.off, out.variance)
-	s.step += s.stepVar / v * (out.off - s.step)
-	s.stepVar *= out.variance / v
-	return won
+	well, stepped := density(out.off, out.variance), density(out.off-s.step, v)
+	plain := mixed(out.spoilt, well)
+	blunt = math.Log(mixed(bluntSpoilt, well) / plain)
+	soiled = math.Log(mixed(out.spoilt, stepped) / plain)
+	believed := (1 - out.spoilt) * stepped / mixed(out.spoilt, stepped)
+	s.step += believed * s.stepVar / v * (out.off - s.step)
+	s.stepVar *= 1 - believed*s.stepVar/v
+	return blunt, soiled
 }
 
 // tally remembers how often attempts failed, forgetting slowly, and what the
