@@ -363,7 +363,7 @@ func TestAssessText(t *testing.T) {
 
 	var one strings.Builder
 	require.NoError(t, assessOne(&one, &all[0]))
-	for _, say := range []string{"K-07: service soon", "Half of it since Monday.", "+3.3 ± 0.6 %", "clean the electrodes by 2026-03-05", "Failing because of ends: 70 in 100", "Power off and unplugged"} {
+	for _, say := range []string{"K-07: service soon", "Half of it since Monday.", "+3.3 ± 0.6 %", "Clean the electrodes by Thu 5 Mar.", "Failing because of ends: 70 in 100", "Power off and unplugged"} {
 		assert.Contains(t, one.String(), say)
 	}
 	one.Reset()
@@ -374,7 +374,7 @@ func TestAssessText(t *testing.T) {
 	require.NoError(t, assessCSV(&csv, all))
 	lines := strings.Split(strings.TrimSpace(csv.String()), "\n")
 	require.Len(t, lines, 3)
-	assert.Equal(t, "K-07,,2026-03-02T18:00:00Z,service-soon,Needs more power every day. Half of it since Monday.,full,412,2026-03-02T18:00:00Z,0,4.1,0.4,3.3,0.5,,,,2,0,1840,,220,610,6000,clean,2026-03-05", lines[1])
+	assert.Equal(t, "K-07,,2026-03-02T18:00:00Z,service-soon,Needs more power every day. Half of it since Monday.,full,412,2026-03-02T18:00:00Z,0,4.1,0.4,3.3,0.5,,,,2,0,1840,,220,610,6000,clean,2026-03-05,,,", lines[1])
 
 	for x, text := range map[float64]string{3.24: "+3.2", -3.26: "-3.3", 0.04: "0.0", -0.04: "0.0"} {
 		assert.Equal(t, text, signed(x), "no sign before a nought")

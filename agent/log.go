@@ -174,8 +174,8 @@ func askFields(env Env, t drift.Type) (url.Values, error) {
 	fmt.Fprintf(env.Stderr, "One %s. Press Enter for what is not known.\n", t)
 	for _, f := range fieldsToGive(t) {
 		switch f.Name {
-		case "id", "source", "epoch", "seq", "session":
-			continue // for machines
+		case "id", "source", "epoch", "seq", "session", "counts":
+			continue // for machines, and for answers to questions
 		}
 		for {
 			fmt.Fprintf(env.Stderr, "%s (%s): ", f.Name, describe(f))

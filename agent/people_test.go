@@ -6,6 +6,7 @@ import (
 	"os"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -34,6 +35,7 @@ func TestForgottenByARunningAgent(t *testing.T) {
 	err := a.keep(alert.State{Cases: []alert.Case{{Subject: "K-07", Matter: alert.ElectrodesDue, Phase: alert.Open, Taken: &alert.Taken{By: name, At: scriptMoment}}}}, nil, nil)
 	a.mu.Unlock()
 	require.NoError(t, err)
+	require.Eventually(t, func() bool { return s.mind.Ready() == nil }, time.Minute, time.Millisecond)
 	paths := []string{"/machines/K-07", "/refused", "/api/v1/machines/K-07/records", "/api/v1/records", "/api/v1/records?format=csv"}
 	for _, path := range paths {
 		require.Contains(t, fetch(t, s.url()+path), name, "%s shows it as long as it is known", path)

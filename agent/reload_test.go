@@ -130,12 +130,12 @@ func TestEverySettingIsTakenOrNamed(t *testing.T) {
 	require.NoError(t, err)
 	at := func(name string) string { return filepath.Join(dir, name) }
 	before := map[string]string{
-		"http-listen": "127.0.0.1:1", "mqtt-listen": "127.0.0.1:2", "mqtt-broker": "tcp://broker:1883", "mqtt-client-id": "yard",
+		"http-listen": "127.0.0.1:1", "mqtt-listen": "127.0.0.1:2", "mqtt-broker": "ssl://broker:8883", "mqtt-client-id": "yard",
 		"mqtt-user": "ines", "mqtt-password-file": written("mqtt-1", "one"),
 		"forward-to": "https://hub.example:8470", "forward-user": "ines", "forward-password-file": written("forward-1", "one"),
 	}
 	after := map[string]string{
-		"http-listen": "127.0.0.1:3", "mqtt-listen": "127.0.0.1:4", "mqtt-broker": "tcp://other:1883", "mqtt-client-id": "van",
+		"http-listen": "127.0.0.1:3", "mqtt-listen": "127.0.0.1:4", "mqtt-broker": "ssl://other:8883", "mqtt-ca": at(auth.AuthorityFile), "mqtt-client-id": "van",
 		"mqtt-user": "jon", "mqtt-password-file": written("mqtt-2", "two"),
 		"forward-to": "https://other.example:8470", "forward-user": "jon", "forward-password-file": written("forward-2", "two"),
 		"forward-ca": at(auth.AuthorityFile), "host": "yard.example", openFlag: "true", "loopback-without-account": "true", "trusted-proxy": "10.0.0.0/8", "profile-listen": "127.0.0.1:5", "log-format": "json", "keep-counts": "1000",
