@@ -186,20 +186,30 @@ func removeAccount(what, example string, roles ...auth.Role) *cobra.Command {
 		Example: "  arcdrift " + what + " remove " + example,
 	}
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		keys, err := auth.Open(accessFile(dbPath(cmd)))
+		keys, err := accountsWith(cmd, what, args[0], roles)
 		if err != nil {
 			return err
-		}
-		a, found, err := keys.Find(args[0])
-		switch {
-		case err != nil:
-			return err
-		case !found || !hasRole(a, roles):
-			return fmt.Errorf("there is no %s %q", what, args[0])
 		}
 		return keys.Remove(args[0])
 	}
 	return cmd
+}
+
+// accountsWith opens the accounts; that there is none of that name and of one of the
+// roles is an error.
+func accountsWith(cmd *cobra.Command, what, name string, roles []auth.Role) (*auth.Keys, error) {
+	keys, err := auth.Open(accessFile(dbPath(cmd)))
+	if err != nil {
+		return nil, err
+	}
+	a, found, err := keys.Find(name)
+	switch {
+	case err != nil:
+		return nil, err
+	case !found || !hasRole(a, roles):
+		return nil, fmt.Errorf("there is no %s %q", what, name)
+	}
+	return keys, nil
 }
 
 // rotateAccount gives an account another secret.
@@ -207,21 +217,14 @@ func rotateAccount(env Env, what, example string, roles ...auth.Role) *cobra.Com
 	cmd := &cobra.Command{
 		Use:     "rotate NAME",
 		Short:   "Give a " + what + " another secret and show it, once",
-		Long:    "Gives a " + what + " another secret and shows it, once. The one before stays right for a\nwhile, so that nobody is shut out while the new one is handed round.",
+		Long:    "Gives a " + what + " another secret and shows it, once. The old one stays valid for a\nwhile, so that nobody is locked out while the new one is passed on.",
 		Example: "  arcdrift " + what + " rotate " + example + "\n  arcdrift " + what + " rotate " + example + " --overlap 0s",
 	}
-	overlap := cmd.Flags().Duration("overlap", rotateOverlap, "how long (`TIME`) the secret before stays right, like 24h; 0s for not at all, as when it got lost")
+	overlap := cmd.Flags().Duration("overlap", rotateOverlap, "how long (`TIME`) the old secret stays valid, like 24h; 0s if it was lost")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		keys, err := auth.Open(accessFile(dbPath(cmd)))
+		keys, err := accountsWith(cmd, what, args[0], roles)
 		if err != nil {
 			return err
-		}
-		a, found, err := keys.Find(args[0])
-		switch {
-		case err != nil:
-			return err
-		case !found || !hasRole(a, roles):
-			return fmt.Errorf("there is no %s %q", what, args[0])
 		}
 		secret, err := keys.Rotate(args[0], *overlap, env.Now())
 		if err != nil {
