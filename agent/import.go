@@ -12,6 +12,7 @@ import (
 
 	"arcdrift/agent/intake"
 	"arcdrift/agent/wire"
+	"arcdrift/drift"
 )
 
 // importGroup is how many records are offered together and share a commit.
@@ -107,7 +108,7 @@ func offerOf(line *wire.Line) intake.Offer {
 	o := intake.Offer{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: "import",
 		Received: line.Received, PossibleRepeat: line.PossibleRepeat, Account: line.Account}
 	if line.Refusal != nil {
-		told := intake.Refusal(*line.Refusal)
+		told := drift.Refusal(*line.Refusal)
 		o.Machine, o.Problem, o.Refusal = told.Machine, nil, &told
 	}
 	return o

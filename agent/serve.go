@@ -24,6 +24,7 @@ import (
 	"arcdrift/agent/mqtt"
 	"arcdrift/agent/store"
 	"arcdrift/agent/web"
+	"arcdrift/drift"
 	"arcdrift/drift/advise"
 )
 
@@ -384,7 +385,7 @@ type records struct {
 }
 
 // Refused lists the newest refusals and counts all.
-func (r records) Refused(limit int) ([]intake.Refusal, int, error) {
+func (r records) Refused(limit int) ([]drift.Refusal, int, error) {
 	stats, err := r.Stats()
 	if err != nil {
 		return nil, 0, err

@@ -10,7 +10,6 @@ import (
 	"sync"
 	"time"
 
-	"arcdrift/agent/intake"
 	"arcdrift/agent/store"
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
@@ -333,9 +332,9 @@ func (f *Forwarder) refusals(ctx context.Context) (int, error) {
 	return len(changed), f.move(to)
 }
 
-// maxRefusals go into one request: each holds up to [intake.MaxRaw] bytes, a
+// maxRefusals go into one request: each holds up to [drift.MaxRaw] bytes, a
 // third more in base64, and its reason.
-const maxRefusals = maxBody / (2 * intake.MaxRaw)
+const maxRefusals = maxBody / (2 * drift.MaxRaw)
 
 // move keeps the cursor. Only receipts lead here.
 func (f *Forwarder) move(to store.Cursor) error {

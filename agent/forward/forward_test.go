@@ -23,7 +23,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/agent/faulttest"
-	"arcdrift/agent/intake"
 	"arcdrift/agent/roadtest"
 	"arcdrift/agent/store"
 	"arcdrift/agent/store/storetest"
@@ -484,7 +483,7 @@ func TestArrivalIsNotInTheFuture(t *testing.T) {
 	van, hub := newStore(t), newAgent(t, filepath.Join(t.TempDir(), "hub.db"))
 	near, far := storetest.Calibration("K-07", 1), storetest.Calibration("K-07", 2)
 	near.Received, far.Received = clock().Add(time.Minute), clock().Add(time.Hour)
-	_, err := van.Append([]drift.Entry{near, far}, []intake.Refusal{})
+	_, err := van.Append([]drift.Entry{near, far}, []drift.Refusal{})
 	require.NoError(t, err)
 	f := forwarder(Hub{URL: hub.url}, van)
 	defer f.hub.close()

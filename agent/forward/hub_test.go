@@ -101,11 +101,11 @@ func fill(t *testing.T, s *store.Store, from, n int) {
 		repeat.ID, repeat.Time, repeat.PossibleRepeat = "made-up-"+entries[1].ID[:8], time.Time{}, true
 		setup := drift.Entry{Record: drift.Record{Type: drift.TypeSetup, Time: entries[0].Time, ID: "setup-" + entries[0].ID[:8],
 			Setup: &drift.Setup{Scope: drift.ScopeFleet, CheckMinutes: drift.Some(float64(5 + at%7))}}, Received: entries[0].Received, Via: "form"}
-		refused := intake.Refusal{Machine: "K-07", Via: "mqtt", Raw: []byte("{\x00" + entries[0].ID), Size: 66, Time: entries[0].Received, Last: entries[0].Received, Times: 1,
+		refused := drift.Refusal{Machine: "K-07", Via: "mqtt", Raw: []byte("{\x00" + entries[0].ID), Size: 66, Time: entries[0].Received, Last: entries[0].Received, Times: 1,
 			Problem: drift.Problem{Reason: "is cut short"}}
 		again := refused
 		again.Raw, again.Size = []byte("always"), 6
-		_, err := s.Append(append(entries, clash, repeat, setup), []intake.Refusal{refused, again})
+		_, err := s.Append(append(entries, clash, repeat, setup), []drift.Refusal{refused, again})
 		require.NoError(t, err)
 	}
 }

@@ -39,21 +39,21 @@ func (o *Offer) check() *drift.Problem {
 }
 
 // refusal is the offer as it is kept when p stands against it.
-func (o *Offer) refusal(p *drift.Problem, now time.Time) Refusal {
+func (o *Offer) refusal(p *drift.Problem, now time.Time) drift.Refusal {
 	if o.Refusal != nil {
 		r := *o.Refusal
 		r.Forwarded = true
 		return r
 	}
-	r := Refusal{
+	r := drift.Refusal{
 		Machine: o.Machine, Via: strings.TrimSpace(o.Via + " " + o.account()), Line: o.Line, Problem: *p,
 		Raw: o.Raw, Size: len(o.Raw), Time: now, Last: now, Times: 1,
 	}
 	if r.Machine == "" {
 		r.Machine = plausibleMachine(o.Record.Machine)
 	}
-	if len(r.Raw) > MaxRaw {
-		r.Raw = r.Raw[:MaxRaw]
+	if len(r.Raw) > drift.MaxRaw {
+		r.Raw = r.Raw[:drift.MaxRaw]
 	}
 	return r
 }
@@ -89,7 +89,7 @@ const (
 )
 
 // questions asks about what is odd in the entry, given the counter before it.
-func questions(e *drift.Entry, before Counter) []string {
+func questions(e *drift.Entry, before drift.Counter) []string {
 	var out []string
 	ask := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
 	if c := e.Calibration; c != nil {
@@ -109,7 +109,7 @@ func questions(e *drift.Entry, before Counter) []string {
 	if !e.Time.IsZero() && e.Time.Year() < oddYear {
 		ask("The record's time is in the year %d: is the sender's clock right?", e.Time.Year())
 	}
-	if last, yes := before.fell(e); yes {
+	if last, yes := before.Falls(e); yes {
 		now, _ := e.ArcCount.Get()
 		ask("The arc count fell from %d to %d: were the electrodes replaced? If so, a service record with action replaced is missing.", last, now)
 	}

@@ -32,7 +32,7 @@ type Door struct {
 	stopped bool
 
 	// The writer's own: the counters, and the arrival of the last without a time.
-	counters map[string]Counter
+	counters map[string]drift.Counter
 	arrival  time.Time
 }
 
@@ -170,9 +170,9 @@ func (d *Door) answer(group []*job, err error) {
 func (d *Door) commit(group []*job) error {
 	var (
 		entries  []drift.Entry
-		refusals []Refusal
-		of       []*Receipt             // the receipt of each entry
-		counters = map[string]Counter{} // as they are within this group
+		refusals []drift.Refusal
+		of       []*Receipt                   // the receipt of each entry
+		counters = map[string]drift.Counter{} // as they are within this group
 	)
 	for _, j := range group {
 		j.receipts = make([]Receipt, len(j.offers))
@@ -226,7 +226,7 @@ func rising(now, before time.Time) time.Time {
 }
 
 // settle completes the receipts and returns the entries that are new.
-func settle(entries []drift.Entry, of []*Receipt, placed []Placed) []drift.Entry {
+func settle(entries []drift.Entry, of []*Receipt, placed []drift.Placement) []drift.Entry {
 	var fresh []drift.Entry
 	for i, p := range placed {
 		r := of[i]
@@ -246,7 +246,7 @@ func settle(entries []drift.Entry, of []*Receipt, placed []Placed) []drift.Entry
 // entry is the offer's record with its arrival and its id: the sender's, or one
 // derived from what it says, so that sending it again is harmless, or, where
 // nothing tells it from a repeat, one made up.
-func entry(o *Offer, now time.Time, before Counter) drift.Entry {
+func entry(o *Offer, now time.Time, before drift.Counter) drift.Entry {
 	e := drift.Entry{Record: o.Record, Received: now, Via: o.Via, Account: o.account()}
 	if !o.Received.IsZero() && o.Received.Sub(now) <= oddAhead {
 		e.Received = o.Received
@@ -254,7 +254,7 @@ func entry(o *Offer, now time.Time, before Counter) drift.Entry {
 	switch {
 	case e.ID != "":
 		e.PossibleRepeat = o.PossibleRepeat
-	case e.Traceable(before.risen(&e.Record)):
+	case e.Traceable(before.Rises(&e.Record)):
 		e.ID = e.Identity()
 	default:
 		e.PossibleRepeat = true

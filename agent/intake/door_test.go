@@ -116,11 +116,11 @@ func TestRefusals(t *testing.T) {
 	}
 	t.Run("huge", func(t *testing.T) {
 		d := start(t)
-		raw := []byte(strings.Repeat("x", intake.MaxRaw+1000))
+		raw := []byte(strings.Repeat("x", drift.MaxRaw+1000))
 		d.take(t, intake.Offer{Raw: raw, Problem: &drift.Problem{Reason: "is no JSON"}})
 		kept, err := d.store.Refusals("", 0)
 		require.NoError(t, err)
-		assert.Len(t, kept[0].Raw, intake.MaxRaw)
+		assert.Len(t, kept[0].Raw, drift.MaxRaw)
 		assert.Equal(t, len(raw), kept[0].Size)
 	})
 }
@@ -216,7 +216,7 @@ type slow struct {
 	sizes            []int
 }
 
-func (s *slow) Append(e []drift.Entry, r []intake.Refusal) ([]intake.Placed, error) {
+func (s *slow) Append(e []drift.Entry, r []drift.Refusal) ([]drift.Placement, error) {
 	s.entered <- struct{}{}
 	<-s.release
 	s.sizes = append(s.sizes, len(e))

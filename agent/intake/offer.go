@@ -40,7 +40,7 @@ type Offer struct {
 	PossibleRepeat bool
 	Account        string
 	// Refusal is that agent's, to be kept as it is, in place of a record.
-	Refusal *Refusal
+	Refusal *drift.Refusal
 }
 
 // Principal is who offers a record.
@@ -67,43 +67,15 @@ type Receipt struct {
 	Questions []string
 }
 
-// Refusal is a refused offer as it is kept.
-type Refusal struct {
-	// Machine is whom it was about, as far as that is known.
-	Machine string
-	Via     string
-	Line    int
-	Problem drift.Problem
-	// Raw are at most MaxRaw of the Size bytes that came.
-	Raw  []byte
-	Size int
-	// Time is when it first came, Last when it last came, Times how often: the
-	// same bytes refused again for the same reason are one refusal.
-	Time, Last time.Time
-	Times      int
-	// Forwarded: another agent refused it and says so, perhaps again; Times is
-	// all of its times.
-	Forwarded bool `json:"-"`
-}
-
-// MaxRaw is how many bytes of a refused offer are kept.
-const MaxRaw = 16 << 10
-
-// Placed says where the store put an entry, or where it stood already.
-type Placed struct {
-	Epoch, Seq          uint64
-	Duplicate, Conflict bool
-}
-
 // Store is what the door needs of one.
 type Store interface {
 	// Append keeps the entries, in this order, and the refusals in one
-	// transaction. It returns when they are durable, one Placed per entry, or
+	// transaction. It returns when they are durable, one Placement for each entry, or
 	// with an error, and then nothing may be acknowledged. Every entry has its
 	// id; the entries given are not changed.
-	Append(entries []drift.Entry, refusals []Refusal) ([]Placed, error)
+	Append(entries []drift.Entry, refusals []drift.Refusal) ([]drift.Placement, error)
 	// Counters returns the last known arc counter of every machine.
-	Counters() (map[string]Counter, error)
+	Counters() (map[string]drift.Counter, error)
 }
 
 // Why a Take gave no receipts.

@@ -12,7 +12,6 @@ import (
 
 	"go.etcd.io/bbolt"
 
-	"arcdrift/agent/intake"
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
 )
@@ -24,7 +23,7 @@ const retryAfter = 30 * time.Second
 // Append implements [intake.Store]. The error is ErrFull while there is no
 // room, ErrUnsure from a failed write until the store has been copied afresh
 // and checked, which Append itself tries every half minute.
-func (s *Store) Append(entries []drift.Entry, refusals []intake.Refusal) ([]intake.Placed, error) {
+func (s *Store) Append(entries []drift.Entry, refusals []drift.Refusal) ([]drift.Placement, error) {
 	ready := prepareAll(entries)
 	s.writing.Lock()
 	defer s.writing.Unlock()
@@ -34,7 +33,7 @@ func (s *Store) Append(entries []drift.Entry, refusals []intake.Refusal) ([]inta
 	if err := s.laden(); err != nil {
 		return nil, err
 	}
-	var placed []intake.Placed
+	var placed []drift.Placement
 	epoch := s.epoch
 	err := s.commit(func(tx *bbolt.Tx) error {
 		w, err := beginWriting(tx, epoch)
@@ -193,8 +192,8 @@ func beginWriting(tx *bbolt.Tx, epoch uint64) (*writer, error) {
 	return w, nil
 }
 
-func (w *writer) keep(entries []prepared, refusals []intake.Refusal) ([]intake.Placed, error) {
-	placed := make([]intake.Placed, len(entries))
+func (w *writer) keep(entries []prepared, refusals []drift.Refusal) ([]drift.Placement, error) {
+	placed := make([]drift.Placement, len(entries))
 	for i := range entries {
 		var err error
 		if placed[i], err = w.entry(&entries[i]); err != nil {
@@ -220,7 +219,7 @@ func (w *writer) finish() error {
 }
 
 // entry keeps one entry, unless it is there.
-func (w *writer) entry(e *prepared) (intake.Placed, error) {
+func (w *writer) entry(e *prepared) (drift.Placement, error) {
 	refs := bytes.Clone(w.ids.Get(e.id))
 	own := w.places(e.id, e.Machine)
 	if there, known := w.find(own, e); known {
@@ -249,7 +248,7 @@ func (w *writer) entry(e *prepared) (intake.Placed, error) {
 	kept := stored{flags: flags, received: e.Received, via: shortVia(e.Entry), idKey: e.id, body: e.body, told: e.told, canonical: e.canonical}
 	if e.people != nil {
 		if err := w.people.hideIn(&kept, &e.Record); err != nil {
-			return intake.Placed{}, err
+			return drift.Placement{}, err
 		}
 	}
 	key, order := p.key(), p.appendOrder(nil)
@@ -271,7 +270,7 @@ func (w *writer) entry(e *prepared) (intake.Placed, error) {
 			err = errors.Join(err, w.setups.Put(order, []byte(e.Machine)))
 		}
 	}
-	return intake.Placed{Epoch: p.epoch, Seq: p.seq, Conflict: flags&flagConflict != 0}, err
+	return drift.Placement{Epoch: p.epoch, Seq: p.seq, Conflict: flags&flagConflict != 0}, err
 }
 
 // placesOf are those of the places that are the machine's. An id names a record of
@@ -292,22 +291,22 @@ func (w *writer) places(id []byte, machine string) []place {
 
 // find looks among the entries of one id and machine for the same. What cannot be
 // read cannot be compared: the newcomer is then kept beside it, as a conflict.
-func (w *writer) find(places []place, e *prepared) (intake.Placed, bool) {
+func (w *writer) find(places []place, e *prepared) (drift.Placement, bool) {
 	for _, p := range places {
 		key := p.key()
 		value := w.entries.Get(key)
 		if value == nil {
 			if l, ok := leftAt(w.thinned, p); ok && (bytes.Equal(l.body, e.body) || e.named != nil && bytes.Equal(l.body, e.named)) {
-				return intake.Placed{Epoch: p.epoch, Seq: p.seq, Duplicate: true}, true
+				return drift.Placement{Epoch: p.epoch, Seq: p.seq, Duplicate: true}, true
 			}
 			continue
 		}
 		is, err := parse(key, value)
 		if err == nil && bytes.Equal(is.body, e.body) && w.samePeople(&is, e) {
-			return intake.Placed{Epoch: p.epoch, Seq: p.seq, Duplicate: true, Conflict: is.flags&flagConflict != 0}, true
+			return drift.Placement{Epoch: p.epoch, Seq: p.seq, Duplicate: true, Conflict: is.flags&flagConflict != 0}, true
 		}
 	}
-	return intake.Placed{}, false
+	return drift.Placement{}, false
 }
 
 // samePeople says whether two that are the same else name the same people.

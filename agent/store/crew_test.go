@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"time"
 
-	"arcdrift/agent/intake"
 	"arcdrift/agent/store/storetest"
 	"arcdrift/drift"
 )
@@ -65,8 +64,8 @@ func arcCounts(idOf func(*drift.Record) string) []drift.Entry {
 }
 
 // crewRefused are refusals whose bytes hold a name, however written.
-func crewRefused() []intake.Refusal {
-	var out []intake.Refusal
+func crewRefused() []drift.Refusal {
+	var out []drift.Refusal
 	for i, raw := range []string{
 		`{"type":"usage","operator":"Åsa \"Ö\" Lindqvist","arc_count":"many"}`,
 		`{"type":"usage","operator":"\u00c5sa \"\u00D6\" Lindqvist","arc_count":"many"}`,
@@ -75,7 +74,7 @@ func crewRefused() []intake.Refusal {
 		"machine,operator\nK-7,Åsa \"Ö\" Lindqvist\n",
 		`{"type":"usage","operator":"Jo Lund","arc_count":"many"}`,
 	} {
-		out = append(out, intake.Refusal{Machine: "K-7", Via: "http", Line: i + 1, Raw: []byte(raw), Size: len(raw), Time: storetest.Received(), Last: storetest.Received(), Times: 1,
+		out = append(out, drift.Refusal{Machine: "K-7", Via: "http", Line: i + 1, Raw: []byte(raw), Size: len(raw), Time: storetest.Received(), Last: storetest.Received(), Times: 1,
 			Problem: drift.Problem{Field: "operator", Value: asa, Reason: fmt.Sprint("is wrong ", i)}})
 	}
 	return out

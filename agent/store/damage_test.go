@@ -14,7 +14,6 @@ import (
 	"go.etcd.io/bbolt"
 
 	"arcdrift/agent/faulttest"
-	"arcdrift/agent/intake"
 	"arcdrift/agent/store"
 	"arcdrift/agent/store/storetest"
 	"arcdrift/drift"
@@ -41,7 +40,7 @@ func newSample(t *testing.T) sample {
 		again.ID = entries[0].ID
 		fleet := drift.Entry{Record: drift.Record{ID: fmt.Sprint("setup ", at), Type: drift.TypeSetup,
 			Setup: &drift.Setup{Scope: drift.ScopeFleet, AttemptLimit: drift.Some(int64(4))}}, Received: storetest.Received()}
-		_, err := s.Append(append(entries, again, fleet), []intake.Refusal{{Machine: "K-1", Raw: []byte(fmt.Sprint("{", at)),
+		_, err := s.Append(append(entries, again, fleet), []drift.Refusal{{Machine: "K-1", Raw: []byte(fmt.Sprint("{", at)),
 			Problem: drift.Problem{Field: "type", Reason: "is missing"}, Time: storetest.Received(), Last: storetest.Received(), Times: 1}})
 		require.NoError(t, err)
 	}

@@ -130,19 +130,19 @@ func childTakes(path string, from int, as func(*store.Store) intake.Store) error
 }
 
 // appending is how a script keeps a batch.
-type appending func(*store.Store, []drift.Entry, []intake.Refusal) ([]intake.Placed, error)
+type appending func(*store.Store, []drift.Entry, []drift.Refusal) ([]drift.Placement, error)
 
 // deafAppend hears of no error: the control of what is to be said of one.
-func deafAppend(s *store.Store, entries []drift.Entry, refusals []intake.Refusal) ([]intake.Placed, error) {
+func deafAppend(s *store.Store, entries []drift.Entry, refusals []drift.Refusal) ([]drift.Placement, error) {
 	_, _ = s.Append(entries, refusals)
-	return make([]intake.Placed, len(entries)), nil
+	return make([]drift.Placement, len(entries)), nil
 }
 
 // earlyAppend gives the receipts of a batch before it keeps it: the control of
 // where a kill may fall.
 func earlyAppend() appending {
 	var before []drift.Entry
-	return func(s *store.Store, entries []drift.Entry, _ []intake.Refusal) ([]intake.Placed, error) {
+	return func(s *store.Store, entries []drift.Entry, _ []drift.Refusal) ([]drift.Placement, error) {
 		_, err := s.Append(before, nil)
 		before = entries
 		return nil, err
@@ -152,10 +152,10 @@ func earlyAppend() appending {
 // early is a store that gives receipts and keeps afterwards.
 type early struct{ *store.Store }
 
-func (e early) Append(entries []drift.Entry, refusals []intake.Refusal) ([]intake.Placed, error) {
+func (e early) Append(entries []drift.Entry, refusals []drift.Refusal) ([]drift.Placement, error) {
 	later := slices.Clone(entries)
 	go func() { _, _ = e.Store.Append(later, refusals) }()
-	return make([]intake.Placed, len(entries)), nil
+	return make([]drift.Placement, len(entries)), nil
 }
 
 // childScript always does the same: five batches, then a clean end. It goes on

@@ -11,7 +11,6 @@ import (
 	"strings"
 	"time"
 
-	"arcdrift/agent/intake"
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
 )
@@ -301,7 +300,7 @@ func stateOf(sealed []byte) (state, error) {
 type head struct {
 	epoch, seq       uint64
 	count, conflicts uint64
-	counter          intake.Counter
+	counter          drift.Counter
 	chain            []byte
 }
 

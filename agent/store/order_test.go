@@ -96,7 +96,7 @@ type forgetful struct {
 	n int
 }
 
-func (f *forgetful) Append(entries []drift.Entry, r []intake.Refusal) ([]intake.Placed, error) {
+func (f *forgetful) Append(entries []drift.Entry, r []drift.Refusal) ([]drift.Placement, error) {
 	entries = slices.Clone(entries)
 	for i := range entries {
 		f.n++
@@ -233,9 +233,9 @@ func cloned(t *testing.T, s storetest.Store, seed int) error {
 // trusting takes every record whose id is known for a repeat.
 type trusting struct{ storetest.Memory }
 
-func (s *trusting) Append(entries []drift.Entry, r []intake.Refusal) ([]intake.Placed, error) {
+func (s *trusting) Append(entries []drift.Entry, r []drift.Refusal) ([]drift.Placement, error) {
 	if _, known, _ := s.Find(entries[0].Machine, entries[0].ID); known {
-		return []intake.Placed{{Epoch: 1, Seq: 1, Duplicate: true}}, nil
+		return []drift.Placement{{Epoch: 1, Seq: 1, Duplicate: true}}, nil
 	}
 	return s.Memory.Append(entries, r)
 }

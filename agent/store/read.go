@@ -10,7 +10,6 @@ import (
 
 	"go.etcd.io/bbolt"
 
-	"arcdrift/agent/intake"
 	"arcdrift/drift"
 )
 
@@ -72,8 +71,8 @@ func machines(tx *bbolt.Tx) []string {
 
 // Counters implements [intake.Store]. A machine whose note is spoilt has none until
 // its next entry.
-func (s *Store) Counters() (map[string]intake.Counter, error) {
-	out := map[string]intake.Counter{}
+func (s *Store) Counters() (map[string]drift.Counter, error) {
+	out := map[string]drift.Counter{}
 	err := s.view(func(tx *bbolt.Tx) error {
 		return tx.Bucket(headsBucket).ForEach(func(k, v []byte) error {
 			machine := string(bytes.TrimSuffix(k, []byte{0}))

@@ -13,10 +13,10 @@ import (
 
 	"go.etcd.io/bbolt"
 
-	"arcdrift/agent/intake"
+	"arcdrift/drift"
 )
 
-// MaxRefused is how many refusals are kept, the newest; with intake.MaxRaw they
+// MaxRefused is how many refusals are kept, the newest; with drift.MaxRaw they
 // take at most 64 MiB. The counts go on.
 const MaxRefused = 4096
 
@@ -32,7 +32,7 @@ type RefusalCount struct {
 }
 
 // refuse keeps one refusal, or counts it if the same is there.
-func (w *writer) refuse(r *intake.Refusal) error {
+func (w *writer) refuse(r *drift.Refusal) error {
 	mark := refusalMark(r)
 	if key := bytes.Clone(w.seen.Get(mark)); key != nil {
 		return w.refusedAgain(key, r)
@@ -51,7 +51,7 @@ func (w *writer) refuse(r *intake.Refusal) error {
 	return w.forget()
 }
 
-func (w *writer) refusedAgain(key []byte, r *intake.Refusal) error {
+func (w *writer) refusedAgain(key []byte, r *drift.Refusal) error {
 	kept, err := refusalOf(key, w.refused.Get(key))
 	switch {
 	case err != nil:
@@ -67,7 +67,7 @@ func (w *writer) refusedAgain(key []byte, r *intake.Refusal) error {
 }
 
 // putRefusal keeps a refusal as the latest change of the list.
-func (w *writer) putRefusal(key []byte, r intake.Refusal) error {
+func (w *writer) putRefusal(key []byte, r drift.Refusal) error {
 	// A list from before changes were numbered goes by its keys.
 	change := max(w.refused.Sequence(), w.state.refused) + 1
 	if err := w.refused.SetSequence(change); err != nil {
@@ -109,7 +109,7 @@ func (w *writer) forget() error {
 }
 
 // refusalMark tells refusals apart: what came, about whom, and why not.
-func refusalMark(r *intake.Refusal) []byte {
+func refusalMark(r *drift.Refusal) []byte {
 	h := sha256.New()
 	for _, part := range []string{r.Machine, r.Via, r.Problem.Field, r.Problem.Reason, strconv.Itoa(r.Size)} {
 		h.Write([]byte(part))
@@ -119,7 +119,7 @@ func refusalMark(r *intake.Refusal) []byte {
 	return h.Sum(nil)[:idKeyLen]
 }
 
-func (w *writer) count(r *intake.Refusal) error {
+func (w *writer) count(r *drift.Refusal) error {
 	key := countKey(r.Machine, r.Problem.Field, r.Problem.Reason)
 	before := w.counts.Get(key)
 	if before == nil && w.counts.Sequence() >= maxCounts {
@@ -153,8 +153,8 @@ func countKey(machine, field, reason string) []byte {
 
 // Refusals returns the refused offers that are still kept, newest first, at
 // most limit of them (0: all), of one machine or, with "", of all.
-func (s *Store) Refusals(machine string, limit int) ([]intake.Refusal, error) {
-	var out []intake.Refusal
+func (s *Store) Refusals(machine string, limit int) ([]drift.Refusal, error) {
+	var out []drift.Refusal
 	err := s.view(func(tx *bbolt.Tx) error {
 		c := tx.Bucket(refusedBucket).Cursor()
 		for k, v := c.Last(); k != nil && (limit == 0 || len(out) < limit); k, v = c.Prev() {

@@ -10,7 +10,7 @@ import (
 
 	"go.etcd.io/bbolt"
 
-	"arcdrift/agent/intake"
+	"arcdrift/drift"
 )
 
 // Cursor says how much of this store another agent, a hub, has a receipt for.
@@ -81,7 +81,7 @@ func (s *Store) SetCursor(name string, c Cursor) error {
 
 // ChangedRefusal is a refusal and the number of its last change.
 type ChangedRefusal struct {
-	intake.Refusal
+	drift.Refusal
 	Change uint64
 }
 

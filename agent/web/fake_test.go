@@ -36,7 +36,7 @@ type fake struct {
 	broken   []string // connections to elsewhere
 	traces   map[string]advise.Trace
 	history  map[string][]drift.Entry
-	refused  []intake.Refusal
+	refused  []drift.Refusal
 	notReady error
 	before   []advise.Assessment // the fleet at another moment
 
@@ -168,7 +168,7 @@ func (f *fake) Said(machine string) ([]score.Said, error) {
 	return f.said[machine], nil
 }
 
-func (f *fake) Refused(limit int) ([]intake.Refusal, int, error) {
+func (f *fake) Refused(limit int) ([]drift.Refusal, int, error) {
 	return f.refused[:min(limit, len(f.refused))], len(f.refused), nil
 }
 
@@ -256,7 +256,7 @@ func yard() *fake {
 		}
 	})
 	f.before = []advise.Assessment{{Machine: "K-11", State: advise.Fit}, {Machine: "M-02", State: advise.CheckFirst}, {Machine: "K-07", State: advise.ServiceSoon}, {Machine: "K-31", State: advise.NoData}}
-	f.refused = []intake.Refusal{
+	f.refused = []drift.Refusal{
 		{Machine: "K-07", Via: "mqtt", Problem: drift.Problem{Field: "temperature_c", Value: "214", Reason: "must be from -40 to 60 degrees Celsius"}, Raw: []byte(`{"type":"calibration","machine":"K-07","passed":true,"temperature_c":214}`), Time: noon.Add(-2 * time.Hour), Last: noon.Add(-time.Hour), Times: 3},
 		{Machine: "", Via: "http", Line: 12, Problem: drift.Problem{Reason: "this is not JSON"}, Raw: []byte("\x00\x01<script>alert(1)</script>"), Time: noon.Add(-3 * time.Hour), Last: noon.Add(-3 * time.Hour), Times: 1},
 	}

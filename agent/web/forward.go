@@ -90,7 +90,7 @@ func (s *Server) postRefused(w http.ResponseWriter, r *http.Request) {
 			refuse(w, http.StatusForbidden, &drift.Problem{Field: "machine", Value: told.Machine, Reason: "is not one that " + passOf(r).Name + " may write for: nothing was taken"})
 			return
 		}
-		refusal := intake.Refusal(told)
+		refusal := drift.Refusal(told)
 		if !believed {
 			refusal.Via, refusal.Time, refusal.Last, refusal.Times = direct, now, now, 1
 		}

@@ -63,7 +63,7 @@ type Records interface {
 	// Find finds an entry of the machine by its id.
 	Find(machine, id string) (drift.Entry, bool, error)
 	// Refused lists the newest refusals first, at most limit, and counts all.
-	Refused(limit int) (latest []intake.Refusal, total int, err error)
+	Refused(limit int) (latest []drift.Refusal, total int, err error)
 	// Ready says why records cannot be taken now, or nil.
 	Ready() error
 }

@@ -20,7 +20,7 @@ type book struct {
 	entries  int
 	machines map[string][]drift.Entry
 	setups   []drift.Entry
-	refused  []intake.Refusal
+	refused  []drift.Refusal
 }
 
 // take lets the lines of a fleet in through the ordinary decoder and the ordinary
@@ -50,8 +50,8 @@ func take(ctx context.Context, lines []blind.Line) (*book, error) {
 }
 
 // Append implements [intake.Store].
-func (b *book) Append(entries []drift.Entry, refusals []intake.Refusal) ([]intake.Placed, error) {
-	placed := make([]intake.Placed, len(entries))
+func (b *book) Append(entries []drift.Entry, refusals []drift.Refusal) ([]drift.Placement, error) {
+	placed := make([]drift.Placement, len(entries))
 	for i := range entries {
 		placed[i] = b.keep(entries[i])
 	}
@@ -60,14 +60,14 @@ func (b *book) Append(entries []drift.Entry, refusals []intake.Refusal) ([]intak
 }
 
 // keep keeps one entry, unless it is there.
-func (b *book) keep(e drift.Entry) intake.Placed {
+func (b *book) keep(e drift.Entry) drift.Placement {
 	if e.PossibleRepeat {
 		// The door makes up an id by chance: here equal runs are to be equal.
 		e.ID = fmt.Sprintf("unnamed-%d", b.entries+1)
 	}
 	for _, old := range b.ids[e.ID] {
 		if old.SameBody(&e.Record) {
-			return intake.Placed{Epoch: old.StoreEpoch, Seq: old.StoreSeq, Duplicate: true}
+			return drift.Placement{Epoch: old.StoreEpoch, Seq: old.StoreSeq, Duplicate: true}
 		}
 	}
 	conflict := len(b.ids[e.ID]) > 0
@@ -82,7 +82,7 @@ func (b *book) keep(e drift.Entry) intake.Placed {
 			b.setups = append(b.setups, e)
 		}
 	}
-	return intake.Placed{Epoch: e.StoreEpoch, Seq: e.StoreSeq, Conflict: conflict}
+	return drift.Placement{Epoch: e.StoreEpoch, Seq: e.StoreSeq, Conflict: conflict}
 }
 
 // barometer says whether a machine's records tell station pressure.
@@ -93,8 +93,8 @@ func (b *book) barometer(machine string) bool {
 }
 
 // Counters are none: the door opens on an empty book.
-func (b *book) Counters() (map[string]intake.Counter, error) {
-	return map[string]intake.Counter{}, nil
+func (b *book) Counters() (map[string]drift.Counter, error) {
+	return map[string]drift.Counter{}, nil
 }
 
 // Machines returns the names in order.

@@ -4,7 +4,6 @@ import (
 	"slices"
 	"sync"
 
-	"arcdrift/agent/intake"
 	"arcdrift/agent/store"
 	"arcdrift/drift"
 )
@@ -19,7 +18,7 @@ type Memory struct {
 	mu       sync.Mutex
 	entries  []kept
 	ids      map[string][]int
-	refusals []intake.Refusal
+	refusals []drift.Refusal
 	refused  uint64
 	decided  decisions
 }
@@ -31,13 +30,13 @@ type kept struct {
 }
 
 // Append implements [intake.Store].
-func (m *Memory) Append(entries []drift.Entry, refusals []intake.Refusal) ([]intake.Placed, error) {
+func (m *Memory) Append(entries []drift.Entry, refusals []drift.Refusal) ([]drift.Placement, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.Fail != nil {
 		return nil, m.Fail
 	}
-	placed := make([]intake.Placed, len(entries))
+	placed := make([]drift.Placement, len(entries))
 	for i, e := range entries {
 		placed[i] = m.keep(e)
 	}
@@ -47,7 +46,7 @@ func (m *Memory) Append(entries []drift.Entry, refusals []intake.Refusal) ([]int
 	return placed, nil
 }
 
-func (m *Memory) keep(e drift.Entry) intake.Placed {
+func (m *Memory) keep(e drift.Entry) drift.Placement {
 	body, conflict := e.NamedIdentity(), false
 	for _, i := range m.ids[e.ID] {
 		k := &m.entries[i]
@@ -55,7 +54,7 @@ func (m *Memory) keep(e drift.Entry) intake.Placed {
 			continue // an id names a record of one machine
 		}
 		if k.body == body {
-			return intake.Placed{Epoch: k.StoreEpoch, Seq: k.StoreSeq, Duplicate: true, Conflict: k.conflict}
+			return drift.Placement{Epoch: k.StoreEpoch, Seq: k.StoreSeq, Duplicate: true, Conflict: k.conflict}
 		}
 		conflict = true
 	}
@@ -65,10 +64,10 @@ func (m *Memory) keep(e drift.Entry) intake.Placed {
 	}
 	m.ids[e.ID] = append(m.ids[e.ID], len(m.entries))
 	m.entries = append(m.entries, kept{e, body, conflict})
-	return intake.Placed{Epoch: e.StoreEpoch, Seq: e.StoreSeq, Conflict: conflict}
+	return drift.Placement{Epoch: e.StoreEpoch, Seq: e.StoreSeq, Conflict: conflict}
 }
 
-func (m *Memory) refuse(r intake.Refusal) {
+func (m *Memory) refuse(r drift.Refusal) {
 	for i := range m.refusals {
 		old := &m.refusals[i]
 		if old.Machine == r.Machine && old.Via == r.Via && old.Size == r.Size && old.Problem.Field == r.Problem.Field &&
@@ -87,10 +86,10 @@ func (m *Memory) refuse(r intake.Refusal) {
 }
 
 // Counters implements [intake.Store].
-func (m *Memory) Counters() (map[string]intake.Counter, error) {
+func (m *Memory) Counters() (map[string]drift.Counter, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	out := map[string]intake.Counter{}
+	out := map[string]drift.Counter{}
 	for _, k := range m.entries {
 		if c := out[k.Machine]; k.conflict {
 			out[k.Machine] = c
@@ -157,10 +156,10 @@ func (m *Memory) Find(machine, id string) (drift.Entry, bool, error) {
 }
 
 // Refusals is as [store.Store.Refusals].
-func (m *Memory) Refusals(machine string, limit int) ([]intake.Refusal, error) {
+func (m *Memory) Refusals(machine string, limit int) ([]drift.Refusal, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	var out []intake.Refusal
+	var out []drift.Refusal
 	for _, r := range slices.Backward(m.refusals) {
 		if (machine == "" || r.Machine == machine) && (limit == 0 || len(out) < limit) {
 			out = append(out, r)

@@ -25,7 +25,7 @@ type Store interface {
 	Conflicts() ([]drift.Entry, error)
 	Since(epoch, seq uint64, limit int) ([]drift.Entry, error)
 	Find(machine, id string) (drift.Entry, bool, error)
-	Refusals(machine string, limit int) ([]intake.Refusal, error)
+	Refusals(machine string, limit int) ([]drift.Refusal, error)
 	RefusalCounts() ([]store.RefusalCount, error)
 	Stats() (store.Stats, error)
 }
@@ -128,7 +128,7 @@ func Invariants(t *testing.T, s Store) {
 	}
 }
 
-func keep(t *testing.T, s Store, entries ...drift.Entry) []intake.Placed {
+func keep(t *testing.T, s Store, entries ...drift.Entry) []drift.Placement {
 	t.Helper()
 	placed, err := s.Append(entries, nil)
 	require.NoError(t, err)
@@ -179,7 +179,7 @@ func roundTrip(t *testing.T, s Store) {
 		assert.True(t, in[i].Received.Equal(out[i].Received))
 		assert.Equal(t, []string{"import", "van-4/ines"}, []string{out[i].Via, out[i].Account})
 		assert.Equal(t, i == 2, out[i].PossibleRepeat)
-		assert.Equal(t, placed[i], intake.Placed{Epoch: out[i].StoreEpoch, Seq: out[i].StoreSeq})
+		assert.Equal(t, placed[i], drift.Placement{Epoch: out[i].StoreEpoch, Seq: out[i].StoreSeq})
 	}
 }
 
@@ -189,10 +189,10 @@ func repeat(t *testing.T, s Store) {
 	moved := Calibration("K-07", 1)
 	moved.Time = moved.Time.UTC()
 	again := keep(t, s, Calibration("K-07", 2), moved, Calibration("K-07", 3), Calibration("K-07", 3))
-	assert.Equal(t, intake.Placed{Epoch: first[1].Epoch, Seq: first[1].Seq, Duplicate: true}, again[0])
-	assert.Equal(t, intake.Placed{Epoch: first[0].Epoch, Seq: first[0].Seq, Duplicate: true}, again[1])
+	assert.Equal(t, drift.Placement{Epoch: first[1].Epoch, Seq: first[1].Seq, Duplicate: true}, again[0])
+	assert.Equal(t, drift.Placement{Epoch: first[0].Epoch, Seq: first[0].Seq, Duplicate: true}, again[1])
 	assert.False(t, again[2].Duplicate)
-	assert.Equal(t, intake.Placed{Epoch: again[2].Epoch, Seq: again[2].Seq, Duplicate: true}, again[3], "a repeat within one batch")
+	assert.Equal(t, drift.Placement{Epoch: again[2].Epoch, Seq: again[2].Seq, Duplicate: true}, again[3], "a repeat within one batch")
 	h, err := s.History("K-07")
 	require.NoError(t, err)
 	assert.Len(t, h, 3)
@@ -205,7 +205,7 @@ func conflict(t *testing.T, s Store) {
 	assert.False(t, placed[0].Conflict)
 	assert.True(t, placed[1].Conflict)
 	assert.False(t, placed[2].Conflict, "whoever writes for another machine cannot take an id away")
-	assert.Equal(t, intake.Placed{Epoch: placed[1].Epoch, Seq: placed[1].Seq, Duplicate: true, Conflict: true}, placed[3])
+	assert.Equal(t, drift.Placement{Epoch: placed[1].Epoch, Seq: placed[1].Seq, Duplicate: true, Conflict: true}, placed[3])
 	h, err := s.History("K-07")
 	require.NoError(t, err)
 	require.Len(t, h, 1, "the model reads what came first")
@@ -237,8 +237,8 @@ func anotherPerson(t *testing.T, s Store) {
 	assert.False(t, placed[0].Conflict)
 	assert.True(t, placed[1].Conflict)
 	assert.True(t, placed[2].Conflict)
-	assert.Equal(t, intake.Placed{Epoch: placed[1].Epoch, Seq: placed[1].Seq, Duplicate: true, Conflict: true}, placed[3])
-	assert.Equal(t, intake.Placed{Epoch: placed[0].Epoch, Seq: placed[0].Seq, Duplicate: true}, placed[4])
+	assert.Equal(t, drift.Placement{Epoch: placed[1].Epoch, Seq: placed[1].Seq, Duplicate: true, Conflict: true}, placed[3])
+	assert.Equal(t, drift.Placement{Epoch: placed[0].Epoch, Seq: placed[0].Seq, Duplicate: true}, placed[4])
 	h, err := s.History("K-07")
 	require.NoError(t, err)
 	require.Len(t, h, 1)
@@ -288,14 +288,14 @@ func since(t *testing.T, s Store) {
 }
 
 func refusals(t *testing.T, s Store) {
-	refusal := func(machine, raw string, at time.Time) intake.Refusal {
-		return intake.Refusal{Machine: machine, Via: "mqtt", Line: 3, Raw: []byte(raw), Size: len(raw), Time: at, Last: at, Times: 1,
+	refusal := func(machine, raw string, at time.Time) drift.Refusal {
+		return drift.Refusal{Machine: machine, Via: "mqtt", Line: 3, Raw: []byte(raw), Size: len(raw), Time: at, Last: at, Times: 1,
 			Problem: drift.Problem{Field: "humidity_pct", Value: "140", Reason: "must be from 0 to 100 percent"}}
 	}
 	later := Received().Add(time.Hour)
-	_, err := s.Append([]drift.Entry{Calibration("K-07", 1)}, []intake.Refusal{refusal("K-07", "{one", Received()), refusal("K-08", "{two", Received())})
+	_, err := s.Append([]drift.Entry{Calibration("K-07", 1)}, []drift.Refusal{refusal("K-07", "{one", Received()), refusal("K-08", "{two", Received())})
 	require.NoError(t, err)
-	_, err = s.Append(nil, []intake.Refusal{refusal("K-07", "{one", later), refusal("K-07", "{three", later)})
+	_, err = s.Append(nil, []drift.Refusal{refusal("K-07", "{one", later), refusal("K-07", "{three", later)})
 	require.NoError(t, err)
 
 	got, err := s.Refusals("K-07", 0)
@@ -310,7 +310,7 @@ func refusals(t *testing.T, s Store) {
 
 	told := refusal("K-07", "{one", later.Add(time.Hour))
 	told.Times, told.Forwarded = 5, true
-	_, err = s.Append(nil, []intake.Refusal{told, told})
+	_, err = s.Append(nil, []drift.Refusal{told, told})
 	require.NoError(t, err)
 	got, err = s.Refusals("K-07", 0)
 	require.NoError(t, err)
