@@ -9,9 +9,9 @@ import (
 
 	"arcdrift/agent/fleet"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/backtest"
 	"arcdrift/drift/forecast"
 	"arcdrift/drift/model"
-	"arcdrift/drift/score"
 	"arcdrift/drift/synth"
 )
 
@@ -99,7 +99,7 @@ type sessions struct {
 
 // statesOf leads the machine through its records and says its state at each attempt
 // from a moment on, for each session until the pair is serviced.
-func statesOf(p *score.Past, m *model.Machine, from time.Time) (out sessions) {
+func statesOf(p *backtest.Past, m *model.Machine, from time.Time) (out sessions) {
 	var verdicts []advise.Verdict // the last is that of the session now
 	stay := 0
 	for i := range p.Events {

@@ -20,8 +20,8 @@ import (
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/backtest"
 	"arcdrift/drift/forecast"
-	"arcdrift/drift/score"
 )
 
 // replaySeed is of the replay's simulations; it is shown with the answer.
@@ -66,7 +66,7 @@ but chance. ` + "`all`" + ` takes every kind of fleet, and half an hour.`,
 }
 
 // replay replays a copy of the store.
-func replay(ctx context.Context, env Env, db string) (*score.Replay, error) {
+func replay(ctx context.Context, env Env, db string) (*backtest.Replay, error) {
 	path, err := copyStore(ctx, env, db, os.TempDir())
 	if err != nil {
 		return nil, err
@@ -77,24 +77,24 @@ func replay(ctx context.Context, env Env, db string) (*score.Replay, error) {
 		return nil, err
 	}
 	from := newLegible(s, tellOn(env.Stderr))
-	at := func(asOf time.Time) ([]score.Past, error) {
+	at := func(asOf time.Time) ([]backtest.Past, error) {
 		if err := ctx.Err(); err != nil {
 			return nil, err // stopped by hand: moments are where to stop
 		}
 		return fleet.Pasts(from, asOf)
 	}
-	replayed, err := score.Run(at, env.Now(), score.Plan{Seed: replaySeed, Progress: progress(env, "")})
+	replayed, err := backtest.Run(at, env.Now(), backtest.Plan{Seed: replaySeed, Progress: progress(env, "")})
 	return replayed, errors.Join(err, s.Close())
 }
 
 // evaluateText writes the tables for people.
-func evaluateText(w io.Writer, r *score.Report) error {
+func evaluateText(w io.Writer, r *backtest.Report) error {
 	var out strings.Builder
 	fmt.Fprintf(&out, "%s replayed", count(r.Machines, "machine"))
 	if r.Moments > 0 {
 		fmt.Fprintf(&out, " from %s to %s, stopping at %s", r.From.Format("2 Jan 2006"), r.Until.Format("2 Jan 2006"), count(r.Moments, "moment"))
 	}
-	fmt.Fprintf(&out, " (seed %d, %d paths a forecast).\n", r.Seed, score.Paths)
+	fmt.Fprintf(&out, " (seed %d, %d paths a forecast).\n", r.Seed, backtest.Paths)
 	for _, warning := range r.Warnings {
 		fmt.Fprintf(&out, "Note: %s\n", warning)
 	}
@@ -117,7 +117,7 @@ func table(out *strings.Builder, rows func(row func(cells ...string))) {
 	_ = t.Flush() // a strings.Builder takes everything
 }
 
-func lossText(out *strings.Builder, r *score.Report) {
+func lossText(out *strings.Builder, r *backtest.Report) {
 	fmt.Fprintf(out, "\nArcs to failure: losses in arcs, less is better; scored up to %.0f arcs ahead\n", r.Reach)
 	table(out, func(row func(...string)) {
 		row("DATA", "FORECAST BY", "N", "HIDDEN", "PINBALL", "AT 10 %", "AT 50 %", "AT 90 %", "CRPS", "80 % HELD", "BRIER 14 DAYS")
@@ -134,7 +134,7 @@ stands in.
 `)
 }
 
-func movesText(out *strings.Builder, moves []score.MoveRow) {
+func movesText(out *strings.Builder, moves []backtest.MoveRow) {
 	out.WriteString("\nAfter a move or a change of weather: who would have checked, and what it costs\n")
 	table(out, func(row func(...string)) {
 		row("DATA", "CHECKED BY", "N", "FOUND OUT", "CHECKED", "MINUTES A MOVE", "BRIER", "CHANCES STATED")
@@ -146,7 +146,7 @@ func movesText(out *strings.Builder, moves []score.MoveRow) {
 	})
 }
 
-func chancesText(out *strings.Builder, bins []score.Bin) {
+func chancesText(out *strings.Builder, bins []backtest.Bin) {
 	out.WriteString("\nChance of being out that the site check stated, and how often it came true\n")
 	table(out, func(row func(...string)) {
 		row("STATED", "N", "MEAN STATED", "FOUND OUT")
@@ -157,7 +157,7 @@ func chancesText(out *strings.Builder, bins []score.Bin) {
 	})
 }
 
-func alertsText(out *strings.Builder, alerts []score.AlertRow) {
+func alertsText(out *strings.Builder, alerts []backtest.AlertRow) {
 	fmt.Fprintf(out, "\nAlerts: right if the pair failed or the bench found it worn or dirty within %d days,\nor by the session after next of a machine that calibrates more seldom\n", advise.PlanDays)
 	best := alerts[len(alerts)-1].Who
 	table(out, func(row func(...string)) {
@@ -169,14 +169,14 @@ func alertsText(out *strings.Builder, alerts []score.AlertRow) {
 		}
 	})
 	fmt.Fprintf(out, "Both: precision and announced together, their harmonic mean. Share: the part of it\nthat %s reaches, %s.\n", best, meant[best])
-	if best == score.PerfectKnowledge {
+	if best == backtest.PerfectKnowledge {
 		out.WriteString("Nobody heeds an alert in an invented fleet: of a pair that is worn and holds out\nlonger than that it counts as wrong, whoever raised it.\n")
 	}
 }
 
 // blendText shows the kinds and grades where another forecast than the model's
 // counts.
-func blendText(out *strings.Builder, rows []score.BlendRow) {
+func blendText(out *strings.Builder, rows []backtest.BlendRow) {
 	out.WriteString("\nWeights of the forecasts of arcs to failure, by what came of past ones\n")
 	names := forecast.Forecasters()
 	table(out, func(row func(...string)) {
@@ -198,8 +198,8 @@ func blendText(out *strings.Builder, rows []score.BlendRow) {
 
 // meant says what the last row knows.
 var meant = map[string]string{
-	score.Hindsight:        "who reads in the records what came, chance and all, so that nobody can reach it",
-	score.PerfectKnowledge: "who knows every machine as it stands and all laws, but not chance",
+	backtest.Hindsight:        "who reads in the records what came, chance and all, so that nobody can reach it",
+	backtest.PerfectKnowledge: "who knows every machine as it stands and all laws, but not chance",
 }
 
 func fixed(v drift.Opt[float64], digits int) string {
@@ -224,7 +224,7 @@ func withBand(v, low, high drift.Opt[float64]) string {
 }
 
 // evaluateCSV writes one number a line: which table, which data, who, what.
-func evaluateCSV(w io.Writer, r *score.Report) error {
+func evaluateCSV(w io.Writer, r *backtest.Report) error {
 	c := wire.NewSheet(w)
 	err := c.Write([]string{"table", "data", "who", "measure", "value"})
 	put := func(table, data, who, measure string, v drift.Opt[float64]) {
@@ -269,7 +269,7 @@ func (put cells) all(table, data, who string, measures ...measure) {
 
 func whole(n int) drift.Opt[float64] { return drift.Some(float64(n)) }
 
-func arcsCells(a *score.ArcsRow, put cells) {
+func arcsCells(a *backtest.ArcsRow, put cells) {
 	put.all("arcs_to_failure", string(a.Grade), a.Who,
 		measure{"n", whole(a.N)}, measure{"hidden", whole(a.Hidden)}, measure{"pinball", a.Pinball},
 		measure{"pinball_p10", a.Pinball10}, measure{"pinball_p50", a.Pinball50}, measure{"pinball_p90", a.Pinball90},
@@ -277,18 +277,18 @@ func arcsCells(a *score.ArcsRow, put cells) {
 		measure{"interval_held_high", a.HeldHigh}, measure{"brier_14_days", a.Brier})
 }
 
-func moveCells(m *score.MoveRow, put cells) {
+func moveCells(m *backtest.MoveRow, put cells) {
 	put.all("moves", string(m.Grade), m.Rule,
 		measure{"n", whole(m.N)}, measure{"out", drift.Some(m.Out)}, measure{"checked", drift.Some(m.Checked)},
 		measure{"minutes_per_move", drift.Some(m.Minutes)}, measure{"brier", m.Brier}, measure{"n_stated", whole(m.Stated)})
 }
 
-func binCells(b *score.Bin, put cells) {
+func binCells(b *backtest.Bin, put cells) {
 	put.all("stated_chances", "all", fmt.Sprintf("%.1f-%.1f", b.From, b.To),
 		measure{"n", whole(b.N)}, measure{"stated", b.Stated}, measure{"out", b.Out}, measure{"out_low", b.Low}, measure{"out_high", b.High})
 }
 
-func alertCells(a *score.AlertRow, put cells) {
+func alertCells(a *backtest.AlertRow, put cells) {
 	put.all("alerts", "all", a.Who,
 		measure{"alerts", whole(a.Alerts)}, measure{"per_machine_month", a.PerMonth}, measure{"right", whole(a.Right)},
 		measure{"wrong", whole(a.Wrong)}, measure{"unclear", whole(a.Unclear)}, measure{"precision", a.Precision},

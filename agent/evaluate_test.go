@@ -13,7 +13,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"arcdrift/drift/score"
+	"arcdrift/drift/backtest"
 	"arcdrift/drift/synth"
 )
 
@@ -34,7 +34,7 @@ func TestEvaluate(t *testing.T) {
 	got := cli(t, Env{Terminal: true}, "evaluate", "--db", db, "--format", "json")
 	require.Equal(t, exitDone, got.code, got.say)
 	assert.Contains(t, got.say, "\r2 of 2 moments …")
-	var r score.Report
+	var r backtest.Report
 	require.NoError(t, json.Unmarshal([]byte(got.answer), &r))
 	assert.Equal(t, machines, r.Machines)
 	assert.Equal(t, 2, r.Moments)
@@ -46,7 +46,7 @@ func TestEvaluate(t *testing.T) {
 
 	var text, table bytes.Buffer
 	require.NoError(t, evaluateText(&text, &r))
-	for _, say := range []string{"6 machines replayed from 10 Feb 2026 to ", "seed 1", score.PastLives, score.LastPoints, score.Rule, score.ThreeInARow, "that in hindsight reaches", "90 to 100 %"} {
+	for _, say := range []string{"6 machines replayed from 10 Feb 2026 to ", "seed 1", backtest.PastLives, backtest.LastPoints, backtest.Rule, backtest.ThreeInARow, "that in hindsight reaches", "90 to 100 %"} {
 		assert.Contains(t, text.String(), say)
 	}
 	assert.NotContains(t, text.String(), "Nobody heeds", "of a store's own alerts that is not known")
@@ -63,11 +63,11 @@ func TestEvaluateInvented(t *testing.T) {
 	got := cli(t, Env{Terminal: true}, "evaluate", "--invented", "straight,healthy", "--machines", "2", "--days", "76", "--seed", "5", "--format", "json")
 	require.Equal(t, exitDone, got.code, got.say)
 	assert.Contains(t, got.say, "\rhealthy: 2 of 2 moments …")
-	var r score.Report
+	var r backtest.Report
 	require.NoError(t, json.Unmarshal([]byte(got.answer), &r))
 	assert.Equal(t, 4, r.Machines)
 	assert.EqualValues(t, 5, r.Seed)
-	assert.Equal(t, score.PerfectKnowledge, r.Alerts[len(r.Alerts)-1].Who)
+	assert.Equal(t, backtest.PerfectKnowledge, r.Alerts[len(r.Alerts)-1].Who)
 	var text bytes.Buffer
 	require.NoError(t, evaluateText(&text, &r))
 	assert.Contains(t, text.String(), "Nobody heeds an alert")

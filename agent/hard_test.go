@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/agent/fleet"
+	"arcdrift/drift/backtest"
 	"arcdrift/drift/forecast"
 	"arcdrift/drift/model"
 	"arcdrift/drift/score"
@@ -137,7 +138,7 @@ func scoreHard(b testing.TB, kind hardKind, seed uint64) (all [3]hardScore) {
 	return all
 }
 
-func (s *hardScore) look(b testing.TB, p *score.Past, pop *model.Population, truth *synth.Machine, at time.Time) {
+func (s *hardScore) look(b testing.TB, p *backtest.Past, pop *model.Population, truth *synth.Machine, at time.Time) {
 	m := model.NewMachine(p.Machine, pop.For(p.Key))
 	for j := range p.Events {
 		m.Take(&p.Events[j])

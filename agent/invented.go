@@ -12,7 +12,7 @@ import (
 
 	"arcdrift/agent/fleet"
 	"arcdrift/drift"
-	"arcdrift/drift/score"
+	"arcdrift/drift/backtest"
 	"arcdrift/drift/synth"
 )
 
@@ -47,7 +47,7 @@ func (v *invention) worlds() ([]synth.World, error) {
 }
 
 // replayOr replays the fleets, or the store if none is asked for.
-func (v *invention) replayOr(cmd *cobra.Command, env Env) (*score.Replay, error) {
+func (v *invention) replayOr(cmd *cobra.Command, env Env) (*backtest.Replay, error) {
 	if len(v.kinds) > 0 {
 		return v.replay(cmd.Context(), env)
 	}
@@ -60,7 +60,7 @@ func (v *invention) replayOr(cmd *cobra.Command, env Env) (*score.Replay, error)
 }
 
 // replay invents the fleets, lets them live up to today and replays them.
-func (v *invention) replay(ctx context.Context, env Env) (*score.Replay, error) {
+func (v *invention) replay(ctx context.Context, env Env) (*backtest.Replay, error) {
 	worlds, err := v.worlds()
 	if err != nil {
 		return nil, err
@@ -69,24 +69,24 @@ func (v *invention) replay(ctx context.Context, env Env) (*score.Replay, error) 
 		return nil, usagef("machines and days must be 1 at least")
 	}
 	start := env.Now().UTC().AddDate(0, 0, -v.days)
-	var all []*score.Replay
+	var all []*backtest.Replay
 	for _, w := range worlds {
 		one := synth.Make(w, v.seed, v.machines, start, v.days)
 		told := taleOf(one.Records)
-		pasts := func(asOf time.Time) ([]score.Past, error) {
+		pasts := func(asOf time.Time) ([]backtest.Past, error) {
 			if err := ctx.Err(); err != nil {
 				return nil, err
 			}
 			return fleet.Pasts(told, asOf)
 		}
-		plan := score.Plan{Seed: v.seed, Truth: inventor{one.Truth}, Progress: progress(env, w.Name+": ")}
-		replayed, err := score.Run(pasts, env.Now(), plan)
+		plan := backtest.Plan{Seed: v.seed, Truth: inventor{one.Truth}, Progress: progress(env, w.Name+": ")}
+		replayed, err := backtest.Run(pasts, env.Now(), plan)
 		if err != nil {
 			return nil, err
 		}
 		all = append(all, replayed)
 	}
-	return score.Join(all), nil
+	return backtest.Join(all), nil
 }
 
 // inventor knows the truth of an invented fleet.

@@ -11,9 +11,9 @@ import (
 	"arcdrift/agent/fleet"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/backtest"
 	"arcdrift/drift/forecast"
 	"arcdrift/drift/model"
-	"arcdrift/drift/score"
 	"arcdrift/drift/synth"
 )
 
@@ -103,7 +103,7 @@ type letter struct {
 }
 
 // lead folds the machine anew and takes it through what came between two moments.
-func (d *desk) lead(p *score.Past, m *model.Machine, from, to time.Time) {
+func (d *desk) lead(p *backtest.Past, m *model.Machine, from, to time.Time) {
 	for i := range p.Events {
 		ev := &p.Events[i]
 		if ev.Time.After(to) {
@@ -118,7 +118,7 @@ func (d *desk) lead(p *score.Past, m *model.Machine, from, to time.Time) {
 
 // hear is one event: the mornings before it come first, and an hour later the hold
 // time is over.
-func (d *desk) hear(p *score.Past, m *model.Machine, i int) {
+func (d *desk) hear(p *backtest.Past, m *model.Machine, i int) {
 	ev := &p.Events[i]
 	for d.latest.Machine != "" && d.now.Before(ev.Time) {
 		next := d.now.Truncate(24 * time.Hour).Add(7 * time.Hour)
@@ -175,7 +175,7 @@ func (d *desk) step(now time.Time) {
 }
 
 // count judges what was sent about one machine.
-func (t *tally) count(p *score.Past, d *desk, m *synth.Machine, from, end time.Time) {
+func (t *tally) count(p *backtest.Past, d *desk, m *synth.Machine, from, end time.Time) {
 	const month = 30.44 * 24
 	t.months += end.Sub(from).Hours() / month
 	failed := failures(m)
@@ -241,7 +241,7 @@ func down(m *synth.Machine, at time.Time) bool {
 
 // became says whether a message was right, and whether that can be told: not yet of
 // the last days, when those that were right are known sooner.
-func became(p *score.Past, failed []time.Time, told, end time.Time) (right, judged bool) {
+func became(p *backtest.Past, failed []time.Time, told, end time.Time) (right, judged bool) {
 	due := told.AddDate(0, 0, advise.PlanDays)
 	if due.After(end) {
 		return false, false

@@ -11,7 +11,7 @@ import (
 
 	"arcdrift/agent/wire"
 	"arcdrift/drift/advise"
-	"arcdrift/drift/score"
+	"arcdrift/drift/backtest"
 )
 
 func reportCommand(env Env) *cobra.Command {
@@ -62,7 +62,7 @@ work on the electrodes and after a move.`,
 }
 
 // reportText writes the card for people.
-func reportText(w io.Writer, c *score.Card) error {
+func reportText(w io.Writer, c *backtest.Card) error {
 	var out strings.Builder
 	if c.From.IsZero() {
 		out.WriteString("The records are too short to report on.\n")
@@ -101,7 +101,7 @@ func reportText(w io.Writer, c *score.Card) error {
 }
 
 // reportCSV writes alerts and failures, one a line.
-func reportCSV(w io.Writer, c *score.Card) error {
+func reportCSV(w io.Writer, c *backtest.Card) error {
 	out := wire.NewSheet(w)
 	rows := [][]string{{"what", "machine", "time", "outcome", "because", "notice_days"}}
 	for _, a := range c.List {

@@ -10,19 +10,19 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/drift"
-	"arcdrift/drift/score"
+	"arcdrift/drift/backtest"
 )
 
 func TestReport(t *testing.T) {
-	card := score.Card{
+	card := backtest.Card{
 		From: scriptMoment.AddDate(0, -1, 0), Until: scriptMoment, Missed: 1,
-		AlertRow: score.AlertRow{Alerts: 3, Right: 1, Wrong: 1, Unclear: 1, Failures: 2, Announced: 1, PerMonth: drift.Some(0.667), Recall: drift.Some(0.5), Precision: drift.Some(0.5), Low: drift.Some(0.01), High: drift.Some(0.99), Notice: drift.Some(5.0)},
-		List: []score.Alert{
-			{Machine: "K-07", Raised: scriptMoment.AddDate(0, 0, -20), Outcome: score.Right, Because: "found worn"},
-			{Machine: "K-03", Raised: scriptMoment.AddDate(0, 0, -2), Outcome: score.Right, Because: "a session was given up", Recent: true},
-			{Machine: "M-02", Raised: scriptMoment.AddDate(0, 0, -18), Outcome: score.Wrong, Because: "the cleaver was at fault"},
+		AlertRow: backtest.AlertRow{Alerts: 3, Right: 1, Wrong: 1, Unclear: 1, Failures: 2, Announced: 1, PerMonth: drift.Some(0.667), Recall: drift.Some(0.5), Precision: drift.Some(0.5), Low: drift.Some(0.01), High: drift.Some(0.99), Notice: drift.Some(5.0)},
+		List: []backtest.Alert{
+			{Machine: "K-07", Raised: scriptMoment.AddDate(0, 0, -20), Outcome: backtest.Right, Because: "found worn"},
+			{Machine: "K-03", Raised: scriptMoment.AddDate(0, 0, -2), Outcome: backtest.Right, Because: "a session was given up", Recent: true},
+			{Machine: "M-02", Raised: scriptMoment.AddDate(0, 0, -18), Outcome: backtest.Wrong, Because: "the cleaver was at fault"},
 		},
-		Failed: []score.Announced{{Machine: "K-07", Time: scriptMoment.AddDate(0, 0, -15), Notice: drift.Some(5.0)}, {Machine: "K-03", Time: scriptMoment.AddDate(0, 0, -1)}},
+		Failed: []backtest.Announced{{Machine: "K-07", Time: scriptMoment.AddDate(0, 0, -15), Notice: drift.Some(5.0)}, {Machine: "K-03", Time: scriptMoment.AddDate(0, 0, -1)}},
 	}
 	var text, table bytes.Buffer
 	require.NoError(t, reportText(&text, &card))

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/agent/fleet"
+	"arcdrift/drift/backtest"
 	"arcdrift/drift/forecast"
 	"arcdrift/drift/score"
 	"arcdrift/drift/synth"
@@ -64,8 +65,8 @@ func scoreTruth(b *testing.B, w synth.World, seed uint64) (all [3]trueScore) {
 	const machines, days = 60, 240
 	invented := synth.Make(w, seed, machines, scriptMoment.AddDate(0, 0, -days), days)
 	told := taleOf(invented.Records)
-	pasts := func(asOf time.Time) ([]score.Past, error) { return fleet.Pasts(told, asOf) }
-	replay, err := score.Run(pasts, scriptMoment, score.Plan{Seed: seed})
+	pasts := func(asOf time.Time) ([]backtest.Past, error) { return fleet.Pasts(told, asOf) }
+	replay, err := backtest.Run(pasts, scriptMoment, backtest.Plan{Seed: seed})
 	require.NoError(b, err)
 	for i := range replay.Cases {
 		m := invented.Truth.Machine(replay.Cases[i].Machine)
@@ -90,7 +91,7 @@ func gradeOf(m *synth.Machine) int {
 }
 
 // forecast scores one forecast by its quantiles of 1, 5 and 9 in 10.
-func (s *trueScore) forecast(c *score.Case, m *synth.Machine) {
+func (s *trueScore) forecast(c *backtest.Case, m *synth.Machine) {
 	arcs, _ := m.ArcsToFailure(c.Moment, forecast.Horizon)
 	draws := m.Futures(c.Moment, forecast.Horizon, 200, 1)
 	loss := func(at func(percent int) float64) (sum float64) {
@@ -110,7 +111,7 @@ func (s *trueScore) forecast(c *score.Case, m *synth.Machine) {
 }
 
 // move scores one site check.
-func (s *trueScore) move(c *score.MoveCase, m *synth.Machine) {
+func (s *trueScore) move(c *backtest.MoveCase, m *synth.Machine) {
 	// A typed session is told minutes after it began, and by then it has moved the
 	// setting.
 	began := c.Time

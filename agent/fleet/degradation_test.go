@@ -14,7 +14,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"arcdrift/drift/score"
+	"arcdrift/drift/backtest"
 )
 
 // degradation is a published set of units whose output fades with hours of use
@@ -91,7 +91,7 @@ func (d *degradation) lines(t testing.TB) string {
 }
 
 // replayed scores the forecasts of failure that would have been given at the time.
-func (d *degradation) replayed(t testing.TB) score.Report {
+func (d *degradation) replayed(t testing.TB) backtest.Report {
 	end := laserStart
 	for _, all := range d.readings(t) {
 		if last := laserStart.Add(time.Duration(all[len(all)-1].hours*float64(time.Hour)) + time.Hour); last.After(end) {
@@ -99,7 +99,7 @@ func (d *degradation) replayed(t testing.TB) score.Report {
 		}
 	}
 	book := take(t, d.lines(t), end)
-	replay, err := score.Run(func(asOf time.Time) ([]score.Past, error) { return Pasts(book, asOf) }, end, score.Plan{Seed: 1})
+	replay, err := backtest.Run(func(asOf time.Time) ([]backtest.Past, error) { return Pasts(book, asOf) }, end, backtest.Plan{Seed: 1})
 	require.NoError(t, err)
 	return replay.Tables()
 }
@@ -131,9 +131,9 @@ func TestDegradationThroughTheDoor(t *testing.T) {
 			t.Logf("%s, %s, %s: %d forecasts, %d without their truth, CRPS %.1f, held %.2f", d.file, row.Grade, row.Who, row.N, row.Hidden, row.CRPS.Or(-1), row.Held.Or(-1))
 			crps[row.Who] = row.CRPS.Or(-1)
 		}
-		require.Positive(t, crps[score.Model])
+		require.Positive(t, crps[backtest.Model])
 		for who, rival := range crps {
-			require.LessOrEqual(t, crps[score.Model], rival, "%s, %s", d.file, who)
+			require.LessOrEqual(t, crps[backtest.Model], rival, "%s, %s", d.file, who)
 		}
 	}
 }

@@ -4,18 +4,18 @@ import (
 	"time"
 
 	"arcdrift/drift"
+	"arcdrift/drift/backtest"
 	"arcdrift/drift/model"
-	"arcdrift/drift/score"
 )
 
 // Pasts returns all machines as a book told them by a moment, for replaying:
 // records, corrections, labels and setups that are later do not count.
-func Pasts(book Book, asOf time.Time) ([]score.Past, error) {
+func Pasts(book Book, asOf time.Time) ([]backtest.Past, error) {
 	w, err := survey(book, cut{asOf: asOf})
 	if err != nil {
 		return nil, err
 	}
-	out := make([]score.Past, 0, len(w.names))
+	out := make([]backtest.Past, 0, len(w.names))
 	for _, name := range w.names {
 		l, err := w.life(name)
 		if err != nil {
@@ -29,12 +29,12 @@ func Pasts(book Book, asOf time.Time) ([]score.Past, error) {
 }
 
 // past puts beside each attempt the calibration it was read from.
-func (l *life) past() score.Past {
+func (l *life) past() backtest.Past {
 	byID := make(map[string]*drift.Calibration, len(l.entries))
 	for i := range l.entries {
 		byID[l.entries[i].ID] = l.entries[i].Calibration
 	}
-	p := score.Past{
+	p := backtest.Past{
 		History:  l.history(),
 		Settings: l.Settings, Calibrations: make([]*drift.Calibration, len(l.events)),
 	}

@@ -12,7 +12,7 @@ import (
 	"arcdrift/agent/fleet"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
-	"arcdrift/drift/score"
+	"arcdrift/drift/backtest"
 )
 
 // What a page says that was forecast is what the agent would have said then, to
@@ -38,7 +38,7 @@ func TestSaidIsWhatWouldHaveBeenSaid(t *testing.T) {
 		require.NotNil(t, then[0].Electrode.ToFailure)
 		assert.Equal(t, *then[0].Electrode.ToFailure, advise.Quantiles{P10: math.Round(s.Left.P10), P50: math.Round(s.Left.P50), P90: math.Round(s.Left.P90)})
 		assert.Equal(t, then[0].Electrode.Arcs.Or(-1), s.Arcs)
-		assert.Contains(t, []score.End{score.EndFailed, score.EndServiced, score.EndOpen}, s.End)
+		assert.Contains(t, []backtest.End{backtest.EndFailed, backtest.EndServiced, backtest.EndOpen}, s.End)
 	}
 	nobody, err := f.Said("nobody")
 	require.NoError(t, err)

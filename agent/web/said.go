@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"arcdrift/drift/advise"
-	"arcdrift/drift/score"
+	"arcdrift/drift/backtest"
 )
 
 // saidView is how earlier forecasts of a machine turned out.
@@ -46,34 +46,34 @@ func (s *Server) addSaid(ctx context.Context, v *machineView, a *advise.Assessme
 	return there, nil
 }
 
-func wordSaid(all []score.Said) *saidView {
+func wordSaid(all []backtest.Said) *saidView {
 	v := &saidView{}
 	longest := 1.0
 	for i := range all {
 		longest = max(longest, all[i].Left.P90, all[i].Fate.Arcs)
 	}
 	x := scale{0, longest, 6, saidWidth - 12}
-	counts := map[score.Verdict]int{}
+	counts := map[backtest.Verdict]int{}
 	for i := range all {
 		counts[all[i].Verdict()]++
 		v.Rows = append(v.Rows, rowOfSaid(&all[i], x))
 	}
-	judged := len(all) - counts[score.NotTold]
+	judged := len(all) - counts[backtest.NotTold]
 	if judged == 0 {
 		v.Summary = "None of them can be judged yet."
 		return v
 	}
 	v.Summary = fmt.Sprintf("%d of %d can be judged: %d held, %d failed sooner than said, %d lasted longer.",
-		judged, len(all), counts[score.Held], counts[score.FailedSooner], counts[score.LastedLonger])
+		judged, len(all), counts[backtest.Held], counts[backtest.FailedSooner], counts[backtest.LastedLonger])
 	return v
 }
 
-func rowOfSaid(s *score.Said, x scale) saidRow {
+func rowOfSaid(s *backtest.Said, x scale) saidRow {
 	row := saidRow{
 		Made: s.Made, When: s.Made.Format("2 Jan 2006"), Arcs: whole(s.Arcs), Came: cameOf(s),
 		Said: fmt.Sprintf("%s to %s more arcs, middle %s", left(s.Left.P10, s.Horizon), left(s.Left.P90, s.Horizon), left(s.Left.P50, s.Horizon)),
-		Judge: map[score.Verdict]string{
-			score.Held: "held", score.FailedSooner: "failed sooner than said", score.LastedLonger: "lasted longer than said",
+		Judge: map[backtest.Verdict]string{
+			backtest.Held: "held", backtest.FailedSooner: "failed sooner than said", backtest.LastedLonger: "lasted longer than said",
 		}[s.Verdict()],
 	}
 	const middle, half = saidHeight / 2, 5
@@ -82,9 +82,9 @@ func rowOfSaid(s *score.Said, x scale) saidRow {
 	at := x.at(s.Fate.Arcs)
 	row.Kind = "seen"
 	switch s.End {
-	case score.EndFailed:
+	case backtest.EndFailed:
 		row.Kind, row.Sign = "fail", cross(at, middle, 5)
-	case score.EndServiced: // it was cut short: a bar across
+	case backtest.EndServiced: // it was cut short: a bar across
 		row.Sign = fmt.Sprintf("M%s %sH%sM%s %sv12", coord(x.a), coord(middle), coord(at), coord(at), coord(middle-6))
 	default: // and goes on: an arrow
 		row.Sign = fmt.Sprintf("M%s %sH%sm-5-4l5 4l-5 4", coord(x.a), coord(middle), coord(at+5))
@@ -100,12 +100,12 @@ func left(arcs float64, horizon int64) string {
 	return whole(int64(arcs + 0.5))
 }
 
-func cameOf(s *score.Said) string {
+func cameOf(s *backtest.Said) string {
 	arcs := whole(int64(s.Fate.Arcs + 0.5))
 	switch {
-	case s.End == score.EndFailed:
+	case s.End == backtest.EndFailed:
 		return "It failed after " + arcs + "."
-	case s.End == score.EndServiced:
+	case s.End == backtest.EndServiced:
 		return "The bench stepped in after " + arcs + "."
 	case s.Until.IsZero():
 		return "Nothing heard since."

@@ -9,7 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/drift"
-	"arcdrift/drift/score"
+	"arcdrift/drift/backtest"
 )
 
 func TestMachineTellsHowItsForecastsTurnedOut(t *testing.T) {
@@ -28,9 +28,9 @@ func TestMachineTellsHowItsForecastsTurnedOut(t *testing.T) {
 }
 
 func TestForecastsBeyondTheHorizonAreNoNumbers(t *testing.T) {
-	s := saidOn(14, score.EndOpen, 0)
+	s := saidOn(14, backtest.EndOpen, 0)
 	s.Left.P50, s.Left.P90, s.Until = 6000, 6000, time.Time{}
-	v := wordSaid([]score.Said{s})
+	v := wordSaid([]backtest.Said{s})
 	assert.Equal(t, "None of them can be judged yet.", v.Summary)
 	assert.Equal(t, "220 to more than 6,000 more arcs, middle more than 6,000", v.Rows[0].Said)
 	assert.Equal(t, "Nothing heard since.", v.Rows[0].Came)

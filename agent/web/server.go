@@ -24,7 +24,7 @@ import (
 	"arcdrift/dashboards"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
-	"arcdrift/drift/score"
+	"arcdrift/drift/backtest"
 )
 
 // Door takes records; it answers only when they are durable.
@@ -75,7 +75,7 @@ type Config struct {
 	Door  Door
 	Fleet Fleet
 	// Said are earlier forecasts of a machine beside what came of them, newest first.
-	Said    func(machine string) ([]score.Said, error)
+	Said    func(machine string) ([]backtest.Said, error)
 	Records Records
 	// Export writes everything kept, in the format "json" (lines) or "csv".
 	Export func(w io.Writer, format string) error
@@ -118,7 +118,7 @@ type Server struct {
 	pages    map[string]*template.Template
 	sessions *scs.SessionManager
 	traces   *news[advise.Trace]
-	pasts    *news[[]score.Said]
+	pasts    *news[[]backtest.Said]
 	before   *yesterday
 	owed     *owed
 	glance   time.Duration
@@ -163,13 +163,13 @@ func New(c Config) (*Server, error) {
 		}
 		return t, err
 	}, func(t advise.Trace) int { return len(t.Points) }, s.lastOf)
-	s.pasts = newNews(func(a *advise.Assessment) ([]score.Said, error) {
+	s.pasts = newNews(func(a *advise.Assessment) ([]backtest.Said, error) {
 		said, err := s.Said(a.Machine)
 		if err != nil {
 			err = fmt.Errorf("web: earlier forecasts of %s: %w", a.Machine, err)
 		}
 		return said, err
-	}, func(said []score.Said) int { return len(said) }, s.lastOf)
+	}, func(said []backtest.Said) int { return len(said) }, s.lastOf)
 	s.owed = &owed{work: func(since time.Time) ([]advise.Owed, error) { return s.Owed(since) }}
 	s.before = &yesterday{assess: s.assessAll, patience: patience}
 	return s, nil

@@ -10,8 +10,8 @@ import (
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/backtest"
 	"arcdrift/drift/blind"
-	"arcdrift/drift/score"
 )
 
 var noon = time.Date(2025, 3, 3, 12, 0, 0, 0, time.UTC)
@@ -46,7 +46,7 @@ func machine(grade advise.Grade, r rigged) *blind.Machine {
 }
 
 // says is an outlook that names a single number.
-func says(arcs float64) (o score.Outlook) {
+func says(arcs float64) (o backtest.Outlook) {
 	for i := range o {
 		o[i] = arcs
 	}
@@ -58,20 +58,20 @@ func TestSkillByHand(t *testing.T) {
 	// at the three quantiles, one below it (0.1 + 0.5 + 0.9)(1000 − q).
 	m := machine(advise.Full, rigged{lived: 1000, ahead: 900})
 	var part tally
-	part.forecast(&score.Case{Moment: noon, Said: []score.Outlook{says(1200), says(1300), says(1000), says(700)}}, m)
+	part.forecast(&backtest.Case{Moment: noon, Said: []backtest.Outlook{says(1200), says(1300), says(1000), says(700)}}, m)
 	assert.InDeltaSlice(t, []float64{300, 450, 0, 450, 150}, part.losses[:], 1e-9)
 	skill, n := part.skill()
 	assert.InDelta(t, 0.5, skill, 1e-9)
 	assert.Equal(t, 1, n)
 	assert.Zero(t, part.inside, "1000 is not within 1200 to 1200")
-	part.forecast(&score.Case{Moment: noon, Said: []score.Outlook{says(1000), says(1300), says(1000), says(700)}}, m)
+	part.forecast(&backtest.Case{Moment: noon, Said: []backtest.Outlook{says(1000), says(1300), says(1000), says(700)}}, m)
 	assert.Equal(t, 1, part.inside)
 	assert.Zero(t, part.perfectInside)
 	skill, _ = part.skill()
 	assert.InDelta(t, (900.-300)/(900-300), skill, 1e-9)
 
 	var lucky tally // past lives as good as perfect knowledge
-	lucky.forecast(&score.Case{Moment: noon, Said: []score.Outlook{says(1200), says(900), says(0), says(0)}}, m)
+	lucky.forecast(&backtest.Case{Moment: noon, Said: []backtest.Outlook{says(1200), says(900), says(0), says(0)}}, m)
 	skill, n = lucky.skill()
 	assert.True(t, math.IsNaN(skill))
 	assert.Zero(t, n, "tells nothing")
@@ -79,8 +79,8 @@ func TestSkillByHand(t *testing.T) {
 
 func TestRequiredPowerByHand(t *testing.T) {
 	m := machine(advise.Full, rigged{required: 3, program: "a"})
-	said := func(program string, power drift.Opt[float64]) *score.Level {
-		return &score.Level{Program: program, Drift: advise.Drift{RequiredPower: power, SD: drift.Some(1.0)}}
+	said := func(program string, power drift.Opt[float64]) *backtest.Level {
+		return &backtest.Level{Program: program, Drift: advise.Drift{RequiredPower: power, SD: drift.Some(1.0)}}
 	}
 	var part tally
 	part.level(said("a", drift.Some(4.2)), m) // 1.2 standard deviations off
@@ -97,8 +97,8 @@ func TestRequiredPowerByHand(t *testing.T) {
 }
 
 func TestSiteChecksByHand(t *testing.T) {
-	answer := func(a advise.Answer, chance drift.Opt[float64]) *score.AnswerCase {
-		return &score.AnswerCase{Question: advise.Move{AsOf: noon}, MoveAnswer: advise.MoveAnswer{Answer: a, ProbabilityOut: chance, Cost: advise.Cost{CheckMinutes: 5, OutMinutes: 60}}}
+	answer := func(a advise.Answer, chance drift.Opt[float64]) *backtest.AnswerCase {
+		return &backtest.AnswerCase{Question: advise.Move{AsOf: noon}, MoveAnswer: advise.MoveAnswer{Answer: a, ProbabilityOut: chance, Cost: advise.Cost{CheckMinutes: 5, OutMinutes: 60}}}
 	}
 	safe, out := machine(advise.Full, rigged{out: 0.05}), machine(advise.Full, rigged{out: 0.5})
 	var part tally
@@ -207,23 +207,23 @@ func TestBarsOfMess(t *testing.T) {
 
 func TestStopsByHand(t *testing.T) {
 	midnight := time.Date(2025, 3, 10, 0, 0, 0, 0, time.UTC)
-	heard := func(r rigged, states ...score.StateCase) *told {
+	heard := func(r rigged, states ...backtest.StateCase) *told {
 		f := &blind.Fleet{Machines: []blind.Machine{*machine(advise.Full, r)}}
 		return &told{Fleet: f, truth: truthOf(f), start: midnight, end: midnight.AddDate(0, 0, 10),
-			replay: &score.Replay{Moments: []time.Time{midnight}, States: states}}
+			replay: &backtest.Replay{Moments: []time.Time{midnight}, States: states}}
 	}
-	from := func(day int, s advise.State) score.StateCase {
-		return score.StateCase{Machine: "M", From: midnight.AddDate(0, 0, day).Add(-time.Hour), State: s}
+	from := func(day int, s advise.State) backtest.StateCase {
+		return backtest.StateCase{Machine: "M", From: midnight.AddDate(0, 0, day).Add(-time.Hour), State: s}
 	}
-	count := func(r rigged, clean, messy []score.StateCase) stops {
+	count := func(r rigged, clean, messy []backtest.StateCase) stops {
 		return compareStops(heard(r, clean...), heard(r, messy...)).of(allData).stops
 	}
 	// Of 100 arcs a day and 5 left it fails within 14 days, of 5,000 left not.
 	failing, good := rigged{perDay: 100, lived: 5}, rigged{perDay: 100, lived: 5000}
-	stop := []score.StateCase{from(2, advise.Stop), from(6, advise.CheckFirst)} // four midnights
+	stop := []backtest.StateCase{from(2, advise.Stop), from(6, advise.CheckFirst)} // four midnights
 	assert.Equal(t, stops{days: 10, wrong: 4}, count(good, nil, stop))
 	assert.Equal(t, stops{days: 10, cleanWrong: 4}, count(good, stop, stop))
 	assert.Equal(t, stops{days: 10}, count(failing, nil, stop), "a right one more is no harm")
 	assert.Equal(t, stops{days: 10, right: 4}, count(failing, stop, stop))
-	assert.Equal(t, stops{days: 10, right: 4, lost: 2}, count(failing, stop, []score.StateCase{from(2, advise.Stop), from(4, advise.Fit)}))
+	assert.Equal(t, stops{days: 10, right: 4, lost: 2}, count(failing, stop, []backtest.StateCase{from(2, advise.Stop), from(4, advise.Fit)}))
 }

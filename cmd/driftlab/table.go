@@ -11,7 +11,7 @@ import (
 	"strings"
 	"text/tabwriter"
 
-	"arcdrift/drift/score"
+	"arcdrift/drift/backtest"
 )
 
 // verdict is what came of the fleets.
@@ -104,7 +104,7 @@ func (v *verdict) rivalsText(w io.Writer) error {
 	t := tabwriter.NewWriter(&out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "DATA\tFORECAST BY\tARCS\tSHARE\tWORST TENTH\t")
 	for _, grade := range v.grades {
-		for k, name := range append(score.Forecasters(), score.PerfectKnowledge) {
+		for k, name := range append(backtest.Forecasters(), backtest.PerfectKnowledge) {
 			loss := summarize(measure{of: func(t *tally) (float64, int) {
 				const quantiles = 3
 				return t.losses[k] / quantiles / float64(t.forecasts), t.forecasts

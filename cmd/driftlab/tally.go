@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"arcdrift/drift/advise"
+	"arcdrift/drift/backtest"
 	"arcdrift/drift/blind"
 	"arcdrift/drift/forecast"
 	"arcdrift/drift/score"
@@ -146,7 +147,7 @@ const draws = 200
 
 // forecast scores one forecast of arcs to failure by its quantiles of 1, 5 and 9 in
 // 10.
-func (t *tally) forecast(c *score.Case, m *blind.Machine) {
+func (t *tally) forecast(c *backtest.Case, m *blind.Machine) {
 	arcs := float64(m.Lived(c.Moment, forecast.Horizon))
 	loss := func(at func(percent int) float64) (sum float64) {
 		for _, percent := range []int{10, 50, 90} {
@@ -167,7 +168,7 @@ func (t *tally) forecast(c *score.Case, m *blind.Machine) {
 }
 
 // level scores what was said of the required power of the program in use.
-func (t *tally) level(l *score.Level, m *blind.Machine) {
+func (t *tally) level(l *backtest.Level, m *blind.Machine) {
 	truly := m.At(l.Moment)
 	if l.Program != "" && truly.Program != "" && l.Program != truly.Program {
 		return // of another program than the one that has come into use since
@@ -187,7 +188,7 @@ func (t *tally) level(l *score.Level, m *blind.Machine) {
 }
 
 // answer scores one site check. Where it cannot tell, its advice is to recalibrate.
-func (t *tally) answer(a *score.AnswerCase, m *blind.Machine) {
+func (t *tally) answer(a *backtest.AnswerCase, m *blind.Machine) {
 	at := slices.IndexFunc(m.Moves, func(v blind.Move) bool { return v.At.Equal(a.Question.AsOf) })
 	truly := m.ProbabilityOut(m.Moves[at].At, m.Moves[at].Air)
 	unchecked := truly * a.Cost.OutMinutes
@@ -206,6 +207,6 @@ func (t *tally) answer(a *score.AnswerCase, m *blind.Machine) {
 }
 
 // row takes over what one watcher earned.
-func (c *calls) row(r *score.AlertRow) {
+func (c *calls) row(r *backtest.AlertRow) {
 	c.right, c.wrong, c.failures, c.announced = r.Right, r.Wrong, r.Failures, r.Announced
 }

@@ -9,9 +9,9 @@ import (
 	"arcdrift/agent/fleet"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/backtest"
 	"arcdrift/drift/blind"
 	"arcdrift/drift/forecast"
-	"arcdrift/drift/score"
 )
 
 // trial is one fleet to be invented, replayed and judged.
@@ -29,7 +29,7 @@ func (t *trial) name() string { return fmt.Sprintf("%s %d", t.world.name, t.wish
 type told struct {
 	*blind.Fleet
 	truth  truth
-	replay *score.Replay
+	replay *backtest.Replay
 	start  time.Time
 	end    time.Time
 	lines  int
@@ -52,17 +52,17 @@ func (t *trial) tell(ctx context.Context, known bool) (*told, error) {
 	for i := range b.refused {
 		out.refused = append(out.refused, fmt.Sprintf("%s, line %d: %s", t.name(), b.refused[i].Line, b.refused[i].Problem.Error()))
 	}
-	plan := score.Plan{Seed: t.wish.Seed, Asked: func(machine string) []advise.Move { return out.truth.asked(machine, b.barometer(machine)) }, EveryDays: t.every}
+	plan := backtest.Plan{Seed: t.wish.Seed, Asked: func(machine string) []advise.Move { return out.truth.asked(machine, b.barometer(machine)) }, EveryDays: t.every}
 	if known {
 		plan.Truth = out.truth
 	}
-	pasts := func(asOf time.Time) ([]score.Past, error) {
+	pasts := func(asOf time.Time) ([]backtest.Past, error) {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
 		return fleet.Pasts(b, asOf)
 	}
-	out.replay, err = score.Run(pasts, out.end, plan)
+	out.replay, err = backtest.Run(pasts, out.end, plan)
 	return out, err
 }
 
@@ -81,7 +81,7 @@ func truthOf(f *blind.Fleet) truth {
 // most.
 const futures = 100
 
-// Chance implements [score.Truth].
+// Chance implements [backtest.Truth].
 func (t truth) Chance(machine string, at time.Time, arcs float64) float64 {
 	m := t[machine]
 	if m == nil {
@@ -98,7 +98,7 @@ func (t truth) Chance(machine string, at time.Time, arcs float64) float64 {
 	return float64(n) / futures
 }
 
-// Electrodes implements [score.Truth].
+// Electrodes implements [backtest.Truth].
 func (t truth) Electrodes(machine string, session time.Time) bool {
 	m := t[machine]
 	return m == nil || m.Electrodes(session)

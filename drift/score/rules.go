@@ -1,4 +1,11 @@
-// Package score says how good forecasts were once the truth is known.
+// Package score has proper scoring rules for forecasts, and what tells whether stated
+// chances and intervals are calibrated.
+//
+// Every rule is negatively oriented: the forecast that states what the forecaster
+// believes has the least expected score. Source: Gneiting and Raftery (2007), Journal
+// of the American Statistical Association 102, 359. Scores are in the unit of the
+// quantity that was forecast, but for [Brier], which has none. Arguments are not
+// checked and stay as they are.
 package score
 
 import (
@@ -7,10 +14,6 @@ import (
 
 	"arcdrift/drift/fit"
 )
-
-// Every rule here is proper and negatively oriented: the honest forecast has
-// the least expected score. Gneiting and Raftery (2007), Journal of the
-// American Statistical Association 102, 359.
 
 // Pinball returns the loss of having said that y stays below quantile with
 // chance tau, in units of y.

@@ -1,4 +1,4 @@
-package score
+package backtest
 
 import (
 	"math"
@@ -7,6 +7,7 @@ import (
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
 	"arcdrift/drift/model"
+	"arcdrift/drift/score"
 )
 
 // MoveCase is a calibration after a move or a change of weather: whether the
@@ -125,7 +126,7 @@ func moveRows(cases []MoveCase) []MoveRow {
 				}
 				if p, ok := chance.Get(); ok {
 					row.Stated++
-					brier += Brier(p, c.Out)
+					brier += score.Brier(p, c.Out)
 				}
 			}
 			row.Out, row.Checked, row.Minutes = row.Out/float64(row.N), row.Checked/float64(row.N), row.Minutes/float64(row.N)
@@ -193,7 +194,7 @@ func reliability(cases []MoveCase) []Bin {
 		b := &bins[k]
 		b.From, b.To = float64(k)/tenths, float64(k+1)/tenths
 		if b.N > 0 {
-			low, high := ClopperPearson(out[k], b.N, 0.95)
+			low, high := score.ClopperPearson(out[k], b.N, 0.95)
 			b.Stated, b.Out = drift.Some(stated[k]/float64(b.N)), drift.Some(float64(out[k])/float64(b.N))
 			b.Low, b.High = drift.Some(low), drift.Some(high)
 		}

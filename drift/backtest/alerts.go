@@ -1,4 +1,4 @@
-package score
+package backtest
 
 import (
 	"fmt"
@@ -9,6 +9,7 @@ import (
 	"arcdrift/drift/advise"
 	"arcdrift/drift/forecast"
 	"arcdrift/drift/model"
+	"arcdrift/drift/score"
 )
 
 // ThreeInARow is the alarm after three failed attempts in a row.
@@ -338,7 +339,7 @@ func (w *Watch) Rows() []AlertRow {
 			r.PerMonth = drift.Some(float64(r.Alerts) / w.Months)
 		}
 		if n := r.Right + r.Wrong; n > 0 {
-			low, high := ClopperPearson(r.Right, n, 0.95)
+			low, high := score.ClopperPearson(r.Right, n, 0.95)
 			r.Precision, r.Low, r.High = drift.Some(float64(r.Right)/float64(n)), drift.Some(low), drift.Some(high)
 		}
 		var notices []float64

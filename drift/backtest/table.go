@@ -1,4 +1,4 @@
-package score
+package backtest
 
 import (
 	"fmt"
@@ -10,6 +10,7 @@ import (
 	"arcdrift/drift/fit"
 	"arcdrift/drift/forecast"
 	"arcdrift/drift/model"
+	"arcdrift/drift/score"
 )
 
 // Report is the replay in numbers. Its JSON form is fixed.
@@ -106,7 +107,7 @@ type ArcsRow struct {
 // The truth of many forecasts is hidden: the pair was serviced first, or the
 // records end. To leave those out would favour who says that pairs fail soon, so
 // every truth that shows counts with one over the chance that it would have
-// shown (see [Mean]). That chance is the Kaplan–Meier estimate of not being
+// shown (see [score.Mean]). That chance is the Kaplan–Meier estimate of not being
 // hidden so long, over all cases; it assumes that what hides a truth does not
 // know it, which a bench that heeds the alerts does. As long truths are hidden
 // most, arcs are scored up to a reach that at least a fifth of the cases would
@@ -207,7 +208,7 @@ func arcsRow(cases []Case, g grade, who int, name string, byArcs, byDays shown) 
 		c := &cases[i]
 		o := c.Said[who]
 		soon := c.Days <= advise.PlanDays && !c.Hidden
-		brier.add(Brier(o.Before(advise.PlanDays*c.PerDay), soon), byDays.weights[i])
+		brier.add(score.Brier(o.Before(advise.PlanDays*c.PerDay), soon), byDays.weights[i])
 		weight := byArcs.weights[i]
 		if weight == 0 {
 			row.Hidden++
@@ -218,10 +219,10 @@ func arcsRow(cases []Case, g grade, who int, name string, byArcs, byDays shown) 
 			o[k] = min(o[k], byArcs.reach)
 		}
 		y := min(c.Arcs, byArcs.reach)
-		p10.add(Pinball(y, o.At(10), 0.1), weight)
-		p50.add(Pinball(y, o.At(50), 0.5), weight)
-		p90.add(Pinball(y, o.At(90), 0.9), weight)
-		crps.add(CRPS(y, o[:]), weight)
+		p10.add(score.Pinball(y, o.At(10), 0.1), weight)
+		p50.add(score.Pinball(y, o.At(50), 0.5), weight)
+		p90.add(score.Pinball(y, o.At(90), 0.9), weight)
+		crps.add(score.CRPS(y, o[:]), weight)
 	}
 	row.Pinball10, row.Pinball50, row.Pinball90 = p10.mean(), p50.mean(), p90.mean()
 	if a, ok := row.Pinball10.Get(); ok {
@@ -258,7 +259,7 @@ func (w *weighted) add(score, weight float64) {
 }
 
 func (w *weighted) mean() drift.Opt[float64] {
-	if m := Mean(w.scores, w.weights); !math.IsNaN(m) {
+	if m := score.Mean(w.scores, w.weights); !math.IsNaN(m) {
 		return drift.Some(m)
 	}
 	return drift.Opt[float64]{}
@@ -279,6 +280,6 @@ func (w *weighted) band() (low, high drift.Opt[float64]) {
 		return low, high
 	}
 	n := math.Round(sum * sum / squares)
-	l, h := ClopperPearson(int(math.Round(mean*n)), int(n), 0.95)
+	l, h := score.ClopperPearson(int(math.Round(mean*n)), int(n), 0.95)
 	return drift.Some(l), drift.Some(h)
 }
