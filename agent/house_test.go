@@ -38,6 +38,7 @@ var rooms = []string{
 	"drift/synth drift/backtest",
 	"drift/blind/moor drift/blind/delta",
 	"drift/blind",
+	"drift/lookback",
 	"drift/advise",
 	"drift/forecast",
 	"drift/model drift/score",
