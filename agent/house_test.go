@@ -29,7 +29,7 @@ var rooms = []string{
 	"agent/metrics",
 	"agent/notify",
 	"agent/forward",
-	"agent/auth agent/gate",
+	"agent/auth agent/gate agent/storekey",
 	"agent/store/storetest",
 	"agent/store agent/intake",
 	"agent/fleet agent/alert",
