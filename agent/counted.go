@@ -12,7 +12,7 @@ import (
 
 // countedDoor counts what comes to the door.
 type countedDoor struct {
-	*intake.Door
+	*intake.Handler
 	now    func() time.Time
 	mu     sync.Mutex
 	counts map[metrics.Arrival]uint64
@@ -20,8 +20,8 @@ type countedDoor struct {
 }
 
 // Take offers the records and counts what became of them.
-func (d *countedDoor) Take(ctx context.Context, offers []intake.Offer) ([]intake.Receipt, error) {
-	receipts, err := d.Door.Take(ctx, offers)
+func (d *countedDoor) Take(ctx context.Context, offers []intake.Submission) ([]intake.Receipt, error) {
+	receipts, err := d.Handler.Take(ctx, offers)
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	for i, r := range receipts {

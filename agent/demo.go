@@ -213,11 +213,11 @@ func (d *demo) tell(ctx context.Context, story *synth.Scenario) error {
 // history publishes what has happened so far, each machine from its own device;
 // what holds for the whole fleet comes from the office, over HTTP.
 func (d *demo) history(ctx context.Context, records []drift.Record, devices map[string]*mqtt.Sender) error {
-	var office []intake.Offer
+	var office []intake.Submission
 	of := map[string][]*drift.Record{}
 	for i, r := range records {
 		if devices[r.Machine] == nil {
-			office = append(office, intake.Offer{Record: r})
+			office = append(office, intake.Submission{Record: r})
 			continue
 		}
 		of[r.Machine] = append(of[r.Machine], &records[i])

@@ -47,9 +47,9 @@ func keepStory(ctx context.Context, env Env, db string, story *synth.Scenario) e
 	if err != nil {
 		return err
 	}
-	offers := make([]intake.Offer, len(story.History))
+	offers := make([]intake.Submission, len(story.History))
 	for i, r := range story.History {
-		offers[i] = intake.Offer{Record: r, Via: "import"}
+		offers[i] = intake.Submission{Record: r, Via: "import"}
 	}
 	_, err = l.Take(ctx, offers)
 	return errors.Join(err, l.Close())

@@ -41,9 +41,9 @@ func grown(b *testing.B, machines, records int) (s *store.Store, now time.Time) 
 	ended := make(chan error, 1)
 	go func() { ended <- door.Run(ctx) }()
 	defer func() { stop(); require.NoError(b, <-ended) }()
-	var offers []intake.Offer
+	var offers []intake.Submission
 	for _, r := range synth.Make(world, 1, machines, start, days).Records {
-		if offers = append(offers, intake.Offer{Record: r, Via: "import"}); len(offers) == importGroup {
+		if offers = append(offers, intake.Submission{Record: r, Via: "import"}); len(offers) == importGroup {
 			_, err := door.Take(ctx, offers)
 			require.NoError(b, err)
 			offers = offers[:0]

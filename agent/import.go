@@ -55,7 +55,7 @@ type importer struct {
 	place  place
 	format string
 
-	offers []intake.Offer
+	offers []intake.Submission
 	shown  time.Time
 	counts imported
 }
@@ -104,8 +104,8 @@ func (i *importer) file(ctx context.Context, name string) error {
 
 // offerOf is a line as it is offered. What was refused where the export comes
 // from is kept as refused there, not refused again.
-func offerOf(line *wire.Line) intake.Offer {
-	o := intake.Offer{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: "import",
+func offerOf(line *wire.Line) intake.Submission {
+	o := intake.Submission{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: "import",
 		Received: line.Received, PossibleRepeat: line.PossibleRepeat, Account: line.Account}
 	if line.Refusal != nil {
 		told := drift.Refusal(*line.Refusal)

@@ -19,7 +19,7 @@ import (
 // local works on a store that this process has open.
 type local struct {
 	store *store.Store
-	door  *intake.Door
+	door  *intake.Handler
 	stop  func() error // ends the door's writer
 	mind  *fleet.Answers
 	tell  func(text string)
@@ -66,7 +66,7 @@ func (l *local) Close() error {
 }
 
 // Take offers the records, in turn, while the door is busy.
-func (l *local) Take(ctx context.Context, offers []intake.Offer) ([]intake.Receipt, error) {
+func (l *local) Take(ctx context.Context, offers []intake.Submission) ([]intake.Receipt, error) {
 	return l.door.Take(ctx, offers)
 }
 

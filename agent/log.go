@@ -227,7 +227,7 @@ func logRecord(cmd *cobra.Command, env Env, t drift.Type, form url.Values, forma
 	if err != nil {
 		return err
 	}
-	receipts, err := at.Take(cmd.Context(), []intake.Offer{{Raw: record.AppendCanonical(nil), Record: record, Via: "log"}})
+	receipts, err := at.Take(cmd.Context(), []intake.Submission{{Raw: record.AppendCanonical(nil), Record: record, Via: "log"}})
 	if err == nil {
 		err = tellReceipt(env, &receipts[0], format)
 	}

@@ -117,7 +117,7 @@ func tempDB(t *testing.T) string {
 }
 
 // fill puts records into a store that nobody holds.
-func fill(t *testing.T, db string, offers []intake.Offer) {
+func fill(t *testing.T, db string, offers []intake.Submission) {
 	t.Helper()
 	l, err := openLocal(t.Context(), Env{Now: time.Now, Stderr: io.Discard}, db)
 	require.NoError(t, err)

@@ -54,9 +54,9 @@ func TestReadyAndHealthy(t *testing.T) {
 // an answer that has no time limit: who waited for it would wait for ever.
 func TestStopsThoughAReaderHangs(t *testing.T) {
 	db := filepath.Join(t.TempDir(), "arcdrift.db")
-	offers := make([]intake.Offer, 2000) // an export that does not fit between two sockets: 8 MB
+	offers := make([]intake.Submission, 2000) // an export that does not fit between two sockets: 8 MB
 	for i := range offers {
-		offers[i] = intake.Offer{Via: "import", Record: drift.Record{
+		offers[i] = intake.Submission{Via: "import", Record: drift.Record{
 			Type: drift.TypeUsage, ID: fmt.Sprint("u", i), Machine: "K-07", Time: scriptMoment.Add(time.Duration(i) * time.Second),
 			ArcCount: drift.Some(int64(i)), Extra: fmt.Appendf(nil, `{"note":"%04000d"}`, i),
 		}}

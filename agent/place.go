@@ -22,7 +22,7 @@ import (
 type place interface {
 	// Take offers records and returns when they are durable. It waits while the
 	// place is busy.
-	Take(ctx context.Context, offers []intake.Offer) ([]intake.Receipt, error)
+	Take(ctx context.Context, offers []intake.Submission) ([]intake.Receipt, error)
 	// Assess answers for one machine or, with "", for all, worst first.
 	Assess(ctx context.Context, machine string, asOf, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error)
 	// Move answers a crew that has moved.

@@ -67,19 +67,19 @@ func TestDemoUnderPrometheus(t *testing.T) {
 
 // demoAndMore are the records of four machines of the demo, one for each state that
 // it has (all twelve take three times as long to learn from), and of what it lacks.
-func demoAndMore(t *testing.T) []intake.Offer {
-	var offers []intake.Offer
+func demoAndMore(t *testing.T) []intake.Submission {
+	var offers []intake.Submission
 	story := synth.Open(1, scriptMoment)
 	cast := map[synth.Role]bool{synth.WearingOut: true, synth.BluntEnds: true, synth.Silent: true, synth.Newcomer: true}
 	for _, r := range story.History {
 		if role, machine := story.Roles()[r.Machine]; !machine || cast[role] {
-			offers = append(offers, intake.Offer{Record: r})
+			offers = append(offers, intake.Submission{Record: r})
 		}
 	}
 	add := func(line string) {
 		r, err := wire.Record([]byte(line))
 		require.NoError(t, err, line)
-		offers = append(offers, intake.Offer{Record: r})
+		offers = append(offers, intake.Submission{Record: r})
 	}
 	for _, line := range wearing("K-99", scriptMoment) {
 		add(line)

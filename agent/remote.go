@@ -50,7 +50,7 @@ func (r *remote) Close() error {
 }
 
 // Take posts the offers as JSON lines, in as many requests as they need.
-func (r *remote) Take(ctx context.Context, offers []intake.Offer) ([]intake.Receipt, error) {
+func (r *remote) Take(ctx context.Context, offers []intake.Submission) ([]intake.Receipt, error) {
 	var out []intake.Receipt
 	for len(offers) > 0 {
 		var body []byte
@@ -75,7 +75,7 @@ func (r *remote) Take(ctx context.Context, offers []intake.Offer) ([]intake.Rece
 // appendLine adds the offer as one line: the record, with its arrival if it has one
 // from before, or, of what could not be read, the bytes as they came, for the agent
 // to keep among the refused.
-func appendLine(body []byte, o *intake.Offer) []byte {
+func appendLine(body []byte, o *intake.Submission) []byte {
 	switch {
 	case o.Problem == nil && o.Refusal == nil && !o.Received.IsZero():
 		e := drift.Entry{Record: o.Record, Received: o.Received, Via: o.Via, PossibleRepeat: o.PossibleRepeat, Account: o.Account}
@@ -109,7 +109,7 @@ type remoteReceipt struct {
 
 // receipt is the answer to the offer. A reason is a whole sentence, field and
 // value included; what was found wrong before sending is told in those words.
-func (a *remoteReceipt) receipt(o *intake.Offer) intake.Receipt {
+func (a *remoteReceipt) receipt(o *intake.Submission) intake.Receipt {
 	out := intake.Receipt{Line: o.Line, ID: a.ID, Epoch: a.Epoch, Seq: a.Seq, Duplicate: a.Duplicate, Conflict: a.Conflict, PossibleRepeat: a.PossibleRepeat, Questions: a.Questions}
 	reason := a.Reason
 	if a.Refused != nil {
@@ -126,7 +126,7 @@ func (a *remoteReceipt) receipt(o *intake.Offer) intake.Receipt {
 
 // post sends one request. Refusals are taken all or none, without receipts of
 // their own.
-func (r *remote) post(ctx context.Context, path string, body []byte, offers []intake.Offer) ([]intake.Receipt, error) {
+func (r *remote) post(ctx context.Context, path string, body []byte, offers []intake.Submission) ([]intake.Receipt, error) {
 	status, answer, err := r.do(ctx, http.MethodPost, path, body)
 	if err != nil {
 		return nil, err

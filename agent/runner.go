@@ -39,7 +39,7 @@ func runAll(ctx context.Context, log *slog.Logger, runners ...runner) error {
 }
 
 // doorRunner is the single door as a runner.
-type doorRunner struct{ *intake.Door }
+type doorRunner struct{ *intake.Handler }
 
 func (doorRunner) Ready() error   { return nil }
 func (doorRunner) String() string { return "intake" }

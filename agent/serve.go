@@ -119,7 +119,7 @@ func (s *server) assemble(env Env) (err error) {
 	}
 	s.mind = mind{fleet.New(s.legible, env.Now, s.log)}
 	s.mind.KeepOn(s.legible, buildName)
-	s.door = &countedDoor{Door: intake.New(s.store, env.Now, s.mind.Announce), now: env.Now, counts: map[metrics.Arrival]uint64{}, last: map[string]time.Time{}}
+	s.door = &countedDoor{Handler: intake.New(s.store, env.Now, s.mind.Announce), now: env.Now, counts: map[metrics.Arrival]uint64{}, last: map[string]time.Time{}}
 	if err := s.watchOver(env); err != nil {
 		return err
 	}
@@ -302,7 +302,7 @@ func (s *server) Run(ctx context.Context) error {
 	}
 	group, ctx := errgroup.WithContext(ctx)
 	behind, stop := context.WithCancel(context.WithoutCancel(ctx))
-	group.Go(func() error { return runAll(behind, s.log, doorRunner{s.door.Door}, s.mind) })
+	group.Go(func() error { return runAll(behind, s.log, doorRunner{s.door.Handler}, s.mind) })
 	group.Go(func() error {
 		defer stop()
 		return runAll(ctx, s.log, s.faces...)

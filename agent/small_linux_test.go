@@ -61,9 +61,9 @@ func yearOf(t *testing.T, db string, machines int) {
 	t.Helper()
 	world, ok := synth.WorldNamed("straight")
 	require.True(t, ok)
-	var offers []intake.Offer
+	var offers []intake.Submission
 	for _, r := range synth.Make(world, 1, machines, time.Now().UTC().AddDate(-1, 0, 0), 364).Records {
-		offers = append(offers, intake.Offer{Record: r, Via: "import"})
+		offers = append(offers, intake.Submission{Record: r, Via: "import"})
 	}
 	fill(t, db, offers)
 }

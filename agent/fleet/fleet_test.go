@@ -57,7 +57,7 @@ func (b *memoryBook) History(machine string) ([]drift.Entry, error) {
 type yard struct {
 	*Fleet
 	book *memoryBook
-	door *intake.Door
+	door *intake.Handler
 	now  time.Time
 }
 
@@ -86,9 +86,9 @@ func (y *yard) take(t *testing.T, records ...drift.Record) {
 
 // send sends records through the door.
 func (y *yard) send(t *testing.T, records ...drift.Record) {
-	var offers []intake.Offer
+	var offers []intake.Submission
 	for _, r := range records {
-		offers = append(offers, intake.Offer{Raw: r.AppendCanonical(nil), Record: r, Via: "import"})
+		offers = append(offers, intake.Submission{Raw: r.AppendCanonical(nil), Record: r, Via: "import"})
 	}
 	receipts, err := y.door.Take(t.Context(), offers)
 	require.NoError(t, err)

@@ -77,10 +77,10 @@ func take(t testing.TB, lines string, now time.Time) Book {
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan error, 1)
 	go func() { done <- door.Run(ctx) }()
-	var offers []intake.Offer
+	var offers []intake.Submission
 	for line := range wire.JSONLines(strings.NewReader(lines)) {
 		require.Nil(t, line.Problem)
-		offers = append(offers, intake.Offer{Raw: line.Raw, Record: line.Record, Line: line.Number, Via: "import"})
+		offers = append(offers, intake.Submission{Raw: line.Raw, Record: line.Record, Line: line.Number, Via: "import"})
 	}
 	_, err = door.Take(ctx, offers)
 	require.NoError(t, err)

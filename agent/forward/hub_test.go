@@ -28,7 +28,7 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 // agent is a store with its door and its HTTP face.
 type agent struct {
 	store *store.Store
-	door  *intake.Door
+	door  *intake.Handler
 	url   string
 	// server is who speaks at the url.
 	server *httptest.Server

@@ -11,15 +11,15 @@ import (
 	"arcdrift/drift/air"
 )
 
-// check says why the offer cannot be taken, or nil.
-func (o *Offer) check() *drift.Problem {
+// check says why the record cannot be taken, or nil.
+func (s *Submission) check() *drift.Problem {
 	switch {
-	case o.Refusal != nil:
-		return &o.Refusal.Problem
-	case o.Problem != nil:
-		return o.Problem
+	case s.Refusal != nil:
+		return &s.Refusal.Problem
+	case s.Problem != nil:
+		return s.Problem
 	}
-	if err := o.Record.Check(); err != nil {
+	if err := s.Record.Check(); err != nil {
 		var p *drift.Problem
 		if errors.As(err, &p) {
 			return p
@@ -27,30 +27,30 @@ func (o *Offer) check() *drift.Problem {
 		return &drift.Problem{Reason: err.Error()}
 	}
 	switch {
-	case o.Machine != "" && o.Record.Machine != o.Machine:
-		return &drift.Problem{Field: "machine", Value: o.Record.Machine,
-			Reason: "must be " + o.Machine + ", the machine this channel speaks for"}
-	case o.Machine != "" && o.Record.About() != o.Machine:
-		return &drift.Problem{Field: "scope", Reason: "must be machine: this channel speaks for " + o.Machine + " only"}
-	case o.By != nil:
-		return o.By.Check(&o.Record)
+	case s.Machine != "" && s.Record.Machine != s.Machine:
+		return &drift.Problem{Field: "machine", Value: s.Record.Machine,
+			Reason: "must be " + s.Machine + ": this channel may write for that machine only"}
+	case s.Machine != "" && s.Record.About() != s.Machine:
+		return &drift.Problem{Field: "scope", Reason: "must be machine: this channel may write for " + s.Machine + " only"}
+	case s.By != nil:
+		return s.By.Check(&s.Record)
 	}
 	return nil
 }
 
-// refusal is the offer as it is kept when p stands against it.
-func (o *Offer) refusal(p *drift.Problem, now time.Time) drift.Refusal {
-	if o.Refusal != nil {
-		r := *o.Refusal
+// refusal is the submission as it is kept when it is refused for p.
+func (s *Submission) refusal(p *drift.Problem, now time.Time) drift.Refusal {
+	if s.Refusal != nil {
+		r := *s.Refusal
 		r.Forwarded = true
 		return r
 	}
 	r := drift.Refusal{
-		Machine: o.Machine, Via: strings.TrimSpace(o.Via + " " + o.account()), Line: o.Line, Problem: *p,
-		Raw: o.Raw, Size: len(o.Raw), Time: now, Last: now, Times: 1,
+		Machine: s.Machine, Via: strings.TrimSpace(s.Via + " " + s.account()), Line: s.Line, Problem: *p,
+		Raw: s.Raw, Size: len(s.Raw), Time: now, Last: now, Times: 1,
 	}
 	if r.Machine == "" {
-		r.Machine = plausibleMachine(o.Record.Machine)
+		r.Machine = plausibleMachine(s.Record.Machine)
 	}
 	if len(r.Raw) > drift.MaxRaw {
 		r.Raw = r.Raw[:drift.MaxRaw]
@@ -58,16 +58,16 @@ func (o *Offer) refusal(p *drift.Problem, now time.Time) drift.Refusal {
 	return r
 }
 
-// account is whose record it is: of whoever offers it and, behind that, of whom
-// the offerer tells.
-func (o *Offer) account() string {
-	if o.By == nil || o.By.Account() == "" {
-		return o.Account
+// account is the account of whoever submits the record and, after a slash, the one
+// that the agent which forwards it has stored with it.
+func (s *Submission) account() string {
+	if s.By == nil || s.By.Account() == "" {
+		return s.Account
 	}
-	return strings.TrimSuffix(o.By.Account()+"/"+o.Account, "/")
+	return strings.TrimSuffix(s.By.Account()+"/"+s.Account, "/")
 }
 
-// plausibleMachine is the name if it could be one and otherwise "", so that
+// plausibleMachine is the name if it is a valid one, and otherwise "", so that
 // nothing is ever filed under a hostile name.
 func plausibleMachine(name string) string {
 	var r drift.Record
@@ -78,17 +78,17 @@ func plausibleMachine(name string) string {
 	return name
 }
 
-// Bounds of the questions. Weather alone moves station pressure by about
-// 20 hPa either way, and a telephone's altitude may be 50 m, 6 hPa, off: common
-// practice, no source; twice the weather is asked about. Before 2020 a clock
-// has most likely lost its battery.
+// The bounds beyond which a value is asked about. Weather alone moves station
+// pressure by about 20 hPa either way, and a telephone's altitude may be off by
+// 50 m, which is 6 hPa: common practice, no source. The bound is twice the weather.
+// A clock that shows a year before 2020 has most likely lost its battery.
 const (
 	oddPressureHPa = 40
 	oddAhead       = 5 * time.Minute
 	oddYear        = 2020
 )
 
-// questions asks about what is odd in the entry, given the counter before it.
+// questions asks about what is odd in the entry, given the arc count before it.
 func questions(e *drift.Entry, before drift.Counter) []string {
 	var out []string
 	ask := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
@@ -96,12 +96,12 @@ func questions(e *drift.Entry, before drift.Counter) []string {
 		pressure, p := c.Pressure.Get()
 		altitude, a := c.Altitude.Get()
 		if p && a && math.Abs(pressure-air.PressureAt(altitude)) > oddPressureHPa {
-			ask("%.0f hPa goes with about %s m, and the record says %s m: which is right? Station pressure is wanted, not pressure reduced to sea level.",
+			ask("A pressure of %.0f hPa is usual at about %s m, and the record says %s m: which is right? Give the station pressure, not the pressure reduced to sea level.",
 				pressure, grouped(10*math.Round(air.AltitudeAt(pressure)/10)), grouped(altitude))
 		}
 	}
 	if s := e.Setup; s != nil && s.DailyCheck.Known() && s.DailyCheck.Or(1) == 0 {
-		ask("This turns off the check at the start of the day; the one after electrodes were cleaned or replaced stays, as nothing turns it off. Is that what was meant?")
+		ask("This turns off the check at the start of the day. The check after electrodes were cleaned or replaced stays; it cannot be turned off. Is that what you meant?")
 	}
 	if ahead := e.Time.Sub(e.Received); !e.Time.IsZero() && ahead > oddAhead {
 		ask("The record's time is %s ahead of the agent's clock: is the sender's clock right?", span(ahead))
@@ -116,7 +116,8 @@ func questions(e *drift.Entry, before drift.Counter) []string {
 	return out
 }
 
-// grouped writes a whole number with a comma between thousands.
+// grouped writes a number of up to six digits, rounded to a whole one, with a comma
+// between thousands.
 func grouped(v float64) string {
 	s := fmt.Sprintf("%.0f", v)
 	digits := strings.TrimPrefix(s, "-")

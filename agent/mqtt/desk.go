@@ -15,7 +15,7 @@ import (
 // Door is the single way in. It returns when everything offered is durable; on
 // an error nothing may be acknowledged.
 type Door interface {
-	Take(ctx context.Context, offers []intake.Offer) ([]intake.Receipt, error)
+	Take(ctx context.Context, offers []intake.Submission) ([]intake.Receipt, error)
 }
 
 // Adviser answers a crew that has moved.
@@ -49,7 +49,7 @@ func About(machine, what string, payload []byte, retain bool) Message {
 // returns what to send back. A record that nothing tells from a repeat is known as
 // one by its delivery. On an error nothing may be acknowledged.
 func (d *Desk) take(ctx context.Context, in []Message, known *redeliveries) ([]Message, error) {
-	var offers []intake.Offer
+	var offers []intake.Submission
 	var of []*Message // the message of each offer
 	var from, asked []address
 	var questions [][]byte
@@ -69,7 +69,7 @@ func (d *Desk) take(ctx context.Context, in []Message, known *redeliveries) ([]M
 			asked = append(asked, at)
 			questions = append(questions, m.Payload)
 		default:
-			offers, of = append(offers, intake.Offer{Raw: m.Payload, Via: "mqtt", Machine: plausible(speaksFor(m.Topic)), Problem: misdirected(m.Topic)}), append(of, m)
+			offers, of = append(offers, intake.Submission{Raw: m.Payload, Via: "mqtt", Machine: plausible(speaksFor(m.Topic)), Problem: misdirected(m.Topic)}), append(of, m)
 			from = append(from, address{machine: speaksFor(m.Topic)})
 		}
 	}
@@ -96,8 +96,8 @@ func (d *Desk) take(ctx context.Context, in []Message, known *redeliveries) ([]M
 }
 
 // offer reads a message as the record its topic promises.
-func offer(at address, payload []byte) intake.Offer {
-	o := intake.Offer{Raw: payload, Via: "mqtt", Machine: at.machine}
+func offer(at address, payload []byte) intake.Submission {
+	o := intake.Submission{Raw: payload, Via: "mqtt", Machine: at.machine}
 	want, _ := at.record()
 	record, err := wire.RecordSaid(want, at.machine, payload)
 	switch {

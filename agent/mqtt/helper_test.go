@@ -45,12 +45,12 @@ func TestMain(m *testing.M) {
 type fakeDoor struct {
 	sync.Mutex
 	ids     []string
-	refused []intake.Offer
+	refused []intake.Submission
 	taken   int // offers that came, repeats included
 	broken  error
 }
 
-func (d *fakeDoor) Take(_ context.Context, offers []intake.Offer) ([]intake.Receipt, error) {
+func (d *fakeDoor) Take(_ context.Context, offers []intake.Submission) ([]intake.Receipt, error) {
 	d.Lock()
 	defer d.Unlock()
 	if d.broken != nil {

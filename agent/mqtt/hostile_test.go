@@ -43,7 +43,7 @@ type watchedDoor struct {
 	spokeOf map[string]int
 }
 
-func (d *watchedDoor) Take(ctx context.Context, offers []intake.Offer) ([]intake.Receipt, error) {
+func (d *watchedDoor) Take(ctx context.Context, offers []intake.Submission) ([]intake.Receipt, error) {
 	d.mu.Lock()
 	for _, o := range offers {
 		d.spokeOf[o.Machine]++

@@ -16,7 +16,7 @@ import (
 // madeUp is a door that makes up ids where a record has none, as the real one does.
 type madeUp struct{ *fakeDoor }
 
-func (d madeUp) Take(ctx context.Context, offers []intake.Offer) ([]intake.Receipt, error) {
+func (d madeUp) Take(ctx context.Context, offers []intake.Submission) ([]intake.Receipt, error) {
 	made := make([]bool, len(offers))
 	for i := range offers {
 		if o := &offers[i]; o.Problem == nil && o.Record.ID == "" {

@@ -13,7 +13,7 @@ import (
 	"arcdrift/drift"
 )
 
-func doorTo(t testing.TB, s intake.Store) *intake.Door {
+func doorTo(t testing.TB, s intake.Store) *intake.Handler {
 	d := intake.New(s, storetest.Received, func([]drift.Entry) {})
 	ctx, stop := context.WithCancel(t.Context())
 	done := make(chan error)
@@ -26,10 +26,10 @@ func doorTo(t testing.TB, s intake.Store) *intake.Door {
 }
 
 // offerOf is the n-th record of a fleet of 1,000 machines.
-func offerOf(n int) intake.Offer {
+func offerOf(n int) intake.Submission {
 	r := storetest.Calibration(fmt.Sprintf("K-%03d", n%1000), n).Record
 	r.ID = ""
-	return intake.Offer{Record: r, Via: "mqtt"}
+	return intake.Submission{Record: r, Via: "mqtt"}
 }
 
 // BenchmarkTake: durable records from callers that each wait for their receipt.
@@ -43,7 +43,7 @@ func BenchmarkTake(b *testing.B) {
 				go func() {
 					var failed error
 					for n := range next {
-						if _, err := d.Take(b.Context(), []intake.Offer{offerOf(n)}); err != nil {
+						if _, err := d.Take(b.Context(), []intake.Submission{offerOf(n)}); err != nil {
 							failed = err
 						}
 					}
@@ -68,7 +68,7 @@ func BenchmarkImport(b *testing.B) {
 	for _, batch := range []int{1000, 5000} {
 		b.Run(fmt.Sprintf("batch=%d", batch), func(b *testing.B) {
 			d := doorTo(b, open(b, dbPath(b)))
-			offers := make([]intake.Offer, batch)
+			offers := make([]intake.Submission, batch)
 			for i := range b.N {
 				b.StopTimer()
 				for n := range offers {

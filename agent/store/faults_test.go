@@ -116,7 +116,7 @@ func childTakes(path string, from int, as func(*store.Store) intake.Store) error
 		wait.Go(func() {
 			for n := from + c; ; n += callers {
 				r := nth(n).Record
-				receipts, err := d.Take(context.Background(), []intake.Offer{{Record: r, Via: "mqtt"}})
+				receipts, err := d.Take(context.Background(), []intake.Submission{{Record: r, Via: "mqtt"}})
 				if err != nil || receipts[0].Refused != nil {
 					fmt.Println("error", err, receipts)
 					return

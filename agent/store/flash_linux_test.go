@@ -26,7 +26,7 @@ func BenchmarkFlash(b *testing.B) {
 			s := open(b, dbPath(b))
 			d := doorTo(b, s)
 			before, was := written(b), size(b, s)
-			offers := make([]intake.Offer, group)
+			offers := make([]intake.Submission, group)
 			taken := 0
 			for ; taken < b.N; taken += group {
 				for i := range offers {

@@ -20,7 +20,7 @@ import (
 // arrivals are some records of two machines as senders without ids send them,
 // each up to five times, shuffled; some come from a numbered source, some a
 // month late.
-func arrivals(t *rapid.T) (set, sent []intake.Offer) {
+func arrivals(t *rapid.T) (set, sent []intake.Submission) {
 	n := rapid.IntRange(1, 25).Draw(t, "records")
 	for i := range n {
 		o := offerOf(i)
@@ -38,7 +38,7 @@ func arrivals(t *rapid.T) (set, sent []intake.Offer) {
 }
 
 // told is what the model is told of every machine after these arrivals.
-func told(t testing.TB, s storetest.Store, sent []intake.Offer) string {
+func told(t testing.TB, s storetest.Store, sent []intake.Submission) string {
 	d := doorTo(t, s)
 	for chunk := range slices.Chunk(sent, 7) {
 		_, err := d.Take(t.Context(), chunk)
@@ -58,7 +58,7 @@ func told(t testing.TB, s storetest.Store, sent []intake.Offer) string {
 
 // unchangedByOrder says whether a set of records, repeated and shuffled, reads
 // as the set sent once.
-func unchangedByOrder(t *testing.T, set, sent []intake.Offer, open func() storetest.Store) error {
+func unchangedByOrder(t *testing.T, set, sent []intake.Submission, open func() storetest.Store) error {
 	once, shuffled := told(t, open(), set), told(t, open(), sent)
 	if once != shuffled {
 		return errors.New("the order of arrival, or a repeat, changed what the model is told")
@@ -107,11 +107,11 @@ func (f *forgetful) Append(entries []drift.Entry, r []drift.Refusal) ([]drift.Pl
 
 // TestOrderControl: without ids the same check must fail.
 func TestOrderControl(t *testing.T) {
-	set := []intake.Offer{offerOf(1), offerOf(1001)}
+	set := []intake.Submission{offerOf(1), offerOf(1001)}
 	for i := range set {
 		set[i].Record.Machine = "K-1"
 	}
-	sent := []intake.Offer{set[1], set[0], set[1]}
+	sent := []intake.Submission{set[1], set[0], set[1]}
 	require.NoError(t, unchangedByOrder(t, set, sent, func() storetest.Store { return &storetest.Memory{} }))
 	require.Error(t, unchangedByOrder(t, set, sent, func() storetest.Store { return &forgetful{} }))
 }
@@ -217,7 +217,7 @@ func cloned(t *testing.T, s storetest.Store, seed int) error {
 			o.Record.ID = fmt.Sprintf("van-3/%d", n)
 			o.Record.Calibration.Temperature = drift.Some(float64(10 + device*(1+seed%20)))
 			for again := range 2 {
-				r, err := d.Take(t.Context(), []intake.Offer{o})
+				r, err := d.Take(t.Context(), []intake.Submission{o})
 				if err != nil || r[0].Conflict != (device == 1) || r[0].Duplicate != (again == 1) {
 					return fmt.Errorf("device %d, time %d: the receipt is %+v (%w)", device, again, r, err)
 				}

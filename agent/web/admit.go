@@ -179,7 +179,7 @@ func (s *Server) proxy(at netip.Addr) bool {
 
 // barred is why the first of the records that the pass may not write may not be
 // written, or nil.
-func barred(p auth.Pass, offers []intake.Offer) *drift.Problem {
+func barred(p auth.Pass, offers []intake.Submission) *drift.Problem {
 	for i := range offers {
 		if o := &offers[i]; o.Problem == nil {
 			if problem := p.Check(&o.Record); problem != nil {
@@ -192,7 +192,7 @@ func barred(p auth.Pass, offers []intake.Offer) *drift.Problem {
 
 // offer offers the records as whoever the request was let in as, if that still
 // holds: a body may have been half a minute on its way.
-func (s *Server) offer(r *http.Request, offers []intake.Offer) ([]intake.Receipt, error) {
+func (s *Server) offer(r *http.Request, offers []intake.Submission) ([]intake.Receipt, error) {
 	pass, err := s.Guard.Holds(passOf(r))
 	if err != nil {
 		return nil, err

@@ -25,17 +25,17 @@ func post(t testing.TB, f *fake, body string) *httptest.ResponseRecorder {
 }
 
 func TestPostRecordsStatus(t *testing.T) {
-	conflict := func(_ int, o intake.Offer) intake.Receipt {
+	conflict := func(_ int, o intake.Submission) intake.Receipt {
 		return intake.Receipt{Line: o.Line, ID: o.Record.ID, Conflict: o.Record.ID == "a1", Refused: o.Problem}
 	}
-	duplicate := func(_ int, o intake.Offer) intake.Receipt {
+	duplicate := func(_ int, o intake.Submission) intake.Receipt {
 		return intake.Receipt{Line: o.Line, ID: o.Record.ID, Epoch: 1, Seq: 9, Duplicate: true}
 	}
 	indented := new(bytes.Buffer)
 	require.NoError(t, json.Indent(indented, []byte(good), "", "  "))
 	for name, c := range map[string]struct {
 		body    string
-		receipt func(int, intake.Offer) intake.Receipt
+		receipt func(int, intake.Submission) intake.Receipt
 		status  int
 		answers []string
 	}{

@@ -97,8 +97,8 @@ func (s *Server) benchRecords(w http.ResponseWriter, r *http.Request) {
 
 // benchOffers are the records of one piece of work, a second apart so that their
 // order is plain.
-func benchOffers(typed url.Values, at time.Time) ([]intake.Offer, *drift.Problem) {
-	var offers []intake.Offer
+func benchOffers(typed url.Values, at time.Time) ([]intake.Submission, *drift.Problem) {
+	var offers []intake.Submission
 	add := func(suffix string, at time.Time, values url.Values) *drift.Problem {
 		for _, name := range []string{"machine", "operator"} {
 			values.Set(name, typed.Get(name))
@@ -106,7 +106,7 @@ func benchOffers(typed url.Values, at time.Time) ([]intake.Offer, *drift.Problem
 		values.Set("id", typed.Get("id")+suffix)
 		values.Set("time", at.Format(time.RFC3339))
 		record, err := wire.Form(values)
-		offers = append(offers, intake.Offer{Raw: []byte(values.Encode()), Record: record, Via: "form"})
+		offers = append(offers, intake.Submission{Raw: []byte(values.Encode()), Record: record, Via: "form"})
 		return problemOf(err)
 	}
 	// Where it was checked, as found and as left are calibrations of their own.
@@ -141,7 +141,7 @@ func benchOffers(typed url.Values, at time.Time) ([]intake.Offer, *drift.Problem
 	return offers, nil
 }
 
-func benchWords(offers []intake.Offer) string {
+func benchWords(offers []intake.Submission) string {
 	var parts []string
 	for i := range offers {
 		e := drift.Entry{Record: offers[i].Record}

@@ -153,7 +153,7 @@ func (s *Server) correctRecord(w http.ResponseWriter, r *http.Request) {
 		s.showCorrect(w, u, e, typed, problem, http.StatusBadRequest)
 		return
 	}
-	receipts, err := s.offer(r, []intake.Offer{{Raw: []byte(v.Encode()), Record: record, Via: "form"}})
+	receipts, err := s.offer(r, []intake.Submission{{Raw: []byte(v.Encode()), Record: record, Via: "form"}})
 	if err != nil {
 		s.cannotTake(err)
 		w.Header().Set("Retry-After", retryAfter)

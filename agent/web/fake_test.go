@@ -41,8 +41,8 @@ type fake struct {
 	before   []advise.Assessment // the fleet at another moment
 
 	takeErr error
-	taken   []intake.Offer
-	receipt func(i int, o intake.Offer) intake.Receipt
+	taken   []intake.Submission
+	receipt func(i int, o intake.Submission) intake.Receipt
 
 	traced  int
 	slow    chan struct{} // when set, a trace waits for it
@@ -56,7 +56,7 @@ type fake struct {
 	spares  []advise.Spares
 }
 
-func (f *fake) Take(_ context.Context, offers []intake.Offer) ([]intake.Receipt, error) {
+func (f *fake) Take(_ context.Context, offers []intake.Submission) ([]intake.Receipt, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.takeErr != nil {
@@ -88,7 +88,7 @@ func (f *fake) Board() ([]Machine, uint64) {
 }
 
 // offers are what was taken so far.
-func (f *fake) offers() []intake.Offer {
+func (f *fake) offers() []intake.Submission {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	return slices.Clone(f.taken)

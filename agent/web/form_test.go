@@ -141,8 +141,8 @@ func TestLogKeepsWhatWasTypedWhenTheStoreCannot(t *testing.T) {
 
 func TestLogAsksAndNeverBlocks(t *testing.T) {
 	f := yard()
-	f.receipt = func(_ int, o intake.Offer) intake.Receipt {
-		return intake.Receipt{ID: o.Record.ID, Epoch: 1, Seq: 1, Questions: []string{"795 hPa goes with about 2,000 m, and the record says 200 m: which is right?"}}
+	f.receipt = func(_ int, o intake.Submission) intake.Receipt {
+		return intake.Receipt{ID: o.Record.ID, Epoch: 1, Seq: 1, Questions: []string{"A pressure of 795 hPa is usual at about 2,000 m, and the record says 200 m: which is right?"}}
 	}
 	w := submit(t, f, "/log", "id", "x", "machine", "K-07", "passed", "true", "pressure_hpa", "795", "altitude_m", "200")
 	assert.Equal(t, http.StatusCreated, w.Code)

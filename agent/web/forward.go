@@ -53,16 +53,16 @@ func bodyOf(w http.ResponseWriter, r *http.Request) ([]byte, bool) {
 
 // exportedOf reads exported lines, whose arrival is kept if it is believed. Else
 // they come now, as any others.
-func exportedOf(body []byte, via string, believed bool) []intake.Offer {
+func exportedOf(body []byte, via string, believed bool) []intake.Submission {
 	if !believed {
 		via = direct
 	}
-	var offers []intake.Offer
+	var offers []intake.Submission
 	for line := range wire.JSONLines(bytes.NewReader(body)) {
 		if len(offers) > maxLines {
 			break
 		}
-		o := intake.Offer{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: via}
+		o := intake.Submission{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: via}
 		if believed {
 			o.Received, o.PossibleRepeat, o.Account = line.Received, line.PossibleRepeat, line.Account
 		}
@@ -79,7 +79,7 @@ func (s *Server) postRefused(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	believed, now := passOf(r).Relays(forward), s.Now()
-	var offers []intake.Offer
+	var offers []intake.Submission
 	for line := range bytes.Lines(body) {
 		told, err := wire.ReadRefusal(line)
 		if err != nil {
@@ -94,7 +94,7 @@ func (s *Server) postRefused(w http.ResponseWriter, r *http.Request) {
 		if !believed {
 			refusal.Via, refusal.Time, refusal.Last, refusal.Times = direct, now, now, 1
 		}
-		offers = append(offers, intake.Offer{Machine: refusal.Machine, Via: forward, Refusal: &refusal})
+		offers = append(offers, intake.Submission{Machine: refusal.Machine, Via: forward, Refusal: &refusal})
 	}
 	if _, err := s.offer(r, offers); err != nil {
 		s.busy(w, err)

@@ -192,12 +192,12 @@ func (s *Server) logRecord(w http.ResponseWriter, r *http.Request) {
 	typed := r.PostForm
 	at := s.happened(typed)
 	record, err := wire.Form(s.calibrationForm(u, typed, at))
-	offer := intake.Offer{Raw: []byte(typed.Encode()), Record: record, Problem: problemOf(err), Via: "form"}
+	offer := intake.Submission{Raw: []byte(typed.Encode()), Record: record, Problem: problemOf(err), Via: "form"}
 	if offer.Problem != nil {
 		s.showProblem(w, u, typed, offer.Problem)
 		return
 	}
-	receipts, err := s.offer(r, []intake.Offer{offer})
+	receipts, err := s.offer(r, []intake.Submission{offer})
 	if err != nil {
 		s.cannotTake(err)
 		view := s.logView(u, typed)

@@ -259,8 +259,8 @@ func TestPhoneRefusesWhatIsNoNumber(t *testing.T) {
 // nothing.
 func TestPhoneShowsAQuestion(t *testing.T) {
 	f := yard()
-	f.receipt = func(_ int, o intake.Offer) intake.Receipt {
-		return intake.Receipt{ID: o.Record.ID, Epoch: 1, Seq: 1, Questions: []string{"795 hPa goes with about 2,000 m, and the record says 200 m: which is right?"}}
+	f.receipt = func(_ int, o intake.Submission) intake.Receipt {
+		return intake.Receipt{ID: o.Record.ID, Epoch: 1, Seq: 1, Questions: []string{"A pressure of 795 hPa is usual at about 2,000 m, and the record says 200 m: which is right?"}}
 	}
 	b := openOn(t, serverFor(t, f).Handler())
 	b.show("/morning")

@@ -104,7 +104,7 @@ func replyOf(a *advise.Assessment, typed url.Values) (*drift.Question, *drift.Re
 
 // recordsOf makes the records of an answer: corrections of the records it is about,
 // which may bear an earlier name of the machine, or a setup of the machine.
-func (s *Server) recordsOf(machine string, reply *drift.Reply, typed url.Values) (offers []intake.Offer) {
+func (s *Server) recordsOf(machine string, reply *drift.Reply, typed url.Values) (offers []intake.Submission) {
 	common := url.Values{"time": {s.happened(typed).Format(time.RFC3339)}, "machine": {machine}, "operator": {typed.Get("operator")}}
 	var forms []url.Values
 	if len(reply.Records) == 0 {
@@ -120,7 +120,7 @@ func (s *Server) recordsOf(machine string, reply *drift.Reply, typed url.Values)
 		}
 		form.Set("id", fmt.Sprintf("%s-%d", or(typed.Get("id"), rand.Text()), n))
 		record, err := wire.Form(form)
-		offers = append(offers, intake.Offer{Raw: []byte(form.Encode()), Record: record, Problem: problemOf(err), Via: "form"})
+		offers = append(offers, intake.Submission{Raw: []byte(form.Encode()), Record: record, Problem: problemOf(err), Via: "form"})
 	}
 	return offers
 }

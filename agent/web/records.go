@@ -23,7 +23,7 @@ func (s *Server) postRecords(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	var offers []intake.Offer
+	var offers []intake.Submission
 	via := r.URL.Query().Get("via")
 	believed := passOf(r).Relays(via)
 	switch via {
@@ -83,17 +83,17 @@ func (s *Server) cannotTake(err error) {
 }
 
 // offersOf reads a body: whole, if it is one JSON value, else line by line.
-func offersOf(body []byte) []intake.Offer {
+func offersOf(body []byte) []intake.Submission {
 	if json.Valid(body) {
 		record, err := wire.Record(bytes.TrimSpace(body))
-		return []intake.Offer{{Raw: body, Record: record, Problem: problemOf(err), Via: direct}}
+		return []intake.Submission{{Raw: body, Record: record, Problem: problemOf(err), Via: direct}}
 	}
-	var offers []intake.Offer
+	var offers []intake.Submission
 	for line := range wire.JSONLines(bytes.NewReader(body)) {
 		if len(offers) > maxLines {
 			break
 		}
-		offers = append(offers, intake.Offer{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: direct})
+		offers = append(offers, intake.Submission{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: direct})
 	}
 	return offers
 }

@@ -29,7 +29,7 @@ import (
 
 // Door takes records; it answers only when they are durable.
 type Door interface {
-	Take(ctx context.Context, offers []intake.Offer) ([]intake.Receipt, error)
+	Take(ctx context.Context, offers []intake.Submission) ([]intake.Receipt, error)
 }
 
 // Machine is one row of the fleet: its answer and the site it was last at.

@@ -30,9 +30,9 @@ func take(ctx context.Context, lines []blind.Line) (*book, error) {
 	if len(lines) == 0 {
 		return b, nil
 	}
-	offers := make([]intake.Offer, len(lines))
+	offers := make([]intake.Submission, len(lines))
 	for i, line := range lines {
-		o := intake.Offer{Raw: line.JSON, Line: i + 1, Via: "import", Received: line.Received}
+		o := intake.Submission{Raw: line.JSON, Line: i + 1, Via: "import", Received: line.Received}
 		r, err := wire.Record(line.JSON)
 		if o.Record = r; err != nil {
 			o.Problem = drift.ProblemOf(err)

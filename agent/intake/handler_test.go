@@ -20,27 +20,27 @@ import (
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-// door is a running door on a store in memory, with what it announced.
-type door struct {
-	*intake.Door
+// fixture is a running handler with a store in memory, and what it announced.
+type fixture struct {
+	*intake.Handler
 	store     *storetest.Memory
 	mu        sync.Mutex
 	announced []drift.Entry
 }
 
-func start(t *testing.T) *door {
-	d := &door{store: &storetest.Memory{}}
-	d.Door = intake.New(d.store, storetest.Received, func(e []drift.Entry) {
+func start(t *testing.T) *fixture {
+	d := &fixture{store: &storetest.Memory{}}
+	d.Handler = intake.New(d.store, storetest.Received, func(e []drift.Entry) {
 		d.mu.Lock()
 		defer d.mu.Unlock()
 		d.announced = append(d.announced, e...)
 	})
-	run(t, d.Door)
+	run(t, d.Handler)
 	t.Cleanup(func() { storetest.Invariants(t, d.store) })
 	return d
 }
 
-func run(t *testing.T, d *intake.Door) {
+func run(t *testing.T, d *intake.Handler) {
 	ctx, stop := context.WithCancel(t.Context())
 	done := make(chan error)
 	go func() { done <- d.Run(ctx) }()
@@ -50,33 +50,33 @@ func run(t *testing.T, d *intake.Door) {
 	})
 }
 
-func (d *door) take(t *testing.T, offers ...intake.Offer) []intake.Receipt {
+func (d *fixture) take(t *testing.T, all ...intake.Submission) []intake.Receipt {
 	t.Helper()
-	receipts, err := d.Take(t.Context(), offers)
+	receipts, err := d.Take(t.Context(), all)
 	require.NoError(t, err)
-	require.Len(t, receipts, len(offers))
+	require.Len(t, receipts, len(all))
 	return receipts
 }
 
-// offer is a calibration as a sender without ids sends it.
-func offer(machine string, arcs int, change ...func(*drift.Record)) intake.Offer {
+// submission is a calibration as a sender without ids sends it.
+func submission(machine string, arcs int, change ...func(*drift.Record)) intake.Submission {
 	r := storetest.Calibration(machine, arcs).Record
 	r.ID = ""
 	for _, f := range change {
 		f(&r)
 	}
-	return intake.Offer{Raw: r.AppendCanonical(nil), Record: r, Via: "http"}
+	return intake.Submission{Raw: r.AppendCanonical(nil), Record: r, Via: "http"}
 }
 
 func TestTakeGivesIdsOrderAndAnnouncesWhatIsNew(t *testing.T) {
 	d := start(t)
-	first := d.take(t, offer("K-07", 1), offer("K-07", 2), offer("K-07", 1))
+	first := d.take(t, submission("K-07", 1), submission("K-07", 2), submission("K-07", 1))
 	assert.Equal(t, storetest.Calibration("K-07", 1).ID, first[0].ID)
 	assert.Equal(t, []uint64{1, 2, 1}, []uint64{first[0].Seq, first[1].Seq, first[2].Seq})
 	assert.True(t, first[2].Duplicate)
-	again := d.take(t, offer("K-07", 2))
+	again := d.take(t, submission("K-07", 2))
 	assert.Equal(t, intake.Receipt{ID: first[1].ID, Epoch: first[1].Epoch, Seq: 2, Duplicate: true}, again[0])
-	other := offer("K-07", 3, func(r *drift.Record) { r.ID = first[0].ID })
+	other := submission("K-07", 3, func(r *drift.Record) { r.ID = first[0].ID })
 	conflict := d.take(t, other)[0]
 	assert.True(t, conflict.Conflict)
 	require.Len(t, d.announced, 2, "neither repeats nor conflicts are announced")
@@ -86,21 +86,21 @@ func TestTakeGivesIdsOrderAndAnnouncesWhatIsNew(t *testing.T) {
 }
 
 func TestRefusals(t *testing.T) {
-	speaksFor := func(o intake.Offer, machine string) intake.Offer { o.Machine = machine; return o }
+	onChannelOf := func(s intake.Submission, machine string) intake.Submission { s.Machine = machine; return s }
 	for name, test := range map[string]struct {
-		offer          intake.Offer
+		submitted      intake.Submission
 		field, machine string
 	}{
-		"out of bounds": {offer("K-07", 1, func(r *drift.Record) { r.Calibration.Humidity = drift.Some(140.0) }), "humidity_pct", "K-07"},
-		"not decoded":   {intake.Offer{Raw: []byte("{"), Problem: &drift.Problem{Field: "type", Reason: "is missing"}, Machine: "K-07"}, "type", "K-07"},
-		"another's":     {speaksFor(offer("K-08", 1), "K-07"), "machine", "K-07"},
-		"hostile name":  {offer("\x00../K", 1), "machine", ""},
-		"no machine":    {speaksFor(offer("", 1), "K-07"), "machine", "K-07"},
+		"out of bounds": {submission("K-07", 1, func(r *drift.Record) { r.Calibration.Humidity = drift.Some(140.0) }), "humidity_pct", "K-07"},
+		"not decoded":   {intake.Submission{Raw: []byte("{"), Problem: &drift.Problem{Field: "type", Reason: "is missing"}, Machine: "K-07"}, "type", "K-07"},
+		"another's":     {onChannelOf(submission("K-08", 1), "K-07"), "machine", "K-07"},
+		"hostile name":  {submission("\x00../K", 1), "machine", ""},
+		"no machine":    {onChannelOf(submission("", 1), "K-07"), "machine", "K-07"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			d := start(t)
-			test.offer.Line = 4
-			receipts := d.take(t, test.offer, offer("K-09", 1))
+			test.submitted.Line = 4
+			receipts := d.take(t, test.submitted, submission("K-09", 1))
 			require.NotNil(t, receipts[0].Refused)
 			assert.Equal(t, test.field, receipts[0].Refused.Field)
 			assert.Equal(t, 4, receipts[0].Line)
@@ -109,7 +109,7 @@ func TestRefusals(t *testing.T) {
 			kept, err := d.store.Refusals("", 0)
 			require.NoError(t, err)
 			require.Len(t, kept, 1)
-			assert.Equal(t, test.offer.Raw, kept[0].Raw)
+			assert.Equal(t, test.submitted.Raw, kept[0].Raw)
 			assert.Equal(t, test.machine, kept[0].Machine)
 			assert.Equal(t, 4, kept[0].Line)
 		})
@@ -117,7 +117,7 @@ func TestRefusals(t *testing.T) {
 	t.Run("huge", func(t *testing.T) {
 		d := start(t)
 		raw := []byte(strings.Repeat("x", drift.MaxRaw+1000))
-		d.take(t, intake.Offer{Raw: raw, Problem: &drift.Problem{Reason: "is no JSON"}})
+		d.take(t, intake.Submission{Raw: raw, Problem: &drift.Problem{Reason: "is no JSON"}})
 		kept, err := d.store.Refusals("", 0)
 		require.NoError(t, err)
 		assert.Len(t, kept[0].Raw, drift.MaxRaw)
@@ -126,15 +126,15 @@ func TestRefusals(t *testing.T) {
 }
 
 func TestPossibleRepeat(t *testing.T) {
-	bare := func(arcs drift.Opt[int64]) intake.Offer {
-		return offer("K-07", 0, func(r *drift.Record) { r.Time, r.ArcCount = time.Time{}, arcs })
+	bare := func(arcs drift.Opt[int64]) intake.Submission {
+		return submission("K-07", 0, func(r *drift.Record) { r.Time, r.ArcCount = time.Time{}, arcs })
 	}
 	d := start(t)
 	none := drift.Opt[int64]{}
 	r := d.take(t, bare(none), bare(none), bare(drift.Some(int64(7))), bare(drift.Some(int64(7))), bare(drift.Some(int64(8))))
 	for i, flagged := range []bool{true, true, false, true, false} {
-		assert.Equal(t, flagged, r[i].PossibleRepeat, "offer %d", i)
-		assert.False(t, r[i].Duplicate, "offer %d", i)
+		assert.Equal(t, flagged, r[i].PossibleRepeat, "submission %d", i)
+		assert.False(t, r[i].Duplicate, "submission %d", i)
 	}
 	assert.NotEqual(t, r[0].ID, r[1].ID)
 	assert.Equal(t, r[2].ID, bareIdentity(7), "with a risen count the id is derived")
@@ -142,13 +142,13 @@ func TestPossibleRepeat(t *testing.T) {
 }
 
 func bareIdentity(arcs int64) string {
-	o := offer("K-07", 0, func(r *drift.Record) { r.Time, r.ArcCount = time.Time{}, drift.Some(arcs) })
+	o := submission("K-07", 0, func(r *drift.Record) { r.Time, r.ArcCount = time.Time{}, drift.Some(arcs) })
 	return o.Record.Identity()
 }
 
 // daily sets how often the check of the day is due.
-func daily(days int64) intake.Offer {
-	return intake.Offer{Record: drift.Record{Type: drift.TypeSetup, Time: storetest.Received(), Setup: &drift.Setup{Scope: drift.ScopeFleet, DailyCheck: drift.Some(days)}}}
+func daily(days int64) intake.Submission {
+	return intake.Submission{Record: drift.Record{Type: drift.TypeSetup, Time: storetest.Received(), Setup: &drift.Setup{Scope: drift.ScopeFleet, DailyCheck: drift.Some(days)}}}
 }
 
 func TestQuestions(t *testing.T) {
@@ -158,40 +158,40 @@ func TestQuestions(t *testing.T) {
 		return func(r *drift.Record) { r.Calibration.Pressure, r.Calibration.Altitude = drift.Some(hPa), drift.Some(m) }
 	}
 	for name, test := range map[string]struct {
-		offer intake.Offer
-		asks  string // "": nothing
+		submitted intake.Submission
+		asks      string // "": nothing
 	}{
 		// 795 hPa is 2000 m in the US Standard Atmosphere 1976, table I.
-		"another height":         {offer("K-07", 1000, air(795, 200)), "795 hPa goes with about 2,000 m, and the record says 200 m: which is right?"},
-		"weather":                {offer("K-07", 1000, air(1013.25-38, 0)), ""},
-		"beyond weather":         {offer("K-07", 1000, air(1013.25-42, 0)), "which is right?"},
-		"sender slightly ahead":  {offer("K-07", 1000, at(now.Add(5*time.Minute))), ""},
-		"sender ahead":           {offer("K-07", 1000, at(now.Add(61*time.Minute))), "1 h 1 min ahead"},
-		"no battery":             {offer("K-07", 1000, at(time.Date(1970, 1, 1, 0, 0, 9, 0, time.UTC))), "in the year 1970"},
-		"counter fell":           {offer("K-07", 12, at(now)), "fell from 900 to 12"},
-		"the daily check":        {daily(0), "the one after electrodes were cleaned or replaced stays"},
+		"another height":         {submission("K-07", 1000, air(795, 200)), "A pressure of 795 hPa is usual at about 2,000 m, and the record says 200 m: which is right?"},
+		"weather":                {submission("K-07", 1000, air(1013.25-38, 0)), ""},
+		"beyond weather":         {submission("K-07", 1000, air(1013.25-42, 0)), "which is right?"},
+		"sender slightly ahead":  {submission("K-07", 1000, at(now.Add(5*time.Minute))), ""},
+		"sender ahead":           {submission("K-07", 1000, at(now.Add(61*time.Minute))), "1 h 1 min ahead"},
+		"no battery":             {submission("K-07", 1000, at(time.Date(1970, 1, 1, 0, 0, 9, 0, time.UTC))), "in the year 1970"},
+		"counter fell":           {submission("K-07", 12, at(now)), "fell from 900 to 12"},
+		"the daily check":        {daily(0), "The check after electrodes were cleaned or replaced stays"},
 		"the daily check stays":  {daily(1), ""},
 		"every third day":        {daily(3), ""},
-		"counter of a late file": {offer("K-07", 12, at(now.Add(-90*24*time.Hour))), ""},
+		"counter of a late file": {submission("K-07", 12, at(now.Add(-90*24*time.Hour))), ""},
 	} {
 		t.Run(name, func(t *testing.T) {
 			d := start(t)
-			d.take(t, offer("K-07", 900, at(now.Add(-time.Hour))))
-			got := d.take(t, test.offer)[0]
-			require.Nil(t, got.Refused, "a question never refuses")
+			d.take(t, submission("K-07", 900, at(now.Add(-time.Hour))))
+			got := d.take(t, test.submitted)[0]
+			require.Nil(t, got.Refused, "a question refuses nothing")
 			if test.asks == "" {
 				assert.Empty(t, got.Questions)
 				return
 			}
 			require.Len(t, got.Questions, 1)
 			assert.Contains(t, got.Questions[0], test.asks)
-			assert.Empty(t, d.take(t, test.offer)[0].Questions, "a repeat is not asked about")
+			assert.Empty(t, d.take(t, test.submitted)[0].Questions, "a repeat is not asked about")
 		})
 	}
 	t.Run("replaced", func(t *testing.T) {
 		d := start(t)
 		service := drift.Record{Type: drift.TypeService, Machine: "K-07", Time: now.Add(-30 * time.Minute), ArcCount: drift.Some(int64(0)), Service: &drift.Service{Action: drift.Replaced}}
-		r := d.take(t, offer("K-07", 900, at(now.Add(-time.Hour))), intake.Offer{Record: service}, offer("K-07", 3, at(now)))
+		r := d.take(t, submission("K-07", 900, at(now.Add(-time.Hour))), intake.Submission{Record: service}, submission("K-07", 3, at(now)))
 		for i := range r {
 			assert.Empty(t, r[i].Questions)
 		}
@@ -201,15 +201,15 @@ func TestQuestions(t *testing.T) {
 func TestNothingIsAcknowledgedWhenTheStoreFails(t *testing.T) {
 	d := start(t)
 	d.store.Fail = errors.New("disk full")
-	receipts, err := d.Take(t.Context(), []intake.Offer{offer("K-07", 1)})
+	receipts, err := d.Take(t.Context(), []intake.Submission{submission("K-07", 1)})
 	assert.ErrorIs(t, err, d.store.Fail)
 	assert.Nil(t, receipts)
 	assert.Empty(t, d.announced)
 	d.store.Fail = nil
-	assert.False(t, d.take(t, offer("K-07", 1))[0].Duplicate)
+	assert.False(t, d.take(t, submission("K-07", 1))[0].Duplicate)
 }
 
-// slow is a store whose Append waits to be let go.
+// slow is a store whose Append waits until it is released.
 type slow struct {
 	storetest.Memory
 	entered, release chan struct{}
@@ -223,25 +223,25 @@ func (s *slow) Append(e []drift.Entry, r []drift.Refusal) ([]drift.Placement, er
 	return s.Memory.Append(e, r)
 }
 
-func TestAFullQueueIsBusyAndAGroupSharesOneCommit(t *testing.T) {
+func TestFullQueueIsBusyAndAGroupSharesOneCommit(t *testing.T) {
 	s := &slow{entered: make(chan struct{}), release: make(chan struct{})}
 	d := intake.New(s, storetest.Received, func([]drift.Entry) {})
 	run(t, d)
 	var callers sync.WaitGroup
 	send := func(machine string, n int) {
-		offers := make([]intake.Offer, n)
-		for i := range offers {
-			offers[i] = offer(machine, i)
+		all := make([]intake.Submission, n)
+		for i := range all {
+			all[i] = submission(machine, i)
 		}
 		callers.Go(func() {
-			receipts, err := d.Take(t.Context(), offers)
+			receipts, err := d.Take(t.Context(), all)
 			assert.NoError(t, err)
 			assert.Len(t, receipts, n)
 		})
 	}
-	send("K-00", 10_000) // larger than the queue, let in as nothing waits
+	send("K-00", 10_000) // larger than the queue, accepted as nothing else waits
 	<-s.entered
-	_, err := d.Take(t.Context(), []intake.Offer{offer("K-07", 1)})
+	_, err := d.Take(t.Context(), []intake.Submission{submission("K-07", 1)})
 	assert.ErrorIs(t, err, intake.ErrBusy)
 	s.release <- struct{}{}
 	require.Eventually(t, func() bool { return d.Waiting() == 0 }, time.Minute, time.Millisecond)
@@ -268,8 +268,8 @@ func TestStop(t *testing.T) {
 	var callers sync.WaitGroup
 	take := func(arcs int) {
 		callers.Go(func() {
-			_, err := d.Take(t.Context(), []intake.Offer{offer("K-07", arcs)})
-			assert.NoError(t, err, "what was let in is answered")
+			_, err := d.Take(t.Context(), []intake.Submission{submission("K-07", arcs)})
+			assert.NoError(t, err, "what is in the queue is answered")
 		})
 	}
 	take(1)
@@ -282,18 +282,18 @@ func TestStop(t *testing.T) {
 	s.release <- struct{}{}
 	require.NoError(t, <-done)
 	callers.Wait()
-	_, err := d.Take(t.Context(), []intake.Offer{offer("K-07", 3)})
+	_, err := d.Take(t.Context(), []intake.Submission{submission("K-07", 3)})
 	assert.ErrorIs(t, err, intake.ErrStopped)
 }
 
-func TestACallerWhoGivesUpGetsNoReceipt(t *testing.T) {
+func TestACancelledTakeGetsNoReceipt(t *testing.T) {
 	s := &slow{entered: make(chan struct{}), release: make(chan struct{})}
 	d := intake.New(s, storetest.Received, func([]drift.Entry) {})
 	run(t, d)
 	ctx, giveUp := context.WithCancel(t.Context())
 	done := make(chan error)
 	go func() {
-		_, err := d.Take(ctx, []intake.Offer{offer("K-07", 1)})
+		_, err := d.Take(ctx, []intake.Submission{submission("K-07", 1)})
 		done <- err
 	}()
 	<-s.entered
