@@ -133,7 +133,7 @@ func (s *Server) getRecords(w http.ResponseWriter, r *http.Request) {
 
 // getSiteCheck answers whether to recalibrate after a move.
 func (s *Server) getSiteCheck(w http.ResponseWriter, r *http.Request) {
-	q, err := wire.MoveValues(r.URL.Query())
+	q, err := wire.MoveQuery(r.URL.Query())
 	if err == nil && !passOf(r).MayRead(q.Machine) {
 		refuse(w, http.StatusForbidden, &drift.Problem{Field: "machine", Value: q.Machine, Reason: "is not one that " + passOf(r).Name + " may ask about"})
 		return

@@ -44,18 +44,19 @@ type rowReader struct {
 	text    *bytes.Reader
 	cells   *csv.Reader
 	columns []column // without a name where the column must stay empty
-	decimal comma
+	numbers notation
 }
 
 func readHeader(l textLine) (*rowReader, error) {
 	if l.cut {
 		return nil, tooLong()
 	}
-	h := &rowReader{text: bytes.NewReader(nil), decimal: comma(bytes.IndexByte(l.text, ';') >= 0)}
+	h := &rowReader{text: bytes.NewReader(nil)}
 	h.cells = csv.NewReader(h.text)
 	h.cells.FieldsPerRecord = -1
 	h.cells.ReuseRecord = true
-	if h.decimal {
+	if bytes.IndexByte(l.text, ';') >= 0 {
+		h.numbers = withComma
 		h.cells.Comma = ';'
 	}
 	names, err := h.read(l.text)
@@ -149,7 +150,7 @@ func (h *rowReader) fill(d *draft, cells []string) error {
 			}
 			continue
 		}
-		if err := d.cell(c, unescape(cells[i]), h.decimal); err != nil {
+		if err := d.cell(c, unescape(cells[i]), h.numbers); err != nil {
 			return err
 		}
 	}

@@ -40,7 +40,7 @@ func TestCSVRows(t *testing.T) {
 		{`correction,K-07,,,,,,"{""passed"":null}",a1,misread,,`, "ok"},
 		{`calibration,K-07,,true,12.5,1,,,,,`, "the row has 11 cells where the header has 12 columns"},
 		{`calibration,K-07,,true,12,5,1,,,,,,`, "the row has 13 cells where the header has 12 columns"},
-		{`calibration,K-07,,true,"12,5",1,,,,,,`, `temperature_c is "12,5": it must have a decimal point; a decimal comma is read only where semicolons stand between the cells`},
+		{`calibration,K-07,,true,"12,5",1,,,,,,`, `temperature_c is "12,5": it must have a decimal point; a decimal comma is read only in forms and where semicolons stand between the cells`},
 		{`calibration,K-07,,true,"1,2,5",1,,,,,,`, `temperature_c is "1,2,5": it must be a number`},
 		{`calibration,K-07,,true,cold,1,,,,,,`, `temperature_c is "cold": it must be a number`},
 		{`calibration,K-07,,true,NaN,1,,,,,,`, "temperature_c is NaN: it must be a number"},

@@ -21,7 +21,7 @@ func Form(v url.Values) (drift.Record, error) {
 		if err != nil {
 			return err
 		}
-		return d.cell(&c, text, true)
+		return d.cell(&c, text, typed)
 	})
 	if err != nil {
 		return drift.Record{}, err
@@ -77,7 +77,7 @@ func columnNamed(name string) (column, error) {
 }
 
 // cell takes the text of one cell or form value.
-func (d *draft) cell(c *column, text string, decimal comma) error {
+func (d *draft) cell(c *column, text string, how notation) error {
 	switch {
 	case text == "":
 		return nil
@@ -86,7 +86,7 @@ func (d *draft) cell(c *column, text string, decimal comma) error {
 	case c.object == "extra":
 		return d.extraCell(c.member, text)
 	}
-	v, err := parse(c.field, text, decimal)
+	v, err := parse(c.field, text, how)
 	if err != nil || v == nil {
 		return err
 	}

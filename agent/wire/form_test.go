@@ -27,6 +27,23 @@ func TestForm(t *testing.T) {
 	assert.Equal(t, want, got)
 }
 
+// Where only one reading is possible, or a program asks, nothing is ambiguous.
+func TestDotsInNumbers(t *testing.T) {
+	got, err := Form(url.Values{"type": {"calibration"}, "machine": {"K-07"}, "passed": {"true"},
+		"altitude_m": {"1,240"}, "temperature_c": {"21.500"}, "arc_count": {"12.345"}, "meltback_left_um": {"1.1250"}})
+	require.NoError(t, err)
+	want, err := Record([]byte(`{"type":"calibration","machine":"K-07","passed":true,"altitude_m":1.24,"temperature_c":21.5,"arc_count":12345,"meltback_left_um":1.125}`))
+	require.NoError(t, err)
+	assert.Equal(t, want, got)
+
+	q := url.Values{"machine": {"K-07"}, "temperature_c": {"21.5"}, "humidity_pct": {"40"}, "altitude_m": {"4.512"}}
+	_, err = MoveValues(q)
+	assert.EqualError(t, err, `altitude_m is 4.512: it can be read as 4512 or as 4,512; write it as one of these`)
+	move, err := MoveQuery(q)
+	require.NoError(t, err)
+	assert.Equal(t, drift.Some(4.512), move.Altitude)
+}
+
 func TestFormCorrection(t *testing.T) {
 	got, err := Form(url.Values{
 		"type": {"correction"}, "machine": {"K-07"}, "corrects": {"a1"}, "reason": {"misread"},
@@ -48,6 +65,8 @@ func TestFormRefuses(t *testing.T) {
 		{"type=usage&machine=K-07&arc_count=1&fields.site=x", "fields does not belong in a usage record"},
 		{"type=correction&machine=K-07&corrects=a1&reason=x&fields={\"site\":\"x\"}&fields.site=y", "fields.site stands twice in one record"},
 		{"type=correction&machine=K-07&corrects=a1&reason=x&fields.site=", "fields is missing: the new values is needed here"},
+		{"type=calibration&machine=K-07&passed=true&altitude_m=1.240", `altitude_m is 1.240: it can be read as 1240 or as 1,240; write it as one of these`},
+		{"type=calibration&machine=K-07&passed=true&meltback_tolerance_um=1.125", `meltback_tolerance_um is 1.125: it can be read as 1125 or as 1,125; write it as one of these`},
 		{"type=calibration&machine=K-07&passed=on", `passed is "on": it must be true or false`},
 	} {
 		v, err := url.ParseQuery(c.query)

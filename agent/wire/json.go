@@ -151,7 +151,7 @@ func jsonValue(f *drift.Field, v jsontext.Value) (parsed any, text string, err e
 			parsed, err = moment(f, text)
 			return parsed, text, err
 		}
-		if inner, err := parse(f, text, false); err == nil && inner != nil {
+		if inner, err := parse(f, text, pointOnly); err == nil && inner != nil {
 			return nil, "", &drift.Problem{Field: f.Name, Value: text, Reason: "must be " + f.Kind.String() + " without quotes"}
 		}
 	case kind == '0' && numeric:

@@ -79,15 +79,21 @@ func MoveLines(r io.Reader) iter.Seq[MoveLine] {
 	}
 }
 
-// MoveValues reads a site-check question from form or query values.
-func MoveValues(v url.Values) (advise.Move, error) {
+// MoveValues reads a site-check question that a person typed.
+func MoveValues(v url.Values) (advise.Move, error) { return moveValues(v, typed) }
+
+// MoveQuery reads a site-check question that a program sent as query values: a
+// dot or comma in a number is its decimal point.
+func MoveQuery(v url.Values) (advise.Move, error) { return moveValues(v, pointOrComma) }
+
+func moveValues(v url.Values, how notation) (advise.Move, error) {
 	q := newQuestion()
 	err := formValues(v, func(name, text string) error {
 		f, err := moveField(name)
 		if err != nil {
 			return err
 		}
-		parsed, err := parse(f, text, true)
+		parsed, err := parse(f, text, how)
 		return q.set(value{f, parsed, text}, err)
 	})
 	return q.move(err)

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"net/url"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -90,6 +91,8 @@ func TestExportOfAnImportIsTheSame(t *testing.T) {
 	})
 }
 
+var mayGroup = regexp.MustCompile(`^[-+]?[1-9][0-9]{0,2}\.[0-9]{3}$`)
+
 func TestFormRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		r := drifttest.Records().Draw(t, "record")
@@ -100,7 +103,8 @@ func TestFormRoundTrip(t *testing.T) {
 				if s, is := value.(string); is {
 					text = s
 				}
-				if f.Kind == drift.Number && rapid.Bool().Draw(t, "comma in "+f.Name) {
+				// 1.240 may be 1240 in a form, and is refused; 1,240 is 1.24.
+				if f.Kind == drift.Number && (mayGroup.MatchString(text) || rapid.Bool().Draw(t, "comma in "+f.Name)) {
 					text = strings.Replace(text, ".", ",", 1)
 				}
 				v.Set(f.Name, text)

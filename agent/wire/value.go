@@ -9,12 +9,25 @@ import (
 	"arcdrift/drift"
 )
 
-// comma says whether a number may be written with a decimal comma.
-type comma bool
+// notation says how a number may be written.
+type notation int
+
+const (
+	// pointOnly is JSON's and that of rows between commas.
+	pointOnly notation = iota
+	// pointOrComma is that of query values, which programs write as well as people.
+	pointOrComma
+	// withComma is that of rows between semicolons: whoever exports those groups
+	// digits by dots, so 1.240 is 1240.
+	withComma
+	// typed is what a person writes into a form. Whether 1.240 is 1240 or 1.24 only
+	// that person knows.
+	typed
+)
 
 // parse reads the text of a cell or form value as the field's kind asks. An
 // empty text is absent: nil.
-func parse(f *drift.Field, s string, decimal comma) (any, error) {
+func parse(f *drift.Field, s string, how notation) (any, error) {
 	if f.Kind != drift.Text {
 		s = strings.TrimSpace(s)
 	}
@@ -35,14 +48,19 @@ func parse(f *drift.Field, s string, decimal comma) (any, error) {
 		}
 	}
 	written := s
-	if decimal {
+	if how == withComma || how == typed {
 		s = groups(f, s)
+	}
+	if how == typed && s != written && ambiguous(f, written) {
+		point := strings.Replace(written, ".", ",", 1)
+		return nil, &drift.Problem{Field: f.Name, Value: written,
+			Reason: "can be read as " + s + " or as " + point + "; write it as one of these"}
 	}
 	if strings.Count(s, ",") == 1 && !strings.Contains(s, ".") {
 		s = strings.Replace(s, ",", ".", 1)
-		if _, err := number(f, s); err == nil && !decimal {
+		if _, err := number(f, s); err == nil && how == pointOnly {
 			return nil, &drift.Problem{Field: f.Name, Value: written,
-				Reason: "must have a decimal point; a decimal comma is read only where semicolons stand between the cells"}
+				Reason: "must have a decimal point; a decimal comma is read only in forms and where semicolons stand between the cells"}
 		}
 	}
 	v, err := number(f, s)
@@ -76,6 +94,13 @@ func groups(f *drift.Field, s string) string {
 		return s
 	}
 	return joined
+}
+
+// ambiguous is whether the field also holds the number that s is when its one dot
+// is a decimal point.
+func ambiguous(f *drift.Field, s string) bool {
+	x, err := strconv.ParseFloat(s, 64)
+	return err == nil && f.Kind == drift.Number && f.Holds(x)
 }
 
 // number reads decimal digits as a number or whole number. One too large for a
