@@ -6,16 +6,17 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
-// Crossing is where the straight line behind some points reaches a height, as far
-// as the points tell. Make it with [NewCrossing].
+// Crossing is the place x at which a straight line, fitted to points, reaches a height,
+// with its uncertainty. Make one with [NewCrossing].
 type Crossing struct {
 	at, slope, height float64
 	n, mean, sxx, s2  float64
 }
 
-// NewCrossing fits y = a + b·x by least squares, at three points at least, at two
-// places x at least; ok is false for fewer. leastSD is a standard deviation below
-// which points cannot lie about their line, by the way they were told.
+// NewCrossing fits y = a + b·x to the points xs, ys (n each) by least squares. It needs
+// three points and two different x; ok is false otherwise. height is in the unit of y.
+// leastSD, in that unit too, is added to the residual standard deviation (as variances):
+// it allows for values that were rounded.
 func NewCrossing(xs, ys []float64, height, leastSD float64) (c Crossing, ok bool) {
 	n := float64(len(xs))
 	c.n, c.height = n, height
@@ -38,10 +39,10 @@ func NewCrossing(xs, ys []float64, height, leastSD float64) (c Crossing, ok bool
 	return c, true
 }
 
-// Slope of the line, per unit of x.
+// Slope returns the slope of the line, in units of y per unit of x.
 func (c Crossing) Slope() float64 { return c.slope }
 
-// By returns the chance that the line has reached the height at x: Student's t
+// By returns the probability that the line has reached the height at x: Student's t
 // with n − 2 degrees of freedom for the height of a least-squares line at x
 // (Draper & Smith 1998, Applied Regression Analysis, 3rd ed., section 3.1; from
 // memory).

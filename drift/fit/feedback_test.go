@@ -27,9 +27,9 @@ func feedbackState() fit.Normal {
 // the sum, whatever the share of spoilt attempts.
 func TestFeedbackWithAWideWindowIsAPrediction(t *testing.T) {
 	const gain, r, spoilt, width = 0.7, 0.5, 0.1, 3.0
-	f := fit.Feedback{H: []float64{1, -1}, R: r, Lo: -1e3, Hi: 1e3, Within: true, Spoilt: spoilt, Width: width, Moved: 1, Gain: gain}
+	f := fit.Feedback{H: []float64{1, -1}, R: r, Lo: -1e3, Hi: 1e3, Within: true, Outlier: spoilt, Width: width, Moved: 1, Gain: gain}
 	g := feedbackState()
-	logLik, share := f.Observe(g)
+	logLik, share := f.Observe(&g)
 	assert.InDelta(t, 0, logLik, 1e-12)
 	assert.InDelta(t, spoilt, share, 1e-12)
 
@@ -51,7 +51,7 @@ func TestFeedbackWithoutGainIsObservation(t *testing.T) {
 		hi := lo + rapid.Float64Range(0.1, 5).Draw(t, "width")
 		f := fit.Feedback{H: h, R: r, Lo: lo, Hi: hi, Within: rapid.Bool().Draw(t, "within"), Width: 5, Moved: 2}
 		ours, theirs := g.Clone(), g.Clone()
-		logLik, _ := f.Observe(ours)
+		logLik, _ := f.Observe(&ours)
 		want := 0.0
 		if f.Within {
 			want = theirs.ObserveWithin(h, lo, hi, r)
@@ -68,9 +68,9 @@ func TestFeedbackWithoutGainIsObservation(t *testing.T) {
 	// unrelated reason of ObserveOutside. At a width of 1e6 the chance that it
 	// lands inside nevertheless is about 1e-6.
 	ours, theirs := feedbackState(), feedbackState()
-	f := fit.Feedback{H: []float64{1, -1}, R: 0.5, Lo: -1, Hi: 1, Spoilt: 0.2, Width: 1e6, Moved: 1}
-	logLik, spoilt := f.Observe(ours)
-	wantLik, wantSpoilt := theirs.ObserveOutside(f.H, f.Lo, f.Hi, f.R, f.Spoilt)
+	f := fit.Feedback{H: []float64{1, -1}, R: 0.5, Lo: -1, Hi: 1, Outlier: 0.2, Width: 1e6, Moved: 1}
+	logLik, spoilt := f.Observe(&ours)
+	wantLik, wantSpoilt := theirs.ObserveOutside(f.H, f.Lo, f.Hi, f.R, f.Outlier)
 	assert.InDelta(t, wantLik, logLik, 1e-5)
 	assert.InDelta(t, wantSpoilt, spoilt, 1e-5)
 	assert.InDeltaSlice(t, theirs.Mean, ours.Mean, 1e-5)
@@ -111,8 +111,8 @@ func posterior(f fit.Feedback, g fit.Normal) (prob, spoilt float64, mean [2]floa
 			w := density(a, 1) * density(b, 1) * step * step
 			at := f.H[0]*x0 + f.H[1]*x1
 			for i := range z {
-				good := (1 - f.Spoilt) * density(z[i]-at, f.R)
-				bad := f.Spoilt * density(z[i]-at, f.R*f.Width*f.Width)
+				good := (1 - f.Outlier) * density(z[i]-at, f.R)
+				bad := f.Outlier * density(z[i]-at, f.R*f.Width*f.Width)
 				p := w * wz[i] * (good + bad)
 				y := [2]float64{x0, x1 + f.Gain*z[i]}
 				prob += p
@@ -141,16 +141,16 @@ func TestFeedbackAgainstQuadrature(t *testing.T) {
 	for name, f := range map[string]fit.Feedback{
 		"pass":                    {Lo: -1.2, Hi: 1.5, Within: true, Gain: 0.6},
 		"fail":                    {Lo: -1.2, Hi: 1.5, Gain: 0.6},
-		"pass, ends may be bad":   {Lo: -1.2, Hi: 1.5, Within: true, Spoilt: 0.1, Gain: 0.3},
-		"fail, ends may be bad":   {Lo: -1.2, Hi: 1.5, Spoilt: 0.1, Gain: 0.6},
-		"fail far out, half bad":  {Lo: -4, Hi: 3.5, Spoilt: 0.5, Gain: 0.8},
-		"nothing moved, half bad": {Lo: -1, Hi: 1, Spoilt: 0.5},
+		"pass, ends may be bad":   {Lo: -1.2, Hi: 1.5, Within: true, Outlier: 0.1, Gain: 0.3},
+		"fail, ends may be bad":   {Lo: -1.2, Hi: 1.5, Outlier: 0.1, Gain: 0.6},
+		"fail far out, half bad":  {Lo: -4, Hi: 3.5, Outlier: 0.5, Gain: 0.8},
+		"nothing moved, half bad": {Lo: -1, Hi: 1, Outlier: 0.5},
 	} {
 		f.H, f.R, f.Width, f.Moved = []float64{1, -1}, 0.8, 3, 1
 		t.Run(name, func(t *testing.T) {
 			g := feedbackState()
 			prob, spoilt, mean, cov := posterior(f, g)
-			logLik, share := f.Observe(g)
+			logLik, share := f.Observe(&g)
 			assert.InDelta(t, math.Log(prob), logLik, 1e-8)
 			assert.InDelta(t, spoilt, share, 1e-8)
 			assert.InDeltaSlice(t, mean[:], g.Mean, 1e-8)
@@ -169,22 +169,22 @@ func TestFeedbackThatMayBeWrongIsAMixture(t *testing.T) {
 	for name, f := range map[string]fit.Feedback{
 		"pass":            {Lo: -1.2, Hi: 1.5, Within: true, Gain: 0.6},
 		"fail":            {Lo: -1.2, Hi: 1.5, Gain: 0.6},
-		"unlikely pass":   {Lo: 5, Hi: 5.5, Within: true, Spoilt: 0.1, Gain: 0.3},
-		"unlikely fail":   {Lo: -6, Hi: 7, Spoilt: 0.1, Gain: 0.8},
-		"nothing follows": {Lo: -1, Hi: 1, Spoilt: 0.5},
+		"unlikely pass":   {Lo: 5, Hi: 5.5, Within: true, Outlier: 0.1, Gain: 0.3},
+		"unlikely fail":   {Lo: -6, Hi: 7, Outlier: 0.1, Gain: 0.8},
+		"nothing follows": {Lo: -1, Hi: 1, Outlier: 0.5},
 	} {
 		f.H, f.R, f.Width, f.Moved = []float64{1, -1}, 0.8, 3, 1
 		right, nothing, both := feedbackState(), feedbackState(), feedbackState()
-		like, spoilt := f.Observe(right)
+		like, spoilt := f.Observe(&right)
 		blind := f
-		blind.Lo, blind.Hi, blind.Within, blind.Spoilt = -1e3, 1e3, true, 0
-		blind.Observe(nothing)
+		blind.Lo, blind.Hi, blind.Within, blind.Outlier = -1e3, 1e3, true, 0
+		blind.Observe(&nothing)
 		f.Wrong = wrong
-		got, share := f.Observe(both)
+		got, share := f.Observe(&both)
 
 		a, b := (1-wrong)*math.Exp(like), wrong/2
 		assert.InDelta(t, math.Log(a+b), got, 1e-12, name)
-		right.Blend(nothing, b/(a+b))
+		right.Blend(&nothing, b/(a+b))
 		assert.InDeltaSlice(t, right.Mean, both.Mean, 1e-9, name)
 		assert.InDeltaSlice(t, right.Cov, both.Cov, 1e-9, name)
 		want := spoilt
@@ -200,15 +200,15 @@ func TestFeedbackThatMayBeWrongIsAMixture(t *testing.T) {
 func TestFeedbackIsNotCarriedOffByTheImpossible(t *testing.T) {
 	reach := func(wrong float64) float64 {
 		g := fit.NewNormal(2)
-		g.Forget(0, 0, 4)
-		g.Forget(1, 0, 8)
-		f := fit.Feedback{H: []float64{1, -1}, R: 0.01, Lo: -5, Hi: 5, Spoilt: 0.02, Width: 5, Wrong: wrong, Moved: 1, Gain: 0.8}
+		g.Reset(0, 0, 4)
+		g.Reset(1, 0, 8)
+		f := fit.Feedback{H: []float64{1, -1}, R: 0.01, Lo: -5, Hi: 5, Outlier: 0.02, Width: 5, Wrong: wrong, Moved: 1, Gain: 0.8}
 		for range 40 {
 			for try := range 4 {
 				f.Within = try == 3
-				f.Observe(g)
+				f.Observe(&g)
 			}
-			g.Spread(0, 0.01)
+			g.AddVariance(0, 0.01)
 		}
 		return math.Abs(g.Mean[0]) + math.Sqrt(g.Cov[0])
 	}
@@ -223,12 +223,12 @@ func TestFeedbackKeepsACovariance(t *testing.T) {
 		f := fit.Feedback{
 			H: []float64{1, rapid.Float64Range(-1, 1).Draw(t, "h1"), -1}, R: rapid.Float64Range(0.01, 4).Draw(t, "r"),
 			Lo: lo, Hi: lo + rapid.Float64Range(0.1, 5).Draw(t, "width"), Within: rapid.Bool().Draw(t, "within"),
-			Spoilt: rapid.Float64Range(0, 0.9).Draw(t, "spoilt"), Width: rapid.Float64Range(1, 8).Draw(t, "wide"),
+			Outlier: rapid.Float64Range(0, 0.9).Draw(t, "spoilt"), Width: rapid.Float64Range(1, 8).Draw(t, "wide"),
 			Wrong: rapid.Float64Range(0, 0.5).Draw(t, "wrong"),
 			Moved: 2, Gain: rapid.Float64Range(0, 1.5).Draw(t, "gain"),
 		}
 		before := g.Clone()
-		logLik, spoilt := f.Observe(g)
+		logLik, spoilt := f.Observe(&g)
 		require.LessOrEqual(t, logLik, 1e-12)
 		require.True(t, spoilt >= 0 && spoilt <= 1, "%v", spoilt)
 		requireCovariance(t, g)
@@ -237,7 +237,7 @@ func TestFeedbackKeepsACovariance(t *testing.T) {
 		}
 		// What is not moved learns the same whatever the gain.
 		f.Gain = 0
-		f.Observe(before)
+		f.Observe(&before)
 		for i := range 2 {
 			assert.InDelta(t, before.Mean[i], g.Mean[i], 1e-9)
 			assert.InDelta(t, before.Var(i), g.Var(i), 1e-9)
@@ -292,7 +292,7 @@ func TestFeedbackRecovers(t *testing.T) {
 		for range 40 {
 			z := level + rng.NormFloat64() - set
 			f := fit.Feedback{H: []float64{1, -1}, R: 1, Lo: -2, Hi: 2, Within: math.Abs(z) <= 2, Width: 5, Moved: 1, Gain: 0.5}
-			f.Observe(g)
+			f.Observe(&g)
 			set += 0.5 * z
 		}
 		off := math.Abs(g.Mean[0] - g.Mean[1] - (level - set))

@@ -2,16 +2,17 @@ package fit
 
 import "gonum.org/v1/gonum/mat"
 
-// Evidence is what the data of one unit say of several quantities together,
-// without any prior: the information matrix Λ (n×n, row by row) and Λ·estimate.
-// Directions the data say nothing of have no information.
+// Evidence is the likelihood of n quantities of one unit in information form, without a
+// prior: Info is the information matrix Λ (n×n, row by row), Vector is Λ·estimate (n).
+// Λ need not have full rank: directions without data have no information.
 type Evidence struct {
 	Info, Vector []float64
 }
 
-// Free takes the prior out of a posterior, both normal and of the same size,
-// and returns what the data alone said; false where a covariance has no inverse.
-func Free(posterior, prior Normal) (Evidence, bool) {
+// RemovePrior returns the likelihood that turned the prior into the posterior, both of
+// the same n: the difference of their information. It is false where a covariance has
+// no inverse.
+func RemovePrior(posterior, prior Normal) (Evidence, bool) {
 	after, ok := inverse(posterior.sym())
 	if !ok {
 		return Evidence{}, false
@@ -34,17 +35,18 @@ func Free(posterior, prior Normal) (Evidence, bool) {
 	return e, true
 }
 
-// jointRounds of expectation and maximisation bring the spread close enough to
-// its maximum: it starts near the prior and the likelihood is flat there.
+// jointRounds is the number of rounds of expectation and maximisation. They start near
+// the prior, where the likelihood is flat, and end close enough to the maximum.
 const jointRounds = 30
 
-// PoolJoint estimates the population behind several units and returns the
-// distribution of a unit not seen yet: the mean, and the covariance between
-// units plus that of the mean. The prior stands for one draw of the mean; its
-// covariance, times spread², is what is believed of the covariance between
-// units, worth weight units. Where nothing can be inverted the prior comes back.
-// Expectation and maximisation: Dempster, Laird & Rubin (1977), J. R. Stat. Soc.
-// B 39:1; the empirical Bayes model is that of [Pool], in several dimensions.
+// PoolJoint estimates the population of several units, n quantities each, and returns
+// the distribution of a unit that has no data: the mean, and the covariance between
+// units plus that of the mean. The prior is that of the population's mean. Its
+// covariance times spread² is the prior of the covariance between units, and counts as
+// much as weight units. Without units, or where a matrix cannot be inverted, it returns
+// a copy of the prior. Method: expectation and maximisation, Dempster, Laird & Rubin
+// (1977), J. R. Stat. Soc. B 39:1; the empirical Bayes model is that of [Pool], in
+// several dimensions.
 func PoolJoint(units []Evidence, prior Normal, spread, weight float64) Normal {
 	j := joint{units: units, prior: prior.sym(), weight: weight, n: len(prior.Mean)}
 	info, ok := inverse(j.prior)
@@ -82,8 +84,9 @@ type joint struct {
 	n                       int
 }
 
-// round gives the population mean for a covariance between units, then that
-// covariance from every unit's own posterior.
+// round returns the mean of the population given the covariance between units, with its
+// own covariance, and then the covariance between units that follows from the
+// posteriors of the units.
 func (j *joint) round(between *mat.SymDense) (mean *mat.VecDense, meanCov, next *mat.SymDense, ok bool) {
 	t, ok := inverse(between)
 	if !ok {
@@ -98,7 +101,7 @@ func (j *joint) round(between *mat.SymDense) (mean *mat.VecDense, meanCov, next 
 		info := mat.NewSymDense(j.n, nil)
 		info.AddSym(t, symmetric(u.Info, j.n))
 		if covs[i], ok = inverse(info); !ok {
-			// Evidence that contradicts the prior it was freed of tells nothing.
+			// Rounding has left no valid likelihood: the unit is left out.
 			continue
 		}
 		// With V = (Λ + T⁻¹)⁻¹ the unit weighs (Λ⁻¹ + T)⁻¹ = T⁻¹ − T⁻¹VT⁻¹, and
@@ -120,7 +123,7 @@ func (j *joint) round(between *mat.SymDense) (mean *mat.VecDense, meanCov, next 
 	return mean, meanCov, j.spread(t, mean, covs), true
 }
 
-// spread is the covariance between units that their posteriors ask for.
+// spread returns the covariance between units given the posteriors of the units.
 func (j *joint) spread(t *mat.SymDense, mean *mat.VecDense, covs []*mat.SymDense) *mat.SymDense {
 	next := mat.NewSymDense(j.n, nil)
 	next.ScaleSym(j.weight, j.usual)
@@ -143,10 +146,11 @@ func (j *joint) spread(t *mat.SymDense, mean *mat.VecDense, covs []*mat.SymDense
 	return next
 }
 
-// sym returns the covariance as a matrix of its own.
-func (g Normal) sym() *mat.SymDense { return symmetric(g.Cov, len(g.Mean)) }
+// sym returns a copy of the covariance as a matrix.
+func (g *Normal) sym() *mat.SymDense { return symmetric(g.Cov, len(g.Mean)) }
 
-// symmetric copies an n×n matrix, taking the mean of what stands on both sides.
+// symmetric copies an n×n matrix and makes it symmetric: off the diagonal it takes the
+// mean of both entries.
 func symmetric(a []float64, n int) *mat.SymDense {
 	s := mat.NewSymDense(n, nil)
 	for i := range n {

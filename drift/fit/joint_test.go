@@ -41,7 +41,7 @@ func TestFreeTakesThePriorOut(t *testing.T) {
 			info.SymRankOne(info, 1/r, mat.NewVecDense(3, h))
 			vector.AddScaledVec(vector, y/r, mat.NewVecDense(3, h))
 		}
-		e, ok := fit.Free(posterior, prior)
+		e, ok := fit.RemovePrior(posterior, prior)
 		require.True(t, ok)
 		// Two inverses of a covariance lose digits as its condition does.
 		var before mat.SymDense
@@ -57,9 +57,9 @@ func TestFreeTakesThePriorOut(t *testing.T) {
 			}
 		}
 	})
-	_, ok := fit.Free(normal([]float64{0, 0}, []float64{1, 0}), normal([]float64{0, 0}, []float64{1, 1}))
+	_, ok := fit.RemovePrior(normal([]float64{0, 0}, []float64{1, 0}), normal([]float64{0, 0}, []float64{1, 1}))
 	assert.False(t, ok)
-	_, ok = fit.Free(normal([]float64{0, 0}, []float64{1, 1}), normal([]float64{0, 0}, []float64{1, 0}))
+	_, ok = fit.RemovePrior(normal([]float64{0, 0}, []float64{1, 1}), normal([]float64{0, 0}, []float64{1, 0}))
 	assert.False(t, ok)
 }
 
@@ -111,7 +111,7 @@ func TestPoolJointDoesNotCareForOrder(t *testing.T) {
 			for range 3 {
 				after.Observe(rapid.SliceOfN(rapid.Float64Range(-2, 2), 3, 3).Draw(t, "h"), rapid.Float64Range(-5, 5).Draw(t, "y"), 0.3)
 			}
-			e, ok := fit.Free(after, prior)
+			e, ok := fit.RemovePrior(after, prior)
 			require.True(t, ok)
 			units = append(units, e)
 		}
@@ -155,7 +155,7 @@ func TestPoolJointRecovers(t *testing.T) {
 			}
 			after.Observe(h, y, 0.0025)
 		}
-		e, ok := fit.Free(after, flat)
+		e, ok := fit.RemovePrior(after, flat)
 		require.True(t, ok)
 		units = append(units, e)
 	}
@@ -203,7 +203,7 @@ func TestBlend(t *testing.T) {
 		a, b := drawNormal(t, 3), drawNormal(t, 3)
 		s := rapid.Float64Range(0, 1).Draw(t, "share")
 		got, other := a.Clone(), b.Clone()
-		got.Blend(b, s)
+		got.Blend(&b, s)
 		assert.Equal(t, other, b)
 		for i := range 3 {
 			mean := (1-s)*a.Mean[i] + s*b.Mean[i]
@@ -217,7 +217,7 @@ func TestBlend(t *testing.T) {
 	})
 	// States too large for the stack are blended alike.
 	a, b := normal(make([]float64, 20), nil), normal(slices.Repeat([]float64{2}, 20), nil)
-	a.Blend(b, 0.5)
+	a.Blend(&b, 0.5)
 	assert.Equal(t, 1.0, a.Mean[19])
 	assert.Equal(t, 1.0, a.Cov[399])
 }

@@ -7,15 +7,15 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// Laplace approximates the distribution of a log density f around its top x by
-// a normal: the covariance is the inverse of the curvature, by central
-// differences with the given steps. x is not changed. The error says that f is
-// not curved downwards there in every direction.
+// Laplace approximates the distribution with log density f around its mode x (n) by a
+// normal distribution of mean x. The covariance is the inverse of the negative Hessian,
+// by central differences with the n steps. x stays as it is. It is an error if the
+// Hessian is not negative definite.
 // Source: Tierney & Kadane (1986), J. Am. Stat. Assoc. 81:82.
 func Laplace(f func([]float64) float64, x, steps []float64) (Normal, error) {
 	n := len(x)
 	if n == 0 || len(steps) != n {
-		return Normal{}, fmt.Errorf("%d steps do not fit %d values", len(steps), n)
+		return Normal{}, fmt.Errorf("the numbers of steps and of values must be equal, not %d and %d", len(steps), n)
 	}
 	at := func(moves ...int) float64 {
 		y := append([]float64(nil), x...)
@@ -45,7 +45,7 @@ func Laplace(f func([]float64) float64, x, steps []float64) (Normal, error) {
 	}
 	cov, ok := inverse(info)
 	if !ok {
-		return Normal{}, errors.New("the log density is not curved downwards in every direction")
+		return Normal{}, errors.New("the log density has no maximum here: its Hessian is not negative definite")
 	}
 	out := NewNormal(n)
 	copy(out.Mean, x)

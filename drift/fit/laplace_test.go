@@ -38,9 +38,9 @@ func TestLaplaceOfAGamma(t *testing.T) {
 	assert.InDelta(t, a-1, g.Cov[0], (a-1)*(a-1)*6/math.Pow(a-1, 3)*step*step/12*1.5)
 }
 
-func TestLaplaceRefusesWhatHasNoTop(t *testing.T) {
+func TestLaplaceRefusesADensityWithoutAMaximum(t *testing.T) {
 	_, err := Laplace(func(x []float64) float64 { return x[0] * x[0] }, []float64{0}, []float64{0.1})
 	assert.Error(t, err)
 	_, err = Laplace(func([]float64) float64 { return 0 }, []float64{0, 1}, []float64{0.1})
-	assert.EqualError(t, err, "1 steps do not fit 2 values")
+	assert.EqualError(t, err, "the numbers of steps and of values must be equal, not 1 and 2")
 }

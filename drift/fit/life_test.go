@@ -173,10 +173,10 @@ func TestLifeTableReference(t *testing.T) {
 
 func TestLivesRefuse(t *testing.T) {
 	for want, lives := range map[string][]Life{
-		"there are no lives":                        nil,
-		"life 1, from 0 to -1 with weight 0":        {{Length: -1}},
-		"life 2, from 5 to 3 with weight 0, is not": {{Length: 1}, {Length: 3, From: 5}},
-		"life 1, from 0 to 3 with weight NaN":       {{Length: 3, Weight: math.NaN()}},
+		"needs at least one life":                     nil,
+		"life 1, from age 0 to -1 with weight 0":      {{Length: -1}},
+		"life 2, from age 5 to 3 with weight 0, must": {{Length: 1}, {Length: 3, From: 5}},
+		"life 1, from age 0 to 3 with weight NaN":     {{Length: 3, Weight: math.NaN()}},
 	} {
 		_, err := NewLifeTable(lives)
 		assert.ErrorContains(t, err, want)

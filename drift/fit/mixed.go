@@ -8,16 +8,16 @@ import (
 	"gonum.org/v1/gonum/optimize"
 )
 
-// Unit is what was measured on one unit: Y at X. X may be nil where there is no
-// slope.
+// Unit has the measurements on one unit: Y at X, equally many. X may be nil where there
+// is no slope.
 type Unit struct {
 	X, Y []float64
 }
 
-// Mixed is a population of units, each with an intercept of its own and, if
-// sloped, a slope of its own. Covariances are 1×1, or 2×2 row by row.
+// Mixed is a linear mixed model: units with an intercept each and, if sloped, a slope
+// each. Covariances are 1×1, or 2×2 row by row.
 type Mixed struct {
-	Population Normal    // intercept (and slope) of the population, and how uncertain they are
+	Population Normal    // intercept (and slope) of the population, with the covariance of the estimate
 	Between    []float64 // covariance of intercept (and slope) between units
 	Noise      float64   // variance of a measurement about its unit's line
 	Units      []Normal  // intercept (and slope) of each unit: population plus best linear unbiased prediction
@@ -26,9 +26,9 @@ type Mixed struct {
 
 // FitMixed fits y = (β₀ + b₀) + (β₁ + b₁)·x + e with b ~ N(0, Between) drawn once
 // per unit and e ~ N(0, Noise); without a slope, y = β₀ + b₀ + e. With restricted
-// true it maximises the restricted likelihood (REML), which does not take the
-// variances too small for having estimated β. Scale and β are profiled out
-// (Bates et al. 2015, J. Stat. Softw. 67:1).
+// true it maximises the restricted likelihood (REML), whose variances are not biased
+// downwards by the estimation of β. Scale and β are profiled out (Bates et al. 2015, J.
+// Stat. Softw. 67:1).
 func FitMixed(units []Unit, sloped, restricted bool) (Mixed, error) {
 	p, err := newMixedProblem(units, sloped, restricted)
 	if err != nil {
@@ -39,7 +39,7 @@ func FitMixed(units []Unit, sloped, restricted bool) (Mixed, error) {
 		x = []float64{1, 0, 1}
 	}
 	top := math.Inf(-1)
-	// Nelder and Mead's simplex can fold: start again until nothing is gained.
+	// The simplex of Nelder and Mead can collapse: start again until nothing is gained.
 	for range 5 {
 		r, err := optimize.Minimize(optimize.Problem{Func: func(x []float64) float64 { return -p.at(x).logLik }}, x,
 			&optimize.Settings{Converger: &optimize.FunctionConverge{Absolute: 1e-11, Iterations: 20}},
@@ -55,7 +55,7 @@ func FitMixed(units []Unit, sloped, restricted bool) (Mixed, error) {
 	}
 	s := p.at(x)
 	if math.IsInf(s.logLik, 0) || math.IsNaN(s.logLik) {
-		return Mixed{}, errors.New("the measurements lie exactly on lines, so there is no noise to tell")
+		return Mixed{}, errors.New("the measurements lie exactly on lines: they have no noise to estimate")
 	}
 	return p.result(s), nil
 }
@@ -80,8 +80,8 @@ func (m sym2) about(r [2][2]float64) sym2 {
 	return sym2{r[0][0]*p[0] + r[0][1]*p[1], r[1][0]*p[0] + r[1][1]*p[1], r[1][0]*q[0] + r[1][1]*q[1]}
 }
 
-// moments are what the likelihood needs of a unit: Z'Z, Z'y and y'y, Z = (1, x),
-// x and y centred and x scaled.
+// moments are what the likelihood needs of a unit: Z'Z, Z'y and y'y with Z = (1, x), x
+// and y centred and x scaled.
 type moments struct {
 	zz sym2
 	zy [2]float64
@@ -99,11 +99,11 @@ func newMixedProblem(units []Unit, sloped, restricted bool) (*mixedProblem, erro
 	p := &mixedProblem{sloped: sloped, restricted: restricted, unit: 1}
 	for i, u := range units {
 		if len(u.Y) == 0 || sloped && len(u.X) != len(u.Y) {
-			return nil, fmt.Errorf("unit %d has %d values at %d places", i+1, len(u.Y), len(u.X))
+			return nil, fmt.Errorf("unit %d must have one value or more and as many x, not %d and %d", i+1, len(u.Y), len(u.X))
 		}
 		for j, y := range u.Y {
 			if math.IsNaN(y-y) || sloped && math.IsNaN(u.X[j]-u.X[j]) {
-				return nil, fmt.Errorf("point %d of unit %d is not a number", j+1, i+1)
+				return nil, fmt.Errorf("point %d of unit %d must be a finite number", j+1, i+1)
 			}
 			p.n++
 			p.y0 += y
@@ -113,7 +113,7 @@ func newMixedProblem(units []Unit, sloped, restricted bool) (*mixedProblem, erro
 		}
 	}
 	if terms := p.terms(); len(units) < terms+1 || p.n <= float64(len(units)+terms) {
-		return nil, fmt.Errorf("%d units with %g points in all are too few to tell units from noise", len(units), p.n)
+		return nil, fmt.Errorf("too few measurements to separate units from noise: %d units with %g points in all", len(units), p.n)
 	}
 	p.x0, p.y0 = p.x0/p.n, p.y0/p.n
 	if sloped {
@@ -124,7 +124,7 @@ func newMixedProblem(units []Unit, sloped, restricted bool) (*mixedProblem, erro
 			}
 		}
 		if spread == 0 {
-			return nil, errors.New("all points have the same x, which tells nothing of a slope")
+			return nil, errors.New("all points have the same x: a slope needs two")
 		}
 		p.unit = math.Sqrt(spread)
 	}
@@ -202,7 +202,7 @@ func (p *mixedProblem) at(x []float64) solution {
 		n -= float64(p.terms())
 		logDet += math.Log(xx.det())
 		if p.sloped {
-			logDet += 2 * math.Log(p.unit) // of X'X in the units of the user
+			logDet += 2 * math.Log(p.unit) // of X'X in the units of the caller
 		}
 	}
 	s.scale = left / n
@@ -210,7 +210,7 @@ func (p *mixedProblem) at(x []float64) solution {
 	return s
 }
 
-// result puts a solution into the units of the user.
+// result converts a solution to the units of the caller.
 func (p *mixedProblem) result(s solution) Mixed {
 	back := [2][2]float64{{1, -p.x0 / p.unit}, {0, 1 / p.unit}}
 	out := func(beta [2]float64, cov sym2) Normal {
@@ -232,7 +232,7 @@ func (p *mixedProblem) result(s solution) Mixed {
 		w, _ := shrink(s.factor, u.zz)
 		fit := u.zz.times(s.beta)
 		b := w.times([2]float64{u.zy[0] - fit[0], u.zy[1] - fit[1]})
-		// What is left of β in β + b: I − w·Z'Z.
+		// The part of β in β + b: I − w·Z'Z.
 		z0, z1 := w.times([2]float64{u.zz.a, u.zz.b}), w.times([2]float64{u.zz.b, u.zz.c})
 		of := cov.about([2][2]float64{{1 - z0[0], -z1[0]}, {-z0[1], 1 - z1[1]}})
 		own := times(w)

@@ -181,12 +181,12 @@ func TestMixedProperties(t *testing.T) {
 
 func TestMixedRefuses(t *testing.T) {
 	for want, units := range map[string][]Unit{
-		"unit 1 has 2 values at 1 places":      {{X: []float64{1}, Y: []float64{1, 2}}},
-		"too few to tell units from noise":     {{X: []float64{1, 2}, Y: []float64{1, 2}}},
-		"point 2 of unit 1 is not a number":    {{X: []float64{1, 2}, Y: []float64{1, math.NaN()}}},
-		"all points have the same x":           {{X: []float64{1, 1}, Y: []float64{1, 2}}, {X: []float64{1, 1}, Y: []float64{1, 2}}, {X: []float64{1, 1}, Y: []float64{1, 2}}},
-		"0 units with 0 points":                nil,
-		"lie exactly on lines, so there is no": {{X: []float64{1, 2, 3}, Y: []float64{0, 0, 0}}, {X: []float64{1, 2, 3}, Y: []float64{0, 0, 0}}, {X: []float64{1, 2, 3}, Y: []float64{0, 0, 0}}},
+		"unit 1 must have one value or more and as many x, not 2 and 1": {{X: []float64{1}, Y: []float64{1, 2}}},
+		"too few measurements to separate units from noise":             {{X: []float64{1, 2}, Y: []float64{1, 2}}},
+		"point 2 of unit 1 must be a finite number":                     {{X: []float64{1, 2}, Y: []float64{1, math.NaN()}}},
+		"all points have the same x":                                    {{X: []float64{1, 1}, Y: []float64{1, 2}}, {X: []float64{1, 1}, Y: []float64{1, 2}}, {X: []float64{1, 1}, Y: []float64{1, 2}}},
+		"0 units with 0 points":                                         nil,
+		"lie exactly on lines: they have no noise":                      {{X: []float64{1, 2, 3}, Y: []float64{0, 0, 0}}, {X: []float64{1, 2, 3}, Y: []float64{0, 0, 0}}, {X: []float64{1, 2, 3}, Y: []float64{0, 0, 0}}},
 	} {
 		_, err := FitMixed(units, true, true)
 		assert.ErrorContains(t, err, want)

@@ -6,9 +6,9 @@ import (
 	"gonum.org/v1/gonum/mathext"
 )
 
-// farTail is where NormalLogCDF leaves math.Erfc for the asymptotic series:
-// Erfc is still a normal number there (it underflows near z = -37.5), and the
-// series already reaches full precision.
+// farTail is the z below which NormalLogCDF uses the asymptotic series in place of
+// math.Erfc. There Erfc has not underflowed yet (it does near z = -37.5), and the series
+// already has full precision.
 const farTail = -20
 
 // NormalPDF returns the standard normal density at z.
@@ -22,9 +22,9 @@ func NormalCDF(z float64) float64 {
 	return math.Erfc(-z/math.Sqrt2) / 2
 }
 
-// NormalLogCDF returns ln P(Z <= z) for a standard normal Z. It stays finite
-// and precise for every finite z with z*z in range, where the logarithm of
-// NormalCDF would be minus infinity.
+// NormalLogCDF returns ln P(Z <= z) for a standard normal Z. It is finite and precise
+// for every finite z whose square does not overflow, also where the logarithm of
+// NormalCDF is minus infinity.
 //
 // The far tail is the asymptotic series of Mills' ratio, Abramowitz and Stegun
 // (1964) 26.2.12: P(Z <= z) = φ(z)/|z| · (1 - 1/z² + 3/z⁴ - 15/z⁶ + …).

@@ -6,34 +6,34 @@ import (
 	"math"
 )
 
-// Prior says what is thought of a population before its units are seen. The
-// zero value says nothing.
+// Prior is the prior distribution of a population of units that are measured in u. The
+// zero value is no prior.
 type Prior struct {
-	Mean    float64 // of the population
-	MeanVar float64 // how uncertain that mean is, as a variance; 0: nothing is known
-	Tau     float64 // likeliest standard deviation between units (Rayleigh's density); 0: nothing is known
+	Mean    float64 // prior mean of the population's mean, in u
+	MeanVar float64 // its prior variance, in u²; 0 for no prior of the mean
+	Tau     float64 // mode of the standard deviation between units (Rayleigh density), in u; 0 for no prior of it
 }
 
-// Pooled is a population of units and what it tells of each of them.
+// Pooled is the estimate of a population of n units, and with it of each unit.
 type Pooled struct {
-	Mean, MeanVar float64   // of the population, and its uncertainty
+	Mean, MeanVar float64   // mean of the population, and the variance of that estimate
 	Between       float64   // τ², the variance between units
-	Values, Vars  []float64 // shrunken estimate and variance for each unit
+	Values, Vars  []float64 // n shrunken estimates, and their variances
 	LogLik        float64   // restricted log-likelihood, plus the log density of the prior if there is one
 }
 
-// New returns the mean and the variance of a unit not seen yet.
+// New returns mean and variance of a unit that has no data.
 func (p Pooled) New() (mean, variance float64) { return p.Mean, p.Between + p.MeanVar }
 
-// Pool takes estimates b of the same quantity for several units, with known
-// sampling variances v, and estimates the population they are drawn from:
+// Pool takes estimates b (n) of the same quantity for n units, with known sampling
+// variances v (n), and estimates the population that they are drawn from:
 //
 //	b_i ~ N(θ_i, v_i),  θ_i ~ N(mean, τ²).
 //
 // τ² maximises the restricted likelihood (mean integrated out), times the prior;
 // without a prior it may come out as 0. The shrunken θ_i and their variances
-// take τ² as known and the mean as estimated. An infinite v_i is a unit of which
-// nothing is known. With a full prior no units are needed.
+// take τ² as known and the mean as estimated. An infinite v_i is a unit without data.
+// With a full prior no units are needed.
 // Source: Morris (1983), J. Am. Stat. Assoc. 78:47; the prior that keeps τ off 0
 // follows Chung et al. (2013), Psychometrika 78:685.
 func Pool(b, v []float64, prior Prior) (Pooled, error) {
@@ -41,22 +41,22 @@ func Pool(b, v []float64, prior Prior) (Pooled, error) {
 		return Pooled{}, err
 	}
 	if len(b) != len(v) {
-		return Pooled{}, fmt.Errorf("%d estimates do not fit %d variances", len(b), len(v))
+		return Pooled{}, fmt.Errorf("the numbers of estimates and of variances must be equal, not %d and %d", len(b), len(v))
 	}
 	known := 0
 	for i := range b {
 		if math.IsNaN(b[i]) || math.IsInf(b[i], 0) || !(v[i] > 0) {
-			return Pooled{}, fmt.Errorf("estimate %d, %g with variance %g, is not a number with a variance above 0", i+1, b[i], v[i])
+			return Pooled{}, fmt.Errorf("estimate %d, %g with variance %g, must be a finite number with a variance above 0", i+1, b[i], v[i])
 		}
 		if !math.IsInf(v[i], 1) {
 			known++
 		}
 	}
 	if known == 0 && prior.MeanVar == 0 {
-		return Pooled{}, errors.New("without any estimate and without a prior mean there is no population")
+		return Pooled{}, errors.New("the mean of a population needs an estimate or a prior")
 	}
 	if known < 2 && prior.Tau == 0 {
-		return Pooled{}, errors.New("the spread between units takes two units or a prior")
+		return Pooled{}, errors.New("the variance between units needs two estimates or a prior")
 	}
 	tau := prior.likeliest(b, v)
 	mean, meanVar, logLik := prior.population(b, v, tau*tau)
@@ -75,7 +75,7 @@ func Pool(b, v []float64, prior Prior) (Pooled, error) {
 
 func (p Prior) check() error {
 	if !(p.MeanVar >= 0) || !(p.Tau >= 0) || math.IsNaN(p.Mean-p.Mean) || math.IsInf(p.MeanVar+p.Tau, 1) {
-		return errors.New("a prior needs a mean that is a number, and spreads from 0 up")
+		return errors.New("a prior needs a finite mean, and variances of 0 or more")
 	}
 	return nil
 }
@@ -113,8 +113,8 @@ func (p Prior) population(b, v []float64, between float64) (mean, meanVar, logLi
 	return mean, meanVar, logLik
 }
 
-// likeliest returns the τ of greatest likelihood: the best of a scan over nine
-// decades, then refined, or 0.
+// likeliest returns the τ of greatest likelihood: 0, or the best of a scan over nine
+// decades, refined.
 func (p Prior) likeliest(b, v []float64) float64 {
 	scale, lo := p.Tau, math.Inf(1)
 	low, high := math.Inf(1), math.Inf(-1)
@@ -137,16 +137,17 @@ func (p Prior) likeliest(b, v []float64) float64 {
 		_, _, l := p.population(b, v, math.Exp(2*logTau))
 		return l
 	}
-	logTau := climb(f, math.Log(min(lo, scale)*1e-4), math.Log(10*scale))
+	logTau := maximize(f, math.Log(min(lo, scale)*1e-4), math.Log(10*scale))
 	if _, _, none := p.population(b, v, 0); none >= f(logTau) {
 		return 0
 	}
 	return math.Exp(logTau)
 }
 
-// climb returns where f is greatest between lo and hi: the best of a scan, then
-// golden section between its neighbours.
-func climb(f func(float64) float64, lo, hi float64) float64 {
+// maximize returns where f is greatest between lo and hi: the best of a scan, then
+// golden-section search between its neighbours (Kiefer 1953, Proc. Am. Math. Soc.
+// 4:502; from memory).
+func maximize(f func(float64) float64, lo, hi float64) float64 {
 	const scan = 60
 	step := (hi - lo) / scan
 	at, top := lo, math.Inf(-1)

@@ -144,13 +144,13 @@ func TestPoolRefuses(t *testing.T) {
 		b, v  []float64
 		prior Prior
 	}{
-		"1 estimates do not fit 0 variances":     {b: []float64{1}},
-		"estimate 2, 3 with variance 0":          {b: []float64{1, 3}, v: []float64{1, 0}},
-		"estimate 1, NaN":                        {b: []float64{math.NaN(), 3}, v: []float64{1, 1}},
-		"there is no population":                 {prior: Prior{Tau: 1}},
-		"takes two units or a prior":             {b: []float64{1}, v: []float64{1}},
-		"a prior needs a mean that is a number":  {prior: Prior{MeanVar: -1}},
-		"a prior needs a mean that is a number,": {prior: Prior{Tau: inf}},
+		"must be equal, not 1 and 0":     {b: []float64{1}},
+		"estimate 2, 3 with variance 0":  {b: []float64{1, 3}, v: []float64{1, 0}},
+		"estimate 1, NaN":                {b: []float64{math.NaN(), 3}, v: []float64{1, 1}},
+		"needs an estimate or a prior":   {prior: Prior{Tau: 1}},
+		"needs two estimates or a prior": {b: []float64{1}, v: []float64{1}},
+		"a prior needs a finite mean":    {prior: Prior{MeanVar: -1}},
+		"a prior needs a finite mean,":   {prior: Prior{Tau: inf}},
 	} {
 		_, err := Pool(c.b, c.v, c.prior)
 		assert.ErrorContains(t, err, want)

@@ -8,22 +8,23 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// Series is what was measured. All slices have one entry per point.
+// Series is a series of n measurements. All slices have n entries. The units are the
+// caller's; those of a [Trend] follow from them.
 type Series struct {
-	Time []float64   // never falling; the steps may differ
-	Y    []float64   // NaN where nothing was measured
-	X    [][]float64 // regressors, one slice each; may be empty
+	Time []float64   // does not fall; steps may differ
+	Y    []float64   // NaN where a measurement is missing
+	X    [][]float64 // regressors: k slices of n entries, k ≥ 0
 }
 
-// Trend is a level that wanders in continuous time, measured with noise:
+// Trend is a level that moves as a random walk in continuous time, measured with noise:
 //
 //	y = level + x·β + e,  e ~ N(0, Noise)
 //	d level = slope·dt + √Level·dW,  d slope = √Slope·dW'
 //
 // With Sloped false there is no slope: a random walk and noise. With Sloped
 // true and Slope 0 the drift is unknown but constant. The state at the first
-// measurement is unknown: exactly diffuse. Level is a variance per unit of
-// time, Slope one of the slope per unit of time.
+// measurement is unknown: exactly diffuse. With y in u and time in t, Noise is a
+// variance in u², Level one in u²/t, Slope one in u²/t³.
 //
 // For steps of length one this is the local linear trend of Durbin & Koopman,
 // Time Series Analysis by State Space Methods (2012), 3.2, with the integrated
@@ -34,7 +35,7 @@ type Trend struct {
 	Sloped              bool
 }
 
-// diffuse is the number of state components about which nothing is known at first.
+// diffuse is the number of components of the state that are unknown at the start.
 func (m Trend) diffuse() int {
 	if m.Sloped {
 		return 2
@@ -42,8 +43,8 @@ func (m Trend) diffuse() int {
 	return 1
 }
 
-// walk returns the variances that the state gains in a step of length d: of the
-// level, of level with slope, of the slope.
+// walk returns what the covariance of the state gains in a step of length d: variance
+// of the level, covariance of level and slope, variance of the slope.
 func (m Trend) walk(d float64) (q11, q12, q22 float64) {
 	q22 = m.Slope * d
 	q12 = q22 * d / 2
@@ -53,7 +54,7 @@ func (m Trend) walk(d float64) (q11, q12, q22 float64) {
 func (m Trend) check() error {
 	for _, v := range []float64{m.Noise, m.Level, m.Slope} {
 		if !(v >= 0) || math.IsInf(v, 1) {
-			return fmt.Errorf("a variance of a trend must be a number from 0 up, not %g", v)
+			return fmt.Errorf("a variance of a trend must be a finite number of 0 or more, not %g", v)
 		}
 	}
 	if m.Slope > 0 && !m.Sloped {
@@ -62,18 +63,18 @@ func (m Trend) check() error {
 	return nil
 }
 
-// points holds the measured points of a series as the filter reads them: the
-// step before each, and its row (x…, y).
+// points are the measured points of a series as the filter reads them: the step in
+// time before each, and its row (x…, y).
 type points struct {
 	step  []float64
 	rows  []float64
 	width int // 1 + number of regressors
 }
 
-// check says what is wrong with the shape of a series.
+// check returns what is wrong with a series.
 func (s Series) check() error {
 	if len(s.Time) != len(s.Y) {
-		return fmt.Errorf("%d times do not fit %d values", len(s.Time), len(s.Y))
+		return fmt.Errorf("the numbers of times and of values of a series must be equal, not %d and %d", len(s.Time), len(s.Y))
 	}
 	for j, x := range s.X {
 		if len(x) != len(s.Y) {
@@ -82,7 +83,7 @@ func (s Series) check() error {
 	}
 	for i, t := range s.Time {
 		if math.IsNaN(t) || math.IsInf(t, 0) || i > 0 && t < s.Time[i-1] {
-			return fmt.Errorf("time %d of the series, %g, is not a number or falls", i+1, t)
+			return fmt.Errorf("time %d of the series, %g, must be a finite number, not before the one before it", i+1, t)
 		}
 		if math.IsInf(s.Y[i], 0) {
 			return fmt.Errorf("value %d of the series is infinite", i+1)
@@ -96,8 +97,8 @@ func (s Series) check() error {
 	return nil
 }
 
-// measured leaves out the missing points; diffuse is the number of points that
-// the unknown start will use up.
+// measured leaves out the missing points. diffuse is the number of points that the
+// unknown start uses up.
 func (s Series) measured(diffuse int) (points, error) {
 	if err := s.check(); err != nil {
 		return points{}, err
@@ -122,21 +123,21 @@ func (s Series) measured(diffuse int) (points, error) {
 		p.rows = append(p.rows, y)
 	}
 	if need := diffuse + p.width; len(p.step) < need {
-		return points{}, fmt.Errorf("%d measured points are too few: this trend needs at least %d", len(p.step), need)
+		return points{}, fmt.Errorf("the series has %d measured points: this trend needs at least %d", len(p.step), need)
 	}
 	if diffuse > 1 && span == 0 {
-		return points{}, errors.New("all points have the same time, which tells nothing of a slope")
+		return points{}, errors.New("all points have the same time: a slope needs two times")
 	}
 	return p, nil
 }
 
-// sweep is one pass of the filter over every column of p at once.
+// sweep is one pass of the filter over all columns of the points at once.
 type sweep struct {
 	level, slope []float64 // filtered state, one per column
 	cross        []float64 // Σ v·v'/F over the innovations, lower triangle of width×width
 	innov        []float64
-	logF         float64 // Σ ln F, and 2·ln of the step by which the slope came in
-	used         int     // innovations counted
+	logF         float64 // Σ ln F, and 2·ln of the step that determined the slope
+	used         int     // number of innovations
 }
 
 func newSweep(width int) *sweep {
@@ -146,16 +147,16 @@ func newSweep(width int) *sweep {
 	}
 }
 
-// run filters p with the trend m. The diffuse start is exact: the first
-// measurement is the level, known to within the noise, and the first one later
-// than it gives the slope. Each of them takes one innovation.
+// run filters p with the trend m. The diffuse start is exact: the first measurement
+// gives the level, with the variance of the noise; the first measurement at a later
+// time gives the slope. Each of them uses up one innovation.
 func (w *sweep) run(m Trend, p *points) {
 	width := p.width
 	clear(w.cross)
 	copy(w.level, p.rows[:width])
 	clear(w.slope)
 	p11, p12, p22 := m.Noise, 0.0, 0.0
-	known := !m.Sloped // whether anything is known of the slope
+	known := !m.Sloped // whether the slope is determined
 	logF := 0.0
 	product := 1.0 // of a few F, so that logarithms are few
 	w.used = 0
@@ -205,16 +206,16 @@ func (w *sweep) run(m Trend, p *points) {
 	w.logF = logF + math.Log(product)
 }
 
-// regress solves for β and returns it with its covariance up to the scale and
-// the weighted sum of squares that is left.
+// regress returns the least-squares β (k), its covariance up to the scale, and the
+// weighted residual sum of squares.
 func (w *sweep) regress(width int) (beta []float64, cov *mat.SymDense, left float64, err error) {
 	k := width - 1
 	left = w.cross[k*width+k]
 	if k == 0 {
 		return nil, nil, left, nil
 	}
-	// In units in which every regressor counts alike, so that only their likeness
-	// decides whether the equations can be solved.
+	// Scaled so that all regressors have the same sum of squares: then the condition
+	// number depends on their correlation only.
 	unit := make([]float64, k)
 	for i := range unit {
 		unit[i] = 1 / math.Sqrt(w.cross[i*width+i])
@@ -229,7 +230,7 @@ func (w *sweep) regress(width int) (beta []float64, cov *mat.SymDense, left floa
 	}
 	var chol mat.Cholesky
 	if ok := chol.Factorize(xx); !ok || !(chol.Cond() < 1e12) {
-		return nil, nil, 0, errors.New("the regressors cannot be told apart from each other or from the trend")
+		return nil, nil, 0, errors.New("the regressors depend on each other or on the trend: leave one out")
 	}
 	b := mat.NewVecDense(k, nil)
 	cov = mat.NewSymDense(k, nil)
@@ -248,7 +249,7 @@ func (w *sweep) regress(width int) (beta []float64, cov *mat.SymDense, left floa
 }
 
 // LogLik returns the log-likelihood of a series under the trend, and the β that
-// maximises it. It counts n − d terms for n measured points and d diffuse
+// maximises it (one entry a regressor). It counts n − d terms for n measured points and d diffuse
 // components (1, or 2 with a slope): the density of the measurements given those
 // that the diffuse start used up, as in Durbin & Koopman (2012), 7.2.2, without
 // the constant −½·ln 2π that some programs add for each of those.
@@ -268,7 +269,7 @@ func (m Trend) LogLik(s Series) (logLik float64, beta []float64, err error) {
 	}
 	logLik = -0.5 * (float64(w.used)*ln2Pi + w.logF + left)
 	if math.IsNaN(logLik) {
-		return 0, nil, errors.New("with these variances some of the measurements could not differ as they do")
+		return 0, nil, errors.New("these variances cannot explain the differences between the measurements")
 	}
 	return logLik, beta, nil
 }

@@ -5,86 +5,87 @@ import (
 	"math"
 )
 
-// Filter returns the state (level, and slope if there is one) at every point of
-// a series given the measurements up to and including that point, with the
-// coefficients beta and the variances taken as known. Where the measurements do
-// not determine the state yet, means are NaN and variances infinite.
+// Filter returns, for each of the n points of a series, the state given the
+// measurements up to and including that point: the level, and the slope if there is
+// one. The k coefficients beta and the variances are taken as known. Where the
+// measurements do not determine the state yet, means are NaN and variances +Inf.
 func (m Trend) Filter(s Series, beta []float64) ([]Normal, error) {
 	y, err := m.adjusted(s, beta)
 	if err != nil {
 		return nil, err
 	}
 	states := make([]Normal, len(y))
-	b := m.nothing()
+	b := m.unknown()
 	for i := range y {
-		b.move(m, s.Time[i]-s.Time[max(i-1, 0)])
-		b.see(m, y[i])
+		b.advance(m, s.Time[i]-s.Time[max(i-1, 0)])
+		b.update(m, y[i])
 		states[i] = b.state()
 	}
 	return states, nil
 }
 
-// Smooth returns the state at every point of a series, missing ones too, given
-// all measurements before and after it; see Filter.
+// Smooth returns, for each of the n points of a series, missing ones too, the state
+// given all measurements; see [Trend.Filter].
 //
-// A trend with diffuse start looks the same in reverse, but for the sign of the
-// slope. So what comes later is filtered backwards, and the two halves are put
-// together: the two-filter form, which needs no special case at the start.
+// A trend with a diffuse start is the same process backwards in time, but for the sign
+// of the slope. So the later measurements are filtered backwards, and the two halves
+// are combined: the two-filter form (Fraser & Potter 1969, IEEE Trans. Autom. Control
+// 14:387; from memory), which needs no special case at the start.
 func (m Trend) Smooth(s Series, beta []float64) ([]Normal, error) {
 	y, err := m.adjusted(s, beta)
 	if err != nil {
 		return nil, err
 	}
-	later := make([]belief, len(y))
-	b := m.nothing()
+	later := make([]oneSided, len(y))
+	b := m.unknown()
 	for i := len(y) - 1; i >= 0; i-- {
-		b.move(m, s.Time[min(i+1, len(y)-1)]-s.Time[i])
+		b.advance(m, s.Time[min(i+1, len(y)-1)]-s.Time[i])
 		later[i] = b.reversed()
-		b.see(m, y[i])
+		b.update(m, y[i])
 	}
 	states := make([]Normal, len(y))
-	b = m.nothing()
+	b = m.unknown()
 	for i := range y {
-		b.move(m, s.Time[i]-s.Time[max(i-1, 0)])
-		b.see(m, y[i])
-		states[i] = m.join(b, later[i])
+		b.advance(m, s.Time[i]-s.Time[max(i-1, 0)])
+		b.update(m, y[i])
+		states[i] = m.combine(b, later[i])
 	}
 	return states, nil
 }
 
-// Forecast returns the state at times after the last point, given the whole
-// series; see Filter. A measurement there has the mean level + x·β and the
-// variance of the level + Noise.
+// Forecast returns the state at each of the times at, none before the last point,
+// given the whole series; see [Trend.Filter]. A measurement there has the mean
+// level + x·β and the variance of the level + Noise.
 func (m Trend) Forecast(s Series, beta []float64, at ...float64) ([]Normal, error) {
 	y, err := m.adjusted(s, beta)
 	if err != nil {
 		return nil, err
 	}
-	b := m.nothing()
+	b := m.unknown()
 	for i := range y {
-		b.move(m, s.Time[i]-s.Time[max(i-1, 0)])
-		b.see(m, y[i])
+		b.advance(m, s.Time[i]-s.Time[max(i-1, 0)])
+		b.update(m, y[i])
 	}
 	last := s.Time[len(y)-1]
 	states := make([]Normal, len(at))
 	for i, t := range at {
 		if !(t >= last) {
-			return nil, fmt.Errorf("a forecast for %g lies before the last point, %g", t, last)
+			return nil, fmt.Errorf("a forecast for time %g must not lie before the last point, at %g", t, last)
 		}
 		f := b.clone()
-		f.move(m, t-last)
+		f.advance(m, t-last)
 		states[i] = f.state()
 	}
 	return states, nil
 }
 
-// adjusted returns y − x·β after checking that everything fits.
+// adjusted checks the arguments and returns y − x·β.
 func (m Trend) adjusted(s Series, beta []float64) ([]float64, error) {
 	if err := m.check(); err != nil {
 		return nil, err
 	}
 	if len(beta) != len(s.X) {
-		return nil, fmt.Errorf("%d coefficients do not fit %d regressors", len(beta), len(s.X))
+		return nil, fmt.Errorf("the numbers of coefficients and of regressors must be equal, not %d and %d", len(beta), len(s.X))
 	}
 	if _, err := s.measured(m.diffuse()); err != nil {
 		return nil, err
@@ -99,27 +100,27 @@ func (m Trend) adjusted(s Series, beta []float64) ([]float64, error) {
 	return y, nil
 }
 
-// belief is what measurements on one side of a point tell of the state there.
-// Before they determine it, there is either nothing, or a level some time ago.
-type belief struct {
+// oneSided is the state at a point given the measurements on one side of it. Before
+// they determine it, either nothing is known or the level at an earlier time.
+type oneSided struct {
 	g     Normal
-	known int     // components determined
-	age   float64 // time since the level was met, while the slope is unknown
-	back  bool    // that level lies in the other direction of time
+	known int     // number of components that are determined
+	age   float64 // time since the level was measured, while the slope is unknown
+	back  bool    // that measurement lies in the other direction of time
 }
 
-func (m Trend) nothing() belief { return belief{g: NewNormal(m.diffuse())} }
+func (m Trend) unknown() oneSided { return oneSided{g: NewNormal(m.diffuse())} }
 
-func (b *belief) whole() bool { return b.known == len(b.g.Mean) }
+func (b *oneSided) determined() bool { return b.known == len(b.g.Mean) }
 
-func (b *belief) clone() belief {
+func (b *oneSided) clone() oneSided {
 	c := *b
 	c.g = b.g.Clone()
 	return c
 }
 
-// reversed is a copy of b as seen in the other direction of time.
-func (b *belief) reversed() belief {
+// reversed returns a copy of b for the other direction of time.
+func (b *oneSided) reversed() oneSided {
 	c := b.clone()
 	c.back = !b.back
 	if len(c.g.Mean) == 2 {
@@ -129,30 +130,30 @@ func (b *belief) reversed() belief {
 	return c
 }
 
-// move lets the time d pass.
-func (b *belief) move(m Trend, d float64) {
-	if !b.whole() {
+// advance moves the state on by the time d.
+func (b *oneSided) advance(m Trend, d float64) {
+	if !b.determined() {
 		b.age += d
 		return
 	}
 	q11, q12, q22 := m.walk(d)
-	b.g.Mix(0, []float64{1, d})
-	b.g.Spread(0, q11)
+	b.g.SetLinear(0, []float64{1, d})
+	b.g.AddVariance(0, q11)
 	if m.Sloped {
 		b.g.Cov[1] += q12
 		b.g.Cov[2] += q12
-		b.g.Spread(1, q22)
+		b.g.AddVariance(1, q22)
 	}
 }
 
-// see takes in a measurement, unless it is missing.
-func (b *belief) see(m Trend, y float64) {
+// update updates the state with a measurement, unless it is missing.
+func (b *oneSided) update(m Trend, y float64) {
 	switch {
 	case math.IsNaN(y):
 	case b.known == 0:
-		b.g.Forget(0, y, m.Noise)
+		b.g.Reset(0, y, m.Noise)
 		b.known, b.age = 1, 0
-	case b.whole() || b.age == 0:
+	case b.determined() || b.age == 0:
 		b.g.Observe([]float64{1}, y, m.Noise)
 	default:
 		d := b.age
@@ -165,27 +166,28 @@ func (b *belief) see(m Trend, y float64) {
 	}
 }
 
-// state returns a copy of the state, or one that says that it is unknown.
-func (b *belief) state() Normal {
+// state returns a copy of the state; where it is not determined, means are NaN and
+// variances +Inf.
+func (b *oneSided) state() Normal {
 	g := b.g.Clone()
-	if !b.whole() {
+	if !b.determined() {
 		for i := range g.Mean {
-			g.Forget(i, math.NaN(), math.Inf(1))
+			g.Reset(i, math.NaN(), math.Inf(1))
 		}
 	}
 	return g
 }
 
-// join puts two independent beliefs about the same state together.
-func (m Trend) join(a, b belief) Normal {
-	if !a.whole() {
+// combine returns the state given two independent estimates of it.
+func (m Trend) combine(a, b oneSided) Normal {
+	if !a.determined() {
 		a, b = b, a
 	}
-	if !a.whole() || b.known == 0 {
+	if !a.determined() || b.known == 0 {
 		return a.state()
 	}
 	g := a.g.Clone()
-	if !b.whole() {
+	if !b.determined() {
 		h := []float64{1, -b.age}
 		if b.back {
 			h[1] = b.age
@@ -194,7 +196,8 @@ func (m Trend) join(a, b belief) Normal {
 		g.Observe(h, b.g.Mean[0], b.g.Cov[0]+q11)
 		return g
 	}
-	// Both are whole: b is a measurement of level, then of slope given level.
+	// Both are determined: b is a measurement of the level, then of the slope given the
+	// level.
 	g.Observe([]float64{1}, b.g.Mean[0], b.g.Cov[0])
 	if m.Sloped {
 		on := 0.0

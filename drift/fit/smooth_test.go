@@ -265,31 +265,31 @@ func TestTrendRefuses(t *testing.T) {
 		s    Series
 		want string
 	}{
-		"lengths":   {Series{Time: []float64{1}, Y: []float64{1, 2}}, "1 times do not fit 2 values"},
-		"falling":   {Series{Time: []float64{2, 1}, Y: []float64{1, 2}}, "time 2 of the series, 1, is not a number or falls"},
+		"lengths":   {Series{Time: []float64{1}, Y: []float64{1, 2}}, "must be equal, not 1 and 2"},
+		"falling":   {Series{Time: []float64{2, 1}, Y: []float64{1, 2}}, "time 2 of the series, 1, must be a finite number"},
 		"infinite":  {Series{Time: []float64{1, 2}, Y: []float64{1, math.Inf(1)}}, "value 2 of the series is infinite"},
-		"few":       {Series{Time: []float64{1, 2}, Y: []float64{1, 2}}, "2 measured points are too few: this trend needs at least 3"},
-		"empty":     {Series{}, "0 measured points are too few: this trend needs at least 3"},
-		"same time": {Series{Time: make([]float64, 4), Y: make([]float64, 4)}, "all points have the same time, which tells nothing of a slope"},
+		"few":       {Series{Time: []float64{1, 2}, Y: []float64{1, 2}}, "the series has 2 measured points: this trend needs at least 3"},
+		"empty":     {Series{}, "the series has 0 measured points: this trend needs at least 3"},
+		"same time": {Series{Time: make([]float64, 4), Y: make([]float64, 4)}, "all points have the same time: a slope needs two times"},
 		"regressor": {Series{Time: long.Time, Y: long.Y, X: [][]float64{{1}}}, "regressor 1 has 1 values where the series has 5"},
 		"NaN x":     {Series{Time: long.Time, Y: long.Y, X: [][]float64{{1, 3, math.NaN(), 2, 7}}}, "regressor 1 is not a number at point 3"},
 		"constant x": {
 			Series{Time: long.Time, Y: long.Y, X: [][]float64{{1, 1, 1, 1, 1}}},
-			"the regressors cannot be told apart from each other or from the trend",
+			"the regressors depend on each other or on the trend",
 		},
-		"straight": {Series{Time: long.Time, Y: []float64{1, 2, 3, 4, 5}}, "no scatter about a straight course"},
+		"straight": {Series{Time: long.Time, Y: []float64{1, 2, 3, 4, 5}}, "lies exactly on a line"},
 	} {
 		_, err := FitTrend(c.s, true)
 		assert.ErrorContains(t, err, c.want, name)
 	}
 	_, _, err := Trend{Noise: -1}.LogLik(long)
-	assert.ErrorContains(t, err, "from 0 up, not -1")
+	assert.ErrorContains(t, err, "of 0 or more, not -1")
 	_, _, err = Trend{Slope: 1}.LogLik(long)
 	assert.ErrorContains(t, err, "without slope")
 	_, _, err = Trend{}.LogLik(long)
 	assert.Error(t, err)
 	_, err = Trend{Noise: 1}.Smooth(long, []float64{1})
-	assert.ErrorContains(t, err, "1 coefficients do not fit 0 regressors")
+	assert.ErrorContains(t, err, "must be equal, not 1 and 0")
 	_, err = Trend{Noise: 1}.Forecast(long, nil, 3)
 	assert.ErrorContains(t, err, "before the last point")
 }

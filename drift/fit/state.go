@@ -2,20 +2,25 @@ package fit
 
 import "math"
 
-// Normal is the joint normal distribution of a small state x: its mean (n) and
-// its covariance (n×n, row by row). Its methods change the slices in place and
-// do not allocate for n up to 16.
+// Normal is the joint normal distribution of a state x of n components. Mean has n
+// entries, Cov n×n, row by row; component i is in the unit that the caller gives it,
+// and Cov[i*n+j] in the product of the units of i and j. Make one with [NewNormal].
 //
-// Wherever a row h is asked for, h·x is the linear combination meant. A row
-// shorter than the state stands for zeros behind it; what is longer is not read.
+// Methods that change the state change both slices in place: two values of Normal
+// that share slices share the state, and [Normal.Clone] makes one that does not. No
+// method allocates for n up to 16.
+//
+// An argument h is a row of coefficients and stands for the linear combination h·x.
+// Missing coefficients are 0; those beyond the n-th are ignored.
 type Normal struct {
 	Mean, Cov []float64
 }
 
-// roomy is the size of state up to which scratch space lives on the stack.
-const roomy = 16
+// stackSize is the number of components up to which scratch space is on the stack.
+const stackSize = 16
 
-// NewNormal returns a state of n components, all known to be zero.
+// NewNormal returns a state of n components, all known to be 0: mean and covariance
+// are 0.
 func NewNormal(n int) Normal {
 	n = max(n, 0)
 	block := make([]float64, n+n*n)
@@ -23,32 +28,33 @@ func NewNormal(n int) Normal {
 }
 
 // Clone returns a copy that shares nothing with g.
-func (g Normal) Clone() Normal {
+func (g *Normal) Clone() Normal {
 	c := NewNormal(len(g.Mean))
 	c.CopyFrom(g)
 	return c
 }
 
-// CopyFrom overwrites g with a state of the same size.
-func (g Normal) CopyFrom(from Normal) {
+// CopyFrom overwrites g with a copy of a state of the same n.
+func (g *Normal) CopyFrom(from *Normal) {
 	copy(g.Mean, from.Mean)
 	copy(g.Cov, from.Cov)
 }
 
 // Var returns the variance of component i.
-func (g Normal) Var(i int) float64 { return g.Cov[i*len(g.Mean)+i] }
+func (g *Normal) Var(i int) float64 { return g.Cov[i*len(g.Mean)+i] }
 
-// Spread adds the variance q, independent of all else, to component i.
-func (g Normal) Spread(i int, q float64) { g.Cov[i*len(g.Mean)+i] += q }
+// AddVariance adds to component i an error of mean 0 and variance q ≥ 0 that is
+// independent of the state.
+func (g *Normal) AddVariance(i int, q float64) { g.Cov[i*len(g.Mean)+i] += q }
 
 // Add adds the known constant c to component i.
-func (g Normal) Add(i int, c float64) { g.Mean[i] += c }
+func (g *Normal) Add(i int, c float64) { g.Mean[i] += c }
 
-// Mix replaces component i by h·x.
-func (g Normal) Mix(i int, h []float64) {
-	var room [roomy]float64
+// SetLinear replaces component i by h·x, x before the call.
+func (g *Normal) SetLinear(i int, h []float64) {
+	var scratch [stackSize]float64
 	mean, variance := g.Predict(h)
-	c := g.along(h, &room)
+	c := g.along(h, &scratch)
 	n := len(g.Mean)
 	for j, cj := range c {
 		g.Cov[i*n+j], g.Cov[j*n+i] = cj, cj
@@ -56,8 +62,9 @@ func (g Normal) Mix(i int, h []float64) {
 	g.Mean[i], g.Cov[i*n+i] = mean, variance
 }
 
-// Forget starts component i anew, independent of the others.
-func (g Normal) Forget(i int, mean, variance float64) {
+// Reset gives component i a new mean and variance and makes it independent of the
+// others.
+func (g *Normal) Reset(i int, mean, variance float64) {
 	n := len(g.Mean)
 	for j := range n {
 		g.Cov[i*n+j], g.Cov[j*n+i] = 0, 0
@@ -66,7 +73,7 @@ func (g Normal) Forget(i int, mean, variance float64) {
 }
 
 // Predict returns the mean and the variance of h·x.
-func (g Normal) Predict(h []float64) (mean, variance float64) {
+func (g *Normal) Predict(h []float64) (mean, variance float64) {
 	n := len(g.Mean)
 	h = h[:min(n, len(h))]
 	for i, hi := range h {
@@ -84,11 +91,11 @@ func (g Normal) Predict(h []float64) (mean, variance float64) {
 	return mean, max(variance, 0)
 }
 
-// along returns the covariances of every component with h·x, in room if it fits.
-func (g Normal) along(h []float64, room *[roomy]float64) []float64 {
+// along returns the covariances of every component with h·x, in scratch if it fits.
+func (g *Normal) along(h []float64, scratch *[stackSize]float64) []float64 {
 	n := len(g.Mean)
-	c := room[:min(n, roomy)]
-	if n > roomy {
+	c := scratch[:min(n, stackSize)]
+	if n > stackSize {
 		c = make([]float64, n)
 	}
 	for i, hi := range h[:min(n, len(h))] {
@@ -102,17 +109,17 @@ func (g Normal) along(h []float64, room *[roomy]float64) []float64 {
 	return c
 }
 
-// Condition carries what was learnt about a number z over to the whole state.
-// z is h·x, or h·x plus independent noise; before, z had mean m0 and variance
-// v0 > 0, afterwards it has mean m1 and variance v1. With v1 = 0 this is the
-// Kalman update; with the moments of a truncated or mixed normal it is moment
-// matching, exact in mean and covariance.
-func (g Normal) Condition(h []float64, m0, v0, m1, v1 float64) {
+// Condition updates the whole state with what was learnt about one number z. z is
+// h·x, or h·x plus independent noise. Before, z had mean m0 and variance v0;
+// afterwards it has mean m1 and variance v1. Without a variance v0 > 0 nothing
+// changes. With v1 = 0 this is the Kalman update; with the moments of a truncated or
+// mixed normal it is moment matching, exact in mean and covariance.
+func (g *Normal) Condition(h []float64, m0, v0, m1, v1 float64) {
 	if !(v0 > 0) {
 		return
 	}
-	var room [roomy]float64
-	c := g.along(h, &room)
+	var scratch [stackSize]float64
+	c := g.along(h, &scratch)
 	n := len(g.Mean)
 	shift, shrink := (m1-m0)/v0, (v1-v0)/v0/v0
 	for i, ci := range c {
@@ -137,9 +144,10 @@ func (g Normal) Condition(h []float64, m0, v0, m1, v1 float64) {
 	}
 }
 
-// Observe takes in a measurement y = h·x + e with e ~ N(0, r), r ≥ 0, and
-// returns its log density as predicted. A missing y (NaN) changes nothing.
-func (g Normal) Observe(h []float64, y, r float64) (logLik float64) {
+// Observe updates the state with a measurement y = h·x + e, e ~ N(0, r), r ≥ 0, and
+// returns the log density that was predicted for y. A missing y (NaN) changes nothing
+// and returns 0.
+func (g *Normal) Observe(h []float64, y, r float64) (logLik float64) {
 	if math.IsNaN(y) {
 		return 0
 	}
@@ -148,14 +156,14 @@ func (g Normal) Observe(h []float64, y, r float64) (logLik float64) {
 	return logDensity(y, m, v+r)
 }
 
-// ObserveRobust takes in y = h·x + e where e ~ N(0, r), or, with probability p,
-// e ~ N(0, w·r): a spoilt measurement, which then hardly moves the state; or y is
-// simply wrong and tells nothing: wrong is the density with which that says y, so
-// small that the other two share what is left as if it were all. The posterior is
-// a mixture of three normals and keeps its exact mean and covariance. It returns
-// the log density of y and the probability, now y is known, that it was spoilt or
-// wrong.
-func (g Normal) ObserveRobust(h []float64, y, r, p, w, wrong float64) (logLik, outlier float64) {
+// ObserveRobust updates the state with a measurement y = h·x + e that may be an
+// outlier: e ~ N(0, r) or, with probability p, e ~ N(0, w·r). Besides, y may be wrong
+// and say nothing of the state: wrong ≥ 0 is the density of such a y, in 1/unit of y,
+// so small that the two cases before share the probability as if there were no third.
+// The posterior is a mixture of three normals, of which mean and covariance are kept
+// exactly. It returns the log density of y, and the posterior probability that y was
+// an outlier or wrong. A missing y (NaN) changes nothing and returns 0 and p.
+func (g *Normal) ObserveRobust(h []float64, y, r, p, w, wrong float64) (logLik, outlier float64) {
 	if math.IsNaN(y) {
 		return 0, p
 	}
@@ -176,10 +184,10 @@ func (g Normal) ObserveRobust(h []float64, y, r, p, w, wrong float64) (logLik, o
 	return logLik, outlier
 }
 
-// ObserveWithin takes in that lo < h·x + e < hi was seen, e ~ N(0, r), and
-// returns the log probability of that. Either bound may be infinite. What could
-// not happen leaves the state as it was and returns −Inf.
-func (g Normal) ObserveWithin(h []float64, lo, hi, r float64) (logLik float64) {
+// ObserveWithin updates the state with the observation lo < h·x + e < hi, e ~ N(0, r),
+// and returns its log probability. Either bound may be infinite. An observation of
+// probability 0 leaves the state as it was and returns −Inf.
+func (g *Normal) ObserveWithin(h []float64, lo, hi, r float64) (logLik float64) {
 	m, v := g.Predict(h)
 	logLik, mean, variance := TruncatedNormal(m, math.Sqrt(v+r), lo, hi)
 	if !math.IsInf(logLik, -1) {
@@ -188,11 +196,12 @@ func (g Normal) ObserveWithin(h []float64, lo, hi, r float64) (logLik float64) {
 	return logLik
 }
 
-// ObserveOutside takes in that h·x + e fell below lo or above hi, e ~ N(0, r),
-// or that, with probability p, the outcome came about for an unrelated reason
-// and tells nothing of the state. It returns the log probability of what was
-// seen and the probability that the reason was the unrelated one.
-func (g Normal) ObserveOutside(h []float64, lo, hi, r, p float64) (logLik, outlier float64) {
+// ObserveOutside updates the state with the observation that h·x + e lay below lo or
+// above hi, e ~ N(0, r); with probability p the observation has an unrelated cause and
+// says nothing of the state. It returns the log probability of the observation and the
+// posterior probability that the cause was unrelated. Without lo < hi nothing changes,
+// and it returns 0 and p.
+func (g *Normal) ObserveOutside(h []float64, lo, hi, r, p float64) (logLik, outlier float64) {
 	if !(lo < hi) {
 		return 0, p
 	}
@@ -223,7 +232,7 @@ func logDensity(y, m, v float64) float64 {
 	return -0.5 * (ln2Pi + math.Log(v) + d*d/v)
 }
 
-// weigh returns log(eᵃ + eᵇ) and the share of eᵇ in it (0 if both are nothing).
+// weigh returns log(eᵃ + eᵇ) and the share of eᵇ in the sum, 0 if both are −Inf.
 func weigh(a, b float64) (logSum, share float64) {
 	top := max(a, b)
 	if math.IsInf(top, -1) {
@@ -233,8 +242,8 @@ func weigh(a, b float64) (logSum, share float64) {
 	return top + math.Log(ea+eb), eb / (ea + eb)
 }
 
-// blend returns mean and variance of the mixture (1−s)·(m0, v0) + s·(m1, v1).
-// A part without weight is not looked at: its moments may be undefined.
+// blend returns mean and variance of the mixture (1−s)·(m0, v0) + s·(m1, v1). A part
+// of weight 0 is not read: its moments may be undefined.
 func blend(s, m0, v0, m1, v1 float64) (mean, variance float64) {
 	switch s {
 	case 0:
@@ -246,12 +255,13 @@ func blend(s, m0, v0, m1, v1 float64) (mean, variance float64) {
 	return m0 + s*d, (1-s)*v0 + s*v1 + s*(1-s)*d*d
 }
 
-// Blend makes g the mixture (1−s)·g + s·other, keeping mean and covariance.
-func (g Normal) Blend(other Normal, s float64) {
+// Blend replaces g by the normal distribution that has the mean and the covariance of
+// the mixture (1−s)·g + s·other, 0 ≤ s ≤ 1. Both have the same n; other stays as it is.
+func (g *Normal) Blend(other *Normal, s float64) {
 	n := len(g.Mean)
-	var room [roomy]float64
-	d := room[:min(n, roomy)]
-	if n > roomy {
+	var scratch [stackSize]float64
+	d := scratch[:min(n, stackSize)]
+	if n > stackSize {
 		d = make([]float64, n)
 	}
 	for i := range d {

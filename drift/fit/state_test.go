@@ -39,7 +39,7 @@ func anyRow(rng *rand.Rand, n int) []float64 {
 func TestObserveIsTheLinearNormalPosterior(t *testing.T) {
 	// One component, closed form: precisions add.
 	g := NewNormal(1)
-	g.Forget(0, 2, 4)
+	g.Reset(0, 2, 4)
 	logLik := g.Observe([]float64{1}, 5, 1)
 	assert.InDelta(t, 2+4.0/5*3, g.Mean[0], 1e-15)
 	assert.InDelta(t, 1/(1.0/4+1), g.Cov[0], 1e-15)
@@ -85,7 +85,7 @@ func TestStateMoves(t *testing.T) {
 	for i, hi := range h {
 		covBefore += hi * (g.Cov[i*3+1] + g.Cov[i*3+2])
 	}
-	g.Mix(0, h)
+	g.SetLinear(0, h)
 	assert.InDelta(t, mean, g.Mean[0], 1e-12)
 	assert.InDelta(t, variance, g.Var(0), 1e-9)
 	assert.InDelta(t, covBefore, g.Cov[1]+g.Cov[2], 1e-9)
@@ -93,12 +93,12 @@ func TestStateMoves(t *testing.T) {
 	m, v := g.Predict([]float64{0, 1, 1})
 	assert.Equal(t, [2]float64{other, otherVar}, [2]float64{m, v}, "the others stay")
 
-	g.CopyFrom(before)
-	g.Spread(1, 2)
+	g.CopyFrom(&before)
+	g.AddVariance(1, 2)
 	g.Add(2, 7)
 	assert.Equal(t, before.Var(1)+2, g.Var(1))
 	assert.Equal(t, before.Mean[2]+7, g.Mean[2])
-	g.Forget(1, 9, 4)
+	g.Reset(1, 9, 4)
 	assert.Equal(t, []float64{before.Cov[0], 0, before.Cov[2], 0, 4, 0, before.Cov[6], 0, before.Cov[8]}, g.Cov)
 	assert.Equal(t, 9.0, g.Mean[1])
 	assert.NotSame(t, &before.Cov[0], &g.Cov[0])
@@ -110,7 +110,7 @@ func TestBlendIsTheMixture(t *testing.T) {
 	other := b.Clone()
 	const s = 0.3
 	g := a.Clone()
-	g.Blend(b, s)
+	g.Blend(&b, s)
 	for i := range 4 {
 		assert.InDelta(t, (1-s)*a.Mean[i]+s*b.Mean[i], g.Mean[i], 1e-14)
 		for j := range 4 {
@@ -127,15 +127,15 @@ func TestShortAndLongRows(t *testing.T) {
 	a, b := g.Clone(), g.Clone()
 	assert.Equal(t, a.Observe([]float64{1}, 2, 1), b.Observe([]float64{1, 0, 0, 99}, 2, 1))
 	assert.Equal(t, a, b)
-	big := anyState(rng, roomy+3)
-	big.Observe(anyRow(rng, roomy+3), 1, 1)
-	assert.False(t, math.IsNaN(big.Mean[roomy+2]))
+	big := anyState(rng, stackSize+3)
+	big.Observe(anyRow(rng, stackSize+3), 1, 1)
+	assert.False(t, math.IsNaN(big.Mean[stackSize+2]))
 	assert.Empty(t, NewNormal(-1).Mean)
 }
 
 func TestMissingAndCertain(t *testing.T) {
 	g := NewNormal(2)
-	g.Forget(0, 1, 1)
+	g.Reset(0, 1, 1)
 	before := g.Clone()
 	assert.Zero(t, g.Observe([]float64{1, 0}, math.NaN(), 1))
 	logLik, outlier := g.ObserveRobust([]float64{1, 0}, math.NaN(), 1, 0.1, 25, 0)
@@ -203,7 +203,7 @@ func TestInexactObservationsKeepTheExactMoments(t *testing.T) {
 		},
 	} {
 		g := NewNormal(1)
-		g.Forget(0, m, v)
+		g.Reset(0, m, v)
 		logLik := c.see(g)
 		wantLik, wantMean, wantVar := numericPosterior(m, v, c.like)
 		// 1e-8: the grid's own error.
@@ -215,7 +215,7 @@ func TestInexactObservationsKeepTheExactMoments(t *testing.T) {
 
 func TestRobustness(t *testing.T) {
 	start := NewNormal(1)
-	start.Forget(0, 0, 1)
+	start.Reset(0, 0, 1)
 	one := []float64{1}
 
 	plain, robust := start.Clone(), start.Clone()
@@ -269,9 +269,9 @@ func TestCovarianceStaysACovariance(t *testing.T) {
 			case 3:
 				g.ObserveOutside(h, mean-rng.Float64(), mean+rng.Float64(), 0.01, 0.1)
 			case 4:
-				g.Mix(rng.IntN(n), h)
+				g.SetLinear(rng.IntN(n), h)
 			case 5:
-				g.Spread(rng.IntN(n), 1)
+				g.AddVariance(rng.IntN(n), 1)
 			}
 			// Rounding, over 200 steps, is relative to the widest variance there ever was.
 			for i := range n {
@@ -292,12 +292,12 @@ func TestCovarianceStaysACovariance(t *testing.T) {
 func TestRobustFilterRecoversALevel(t *testing.T) {
 	rng := rand.New(rand.NewPCG(9, 10))
 	g := NewNormal(1)
-	g.Forget(0, 0, 10)
+	g.Reset(0, 0, 10)
 	var level, sum float64
 	const n = 4000
 	for range n {
 		level += 0.1 * rng.NormFloat64()
-		g.Spread(0, 0.01)
+		g.AddVariance(0, 0.01)
 		y := level + rng.NormFloat64()
 		if rng.Float64() < 0.1 {
 			y += 20 * rng.NormFloat64()
@@ -314,8 +314,8 @@ func TestStateDoesNotAllocate(t *testing.T) {
 	g := anyState(rand.New(rand.NewPCG(11, 12)), 6)
 	h := []float64{1, 0.3, -0.2, 0.5, 0, 0}
 	assert.Zero(t, testing.AllocsPerRun(100, func() {
-		g.Spread(0, 0.01)
-		g.Mix(0, h)
+		g.AddVariance(0, 0.01)
+		g.SetLinear(0, h)
 		g.Observe(h, 1, 0.5)
 		g.ObserveRobust(h, 1, 0.5, 0.05, 25, 0)
 		g.ObserveWithin(h, -1, 1, 0.5)
@@ -339,7 +339,7 @@ func BenchmarkState6(b *testing.B) {
 			g := start.Clone()
 			b.ReportAllocs()
 			for b.Loop() {
-				g.CopyFrom(start)
+				g.CopyFrom(&start)
 				c.see(g)
 			}
 		})

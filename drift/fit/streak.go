@@ -8,13 +8,14 @@ import (
 )
 
 // RunChance returns the probability that n independent trials, each failing with
-// probability q, hold a run of at least k failures. It is the exact recursion
+// probability q, contain a run of at least k failures. It is the exact recursion
 //
 //	P_m = P_{m−1} + (1−q)·q^k·(1 − P_{m−k−1}),  P_k = q^k,
 //
-// in which nothing cancels: the first run ends at trial m when the k before it
-// failed, the one before those did not, and no run came earlier. Source: Feller,
-// An Introduction to Probability Theory 1 (1968), XIII.7.
+// which loses no digits by cancellation: the first run ends at trial m if the last k
+// trials failed, the one before them did not, and no run came earlier. It is an error if
+// k is below 1 or q outside [0, 1]. Source: Feller, An Introduction to Probability Theory
+// 1 (1968), XIII.7.
 func RunChance(n, k int, q float64) (float64, error) {
 	if err := checkRun(k, q); err != nil {
 		return 0, err
@@ -53,22 +54,22 @@ func TrialsToRun(k int, q float64) (mean, sd float64, err error) {
 
 func checkRun(k int, q float64) error {
 	if k < 1 {
-		return fmt.Errorf("a run has at least one failure, not %d", k)
+		return fmt.Errorf("a run must have at least one failure, not %d", k)
 	}
 	if !(q >= 0 && q <= 1) {
-		return fmt.Errorf("the chance of a failure lies between 0 and 1 and is not %g", q)
+		return fmt.Errorf("the chance of a failure must lie between 0 and 1, not be %g", q)
 	}
 	return nil
 }
 
-// Beta is what is known of a proportion: a beta distribution, as if A failures
-// and B successes had been seen. Both are above 0.
+// Beta is the beta distribution of a proportion of failures, as after A failures and B
+// successes. Both are above 0.
 type Beta struct {
 	A, B float64
 }
 
-// See returns the posterior after fails failures in n further trials.
-func (d Beta) See(fails, n int) (Beta, error) {
+// Update returns the posterior after fails failures in n more trials. d stays as it is.
+func (d Beta) Update(fails, n int) (Beta, error) {
 	if !(d.A > 0) || !(d.B > 0) {
 		return d, fmt.Errorf("a beta distribution needs two counts above 0, not %g and %g", d.A, d.B)
 	}
@@ -92,13 +93,12 @@ func (d Beta) CDF(q float64) float64 {
 	return mathext.RegIncBeta(d.A, d.B, min(max(q, 0), 1))
 }
 
-// Quantile returns the proportion that is not exceeded with probability p, 0 ≤ p ≤ 1.
+// Quantile returns the p-quantile of the proportion, 0 ≤ p ≤ 1.
 func (d Beta) Quantile(p float64) float64 {
 	return mathext.InvRegIncBeta(d.A, d.B, min(max(p, 0), 1))
 }
 
-// AllFail returns the chance that the next k trials all fail, the proportion
-// being uncertain.
+// AllFail returns the probability that the next k trials all fail, averaged over d.
 func (d Beta) AllFail(k int) float64 {
 	p := 1.0
 	for i := range k {
@@ -107,9 +107,9 @@ func (d Beta) AllFail(k int) float64 {
 	return p
 }
 
-// RunChance returns the probability of a run of at least k failures in n trials
-// when the proportion is only known as d: the mean of RunChance over twenty
-// equally likely slices of d.
+// RunChance returns the probability of a run of at least k failures in n trials,
+// averaged over d: the mean of [RunChance] at the medians of twenty parts of d of equal
+// probability. Errors are as there.
 func (d Beta) RunChance(n, k int) (float64, error) {
 	const slices = 20
 	var sum float64

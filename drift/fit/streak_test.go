@@ -86,15 +86,15 @@ func TestRunRefuses(t *testing.T) {
 	assert.ErrorContains(t, err, "between 0 and 1")
 	_, err = Beta{1, 1}.RunChance(5, -1)
 	assert.ErrorContains(t, err, "not -1")
-	_, err = Beta{1, 1}.See(3, 2)
+	_, err = Beta{1, 1}.Update(3, 2)
 	assert.ErrorContains(t, err, "3 failures in 2 trials")
-	_, err = Beta{}.See(1, 2)
+	_, err = Beta{}.Update(1, 2)
 	assert.ErrorContains(t, err, "two counts above 0")
 }
 
 // Reference: scipy 1.10.1.
 func TestBeta(t *testing.T) {
-	d, err := Beta{1, 19}.See(3, 12)
+	d, err := Beta{1, 19}.Update(3, 12)
 	require.NoError(t, err)
 	assert.Equal(t, Beta{4, 28}, d)
 	assert.Equal(t, 0.125, d.Mean())

@@ -7,14 +7,13 @@ import (
 	"gonum.org/v1/gonum/optimize"
 )
 
-// TrendFit is a trend with the variances and coefficients that make a series
-// most likely.
+// TrendFit is the maximum likelihood estimate of a trend, with k regressors.
 type TrendFit struct {
 	Trend
-	Beta    []float64 // coefficients of the regressors
-	BetaVar []float64 // their variances, taking the variances of the trend as known
-	LogLik  float64   // as LogLik counts it: n − d terms
-	N       int       // measured points
+	Beta    []float64 // k coefficients of the regressors
+	BetaVar []float64 // k variances of them, given the variances of the trend
+	LogLik  float64   // as [Trend.LogLik] counts it: n − d terms
+	N       int       // number of measured points
 }
 
 // FitTrend fits a trend, with or without a slope, by maximum likelihood. Scale
@@ -31,7 +30,7 @@ func FitTrend(s Series, sloped bool) (TrendFit, error) {
 		c.unit += d / float64(len(p.step)-1)
 	}
 	if c.unit == 0 {
-		return TrendFit{}, errors.New("all points have the same time, which tells nothing of a trend")
+		return TrendFit{}, errors.New("all points have the same time: a trend needs two times")
 	}
 	best, err := c.search()
 	if err != nil {
@@ -40,12 +39,13 @@ func FitTrend(s Series, sloped bool) (TrendFit, error) {
 	return c.at(best)
 }
 
-// concentrated is the likelihood as a function of ratios of variances.
+// concentrated is the likelihood as a function of ratios of variances, scale and β
+// concentrated out.
 type concentrated struct {
 	points points
 	sweep  *sweep
 	sloped bool
-	unit   float64 // mean step: makes the ratios numbers without a unit
+	unit   float64 // mean step, which makes the ratios dimensionless
 }
 
 // trend makes a trend of unknown scale from the shares of noise, level and slope.
@@ -53,7 +53,7 @@ func (c *concentrated) trend(noise, level, slope float64) Trend {
 	return Trend{Noise: noise, Level: level / c.unit, Slope: slope / (c.unit * c.unit * c.unit), Sloped: c.sloped}
 }
 
-// widest bounds the logarithm of a ratio: beyond it a variance is as good as 0.
+// widest bounds the logarithm of a ratio: beyond it a variance is 0 in effect.
 const widest = 30
 
 // ratios is trend for x = ln(level/noise), ln(slope/noise).
@@ -77,7 +77,7 @@ func (c *concentrated) logLik(m Trend) float64 {
 	return l
 }
 
-// at fills in what goes with a trend of unknown scale.
+// at estimates scale and β of a trend given up to its scale.
 func (c *concentrated) at(m Trend) (TrendFit, error) {
 	logLik := c.logLik(m)
 	beta, cov, left, err := c.sweep.regress(c.points.width)
@@ -93,21 +93,21 @@ func (c *concentrated) at(m Trend) (TrendFit, error) {
 	return f, nil
 }
 
-// search looks over a coarse grid, climbs from its best points, and then tries
-// each variance at exactly 0.
+// search evaluates a coarse grid, maximises from its best points, and then tries each
+// variance at exactly 0.
 func (c *concentrated) search() (Trend, error) {
 	starts, top := c.scan()
 	if math.IsInf(top, 1) {
-		return Trend{}, errors.New("the series has no scatter about a straight course, so its variances cannot be told")
+		return Trend{}, errors.New("the series lies exactly on a line: it has no noise to estimate variances from")
 	}
 	if math.IsInf(top, -1) {
 		_, err := c.at(c.ratios(starts[0]))
-		return Trend{}, errors.Join(errors.New("no variances make this series possible"), err)
+		return Trend{}, errors.Join(errors.New("no variances of a trend can explain this series"), err)
 	}
 	var best []float64
 	top = math.Inf(-1)
 	for _, start := range starts {
-		x, l, err := c.climb(start)
+		x, l, err := c.ascend(start)
 		if err != nil {
 			return Trend{}, err
 		}
@@ -118,9 +118,9 @@ func (c *concentrated) search() (Trend, error) {
 	return c.drop(c.ratios(best), top), nil
 }
 
-// climb follows the likelihood to a top. A climb that ends on a slope is taken
-// up again: Nelder and Mead's simplex can fold.
-func (c *concentrated) climb(x []float64) (at []float64, top float64, err error) {
+// ascend maximises the likelihood from x by the simplex of Nelder & Mead (1965), Comput.
+// J. 7:308. Where it ends with a slope it starts again: the simplex can collapse.
+func (c *concentrated) ascend(x []float64) (at []float64, top float64, err error) {
 	problem := optimize.Problem{Func: func(x []float64) float64 { return -c.logLik(c.ratios(x)) }}
 	settings := &optimize.Settings{Converger: &optimize.FunctionConverge{Absolute: 1e-10, Iterations: 8}}
 	top = math.Inf(-1)
@@ -138,9 +138,9 @@ func (c *concentrated) climb(x []float64) (at []float64, top float64, err error)
 	return x, top, nil
 }
 
-// scan returns the points of a coarse grid that top their neighbours and come
-// within reach of the best, and the likelihood of the best: a likelihood may
-// have one top for a level that wanders and another for a slope that does.
+// scan returns the local maxima of a coarse grid that come within reach of the best
+// point, and the likelihood of that: the likelihood may have one maximum where the level
+// varies and another where the slope does.
 func (c *concentrated) scan() (starts [][]float64, top float64) {
 	const (
 		step  = 4.0
@@ -171,10 +171,10 @@ func (c *concentrated) scan() (starts [][]float64, top float64) {
 	return starts, top
 }
 
-// terms is the number of ratios searched.
+// terms is the number of ratios that are searched.
 func (c *concentrated) terms() int { return Trend{Sloped: c.sloped}.diffuse() }
 
-// flat says whether the likelihood is level at x: slope below 1e-4 a side.
+// flat says whether the gradient of the likelihood is below 1e-4 in every direction.
 func (c *concentrated) flat(x []float64) bool {
 	const h = 1e-4
 	for i := range x {
@@ -188,7 +188,7 @@ func (c *concentrated) flat(x []float64) bool {
 	return true
 }
 
-// drop sets to 0 every variance without which the series is as likely.
+// drop sets to 0 each variance without which the series is as likely.
 func (c *concentrated) drop(m Trend, top float64) Trend {
 	const asLikely = 1e-7
 	for _, without := range []func(Trend) Trend{

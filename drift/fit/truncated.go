@@ -6,10 +6,10 @@ import "math"
 const ln2Pi = 1.8378770664093454835606594728112
 
 // TruncatedNormal returns, for X ~ N(mean, sd²), the log probability of
-// lo < X < hi and the mean and variance of X given that. Either bound may be
-// infinite. It keeps its digits however far out or narrow the interval is. An
-// empty interval, or one that X with sd = 0 misses, has log probability −Inf
-// and the moments of the bound nearest to the mean.
+// lo < X < hi, and mean and variance of X given that. Either bound may be infinite. The
+// result keeps its precision far in a tail and for narrow intervals. An empty interval,
+// or one that X with sd = 0 misses, has log probability −Inf, the bound nearest to the
+// mean as its mean, and variance 0.
 func TruncatedNormal(mean, sd, lo, hi float64) (logMass, m, v float64) {
 	if !(lo < hi) || !(sd > 0) {
 		if lo < hi && lo <= mean && mean <= hi {
@@ -18,7 +18,7 @@ func TruncatedNormal(mean, sd, lo, hi float64) (logMass, m, v float64) {
 		return math.Inf(-1), min(max(mean, lo), hi), 0
 	}
 	a, b := (lo-mean)/sd, (hi-mean)/sd
-	// Turned round, if need be, so that the interval reaches up further than down.
+	// Mirrored where needed, so that |a| ≤ b.
 	if a+b < 0 {
 		logMass, m, v = standardTruncated(-b, -a)
 		return logMass, mean - sd*m, sd * sd * v
@@ -35,7 +35,7 @@ func standardTruncated(a, b float64) (logMass, m, v float64) {
 	if a > 4 || b-a < 1 {
 		return tailTruncated(a, b)
 	}
-	// Wide and not far out: the closed form loses two digits at most. Johnson,
+	// Wide and not far in a tail: the closed form loses two digits at most. Johnson,
 	// Kotz & Balakrishnan, Continuous Univariate Distributions 1 (1994), 13.10.
 	above := NormalCDF(-b)
 	mass := NormalCDF(-a) - above
@@ -56,8 +56,8 @@ func standardTruncated(a, b float64) (logMass, m, v float64) {
 }
 
 // tailTruncated integrates the density itself, relative to its value at a:
-// exp(−a·t − t²/2) for t in (0, b−a), in panels over which it falls by at most
-// e⁶, where ten Gauss points leave an error near 1e-15. Far out and in narrow
+// exp(−a·t − t²/2) for t in (0, b−a), in panels over which it falls by at most e⁶;
+// there ten Gauss-Legendre points have an error near 1e-15. Far in a tail and in narrow
 // intervals the closed form is a difference of nearly equal numbers.
 func tailTruncated(a, b float64) (logMass, m, v float64) {
 	const negligible = 45 // in the exponent

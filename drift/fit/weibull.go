@@ -7,8 +7,9 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// Weibull is a distribution of lives: P(life > t) = exp(−(t/Scale)^Shape). Lives
-// with a Shape above 1 wear out.
+// Weibull is a distribution of lifetimes: P(life > t) = exp(−(t/Scale)^Shape). Scale is
+// in the unit of the lives, Shape has none; both are above 0. With a Shape above 1 the
+// hazard rises with age.
 type Weibull struct {
 	Shape, Scale float64
 }
@@ -18,28 +19,29 @@ func (d Weibull) Survival(age float64) float64 {
 	return math.Exp(-math.Pow(max(age, 0)/d.Scale, d.Shape))
 }
 
-// Quantile returns the age before which the share p of lives ends.
+// Quantile returns the age before which the share p of the lives ends.
 func (d Weibull) Quantile(p float64) float64 { return d.Residual(0, p) }
 
-// Residual returns how much longer a life that has reached an age lasts: the
-// time within which the share p of such lives ends.
+// Residual returns the p-quantile of the remaining life at an age: the time within
+// which the share p of the lives that reach the age ends.
 func (d Weibull) Residual(age, p float64) float64 {
 	age = max(age, 0)
 	spent := math.Pow(age/d.Scale, d.Shape)
 	return d.Scale*math.Pow(spent-math.Log1p(-p), 1/d.Shape) - age
 }
 
-// WeibullFit is the likeliest Weibull distribution for some lives.
+// WeibullFit is the maximum likelihood estimate of a Weibull distribution.
 type WeibullFit struct {
 	Weibull
 	LogLik float64
-	// LogCov is the covariance of ln Scale and ln(1/Shape), row by row, from the
+	// LogCov is the 2×2 covariance of ln Scale and ln(1/Shape), row by row, from the
 	// observed information.
 	LogCov [4]float64
 }
 
-// FitWeibull fits lives, some of which are cut short, by maximum likelihood. It
-// needs ends at two different ages at least: from one the shape cannot be told.
+// FitWeibull estimates a Weibull distribution from right-censored and left-truncated
+// lives by maximum likelihood. It needs lives that ended at two different ages: one age
+// does not determine the shape.
 // Source: NIST/SEMATECH e-Handbook of Statistical Methods, 8.4.1.2.
 func FitWeibull(lives []Life) (WeibullFit, error) {
 	if err := checkLives(lives); err != nil {
@@ -58,7 +60,7 @@ func FitWeibull(lives []Life) (WeibullFit, error) {
 		sumLog += l.weight() * math.Log(l.Length)
 	}
 	if !several {
-		return WeibullFit{}, errors.New("a Weibull distribution takes lives that ended at two different ages")
+		return WeibullFit{}, errors.New("a Weibull distribution needs lives that ended at two different ages")
 	}
 	// At a given shape the best scale has a closed form; lengths are taken
 	// relative to the longest so that no power overflows.
@@ -74,16 +76,16 @@ func FitWeibull(lives []Life) (WeibullFit, error) {
 		return ends*(logShape-math.Log(exposure(shape))-shape*math.Log(longest)-1) + (shape-1)*sumLog
 	}
 	const widestShape = 7 // ln of a thousand: ends all but at one age
-	logShape := climb(profile, -widestShape, widestShape)
+	logShape := maximize(profile, -widestShape, widestShape)
 	shape := math.Exp(logShape)
 	f := WeibullFit{LogLik: profile(logShape)}
 	f.Shape, f.Scale = shape, longest*math.Pow(exposure(shape), 1/shape)
 	return f, f.inform(lives)
 }
 
-// inform fills in LogCov. With z = (ln t − ln Scale)·Shape the log-likelihood of
-// a life is d·(z + ln Shape − ln t) − e^z + e^z₀, d = 1 for one that ended, z₀
-// where it was first watched.
+// inform computes LogCov. With z = (ln t − ln Scale)·Shape the log-likelihood of a life
+// is d·(z + ln Shape − ln t) − e^z + e^z₀, d = 1 for one that ended, z₀ for the age from
+// which it was observed.
 func (f *WeibullFit) inform(lives []Life) error {
 	info := mat.NewSymDense(2, nil)
 	add := func(w, d, age, sign float64) {
@@ -108,10 +110,10 @@ func (f *WeibullFit) inform(lives []Life) error {
 	var chol mat.Cholesky
 	cov := mat.NewSymDense(2, nil)
 	if !chol.Factorize(info) {
-		return errors.New("the likelihood of the lives has no clear top, so no Weibull distribution fits")
+		return errors.New("no Weibull distribution fits these lives: the likelihood has no clear maximum")
 	}
 	if err := chol.InverseTo(cov); err != nil {
-		return errors.Join(errors.New("the likelihood of the lives has no clear top, so no Weibull distribution fits"), err)
+		return errors.Join(errors.New("no Weibull distribution fits these lives: the likelihood has no clear maximum"), err)
 	}
 	f.LogCov = [4]float64{cov.At(0, 0), cov.At(0, 1), cov.At(1, 0), cov.At(1, 1)}
 	return nil

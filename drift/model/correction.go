@@ -23,7 +23,8 @@ const room = 0.5
 func (f *filter) corrected(p *Params, ev *Event, noise *[multiples]float64, c, spoiltRate float64) seen {
 	out := seen{raw: math.NaN(), number: math.Abs(c) > rounding && p.gain(ev.Passed) >= smallestGain}
 	var logLik, spoilt [multiples]float64
-	for k, g := range f.state {
+	for k := range f.state {
+		g := &f.state[k]
 		moved := step(g.Mean[setting], c)
 		at := atLimit{p: p, ev: ev, moved: moved, noise: noise[k]}
 		at.look(g)
@@ -35,11 +36,11 @@ func (f *filter) corrected(p *Params, ev *Event, noise *[multiples]float64, c, s
 		logLik[k], spoilt[k] = p.free(g, ev, moved, noise[k], spoiltRate)
 		logFree := logLik[k]
 		for _, stop := range at.stops() {
-			f.spare2.CopyFrom(f.spare)
-			stopped := at.stopped(f.spare2, stop)
+			f.spare2.CopyFrom(&f.spare)
+			stopped := at.stopped(&f.spare2, stop)
 			top := max(logLik[k], stopped)
 			sum := top + math.Log(math.Exp(logLik[k]-top)+math.Exp(stopped-top))
-			g.Blend(f.spare2, math.Exp(stopped-sum))
+			g.Blend(&f.spare2, math.Exp(stopped-sum))
 			logLik[k] = sum
 		}
 		spoilt[k] *= math.Exp(logFree - logLik[k])
@@ -60,7 +61,7 @@ func step(setting, c float64) float64 {
 
 // free folds in a correction that nothing cut short, and returns the log
 // likelihood of it and the probability that an end was spoilt.
-func (p *Params) free(g fit.Normal, ev *Event, moved, noise, spoiltRate float64) (logLik, spoilt float64) {
+func (p *Params) free(g *fit.Normal, ev *Event, moved, noise, spoiltRate float64) (logLik, spoilt float64) {
 	_, off := rows(ev)
 	gain := p.gain(ev.Passed)
 	lo, hi := p.Window()
@@ -79,7 +80,7 @@ func (p *Params) free(g fit.Normal, ev *Event, moved, noise, spoiltRate float64)
 	}
 	o := fit.Feedback{
 		H: off[:], R: noise, Lo: lo, Hi: hi, Within: ev.Passed,
-		Spoilt: spoiltRate, Width: p.SpoiltWidth, Wrong: wrong, Moved: setting,
+		Outlier: spoiltRate, Width: p.SpoiltWidth, Wrong: wrong, Moved: setting,
 	}
 	logLik, spoilt = o.Observe(g)
 	if !ev.Passed && gain >= smallestGain {
@@ -99,7 +100,7 @@ type atLimit struct {
 }
 
 // look says whether a limit may be near enough to matter.
-func (a *atLimit) look(g fit.Normal) {
+func (a *atLimit) look(g *fit.Normal) {
 	if !a.p.Limit.Known() || a.p.gain(a.ev.Passed) < smallestGain {
 		return
 	}
@@ -125,7 +126,7 @@ func (a *atLimit) stops() []float64 {
 
 // stopped conditions a state on the correction having ended at a limit, so that
 // the deviation asked for that much or for more, and returns the log likelihood.
-func (a *atLimit) stopped(g fit.Normal, side float64) float64 {
+func (a *atLimit) stopped(g *fit.Normal, side float64) float64 {
 	bottom, top := a.p.Bounds()
 	limit := top
 	if side < 0 {
@@ -155,7 +156,8 @@ func (a *atLimit) stopped(g fit.Normal, side float64) float64 {
 
 // shift moves the setting by a correction in percent that was truly made.
 func (f *filter) shift(p *Params, c float64) {
-	for _, g := range f.state {
+	for k := range f.state {
+		g := &f.state[k]
 		g.Add(setting, step(g.Mean[setting], c))
 	}
 	f.within(p)
@@ -166,7 +168,8 @@ func (f *filter) shift(p *Params, c float64) {
 func (f *filter) within(p *Params) {
 	bottom, top := p.Bounds()
 	row := [states]float64{setting: 1}
-	for _, g := range f.state {
+	for k := range f.state {
+		g := &f.state[k]
 		m, v := g.Mean[setting], g.Var(setting)
 		sd := math.Sqrt(v)
 		const far = 3 // standard deviations
@@ -196,10 +199,11 @@ func (f *filter) meet(p *Params, ev *Event, age float64) {
 	}
 	lo, hi := p.Window()
 	doubt := found*sq(hi-lo)/12 + (1-found)*(sq(p.LevelSD)+settingDoubt)
-	for _, g := range f.state {
-		g.Mix(setting, need[:])
+	for k := range f.state {
+		g := &f.state[k]
+		g.SetLinear(setting, need[:])
 		g.Add(setting, (1-found)*p.Level)
-		g.Spread(setting, doubt)
+		g.AddVariance(setting, doubt)
 	}
 	f.within(p)
 }

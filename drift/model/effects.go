@@ -107,7 +107,7 @@ func (e *effects) fold(p *Params, h History) {
 	}
 	e.pairEnds(m, m.numbers-numbers)
 	if m.numbers >= telling {
-		if said, ok := fit.Free(m.filter.air(), p.airPrior()); ok {
+		if said, ok := fit.RemovePrior(m.filter.air(), p.airPrior()); ok {
 			e.air = append(e.air, said)
 		}
 	}

@@ -58,7 +58,7 @@ func (f *filter) clone() *filter {
 	c := newFilter()
 	c.weight = f.weight
 	for k := range f.state {
-		c.state[k].CopyFrom(f.state[k])
+		c.state[k].CopyFrom(&f.state[k])
 	}
 	return c
 }
@@ -66,14 +66,14 @@ func (f *filter) clone() *filter {
 // start makes the distribution of a machine nobody has heard of.
 func (f *filter) start(p *Params) {
 	for k := range f.state {
-		g := f.state[k]
+		g := &f.state[k]
 		for i := range airTerms {
-			g.Forget(airAt+i, p.Air[i], 0)
+			g.Reset(airAt+i, p.Air[i], 0)
 		}
 		for i, row := range p.AirCov {
 			copy(g.Cov[(airAt+i)*states+airAt:], row[:])
 		}
-		g.Forget(setting, p.Level, sq(p.LevelSD)+settingDoubt)
+		g.Reset(setting, p.Level, sq(p.LevelSD)+settingDoubt)
 	}
 	f.newPair(p)
 }
@@ -84,11 +84,12 @@ const settingDoubt = 4.0
 
 // newPair starts level, slope and multiple anew, as the population has them.
 func (f *filter) newPair(p *Params) {
-	for _, g := range f.state {
-		g.Forget(level, p.Level, sq(p.LevelSD))
-		g.Forget(slope, p.Slope, sq(p.SlopeSD))
+	for k := range f.state {
+		g := &f.state[k]
+		g.Reset(level, p.Level, sq(p.LevelSD))
+		g.Reset(slope, p.Slope, sq(p.SlopeSD))
 		if p.Resets > 0.5 {
-			g.Forget(setting, 0, sq(roundingSD))
+			g.Reset(setting, 0, sq(roundingSD))
 		}
 	}
 	f.weight = priorWeights(p.MultipleSD)
@@ -133,9 +134,9 @@ func (f *filter) burn(p *Params, arcs, step float64) {
 	wear := p.Wear(arcs) - p.Wear(arcs-step)
 	for k := range f.state {
 		row := [slope + 1]float64{level: 1, slope: WearAt(f.state[k].Mean[level], wear)}
-		f.state[k].Mix(level, row[:])
-		f.state[k].Spread(level, p.Walk*step/1000)
-		f.state[k].Spread(slope, p.SlopeWalk*step/1000)
+		f.state[k].SetLinear(level, row[:])
+		f.state[k].AddVariance(level, p.Walk*step/1000)
+		f.state[k].AddVariance(slope, p.SlopeWalk*step/1000)
 	}
 	dirty := -math.Expm1(-p.DirtRate * step / 1000)
 	// What is not soiled may stray, a third of it up and a third down at most.
@@ -151,9 +152,9 @@ const mostSteps = 3
 // one step up or down. Mixtures keep their mean and covariance.
 func (f *filter) stray(p *Params, dirty, stray float64) {
 	was := f.weight
-	above := f.spare // state k+1 as it was
+	above := &f.spare // state k+1 as it was
 	for k := multiples - 1; k >= 0; k-- {
-		f.spare2.CopyFrom(f.state[k])
+		f.spare2.CopyFrom(&f.state[k])
 		up := float64(min(mostSteps, multiples-1-k)) / mostSteps
 		stays := 1 - dirty*up
 		if k > 0 {
@@ -167,21 +168,21 @@ func (f *filter) stray(p *Params, dirty, stray float64) {
 		for from := k - 1; from >= max(0, k-mostSteps); from-- {
 			// States below k are still as they were: the loop runs downwards.
 			if from == k-1 {
-				f.mixIn(k, f.state[from], was[from]*stray, &total)
+				f.mixIn(k, &f.state[from], was[from]*stray, &total)
 			}
-			if s := f.mixIn(k, f.state[from], was[from]*dirty/mostSteps, &total); s > 0 {
+			if s := f.mixIn(k, &f.state[from], was[from]*dirty/mostSteps, &total); s > 0 {
 				f.state[k].Add(level, s*p.DirtStep())
-				f.state[k].Spread(level, s*(2-s)*sq(p.DirtStep()))
+				f.state[k].AddVariance(level, s*(2-s)*sq(p.DirtStep()))
 			}
 		}
 		f.weight[k] = total
-		above.CopyFrom(f.spare2)
+		above.CopyFrom(&f.spare2)
 	}
 }
 
 // mixIn blends a state that comes with so much weight into state k, whose
 // weight so far is total, and returns its share.
-func (f *filter) mixIn(k int, from fit.Normal, weight float64, total *float64) float64 {
+func (f *filter) mixIn(k int, from *fit.Normal, weight float64, total *float64) float64 {
 	if weight == 0 {
 		return 0
 	}
@@ -200,7 +201,7 @@ func (f *filter) mixIn(k int, from fit.Normal, weight float64, total *float64) f
 func (f *filter) clean(p *Params) {
 	for k := range f.state {
 		f.state[k].Add(level, -p.CleanLevel)
-		f.state[k].Spread(level, sq(p.CleanLevelSD))
+		f.state[k].AddVariance(level, sq(p.CleanLevelSD))
 	}
 }
 
@@ -242,7 +243,8 @@ func (f *filter) mean(h []float64) (m, v float64) {
 
 // offsets says whether the program in use has an offset, known or not.
 func (f *filter) offsets() bool {
-	for _, g := range f.state {
+	for k := range f.state {
+		g := &f.state[k]
 		for i := range states {
 			if g.Mean[offset] != 0 || g.Cov[offset*states+i] != 0 || g.Cov[i*states+offset] != 0 {
 				return true
@@ -267,7 +269,7 @@ func (f *filter) air() fit.Normal {
 	sum, total := f.state[0].Clone(), f.weight[0]
 	for k := 1; k < multiples; k++ {
 		total += f.weight[k]
-		sum.Blend(f.state[k], f.weight[k]/total)
+		sum.Blend(&f.state[k], f.weight[k]/total)
 	}
 	out := fit.NewNormal(airTerms)
 	copy(out.Mean, sum.Mean[airAt:])

@@ -288,7 +288,8 @@ func (f *form) filter(x *filter) {
 	if !several {
 		n = offset // the last one
 	}
-	for _, g := range x.state {
+	for k := range x.state {
+		g := &x.state[k]
 		f.row(g.Mean[:n])
 		for i := range n {
 			f.row(g.Cov[i*states : i*states+n])

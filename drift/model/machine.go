@@ -114,9 +114,10 @@ func (m *Machine) guess(ev *Event) float64 {
 	m.guessed = p.UsualArcs
 	m.worn = ev.Arcs + m.guessed
 	m.filter.advance(p, m.guessed, m.guessed)
-	for _, g := range m.filter.state {
+	for k := range m.filter.state {
+		g := &m.filter.state[k]
 		// Any age up to twice that.
-		g.Spread(level, sq(p.Slope*p.Wear(m.guessed))/3)
+		g.AddVariance(level, sq(p.Slope*p.Wear(m.guessed))/3)
 	}
 	return m.worn
 }

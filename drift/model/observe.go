@@ -33,7 +33,7 @@ func (f *filter) attempt(p *Params, ev *Event, age, spoiltRate, spoilt float64) 
 	}
 	if u, ok := ev.Setting.Get(); ok {
 		for k := range f.state {
-			f.state[k].Forget(setting, u, 0)
+			f.state[k].Reset(setting, u, 0)
 		}
 	}
 	var out seen
@@ -177,9 +177,9 @@ func (f *filter) outcome(p *Params, ev *Event, noise *[multiples]float64, passed
 	for k := range f.state {
 		o := fit.Feedback{
 			H: off[:], R: noise[k], Lo: lo, Hi: hi, Within: passed,
-			Spoilt: spoiltRate, Width: p.SpoiltWidth, Wrong: wrong, Moved: setting, Gain: gain,
+			Outlier: spoiltRate, Width: p.SpoiltWidth, Wrong: wrong, Moved: setting, Gain: gain,
 		}
-		logLik[k], spoilt[k] = o.Observe(f.state[k])
+		logLik[k], spoilt[k] = o.Observe(&f.state[k])
 	}
 	out.logLik = f.reweigh(&logLik)
 	for k, w := range f.weight {
@@ -195,7 +195,7 @@ func (f *filter) outcome(p *Params, ev *Event, noise *[multiples]float64, passed
 func (f *filter) correct(p *Params, ev *Event) {
 	if next, ok := ev.Next.Get(); ok {
 		for k := range f.state {
-			f.state[k].Forget(setting, next, 0)
+			f.state[k].Reset(setting, next, 0)
 		}
 		return
 	}
@@ -206,7 +206,7 @@ func (f *filter) correct(p *Params, ev *Event) {
 	if ev.Setting.Known() {
 		// In force, but nobody said what the machine did afterwards.
 		for k := range f.state {
-			f.state[k].Spread(setting, sq(p.gain(ev.Passed)))
+			f.state[k].AddVariance(setting, sq(p.gain(ev.Passed)))
 		}
 	}
 }
@@ -215,9 +215,9 @@ func (f *filter) correct(p *Params, ev *Event) {
 func (f *filter) clip(p *Params) {
 	lo, hi := p.Bounds()
 	for k := range f.state {
-		g := f.state[k]
+		g := &f.state[k]
 		if m := g.Mean[setting]; m < lo || m > hi || g.Var(setting) > sq(hi-lo) {
-			g.Forget(setting, min(max(m, lo), hi), min(g.Var(setting), 1))
+			g.Reset(setting, min(max(m, lo), hi), min(g.Var(setting), 1))
 		}
 	}
 }

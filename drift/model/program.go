@@ -197,8 +197,9 @@ func (m *Machine) use(name string) {
 			m.exchange(from, &to)
 		}
 	}
-	for _, g := range m.filter.state {
-		g.Forget(offset, to.offset, to.offsetVar)
+	for k := range m.filter.state {
+		g := &m.filter.state[k]
+		g.Reset(offset, to.offset, to.offsetVar)
 	}
 	m.program = name
 	m.mode(name).met = true
@@ -213,9 +214,10 @@ func (m *Machine) exchange(from, to *mode) {
 	if !to.met {
 		by, doubt = to.offset-from.offset, sq(hi-lo)/12
 	}
-	for _, g := range m.filter.state {
+	for k := range m.filter.state {
+		g := &m.filter.state[k]
 		g.Add(setting, by)
-		g.Spread(setting, doubt)
+		g.AddVariance(setting, doubt)
 	}
 	m.filter.within(m.params)
 }

@@ -23,7 +23,8 @@ type Sampler struct {
 func (m *Machine) Sampler() *Sampler {
 	s := &Sampler{}
 	sum := 0.0
-	for k, g := range m.filter.state {
+	for k := range m.filter.state {
+		g := &m.filter.state[k]
 		sum += m.filter.weight[k]
 		s.until[k] = sum
 		copy(s.mean[k][:], g.Mean)

@@ -40,7 +40,7 @@ func (f *filter) session(p *Params, ev *Event, noise *[multiples]float64, sum, s
 	}
 	for k := range f.state {
 		f.state[k].Add(setting, after)
-		f.state[k].Spread(setting, doubt)
+		f.state[k].AddVariance(setting, doubt)
 	}
 	f.clip(p)
 	out.logLik += first.logLik
@@ -58,7 +58,7 @@ const (
 // put says where the setting stands.
 func (f *filter) put(to, variance float64) {
 	for k := range f.state {
-		f.state[k].Forget(setting, to, variance)
+		f.state[k].Reset(setting, to, variance)
 	}
 }
 

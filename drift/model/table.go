@@ -50,7 +50,7 @@ func (m *Machine) OutTable() OutTable {
 
 // outRow looks at state k along off, slope and the air's effects.
 func (f *filter) outRow(k int) OutRow {
-	g := f.state[k]
+	g := &f.state[k]
 	r := OutRow{Weight: f.weight[k], Multiple: MultipleAt(k), Level: g.Mean[level]}
 	var look [outTerms][states]float64
 	look[0][level], look[0][offset], look[0][setting] = 1, 1, -1
