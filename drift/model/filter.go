@@ -43,19 +43,24 @@ type filter struct {
 	state  [multiples]fit.Normal
 	// spare states to work in.
 	spare, spare2 fit.Normal
+	// trace, if there is one, notes the steps: see [Smoother].
+	trace *trace
 }
 
-func newFilter() *filter {
-	f := &filter{spare: fit.NewNormal(states), spare2: fit.NewNormal(states)}
+func newFilter() *filter { return newFilterOf(states) }
+
+// newFilterOf makes room for states of n components.
+func newFilterOf(n int) *filter {
+	f := &filter{spare: fit.NewNormal(n), spare2: fit.NewNormal(n)}
 	for k := range f.state {
-		f.state[k] = fit.NewNormal(states)
+		f.state[k] = fit.NewNormal(n)
 	}
 	return f
 }
 
-// clone copies the filter.
+// clone copies the filter; nothing notes the steps of the copy.
 func (f *filter) clone() *filter {
-	c := newFilter()
+	c := newFilterOf(len(f.spare.Mean))
 	c.weight = f.weight
 	for k := range f.state {
 		c.state[k].CopyFrom(&f.state[k])
@@ -84,6 +89,9 @@ const settingDoubt = 4.0
 
 // newPair starts level, slope and multiple anew, as the population has them.
 func (f *filter) newPair(p *Params) {
+	if f.trace != nil {
+		f.trace.pair(f)
+	}
 	for k := range f.state {
 		g := &f.state[k]
 		g.Reset(level, p.Level, sq(p.LevelSD))
@@ -141,7 +149,13 @@ func (f *filter) burn(p *Params, arcs, step float64) {
 	dirty := -math.Expm1(-p.DirtRate * step / 1000)
 	// What is not soiled may stray, a third of it up and a third down at most.
 	stray := min(p.MultipleWalk*step/1000/sq(multipleStep)/2, (1-dirty)/3)
+	if f.trace != nil {
+		f.trace.change(f, p, dirty, stray)
+	}
 	f.stray(p, dirty, stray)
+	if f.trace != nil {
+		f.trace.begin(f)
+	}
 }
 
 // mostSteps is how many steps of the grid dirt may raise the multiple by.

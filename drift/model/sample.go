@@ -50,7 +50,12 @@ func (s *Sampler) Draw(rng *rand.Rand) Draw {
 			x[i] += s.root[k][i][j] * z[j]
 		}
 	}
-	// Between two multiples of the grid any is as likely.
+	return drawOf(&x, k, rng)
+}
+
+// drawOf makes a draw of a state under the k-th multiple. Between two multiples of the
+// grid any is as likely.
+func drawOf(x *[states]float64, k int, rng *rand.Rand) Draw {
 	spread := multipleStep * (rng.Float64() - 0.5)
 	d := Draw{Level: x[level] + x[offset], Slope: x[slope], Setting: x[setting], Multiple: MultipleAt(k) * math.Exp(spread)}
 	copy(d.Air[:], x[airAt:])
