@@ -92,6 +92,10 @@ type Drift struct {
 	Setting       drift.Opt[float64] `json:"setting_pct"`
 	Limit         drift.Opt[float64] `json:"limit_pct"`
 	Scatter       drift.Opt[float64] `json:"scatter_pct"`
+	// ProbabilityOut is the chance that a well-prepared attempt in the air of the
+	// last calibration, at the setting in force, lands outside the tolerance; null
+	// where it would rest on a rule of thumb.
+	ProbabilityOut drift.Opt[float64] `json:"probability_out"`
 }
 
 // AirEffect is the change of required power, in percent, that the air of the

@@ -26,12 +26,10 @@ type Weighed struct {
 	last time.Time
 	gap  float64
 	// days until the pair must be seen to; NaN where nothing is asked.
-	days float64
-	by   time.Time // at the latest; zero where only days say
-	zone *time.Location
-	pair string // the reason that tells of the pair
-	// out is the chance of being out in the air of the last calibration.
-	out   drift.Opt[float64]
+	days  float64
+	by    time.Time // at the latest; zero where only days say
+	zone  *time.Location
+	pair  string // the reason that tells of the pair
 	rules Rules
 	asked []drift.Question
 }
@@ -64,7 +62,6 @@ func Weigh(s *Subject) Weighed {
 	}
 	w.last, w.gap = s.Known.Last(), s.Known.Gap()
 	a.Data.Grade = grades[s.Known.Grade()]
-	w.out = rounded(s.Known.OutAgain(), 1000)
 	a.describe(s)
 	a.Streak = streakOf(s.Known)
 	w.decide(s)
@@ -93,6 +90,9 @@ func (w *Weighed) At(now time.Time) Assessment {
 		a.Reasons = append(a.Reasons, fmt.Sprintf("No calibration for %.0f days: calibrate before the next splice.", math.Floor(silent)))
 	}
 	w.ask(&a, now, silent > 0)
+	if p := a.Drift.ProbabilityOut.Or(0); a.State == Fit && a.Due == nil && p > w.rules.Worth {
+		a.Reasons = append(a.Reasons, chance(p)+" attempts would be out of tolerance at the present setting.")
+	}
 	if w.pair != "" {
 		a.Reasons = append(a.Reasons, w.pair)
 	}
@@ -133,7 +133,7 @@ func (w *Weighed) ask(a *Assessment, now time.Time, silent bool) {
 		return // more than that is said already
 	}
 	if a.Due.Reason == StartOfDay && !silent {
-		words = append(words, w.meet()...)
+		words = append(words, w.meet(a)...)
 	}
 	if raised || a.State == Fit {
 		a.Reasons = slices.Concat(words, a.Reasons)
@@ -144,8 +144,8 @@ func (w *Weighed) ask(a *Assessment, now time.Time, silent bool) {
 
 // meet says what the model expects of a machine that the rule of the day asks
 // to be checked.
-func (w *Weighed) meet() []string {
-	p, ok := w.out.Get()
+func (w *Weighed) meet(a *Assessment) []string {
+	p, ok := a.Drift.ProbabilityOut.Get()
 	switch {
 	case !ok:
 		return nil
@@ -205,6 +205,9 @@ func DriftOf(m *model.Machine, settings *drift.Settings) Drift {
 	if setting, sd := m.Setting(); sd < knownSetting {
 		d.Setting = percent(setting)
 	}
+	if evidence(m) != RuleOfThumb {
+		d.ProbabilityOut = rounded(m.OutAgain(), 1000)
+	}
 	return d
 }
 
@@ -236,6 +239,11 @@ func (w *Weighed) decide(s *Subject) {
 		a.State = Stop
 	case a.Streak.Attempts > 0 && a.State == Fit:
 		a.State = CheckFirst
+	case a.likelyOut() && a.State == Fit:
+		a.State = CheckFirst
+		if s.Known.OutCentred() >= LikelyOut {
+			a.Electrode.Action = Inspect
+		}
 	}
 	w.act(s, failed, due || failed && electrodes)
 	if found := &s.Checks; found.Found != "" {
@@ -248,10 +256,38 @@ func (w *Weighed) decide(s *Subject) {
 	}
 }
 
-// fewRecords says whether so little is known of a machine that its failed tries
-// say nothing of the pair: a few typed records never order a new one.
+// LikelyOut is the chance of being out, in the air of the last calibration, from
+// which a machine that passed there is still to be checked first: more likely out
+// than not. In artificial fleets one session in fifty ends so with a machine that is
+// fit otherwise, and half of those are out (2 to 12 in 100 of all others).
+const LikelyOut = 0.5
+
+// likelyOut says whether the machine is likely out at its setting although its last
+// attempt passed: mostly because bad fibre ends drove the setting off, and passed.
+func (a *Assessment) likelyOut() bool {
+	return a.Streak.Attempts == 0 && a.Drift.ProbabilityOut.Or(0) >= LikelyOut
+}
+
+// explainOut gives the reasons of a machine that is likely out.
+func (a *Assessment) explainOut(say func(string, ...any), m *model.Machine) {
+	say("%s attempts would be out of tolerance at the present setting, although the last calibration passed.", chance(a.Drift.ProbabilityOut.Or(0)))
+	if best := m.OutCentred(); best >= LikelyOut {
+		say("Even at the best setting %s would be: look at the electrodes.", lower(chance(best)))
+		return
+	}
+	if setting, ok := a.Drift.Setting.Get(); ok {
+		level, _ := m.Level()
+		density, humidity := m.AirEffects()
+		say("The setting is %s %%; in that air the machine needs about %s %%.", number(setting), number(model.Pct(level+density+humidity)))
+	}
+	say("A pass on bad fibre ends proves little: calibrate with fresh ends, and with another cleaver if there is one.")
+}
+
+// fewRecords says whether so little is known of a machine that nothing is ordered
+// for its pair: a few typed records never order a new one. Where machines like it
+// have told enough, a few passes do say something of the pair, a few fails do not.
 func fewRecords(m *model.Machine) bool {
-	return m.Attempts() < ownAttempts && (m.Streak().Attempts > 0 || m.Reckoned())
+	return m.Attempts() < ownAttempts && (m.Streak().Attempts > 0 || m.Reckoned() || evidence(m) == RuleOfThumb)
 }
 
 // heed takes what an inspection found for what it is, the strongest evidence
@@ -337,6 +373,9 @@ func (a *Assessment) explain(s *Subject, v Verdict, failed bool) {
 		a.explainStreak(say, failed, s.Checks.Found != "", fewRecords(s.Known))
 	}
 	m := s.Known
+	if a.likelyOut() && (a.State == CheckFirst || a.State == ServiceSoon) {
+		a.explainOut(say, m)
+	}
 	if m.BeyondReach() >= BeyondLimit {
 		say("The arc needs more power here than this machine can give (limit %s %%).", number(a.Drift.Limit.Or(0)))
 	}
@@ -397,6 +436,8 @@ func (a *Assessment) pairReason(s *Subject, v Verdict) string {
 	q := a.Electrode.ToFailure
 	horizon := s.Life.Horizon
 	switch {
+	case a.Electrode.Action == None && evidence(s.Known) == RuleOfThumb && s.Known.Attempts() < ownAttempts:
+		return "There are too few records to say how long the electrodes will last."
 	case q.P10 >= horizon:
 		return fmt.Sprintf("The pair should last beyond %s arcs.", thousands(horizon))
 	case a.Electrode.Action == None && v.Failing >= WorthWatching:
@@ -425,6 +466,8 @@ func (a *Assessment) Clears() string {
 		return "One calibration clears this."
 	case a.State != CheckFirst && a.work():
 		return ServiceClears
+	case a.likelyOut():
+		return "Clears when a calibration with good fibre ends has put the setting right."
 	case a.work():
 		return "One good calibration with fresh ends clears the check; the electrodes stay due until the service is logged."
 	}

@@ -14,17 +14,15 @@ type Kept struct {
 	Last   time.Time
 	Gap    float64
 	// Days is unknown where nothing is asked.
-	Days drift.Opt[float64]
-	By   time.Time
-	Pair string
-	// Out is unknown where too little is known of the machine.
-	Out   drift.Opt[float64]
+	Days  drift.Opt[float64]
+	By    time.Time
+	Pair  string
 	Asked []drift.Question
 }
 
 // Kept returns the answer without what the machine's settings and checks tell.
 func (w *Weighed) Kept() Kept {
-	k := Kept{Answer: w.answer, Last: w.last, Gap: w.gap, By: w.by, Pair: w.pair, Out: w.out, Asked: w.asked}
+	k := Kept{Answer: w.answer, Last: w.last, Gap: w.gap, By: w.by, Pair: w.pair, Asked: w.asked}
 	if !math.IsNaN(w.days) {
 		k.Days = drift.Some(w.days)
 	}
@@ -33,5 +31,5 @@ func (w *Weighed) Kept() Kept {
 
 // Weighed is the answer again, with dates in a zone.
 func (k *Kept) Weighed(rules Rules, zone *time.Location) Weighed {
-	return Weighed{answer: k.Answer, last: k.Last, gap: k.Gap, days: k.Days.Or(math.NaN()), by: k.By, zone: zone, pair: k.Pair, out: k.Out, rules: rules, asked: k.Asked}
+	return Weighed{answer: k.Answer, last: k.Last, gap: k.Gap, days: k.Days.Or(math.NaN()), by: k.By, zone: zone, pair: k.Pair, rules: rules, asked: k.Asked}
 }

@@ -257,10 +257,13 @@ const noRise = 0.02
 // again says whether another calibration would be asked for, and for ever: one has
 // just passed in this air, and even right after the next the chance of being out
 // would be worth a check. Somewhere else, or hours later, a calibration finds out
-// what has changed.
+// what has changed; and where the setting is likely wrong, it puts that right.
 func (s *Site) again(q Move, p float64) bool {
 	m := s.Known
 	just := q.AsOf.Sub(m.Last()) < drift.SessionGap
+	if m.OutAgain() >= LikelyOut && m.OutCentred() < LikelyOut {
+		return false
+	}
 	return just && p <= m.OutAgain()+noRise && m.OutAfterPass() > s.Settings.CheckMinutes/s.Settings.OutMinutes
 }
 

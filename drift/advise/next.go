@@ -10,7 +10,7 @@ func (a *Assessment) NextStep(now time.Time) string {
 	switch {
 	case a.State == Stop:
 		check = "Do not splice with it. "
-	case a.Due.Binds() && a.Streak.Attempts == 0:
+	case a.Due.Binds() && a.Streak.Attempts == 0, a.likelyOut():
 		check = "Calibrate before the next splice. "
 	}
 	by := a.byWhen(now)
