@@ -18,11 +18,11 @@ import (
 func accessFile(path string) string { return path + ".access" }
 
 // topicGuard is the guard as the MQTT broker asks it.
-type topicGuard struct{ *auth.Guard }
+type topicGuard struct{ *auth.Authenticator }
 
-// Admit implements mqtt.Guard.
-func (g topicGuard) Admit(p mqtt.Peer) (auth.Pass, error) {
-	pass, err := g.Guard.Admit(p.Address, p.User, string(p.Password))
+// Authenticate implements mqtt.Authenticator.
+func (g topicGuard) Authenticate(p mqtt.Peer) (auth.Principal, error) {
+	pass, err := g.Authenticator.Authenticate(p.Address, p.User, string(p.Password))
 	if err == nil {
 		err = g.MayConnect(pass, p.ID)
 	}

@@ -49,7 +49,7 @@ type webRunner struct {
 	server   *web.Server
 	listener net.Listener
 	scheme   string    // http, https or unix
-	pass     auth.Pass // of whoever comes there; zero where they say who they are
+	pass     auth.Principal // of whoever comes there; zero where they say who they are
 }
 
 func (w webRunner) Run(ctx context.Context) error {

@@ -78,7 +78,7 @@ type server struct {
 	mind     mind
 	door     *countedDoor
 	keys     *auth.Keys
-	guard    *auth.Guard
+	guard    *auth.Authenticator
 	listener net.Listener       // of the pages
 	own      net.Listener       // of commands on this computer; nil where the file system has no sockets
 	broker   *mqtt.Broker       // nil when not asked for
@@ -118,7 +118,7 @@ func (s *server) assemble(env Env) (err error) {
 		s.log.Warn(text)
 	}
 	s.mind = mind{fleet.New(s.legible, env.Now, s.log)}
-	s.mind.KeepOn(s.legible, buildName)
+	s.mind.UseCache(s.legible, buildName)
 	s.door = &countedDoor{Handler: intake.New(s.store, env.Now, s.mind.Announce), now: env.Now, counts: map[metrics.Arrival]uint64{}, last: map[string]time.Time{}}
 	if err := s.watchOver(env); err != nil {
 		return err
@@ -126,7 +126,7 @@ func (s *server) assemble(env Env) (err error) {
 	if s.keys, err = auth.Open(accessFile(s.config.DB)); err != nil {
 		return err
 	}
-	s.guard = auth.NewGuard(s.keys, auth.Policy{Open: s.config.Open, Loopback: s.config.Loopback}, env.Now)
+	s.guard = auth.NewAuthenticator(s.keys, auth.Policy{Open: s.config.Open, Loopback: s.config.Loopback}, env.Now)
 	if err := s.listen(); err != nil {
 		return err
 	}
@@ -134,7 +134,7 @@ func (s *server) assemble(env Env) (err error) {
 	if err != nil {
 		return err
 	}
-	s.faces = append(s.faces, webRunner{pages, s.listener, s.scheme(), auth.Pass{}})
+	s.faces = append(s.faces, webRunner{pages, s.listener, s.scheme(), auth.Principal{}})
 	if s.own != nil {
 		s.faces = append(s.faces, webRunner{pages, s.own, "unix", auth.Owner()})
 	}
@@ -268,7 +268,7 @@ func (s *server) encrypted(plain net.Listener) net.Listener {
 
 // joinMQTT adds the forms of MQTT that are asked for and the states told there.
 func (s *server) joinMQTT(env Env) error {
-	desk := mqtt.Desk{Door: s.door, Adviser: s.mind, Now: env.Now}
+	desk := mqtt.Handler{Intake: s.door, Adviser: s.mind, Now: env.Now}
 	if s.config.MQTTListen != "" {
 		listener, err := listenAt("mqtt-listen", s.config.MQTTListen)
 		if err != nil {

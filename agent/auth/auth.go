@@ -58,9 +58,9 @@ func (m Machines) Cover(machine string) bool {
 	return false
 }
 
-// Pass is what somebody was let in as. Name is "" for whoever needed none. A pass
-// lasts as long as what it was given for, see [Guard.Holds].
-type Pass struct {
+// Principal is what somebody was let in as. Name is "" for whoever needed none. A pass
+// lasts as long as what it was given for, see [Authenticator.Holds].
+type Principal struct {
 	Name     string
 	Role     Role
 	Machines Machines
@@ -75,29 +75,29 @@ type Pass struct {
 }
 
 // Owner is the pass of whoever has the store's file in hand.
-func Owner() Pass { return Pass{Role: Manager, owner: true} }
+func Owner() Principal { return Principal{Role: Manager, owner: true} }
 
 // MayWrite says whether the holder may write for the machine.
-func (p Pass) MayWrite(machine string) bool {
+func (p Principal) MayWrite(machine string) bool {
 	return p.Role.May(Log) || p.Role == Device && p.Machines.Cover(machine)
 }
 
 // MayWriteSome says whether the holder may hand in anything at all.
-func (p Pass) MayWriteSome() bool { return p.Role.May(HandIn) }
+func (p Principal) MayWriteSome() bool { return p.Role.May(HandIn) }
 
 // Mark stands for the secret that the holder said, as the accounts have it: see
-// [Guard.Recall].
-func (p Pass) Mark() string {
+// [Authenticator.Recall].
+func (p Principal) Mark() string {
 	sum := sha256.Sum256([]byte(p.key))
 	return hex.EncodeToString(sum[:16])
 }
 
 // Account is the name of the holder's account.
-func (p Pass) Account() string { return p.Name }
+func (p Principal) Account() string { return p.Name }
 
 // Relays says whether the holder is believed in what it tells of how records came
 // before: a device that forwards, and whoever may write everything and imports.
-func (p Pass) Relays(via string) bool {
+func (p Principal) Relays(via string) bool {
 	switch via {
 	case "forward":
 		return p.Role == Device && p.Forwards || p.Role == Manager && p.Name == ""
@@ -113,7 +113,7 @@ func (p Pass) Relays(via string) bool {
 // came by: a device writes of its own machines, and what holds for more than one
 // machine only if it may write for all; people write what their role is for. It
 // returns why not, or nil.
-func (p Pass) Check(r *drift.Record) *drift.Problem {
+func (p Principal) Check(r *drift.Record) *drift.Problem {
 	about := r.About()
 	switch {
 	case p.Role == Device && p.Machines.Cover(about), p.Role.May(needs(r)):
@@ -128,9 +128,9 @@ func (p Pass) Check(r *drift.Record) *drift.Problem {
 }
 
 // MayRead says whether the holder may hear of the machine.
-func (p Pass) MayRead(machine string) bool {
+func (p Principal) MayRead(machine string) bool {
 	return p.MayReadAll() || p.Role == Device && p.Machines.Cover(machine)
 }
 
 // MayReadAll says whether the holder may hear of every machine.
-func (p Pass) MayReadAll() bool { return p.Role.May(Read) }
+func (p Principal) MayReadAll() bool { return p.Role.May(Read) }

@@ -22,7 +22,7 @@ var (
 
 // yard is a guard of a device, a reader and a writer, with their secrets.
 type yard struct {
-	*Guard
+	*Authenticator
 	keys    *Keys
 	secrets map[string]string
 	at      time.Time
@@ -33,7 +33,7 @@ func newYard(t *testing.T, open bool) *yard {
 	keys, err := Open(filepath.Join(t.TempDir(), "access"))
 	require.NoError(t, err)
 	y := &yard{keys: keys, secrets: map[string]string{}, at: noon}
-	y.Guard = NewGuard(keys, Policy{Open: open}, func() time.Time { return y.at })
+	y.Authenticator = NewAuthenticator(keys, Policy{Open: open}, func() time.Time { return y.at })
 	return y
 }
 
@@ -72,22 +72,22 @@ func TestMachines(t *testing.T) {
 
 func TestWithoutAccountsOnlyThisComputer(t *testing.T) {
 	y := newYard(t, false)
-	p, err := y.Admit(here, "", "")
+	p, err := y.Authenticate(here, "", "")
 	require.NoError(t, err)
 	assert.True(t, p.MayWrite("K-07") && p.MayWrite("") && p.MayReadAll())
-	_, err = y.Admit(afar, "", "")
+	_, err = y.Authenticate(afar, "", "")
 	require.ErrorIs(t, err, ErrWho)
-	_, err = y.Admit(nil, "", "")
+	_, err = y.Authenticate(nil, "", "")
 	require.ErrorIs(t, err, ErrWho, "an address that nobody knows is not here")
-	_, err = y.Admit(here, "somebody", "x")
+	_, err = y.Authenticate(here, "somebody", "x")
 	require.ErrorIs(t, err, ErrWrong, "who says a name is held to it")
 
 	y = newYard(t, true)
-	p, err = y.Admit(afar, "", "")
+	p, err = y.Authenticate(afar, "", "")
 	require.NoError(t, err)
 	assert.Equal(t, Manager, p.Role)
 	y.add(t, "van-4", Device, "K-07")
-	_, err = y.Admit(afar, "", "")
+	_, err = y.Authenticate(afar, "", "")
 	require.ErrorIs(t, err, ErrWho, "with the first account, openness ends")
 }
 
@@ -101,7 +101,7 @@ func TestRoles(t *testing.T) {
 		"office": {false, false, false, true},
 		"bench":  {true, true, true, true},
 	} {
-		p, err := y.Admit(afar, name, y.secrets[name])
+		p, err := y.Authenticate(afar, name, y.secrets[name])
 		require.NoError(t, err)
 		assert.Equal(t, name, p.Name)
 		assert.Equal(t, want.own, p.MayWrite("K-07"), name)
@@ -116,7 +116,7 @@ func TestRoles(t *testing.T) {
 		{"van-4", ""}, {"van-4", "x"}, {"van-4", y.secrets["bench"]}, {"van-5", y.secrets["van-4"]}, {"Van-4", y.secrets["van-4"]},
 		{"van-4", y.secrets["van-4"] + " "}, {"van-4", strings.Repeat("x", 100)},
 	} {
-		_, err := y.Admit(afar, wrong.name, wrong.secret)
+		_, err := y.Authenticate(afar, wrong.name, wrong.secret)
 		require.ErrorIs(t, err, ErrWrong, "%v", wrong)
 	}
 }
@@ -125,36 +125,36 @@ func TestWrongSecretsAreSlowedDown(t *testing.T) {
 	y := newYard(t, false)
 	y.add(t, "van-4", Device, "K-07")
 	y.add(t, "bench", Manager)
-	_, err := y.Admit(afar, "bench", y.secrets["bench"])
+	_, err := y.Authenticate(afar, "bench", y.secrets["bench"])
 	require.NoError(t, err)
 	for range mostWrong {
-		_, err := y.Admit(afar, "van-4", "guess")
+		_, err := y.Authenticate(afar, "van-4", "guess")
 		require.ErrorIs(t, err, ErrWrong)
 	}
-	_, err = y.Admit(afar, "van-4", "guess")
+	_, err = y.Authenticate(afar, "van-4", "guess")
 	require.ErrorIs(t, err, ErrTooMany)
-	_, err = y.Admit(afar, "van-4", y.secrets["van-4"])
+	_, err = y.Authenticate(afar, "van-4", y.secrets["van-4"])
 	require.NoError(t, err, "the right secret is never refused")
-	_, err = y.Admit(afar, "bench", y.secrets["bench"])
+	_, err = y.Authenticate(afar, "bench", y.secrets["bench"])
 	require.NoError(t, err, "who was let in before is not locked out by others behind the same address")
-	_, err = y.Admit(others, "van-4", y.secrets["van-4"])
+	_, err = y.Authenticate(others, "van-4", y.secrets["van-4"])
 	require.NoError(t, err, "nor is another address")
 	y.at = y.at.Add(oneMore)
-	_, err = y.Admit(afar, "van-4", "guess")
+	_, err = y.Authenticate(afar, "van-4", "guess")
 	require.ErrorIs(t, err, ErrWrong, "one more after a while")
-	_, err = y.Admit(afar, "van-4", "guess")
+	_, err = y.Authenticate(afar, "van-4", "guess")
 	require.ErrorIs(t, err, ErrTooMany)
 	y.at = y.at.Add(time.Hour)
 	for i := range mostWrongHere {
-		_, err = y.Admit(afar, fmt.Sprint("nobody-", i), "guess")
+		_, err = y.Authenticate(afar, fmt.Sprint("nobody-", i), "guess")
 		require.ErrorIs(t, err, ErrWrong, "an unknown name reads as a wrong secret")
 	}
-	_, err = y.Admit(afar, "nobody", "guess")
+	_, err = y.Authenticate(afar, "nobody", "guess")
 	require.ErrorIs(t, err, ErrTooMany, "of all names together")
 	y.add(t, "fresh", Device, "K-07")
-	_, err = y.Admit(afar, "fresh", y.secrets["fresh"])
+	_, err = y.Authenticate(afar, "fresh", y.secrets["fresh"])
 	require.NoError(t, err, "nor is one that was never seen before")
-	_, err = y.Admit(others, "van-4", "guess")
+	_, err = y.Authenticate(others, "van-4", "guess")
 	require.ErrorIs(t, err, ErrWrong, "another address has a count of its own")
 }
 
@@ -162,18 +162,18 @@ func TestRemovedIsOut(t *testing.T) {
 	y := newYard(t, false)
 	y.add(t, "van-4", Device, "K-07")
 	y.add(t, "van-5", Device, "K-08")
-	_, err := y.Admit(afar, "van-4", y.secrets["van-4"])
+	_, err := y.Authenticate(afar, "van-4", y.secrets["van-4"])
 	require.NoError(t, err)
 	elsewhere, err := Open(y.keys.path) // another process
 	require.NoError(t, err)
 	require.NoError(t, elsewhere.Remove("van-4"))
-	_, err = y.Admit(afar, "van-4", y.secrets["van-4"])
+	_, err = y.Authenticate(afar, "van-4", y.secrets["van-4"])
 	require.ErrorIs(t, err, ErrWrong)
 	fresh, err := elsewhere.Add(Account{Name: "van-4", Role: Device, Machines: Machines{"K-07"}}, noon)
 	require.NoError(t, err)
-	_, err = y.Admit(afar, "van-4", y.secrets["van-4"])
+	_, err = y.Authenticate(afar, "van-4", y.secrets["van-4"])
 	require.ErrorIs(t, err, ErrWrong, "the old secret is worth nothing")
-	_, err = y.Admit(afar, "van-4", fresh)
+	_, err = y.Authenticate(afar, "van-4", fresh)
 	require.NoError(t, err)
 	require.ErrorContains(t, elsewhere.Remove("van-9"), "there is no")
 	_, err = elsewhere.Add(Account{Name: "van-5", Role: Device, Machines: Machines{"K-07"}}, noon)
@@ -196,19 +196,19 @@ func TestTheFileIsItsOwners(t *testing.T) {
 	require.ErrorContains(t, err, "chmod 600")
 	require.NoError(t, os.Chmod(y.keys.path, 0o600))
 	require.NoError(t, os.WriteFile(y.keys.path, []byte("{"), 0o600))
-	_, err = y.Admit(afar, "van-4", y.secrets["van-4"])
+	_, err = y.Authenticate(afar, "van-4", y.secrets["van-4"])
 	require.Error(t, err, "accounts that cannot be read let nobody in")
-	_, err = y.Admit(here, "", "")
+	_, err = y.Authenticate(here, "", "")
 	require.Error(t, err)
 }
 
 func TestClientIDs(t *testing.T) {
 	y := newYard(t, false)
 	y.add(t, "van-4", Device, "K-07")
-	own := Pass{Name: "van-4", Role: Device}
+	own := Principal{Name: "van-4", Role: Device}
 	require.NoError(t, y.MayConnect(own, "van-4"))
 	require.ErrorIs(t, y.MayConnect(own, "van-5"), ErrID)
 	require.ErrorIs(t, y.MayConnect(own, ""), ErrID)
-	require.NoError(t, y.MayConnect(Pass{Role: Manager}, "anything"))
-	require.ErrorIs(t, y.MayConnect(Pass{Role: Manager}, "van-4"), ErrID, "nobody takes over a device's connection")
+	require.NoError(t, y.MayConnect(Principal{Role: Manager}, "anything"))
+	require.ErrorIs(t, y.MayConnect(Principal{Role: Manager}, "van-4"), ErrID, "nobody takes over a device's connection")
 }

@@ -34,8 +34,8 @@ const (
 	mostRemembered = 4096
 )
 
-// Guard lets in. It is for many goroutines.
-type Guard struct {
+// Authenticator lets in. It is for many goroutines.
+type Authenticator struct {
 	keys   *Keys
 	policy Policy
 	now    func() time.Time
@@ -69,16 +69,16 @@ type Policy struct {
 	Loopback bool
 }
 
-// NewGuard returns a guard by these accounts.
-func NewGuard(keys *Keys, policy Policy, now func() time.Time) *Guard {
-	return &Guard{keys: keys, policy: policy, now: now, known: map[string]mark{}, wrong: map[offerer]offers{}}
+// NewAuthenticator returns a guard by these accounts.
+func NewAuthenticator(keys *Keys, policy Policy, now func() time.Time) *Authenticator {
+	return &Authenticator{keys: keys, policy: policy, now: now, known: map[string]mark{}, wrong: map[offerer]offers{}}
 }
 
 // Admit lets in whoever comes from the address under that name.
-func (g *Guard) Admit(from net.IP, name, secret string) (Pass, error) {
+func (g *Authenticator) Authenticate(from net.IP, name, secret string) (Principal, error) {
 	accounts, read, err := g.keys.current()
 	if err != nil {
-		return Pass{}, err
+		return Principal{}, err
 	}
 	if name == "" {
 		return g.unnamed(from, accounts, read)
@@ -91,7 +91,7 @@ func (g *Guard) Admit(from net.IP, name, secret string) (Pass, error) {
 	}
 	hash, err := g.check(from.String(), name, hashes, secret)
 	if err != nil {
-		return Pass{}, err
+		return Principal{}, err
 	}
 	g.note(name)
 	for _, a := range accounts {
@@ -99,24 +99,24 @@ func (g *Guard) Admit(from net.IP, name, secret string) (Pass, error) {
 			return a.pass(from, hash, read), nil
 		}
 	}
-	return Pass{}, ErrWrong
+	return Principal{}, ErrWrong
 }
 
 // unnamed lets in whoever says no name.
-func (g *Guard) unnamed(from net.IP, accounts []Account, read uint64) (Pass, error) {
+func (g *Authenticator) unnamed(from net.IP, accounts []Account, read uint64) (Principal, error) {
 	none := len(accounts) == 0
 	if from.IsLoopback() && (none || g.policy.Loopback) || none && g.policy.Open {
-		return Pass{Role: Manager, from: from, read: read}, nil
+		return Principal{Role: Manager, from: from, read: read}, nil
 	}
-	return Pass{}, ErrWho
+	return Principal{}, ErrWho
 }
 
 // Recall lets in somebody who was let in before and has its pass's mark still. The
 // error is ErrGone when its account was removed or has another secret.
-func (g *Guard) Recall(from net.IP, name, mark string) (Pass, error) {
+func (g *Authenticator) Resume(from net.IP, name, mark string) (Principal, error) {
 	accounts, read, err := g.keys.current()
 	if err != nil {
-		return Pass{}, err
+		return Principal{}, err
 	}
 	for _, a := range accounts {
 		if a.Name != name {
@@ -129,13 +129,13 @@ func (g *Guard) Recall(from net.IP, name, mark string) (Pass, error) {
 			}
 		}
 	}
-	return Pass{}, ErrGone
+	return Principal{}, ErrGone
 }
 
 // Holds returns the pass as the accounts now are, or ErrGone when what it was
 // given for is no more: its account was removed, or has another secret. Whoever
 // lets somebody do more than one thing asks before each.
-func (g *Guard) Holds(p Pass) (Pass, error) {
+func (g *Authenticator) Refresh(p Principal) (Principal, error) {
 	accounts, read, err := g.keys.current()
 	switch {
 	case p.owner:
@@ -143,7 +143,7 @@ func (g *Guard) Holds(p Pass) (Pass, error) {
 	case err != nil:
 		return p, err
 	case !p.ends.IsZero() && !g.now().Before(p.ends):
-		return Pass{}, ErrGone
+		return Principal{}, ErrGone
 	case read == p.read:
 		return p, nil
 	}
@@ -155,7 +155,7 @@ func (g *Guard) Holds(p Pass) (Pass, error) {
 			return a.pass(p.from, p.key, read), nil
 		}
 	}
-	return Pass{}, ErrGone
+	return Principal{}, ErrGone
 }
 
 // nobody is the hash of a secret that was thrown away.
@@ -164,7 +164,7 @@ const nobody = "$2a$04$bmMmOQ8ifdmQxxM0uO3zb.fzwBdljf/9rV2K1MZ253eYVIzlaqpbm"
 // check compares the secret with the hashes and returns the one it fits. One that
 // was right before is known again at once. Where too many were wrong, others are
 // looked at one after the other. A name without hashes takes as long as one with.
-func (g *Guard) check(from, name string, hashes []string, secret string) (hash string, err error) {
+func (g *Authenticator) check(from, name string, hashes []string, secret string) (hash string, err error) {
 	own, all := offerer{name, from}, offerer{"", from}
 	offered := func(hash string) mark { return sha256.Sum256([]byte(hash + "\x00" + secret)) }
 	g.mu.Lock()
@@ -203,13 +203,13 @@ func (g *Guard) check(from, name string, hashes []string, secret string) (hash s
 }
 
 // held says whether more than most wrong secrets were offered lately.
-func (g *Guard) held(who offerer, most int) bool {
+func (g *Authenticator) held(who offerer, most int) bool {
 	w, ok := g.wrong[who]
 	return ok && w.n-int(g.now().Sub(w.last)/oneMore) >= most
 }
 
 // count notes one more wrong secret.
-func (g *Guard) count(who offerer) {
+func (g *Authenticator) count(who offerer) {
 	now := g.now()
 	if len(g.wrong) >= mostRemembered {
 		maps.DeleteFunc(g.wrong, func(_ offerer, w offers) bool { return w.n <= int(now.Sub(w.last)/oneMore) })
@@ -226,7 +226,7 @@ func (g *Guard) count(who offerer) {
 // MayConnect says whether the holder may use the client id: its own name. Who
 // needed no name may not use anybody's. A second client with the same id ends
 // the first one's connection, so an id is worth guarding.
-func (g *Guard) MayConnect(p Pass, id string) error {
+func (g *Authenticator) MayConnect(p Principal, id string) error {
 	if p.Name == id {
 		return nil
 	}

@@ -139,7 +139,7 @@ func (k *Keys) Used() (map[string]time.Time, error) {
 
 // note keeps that the account was let in. What cannot be written is lost: nobody
 // is kept out for it.
-func (g *Guard) note(name string) {
+func (g *Authenticator) note(name string) {
 	now := g.now().UTC()
 	g.mu.Lock()
 	defer g.mu.Unlock()

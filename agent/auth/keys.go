@@ -37,8 +37,8 @@ type Account struct {
 }
 
 // pass is what the account's holder is let in as who said the secret of that hash.
-func (a *Account) pass(from net.IP, hash string, read uint64) Pass {
-	p := Pass{Name: a.Name, Role: a.Role, Machines: a.Machines, Forwards: a.Role == Device && (a.Forwards == nil || *a.Forwards), from: from, key: hash, read: read}
+func (a *Account) pass(from net.IP, hash string, read uint64) Principal {
+	p := Principal{Name: a.Name, Role: a.Role, Machines: a.Machines, Forwards: a.Role == Device && (a.Forwards == nil || *a.Forwards), from: from, key: hash, read: read}
 	if hash != a.Hash {
 		p.ends = a.BeforeEnds
 	}

@@ -41,11 +41,11 @@ func TestWhatEachRoleWrites(t *testing.T) {
 		"into none":        {correction("scope", nil), "nnnny"},
 	} {
 		for i, role := range append([]Role{Device}, Roles()...) {
-			p := Pass{Name: "somebody", Role: role, Machines: Machines{"K-07"}}
+			p := Principal{Name: "somebody", Role: role, Machines: Machines{"K-07"}}
 			problem := p.Check(&c.record)
 			assert.Equal(t, c.may[i] == 'y', problem == nil, "%s by a %s: %v", name, role, problem)
 		}
-		nobody := Pass{}
+		nobody := Principal{}
 		assert.NotNil(t, nobody.Check(&c.record), name)
 	}
 }

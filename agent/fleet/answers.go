@@ -9,11 +9,11 @@ import (
 	"arcdrift/drift/advise"
 )
 
-// Ledger is a store to which one program has sole access, and whose entries are
+// CachingReader is a store to which one program has sole access, and whose entries are
 // numbered in the order in which they were taken.
-type Ledger interface {
-	Book
-	Shelf
+type CachingReader interface {
+	Reader
+	Cache
 	// Last returns the number of the newest entry, zeros for an empty store.
 	Last() (epoch, seq uint64, err error)
 	// Since returns at most limit entries after that number, in order.
@@ -24,7 +24,7 @@ type Ledger interface {
 // question. What it learns it keeps in the store, so that the next such program
 // answers without learning. Make it with [NewAnswers]; it is for one goroutine.
 type Answers struct {
-	book  Book
+	book  Reader
 	now   func() time.Time
 	eras  eras
 	notes notes // without a shelf when nothing is kept
@@ -32,13 +32,13 @@ type Answers struct {
 
 // NewAnswers answers from a book that does not change meanwhile, and keeps
 // nothing. now is the wall clock.
-func NewAnswers(book Book, now func() time.Time) *Answers {
+func NewAnswers(book Reader, now func() time.Time) *Answers {
 	return &Answers{book: book, now: now}
 }
 
 // NewKeptAnswers answers from a ledger and keeps there what it learns; build names
 // the program, as another may learn otherwise.
-func NewKeptAnswers(book Ledger, build string, now func() time.Time) *Answers {
+func NewKeptAnswers(book CachingReader, build string, now func() time.Time) *Answers {
 	a := NewAnswers(book, now)
 	a.eras.priors = &priors{ledger: book, build: build}
 	a.notes = notes{shelf: book, build: build, fresh: map[string][]byte{}}

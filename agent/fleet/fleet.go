@@ -3,7 +3,7 @@
 // the running agent says now and what [Replay] says of now are the same.
 //
 // All answers of a day rest on populations that are learnt from what had happened
-// by the midnight before. What was learnt and folded may be kept on a [Shelf];
+// by the midnight before. What was learnt and folded may be kept on a [Cache];
 // then a start and a new record go on from there, and come to the same.
 package fleet
 
@@ -25,7 +25,7 @@ import (
 // Fleet keeps the snapshot up to date. Make it with [New], hand it every new
 // entry with Announce, and let Run do the work.
 type Fleet struct {
-	book Book
+	book Reader
 	now  func() time.Time
 	log  *slog.Logger
 
@@ -46,7 +46,7 @@ type Fleet struct {
 }
 
 // New makes a fleet over a book. now is the wall clock.
-func New(book Book, now func() time.Time, log *slog.Logger) *Fleet {
+func New(book Reader, now func() time.Time, log *slog.Logger) *Fleet {
 	f := &Fleet{book: book, now: now, log: log, wake: make(chan struct{}, 1), touched: map[string]bool{}, members: map[string]*member{}}
 	f.notes.fresh = map[string][]byte{}
 	f.current.Store(&Snapshot{At: now()})
@@ -55,9 +55,9 @@ func New(book Book, now func() time.Time, log *slog.Logger) *Fleet {
 	return f
 }
 
-// KeepOn lets the fleet keep on a shelf what it works out; build names the
+// UseCache lets the fleet keep on a shelf what it works out; build names the
 // program, as another may work it out otherwise. It is called before Run.
-func (f *Fleet) KeepOn(shelf Shelf, build func() (string, error)) {
+func (f *Fleet) UseCache(shelf Cache, build func() (string, error)) {
 	f.notes.shelf, f.notes.name = shelf, build
 }
 

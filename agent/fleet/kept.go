@@ -17,10 +17,10 @@ import (
 	"arcdrift/drift/model"
 )
 
-// Shelf is where a fleet keeps what it has worked out, so that after a restart
+// Cache is where a fleet keeps what it has worked out, so that after a restart
 // it answers at once, and a new record costs no more on a long history than on a
 // short one. All that is on it follows from the records and may be lost.
-type Shelf interface {
+type Cache interface {
 	// After returns a machine's history from after a link of its chain, or with
 	// nil all of it, and the link at its end: nil if there is none, or none such.
 	After(machine string, link []byte) ([]drift.Entry, []byte, error)
@@ -119,7 +119,7 @@ func (n *note) resume(pop *model.Population) (standing, error) {
 
 // notes are what is kept, on the shelf and, of late, in memory.
 type notes struct {
-	shelf Shelf
+	shelf Cache
 	name  func() (string, error) // of the program
 	build string                 // what it said
 
@@ -222,7 +222,7 @@ func (n *notes) drop(kept map[string][]byte) {
 // recall makes the world that was kept, and its members, those that newer records
 // have come to as they now are. Without one, or of another build, there is none.
 // It is sound if learning anew would give the same populations.
-func (n *notes) recall(ctx context.Context, book Book, now time.Time) (w *world, members []*member, sound bool, err error) {
+func (n *notes) recall(ctx context.Context, book Reader, now time.Time) (w *world, members []*member, sound bool, err error) {
 	raw, err := n.shelf.Kept(lessonName)
 	if err != nil {
 		return nil, nil, false, err

@@ -70,7 +70,7 @@ func laserLines(data map[string]map[int]float64, until int) string {
 }
 
 // take sends lines through the ordinary door into a store of its own.
-func take(t testing.TB, lines string, now time.Time) Book {
+func take(t testing.TB, lines string, now time.Time) Reader {
 	s, err := store.Open(filepath.Join(t.TempDir(), "arcdrift.db"), func() time.Time { return now }, store.Options{})
 	require.NoError(t, err)
 	door := intake.New(s, func() time.Time { return now }, func([]drift.Entry) {})

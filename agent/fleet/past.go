@@ -10,7 +10,7 @@ import (
 
 // Pasts returns all machines as a book told them by a moment, for replaying:
 // records, corrections, labels and setups that are later do not count.
-func Pasts(book Book, asOf time.Time) ([]backtest.Past, error) {
+func Pasts(book Reader, asOf time.Time) ([]backtest.Past, error) {
 	w, err := survey(book, cut{asOf: asOf})
 	if err != nil {
 		return nil, err

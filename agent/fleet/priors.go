@@ -13,7 +13,7 @@ import (
 // kept where a running fleet keeps its own, and the machines' notes belong to
 // them; those of earlier midnights are kept for questions about the past.
 type priors struct {
-	ledger Ledger
+	ledger CachingReader
 	build  string
 
 	current digest            // of the newest populations known here

@@ -17,8 +17,8 @@ import (
 	"arcdrift/drift/model"
 )
 
-// Book is the store as the fleet reads it.
-type Book interface {
+// Reader is the store as the fleet reads it.
+type Reader interface {
 	// Machines returns the names of all machines that have entries, in order.
 	Machines() ([]string, error)
 	// History returns everything of one machine, corrections too.
@@ -42,7 +42,7 @@ func learntAt(asOf time.Time) time.Time { return asOf.UTC().Truncate(24 * time.H
 
 // world is the fleet as it stood at a cut, before any folding.
 type world struct {
-	book    Book
+	book    Reader
 	cut     cut
 	setups  drift.Setups
 	told    digest // of the setups that count
@@ -67,12 +67,12 @@ type world struct {
 	// nobody asks.
 	epoch, seq uint64
 
-	shelf Shelf  // nil for a world that is not kept
+	shelf Cache  // nil for a world that is not kept
 	id    digest // of the populations on it
 }
 
 // look reads the fleet at a cut and learns its populations.
-func look(book Book, c cut) (*world, error) {
+func look(book Reader, c cut) (*world, error) {
 	w, err := survey(book, c)
 	if err != nil {
 		return nil, err
@@ -81,7 +81,7 @@ func look(book Book, c cut) (*world, error) {
 }
 
 // survey reads what concerns the whole fleet.
-func survey(book Book, c cut) (*world, error) {
+func survey(book Reader, c cut) (*world, error) {
 	w := &world{book: book, cut: c, zones: &zones{}, learnt: learntAt(c.asOf), processors: runtime.GOMAXPROCS(0)}
 	var err error
 	if w.names, err = book.Machines(); err != nil {
@@ -290,7 +290,7 @@ func (w *world) at(asOf time.Time) (*world, error) {
 
 // Replay answers from a book as it stood: for one machine, or with "" for all,
 // worst first. A machine that is not in the book is not in the answer.
-func Replay(book Book, machine string, asOf time.Time, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error) {
+func Replay(book Reader, machine string, asOf time.Time, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error) {
 	w, err := look(book, cut{asOf, knownAt})
 	if err != nil {
 		return nil, err
@@ -379,7 +379,7 @@ type eras struct {
 	priors *priors
 }
 
-func (e *eras) look(book Book, c cut) (*world, error) {
+func (e *eras) look(book Reader, c cut) (*world, error) {
 	if e.priors != nil {
 		return e.priors.look(c)
 	}
@@ -390,7 +390,7 @@ func (e *eras) look(book Book, c cut) (*world, error) {
 const mostEras = 8
 
 // at returns the world at a moment.
-func (e *eras) at(book Book, asOf time.Time) (*world, error) {
+func (e *eras) at(book Reader, asOf time.Time) (*world, error) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	day := learntAt(asOf)

@@ -11,7 +11,7 @@ import (
 
 // Owed goes through all machines as a book tells them by a moment, and returns
 // the checks that the rules of the trade asked for since another, kept or not.
-func Owed(book Book, since, asOf time.Time) ([]advise.Owed, error) {
+func Owed(book Reader, since, asOf time.Time) ([]advise.Owed, error) {
 	w, err := survey(book, cut{asOf: asOf})
 	if err != nil {
 		return nil, err

@@ -70,7 +70,7 @@ func (k *keeper) open(t testing.TB) {
 	require.NoError(t, err)
 	k.shelf = &countedShelf{Store: s}
 	k.Fleet = New(storeBook{s}, k.clock, slog.New(slog.DiscardHandler))
-	k.KeepOn(k.shelf, func() (string, error) { return k.build, nil })
+	k.UseCache(k.shelf, func() (string, error) { return k.build, nil })
 }
 
 // restart leaves in good order, or like a cut of power, and comes back.
@@ -462,7 +462,7 @@ func TestAProgramWithoutANameKeepsNothing(t *testing.T) {
 	k.keep(k.world.Load())
 	require.NoError(t, k.shelf.Close())
 	k.open(t)
-	k.KeepOn(k.shelf, func() (string, error) { return "", errors.New("no such file") })
+	k.UseCache(k.shelf, func() (string, error) { return "", errors.New("no such file") })
 	require.NoError(t, k.start(t.Context()))
 	k.same(t, "all made anew")
 	k.keep(k.world.Load())

@@ -33,7 +33,7 @@ type About struct {
 }
 
 // At is the fleet as a book tells of one moment.
-func At(book Book, asOf time.Time) (*Snapshot, error) {
+func At(book Reader, asOf time.Time) (*Snapshot, error) {
 	w, err := look(book, cut{asOf: asOf})
 	if err != nil {
 		return nil, err

@@ -54,7 +54,7 @@ func newAgentBehind(t *testing.T, path string, begin func(*httptest.Server)) *ag
 	go func() { done <- a.door.Run(ctx) }()
 	accounts, err := auth.Open(path + ".access")
 	require.NoError(t, err)
-	guard := auth.NewGuard(accounts, auth.Policy{}, clock)
+	guard := auth.NewAuthenticator(accounts, auth.Policy{}, clock)
 	face, err := web.New(web.Config{Guard: guard, Door: a.door, People: s, Now: clock, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
 	server := httptest.NewUnstartedServer(face.Handler())

@@ -35,7 +35,7 @@ type Broker struct {
 }
 
 // NewBroker returns a broker on the listener, which it owns from here on.
-func NewBroker(listener net.Listener, guard Guard, desk Desk, log *slog.Logger) (*Broker, error) {
+func NewBroker(listener net.Listener, guard Authenticator, desk Handler, log *slog.Logger) (*Broker, error) {
 	limits := mochi.NewDefaultServerCapabilities()
 	limits.MaximumPacketSize = maxPacket
 	limits.MaximumClients = maxClients

@@ -76,7 +76,7 @@ func TestMisdirectedIsKeptAndHoldsNothingUp(t *testing.T) {
 	secret, err := keys.Add(auth.Account{Name: "van-3", Role: auth.Device, Machines: auth.Machines{"K-07"}}, noon)
 	require.NoError(t, err)
 	desk, door := newDesk()
-	_, addr := startBroker(t, keyGuard{auth.NewGuard(keys, auth.Policy{}, time.Now)}, desk)
+	_, addr := startBroker(t, keyGuard{auth.NewAuthenticator(keys, auth.Policy{}, time.Now)}, desk)
 	device := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("van-3").SetUsername("van-3").SetPassword(secret).SetAutoReconnect(false))
 	require.True(t, device.Connect().WaitTimeout(patience))
 	defer device.Disconnect(quiesce)
@@ -211,18 +211,18 @@ func TestQuestionAndAnswer(t *testing.T) {
 // oneMachine admits a device that says its machine's name as its user name.
 type oneMachine struct{}
 
-func (oneMachine) Admit(p Peer) (auth.Pass, error) {
+func (oneMachine) Authenticate(p Peer) (auth.Principal, error) {
 	if p.User == "" || string(p.Password) != "secret-"+p.User {
-		return auth.Pass{}, auth.ErrWrong
+		return auth.Principal{}, auth.ErrWrong
 	}
-	return auth.Pass{Name: p.User, Role: auth.Device, Machines: auth.Machines{p.User}}, nil
+	return auth.Principal{Name: p.User, Role: auth.Device, Machines: auth.Machines{p.User}}, nil
 }
 
-func (oneMachine) Holds(p auth.Pass) (auth.Pass, error) { return p, nil }
+func (oneMachine) Refresh(p auth.Principal) (auth.Principal, error) { return p, nil }
 
 func TestPassHoldsADeviceToItsMachine(t *testing.T) {
-	one, every := auth.Pass{Role: auth.Device, Machines: auth.Machines{"K-07", "L-*"}}, auth.Pass{Role: auth.Manager}
-	reader := auth.Pass{Role: auth.Reader}
+	one, every := auth.Principal{Role: auth.Device, Machines: auth.Machines{"K-07", "L-*"}}, auth.Principal{Role: auth.Manager}
+	reader := auth.Principal{Role: auth.Reader}
 	for _, c := range []struct {
 		topic      string
 		one, every bool

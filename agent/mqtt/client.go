@@ -43,7 +43,7 @@ type Join struct {
 // acknowledges a message after the commit.
 type Client struct {
 	join Join
-	desk Desk
+	desk Handler
 	log  *slog.Logger
 	conn atomic.Pointer[connection]
 	why  atomic.Pointer[string] // it is not joined, nil while it is or nobody has tried
@@ -62,7 +62,7 @@ type connection struct {
 }
 
 // NewClient returns a client that does nothing until it runs.
-func NewClient(join Join, desk Desk, log *slog.Logger) *Client {
+func NewClient(join Join, desk Handler, log *slog.Logger) *Client {
 	return &Client{join: join, desk: desk, log: log, known: newRedeliveries(desk.Now)}
 }
 
@@ -211,9 +211,9 @@ func (k *connection) batch(first paho.Message) []paho.Message {
 
 // outside is whoever publishes at a broker that is not ours: it decides who may
 // publish where, so its topic is all that is known.
-func outside(topic string) auth.Pass {
+func outside(topic string) auth.Principal {
 	at, _ := parse(topic)
-	return auth.Pass{Role: auth.Device, Machines: auth.Machines{at.machine}}
+	return auth.Principal{Role: auth.Device, Machines: auth.Machines{at.machine}}
 }
 
 // take keeps the messages, tells their senders and acknowledges them, in that

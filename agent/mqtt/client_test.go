@@ -12,7 +12,7 @@ import (
 )
 
 // joinBroker runs a client of the broker at addr and waits until it is joined.
-func joinBroker(t *testing.T, addr string, desk Desk) (c *Client, stop func()) {
+func joinBroker(t *testing.T, addr string, desk Handler) (c *Client, stop func()) {
 	t.Helper()
 	c = NewClient(Join{URL: "tcp://" + addr, ID: "agent-1"}, desk, slog.New(slog.DiscardHandler))
 	require.Error(t, c.Ready(), "not before it runs")

@@ -12,9 +12,9 @@ import (
 	"arcdrift/drift/advise"
 )
 
-// Door is the single way in. It returns when everything offered is durable; on
+// Intake is the single way in. It returns when everything offered is durable; on
 // an error nothing may be acknowledged.
-type Door interface {
+type Intake interface {
 	Take(ctx context.Context, offers []intake.Submission) ([]intake.Receipt, error)
 }
 
@@ -23,9 +23,9 @@ type Adviser interface {
 	Move(advise.Move) (advise.MoveAnswer, error)
 }
 
-// Desk is what both forms of the door work for.
-type Desk struct {
-	Door    Door
+// Handler is what both forms of the door work for.
+type Handler struct {
+	Intake    Intake
 	Adviser Adviser
 	Now     func() time.Time
 }
@@ -48,7 +48,7 @@ func About(machine, what string, payload []byte, retain bool) Message {
 // take keeps the records among the messages, then answers the questions, and
 // returns what to send back. A record that nothing tells from a repeat is known as
 // one by its delivery. On an error nothing may be acknowledged.
-func (d *Desk) take(ctx context.Context, in []Message, known *redeliveries) ([]Message, error) {
+func (d *Handler) take(ctx context.Context, in []Message, known *redeliveries) ([]Message, error) {
 	var offers []intake.Submission
 	var of []*Message // the message of each offer
 	var from, asked []address
@@ -75,7 +75,7 @@ func (d *Desk) take(ctx context.Context, in []Message, known *redeliveries) ([]M
 	}
 	var out []Message
 	if len(offers) > 0 {
-		receipts, err := d.Door.Take(ctx, offers)
+		receipts, err := d.Intake.Take(ctx, offers)
 		if err != nil {
 			return nil, err
 		}
@@ -120,7 +120,7 @@ func plausible(machine string) string {
 }
 
 // answer is the answer to a question, or why there is none, as JSON.
-func (d *Desk) answer(at address, question []byte) []byte {
+func (d *Handler) answer(at address, question []byte) []byte {
 	a, err := d.move(at, question)
 	if err == nil {
 		var b []byte
@@ -137,7 +137,7 @@ func (d *Desk) answer(at address, question []byte) []byte {
 }
 
 // move answers the question, which is the topic's machine's.
-func (d *Desk) move(at address, question []byte) (advise.MoveAnswer, error) {
+func (d *Handler) move(at address, question []byte) (advise.MoveAnswer, error) {
 	q, err := wire.MoveSaid(at.machine, question)
 	if err != nil {
 		return advise.MoveAnswer{}, err

@@ -125,20 +125,20 @@ func (fakeAdviser) Move(q advise.Move) (advise.MoveAnswer, error) {
 
 var noon = time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
 
-func newDesk() (Desk, *fakeDoor) {
+func newDesk() (Handler, *fakeDoor) {
 	door := &fakeDoor{}
-	return Desk{Door: door, Adviser: fakeAdviser{}, Now: func() time.Time { return noon }}, door
+	return Handler{Intake: door, Adviser: fakeAdviser{}, Now: func() time.Time { return noon }}, door
 }
 
 // anyone is a guard that lets everybody in.
 type anyone struct{}
 
-func (anyone) Admit(Peer) (auth.Pass, error) { return auth.Pass{Role: auth.Manager}, nil }
+func (anyone) Authenticate(Peer) (auth.Principal, error) { return auth.Principal{Role: auth.Manager}, nil }
 
-func (anyone) Holds(p auth.Pass) (auth.Pass, error) { return p, nil }
+func (anyone) Refresh(p auth.Principal) (auth.Principal, error) { return p, nil }
 
 // startBroker runs an embedded broker on a free port and returns its address.
-func startBroker(t *testing.T, guard Guard, desk Desk) (*Broker, string) {
+func startBroker(t *testing.T, guard Authenticator, desk Handler) (*Broker, string) {
 	t.Helper()
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)

@@ -22,11 +22,11 @@ type Peer struct {
 	Password []byte
 }
 
-// Guard decides who may connect, and as what.
-type Guard interface {
-	Admit(Peer) (auth.Pass, error)
-	// Holds is the pass as it now is, or why it is none any more.
-	Holds(auth.Pass) (auth.Pass, error)
+// Authenticator decides who may connect, and as what.
+type Authenticator interface {
+	Authenticate(Peer) (auth.Principal, error)
+	// Refresh returns the principal as the accounts now are, or why it is none any more.
+	Refresh(auth.Principal) (auth.Principal, error)
 }
 
 // sweepEvery is how often connections on which nothing is said are looked at:
@@ -37,7 +37,7 @@ const sweepEvery = time.Second
 // nothing is taken on hinders nobody who may write at all: what comes there is
 // refused, kept and acknowledged, for a device that hears nothing sends the same
 // again for ever.
-func mayWrite(p auth.Pass, topic string) bool {
+func mayWrite(p auth.Principal, topic string) bool {
 	if strings.HasPrefix(topic, "$") {
 		return false // the broker's own
 	}
@@ -55,7 +55,7 @@ func passesOn(topic string) bool {
 
 // mayRead says whether the holder may subscribe to the filter. The broker's own
 // statistics are nobody's business.
-func mayRead(p auth.Pass, filter string) bool {
+func mayRead(p auth.Principal, filter string) bool {
 	if p.MayReadAll() {
 		return !strings.HasPrefix(filter, "$")
 	}
@@ -67,8 +67,8 @@ func mayRead(p auth.Pass, filter string) bool {
 type hook struct {
 	mochi.HookBase
 	server *mochi.Server
-	guard  Guard
-	desk   Desk
+	guard  Authenticator
+	desk   Handler
 	log    *slog.Logger
 	ctx    context.Context // of the broker's run: set before it serves
 	passes sync.Map        // *mochi.Client → *auth.Pass
@@ -82,7 +82,7 @@ type arrival struct {
 	packet packets.Packet
 }
 
-func newHook(server *mochi.Server, guard Guard, desk Desk, log *slog.Logger) *hook {
+func newHook(server *mochi.Server, guard Authenticator, desk Handler, log *slog.Logger) *hook {
 	return &hook{server: server, guard: guard, desk: desk, log: log, ctx: context.Background(),
 		queue: make(chan arrival, queueLength), known: newRedeliveries(desk.Now)}
 }
@@ -106,7 +106,7 @@ func (h *hook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
 		return false
 	}
 	user := string(cl.Properties.Username)
-	pass, err := h.guard.Admit(Peer{Address: net.ParseIP(host), ID: cl.ID, User: user, Password: pk.Connect.Password})
+	pass, err := h.guard.Authenticate(Peer{Address: net.ParseIP(host), ID: cl.ID, User: user, Password: pk.Connect.Password})
 	if err != nil {
 		h.log.Warn("an MQTT client was not let in", "client", cl.ID, "user", user, "from", cl.Net.Remote, "error", err)
 		return false
@@ -138,12 +138,12 @@ func (h *hook) OnDisconnect(cl *mochi.Client, _ error, _ bool) { h.passes.Delete
 
 // pass is what the client was let in as, as it is at this moment. If it does not
 // hold any more, the client is shown out.
-func (h *hook) pass(cl *mochi.Client) (auth.Pass, bool) {
+func (h *hook) pass(cl *mochi.Client) (auth.Principal, bool) {
 	held, ok := h.passes.Load(cl)
 	if !ok {
-		return auth.Pass{}, false
+		return auth.Principal{}, false
 	}
-	pass, err := h.guard.Holds(*held.(*auth.Pass))
+	pass, err := h.guard.Refresh(*held.(*auth.Principal))
 	if err == nil {
 		h.passes.CompareAndSwap(cl, held, &pass)
 		return pass, true
@@ -152,7 +152,7 @@ func (h *hook) pass(cl *mochi.Client) (auth.Pass, bool) {
 		h.log.Warn("an MQTT client was shown out", "client", cl.ID, "error", err)
 		cl.Stop(packets.ErrNotAuthorized)
 	}
-	return auth.Pass{}, false
+	return auth.Principal{}, false
 }
 
 // sweep shows out those who say nothing, too, until the broker's run ends.

@@ -25,11 +25,11 @@ import (
 )
 
 // keyGuard asks real accounts, as the agent does.
-type keyGuard struct{ *auth.Guard }
+type keyGuard struct{ *auth.Authenticator }
 
-func (g keyGuard) Admit(p Peer) (auth.Pass, error) {
+func (g keyGuard) Authenticate(p Peer) (auth.Principal, error) {
 	// From elsewhere, whatever the test's address is: nobody is let in unnamed.
-	pass, err := g.Guard.Admit(net.ParseIP("192.0.2.7"), p.User, string(p.Password))
+	pass, err := g.Authenticator.Authenticate(net.ParseIP("192.0.2.7"), p.User, string(p.Password))
 	if err == nil {
 		err = g.MayConnect(pass, p.ID)
 	}
@@ -70,8 +70,8 @@ func newHostile(t *testing.T) *hostile {
 	require.NoError(t, err)
 	h.good, err = keys.Add(auth.Account{Name: "good", Role: auth.Device, Machines: auth.Machines{"K-07"}}, noon)
 	require.NoError(t, err)
-	desk := Desk{Door: h.door, Adviser: fakeAdviser{}, Now: func() time.Time { return noon }}
-	_, h.addr = startBroker(t, keyGuard{auth.NewGuard(keys, auth.Policy{}, time.Now)}, desk)
+	desk := Handler{Intake: h.door, Adviser: fakeAdviser{}, Now: func() time.Time { return noon }}
+	_, h.addr = startBroker(t, keyGuard{auth.NewAuthenticator(keys, auth.Policy{}, time.Now)}, desk)
 	return h
 }
 
@@ -350,7 +350,7 @@ func TestSpoiltPackets(t *testing.T) {
 // packets write for the other machine; so the tests above could see it.
 func TestHostileControl(t *testing.T) {
 	door := &watchedDoor{spokeOf: map[string]int{}}
-	_, addr := startBroker(t, anyone{}, Desk{Door: door, Adviser: fakeAdviser{}, Now: func() time.Time { return noon }})
+	_, addr := startBroker(t, anyone{}, Handler{Intake: door, Adviser: fakeAdviser{}, Now: func() time.Time { return noon }})
 	h := &hostile{addr: addr, door: door, evil: "any"}
 	h.say(t, bytesOf(t, h.connectPacket()), bytesOf(t, publishPacket("arcdrift/v1/K-07/usage", usageOf7, false)))
 	require.Eventually(t, func() bool {

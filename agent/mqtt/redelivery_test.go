@@ -58,7 +58,7 @@ func deliver(t *testing.T, addr, client string, packet uint16, again bool, paylo
 // three and the machine was said to be due for service.
 func TestARedeliveredRecordCountsOnce(t *testing.T) {
 	desk, door := newDesk()
-	desk.Door = madeUp{door}
+	desk.Intake = madeUp{door}
 	_, addr := startBroker(t, anyone{}, desk)
 	const fail = `{"passed":false}`
 	deliver(t, addr, "van-3", 7, false, fail)
@@ -110,7 +110,7 @@ func TestRedeliveryIsOfTheLastMinutes(t *testing.T) {
 func TestAnOutsideBrokerDeliversAgain(t *testing.T) {
 	r := newRedeliveries(func() time.Time { return noon })
 	desk, door := newDesk()
-	desk.Door = madeUp{door}
+	desk.Intake = madeUp{door}
 	for i := range 3 {
 		r.began("")
 		r.heard("")

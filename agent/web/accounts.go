@@ -207,7 +207,7 @@ func (s *Server) acceptInvitation(w http.ResponseWriter, r *http.Request) {
 		s.noInvitation(w, err)
 		return
 	}
-	pass, err := s.Guard.Admit(s.cameFrom(r), name, secret)
+	pass, err := s.Guard.Authenticate(s.cameFrom(r), name, secret)
 	if err != nil {
 		s.fail(w, fmt.Errorf("web: an account that was just made: %w", err))
 		return

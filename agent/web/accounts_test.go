@@ -24,7 +24,7 @@ type office struct {
 
 func newOffice(t *testing.T) *office {
 	s := openServer(t, yard())
-	s.Guard = auth.NewGuard(s.Keys, auth.Policy{}, s.Now)
+	s.Guard = auth.NewAuthenticator(s.Keys, auth.Policy{}, s.Now)
 	s.Fingerprint = func() string { return "AB CD" }
 	return &office{Server: s, t: t}
 }
@@ -90,7 +90,7 @@ func TestAccountsOnThePages(t *testing.T) {
 	w = o.sends("/accounts", url.Values{"do": {"rotate"}, "name": {"van-4"}})
 	fresh := aSecret.FindStringSubmatch(w.Body.String())[1]
 	for _, secret := range []string{device, fresh} {
-		_, err = o.Guard.Admit(nil, "van-4", secret)
+		_, err = o.Guard.Authenticate(nil, "van-4", secret)
 		require.NoError(t, err)
 	}
 	said := text(t, o.sends("/accounts", nil))
@@ -106,7 +106,7 @@ func TestAccountsOnThePages(t *testing.T) {
 		checkHTML(t, w.Body.String())
 	}
 	require.Equal(t, 200, o.sends("/accounts", url.Values{"do": {"remove"}, "name": {"van-4"}}).Code)
-	_, err = o.Guard.Admit(nil, "van-4", fresh)
+	_, err = o.Guard.Authenticate(nil, "van-4", fresh)
 	require.ErrorIs(t, err, auth.ErrWrong)
 }
 

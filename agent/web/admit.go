@@ -17,11 +17,11 @@ import (
 
 // Guard says as what somebody is let in who comes from an address under a name.
 type Guard interface {
-	Admit(from net.IP, name, secret string) (auth.Pass, error)
-	// Holds is the pass as it now is, or why it is none any more.
-	Holds(auth.Pass) (auth.Pass, error)
-	// Recall is for whoever was let in before, by the mark of its pass.
-	Recall(from net.IP, name, mark string) (auth.Pass, error)
+	Authenticate(from net.IP, name, secret string) (auth.Principal, error)
+	// Refresh returns the principal as the accounts now are, or why it is none any more.
+	Refresh(auth.Principal) (auth.Principal, error)
+	// Resume is for whoever signed in before, by the mark of its principal.
+	Resume(from net.IP, name, mark string) (auth.Principal, error)
 }
 
 // routes are the paths of the server, each with the right it takes.
@@ -66,8 +66,8 @@ type (
 )
 
 // passOf is what the request was let in as.
-func passOf(r *http.Request) auth.Pass {
-	p, _ := r.Context().Value(passKey{}).(auth.Pass)
+func passOf(r *http.Request) auth.Principal {
+	p, _ := r.Context().Value(passKey{}).(auth.Principal)
 	return p
 }
 
@@ -179,7 +179,7 @@ func (s *Server) proxy(at netip.Addr) bool {
 
 // barred is why the first of the records that the pass may not write may not be
 // written, or nil.
-func barred(p auth.Pass, offers []intake.Submission) *drift.Problem {
+func barred(p auth.Principal, offers []intake.Submission) *drift.Problem {
 	for i := range offers {
 		if o := &offers[i]; o.Problem == nil {
 			if problem := p.Check(&o.Record); problem != nil {
@@ -193,7 +193,7 @@ func barred(p auth.Pass, offers []intake.Submission) *drift.Problem {
 // offer offers the records as whoever the request was let in as, if that still
 // holds: a body may have been half a minute on its way.
 func (s *Server) offer(r *http.Request, offers []intake.Submission) ([]intake.Receipt, error) {
-	pass, err := s.Guard.Holds(passOf(r))
+	pass, err := s.Guard.Refresh(passOf(r))
 	if err != nil {
 		return nil, err
 	}

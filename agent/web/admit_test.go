@@ -22,28 +22,28 @@ import (
 // whoever is on this computer.
 type roster struct{ broken error }
 
-func (g roster) Admit(from net.IP, name, secret string) (auth.Pass, error) {
+func (g roster) Authenticate(from net.IP, name, secret string) (auth.Principal, error) {
 	roles := map[string]auth.Role{"van-4": auth.Device, "office": auth.Reader, "crew": auth.Crew, "bench": auth.Bench, "lead": auth.Manager}
 	switch {
 	case g.broken != nil:
-		return auth.Pass{}, g.broken
+		return auth.Principal{}, g.broken
 	case name == "" && from.IsLoopback():
-		return auth.Pass{Role: auth.Manager}, nil
+		return auth.Principal{Role: auth.Manager}, nil
 	case name == "":
-		return auth.Pass{}, auth.ErrWho
+		return auth.Principal{}, auth.ErrWho
 	case secret != name || roles[name] == "":
-		return auth.Pass{}, auth.ErrWrong
+		return auth.Principal{}, auth.ErrWrong
 	}
-	return auth.Pass{Name: name, Role: roles[name], Machines: auth.Machines{"K-07"}, Forwards: name == "van-4"}, nil
+	return auth.Principal{Name: name, Role: roles[name], Machines: auth.Machines{"K-07"}, Forwards: name == "van-4"}, nil
 }
 
-func (roster) Holds(p auth.Pass) (auth.Pass, error) { return p, nil }
+func (roster) Refresh(p auth.Principal) (auth.Principal, error) { return p, nil }
 
-func (g roster) Recall(from net.IP, name, mark string) (auth.Pass, error) {
-	if mark != (auth.Pass{}).Mark() {
-		return auth.Pass{}, auth.ErrGone
+func (g roster) Resume(from net.IP, name, mark string) (auth.Principal, error) {
+	if mark != (auth.Principal{}).Mark() {
+		return auth.Principal{}, auth.ErrGone
 	}
-	return g.Admit(from, name, name)
+	return g.Authenticate(from, name, name)
 }
 
 // guarded asks a server with that guard as somebody from another computer.

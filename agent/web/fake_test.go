@@ -177,13 +177,13 @@ func (f *fake) Ready() error { return f.notReady }
 // anyone is a guard that lets everybody in.
 type anyone struct{}
 
-func (anyone) Admit(net.IP, string, string) (auth.Pass, error) {
-	return auth.Pass{Role: auth.Manager}, nil
+func (anyone) Authenticate(net.IP, string, string) (auth.Principal, error) {
+	return auth.Principal{Role: auth.Manager}, nil
 }
 
-func (anyone) Holds(p auth.Pass) (auth.Pass, error) { return p, nil }
+func (anyone) Refresh(p auth.Principal) (auth.Principal, error) { return p, nil }
 
-func (anyone) Recall(net.IP, string, string) (auth.Pass, error) { return auth.Pass{}, auth.ErrGone }
+func (anyone) Resume(net.IP, string, string) (auth.Principal, error) { return auth.Principal{}, auth.ErrGone }
 
 // serverFor is a server on f whose clock stands at noon.
 func serverFor(t testing.TB, f *fake) *Server {

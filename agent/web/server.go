@@ -186,12 +186,12 @@ func (s *Server) lastOf(machine string) string {
 
 // Run serves on ln until ctx ends, then lets running requests finish.
 func (s *Server) Run(ctx context.Context, ln net.Listener) error {
-	return s.RunAs(ctx, ln, auth.Pass{})
+	return s.RunAs(ctx, ln, auth.Principal{})
 }
 
 // RunAs serves those who need not say who they are, as their listener lets in
 // nobody else; with the zero pass all say so.
-func (s *Server) RunAs(ctx context.Context, ln net.Listener, pass auth.Pass) error {
+func (s *Server) RunAs(ctx context.Context, ln net.Listener, pass auth.Principal) error {
 	server := &http.Server{
 		Handler:           s.Handler(),
 		BaseContext:       func(net.Listener) context.Context { return context.WithValue(context.Background(), passKey{}, pass) },

@@ -51,20 +51,20 @@ func newSessions(c *Config) *scs.SessionManager {
 
 // whoAsks is what the request is let in as: by name and secret if it says them, as
 // programs do, else by the sign-in of its browser, else as whoever needs no name.
-func (s *Server) whoAsks(r *http.Request) (auth.Pass, error) {
+func (s *Server) whoAsks(r *http.Request) (auth.Principal, error) {
 	if pass := passOf(r); pass.Role != "" {
 		return pass, nil
 	}
 	if name, secret, told := r.BasicAuth(); told {
-		return s.Guard.Admit(s.cameFrom(r), name, secret)
+		return s.Guard.Authenticate(s.cameFrom(r), name, secret)
 	}
 	if name := s.sessions.GetString(r.Context(), sessionName); name != "" {
-		pass, err := s.Guard.Recall(s.cameFrom(r), name, s.sessions.GetString(r.Context(), sessionMark))
+		pass, err := s.Guard.Resume(s.cameFrom(r), name, s.sessions.GetString(r.Context(), sessionMark))
 		if !errors.Is(err, auth.ErrGone) {
 			return pass, err
 		}
 	}
-	return s.Guard.Admit(s.cameFrom(r), "", "")
+	return s.Guard.Authenticate(s.cameFrom(r), "", "")
 }
 
 // turnedView tells somebody who is not let in what to do. With Form it asks who it
@@ -100,9 +100,9 @@ func (s *Server) signedIn(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	name, to := strings.TrimSpace(r.PostForm.Get("name")), leadsTo(r.PostForm.Get("to"))
-	pass, err := auth.Pass{}, auth.ErrWho
+	pass, err := auth.Principal{}, auth.ErrWho
 	if name != "" {
-		pass, err = s.Guard.Admit(s.cameFrom(r), name, strings.TrimSpace(r.PostForm.Get("secret")))
+		pass, err = s.Guard.Authenticate(s.cameFrom(r), name, strings.TrimSpace(r.PostForm.Get("secret")))
 	}
 	switch {
 	case err == nil:
@@ -120,7 +120,7 @@ func (s *Server) signedIn(w http.ResponseWriter, r *http.Request) {
 
 // begin keeps the browser signed in, under a new token. When it cannot, it has
 // answered so.
-func (s *Server) begin(w http.ResponseWriter, r *http.Request, pass auth.Pass) bool {
+func (s *Server) begin(w http.ResponseWriter, r *http.Request, pass auth.Principal) bool {
 	if err := s.sessions.RenewToken(r.Context()); err != nil {
 		s.sessions.ErrorFunc(w, r, err)
 		return false

@@ -21,25 +21,25 @@ import (
 // lock lets in whoever has the key, from wherever.
 type lock struct{ key, signed atomic.Pointer[string] }
 
-func (l *lock) Admit(_ net.IP, name, secret string) (auth.Pass, error) {
+func (l *lock) Authenticate(_ net.IP, name, secret string) (auth.Principal, error) {
 	switch {
 	case name == "":
-		return auth.Pass{}, auth.ErrWho
+		return auth.Principal{}, auth.ErrWho
 	case secret != *l.key.Load():
-		return auth.Pass{}, auth.ErrWrong
+		return auth.Principal{}, auth.ErrWrong
 	}
 	l.signed.Store(&secret)
-	return auth.Pass{Name: name, Role: auth.Manager}, nil
+	return auth.Principal{Name: name, Role: auth.Manager}, nil
 }
 
-func (*lock) Holds(p auth.Pass) (auth.Pass, error) { return p, nil }
+func (*lock) Refresh(p auth.Principal) (auth.Principal, error) { return p, nil }
 
-// Recall knows who signed in by the key that is in force.
-func (l *lock) Recall(_ net.IP, name, _ string) (auth.Pass, error) {
+// Resume knows who signed in by the key that is in force.
+func (l *lock) Resume(_ net.IP, name, _ string) (auth.Principal, error) {
 	if signed := l.signed.Load(); signed == nil || *signed != *l.key.Load() {
-		return auth.Pass{}, auth.ErrGone
+		return auth.Principal{}, auth.ErrGone
 	}
-	return auth.Pass{Name: name, Role: auth.Manager}, nil
+	return auth.Principal{Name: name, Role: auth.Manager}, nil
 }
 
 // signIn fills in the form on the page and sends it.
@@ -153,7 +153,7 @@ func TestSignInEndsWithItsAccount(t *testing.T) {
 	_, err = keys.Add(auth.Account{Name: "lead", Role: auth.Manager}, noon)
 	require.NoError(t, err)
 	s := openServer(t, yard())
-	s.Guard = auth.NewGuard(keys, auth.Policy{}, s.Now)
+	s.Guard = auth.NewAuthenticator(keys, auth.Policy{}, s.Now)
 
 	w, cookie := signsIn(t, s, "ines", "guess")
 	assert.Equal(t, http.StatusUnauthorized, w.Code)
@@ -201,7 +201,7 @@ func (h *half) Read(b []byte) (int, error) {
 func TestRemovedInTheMiddleOfAnUpload(t *testing.T) {
 	f := yard()
 	s := openServer(t, f)
-	s.Guard = auth.NewGuard(s.Keys, auth.Policy{}, s.Now)
+	s.Guard = auth.NewAuthenticator(s.Keys, auth.Policy{}, s.Now)
 	for range 9 {
 		secret, err := s.Keys.Add(auth.Account{Name: "van-4", Role: auth.Device, Machines: auth.Machines{"*"}}, noon)
 		require.NoError(t, err)
