@@ -312,7 +312,7 @@ func (a *alerting) keep(next alert.State, actions []alert.Action, outcomes []ale
 		ended = append(ended, raw)
 	}
 	items := notify.Items(actions)
-	parcels := make([]store.Parcel, len(items))
+	parcels := make([]store.OutboxItem, len(items))
 	for i := range items {
 		if parcels[i], err = parcelOf(items[i]); err != nil {
 			return err

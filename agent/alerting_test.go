@@ -296,7 +296,7 @@ func TestDeliveredButNotSettled(t *testing.T) {
 	item := notify.Items([]alert.Action{{Key: "k", To: []string{"hook"}}})[0]
 	p, err := parcelOf(item)
 	require.NoError(t, err)
-	require.NoError(t, s.Decide([]byte("{}"), nil, []store.Parcel{p}))
+	require.NoError(t, s.Decide([]byte("{}"), nil, []store.OutboxItem{p}))
 	got, any, err := box.Oldest("hook")
 	require.NoError(t, err)
 	require.True(t, any)

@@ -101,8 +101,8 @@ func same(a, b string) bool {
 // counted says what was found.
 func counted(r store.Report) string {
 	thinned := ""
-	if r.Thinned > 0 {
-		thinned = fmt.Sprintf(" (%s thinned)", count(r.Thinned, "old arc count"))
+	if r.Compacted > 0 {
+		thinned = fmt.Sprintf(" (%s thinned)", count(r.Compacted, "old arc count"))
 	}
 	return fmt.Sprintf("%s%s of %s, %s", count(r.Entries, "record"), thinned, count(r.Machines, "machine"), count(r.Refused, "refusal"))
 }

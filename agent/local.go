@@ -31,7 +31,7 @@ func openLocal(ctx context.Context, env Env, path string) (*local, error) {
 	if err != nil {
 		return nil, err
 	}
-	for _, f := range s.Findings() {
+	for _, f := range s.Diagnostics() {
 		fmt.Fprintln(env.Stderr, f.Text)
 	}
 	for _, left := range []string{addressFile(path), socketFile(path)} {

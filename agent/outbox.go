@@ -21,12 +21,12 @@ type outbox struct {
 
 func newOutbox(s *store.Store) *outbox { return &outbox{store: s, late: map[string]string{}} }
 
-func parcelOf(item notify.Item) (store.Parcel, error) {
+func parcelOf(item notify.Item) (store.OutboxItem, error) {
 	body, err := json.Marshal(&item)
 	if err != nil {
-		return store.Parcel{}, fmt.Errorf("a message has no JSON form: %w", err)
+		return store.OutboxItem{}, fmt.Errorf("a message has no JSON form: %w", err)
 	}
-	return store.Parcel{Queue: item.Channel, Key: item.Key, Body: body}, nil
+	return store.OutboxItem{Queue: item.Channel, Key: item.Key, Body: body}, nil
 }
 
 // Oldest is the first message of a channel that is not settled.

@@ -110,7 +110,7 @@ func newServer(config Config, env Env) (*server, error) {
 const ballast = 4 << 20
 
 func (s *server) assemble(env Env) (err error) {
-	if s.store, err = store.Open(s.config.DB, env.Now, store.Options{Ballast: ballast}); err != nil {
+	if s.store, err = store.Open(s.config.DB, env.Now, store.Options{Reserve: ballast}); err != nil {
 		return err
 	}
 	s.legible = newLegible(s.store, func(text string) { s.log.Warn(text) })
@@ -353,7 +353,7 @@ func (s *server) findings() []string {
 	if s.config.Found != "" {
 		out = append(out, s.config.Found)
 	}
-	for _, f := range s.store.Findings() {
+	for _, f := range s.store.Diagnostics() {
 		out = append(out, f.Text)
 	}
 	return append(out, s.legible.found()...)

@@ -49,7 +49,7 @@ func (t *thinner) Run(ctx context.Context) error {
 }
 
 func (t *thinner) thin(ctx context.Context) error {
-	what := store.Thinning{Keep: t.keep}
+	what := store.Compaction{Keep: t.keep}
 	if t.hub != nil {
 		at, err := t.store.Cursor(t.hub.Name())
 		if err != nil {
@@ -57,7 +57,7 @@ func (t *thinner) thin(ctx context.Context) error {
 		}
 		what.Hub = &at
 	}
-	n, err := t.store.Thin(ctx, what)
+	n, err := t.store.Compact(ctx, what)
 	if n > 0 {
 		t.log.Info("old arc counts thinned", "counts", n, "kept_whole", t.keep)
 	}

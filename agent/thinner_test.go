@@ -100,7 +100,7 @@ func TestThinningChangesNoAnswer(t *testing.T) {
 			return all.Bytes()
 		}
 		before := ask()
-		n, err := s.Thin(t.Context(), store.Thinning{Keep: rapid.IntRange(0, 5).Draw(rt, "keep")})
+		n, err := s.Compact(t.Context(), store.Compaction{Keep: rapid.IntRange(0, 5).Draw(rt, "keep")})
 		require.NoError(t, err)
 		thinned += n
 		require.Equal(t, string(before), string(ask()))

@@ -138,5 +138,5 @@ func tellReport(env Env, r store.Report, format string) error {
 		Refused   uint64  `json:"refused"`
 		Wrong     int     `json:"wrong"`
 		First     *string `json:"first"`
-	}{r.Entries, r.Thinned, r.Machines, r.Conflicts, r.Refused, r.Wrong, first})
+	}{r.Entries, r.Compacted, r.Machines, r.Conflicts, r.Refused, r.Wrong, first})
 }

@@ -24,10 +24,10 @@ type Cache interface {
 	// After returns a machine's history from after a link of its chain, or with
 	// nil all of it, and the link at its end: nil if there is none, or none such.
 	After(machine string, link []byte) ([]drift.Entry, []byte, error)
-	// Kept returns what is kept under a name, nil if that is nothing.
-	Kept(name string) ([]byte, error)
+	// Cached returns what is kept under a name, nil if that is nothing.
+	Cached(name string) ([]byte, error)
 	// Keep keeps values under their names.
-	Keep(values map[string][]byte) error
+	PutCached(values map[string][]byte) error
 }
 
 // digest is a SHA-256 in hexadecimal.
@@ -151,7 +151,7 @@ func (n *notes) of(w *world, machine string) (note, bool) {
 	raw, ok := n.fresh[machine]
 	n.mu.Unlock()
 	if !ok {
-		raw, _ = w.shelf.Kept(machine)
+		raw, _ = w.shelf.Cached(machine)
 	}
 	return readNote(raw, machine, w.id)
 }
@@ -194,7 +194,7 @@ func (n *notes) keep(w *world, now time.Time) error {
 		for _, name := range chunk {
 			values[name] = fresh[name]
 		}
-		if err := n.shelf.Keep(values); err != nil {
+		if err := n.shelf.PutCached(values); err != nil {
 			return err
 		}
 		n.id = w.id
@@ -223,7 +223,7 @@ func (n *notes) drop(kept map[string][]byte) {
 // have come to as they now are. Without one, or of another build, there is none.
 // It is sound if learning anew would give the same populations.
 func (n *notes) recall(ctx context.Context, book Reader, now time.Time) (w *world, members []*member, sound bool, err error) {
-	raw, err := n.shelf.Kept(lessonName)
+	raw, err := n.shelf.Cached(lessonName)
 	if err != nil {
 		return nil, nil, false, err
 	}

@@ -56,14 +56,14 @@ func (p *priors) look(c cut) (*world, error) {
 
 // kept reads what is kept.
 func (p *priors) kept() (newest lesson, past []lesson, err error) {
-	raw, err := p.ledger.Kept(lessonName)
+	raw, err := p.ledger.Cached(lessonName)
 	if err != nil {
 		return newest, nil, err
 	}
 	if json.Unmarshal(raw, &newest) != nil || newest.Build != p.build {
 		newest = lesson{}
 	}
-	raw, err = p.ledger.Kept(pastName)
+	raw, err = p.ledger.Cached(pastName)
 	if err != nil {
 		return newest, nil, err
 	}
@@ -146,7 +146,7 @@ func (p *priors) keep() error {
 	if len(p.changed) == 0 {
 		return nil
 	}
-	err := p.ledger.Keep(p.changed)
+	err := p.ledger.PutCached(p.changed)
 	if err == nil {
 		p.changed = nil
 	}

@@ -39,11 +39,11 @@ func (s *countedShelf) After(machine string, link []byte) ([]drift.Entry, []byte
 	return s.Store.After(machine, link)
 }
 
-func (s *countedShelf) Keep(values map[string][]byte) error {
+func (s *countedShelf) PutCached(values map[string][]byte) error {
 	for _, v := range values {
 		s.wrote.Add(int64(len(v)))
 	}
-	return s.Store.Keep(values)
+	return s.Store.PutCached(values)
 }
 
 // keeper is a fleet over a store in a file that may be left and come back to.
@@ -371,12 +371,12 @@ func edit(t *testing.T, k *keeper, change func(name string, raw []byte) []byte) 
 	names, err := k.shelf.Machines()
 	require.NoError(t, err)
 	for _, name := range append(names, lessonName) {
-		raw, err := k.shelf.Kept(name)
+		raw, err := k.shelf.Cached(name)
 		require.NoError(t, err)
 		require.NotNil(t, raw, name)
 		values[name] = change(name, raw)
 	}
-	require.NoError(t, k.shelf.Keep(values))
+	require.NoError(t, k.shelf.PutCached(values))
 }
 
 func TestANoteForgetsNothing(t *testing.T) {

@@ -31,7 +31,7 @@ const (
 
 // Store is what is sent on, and where it is noted how far that is done.
 type Store interface {
-	HiddenSince(epoch, seq uint64, limit int) ([]drift.Entry, error)
+	SincePseudonymous(epoch, seq uint64, limit int) ([]drift.Entry, error)
 	PeopleSince(change uint64, limit int) ([]store.Person, error)
 	RefusalsSince(change uint64, limit int) ([]store.ChangedRefusal, error)
 	Cursor(name string) (store.Cursor, error)
@@ -94,7 +94,7 @@ func (f *Forwarder) Status() (Status, error) {
 		return s, err
 	}
 	s.Sent = at.Seq
-	next, err := f.store.HiddenSince(at.Epoch, at.Seq, 1)
+	next, err := f.store.SincePseudonymous(at.Epoch, at.Seq, 1)
 	if len(next) > 0 {
 		s.Oldest = next[0].Received
 	}
@@ -202,7 +202,7 @@ func (f *Forwarder) step(ctx context.Context) (more bool, err error) {
 // entries sends the next records, once the hub has been told whom they name, and moves
 // the cursor by their receipts.
 func (f *Forwarder) entries(ctx context.Context) (int, error) {
-	next, err := f.store.HiddenSince(f.at.Epoch, f.at.Seq, f.batch)
+	next, err := f.store.SincePseudonymous(f.at.Epoch, f.at.Seq, f.batch)
 	if len(next) == 0 {
 		return f.spoilt(err)
 	}
@@ -262,7 +262,7 @@ func (f *Forwarder) lookBack(ctx context.Context) error {
 	if f.at.Seq > 0 {
 		var err error
 		// One that is spoilt by now tells nothing, nor does what comes after it.
-		if last, err = f.store.HiddenSince(f.at.Epoch, f.at.Seq-1, 1); err != nil && !errors.As(err, new(*store.Damage)) {
+		if last, err = f.store.SincePseudonymous(f.at.Epoch, f.at.Seq-1, 1); err != nil && !errors.As(err, new(*store.Damage)) {
 			return err
 		}
 	}

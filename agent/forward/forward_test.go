@@ -433,8 +433,8 @@ type spoilt struct {
 	seq uint64
 }
 
-func (s spoilt) HiddenSince(epoch, seq uint64, limit int) ([]drift.Entry, error) {
-	all, err := s.Store.HiddenSince(epoch, seq, limit)
+func (s spoilt) SincePseudonymous(epoch, seq uint64, limit int) ([]drift.Entry, error) {
+	all, err := s.Store.SincePseudonymous(epoch, seq, limit)
 	for i, e := range all {
 		if e.StoreSeq == s.seq {
 			return all[:i], &store.Damage{Machine: e.Machine, Epoch: e.StoreEpoch, Seq: e.StoreSeq, Meaning: "is spoilt"}
@@ -467,8 +467,8 @@ func TestHubRefuses(t *testing.T) {
 // renaming reads what this version cannot.
 type renaming struct{ *store.Store }
 
-func (r *renaming) HiddenSince(epoch, seq uint64, limit int) ([]drift.Entry, error) {
-	all, err := r.Store.HiddenSince(epoch, seq, limit)
+func (r *renaming) SincePseudonymous(epoch, seq uint64, limit int) ([]drift.Entry, error) {
+	all, err := r.Store.SincePseudonymous(epoch, seq, limit)
 	if len(all) == 0 && seq == 0 {
 		e := storetest.Calibration("no name", 1)
 		e.StoreEpoch, e.StoreSeq = 1, 1

@@ -39,7 +39,7 @@ func countAll(t *testing.T, s *store.Store, from, n, odd int) {
 
 func thinAll(t *testing.T, s *store.Store) int {
 	t.Helper()
-	n, err := s.Thin(t.Context(), store.Thinning{})
+	n, err := s.Compact(t.Context(), store.Compaction{})
 	require.NoError(t, err)
 	return n
 }

@@ -15,12 +15,12 @@ func ballastPath(path string) string { return path + ".ballast" }
 // takeBallast makes the file if it is not there.
 func (s *Store) takeBallast() error {
 	info, err := os.Stat(ballastPath(s.path))
-	if s.options.Ballast == 0 || err == nil && info.Size() == s.options.Ballast {
+	if s.options.Reserve == 0 || err == nil && info.Size() == s.options.Reserve {
 		return nil
 	}
 	return replace(ballastPath(s.path), func(f *os.File) error {
 		zeros := make([]byte, 64<<10)
-		for left := s.options.Ballast; left > 0; left -= int64(len(zeros)) {
+		for left := s.options.Reserve; left > 0; left -= int64(len(zeros)) {
 			if _, err := f.Write(zeros[:min(left, int64(len(zeros)))]); err != nil {
 				return err
 			}
@@ -31,7 +31,7 @@ func (s *Store) takeBallast() error {
 
 // throwOff makes room and says whether it did. The caller is the writer.
 func (s *Store) throwOff() bool {
-	if s.light || s.options.Ballast == 0 {
+	if s.light || s.options.Reserve == 0 {
 		return false
 	}
 	s.light, s.lightSince = true, s.now()

@@ -27,18 +27,18 @@ type phase struct {
 func phases() map[string]phase {
 	return map[string]phase{
 		"first start": {func(*testing.T, string) {}, []string{"script"}, nil, func(t *testing.T, s *store.Store, heard said) {
-			require.Empty(t, s.Findings())
+			require.Empty(t, s.Diagnostics())
 			require.NoError(t, acked(s, heard.acks))
 		}},
 		"coming back after a failed flush": {func(*testing.T, string) {}, []string{"script-with-time"}, []string{"-e", "inject=fdatasync:error=EIO:when=9"},
 			func(t *testing.T, s *store.Store, heard said) {
-				require.Empty(t, s.Findings())
+				require.Empty(t, s.Diagnostics())
 				require.NoError(t, acked(s, heard.acks))
 			}},
 		"a newer version": {oldSchema, []string{"look"}, nil, func(t *testing.T, s *store.Store, _ said) {
 			require.Len(t, must(s.Since(0, 0, 0)), 18)
-			for _, f := range s.Findings() {
-				require.Equal(t, store.FoundAlone, f.Kind, "it came without a witness")
+			for _, f := range s.Diagnostics() {
+				require.Equal(t, store.FoundWithoutCheckpoint, f.Kind, "it came without a witness")
 			}
 		}},
 		"thinning": {func(t *testing.T, path string) {
@@ -48,7 +48,7 @@ func phases() map[string]phase {
 			require.NoError(t, err)
 			require.NoError(t, s.Close())
 		}, []string{"thin"}, nil, func(t *testing.T, s *store.Store, _ said) {
-			require.Empty(t, s.Findings())
+			require.Empty(t, s.Diagnostics())
 			want := &storetest.Memory{}
 			_, err := want.Append(counts("K-07", 40), nil)
 			require.NoError(t, err)
@@ -57,7 +57,7 @@ func phases() map[string]phase {
 		"forgetting": {func(t *testing.T, path string) {
 			require.NoError(t, crewed(t, path, (*drift.Record).Identity).Close())
 		}, []string{"forget"}, nil, func(t *testing.T, s *store.Store, heard said) {
-			require.Empty(t, s.Findings())
+			require.Empty(t, s.Diagnostics())
 			known := 0
 			for _, p := range must(s.PeopleSince(0, 100)) {
 				if p.Name == asa {

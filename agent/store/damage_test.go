@@ -259,8 +259,8 @@ func TestGarbageIsPutAsideAndOthersFilesAreNot(t *testing.T) {
 	s := newSample(t)
 	path := s.at(t, garbage)
 	db := open(t, path)
-	require.Len(t, db.Findings(), 1)
-	found := db.Findings()[0]
+	require.Len(t, db.Diagnostics(), 1)
+	found := db.Diagnostics()[0]
 	require.Equal(t, store.FoundDamaged, found.Kind)
 	kept, err := os.ReadFile(found.Kept)
 	require.NoError(t, err)

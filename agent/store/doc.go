@@ -26,7 +26,7 @@
 // records were first kept by an earlier schema has in bucket origins the end of the
 // chain that it had there, at which the one that it has now begins.
 //
-// Bucket thinned holds what [Store.Thin] left of old arc counts, in blocks under
+// Bucket thinned holds what [Store.Compact] left of old arc counts, in blocks under
 // the key of their first: what the chain covers, so that it is checked link by
 // link as before, without the record itself.
 //
@@ -38,13 +38,13 @@
 // Buckets decision and outcomes keep what was concluded from the records, outbox
 // and outbox-keys what has to leave because of it: opaque bytes, written in one
 // transaction, see [Store.Decide]. Bucket kept holds what was worked out from the
-// records, see [Store.Keep]: all of it may be lost.
+// records, see [Store.PutCached]: all of it may be lost.
 //
 // # What is beside it
 //
 // FILE.ballast takes up room that a full disk still has for alerts.
 //
 // FILE.witness says where the store had got to. A store that is found behind its
-// witness, emptied or swapped for another is reported as a [Finding], put or
+// witness, emptied or swapped for another is reported as a [Diagnostic], put or
 // copied into quarantine/ beside it, and data are taken again under a new epoch.
 package store

@@ -79,7 +79,7 @@ func child(mode string, args []string) error {
 		if err != nil {
 			return err
 		}
-		_, err = s.Thin(context.Background(), store.Thinning{})
+		_, err = s.Compact(context.Background(), store.Compaction{})
 		return errors.Join(err, s.Close())
 	case "forget":
 		s, err := store.Open(args[0], storetest.Received, store.Options{})
@@ -105,7 +105,7 @@ func childTakes(path string, from int, as func(*store.Store) intake.Store) error
 	if err != nil {
 		return err
 	}
-	for _, f := range s.Findings() {
+	for _, f := range s.Diagnostics() {
 		fmt.Println("finding", f.Text)
 	}
 	d := intake.New(as(s), time.Now, func([]drift.Entry) {})
@@ -161,7 +161,7 @@ func (e early) Append(entries []drift.Entry, refusals []drift.Refusal) ([]drift.
 // childScript always does the same: five batches, then a clean end. It goes on
 // after an error, as an agent does.
 func childScript(path string, now func() time.Time, keep appending) error {
-	s, err := store.Open(path, now, store.Options{Ballast: 1 << 10})
+	s, err := store.Open(path, now, store.Options{Reserve: 1 << 10})
 	if err != nil {
 		return err
 	}
@@ -186,7 +186,7 @@ func childScript(path string, now func() time.Time, keep appending) error {
 		}
 		n += size
 	}
-	for _, f := range s.Findings() {
+	for _, f := range s.Diagnostics() {
 		fmt.Println("finding", f.Kind, f.Text)
 	}
 	return s.Close()
@@ -209,7 +209,7 @@ func childLooks(path string) error {
 	if err != nil {
 		return err
 	}
-	for _, f := range s.Findings() {
+	for _, f := range s.Diagnostics() {
 		fmt.Println("finding", f.Kind)
 	}
 	report, err := s.Verify()
@@ -328,7 +328,7 @@ func kept(path string, acks []int) (*store.Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	for _, f := range s.Findings() {
+	for _, f := range s.Diagnostics() {
 		err = errors.Join(err, errors.New(f.Text))
 	}
 	if err = errors.Join(err, acked(s, acks)); err != nil {

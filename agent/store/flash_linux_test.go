@@ -82,7 +82,7 @@ func BenchmarkThin(b *testing.B) {
 	}
 	whole := inUse(b, s, path)
 	b.ResetTimer()
-	n, err := s.Thin(b.Context(), store.Thinning{})
+	n, err := s.Compact(b.Context(), store.Compaction{})
 	b.StopTimer()
 	require.NoError(b, err)
 	b.ReportMetric(float64(whole)/float64(b.N), "B-whole/record")

@@ -65,7 +65,7 @@ func crewed(t *testing.T, path string, idOf func(*drift.Record) string) *store.S
 	require.NoError(t, err)
 	thin(t, s, 6, nil)
 	require.NoError(t, s.Decide([]byte(`{"by":"Åsa \"Ö\" Lindqvist"}`), [][]byte{[]byte(`{"text":"taken on by Åsa \"Ö\" Lindqvist."}`)},
-		[]store.Parcel{{Queue: "mail", Key: "one", Body: []byte(`{"body":"K-7\nÅsa \"Ö\" Lindqvist cleaned it"}`)}}))
+		[]store.OutboxItem{{Queue: "mail", Key: "one", Body: []byte(`{"body":"K-7\nÅsa \"Ö\" Lindqvist cleaned it"}`)}}))
 	return s
 }
 
@@ -139,7 +139,7 @@ func TestForget(t *testing.T) {
 
 		require.NoError(t, s.Close())
 		s = open(t, path)
-		require.Empty(t, s.Findings())
+		require.Empty(t, s.Diagnostics())
 	}
 	// A forgotten name that is told anew is a new person's.
 	e := storetest.Calibration("K-7", 500)
@@ -212,7 +212,7 @@ func TestLearn(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, people, 2)
 	require.NoError(t, hub.Learn(telling(people)))
-	hidden, err := van.HiddenSince(0, 0, 0)
+	hidden, err := van.SincePseudonymous(0, 0, 0)
 	require.NoError(t, err)
 	repeats := func() {
 		t.Helper()
@@ -257,7 +257,7 @@ func TestLearn(t *testing.T) {
 func TestFormerIDs(t *testing.T) {
 	van, hub := crewed(t, dbPath(t), (*drift.Record).Identity), crewed(t, dbPath(t), (*drift.Record).NamedIdentity)
 	require.NoError(t, hub.Learn(telling(must(van.PeopleSince(0, 100)))))
-	placed, err := hub.Append(must(van.HiddenSince(0, 0, 0)), nil)
+	placed, err := hub.Append(must(van.SincePseudonymous(0, 0, 0)), nil)
 	require.NoError(t, err)
 	for i := range placed {
 		assert.True(t, placed[i].Duplicate, "%d", i)

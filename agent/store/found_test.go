@@ -25,18 +25,18 @@ func TestWhatIsFoundAtOpening(t *testing.T) {
 	faults := 0
 	for name, test := range map[string]struct {
 		change  func(t *testing.T, path, backup string)
-		finds   store.FindingKind // "": nothing
+		finds   store.DiagnosticKind // "": nothing
 		entries int
 		kept    bool
 	}{
 		"nothing":    {func(*testing.T, string, string) {}, "", 4, false},
-		"deleted":    {func(t *testing.T, path, _ string) { require.NoError(t, os.Remove(path)) }, store.FoundGone, 0, false},
-		"emptied":    {func(t *testing.T, path, _ string) { require.NoError(t, os.Truncate(path, 0)) }, store.FoundGone, 0, false},
+		"deleted":    {func(t *testing.T, path, _ string) { require.NoError(t, os.Remove(path)) }, store.FoundMissing, 0, false},
+		"emptied":    {func(t *testing.T, path, _ string) { require.NoError(t, os.Truncate(path, 0)) }, store.FoundMissing, 0, false},
 		"old backup": {func(t *testing.T, path, backup string) { require.NoError(t, os.Rename(backup, path)) }, store.FoundBehind, 2, true},
 		"quarantined": {func(t *testing.T, path, _ string) {
 			_, err := store.Quarantine(path, storetest.Received())
 			require.NoError(t, err)
-		}, store.FoundGone, 0, false},
+		}, store.FoundMissing, 0, false},
 		"another": {func(t *testing.T, path, _ string) {
 			other := open(t, dbPath(t))
 			_, err := other.Append([]drift.Entry{nth(1), nth(2), nth(3), nth(4), nth(5)}, nil)
@@ -53,8 +53,8 @@ func TestWhatIsFoundAtOpening(t *testing.T) {
 			require.NoError(t, s.Close())
 			require.NoError(t, os.WriteFile(path+".witness", w, 0o600))
 		}, store.FoundSwapped, 5, true},
-		"no witness":         {func(t *testing.T, path, _ string) { require.NoError(t, os.Remove(path+".witness")) }, store.FoundAlone, 4, false},
-		"unreadable witness": {func(t *testing.T, path, _ string) { require.NoError(t, os.Truncate(path+".witness", 9)) }, store.FoundAlone, 4, false},
+		"no witness":         {func(t *testing.T, path, _ string) { require.NoError(t, os.Remove(path+".witness")) }, store.FoundWithoutCheckpoint, 4, false},
+		"unreadable witness": {func(t *testing.T, path, _ string) { require.NoError(t, os.Truncate(path+".witness", 9)) }, store.FoundWithoutCheckpoint, 4, false},
 		"new and never used": {func(t *testing.T, path, _ string) {
 			require.NoError(t, os.Remove(path))
 			require.NoError(t, os.Remove(path+".witness"))
@@ -79,10 +79,10 @@ func TestWhatIsFoundAtOpening(t *testing.T) {
 			require.NoError(t, err)
 			require.EqualValues(t, test.entries, stats.Entries)
 			if test.finds == "" {
-				require.Empty(t, s.Findings())
+				require.Empty(t, s.Diagnostics())
 			} else {
-				require.Len(t, s.Findings(), 1)
-				found := s.Findings()[0]
+				require.Len(t, s.Diagnostics(), 1)
+				found := s.Diagnostics()[0]
 				require.Equal(t, test.finds, found.Kind)
 				require.Contains(t, found.Text, path)
 				require.Equal(t, test.kept, found.Kept != "")
@@ -100,7 +100,7 @@ func TestWhatIsFoundAtOpening(t *testing.T) {
 			}
 			require.NoError(t, s.Close())
 			again := open(t, path)
-			require.Empty(t, again.Findings(), "told once")
+			require.Empty(t, again.Diagnostics(), "told once")
 			if test.finds != "" {
 				faults++
 			}
@@ -127,8 +127,8 @@ func TestFoundControl(t *testing.T) {
 		require.NoError(t, err)
 		require.NoError(t, s.Close())
 		require.NoError(t, errors.Join(change(path, backup), os.Remove(path+".witness")))
-		for _, found := range open(t, path).Findings() {
-			require.Equal(t, store.FoundAlone, found.Kind, name)
+		for _, found := range open(t, path).Diagnostics() {
+			require.Equal(t, store.FoundWithoutCheckpoint, found.Kind, name)
 		}
 	}
 }
@@ -139,7 +139,7 @@ func TestAStoreNeverUsedMayBeDeleted(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, s.Close())
 	require.NoError(t, os.Remove(path))
-	require.Empty(t, open(t, path).Findings())
+	require.Empty(t, open(t, path).Diagnostics())
 }
 
 func restoreFrom(t *testing.T, path, backup string) {

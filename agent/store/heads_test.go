@@ -49,7 +49,7 @@ func TestPseudonymsAreThoseOfTheRecords(t *testing.T) {
 	all[0].Operator, all[1].Operator = "A. Moor", "A. Moor"
 	_, err := s.Append(all, nil)
 	require.NoError(t, err)
-	hidden, err := s.HiddenSince(0, 0, 0)
+	hidden, err := s.SincePseudonymous(0, 0, 0)
 	require.NoError(t, err)
 	names, err := s.Pseudonyms()
 	require.NoError(t, err)

@@ -16,7 +16,7 @@ var keptBucket = []byte("kept")
 
 // Keep keeps the values under their names, in one transaction. Its errors are
 // those of Append. For what may be lost the ballast is not thrown off.
-func (s *Store) Keep(values map[string][]byte) error {
+func (s *Store) PutCached(values map[string][]byte) error {
 	s.writing.Lock()
 	defer s.writing.Unlock()
 	if err := s.mayWrite(); err != nil {
@@ -39,7 +39,7 @@ func (s *Store) Keep(values map[string][]byte) error {
 }
 
 // Kept returns what is kept under a name; nil if that is nothing, or spoilt.
-func (s *Store) Kept(name string) ([]byte, error) {
+func (s *Store) Cached(name string) ([]byte, error) {
 	var out []byte
 	err := s.view(func(tx *bbolt.Tx) error {
 		if b := tx.Bucket(keptBucket); b != nil {

@@ -20,7 +20,7 @@ func BenchmarkKept(b *testing.B) {
 			}
 			before, was := written(b), size(b, s)
 			for b.Loop() {
-				require.NoError(b, s.Keep(values))
+				require.NoError(b, s.PutCached(values))
 			}
 			b.ReportMetric(float64(written(b)-before)/float64(b.N*machines), "B-written/machine")
 			b.ReportMetric(float64(size(b, s)-was)/float64(machines), "B-kept/machine")

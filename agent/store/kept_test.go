@@ -74,13 +74,13 @@ func TestWhatIsKeptMayBeLost(t *testing.T) {
 	take(t, s, storetest.Calibration("K-1", 1))
 	kept := func(name, want string) {
 		t.Helper()
-		got, err := s.Kept(name)
+		got, err := s.Cached(name)
 		require.NoError(t, err)
 		assert.Equal(t, want, string(got))
 	}
 	kept("K-1", "")
-	require.NoError(t, s.Keep(map[string][]byte{"": []byte("all"), "K-1": []byte("one"), "K-2": []byte("two")}))
-	require.NoError(t, s.Keep(map[string][]byte{"K-1": []byte("another")}))
+	require.NoError(t, s.PutCached(map[string][]byte{"": []byte("all"), "K-1": []byte("one"), "K-2": []byte("two")}))
+	require.NoError(t, s.PutCached(map[string][]byte{"K-1": []byte("another")}))
 	require.NoError(t, s.Close())
 
 	bucket := []byte("kept")
@@ -100,31 +100,31 @@ func TestWhatIsKeptMayBeLost(t *testing.T) {
 	edit(t, path, func(tx *bbolt.Tx) error { return tx.DeleteBucket(bucket) })
 	s = open(t, path)
 	kept("", "")
-	require.NoError(t, s.Keep(map[string][]byte{"": []byte("all")}))
+	require.NoError(t, s.PutCached(map[string][]byte{"": []byte("all")}))
 	kept("", "all")
-	assert.Empty(t, s.Findings())
+	assert.Empty(t, s.Diagnostics())
 }
 
 // On a full disk what may be lost waits; the ballast is there for alerts.
 func TestKeepingLeavesTheBallast(t *testing.T) {
 	path := dbPath(t)
-	s, err := store.Open(path, storetest.Received, store.Options{MaxSize: 4 << 20, Ballast: 1 << 10})
+	s, err := store.Open(path, storetest.Received, store.Options{MaxSize: 4 << 20, Reserve: 1 << 10})
 	require.NoError(t, err)
 	defer func() { require.NoError(t, s.Close()) }()
 	values := map[string][]byte{"K-1": make([]byte, 8<<20)}
-	require.ErrorIs(t, s.Keep(values), store.ErrFull)
+	require.ErrorIs(t, s.PutCached(values), store.ErrFull)
 	assert.FileExists(t, path+".ballast")
 	take(t, s, storetest.Calibration("K-1", 1))
 	require.ErrorIs(t, s.Decide(values["K-1"], nil, nil), store.ErrFull)
 	assert.NoFileExists(t, path+".ballast", "control: an alert may have it")
-	assert.ErrorIs(t, s.Keep(map[string][]byte{"K-1": []byte("one")}), store.ErrFull)
+	assert.ErrorIs(t, s.PutCached(map[string][]byte{"K-1": []byte("one")}), store.ErrFull)
 }
 
 // When a new ballast cannot be made for another reason than want of room, records
 // are taken without one, as at the start.
 func TestOnlyWantOfRoomKeepsRecordsOut(t *testing.T) {
 	path, now := dbPath(t), storetest.Received()
-	s, err := store.Open(path, func() time.Time { return now }, store.Options{MaxSize: 4 << 20, Ballast: 1 << 10})
+	s, err := store.Open(path, func() time.Time { return now }, store.Options{MaxSize: 4 << 20, Reserve: 1 << 10})
 	require.NoError(t, err)
 	defer func() { require.NoError(t, s.Close()) }()
 	require.ErrorIs(t, s.Decide(make([]byte, 8<<20), nil, nil), store.ErrFull)

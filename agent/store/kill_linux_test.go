@@ -340,7 +340,7 @@ func decideOnFullDisk(t *testing.T, ballast int64) error {
 	t.Helper()
 	at, now := newDisk(t, 16).at, storetest.Received()
 	path := filepath.Join(at, "arcdrift.db")
-	s, err := store.Open(path, func() time.Time { return now }, store.Options{Ballast: ballast})
+	s, err := store.Open(path, func() time.Time { return now }, store.Options{Reserve: ballast})
 	require.NoError(t, err)
 	var acks []int
 	take := func() error {
@@ -371,7 +371,7 @@ func decideOnFullDisk(t *testing.T, ballast int64) error {
 	require.ErrorIs(t, err, store.ErrFull)
 	var decided error
 	for i := 0; i < 20 && decided == nil; i++ {
-		decided = s.Decide(make([]byte, 20_000), nil, []store.Parcel{{Queue: "mail", Key: fmt.Sprint(i), Body: make([]byte, 1000)}})
+		decided = s.Decide(make([]byte, 20_000), nil, []store.OutboxItem{{Queue: "mail", Key: fmt.Sprint(i), Body: make([]byte, 1000)}})
 	}
 	require.ErrorIs(t, take(), store.ErrFull, "records do not take the room")
 	require.NoError(t, acked(s, acks), "reading goes on")

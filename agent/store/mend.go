@@ -33,7 +33,7 @@ func (s *Store) mend() error {
 	if err := s.commit(m.takeOut); err != nil {
 		return err
 	}
-	s.found(FoundSpoilt, "", "Spoilt by the disk and taken out of the store %s: %s. No record is concerned; look at the disk.", s.path, text)
+	s.found(FoundCorrupt, "", "Spoilt by the disk and taken out of the store %s: %s. No record is concerned; look at the disk.", s.path, text)
 	return nil
 }
 

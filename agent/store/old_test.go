@@ -29,8 +29,8 @@ func TestOldStoresOpenForEver(t *testing.T) {
 			require.NoError(t, os.WriteFile(path, raw, 0o600))
 
 			s := open(t, path)
-			require.Len(t, s.Findings(), 1)
-			require.Equal(t, store.FoundAlone, s.Findings()[0].Kind, "only its witness is missing")
+			require.Len(t, s.Diagnostics(), 1)
+			require.Equal(t, store.FoundWithoutCheckpoint, s.Diagnostics()[0].Kind, "only its witness is missing")
 			storetest.Invariants(t, s)
 			var got strings.Builder
 			for e, err := range s.Entries() {

@@ -165,7 +165,7 @@ func clockJumps(t *testing.T, rt *rapid.T) {
 	for start := range rapid.IntRange(2, 4).Draw(rt, "starts") {
 		s, err := store.Open(path, clock, store.Options{})
 		require.NoError(t, err)
-		require.Empty(t, s.Findings())
+		require.Empty(t, s.Diagnostics())
 		for range rapid.IntRange(1, 6).Draw(rt, "records") {
 			switch j := rapid.IntRange(0, len(jumps)+1).Draw(rt, "jump"); j {
 			case len(jumps):

@@ -29,8 +29,8 @@ const (
 	keysFor = 90 * 24 * time.Hour
 )
 
-// Parcel is something on its way out. What is in it is its owner's.
-type Parcel struct {
+// OutboxItem is something on its way out. What is in it is its owner's.
+type OutboxItem struct {
 	// Queue names the way out. Key is the parcel's for ever: putting one whose
 	// key is there already, waiting or settled, changes nothing.
 	Queue, Key string
@@ -39,7 +39,7 @@ type Parcel struct {
 
 // Decide keeps the state of whoever decides, adds outcomes and puts parcels into
 // their queues: all of it or nothing. Its errors are those of Append.
-func (s *Store) Decide(state []byte, outcomes [][]byte, parcels []Parcel) error {
+func (s *Store) Decide(state []byte, outcomes [][]byte, parcels []OutboxItem) error {
 	return s.alter(func(tx *bbolt.Tx) error {
 		decision, err := tx.CreateBucketIfNotExists(decisionBucket)
 		if err != nil {
@@ -110,8 +110,8 @@ func (s *Store) Outcomes() ([][]byte, error) {
 }
 
 // Oldest returns the first parcel of a queue that is not settled.
-func (s *Store) Oldest(queue string) (Parcel, bool, error) {
-	var out Parcel
+func (s *Store) Oldest(queue string) (OutboxItem, bool, error) {
+	var out OutboxItem
 	found := false
 	err := s.view(func(tx *bbolt.Tx) error {
 		b := tx.Bucket(outboxBucket)
@@ -128,7 +128,7 @@ func (s *Store) Oldest(queue string) (Parcel, bool, error) {
 		if !ok {
 			return &Damage{Meaning: "a parcel of the queue " + queue + " is spoilt"}
 		}
-		out = Parcel{queue, key, bytes.Clone(body)}
+		out = OutboxItem{queue, key, bytes.Clone(body)}
 		return nil
 	})
 	return out, found && err == nil, err
@@ -153,7 +153,7 @@ func (s *Store) Waiting(queue string) (int, error) {
 }
 
 // Replace changes the body of a parcel that waits; it keeps its place.
-func (s *Store) Replace(p Parcel) error {
+func (s *Store) Replace(p OutboxItem) error {
 	return s.alter(func(tx *bbolt.Tx) error {
 		at, ok := waits(tx, p.Key)
 		if !ok {
@@ -197,7 +197,7 @@ func (s *Store) alter(f func(*bbolt.Tx) error) error {
 	return err
 }
 
-func put(tx *bbolt.Tx, p *Parcel) error {
+func put(tx *bbolt.Tx, p *OutboxItem) error {
 	keys, err := tx.CreateBucketIfNotExists(parcelsBucket)
 	if err != nil || keys.Get([]byte(p.Key)) != nil {
 		return err
@@ -257,7 +257,7 @@ func forget(keys *bbolt.Bucket, before time.Time) error {
 func queueKey(queue string) []byte { return append([]byte(queue), 0) }
 
 // closed is the value of a parcel, opened takes it apart.
-func closed(at []byte, p *Parcel) []byte {
+func closed(at []byte, p *OutboxItem) []byte {
 	b := binary.BigEndian.AppendUint16(nil, uint16(len(p.Key)))
 	b = append(b, p.Key...)
 	return seal(at, append(b, p.Body...))

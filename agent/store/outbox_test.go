@@ -18,7 +18,7 @@ import (
 // them.
 func TestDecisionsStayInTheFile(t *testing.T) {
 	path := dbPath(t)
-	parcels := []store.Parcel{{Queue: "mail", Key: "a", Body: []byte("1")}, {Queue: "mail", Key: "b", Body: []byte("2")}}
+	parcels := []store.OutboxItem{{Queue: "mail", Key: "a", Body: []byte("1")}, {Queue: "mail", Key: "b", Body: []byte("2")}}
 	s, err := store.Open(path, storetest.Received, store.Options{})
 	require.NoError(t, err)
 	require.NoError(t, s.Decide([]byte("state"), [][]byte{[]byte("ended")}, parcels))
@@ -26,7 +26,7 @@ func TestDecisionsStayInTheFile(t *testing.T) {
 	require.NoError(t, s.Close())
 
 	s = open(t, path)
-	assert.Empty(t, s.Findings(), "the witness knows of records only")
+	assert.Empty(t, s.Diagnostics(), "the witness knows of records only")
 	state, err := s.Decided()
 	require.NoError(t, err)
 	assert.Equal(t, "state", string(state))
@@ -45,7 +45,7 @@ func TestSettledKeysAreForgottenInTheEnd(t *testing.T) {
 	require.NoError(t, err)
 	defer func() { require.NoError(t, s.Close()) }()
 	put := func(key string) (waiting int) {
-		require.NoError(t, s.Decide(nil, nil, []store.Parcel{{Queue: "q", Key: key}}))
+		require.NoError(t, s.Decide(nil, nil, []store.OutboxItem{{Queue: "q", Key: key}}))
 		n, err := s.Waiting("q")
 		require.NoError(t, err)
 		require.NoError(t, s.Settle(key))
@@ -108,8 +108,8 @@ func TestSpoiltDecisionsAreTakenOut(t *testing.T) {
 			path := dbPath(t)
 			s, err := store.Open(path, storetest.Received, store.Options{})
 			require.NoError(t, err)
-			mail := func(key string) store.Parcel { return store.Parcel{Queue: "mail", Key: key, Body: []byte(key)} }
-			require.NoError(t, s.Decide([]byte("state"), [][]byte{[]byte("1"), []byte("2")}, []store.Parcel{mail("sent"), mail("a"), mail("b")}))
+			mail := func(key string) store.OutboxItem { return store.OutboxItem{Queue: "mail", Key: key, Body: []byte(key)} }
+			require.NoError(t, s.Decide([]byte("state"), [][]byte{[]byte("1"), []byte("2")}, []store.OutboxItem{mail("sent"), mail("a"), mail("b")}))
 			require.NoError(t, s.Settle("sent"))
 			require.NoError(t, s.Close())
 			if c.bucket != "" {
@@ -117,11 +117,11 @@ func TestSpoiltDecisionsAreTakenOut(t *testing.T) {
 			}
 			s = open(t, path)
 			if c.says == "" {
-				require.Empty(t, s.Findings())
+				require.Empty(t, s.Diagnostics())
 			} else {
-				require.Len(t, s.Findings(), 1)
-				require.Equal(t, store.FoundSpoilt, s.Findings()[0].Kind)
-				require.Contains(t, s.Findings()[0].Text, c.says)
+				require.Len(t, s.Diagnostics(), 1)
+				require.Equal(t, store.FoundCorrupt, s.Diagnostics()[0].Kind)
+				require.Contains(t, s.Diagnostics()[0].Text, c.says)
 			}
 			require.Equal(t, c.state, string(must(s.Decided())))
 			require.Len(t, must(s.Outcomes()), c.ended)

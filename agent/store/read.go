@@ -18,13 +18,13 @@ type Stats struct {
 	// Size is what is used of the file, in bytes; Limit what it may grow to.
 	Size, Limit int64
 	// Epoch and Seq are the last given; Entries counts all that were taken,
-	// conflicts included, Thinned those of them that were thinned.
-	Epoch, Seq, Entries, Thinned uint64
+	// conflicts included, Compacted those of them that were thinned.
+	Epoch, Seq, Entries, Compacted uint64
 	Machines                     int
 	Conflicts, Refused           uint64
-	// Unsure is why records are refused since a write failed, or nil; Witness
+	// Unsure is why records are refused since a write failed, or nil; Checkpoint
 	// why the witness could not be written last, or nil.
-	Unsure, Witness error
+	Unsure, Checkpoint error
 }
 
 // Stats returns them.
@@ -38,13 +38,13 @@ func (s *Store) Stats() (Stats, error) {
 		out = Stats{
 			Size: tx.Size(), Limit: int64(s.bolt().MaxSize),
 			Epoch: st.epoch, Seq: st.seq, Entries: st.seq, Conflicts: st.conflicts, Refused: st.refused,
-			Machines: len(machines(tx)), Thinned: thinnedCount(tx),
+			Machines: len(machines(tx)), Compacted: thinnedCount(tx),
 		}
 		return nil
 	})
 	s.telling.Lock()
 	defer s.telling.Unlock()
-	out.Unsure, out.Witness = s.unsure, s.unwitnessed
+	out.Unsure, out.Checkpoint = s.unsure, s.unwitnessed
 	return out, err
 }
 
@@ -183,8 +183,8 @@ func (s *Store) Since(epoch, seq uint64, limit int) ([]drift.Entry, error) {
 	return out, err
 }
 
-// HiddenSince is Since with the pseudonyms that are kept in the place of names.
-func (s *Store) HiddenSince(epoch, seq uint64, limit int) ([]drift.Entry, error) {
+// SincePseudonymous is Since with the pseudonyms that are kept in the place of names.
+func (s *Store) SincePseudonymous(epoch, seq uint64, limit int) ([]drift.Entry, error) {
 	var out []drift.Entry
 	err := s.view(func(tx *bbolt.Tx) (err error) {
 		out, err = since(tx, place{epoch: epoch, seq: seq}, limit)

@@ -16,7 +16,7 @@ func TestPagesEndWithTheFile(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "arcdrift.db")
 	s, err := Open(path, time.Now, Options{})
 	require.NoError(t, err)
-	require.NoError(t, s.Keep(map[string][]byte{"K-07": make([]byte, 1<<20)}))
+	require.NoError(t, s.PutCached(map[string][]byte{"K-07": make([]byte, 1<<20)}))
 	require.NoError(t, s.Close())
 	s, err = Open(path, time.Now, Options{ReadOnly: true})
 	require.NoError(t, err)

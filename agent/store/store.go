@@ -46,7 +46,7 @@ type Store struct {
 	spent atomic.Int64 // bytes read since pages were released
 
 	telling     sync.Mutex // guards what is told while a write takes its time
-	findings    []Finding
+	findings    []Diagnostic
 	unsure      error // the write that failed, until the store has been checked
 	unwitnessed error // why the witness could not be written last
 }
@@ -60,33 +60,33 @@ type Options struct {
 	MaxSize int
 	// Lock is how long to wait for another process; 0 is one second.
 	Lock time.Duration
-	// Ballast is the size in bytes of a file kept beside the store, so that on a
+	// Reserve is the size in bytes of a file kept beside the store, so that on a
 	// full disk alerts can still be kept; 0 for none.
-	Ballast int64
+	Reserve int64
 }
 
-// Finding is something about a store that its keeper must be told: it was not
+// Diagnostic is something about a store that its keeper must be told: it was not
 // found as it was left.
-type Finding struct {
-	Kind FindingKind
+type Diagnostic struct {
+	Kind DiagnosticKind
 	// Text says what was found, what was done and what to do, in sentences.
 	Text string
 	// Kept is the file in quarantine/, or "".
 	Kept string
 }
 
-// FindingKind says what was found.
-type FindingKind string
+// DiagnosticKind says what was found.
+type DiagnosticKind string
 
 // The kinds of finding.
 const (
-	FoundBehind  FindingKind = "behind"  // older than its witness says
-	FoundGone    FindingKind = "gone"    // missing or empty
-	FoundSwapped FindingKind = "swapped" // another store, or another past
-	FoundDamaged FindingKind = "damaged" // cannot be opened
-	FoundAlone   FindingKind = "alone"   // without a readable witness
-	FoundUnsure  FindingKind = "unsure"  // a write had failed
-	FoundSpoilt  FindingKind = "spoilt"  // what was decided or is on its way is not as it was written
+	FoundBehind  DiagnosticKind = "behind"  // older than its witness says
+	FoundMissing    DiagnosticKind = "gone"    // missing or empty
+	FoundSwapped DiagnosticKind = "swapped" // another store, or another past
+	FoundDamaged DiagnosticKind = "damaged" // cannot be opened
+	FoundWithoutCheckpoint   DiagnosticKind = "alone"   // without a readable witness
+	FoundUnsure  DiagnosticKind = "unsure"  // a write had failed
+	FoundCorrupt  DiagnosticKind = "spoilt"  // what was decided or is on its way is not as it was written
 )
 
 // Open opens the store at path, making it when there is none. A store that is
@@ -138,7 +138,7 @@ func (s *Store) openFile(seen witness) error {
 	case s.options.ReadOnly && fresh:
 		return fmt.Errorf("%w: %s is empty", ErrForeign, s.path)
 	case fresh && seen.Seq > 0:
-		s.found(FoundGone, "", "The store %s is gone, and it had held %d records. A new one was begun; bring back a backup, or import an export.", s.path, seen.Seq)
+		s.found(FoundMissing, "", "The store %s is gone, and it had held %d records. A new one was begun; bring back a backup, or import an export.", s.path, seen.Seq)
 	}
 	if fresh && !seen.exists {
 		// The witness comes first: what is found beside it later is ours, even
@@ -278,18 +278,18 @@ func (s *Store) readSchema(tx *bbolt.Tx) error {
 	return nil
 }
 
-// Findings are what was odd about the store when it was opened and since; they
+// Diagnostics are what was odd about the store when it was opened and since; they
 // belong in the log and on the page of the agent's health.
-func (s *Store) Findings() []Finding {
+func (s *Store) Diagnostics() []Diagnostic {
 	s.telling.Lock()
 	defer s.telling.Unlock()
 	return slices.Clone(s.findings)
 }
 
-func (s *Store) found(kind FindingKind, kept, format string, args ...any) {
+func (s *Store) found(kind DiagnosticKind, kept, format string, args ...any) {
 	s.telling.Lock()
 	defer s.telling.Unlock()
-	s.findings = append(s.findings, Finding{Kind: kind, Kept: kept, Text: fmt.Sprintf(format, args...)})
+	s.findings = append(s.findings, Diagnostic{Kind: kind, Kept: kept, Text: fmt.Sprintf(format, args...)})
 }
 
 // tell notes what ails the store for those who ask. Only the writer calls it,

@@ -182,8 +182,8 @@ func TestAForgedChainDiffersFromItsWitness(t *testing.T) {
 	require.NoError(t, err)
 	require.Nil(t, report.First, "the forgery is complete")
 	db := open(t, path)
-	require.Len(t, db.Findings(), 1)
-	require.Equal(t, store.FoundSwapped, db.Findings()[0].Kind)
+	require.Len(t, db.Diagnostics(), 1)
+	require.Equal(t, store.FoundSwapped, db.Diagnostics()[0].Kind)
 }
 
 func TestANewerStoreIsRefusedInWords(t *testing.T) {

@@ -12,8 +12,8 @@ import (
 	"arcdrift/drift"
 )
 
-// Thinning is what thinning may touch.
-type Thinning struct {
+// Compaction is what thinning may touch.
+type Compaction struct {
 	// Keep is how many arc counts of each machine, the last in order of taking,
 	// stay whole. No clock has a say in it.
 	Keep int
@@ -26,7 +26,7 @@ type Thinning struct {
 // write meanwhile waits for a moment only.
 const thinAtOnce = 1000
 
-// Thin takes out the records of old arc counts and leaves of each what the model
+// Compact takes out the records of old arc counts and leaves of each what the model
 // reads and what proves it, in blocks, see [left]; it returns how many there
 // were. The chain is checked link by link as before, sending one again is found
 // to be a repeat, History tells it, and the digests stay. Nothing but usage is
@@ -34,7 +34,7 @@ const thinAtOnce = 1000
 // machine, and not where a hub's receipts end. A machine of which something is spoilt stays as it is, which is the error beside those of the
 // others. When ctx ends, it ends before the next transaction with ctx's error; what
 // is thinned by then is whole.
-func (s *Store) Thin(ctx context.Context, what Thinning) (int, error) {
+func (s *Store) Compact(ctx context.Context, what Compaction) (int, error) {
 	machines, err := s.Machines()
 	if err != nil {
 		return 0, err
@@ -77,7 +77,7 @@ func (s *Store) thin(old []left) error {
 }
 
 // old are a machine's arc counts that may be thinned, in order of taking.
-func (s *Store) old(machine string, what Thinning) ([]left, error) {
+func (s *Store) old(machine string, what Compaction) ([]left, error) {
 	var whole []left
 	var counts []uint64
 	var last uint64
@@ -112,7 +112,7 @@ func (s *Store) old(machine string, what Thinning) ([]left, error) {
 }
 
 // confirmed says whether no hub waits for the count.
-func (t *Thinning) confirmed(l *left) bool {
+func (t *Compaction) confirmed(l *left) bool {
 	return t.Hub == nil || l.before(place{epoch: t.Hub.Epoch, seq: t.Hub.Seq})
 }
 

@@ -56,14 +56,14 @@ func read(t testing.TB, s storetest.Store, machine string) []drift.Entry {
 
 func thin(t testing.TB, s *store.Store, keep int, hub *store.Cursor) int {
 	t.Helper()
-	n, err := s.Thin(t.Context(), store.Thinning{Keep: keep, Hub: hub})
+	n, err := s.Compact(t.Context(), store.Compaction{Keep: keep, Hub: hub})
 	require.NoError(t, err)
 	report, err := s.Verify()
 	require.NoError(t, err)
 	require.Nil(t, report.First)
 	stats, err := s.Stats()
 	require.NoError(t, err)
-	require.Equal(t, report.Thinned, stats.Thinned)
+	require.Equal(t, report.Compacted, stats.Compacted)
 	return n
 }
 
@@ -101,7 +101,7 @@ func TestThin(t *testing.T) {
 		require.True(t, placed[0].Duplicate)
 		require.NoError(t, s.Close())
 		s = open(t, path)
-		require.Empty(t, s.Findings())
+		require.Empty(t, s.Diagnostics())
 		storetest.Invariants(t, s)
 	}
 	other := all[2]
@@ -273,7 +273,7 @@ func TestThinnedStoreIsAsItsWitnessSays(t *testing.T) {
 		require.NoError(t, err)
 		require.NoError(t, os.WriteFile(cut+end, raw, 0o600))
 	}
-	require.Empty(t, open(t, cut).Findings())
+	require.Empty(t, open(t, cut).Diagnostics())
 }
 
 // A stop does not wait for thinning, and leaves nothing half done.
@@ -288,7 +288,7 @@ func TestThinningEndsWhenAsked(t *testing.T) {
 	}
 	ctx, end := context.WithCancel(t.Context())
 	end()
-	n, err := s.Thin(ctx, store.Thinning{})
+	n, err := s.Compact(ctx, store.Compaction{})
 	require.ErrorIs(t, err, context.Canceled)
 	require.Zero(t, n)
 	require.Equal(t, 19, thin(t, s, 0, nil))
@@ -297,7 +297,7 @@ func TestThinningEndsWhenAsked(t *testing.T) {
 // Thinning can wait for room: the ballast is there for alerts.
 func TestThinningLeavesTheBallast(t *testing.T) {
 	path := dbPath(t)
-	s, err := store.Open(path, storetest.Received, store.Options{MaxSize: 2 << 20, Ballast: 1 << 10})
+	s, err := store.Open(path, storetest.Received, store.Options{MaxSize: 2 << 20, Reserve: 1 << 10})
 	require.NoError(t, err)
 	defer func() { require.NoError(t, s.Close()) }()
 	for n := 0; err == nil; n++ {
@@ -310,7 +310,7 @@ func TestThinningLeavesTheBallast(t *testing.T) {
 		_, err = s.Append([]drift.Entry{e}, nil)
 	}
 	require.ErrorIs(t, err, store.ErrFull)
-	_, err = s.Thin(t.Context(), store.Thinning{})
+	_, err = s.Compact(t.Context(), store.Compaction{})
 	require.ErrorIs(t, err, store.ErrFull)
 	require.FileExists(t, path+".ballast")
 }
@@ -345,7 +345,7 @@ func TestThinningGoesOnBehindASpoiltRecord(t *testing.T) {
 		return tx.Bucket([]byte("entries")).Put(e.key, e.value)
 	})
 	s = open(t, path)
-	n, err := s.Thin(t.Context(), store.Thinning{})
+	n, err := s.Compact(t.Context(), store.Compaction{})
 	require.ErrorContains(t, err, "machine K-07")
 	require.ErrorAs(t, err, new(*store.Damage))
 	require.Equal(t, 19, n, "all but the last of K-08")

@@ -39,7 +39,7 @@ func TestTornWrites(t *testing.T) {
 				cut := sample{witness: witness}.at(t, disk)
 				got, err := store.Open(cut, storetest.Received, store.Options{})
 				require.NoError(t, err)
-				require.Empty(t, got.Findings())
+				require.Empty(t, got.Diagnostics())
 				is, err := contents(got)
 				require.NoError(t, err)
 				require.Equal(t, want, is, "page %d torn at %d", page, torn)

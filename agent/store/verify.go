@@ -17,9 +17,9 @@ import (
 
 // Report is what Verify found.
 type Report struct {
-	// Entries counts all that were taken, Thinned those of them of which only
+	// Entries counts all that were taken, Compacted those of them of which only
 	// the sum is left.
-	Entries, Thinned, Conflicts, Refused uint64
+	Entries, Compacted, Conflicts, Refused uint64
 	Machines                             int
 	// First is the first thing wrong, machine by machine in order of taking, or
 	// nil; Wrong counts them all, up to the one that stopped the check.
@@ -165,7 +165,7 @@ func (v *verifier) walk() error {
 // add adds what a part of the walk has found.
 func (v *verifier) add(part *verifier) {
 	r, of := v.report, part.report
-	r.Entries, r.Thinned, r.Conflicts, r.Machines = r.Entries+of.Entries, r.Thinned+of.Thinned, r.Conflicts+of.Conflicts, r.Machines+of.Machines
+	r.Entries, r.Compacted, r.Conflicts, r.Machines = r.Entries+of.Entries, r.Compacted+of.Compacted, r.Conflicts+of.Conflicts, r.Machines+of.Machines
 	r.Wrong += of.Wrong
 	r.First = cmp.Or(r.First, of.First)
 	v.setupsSeen += part.setupsSeen
@@ -241,7 +241,7 @@ func (v *verifier) block(p place, i item, h *head) {
 	before := h.count
 	sound := v.follow(p, i, h)
 	v.report.Entries += h.count - before
-	v.report.Thinned += h.count - before
+	v.report.Compacted += h.count - before
 	if !sound {
 		return
 	}
@@ -393,8 +393,8 @@ func (v *verifier) indexes(st state) {
 	}
 	expect("the store counted entries up to", st.seq, v.report.Entries)
 	expect("the index of ids leads to", refs, v.report.Entries)
-	expect("the order of taking lists", orders, v.report.Entries-v.report.Thinned)
-	expect("the store counted thinned arc counts up to", thinnedCount(v.tx), v.report.Thinned)
+	expect("the order of taking lists", orders, v.report.Entries-v.report.Compacted)
+	expect("the store counted thinned arc counts up to", thinnedCount(v.tx), v.report.Compacted)
 	expect("the last number in the order of taking is", last, st.seq)
 	expect("the list of conflicts holds", conflicts, v.report.Conflicts)
 	expect("the store counted conflicts up to", st.conflicts, v.report.Conflicts)

@@ -120,7 +120,7 @@ func headsDigest(tx *bbolt.Tx) string {
 // not given again.
 func (s *Store) compare(seen witness) error {
 	var now witness
-	var kind FindingKind
+	var kind DiagnosticKind
 	err := s.view(func(tx *bbolt.Tx) (err error) {
 		if now, err = s.sight(tx); err == nil {
 			kind = s.judge(tx, now, seen)
@@ -143,12 +143,12 @@ func (s *Store) compare(seen witness) error {
 }
 
 // judge says how the store differs from its witness, or "".
-func (s *Store) judge(tx *bbolt.Tx, now, seen witness) FindingKind {
+func (s *Store) judge(tx *bbolt.Tx, now, seen witness) DiagnosticKind {
 	switch {
 	case seen.Seq == 0 && now.Seq == 0, len(s.findings) > 0:
 		return "" // never used, or replaced a moment ago
 	case seen.Store == "":
-		return FoundAlone
+		return FoundWithoutCheckpoint
 	case seen.Store != now.Store:
 		return FoundSwapped
 	case now.Seq < seen.Seq:
@@ -166,16 +166,16 @@ func (s *Store) judge(tx *bbolt.Tx, now, seen witness) FindingKind {
 
 // keepAsFound reports a store that is readable but not what its witness saw,
 // and keeps a copy of it as it was found.
-func (s *Store) keepAsFound(kind FindingKind, now, seen witness) {
+func (s *Store) keepAsFound(kind DiagnosticKind, now, seen witness) {
 	kept := ""
-	if kind != FoundAlone {
+	if kind != FoundWithoutCheckpoint {
 		to, err := quarantinePath(s.path, s.now())
 		if err == nil && s.BackupFile(to) == nil {
 			kept = to
 		}
 	}
 	switch kind {
-	case FoundAlone:
+	case FoundWithoutCheckpoint:
 		s.found(kind, "", "The store %s has no readable witness beside it: whether records are missing at its end cannot be told.", s.path)
 	case FoundBehind:
 		s.found(kind, kept, "The store %s is behind its witness: it holds %d records and had held %d. An old copy was put back, or the disk lost what it had confirmed. What is there goes on being used; send the missing records again or import an export.", s.path, now.Seq, seen.Seq)

@@ -14,12 +14,12 @@ import (
 
 // Outbox is the part of a store that keeps decisions and what has to leave.
 type Outbox interface {
-	Decide(state []byte, outcomes [][]byte, parcels []store.Parcel) error
+	Decide(state []byte, outcomes [][]byte, parcels []store.OutboxItem) error
 	Decided() ([]byte, error)
 	Outcomes() ([][]byte, error)
-	Oldest(queue string) (store.Parcel, bool, error)
+	Oldest(queue string) (store.OutboxItem, bool, error)
 	Waiting(queue string) (int, error)
-	Replace(store.Parcel) error
+	Replace(store.OutboxItem) error
 	Settle(key string) error
 }
 
@@ -27,12 +27,12 @@ type Outbox interface {
 type decisions struct {
 	state    []byte
 	outcomes [][]byte
-	waiting  []store.Parcel
+	waiting  []store.OutboxItem
 	put      map[string]bool
 }
 
 // Decide is as [store.Store.Decide].
-func (m *Memory) Decide(state []byte, outcomes [][]byte, parcels []store.Parcel) error {
+func (m *Memory) Decide(state []byte, outcomes [][]byte, parcels []store.OutboxItem) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.Fail != nil {
@@ -67,10 +67,10 @@ func (m *Memory) Outcomes() ([][]byte, error) {
 }
 
 // queue is what waits in one queue, in order.
-func (m *Memory) queue(name string) []store.Parcel {
+func (m *Memory) queue(name string) []store.OutboxItem {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	var out []store.Parcel
+	var out []store.OutboxItem
 	for _, p := range m.decided.waiting {
 		if p.Queue == name {
 			out = append(out, p)
@@ -80,18 +80,18 @@ func (m *Memory) queue(name string) []store.Parcel {
 }
 
 // Oldest is as [store.Store.Oldest].
-func (m *Memory) Oldest(queue string) (store.Parcel, bool, error) {
+func (m *Memory) Oldest(queue string) (store.OutboxItem, bool, error) {
 	if waiting := m.queue(queue); len(waiting) > 0 {
 		return waiting[0], true, nil
 	}
-	return store.Parcel{}, false, nil
+	return store.OutboxItem{}, false, nil
 }
 
 // Waiting is as [store.Store.Waiting].
 func (m *Memory) Waiting(queue string) (int, error) { return len(m.queue(queue)), nil }
 
 // Replace is as [store.Store.Replace].
-func (m *Memory) Replace(p store.Parcel) error {
+func (m *Memory) Replace(p store.OutboxItem) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	for i := range m.decided.waiting {
@@ -106,12 +106,12 @@ func (m *Memory) Replace(p store.Parcel) error {
 func (m *Memory) Settle(key string) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	m.decided.waiting = slices.DeleteFunc(m.decided.waiting, func(p store.Parcel) bool { return p.Key == key })
+	m.decided.waiting = slices.DeleteFunc(m.decided.waiting, func(p store.OutboxItem) bool { return p.Key == key })
 	return nil
 }
 
-func parcel(queue, key string) store.Parcel {
-	return store.Parcel{Queue: queue, Key: key, Body: []byte("body of " + key)}
+func parcel(queue, key string) store.OutboxItem {
+	return store.OutboxItem{Queue: queue, Key: key, Body: []byte("body of " + key)}
 }
 
 // queued lists the keys of a queue by emptying it.
@@ -154,7 +154,7 @@ func decisionsAreKept(t *testing.T, s Store) {
 func parcelsLeaveInOrder(t *testing.T, s Store) {
 	assert.Empty(t, queued(t, s, "mail"), "an empty queue")
 	// mail and mail2: one queue must not read into the other.
-	var all []store.Parcel
+	var all []store.OutboxItem
 	for n := range 12 {
 		all = append(all, parcel("mail2", fmt.Sprintf("second-%d", n)), parcel("mail", fmt.Sprint(20-n)))
 	}
@@ -167,9 +167,9 @@ func aParcelIsPutOnce(t *testing.T, s Store) {
 	again := func() {
 		other := parcel("mail", "k")
 		other.Body = []byte("another body")
-		require.NoError(t, s.Decide([]byte("x"), nil, []store.Parcel{other, other}))
+		require.NoError(t, s.Decide([]byte("x"), nil, []store.OutboxItem{other, other}))
 	}
-	require.NoError(t, s.Decide([]byte("x"), nil, []store.Parcel{parcel("mail", "k"), parcel("mail", "k")}))
+	require.NoError(t, s.Decide([]byte("x"), nil, []store.OutboxItem{parcel("mail", "k"), parcel("mail", "k")}))
 	again()
 	p, any, err := s.Oldest("mail")
 	require.NoError(t, err)
@@ -180,13 +180,13 @@ func aParcelIsPutOnce(t *testing.T, s Store) {
 	assert.Empty(t, queued(t, s, "mail"), "what was settled does not come again")
 	require.NoError(t, s.Settle("k"), "nor does settling it again do harm")
 	require.NoError(t, s.Settle("never put"))
-	require.NoError(t, s.Decide([]byte("x"), nil, []store.Parcel{parcel("mail", "never put")}))
+	require.NoError(t, s.Decide([]byte("x"), nil, []store.OutboxItem{parcel("mail", "never put")}))
 	assert.Equal(t, []string{"never put"}, queued(t, s, "mail"), "settling what is not there forbids nothing")
 }
 
 func aParcelIsReplacedInItsPlace(t *testing.T, s Store) {
-	require.NoError(t, s.Decide([]byte("x"), nil, []store.Parcel{parcel("mail", "a"), parcel("mail", "b")}))
-	changed := store.Parcel{Queue: "mail", Key: "a", Body: []byte("tried once")}
+	require.NoError(t, s.Decide([]byte("x"), nil, []store.OutboxItem{parcel("mail", "a"), parcel("mail", "b")}))
+	changed := store.OutboxItem{Queue: "mail", Key: "a", Body: []byte("tried once")}
 	require.NoError(t, s.Replace(changed))
 	p, _, err := s.Oldest("mail")
 	require.NoError(t, err)

@@ -89,7 +89,7 @@ func Invariants(t *testing.T, s Store) {
 	require.NoError(t, err)
 	all, err := s.Since(0, 0, 0)
 	require.NoError(t, err)
-	require.GreaterOrEqual(t, len(all), int(stats.Entries-stats.Thinned), "entries in order of taking")
+	require.GreaterOrEqual(t, len(all), int(stats.Entries-stats.Compacted), "entries in order of taking")
 	require.LessOrEqual(t, len(all), int(stats.Entries))
 	conflicts, err := s.Conflicts()
 	require.NoError(t, err)
