@@ -48,7 +48,7 @@ func (doorRunner) String() string { return "intake" }
 type webRunner struct {
 	server   *web.Server
 	listener net.Listener
-	scheme   string    // http, https or unix
+	scheme   string         // http, https or unix
 	pass     auth.Principal // of whoever comes there; zero where they say who they are
 }
 

@@ -25,7 +25,7 @@ type Adviser interface {
 
 // Handler is what both forms of the door work for.
 type Handler struct {
-	Intake    Intake
+	Intake  Intake
 	Adviser Adviser
 	Now     func() time.Time
 }

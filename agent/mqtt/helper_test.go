@@ -133,7 +133,9 @@ func newDesk() (Handler, *fakeDoor) {
 // anyone is a guard that lets everybody in.
 type anyone struct{}
 
-func (anyone) Authenticate(Peer) (auth.Principal, error) { return auth.Principal{Role: auth.Manager}, nil }
+func (anyone) Authenticate(Peer) (auth.Principal, error) {
+	return auth.Principal{Role: auth.Manager}, nil
+}
 
 func (anyone) Refresh(p auth.Principal) (auth.Principal, error) { return p, nil }
 

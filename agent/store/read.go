@@ -20,8 +20,8 @@ type Stats struct {
 	// Epoch and Seq are the last given; Entries counts all that were taken,
 	// conflicts included, Compacted those of them that were thinned.
 	Epoch, Seq, Entries, Compacted uint64
-	Machines                     int
-	Conflicts, Refused           uint64
+	Machines                       int
+	Conflicts, Refused             uint64
 	// Unsure is why records are refused since a write failed, or nil; Checkpoint
 	// why the witness could not be written last, or nil.
 	Unsure, Checkpoint error

@@ -80,13 +80,13 @@ type DiagnosticKind string
 
 // The kinds of finding.
 const (
-	FoundBehind  DiagnosticKind = "behind"  // older than its witness says
-	FoundMissing    DiagnosticKind = "gone"    // missing or empty
-	FoundSwapped DiagnosticKind = "swapped" // another store, or another past
-	FoundDamaged DiagnosticKind = "damaged" // cannot be opened
-	FoundWithoutCheckpoint   DiagnosticKind = "alone"   // without a readable witness
-	FoundUnsure  DiagnosticKind = "unsure"  // a write had failed
-	FoundCorrupt  DiagnosticKind = "spoilt"  // what was decided or is on its way is not as it was written
+	FoundBehind            DiagnosticKind = "behind"  // older than its witness says
+	FoundMissing           DiagnosticKind = "gone"    // missing or empty
+	FoundSwapped           DiagnosticKind = "swapped" // another store, or another past
+	FoundDamaged           DiagnosticKind = "damaged" // cannot be opened
+	FoundWithoutCheckpoint DiagnosticKind = "alone"   // without a readable witness
+	FoundUnsure            DiagnosticKind = "unsure"  // a write had failed
+	FoundCorrupt           DiagnosticKind = "spoilt"  // what was decided or is on its way is not as it was written
 )
 
 // Open opens the store at path, making it when there is none. A store that is

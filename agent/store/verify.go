@@ -20,7 +20,7 @@ type Report struct {
 	// Entries counts all that were taken, Compacted those of them of which only
 	// the sum is left.
 	Entries, Compacted, Conflicts, Refused uint64
-	Machines                             int
+	Machines                               int
 	// First is the first thing wrong, machine by machine in order of taking, or
 	// nil; Wrong counts them all, up to the one that stopped the check.
 	First *Damage

@@ -183,7 +183,9 @@ func (anyone) Authenticate(net.IP, string, string) (auth.Principal, error) {
 
 func (anyone) Refresh(p auth.Principal) (auth.Principal, error) { return p, nil }
 
-func (anyone) Resume(net.IP, string, string) (auth.Principal, error) { return auth.Principal{}, auth.ErrGone }
+func (anyone) Resume(net.IP, string, string) (auth.Principal, error) {
+	return auth.Principal{}, auth.ErrGone
+}
 
 // serverFor is a server on f whose clock stands at noon.
 func serverFor(t testing.TB, f *fake) *Server {
