@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -37,8 +38,10 @@ type fake struct {
 	traces   map[string]advise.Trace
 	history  map[string][]drift.Entry
 	refused  []drift.Refusal
-	notReady error
-	before   []advise.Assessment // the fleet at another moment
+	// wholeReads counts the readings of whole histories.
+	wholeReads atomic.Int32
+	notReady   error
+	before     []advise.Assessment // the fleet at another moment
 
 	takeErr error
 	taken   []intake.Submission
@@ -142,7 +145,10 @@ func (f *fake) Trace(machine string, _ time.Time) (advise.Trace, error) {
 	return f.traces[machine], nil
 }
 
-func (f *fake) History(machine string) ([]drift.Entry, error) { return f.history[machine], nil }
+func (f *fake) History(machine string) ([]drift.Entry, error) {
+	f.wholeReads.Add(1)
+	return f.history[machine], nil
+}
 
 func (f *fake) Latest(machine string, n int) ([]drift.Entry, error) {
 	all := f.history[machine]

@@ -102,6 +102,18 @@ func TestLogSameAir(t *testing.T) {
 	assert.Equal(t, some(55.0), c.Humidity, "what was typed wins over what was before")
 }
 
+// A history grows for years, and a crew waits for the form at the machine.
+func TestFormsDoNotReadAWholeHistory(t *testing.T) {
+	f := yard()
+	for _, path := range []string{"/log?machine=K-07", "/moved?machine=K-07"} {
+		w := get(t, f, path)
+		require.Equal(t, 200, w.Code, path)
+	}
+	submit(t, f, "/log", "id", "x", "machine", "K-07", "passed", "true", "same_air", "1")
+	assert.Equal(t, some(-8.0), f.taken[0].Record.Calibration.Temperature)
+	assert.Zero(t, f.wholeReads.Load())
+}
+
 func TestLogFaultsAreForThePersonToMend(t *testing.T) {
 	for name, c := range map[string]struct {
 		pairs []string

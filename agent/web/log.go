@@ -97,10 +97,8 @@ func (s *Server) logView(u units, typed url.Values) *logView {
 	usual := ""
 	if machine == "" {
 		v.Tiles, v.Machines = offerMachines(s.machineNames())
-	} else if history, err := s.Records.History(machine); err != nil {
-		s.Log.Error("history for a form", "machine", machine, "error", err)
 	} else {
-		usual = v.recallLast(history, u)
+		usual = v.recallLast(s.recentOf(machine), u)
 	}
 	v.Cleavers = cleaverTiles(typed.Get("cleaver"), usual)
 	v.Air = numberFields(u, typed, v.Problem, append(airNames[:], "machine_temperature_c")...)
@@ -134,12 +132,12 @@ func offerMachines(names []string) (few []tile, many []string) {
 
 // recallLast fills in what may be taken over from before and returns the cleaver
 // last named.
-func (v *logView) recallLast(history []drift.Entry, u units) (usual string) {
-	if last, ok := lastAir(history); ok {
+func (v *logView) recallLast(recent []drift.Entry, u units) (usual string) {
+	if last, ok := lastAir(recent); ok {
 		v.LastAir, v.LastDay = airWords(&last, u), last.When().Format("2 Jan 15:04")
 		v.LastAirSI = airValues(&last, units{}).Encode()
 	}
-	named, ok := lastWhere(history, func(e *drift.Entry) bool { return e.Calibration != nil && e.Calibration.Cleaver != "" })
+	named, ok := lastWhere(recent, func(e *drift.Entry) bool { return e.Calibration != nil && e.Calibration.Cleaver != "" })
 	if !ok {
 		return ""
 	}

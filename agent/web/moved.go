@@ -130,28 +130,33 @@ func (s *Server) verdict(u units, q url.Values, same bool) (*verdict, *drift.Pro
 }
 
 func (s *Server) lastAirOf(machine string) (drift.Entry, bool) {
-	return lastAir(s.historyOf(machine))
+	return lastAir(s.recentOf(machine))
 }
 
-// historyOf is a machine's, for filling in a form: none where it cannot be read.
-func (s *Server) historyOf(machine string) []drift.Entry {
+// recentRecords is how many records a form looks through, however long a history
+// is: weeks of a machine that reports its arc count every half hour.
+const recentRecords = 1000
+
+// recentOf are the machine's latest records, to fill in a form: none where they
+// cannot be read.
+func (s *Server) recentOf(machine string) []drift.Entry {
 	if machine == "" {
 		return nil
 	}
-	history, err := s.Records.History(machine)
+	recent, err := s.Records.Latest(machine, recentRecords)
 	if err != nil {
-		s.Log.Error("history for a form", "machine", machine, "error", err)
+		s.Log.Error("cannot read the latest records for a form", "machine", machine, "error", err)
 		return nil
 	}
-	return history
+	return recent
 }
 
 // programsOf are the programs a machine was calibrated with, the one in use first;
 // none where there are not several.
 func (s *Server) programsOf(machine string) (out []string) {
-	history := s.historyOf(machine)
-	drift.Order(history)
-	for _, e := range slices.Backward(drift.Correct(history)) {
+	recent := s.recentOf(machine)
+	drift.Order(recent)
+	for _, e := range slices.Backward(drift.Correct(recent)) {
 		if e.Calibration != nil && e.Program != "" && !slices.Contains(out, e.Program) {
 			out = append(out, e.Program)
 		}
