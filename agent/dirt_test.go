@@ -104,7 +104,7 @@ func statesOf(p *backtest.Past, m *model.Machine, from time.Time) (out sessions)
 	stay := 0
 	for i := range p.Events {
 		ev := &p.Events[i]
-		m.Take(ev)
+		m.Update(ev)
 		switch ev.Kind {
 		case model.Cleaned, model.Replaced, model.Unlogged:
 			verdicts = nil

@@ -141,7 +141,7 @@ func scoreHard(b testing.TB, kind hardKind, seed uint64) (all [3]hardScore) {
 func (s *hardScore) look(b testing.TB, p *backtest.Past, pop *model.Population, truth *synth.Machine, at time.Time) {
 	m := model.NewMachine(p.Machine, pop.For(p.Key))
 	for j := range p.Events {
-		m.Take(&p.Events[j])
+		m.Update(&p.Events[j])
 	}
 	level, sd := m.Level()
 	now := truth.At(at)

@@ -109,7 +109,7 @@ func (d *desk) lead(p *backtest.Past, m *model.Machine, from, to time.Time) {
 		if ev.Time.After(to) {
 			return
 		}
-		m.Take(ev)
+		m.Update(ev)
 		if ev.Time.After(from) {
 			d.hear(p, m, i)
 		}

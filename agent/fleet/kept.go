@@ -63,7 +63,7 @@ const lessonName = ""
 
 // lesson writes down what the world has learnt.
 func (w *world) lesson(build string) lesson {
-	return lesson{Build: build, Learnt: w.learnt, Old: w.old, Told: w.told, Epoch: w.epoch, Seq: w.seq, Populations: w.pop.Keep(nil), Marks: w.marks}
+	return lesson{Build: build, Learnt: w.learnt, Old: w.old, Told: w.told, Epoch: w.epoch, Seq: w.seq, Populations: w.pop.AppendState(nil), Marks: w.marks}
 }
 
 // id names the populations.
@@ -88,7 +88,7 @@ type note struct {
 func (l *life) note(id digest, weighed *advise.Weighed) ([]byte, error) {
 	text, err := json.Marshal(note{Populations: id, Standing: l.standing, Answer: weighed.Kept()})
 	b := append(binary.AppendUvarint(nil, uint64(len(text))), text...)
-	return l.known.Keep(l.reader.Keep(b)), err
+	return l.known.AppendState(l.reader.AppendState(b)), err
 }
 
 // readNote reads the note of a machine; it is not known when there is none that
@@ -111,8 +111,8 @@ func (n *note) resume(pop *model.Population) (standing, error) {
 	s := n.Standing
 	var rest []byte
 	var err error
-	if s.reader, rest, err = model.KeptReader(n.memory, s.Settings); err == nil {
-		s.known, _, err = model.KeptMachine(rest, s.name, pop.For(s.Key))
+	if s.reader, rest, err = model.ReaderFromState(n.memory, s.Settings); err == nil {
+		s.known, _, err = model.MachineFromState(rest, s.name, pop.For(s.Key))
 	}
 	return s, err
 }
@@ -237,7 +237,7 @@ func (n *notes) recall(ctx context.Context, book Reader, now time.Time) (w *worl
 	sound = was.Learnt.Equal(w.learnt) && was.Told == w.told
 	w.shelf, w.learnt, w.old, w.told, w.marks = n.shelf, was.Learnt, was.Old, was.Told, was.Marks
 	w.epoch, w.seq = was.Epoch, was.Seq
-	if w.pop, err = model.KeptPopulation(was.Populations); err != nil {
+	if w.pop, err = model.PopulationFromState(was.Populations); err != nil {
 		return nil, nil, false, nil
 	}
 	w.id = was.id()

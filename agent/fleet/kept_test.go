@@ -89,7 +89,7 @@ func TestKeepingOnlyLooks(t *testing.T) {
 	pop := &model.Population{}
 	var both sync.WaitGroup
 	for range 2 {
-		both.Go(func() { pop.Keep(nil) })
+		both.Go(func() { pop.AppendState(nil) })
 	}
 	both.Wait()
 }

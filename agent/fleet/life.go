@@ -214,7 +214,7 @@ func (l *life) history() model.History {
 func (l *life) know(pop *model.Population) *model.Machine {
 	l.begin(pop)
 	for i := range l.events {
-		l.known.Take(&l.events[i])
+		l.known.Update(&l.events[i])
 	}
 	return l.known
 }
@@ -241,7 +241,7 @@ func fold(l *life, pop *model.Population, refused int, zones *zones) *advise.Sub
 	l.begin(pop)
 	ends := sessionEnds(l.events, sessionsJudged)
 	for i := range l.events {
-		l.known.Take(&l.events[i])
+		l.known.Update(&l.events[i])
 		l.count(&l.events[i])
 		if len(ends) > 0 && i == ends[0] {
 			ends = ends[1:]

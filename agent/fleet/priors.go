@@ -42,7 +42,7 @@ func (p *priors) look(c cut) (*world, error) {
 		if !p.holds(&l, w) {
 			continue
 		}
-		if w.pop, err = model.KeptPopulation(l.Populations); err != nil {
+		if w.pop, err = model.PopulationFromState(l.Populations); err != nil {
 			break // it is learnt anew
 		}
 		w.marks = l.Marks

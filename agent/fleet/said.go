@@ -81,7 +81,7 @@ func (f *Fleet) Said(machine string) ([]backtest.Said, error) {
 func (l *life) say(pop *model.Population) backtest.Said {
 	m := model.NewMachine(l.name, pop.For(l.Key))
 	for i := range l.events {
-		m.Take(&l.events[i])
+		m.Update(&l.events[i])
 	}
 	_, arcs, _, _ := m.Pair()
 	left := forecast.Run(m, l.plan(m, paths, forecast.Horizon))

@@ -37,7 +37,7 @@ func trace(l *life, pop *model.Population) advise.Trace {
 		if what, ok := marks[ev.Kind]; ok {
 			out.Marks = append(out.Marks, mark(ev, what))
 		}
-		step := m.Take(ev)
+		step := m.Update(ev)
 		if ev.Kind == model.Attempt {
 			out.Points = append(out.Points, point(ev, m, step))
 		}

@@ -73,16 +73,16 @@ type offlineTable struct {
 
 func tableOf(t *model.OutTable) *offlineTable {
 	out := &offlineTable{
-		Low: figure(t.Low), High: figure(t.High), Arcs: figure(t.Arcs), Worn: figure(t.Worn),
-		Bend: figure(t.Bend), Walk: figure(t.Walk), SlopeWalk: figure(t.SlopeWalk), DirtRate: figure(t.DirtRate), DirtStep: figure(t.DirtStep),
-		MultipleWalk: figure(t.MultipleWalk), Scatter: figure(t.Scatter), ScatterArcs: figure(t.ScatterArcs), ScatterBend: figure(t.ScatterBend),
+		Low: figure(t.Low), High: figure(t.High), Arcs: figure(t.Arcs), Worn: figure(t.ScatterAge),
+		Bend: figure(t.WearExponent), Walk: figure(t.Walk), SlopeWalk: figure(t.SlopeWalk), DirtRate: figure(t.DirtRate), DirtStep: figure(t.DirtStep),
+		MultipleWalk: figure(t.ScatterScaleWalk), Scatter: figure(t.Scatter), ScatterArcs: figure(t.ScatterArcs), ScatterBend: figure(t.ScatterExponent),
 	}
 	for _, x := range t.Air {
 		out.Air = append(out.Air, figure(x))
 	}
 	for i := range t.Rows {
 		r := &t.Rows[i]
-		row := []figure{figure(r.Weight), figure(r.Multiple), figure(r.Level)}
+		row := []figure{figure(r.Weight), figure(r.ScatterScale), figure(r.Level)}
 		for _, x := range slices.Concat(r.Mean[:], r.Cov[:]) {
 			row = append(row, figure(x))
 		}

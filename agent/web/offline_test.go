@@ -310,7 +310,7 @@ func TestOfflineTables(t *testing.T) {
 	assert.Equal(t, http.StatusBadRequest, get(t, f, "/api/v1/offline?machine="+strings.Repeat("a&machine=", mostOffline)).Code)
 
 	known := model.NewMachine("K-07", new(model.Prior()))
-	known.Take(&model.Event{Kind: model.Attempt, Time: noon, Arcs: 40, Step: 40, NewSession: true, Tries: 1, Passed: true})
+	known.Update(&model.Event{Kind: model.Attempt, Time: noon, Arcs: 40, Step: 40, NewSession: true, Tries: 1, Passed: true})
 	f.sites["K-07"] = advise.Site{Known: known, Settings: drift.Settings{WarmUp: some(30.0), CheckMinutes: 5, OutMinutes: 60}}
 	w := get(t, f, "/api/v1/offline?machine=K-07")
 	assert.Contains(t, w.Body.String(), `"warm_up_minutes":30`)

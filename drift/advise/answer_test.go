@@ -40,7 +40,7 @@ func passing(days int) *model.Machine {
 	m := model.NewMachine("K-07", kind())
 	for i := range days {
 		arcs := float64(40 * (i + 1))
-		m.Take(&model.Event{
+		m.Update(&model.Event{
 			Kind: model.Attempt, Time: today.AddDate(0, 0, i-days+1), Arcs: arcs, Step: 40, NewSession: true, Ordinal: 1, Tries: 1,
 			Passed: true, Melt: drift.Some(0.0), Setting: drift.Some(0.5), Next: drift.Some(0.5),
 		})
@@ -52,7 +52,7 @@ func passing(days int) *model.Machine {
 func failing(m *model.Machine, tries int, cleaver string) *model.Machine {
 	_, arcs, _, _ := m.Pair()
 	for i := range tries {
-		m.Take(&model.Event{
+		m.Update(&model.Event{
 			Kind: model.Attempt, Time: today, Arcs: arcs + float64(i+1), Step: 1, NewSession: i == 0, Ordinal: int64(i + 1), Tries: 1,
 			Cleaver: cleaver, Correction: drift.Some(0.0),
 		})
@@ -65,7 +65,7 @@ func failing(m *model.Machine, tries int, cleaver string) *model.Machine {
 func alike(m *model.Machine) *model.Machine {
 	_, arcs, _, _ := m.Pair()
 	for i := range 4 {
-		m.Take(&model.Event{
+		m.Update(&model.Event{
 			Kind: model.Attempt, Time: today, Arcs: arcs + float64(i+1), Step: 1, NewSession: i == 0, Ordinal: int64(i + 1), Tries: 1,
 			Melt: drift.Some(-20.0), Setting: drift.Some(0.5), Next: drift.Some(0.5),
 		})
@@ -146,12 +146,12 @@ func with(s *Subject, earlier ...Verdict) *Subject {
 func beyond() *model.Machine {
 	m := passing(3)
 	for i := range 20 {
-		m.Take(&model.Event{
+		m.Update(&model.Event{
 			Kind: model.Attempt, Time: today, Arcs: 120, NewSession: true, Tries: 1, Passed: i%2 == 0,
 			Melt: drift.Some(-30.0), Setting: drift.Some(11.3), Next: drift.Some(11.3),
 		})
 	}
-	m.Take(&model.Event{Kind: model.Attempt, Time: today, Arcs: 120, NewSession: true, Tries: 1, Passed: true, Melt: drift.Some(-30.0), Setting: drift.Some(11.3), Next: drift.Some(11.3)})
+	m.Update(&model.Event{Kind: model.Attempt, Time: today, Arcs: 120, NewSession: true, Tries: 1, Passed: true, Melt: drift.Some(-30.0), Setting: drift.Some(11.3), Next: drift.Some(11.3)})
 	return m
 }
 
@@ -189,7 +189,7 @@ func TestAnySubjectGetsAnAnswer(t *testing.T) {
 			if rapid.Bool().Draw(t, "correction") {
 				ev.Correction = drift.Some(rapid.Float64Range(-5, 5).Draw(t, "corrected"))
 			}
-			m.Take(&ev)
+			m.Update(&ev)
 		}
 		s := subject(m, lasting(rapid.Float64Range(0, 1).Draw(t, "share"), rapid.Float64Range(1, 6000).Draw(t, "arcs")))
 		for range rapid.IntRange(0, 2).Draw(t, "earlier") {
@@ -225,7 +225,7 @@ func TestActByIsADateOfTheMachinesZone(t *testing.T) {
 func TestADateBeyondPlanningIsNotGiven(t *testing.T) {
 	m := model.NewMachine("K-07", kind())
 	for i := range 20 {
-		m.Take(&model.Event{
+		m.Update(&model.Event{
 			Kind: model.Attempt, Time: today.AddDate(0, 0, 30*(i-19)), Arcs: float64(i + 1), Step: 1, NewSession: true, Ordinal: 1, Tries: 1,
 			Passed: true, Melt: drift.Some(0.0), Setting: drift.Some(0.5), Next: drift.Some(0.5),
 		})
@@ -303,7 +303,7 @@ func TestNoRecordAloneCallsForService(t *testing.T) {
 		before := []Verdict{judge(), judge()}
 		require.Equal(t, Fit, settle(before[0], before, false))
 		_, arcs, _, _ := m.Pair()
-		m.Take(&model.Event{
+		m.Update(&model.Event{
 			Kind: model.Attempt, Time: today, Arcs: arcs + 40, Step: 40, NewSession: true, Ordinal: 1, Tries: 1, Passed: true,
 			Melt: drift.Some(rapid.Float64Range(-60, 60).Draw(t, "melt")), Setting: drift.Some(0.5), Next: drift.Some(0.5),
 		})
@@ -394,7 +394,7 @@ func TestSeldomCalibratedIsCalledInTime(t *testing.T) {
 		m := model.NewMachine("K-07", new(model.Prior()))
 		for n := range 12 {
 			at := float64(n) * gap
-			m.Take(&model.Event{Kind: model.Attempt, Time: time.Unix(0, 0).Add(time.Duration(at * 24 * float64(time.Hour))), NewSession: true,
+			m.Update(&model.Event{Kind: model.Attempt, Time: time.Unix(0, 0).Add(time.Duration(at * 24 * float64(time.Hour))), NewSession: true,
 				Tries: 1, Passed: true, Arcs: perDay * at, Step: perDay * gap, Melt: drift.Some(0.0), Setting: drift.Some(0.0), Next: drift.Some(0.0)})
 		}
 		return m

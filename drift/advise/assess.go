@@ -165,7 +165,7 @@ func (a *Assessment) describe(s *Subject) {
 	m := s.Known
 	a.Drift = DriftOf(m, &s.Settings)
 	a.Warnings = append(a.Warnings, untold(m, a.Data.Grade)...)
-	a.Warnings = append(a.Warnings, m.Params().Findings...)
+	a.Warnings = append(a.Warnings, m.Params().Diagnostics...)
 	switch evidence(m) {
 	case MachinesLikeIt:
 		a.Warnings = append(a.Warnings, "Few records of this machine: what is said of it rests on others like it.")
@@ -185,7 +185,7 @@ func (a *Assessment) describe(s *Subject) {
 	if pace := m.PerDay(); pace > 0 {
 		e.ArcsPerDay = rounded(pace, 10)
 	}
-	if m.Reckoned() {
+	if m.Estimated() {
 		a.Warnings = append(a.Warnings, "No arc count has been recorded: arcs are reckoned from the days, as on quiet ones.")
 	}
 	if m.Unlogged() {
@@ -287,7 +287,7 @@ func (a *Assessment) explainOut(say func(string, ...any), m *model.Machine) {
 // for its pair: a few typed records never order a new one. Where machines like it
 // have told enough, a few passes do say something of the pair, a few fails do not.
 func fewRecords(m *model.Machine) bool {
-	return m.Attempts() < ownAttempts && (m.Streak().Attempts > 0 || m.Reckoned() || evidence(m) == RuleOfThumb)
+	return m.Attempts() < ownAttempts && (m.Streak().Attempts > 0 || m.Estimated() || evidence(m) == RuleOfThumb)
 }
 
 // heed takes what an inspection found for what it is, the strongest evidence

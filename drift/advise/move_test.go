@@ -164,7 +164,7 @@ func TestAMoveInAnotherProgram(t *testing.T) {
 	m := model.NewMachine("K-07", p)
 	at := time.Date(2026, 3, 2, 7, 0, 0, 0, time.UTC)
 	for day := range 20 {
-		m.Take(&model.Event{
+		m.Update(&model.Event{
 			Kind: model.Attempt, Time: at.AddDate(0, 0, day), Arcs: 40 * float64(day+1), Step: 40, Tries: 1, NewSession: true, Passed: true, Program: "a",
 			Melt: drift.Some(0.0), Setting: drift.Some(0.0), Next: drift.Some(0.0),
 		})

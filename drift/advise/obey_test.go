@@ -113,14 +113,14 @@ func TestAnotherCheckThatChangesNothingIsNotAskedFor(t *testing.T) {
 			melt *= 2.2
 		}
 		passed := i%5 != 0
-		m.Take(&model.Event{
+		m.Update(&model.Event{
 			Kind: model.Attempt, Time: today.Add(time.Duration(i-80) * time.Hour), Arcs: float64(40 * (i + 1)), Step: 40, NewSession: true, Ordinal: 1, Tries: 1,
 			Passed: passed, Melt: drift.Some(melt), Setting: drift.Some(0.5), Next: drift.Some(0.5),
 			Target: drift.Some(260.0), Tolerance: drift.Some(26.0),
 		})
 	}
 	_, arcs, _, _ := m.Pair()
-	m.Take(&model.Event{Kind: model.Attempt, Time: today, Arcs: arcs + 1, Step: 1, NewSession: true, Ordinal: 1, Tries: 1, Passed: true, Melt: drift.Some(0.5), Setting: drift.Some(0.5), Next: drift.Some(0.5)})
+	m.Update(&model.Event{Kind: model.Attempt, Time: today, Arcs: arcs + 1, Step: 1, NewSession: true, Ordinal: 1, Tries: 1, Passed: true, Melt: drift.Some(0.5), Setting: drift.Some(0.5), Next: drift.Some(0.5)})
 	s := Site{Known: m, Settings: usual(), LastTemperature: some(20), LastAltitude: some(0)}
 	a := s.Recalibrated(Move{Machine: "K-07", AsOf: today.Add(time.Minute), Temperature: some(20), Humidity: some(model.TypicalHumidity), Pressure: some(1013)})
 	require.Greater(t, a.ProbabilityOut.Or(0), 1.0/12)

@@ -21,7 +21,7 @@ func misled() *model.Machine {
 	_, arcs, _, _ := m.Pair()
 	bad := func(day int, session bool, passed bool, set, next, melt, side float64) {
 		arcs++
-		m.Take(&model.Event{
+		m.Update(&model.Event{
 			Kind: model.Attempt, Time: today.AddDate(0, 0, day), Arcs: arcs, Step: 1, NewSession: session, Ordinal: 1, Tries: 1,
 			Passed: passed, Setting: drift.Some(set), Next: drift.Some(next), Melt: drift.Some(melt), Side: drift.Some(side),
 		})
@@ -59,10 +59,10 @@ func TestAMachineThatIsLikelyOutIsNotFit(t *testing.T) {
 
 	// Good ends show the setting to be wrong; the correction clears the state.
 	_, arcs, _, _ := m.Pair()
-	m.Take(&model.Event{Kind: model.Attempt, Time: today, Arcs: arcs + 1, Step: 1, NewSession: true, Ordinal: 1, Tries: 1,
+	m.Update(&model.Event{Kind: model.Attempt, Time: today, Arcs: arcs + 1, Step: 1, NewSession: true, Ordinal: 1, Tries: 1,
 		Setting: drift.Some(11.0), Next: drift.Some(0.6), Melt: drift.Some(36.0), Side: drift.Some(0.5)})
 	for i := range 4 {
-		m.Take(&model.Event{Kind: model.Attempt, Time: today, Arcs: arcs + float64(i+2), Step: 1, NewSession: i > 0, Ordinal: 2, Tries: 1, Passed: true,
+		m.Update(&model.Event{Kind: model.Attempt, Time: today, Arcs: arcs + float64(i+2), Step: 1, NewSession: i > 0, Ordinal: 2, Tries: 1, Passed: true,
 			Setting: drift.Some(0.6), Next: drift.Some(0.6), Melt: drift.Some(0.0), Side: drift.Some(0.5)})
 	}
 	a = Assess(subject(m, lasting(0.05, 5000)), today)
@@ -75,7 +75,7 @@ func TestGoodEndsClearAWrongSuspicion(t *testing.T) {
 	m := misled()
 	_, arcs, _, _ := m.Pair()
 	for i := range 8 {
-		m.Take(&model.Event{Kind: model.Attempt, Time: today, Arcs: arcs + float64(i+1), Step: 1, NewSession: true, Ordinal: 1, Tries: 1, Passed: true,
+		m.Update(&model.Event{Kind: model.Attempt, Time: today, Arcs: arcs + float64(i+1), Step: 1, NewSession: true, Ordinal: 1, Tries: 1, Passed: true,
 			Setting: drift.Some(11.0), Next: drift.Some(11.0), Melt: drift.Some(0.0), Side: drift.Some(0.5)})
 	}
 	a := Assess(subject(m, lasting(0.05, 5000)), today)
@@ -97,7 +97,7 @@ func TestFitAndSiteCheckAgree(t *testing.T) {
 func TestAFirstRecordOrdersNoService(t *testing.T) {
 	p := model.Prior()
 	m := model.NewMachine("K-07", &p)
-	m.Take(&model.Event{Kind: model.Attempt, Time: today, Arcs: 2900, NewSession: true, Ordinal: 1, Tries: 1, Passed: true})
+	m.Update(&model.Event{Kind: model.Attempt, Time: today, Arcs: 2900, NewSession: true, Ordinal: 1, Tries: 1, Passed: true})
 	a := Assess(subject(m, lasting(0.7, 20)), today)
 	assert.Equal(t, Fit, a.State, "%q", a.Reasons)
 	assert.Equal(t, None, a.Electrode.Action)

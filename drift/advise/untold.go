@@ -5,7 +5,7 @@ import "arcdrift/drift/model"
 // untold names what the records leave out of what required power is worked out
 // from, and how it could be told.
 func untold(m *model.Machine, grade Grade) []string {
-	switch what := m.Untold(); {
+	switch what := m.Missing(); {
 	case what.Learnt:
 		t, _ := m.Params().Target.Get()
 		return []string{"These records do not tell the meltback aimed at: " + number(t) + " µm is that of other machines of the model. Send meltback_target_um, or set target_um for the model, to be sure."}

@@ -277,7 +277,7 @@ type walker struct {
 // pair, if one is in use and something was heard of it later.
 func (w *walker) forecast(moment time.Time, was *Past) {
 	for i := range was.Events {
-		w.machine.Take(&was.Events[i])
+		w.machine.Update(&was.Events[i])
 	}
 	if w.machine.Attempts() > 0 {
 		w.levels = append(w.levels, Level{was.Machine, w.machine.Program(), moment, advise.DriftOf(w.machine, &was.Settings)})
@@ -328,7 +328,7 @@ func (w *walker) lead(moment, until time.Time, p *Past) {
 		if ev.Kind == model.Attempt && ev.NewSession {
 			w.visit(p, i)
 		}
-		w.machine.Take(ev)
+		w.machine.Update(ev)
 		w.watch(p, i)
 	}
 	w.answer(p, until)

@@ -59,7 +59,7 @@ func blendRows(pop *model.Population) (out []BlendRow) {
 // findings are what learning found amiss, kind by kind.
 func findings(pop *model.Population) (out []string) {
 	for _, key := range pop.Keys() {
-		out = append(out, pop.For(key).Findings...)
+		out = append(out, pop.For(key).Diagnostics...)
 	}
 	return out
 }

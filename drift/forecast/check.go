@@ -65,7 +65,7 @@ func (t *tally) answer(passed bool, moved, off float64) {
 // estimate, and keeps what was found as sentences.
 func check(p *model.Params, name string, histories []model.History) {
 	seen, said := replayed(p, histories)
-	p.Findings = nil
+	p.Diagnostics = nil
 	if mend(p, name, &seen, &said) {
 		_, said = replayed(p, histories) // by what is believed now
 	}
@@ -76,7 +76,7 @@ func check(p *model.Params, name string, histories []model.History) {
 		a, b := were/ofWere, says/ofSays
 		error := math.Sqrt(max(b*(1-b), 0.01) * (1/ofWere + 1/ofSays))
 		if math.Abs(a-b) > max(surely*error, clearly) {
-			p.Findings = append(p.Findings, fmt.Sprintf("%s: %.0f %% %s, by the model %.0f %%. Take forecasts for this model with care.", of(name), 100*a, what, 100*b))
+			p.Diagnostics = append(p.Diagnostics, fmt.Sprintf("%s: %.0f %% %s, by the model %.0f %%. Take forecasts for this model with care.", of(name), 100*a, what, 100*b))
 		}
 	}
 	find("of first tries pass", seen.passed[0], seen.tries[0], said.passed[0], said.tries[0])
@@ -109,7 +109,7 @@ func mend(p *model.Params, name string, seen, said *tally) (mended bool) {
 			continue
 		}
 		*what.gain = min(a/(is.off/is.n), model.MostGain)
-		p.Findings = append(p.Findings, fmt.Sprintf("%s: settings change by %.1f %% after a %s, by what was learnt %.1f %%. What the records show is used.", of(name), a, what.when, b))
+		p.Diagnostics = append(p.Diagnostics, fmt.Sprintf("%s: settings change by %.1f %% after a %s, by what was learnt %.1f %%. What the records show is used.", of(name), a, what.when, b))
 		mended = true
 	}
 	return mended
@@ -139,7 +139,7 @@ func replayed(p *model.Params, histories []model.History) (seen, said tally) {
 				}
 				at++
 			}
-			m.Take(ev)
+			m.Update(ev)
 		}
 	}
 	return seen, said
@@ -194,7 +194,7 @@ func (t *tally) expected(m *model.Machine, ev *model.Event, limit int, seed uint
 			t.answer(passed, moved, off)
 		}
 	}
-	sampler, scatter := m.Sampler(), p.ScatterAt(m.Worn())
+	sampler, scatter := m.Sampler(), p.ScatterAt(m.ScatterAge())
 	for range checkedDraws {
 		d = sampler.Draw(s.rng)
 		need := d.Level
@@ -202,7 +202,7 @@ func (t *tally) expected(m *model.Machine, ev *model.Event, limit int, seed uint
 			need += d.Air[j] * a
 		}
 		t.sessions++
-		if !s.session(&d, need, d.Multiple*scatter) {
+		if !s.session(&d, need, d.ScatterScale*scatter) {
 			t.givenUp++
 		}
 	}

@@ -71,14 +71,14 @@ func TestWhatIsLearntIsHeldAgainstItsRecords(t *testing.T) {
 			p := learnt(hs)
 			gain := p.GainFail
 			check(p, "type-1", hs)
-			assert.Empty(t, p.Findings)
+			assert.Empty(t, p.Diagnostics)
 			assert.Equal(t, gain, p.GainFail, "and nothing mended")
 
 			wrong := *p
 			wrong.GainFail = 0
 			check(&wrong, "type-1", hs)
-			require.NotEmpty(t, wrong.Findings)
-			assert.Contains(t, strings.Join(wrong.Findings, " "), "after a fail")
+			require.NotEmpty(t, wrong.Diagnostics)
+			assert.Contains(t, strings.Join(wrong.Diagnostics, " "), "after a fail")
 			// Of sums over all attempts, spoilt ends and those at the limit too.
 			assert.InDelta(t, gain, wrong.GainFail, 0.5*gain)
 		})

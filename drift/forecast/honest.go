@@ -44,9 +44,9 @@ func Learn(sample *model.Sample) *model.Population {
 		check(p, key.Model, sample.Histories(key))
 		looks := lookBack(p, sample.Histories(key))
 		all := bend(believed(), looks)
-		for grade := range p.Honest {
+		for grade := range p.Recalibration {
 			own := slices.DeleteFunc(slices.Clone(looks), func(l look) bool { return int(l.grade) != grade })
-			p.Honest[grade] = bend(all, own)
+			p.Recalibration[grade] = bend(all, own)
 		}
 		known := pastOf(livesOf(sample.Histories(key), -1))
 		p.Lives, p.Weibull = known.lives, known.weibull
@@ -125,7 +125,7 @@ func lookAt(p *model.Params, h *model.History, events []int, others past) []look
 	var out []look
 	m := model.NewMachine(h.Machine, p)
 	for i := range h.Events {
-		m.Take(&h.Events[i])
+		m.Update(&h.Events[i])
 		if len(events) == 0 || i != events[0] {
 			continue
 		}

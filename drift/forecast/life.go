@@ -39,7 +39,7 @@ type Plan struct {
 func Run(m *model.Machine, plan Plan) Life {
 	life := simulate(m, plan)
 	p, grade := m.Params(), m.Grade()
-	life.Arcs = straighten(life.Arcs, p.Honest[grade])
+	life.Arcs = straighten(life.Arcs, p.Recalibration[grade])
 	if weights := p.Blend[grade]; weights != nil && weights[byModel] < 1-leastWeight {
 		life.Arcs = mix(life.Arcs, past{p.Lives, p.Weibull}.simple(m, weights), weights)
 		for i, arcs := range life.Arcs {
@@ -58,7 +58,7 @@ func simulate(m *model.Machine, plan Plan) Life {
 		future: m.Future(), limit: plan.AttemptLimit,
 	}
 	_, s.arcs, _, _ = m.Pair()
-	s.worn = m.Worn()
+	s.worn = m.ScatterAge()
 	s.lo, s.hi = s.p.Window()
 	s.bottom, s.top = s.p.Bounds()
 	s.tabulate(plan.Horizon)
@@ -170,14 +170,14 @@ func (s *simulation) path(d model.Draw, scatter []float64, horizon float64) floa
 		d.Slope += math.Sqrt(s.p.SlopeWalk*step/1000) * s.rng.NormFloat64()
 		if s.rng.Float64() < dirt*step {
 			wander += s.p.DirtStep() * (1 + s.rng.NormFloat64())
-			d.Multiple *= math.Exp(0.3 * float64(1+s.rng.IntN(3)))
+			d.ScatterScale *= math.Exp(0.3 * float64(1+s.rng.IntN(3)))
 		}
-		d.Multiple *= math.Exp(math.Sqrt(s.p.MultipleWalk*step/1000) * s.rng.NormFloat64())
+		d.ScatterScale *= math.Exp(math.Sqrt(s.p.ScatterScaleWalk*step/1000) * s.rng.NormFloat64())
 		need := d.Level + wander
 		for j, a := range s.future.Airs[next] {
 			need += d.Air[j] * a
 		}
-		if !s.session(&d, need, d.Multiple*scatter[at]) {
+		if !s.session(&d, need, d.ScatterScale*scatter[at]) {
 			return done
 		}
 		if next++; next == sessions {

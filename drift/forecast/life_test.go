@@ -21,7 +21,7 @@ import (
 func even() *model.Params {
 	return &model.Params{
 		Kappa: 2, Target: drift.Some(100.0), Tolerance: drift.Some(0.1), Limit: drift.Some(12.0), GainFail: 1,
-		Slope: 2, SlopeSD: 0.8, Walk: 4, Bend: 1, Scatter: 1e-9, ScatterArcs: 2000, ScatterBend: 2,
+		Slope: 2, SlopeSD: 0.8, Walk: 4, WearExponent: 1, Scatter: 1e-9, ScatterArcs: 2000, ScatterExponent: 2,
 	}
 }
 
@@ -77,7 +77,7 @@ func TestRunIsGeometricUnderScatterAlone(t *testing.T) {
 	p.Slope, p.SlopeSD, p.Walk, p.GainFail, p.Limit = 0, 0, 0, 0, drift.Opt[float64]{}
 	p.Tolerance, p.Scatter, p.ScatterArcs = drift.Some(5.0), 2, 1e9
 	m := model.NewMachine("K-07", p)
-	m.Take(&model.Event{
+	m.Update(&model.Event{
 		Kind: model.Attempt, Time: time.Unix(0, 0), Tries: 1, Passed: true, NewSession: true,
 		Melt: drift.Some(0.0), Setting: drift.Some(0.0), Next: drift.Some(0.0),
 	})
@@ -123,7 +123,7 @@ func TestWhatShortensALife(t *testing.T) {
 	for name, change := range map[string]func(*model.Params){
 		"more slope":           func(p *model.Params) { p.Slope = 3 },
 		"a closer limit":       func(p *model.Params) { p.Limit = drift.Some(8.0) },
-		"scatter that grows":   func(p *model.Params) { p.ScatterArcs, p.ScatterBend = 1000, 4 },
+		"scatter that grows":   func(p *model.Params) { p.ScatterArcs, p.ScatterExponent = 1000, 4 },
 		"dirt":                 func(p *model.Params) { p.DirtRate, p.DirtLevel = 1, 2 },
 		"a machine that waits": func(p *model.Params) { p.GainFail = 0 },
 	} {
@@ -189,7 +189,7 @@ func TestPowerClosedForm(t *testing.T) {
 		return out
 	}
 	wear := even()
-	wear.Level, wear.Walk, wear.Bend = 1, 0, 1.6
+	wear.Level, wear.Walk, wear.WearExponent = 1, 0, 1.6
 	x := forecast.Power(model.NewMachine("K-07", wear), 2500, forecast.Plan{Paths: draws, Seed: 4})
 	quantiles(x, model.Pct(1)+wear.Slope*wear.Wear(2500), wear.SlopeSD*wear.Wear(2500))
 
@@ -216,7 +216,7 @@ func TestFan(t *testing.T) {
 	p := even()
 	p.LevelSD = 1
 	m := model.NewMachine("K-07", p)
-	m.Take(&model.Event{Kind: model.Usage, Arcs: 700, Step: 700})
+	m.Update(&model.Event{Kind: model.Usage, Arcs: 700, Step: 700})
 	fan := forecast.Fan(m, forecast.Plan{Paths: 2000, Horizon: forecast.Horizon, AttemptLimit: 4, Seed: 6})
 	require.Len(t, fan, 13)
 	assert.Equal(t, 700.0, fan[0].Arcs)

@@ -113,7 +113,7 @@ func blend(p *model.Params, looks []look) {
 	var all []evidence
 	for _, l := range looks {
 		e := evidence{weight: 1 / pairs[[2]any{l.machine, l.pair}]}
-		e.chances[byModel] = chanceOf(straighten(l.lives, p.Honest[l.grade]), l.left, l.hidden)
+		e.chances[byModel] = chanceOf(straighten(l.lives, p.Recalibration[l.grade]), l.left, l.hidden)
 		for i := byModel + 1; i < forecasters; i++ {
 			e.chances[i] = e.chances[byModel]
 			if l.simple[i] != nil {

@@ -99,8 +99,8 @@ func TestNoFailureNoBlend(t *testing.T) {
 	p := Learn(&sample).For(key)
 	m := model.NewMachine("K-07", p)
 	for i := range h.Events {
-		m.Take(&h.Events[i])
+		m.Update(&h.Events[i])
 	}
 	plan := Plan{Paths: 100, Horizon: Horizon, AttemptLimit: 4, Seed: 1}
-	assert.Equal(t, straighten(simulate(m, plan).Arcs, p.Honest[m.Grade()]), Run(m, plan).Arcs)
+	assert.Equal(t, straighten(simulate(m, plan).Arcs, p.Recalibration[m.Grade()]), Run(m, plan).Arcs)
 }

@@ -14,12 +14,12 @@ import (
 func TestAPairOfUnknownAge(t *testing.T) {
 	p := believed()
 	p.Slope, p.SlopeSD, p.Level, p.LevelSD, p.Walk, p.DirtRate, p.UsualArcs = 3, 0.5, 0, 1, 0.01, 1e-6, 2000
-	first := Event{Kind: Attempt, Time: morning, Arcs: 1, Step: 1, Tries: 1, NewSession: true, Passed: true, Reckoned: true}
+	first := Event{Kind: Attempt, Time: morning, Arcs: 1, Step: 1, Tries: 1, NewSession: true, Passed: true, Estimated: true}
 	met := func(change func(ev *Event)) *Machine {
 		ev := first
 		change(&ev)
 		m := NewMachine("K-07", p)
-		m.Take(&ev)
+		m.Update(&ev)
 		return m
 	}
 	m := met(func(*Event) {})
@@ -30,18 +30,18 @@ func TestAPairOfUnknownAge(t *testing.T) {
 	assert.InDelta(t, 3.6, sd, 0.4)
 	setting, _ := m.Setting()
 	assert.InDelta(t, level, setting, 1, "it has corrected itself")
-	told, sure := met(func(ev *Event) { ev.Reckoned = false }).Level()
+	told, sure := met(func(ev *Event) { ev.Estimated = false }).Level()
 	assert.InDelta(t, 0, told, 0.2)
 	assert.Less(t, sure, 1.1)
 	fitted, _ := met(func(ev *Event) { ev.Pair = 1 }).Level()
 	assert.InDelta(t, 0, fitted, 0.2, "fitted while somebody watched")
 
 	later := first
-	later.Reckoned, later.Time, later.Arcs, later.Step = false, morning.AddDate(0, 0, 1), 2100, 2099
-	m.Take(&later)
+	later.Estimated, later.Time, later.Arcs, later.Step = false, morning.AddDate(0, 0, 1), 2100, 2099
+	m.Update(&later)
 	after, _ := m.Level()
 	assert.InDelta(t, level, after, 0.6)
-	assert.InDelta(t, 2100, m.Worn(), 1)
+	assert.InDelta(t, 2100, m.ScatterAge(), 1)
 }
 
 // A machine that tells its corrections alone and leaves fails unanswered, though its
@@ -52,7 +52,7 @@ func TestAFailWithoutAnAnswerTellsTheLimit(t *testing.T) {
 	p.Limit, p.Idle, p.GainFail = drift.Some(8.0), 0.01, 0.8
 	m := NewMachine("K-07", p)
 	for i, correction := range []float64{1.5, 0, 0, 0, 0, 0} {
-		m.Take(&Event{
+		m.Update(&Event{
 			Kind: Attempt, Time: morning.AddDate(0, 0, i), Arcs: 2000, Tries: 1, NewSession: true, Passed: false,
 			Correction: drift.Some(correction), Step: map[bool]float64{true: 2000}[i == 0],
 		})

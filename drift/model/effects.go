@@ -92,7 +92,7 @@ func (e *effects) fold(p *Params, h History) {
 		if ev.Kind == Cleaned && onPair > settled {
 			before = clean{level: mean1(m.component(level)), at: onPair}
 		}
-		m.Take(ev)
+		m.Update(ev)
 		if ev.Kind != Attempt {
 			continue
 		}

@@ -33,8 +33,8 @@ type Event struct {
 	// pair, Step the arcs since the event before, both on this pair.
 	Pair       int
 	Arcs, Step float64
-	// Reckoned is whether no counter was ever told: arcs are attempts and days.
-	Reckoned bool
+	// Estimated is whether no counter was ever told: arcs are attempts and days.
+	Estimated bool
 	// Finding is what the bench saw at a service.
 	Finding drift.Finding
 
@@ -117,7 +117,7 @@ func (r *Reader) Next(e *drift.Entry) (Event, bool) {
 			ev.Kind = Unlogged
 		}
 	}
-	ev.Pair, ev.Arcs, ev.Step, ev.Reckoned = r.pair, r.arcs, max(r.arcs-before, 0), !r.seen
+	ev.Pair, ev.Arcs, ev.Step, ev.Estimated = r.pair, r.arcs, max(r.arcs-before, 0), !r.seen
 	ev.Conditioning = ev.Kind == Attempt && e.ArcCount.Known() && r.arcs <= float64(r.Settings.ConditioningArcs)
 	return ev, true
 }

@@ -25,13 +25,13 @@ const (
 	multipleStep = 0.3
 )
 
-// MultipleAt is the k-th multiple.
-func MultipleAt(k int) float64 { return math.Exp(lowestLog + multipleStep*float64(k)) }
+// ScatterScaleAt is the k-th multiple.
+func ScatterScaleAt(k int) float64 { return math.Exp(lowestLog + multipleStep*float64(k)) }
 
 // multipleSq are the squares of the grid.
 var multipleSq = func() (out [multiples]float64) {
 	for k := range out {
-		out[k] = sq(MultipleAt(k))
+		out[k] = sq(ScatterScaleAt(k))
 	}
 	return out
 }()
@@ -100,7 +100,7 @@ func (f *filter) newPair(p *Params) {
 			g.Reset(setting, 0, sq(roundingSD))
 		}
 	}
-	f.weight = priorWeights(p.MultipleSD)
+	f.weight = priorWeights(p.ScatterScaleSD)
 }
 
 // priorWeights are those of a new pair: ln multiple ~ N(0, sd²) on the grid.
@@ -148,7 +148,7 @@ func (f *filter) burn(p *Params, arcs, step float64) {
 	}
 	dirty := -math.Expm1(-p.DirtRate * step / 1000)
 	// What is not soiled may stray, a third of it up and a third down at most.
-	stray := min(p.MultipleWalk*step/1000/sq(multipleStep)/2, (1-dirty)/3)
+	stray := min(p.ScatterScaleWalk*step/1000/sq(multipleStep)/2, (1-dirty)/3)
 	if f.trace != nil {
 		f.trace.change(f, p, dirty, stray)
 	}

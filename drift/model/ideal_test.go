@@ -61,7 +61,7 @@ func followPower(fleet synth.Fleet) (sum powerError) {
 			}
 			m := NewMachine(truth.Name, pop.For(then[i].Key))
 			for j := range then[i].Events {
-				m.Take(&then[i].Events[j])
+				m.Update(&then[i].Events[j])
 			}
 			level, _ := m.Level()
 			now := truth.At(at)

@@ -19,40 +19,40 @@ const keptForm = 6
 
 var errForm = errors.New("what was kept of a model cannot be read by this version")
 
-// Keep appends the reader's memory, its settings left out.
-func (r *Reader) Keep(b []byte) []byte {
+// AppendState appends the reader's memory, its settings left out.
+func (r *Reader) AppendState(b []byte) []byte {
 	return toForm(b, func(f *form) { f.reader(r) })
 }
 
-// KeptReader reads what [Reader.Keep] appended, and returns what stands behind
+// ReaderFromState reads what [Reader.AppendState] appended, and returns what stands behind
 // it.
-func KeptReader(b []byte, settings drift.Settings) (Reader, []byte, error) {
+func ReaderFromState(b []byte, settings drift.Settings) (Reader, []byte, error) {
 	r := Reader{Settings: settings}
 	rest, err := fromForm(b, func(f *form) { f.reader(&r) })
 	return r, rest, err
 }
 
-// Keep appends what is known of the machine, its name and the values of its kind
+// AppendState appends what is known of the machine, its name and the values of its kind
 // left out.
-func (m *Machine) Keep(b []byte) []byte {
+func (m *Machine) AppendState(b []byte) []byte {
 	return toForm(b, func(f *form) { f.machine(m) })
 }
 
-// KeptMachine reads what [Machine.Keep] appended; p must be the values that it
+// MachineFromState reads what [Machine.AppendState] appended; p must be the values that it
 // was folded with. It returns what stands behind it.
-func KeptMachine(b []byte, name string, p *Params) (*Machine, []byte, error) {
+func MachineFromState(b []byte, name string, p *Params) (*Machine, []byte, error) {
 	m := &Machine{Name: name, kind: p, params: p, filter: newFilter()}
 	rest, err := fromForm(b, func(f *form) { f.machine(m) })
 	return m, rest, err
 }
 
-// Keep appends the populations.
-func (p *Population) Keep(b []byte) []byte {
+// AppendState appends the populations.
+func (p *Population) AppendState(b []byte) []byte {
 	return toForm(b, func(f *form) { f.population(p) })
 }
 
-// KeptPopulation reads what [Population.Keep] appended.
-func KeptPopulation(b []byte) (*Population, error) {
+// PopulationFromState reads what [Population.AppendState] appended.
+func PopulationFromState(b []byte) (*Population, error) {
 	p := &Population{}
 	rest, err := fromForm(b, func(f *form) { f.population(p) })
 	if err == nil && len(rest) > 0 {
@@ -356,18 +356,18 @@ func (f *form) params(p *Params) {
 	f.opt(&p.Limit)
 	f.bool(&p.OneTarget)
 	f.floats(&p.GainFail, &p.GainPass, &p.DeadBand, &p.CorrectSD, &p.Resets, &p.Idle, &p.Follow)
-	f.floats(&p.UsualArcs, &p.Level, &p.LevelSD, &p.Slope, &p.SlopeSD, &p.Walk, &p.SlopeWalk, &p.Bend)
+	f.floats(&p.UsualArcs, &p.Level, &p.LevelSD, &p.Slope, &p.SlopeSD, &p.Walk, &p.SlopeWalk, &p.WearExponent)
 	f.row(p.Air[:])
 	for i := range p.AirCov {
 		f.row(p.AirCov[i][:])
 	}
-	f.floats(&p.Scatter, &p.ScatterArcs, &p.ScatterBend, &p.MultipleSD, &p.MultipleWalk)
+	f.floats(&p.Scatter, &p.ScatterArcs, &p.ScatterExponent, &p.ScatterScaleSD, &p.ScatterScaleWalk)
 	for i := range p.CurveCov {
 		f.row(p.CurveCov[i][:])
 	}
 	f.floats(&p.Spoilt, &p.SpoiltWidth, &p.SideSD, &p.DirtRate, &p.DirtLevel, &p.CleanLevel, &p.CleanLevelSD, &p.CleanScatter)
-	for i := range p.Honest {
-		f.bend(&p.Honest[i])
+	for i := range p.Recalibration {
+		f.bend(&p.Recalibration[i])
 	}
 	for i := range p.Blend {
 		f.bend(&p.Blend[i])
@@ -382,7 +382,7 @@ func (f *form) params(p *Params) {
 	f.bool(&p.OwnSettings)
 	f.lives(&p.Lives)
 	f.floats(&p.Weibull.Shape, &p.Weibull.Scale)
-	f.texts(&p.Findings)
+	f.texts(&p.Diagnostics)
 	f.int(&p.Attempts)
 	f.int(&p.Pairs)
 }

@@ -23,22 +23,22 @@ func TestKeepingForgetsNothing(t *testing.T) {
 	drifttest.Fill(r, "Reader.Settings")
 	r.Settings = drift.Settings{AttemptLimit: 4}
 
-	kept := m.Keep(r.Keep(nil))
-	gotReader, rest, err := KeptReader(kept, r.Settings)
+	kept := m.AppendState(r.AppendState(nil))
+	gotReader, rest, err := ReaderFromState(kept, r.Settings)
 	require.NoError(t, err)
 	assert.Equal(t, *r, gotReader)
-	gotMachine, rest, err := KeptMachine(rest, "K-07", p)
+	gotMachine, rest, err := MachineFromState(rest, "K-07", p)
 	require.NoError(t, err)
 	assert.Equal(t, m, gotMachine)
 	assert.Empty(t, rest)
 
 	other := Params{} // without a bend, nothing told
 	pop := &Population{byKey: map[Key]*Params{{"type-1", "p"}: p, {"type-2", ""}: &other}, all: *p}
-	got, err := KeptPopulation(pop.Keep(nil))
+	got, err := PopulationFromState(pop.AppendState(nil))
 	require.NoError(t, err)
 	assert.Equal(t, pop, got)
-	assert.Equal(t, &Population{byKey: map[Key]*Params{}}, must(t)(KeptPopulation((&Population{}).Keep(nil))))
-	t.Logf("kept of a machine: %d bytes; of a kind: %d", len(kept), len(pop.Keep(nil))/3)
+	assert.Equal(t, &Population{byKey: map[Key]*Params{}}, must(t)(PopulationFromState((&Population{}).AppendState(nil))))
+	t.Logf("kept of a machine: %d bytes; of a kind: %d", len(kept), len(pop.AppendState(nil))/3)
 }
 
 func must(t *testing.T) func(*Population, error) *Population {
@@ -57,9 +57,9 @@ func TestWhatCannotBeReadIsRefused(t *testing.T) {
 		kept []byte
 		read func([]byte) error
 	}{
-		"machine":     {m.Keep(nil), func(b []byte) error { _, _, err := KeptMachine(b, "K-07", &prior); return err }},
-		"reader":      {(&Reader{}).Keep(nil), func(b []byte) error { _, _, err := KeptReader(b, drift.Settings{}); return err }},
-		"populations": {pop.Keep(nil), func(b []byte) error { _, err := KeptPopulation(b); return err }},
+		"machine":     {m.AppendState(nil), func(b []byte) error { _, _, err := MachineFromState(b, "K-07", &prior); return err }},
+		"reader":      {(&Reader{}).AppendState(nil), func(b []byte) error { _, _, err := ReaderFromState(b, drift.Settings{}); return err }},
+		"populations": {pop.AppendState(nil), func(b []byte) error { _, err := PopulationFromState(b); return err }},
 	} {
 		require.NoError(t, c.read(c.kept), name)
 		for n := range c.kept {
@@ -68,7 +68,7 @@ func TestWhatCannotBeReadIsRefused(t *testing.T) {
 		c.kept[0]++
 		assert.Error(t, c.read(c.kept), "%s of another version", name)
 	}
-	_, err := KeptPopulation(append(pop.Keep(nil), 0))
+	_, err := PopulationFromState(append(pop.AppendState(nil), 0))
 	assert.Error(t, err, "something behind it")
 }
 
@@ -79,8 +79,8 @@ func BenchmarkKeep(b *testing.B) {
 	var kept []byte
 	b.ReportAllocs()
 	for b.Loop() {
-		kept = m.Keep(kept[:0])
-		if _, _, err := KeptMachine(kept, m.Name, &prior); err != nil {
+		kept = m.AppendState(kept[:0])
+		if _, _, err := MachineFromState(kept, m.Name, &prior); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -101,11 +101,11 @@ func (p *Params) straighten(top float64, sample []History) float64 {
 	for _, h := range sample {
 		attempts += len(h.Events)
 	}
-	if p.Bend == 1 || attempts == 0 {
+	if p.WearExponent == 1 || attempts == 0 {
 		return top
 	}
 	straight := *p
-	straight.Bend = 1
+	straight.WearExponent = 1
 	if l := straight.logLik(sample); top-l < math.Log(float64(attempts))/2 {
 		*p = straight
 		return l
@@ -119,7 +119,7 @@ func (p *Params) told(histories []History) {
 	for _, h := range histories {
 		for i := range h.Events {
 			ev := &h.Events[i]
-			if ev.Kind == Attempt && !ev.Reckoned {
+			if ev.Kind == Attempt && !ev.Estimated {
 				arcs = append(arcs, ev.Arcs)
 			}
 			for _, v := range []struct {
@@ -298,14 +298,14 @@ func (p *Params) knobs(histories []History) []knob {
 	all := []knob{
 		{func(p *Params) *float64 { return &p.Scatter }, 1.5, 0.1, 0.01, 20},
 		{func(p *Params) *float64 { return &p.ScatterArcs }, 0.7, 0.25, 200, 30000},
-		{func(p *Params) *float64 { return &p.ScatterBend }, 0.5, 0.25, 0.5, 8},
+		{func(p *Params) *float64 { return &p.ScatterExponent }, 0.5, 0.25, 0.5, 8},
 		{func(p *Params) *float64 { return &p.Walk }, 1.5, 0.7, 1e-4, 20},
 		{func(p *Params) *float64 { return &p.SlopeWalk }, 1, 0.7, 1e-4, 20},
-		{func(p *Params) *float64 { return &p.Bend }, 0.25, 0.2, 0.4, 4},
+		{func(p *Params) *float64 { return &p.WearExponent }, 0.25, 0.2, 0.4, 4},
 		{func(p *Params) *float64 { return &p.DirtRate }, 1.2, 0.7, 1e-3, 3},
 		{func(p *Params) *float64 { return &p.DirtLevel }, 0.7, 0.4, 0.05, 20},
-		{func(p *Params) *float64 { return &p.MultipleSD }, 0.5, 0.3, 0.05, 1},
-		{func(p *Params) *float64 { return &p.MultipleWalk }, 1, 0.7, 1e-4, 1},
+		{func(p *Params) *float64 { return &p.ScatterScaleSD }, 0.5, 0.3, 0.05, 1},
+		{func(p *Params) *float64 { return &p.ScatterScaleWalk }, 1, 0.7, 1e-4, 1},
 		{func(p *Params) *float64 { return &p.CleanScatter }, 0.4, 0.2, 0.02, 0.95},
 	}
 	if off >= enough {
@@ -381,7 +381,7 @@ func (p *Params) logLik(histories []History) float64 {
 	for _, h := range histories {
 		m := NewMachine(h.Machine, p)
 		for i := range h.Events {
-			m.Take(&h.Events[i])
+			m.Update(&h.Events[i])
 		}
 		sum += m.logLik
 	}

@@ -123,7 +123,7 @@ func TestLearnFromConstantResults(t *testing.T) {
 	for i := range hs {
 		m := NewMachine(hs[i].Machine, pop.For(hs[i].Key))
 		for j := range hs[i].Events {
-			m.Take(&hs[i].Events[j])
+			m.Update(&hs[i].Events[j])
 		}
 		level, sd := m.Level()
 		assert.False(t, math.IsNaN(level+sd+m.Params().Walk+m.OutChance([airTerms]float64{0.1}, 50)), "%v ± %v, %+v", level, sd, m.Params())

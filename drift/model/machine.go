@@ -32,7 +32,7 @@ type Machine struct {
 	lean      lean
 	streak    Streak
 	tally     tally
-	untold    Untold
+	untold    Missing
 	tape      tape
 	points    points
 	logLik    float64
@@ -57,20 +57,20 @@ type Step struct {
 	Spoilt         float64
 }
 
-// Take folds in the next event.
-func (m *Machine) Take(ev *Event) Step {
+// Update folds in the next event.
+func (m *Machine) Update(ev *Event) Step {
 	if ev.Pair != m.pair {
 		m.newPair(ev)
 	}
 	f, p := m.filter, m.params
 	step := ev.Step
-	if m.guessed > 0 && !ev.Reckoned {
+	if m.guessed > 0 && !ev.Estimated {
 		// A counter at last: some of what it shows was believed in already.
 		step = max(step-m.guessed, 0)
 		m.guessed = 0
 	}
 	f.advance(p, ev.Arcs, step)
-	m.arcs, m.reckoned = ev.Arcs, ev.Reckoned
+	m.arcs, m.reckoned = ev.Arcs, ev.Estimated
 	m.worn += step
 	if !m.begun {
 		m.worn = ev.Arcs
@@ -101,14 +101,14 @@ func (m *Machine) Clean() {
 // Unlogged says whether the fitted pair was told by a fallen counter only.
 func (m *Machine) Unlogged() bool { return m.unlogged }
 
-// Reckoned says whether the arcs are reckoned, as no counter was ever told.
-func (m *Machine) Reckoned() bool { return m.reckoned }
+// Estimated says whether the arcs are reckoned, as no counter was ever told.
+func (m *Machine) Estimated() bool { return m.reckoned }
 
 // guess ages a pair that nobody told the age of: neither its counter nor when it was
 // fitted. It has burnt what pairs of its kind mostly have. The age is returned.
 func (m *Machine) guess(ev *Event) float64 {
 	p := m.params
-	if !ev.Reckoned || m.pair > 0 {
+	if !ev.Estimated || m.pair > 0 {
 		return ev.Arcs
 	}
 	m.guessed = p.UsualArcs
@@ -203,9 +203,9 @@ func (m *Machine) Pair() (pair int, arcs, sinceCleaned float64, cleanings int) {
 	return m.pair, m.arcs, m.arcs - m.cleanedAt, m.cleanings
 }
 
-// Worn is the age of the scatter in arcs: that of the pair, less what cleaning
+// ScatterAge is the age of the scatter in arcs: that of the pair, less what cleaning
 // took off.
-func (m *Machine) Worn() float64 { return m.worn }
+func (m *Machine) ScatterAge() float64 { return m.worn }
 
 // Params are those of the machine's kind, with its own values where it told them.
 func (m *Machine) Params() *Params { return m.params }
@@ -248,7 +248,7 @@ func (m *Machine) component(i int) (mean, sd float64) {
 func (m *Machine) Scatter() float64 {
 	s := 0.0
 	for k, w := range m.filter.weight {
-		s += w * MultipleAt(k)
+		s += w * ScatterScaleAt(k)
 	}
 	return s * m.params.ScatterAt(m.worn)
 }

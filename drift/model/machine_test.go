@@ -19,10 +19,10 @@ import (
 func believed() *Params {
 	return &Params{
 		Kappa: 2, Target: drift.Some(260.0), Tolerance: drift.Some(26.0), GainFail: 0.7,
-		LevelSD: 2, Slope: 1.5, SlopeSD: 1, Walk: 0.2, Bend: 1.3,
+		LevelSD: 2, Slope: 1.5, SlopeSD: 1, Walk: 0.2, WearExponent: 1.3,
 		Air:     [airTerms]float64{0.4, 0.05, 0.2},
 		AirCov:  [airTerms][airTerms]float64{{0.02, 0, 0}, {0, 0.002, 0}, {0, 0, 0.05}},
-		Scatter: 1.5, ScatterArcs: 2000, ScatterBend: 3, MultipleSD: 0.3,
+		Scatter: 1.5, ScatterArcs: 2000, ScatterExponent: 3, ScatterScaleSD: 0.3,
 		Spoilt: 0.03, SpoiltWidth: 5, DirtRate: 0.1, DirtLevel: 1,
 		CleanLevel: 0.5, CleanLevelSD: 0.5, CleanScatter: 0.6,
 	}
@@ -48,7 +48,7 @@ func newFake(p *Params, seed uint64) *fake {
 		f.air[i] = p.Air[i] + math.Sqrt(p.AirCov[i][i])*n()
 	}
 	u := f.rng.Float64()
-	for _, w := range priorWeights(p.MultipleSD) {
+	for _, w := range priorWeights(p.ScatterScaleSD) {
 		if u -= w; u < 0 {
 			break
 		}
@@ -82,7 +82,7 @@ func (f *fake) session(grade Grade, step float64) []Event {
 			burnt = 1
 		}
 		f.burn(burnt)
-		noise := f.p.ScatterAt(f.arcs) * MultipleAt(f.multiple) * n()
+		noise := f.p.ScatterAt(f.arcs) * ScatterScaleAt(f.multiple) * n()
 		if f.rng.Float64() < f.p.Spoilt {
 			noise *= f.p.SpoiltWidth
 		}
@@ -137,7 +137,7 @@ func TestTheFilterIsCalibrated(t *testing.T) {
 				f, m := newFake(p, seed), NewMachine("K-07", p)
 				for range sessions {
 					for _, ev := range f.session(grade, 30) {
-						m.Take(&ev)
+						m.Update(&ev)
 					}
 				}
 				var need [states]float64
@@ -169,7 +169,7 @@ func led(p *Params, seed uint64, grade Grade, sessions int) (*fake, *Machine) {
 	f, m := newFake(p, seed), NewMachine("K-07", p)
 	for range sessions {
 		for _, ev := range f.session(grade, 30) {
-			m.Take(&ev)
+			m.Update(&ev)
 		}
 	}
 	return f, m
@@ -188,7 +188,7 @@ func TestOneWildAttemptHardlyMovesTheLevel(t *testing.T) {
 			Kind: Attempt, Time: f.at.AddDate(0, 0, 1), Arcs: f.arcs, NewSession: true, Ordinal: 1, Tries: 1,
 			Setting: drift.Some(f.setting), Melt: drift.Some(-m.params.Kappa * (before + far - f.setting)), Next: drift.Some(f.setting),
 		}
-		step := m.Take(&ev)
+		step := m.Update(&ev)
 		after, _ := m.Level()
 		assert.Less(t, math.Abs(after-before), far/20)
 		assert.Greater(t, step.Spoilt, 0.95)
@@ -209,7 +209,7 @@ func TestOutcomesMoveTheLevelTheRightWay(t *testing.T) {
 		ev := Event{Kind: Attempt, Time: morning, Tries: 1, NewSession: true, Setting: drift.Some(off), Correction: drift.Some(0.0)}
 		ev.Passed = rapid.Bool().Draw(t, "passed")
 		before, _ := m.Level()
-		m.Take(&ev)
+		m.Update(&ev)
 		after, sd := m.Level()
 		if ev.Passed {
 			assert.Greater(t, (after-before)*off, 0.0, "towards the setting")
@@ -222,7 +222,7 @@ func TestOutcomesMoveTheLevelTheRightWay(t *testing.T) {
 	// Corrections alone, each up: the level is higher than was thought.
 	m := NewMachine("K-07", believed())
 	for i := range 4 {
-		m.Take(&Event{Kind: Attempt, Time: morning, Tries: 1, NewSession: i == 0, Correction: drift.Some(2.0)})
+		m.Update(&Event{Kind: Attempt, Time: morning, Tries: 1, NewSession: i == 0, Correction: drift.Some(2.0)})
 	}
 	up, _ := m.Level()
 	assert.Greater(t, up, 0.5)
@@ -232,22 +232,22 @@ func TestServices(t *testing.T) {
 	p := believed()
 	f, m := led(p, 3, Full, 40)
 	level, _ := m.Level()
-	arcs, worn := m.arcs, m.Worn()
+	arcs, worn := m.arcs, m.ScatterAge()
 	assert.InDelta(t, f.arcs, arcs, 1e-9)
 	assert.InDelta(t, arcs, worn, 1e-9)
 
-	m.Take(&Event{Kind: Cleaned, Time: f.at, Arcs: arcs})
+	m.Update(&Event{Kind: Cleaned, Time: f.at, Arcs: arcs})
 	after, _ := m.Level()
 	assert.InDelta(t, p.CleanLevel, level-after, 1e-9)
-	assert.InDelta(t, worn*(1-p.CleanScatter), m.Worn(), 1e-9)
+	assert.InDelta(t, worn*(1-p.CleanScatter), m.ScatterAge(), 1e-9)
 	_, _, since, cleanings := m.Pair()
 	assert.Equal(t, [2]float64{0, 1}, [2]float64{since, float64(cleanings)})
-	second := m.Worn()
-	m.Take(&Event{Kind: Cleaned, Time: f.at, Arcs: arcs})
-	assert.InDelta(t, second*(1-p.CleanScatter*CleanFades), m.Worn(), 1e-9, "the next takes off less")
+	second := m.ScatterAge()
+	m.Update(&Event{Kind: Cleaned, Time: f.at, Arcs: arcs})
+	assert.InDelta(t, second*(1-p.CleanScatter*CleanFades), m.ScatterAge(), 1e-9, "the next takes off less")
 
 	air := m.filter.air()
-	m.Take(&Event{Kind: Replaced, Time: f.at, Pair: 1})
+	m.Update(&Event{Kind: Replaced, Time: f.at, Pair: 1})
 	mean, sd := m.Level()
 	assert.InDelta(t, p.Level, mean, 1e-12)
 	assert.InDelta(t, p.LevelSD, sd, 1e-12)
@@ -255,7 +255,7 @@ func TestServices(t *testing.T) {
 	// Weights start anew with the pair, so that the mixture shifts a little.
 	assert.InDeltaSlice(t, air.Mean, kept.Mean, 0.05, "what the air does is the machine's, not the pair's")
 	assert.False(t, m.Unlogged())
-	m.Take(&Event{Kind: Unlogged, Time: f.at, Pair: 2, Arcs: 40, Step: 40})
+	m.Update(&Event{Kind: Unlogged, Time: f.at, Pair: 2, Arcs: 40, Step: 40})
 	assert.True(t, m.Unlogged())
 	pair, arcs, _, cleanings := m.Pair()
 	assert.Equal(t, [3]float64{2, 40, 0}, [3]float64{float64(pair), arcs, float64(cleanings)})
@@ -264,7 +264,7 @@ func TestServices(t *testing.T) {
 func TestConditioningTellsNothing(t *testing.T) {
 	p := believed()
 	m := NewMachine("K-07", p)
-	m.Take(&Event{Kind: Attempt, Time: morning, Arcs: 0, Tries: 1, Conditioning: true, Melt: drift.Some(-20.0), Setting: drift.Some(1.0), Next: drift.Some(4.0)})
+	m.Update(&Event{Kind: Attempt, Time: morning, Arcs: 0, Tries: 1, Conditioning: true, Melt: drift.Some(-20.0), Setting: drift.Some(1.0), Next: drift.Some(4.0)})
 	level, sd := m.Level()
 	assert.InDelta(t, p.Level, level, 1e-12)
 	assert.InDelta(t, p.LevelSD, sd, 1e-12)
@@ -279,7 +279,7 @@ func TestStreak(t *testing.T) {
 	m := NewMachine("K-07", believed())
 	take := func(ev Event) Streak {
 		ev.Kind, ev.Time = Attempt, morning
-		m.Take(&ev)
+		m.Update(&ev)
 		return m.Streak()
 	}
 	assert.Zero(t, take(Event{Tries: 1, NewSession: true, Passed: true}))
@@ -301,9 +301,9 @@ func TestStreak(t *testing.T) {
 	assert.InDelta(t, 8, tries, 0.2)
 
 	take(Event{Tries: 1})
-	m.Take(&Event{Kind: Inspected, Time: morning, Finding: drift.Worn})
+	m.Update(&Event{Kind: Inspected, Time: morning, Finding: drift.Worn})
 	assert.Equal(t, 1, m.Streak().Attempts, "worn clears nothing")
-	m.Take(&Event{Kind: Inspected, Time: morning, Finding: drift.Fine})
+	m.Update(&Event{Kind: Inspected, Time: morning, Finding: drift.Fine})
 	assert.Zero(t, m.Streak())
 }
 
@@ -325,7 +325,7 @@ func TestTheOrderOfArrivalDoesNotMatter(t *testing.T) {
 			m := NewMachine(truth.Name, believed())
 			for i := range entries {
 				if ev, ok := r.Next(&entries[i]); ok {
-					m.Take(&ev)
+					m.Update(&ev)
 				}
 			}
 			return m
@@ -345,9 +345,9 @@ func TestAnyArcsLeaveADistribution(t *testing.T) {
 		for _, rate := range []float64{1e-3, 0.05, 3} {
 			for _, walk := range []float64{1e-4, 0.02, 1} {
 				p := *believed()
-				p.DirtRate, p.MultipleWalk = rate, walk
+				p.DirtRate, p.ScatterScaleWalk = rate, walk
 				m := NewMachine("K-07", &p)
-				m.Take(&Event{Kind: Usage, Arcs: arcs, Step: arcs})
+				m.Update(&Event{Kind: Usage, Arcs: arcs, Step: arcs})
 				sum := 0.0
 				for _, w := range m.filter.weight {
 					require.GreaterOrEqual(t, w, 0.0, "%v arcs, dirt %v, walk %v", arcs, rate, walk)
@@ -400,7 +400,7 @@ func TestAnyRecordsLeaveADistribution(t *testing.T) {
 			e.Calibration = &c
 			ev, ok := r.Next(e)
 			require.True(t, ok)
-			m.Take(&ev)
+			m.Update(&ev)
 			sum := 0.0
 			for k, w := range m.filter.weight {
 				require.GreaterOrEqual(t, w, 0.0, "%+v", ev)
@@ -424,8 +424,8 @@ func TestAMachinesOwnToleranceCounts(t *testing.T) {
 		p := believed()
 		_, m := led(p, 4, Full, 20)
 		ev := Event{Kind: Attempt, Passed: true, Time: m.last, Arcs: m.arcs, Tolerance: drift.Some(tolerance), Conditioning: true}
-		m.Take(&ev)
-		kept, _, err := KeptMachine(m.Keep(nil), "K-07", p)
+		m.Update(&ev)
+		kept, _, err := MachineFromState(m.AppendState(nil), "K-07", p)
 		require.NoError(t, err)
 		assert.Equal(t, m.OutChance(ev.Air, 0), kept.OutChance(ev.Air, 0))
 		assert.Equal(t, drift.Some(26.0), p.Tolerance, "that of its kind stands")
@@ -453,7 +453,7 @@ func TestACloneGoesItsOwnWay(t *testing.T) {
 	f, m := led(believed(), 4, Full, 10)
 	same, other := m.Clone(), m.Clone()
 	for _, ev := range f.session(Full, 300) {
-		other.Take(&ev)
+		other.Update(&ev)
 	}
 	other.Clean()
 	assert.Equal(t, same.filter.weight, m.filter.weight)
@@ -470,7 +470,7 @@ func TestTakeDoesNotAllocate(t *testing.T) {
 		events := f.session(grade, 30)
 		i := 0
 		assert.Zero(t, testing.AllocsPerRun(200, func() {
-			m.Take(&events[i%len(events)])
+			m.Update(&events[i%len(events)])
 			i++
 		}), "grade %d", grade)
 	}
@@ -490,7 +490,7 @@ func BenchmarkTake(b *testing.B) {
 				if i == len(events) {
 					m, i = NewMachine("K-07", m.params), 0
 				}
-				m.Take(&events[i])
+				m.Update(&events[i])
 				i++
 			}
 		})

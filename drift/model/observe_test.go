@@ -37,13 +37,13 @@ func TestATypedSessionIsAsLikelyAsItsAttempts(t *testing.T) {
 	for _, tries := range []int64{1, 2, 4} {
 		for _, passed := range []bool{true, false} {
 			whole, single := NewMachine("K-07", believed()), NewMachine("K-07", believed())
-			whole.Take(&Event{Kind: Attempt, Time: morning, NewSession: true, Arcs: 800, Step: 800, Tries: tries, Passed: passed})
+			whole.Update(&Event{Kind: Attempt, Time: morning, NewSession: true, Arcs: 800, Step: 800, Tries: tries, Passed: passed})
 			for i := range tries {
 				ev := Event{Kind: Attempt, Time: morning, NewSession: i == 0, Ordinal: i + 1, Arcs: 800, Tries: 1, Passed: passed && i == tries-1}
 				if i == 0 {
 					ev.Step = 800
 				}
-				single.Take(&ev)
+				single.Update(&ev)
 			}
 			// One by one the share of spoilt ends is learnt on the way.
 			assert.InDelta(t, single.logLik, whole.logLik, 0.15, "%d tries, passed %v", tries, passed)

@@ -43,8 +43,8 @@ type Params struct {
 	// and SlopeWalk are the variances that level and slope gain as random walks,
 	// per 1000 arcs.
 	Slope, SlopeSD, Walk, SlopeWalk float64
-	// Bend is the exponent of the wear clock.
-	Bend float64
+	// WearExponent is the exponent of the wear clock.
+	WearExponent float64
 	// Air effects (see Regressors) and their covariance between machines.
 	Air    [airTerms]float64
 	AirCov [airTerms][airTerms]float64
@@ -52,7 +52,7 @@ type Params struct {
 	// Scatter of attempts on a new pair, the arcs at which the curve has
 	// doubled it, its exponent; the spread of ln multiple between pairs, and the
 	// variance it gains as a random walk, per 1000 arcs.
-	Scatter, ScatterArcs, ScatterBend, MultipleSD, MultipleWalk float64
+	Scatter, ScatterArcs, ScatterExponent, ScatterScaleSD, ScatterScaleWalk float64
 	// CurveCov is the doubt about ln ScatterArcs and ln ScatterBend: how the
 	// scatter goes on where few pairs have been.
 	CurveCov [2][2]float64
@@ -70,10 +70,10 @@ type Params struct {
 	// takes CleanFades times as much.
 	CleanLevel, CleanLevelSD, CleanScatter float64
 
-	// Honest bends raw forecasts of arcs to failure, by grade of data, so that
+	// Recalibration bends raw forecasts of arcs to failure, by grade of data, so that
 	// those of the past would have come true as often as they said; see
 	// forecast.Learn. Nil leaves them as they are.
-	Honest [Full + 1][]float64
+	Recalibration [Full + 1][]float64
 
 	// Lives are those of the kind's pairs, in arcs, Weibull is the distribution
 	// behind them, of shape 0 where too few ended, and Blend the weights of the
@@ -83,9 +83,9 @@ type Params struct {
 	Weibull fit.Weibull
 	Blend   [Full + 1][]float64
 
-	// Findings say, as sentences, where what was learnt does not fit the records it was
+	// Diagnostics say, as sentences, where what was learnt does not fit the records it was
 	// learnt from; see forecast.Learn.
-	Findings []string
+	Diagnostics []string
 
 	// Attempts and Pairs are how many the values rest on.
 	Attempts, Pairs int
@@ -98,9 +98,9 @@ type Params struct {
 func Prior() Params {
 	return Params{
 		Kappa: 2, GainFail: 0.8, GainPass: 0, CorrectSD: 0.05, Resets: 0.1, Idle: 0.05, UsualArcs: 1000,
-		Level: 0, LevelSD: 2, Slope: 1.5, SlopeSD: 1.5, Walk: 0.15, SlopeWalk: 0.03, Bend: 1,
+		Level: 0, LevelSD: 2, Slope: 1.5, SlopeSD: 1.5, Walk: 0.15, SlopeWalk: 0.03, WearExponent: 1,
 		Air: [airTerms]float64{0.4, 0, 0}, AirCov: [airTerms][airTerms]float64{{0.09, 0, 0}, {0, 0.01, 0}, {0, 0, 0.09}},
-		Scatter: 1.5, ScatterArcs: 2500, ScatterBend: 2, MultipleSD: 0.25, MultipleWalk: 0.02,
+		Scatter: 1.5, ScatterArcs: 2500, ScatterExponent: 2, ScatterScaleSD: 0.25, ScatterScaleWalk: 0.02,
 		CurveCov: [2][2]float64{{0.25, 0}, {0, 0.1}},
 		Spoilt:   0.03, SpoiltWidth: 5,
 		DirtRate: 0.05, DirtLevel: 1,
@@ -118,10 +118,10 @@ const wearReference = 2000.0
 // Wear is the wear clock: thousands of arcs, stretched so that a pair that
 // wears ever faster (Bend > 1) moves evenly on it.
 func (p *Params) Wear(arcs float64) float64 {
-	if p.Bend == 1 {
+	if p.WearExponent == 1 {
 		return arcs / 1000
 	}
-	return wearReference / 1000 * math.Pow(arcs/wearReference, p.Bend)
+	return wearReference / 1000 * math.Pow(arcs/wearReference, p.WearExponent)
 }
 
 // WearAt turns a step of wear, which adds percent, into one of log percent at a
@@ -134,7 +134,7 @@ func WearAt(level, step float64) float64 {
 
 // ScatterAt is the scatter of a typical pair after so many arcs.
 func (p *Params) ScatterAt(arcs float64) float64 {
-	return p.Scatter * (1 + math.Pow(max(arcs, 0)/p.ScatterArcs, p.ScatterBend))
+	return p.Scatter * (1 + math.Pow(max(arcs, 0)/p.ScatterArcs, p.ScatterExponent))
 }
 
 // DirtStep is the mean step of the level at a contamination.

@@ -12,29 +12,29 @@ import (
 
 func TestWear(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		p := Params{Bend: rapid.Float64Range(0.4, 4).Draw(t, "bend")}
+		p := Params{WearExponent: rapid.Float64Range(0.4, 4).Draw(t, "bend")}
 		arcs := rapid.Float64Range(1, 8000).Draw(t, "arcs")
 		times := rapid.Float64Range(1.01, 3).Draw(t, "times")
 		// A power of arcs that shows the arcs at 2000.
 		assert.InEpsilon(t, 2.0, p.Wear(wearReference), 1e-12)
-		assert.InEpsilon(t, math.Pow(times, p.Bend), p.Wear(times*arcs)/p.Wear(arcs), 1e-9)
+		assert.InEpsilon(t, math.Pow(times, p.WearExponent), p.Wear(times*arcs)/p.Wear(arcs), 1e-9)
 	})
-	straight := Params{Bend: 1}
+	straight := Params{WearExponent: 1}
 	assert.Equal(t, 0.75, straight.Wear(750))
 	assert.Zero(t, straight.Wear(0))
-	assert.Zero(t, (&Params{Bend: 2}).Wear(0))
+	assert.Zero(t, (&Params{WearExponent: 2}).Wear(0))
 }
 
 func TestScatterAt(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		p := Params{
 			Scatter: rapid.Float64Range(0.1, 4).Draw(t, "scatter"), ScatterArcs: rapid.Float64Range(200, 9000).Draw(t, "arcs"),
-			ScatterBend: rapid.Float64Range(0.5, 8).Draw(t, "bend"),
+			ScatterExponent: rapid.Float64Range(0.5, 8).Draw(t, "bend"),
 		}
 		assert.Equal(t, p.Scatter, p.ScatterAt(0))
 		assert.Equal(t, p.Scatter, p.ScatterAt(-5), "a pair is never younger than new")
 		assert.InEpsilon(t, 2*p.Scatter, p.ScatterAt(p.ScatterArcs), 1e-12)
-		assert.InEpsilon(t, p.Scatter*(1+math.Pow(2, p.ScatterBend)), p.ScatterAt(2*p.ScatterArcs), 1e-9)
+		assert.InEpsilon(t, p.Scatter*(1+math.Pow(2, p.ScatterExponent)), p.ScatterAt(2*p.ScatterArcs), 1e-9)
 	})
 }
 

@@ -107,7 +107,7 @@ func TestProgramsShareOnePair(t *testing.T) {
 			for i, h := range hs {
 				m := NewMachine(h.Machine, p)
 				for j := range h.Events {
-					m.Take(&h.Events[j])
+					m.Update(&h.Events[j])
 				}
 				for _, name := range []string{"a", "b", "c"} {
 					level, _ := m.In(name).Level()
@@ -123,7 +123,7 @@ func TestProgramsShareOnePair(t *testing.T) {
 			one := NewMachine("K-99", p)
 			only, level := changing{offsets: map[string]float64{"a": 0}, grade: Full}.tell(99, 60)
 			for j := range only.Events {
-				one.Take(&only.Events[j])
+				one.Update(&only.Events[j])
 			}
 			require.False(t, one.Ran("b"))
 			b, sd := one.In("b").Level()
@@ -153,7 +153,7 @@ func TestCorrectionsFollowThroughPrograms(t *testing.T) {
 			h, level := c.tell(seed, 90)
 			m := NewMachine(h.Machine, p)
 			for j := range h.Events {
-				m.Take(&h.Events[j])
+				m.Update(&h.Events[j])
 			}
 			got, _ := m.In("a").Level()
 			bias, squares = bias+(got-level)/20, squares+sq(got-level)/20

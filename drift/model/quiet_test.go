@@ -43,7 +43,7 @@ func TestAQuietKindKeepsToItself(t *testing.T) {
 		for _, h := range quiet() {
 			m := NewMachine(h.Machine, pop.For(h.Key))
 			for i := range h.Events {
-				m.Take(&h.Events[i])
+				m.Update(&h.Events[i])
 			}
 			sum += m.OutChance([airTerms]float64{}, 1500) / 4
 		}

@@ -9,7 +9,7 @@ import (
 type Draw struct {
 	Level, Slope, Setting float64
 	Air                   [airTerms]float64
-	Multiple              float64
+	ScatterScale          float64
 }
 
 // Sampler draws from what is known of a machine at one moment.
@@ -57,7 +57,7 @@ func (s *Sampler) Draw(rng *rand.Rand) Draw {
 // grid any is as likely.
 func drawOf(x *[states]float64, k int, rng *rand.Rand) Draw {
 	spread := multipleStep * (rng.Float64() - 0.5)
-	d := Draw{Level: x[level] + x[offset], Slope: x[slope], Setting: x[setting], Multiple: MultipleAt(k) * math.Exp(spread)}
+	d := Draw{Level: x[level] + x[offset], Slope: x[slope], Setting: x[setting], ScatterScale: ScatterScaleAt(k) * math.Exp(spread)}
 	copy(d.Air[:], x[airAt:])
 	return d
 }
@@ -73,7 +73,7 @@ func (p *Params) Course(rng *rand.Rand) Params {
 	if root > 0 {
 		across = p.CurveCov[0][1] / root
 	}
-	q.ScatterBend *= math.Exp(across*a + math.Sqrt(max(p.CurveCov[1][1]-sq(across), 0))*b)
+	q.ScatterExponent *= math.Exp(across*a + math.Sqrt(max(p.CurveCov[1][1]-sq(across), 0))*b)
 	return q
 }
 

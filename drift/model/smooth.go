@@ -50,7 +50,7 @@ func (s *Smoother) Take(ev *Event) {
 		on.Step = min(on.Step, max(ev.Arcs-s.machine.arcs, 0))
 		ev = &on
 	}
-	s.machine.Take(ev)
+	s.machine.Update(ev)
 }
 
 // Burn lets the fitted pair burn up to so many arcs, if it has not yet.
@@ -133,7 +133,7 @@ func (s *Stand) Out(d *Draw, air [airTerms]float64, doubt float64) (chance, off 
 		off += d.Air[i] * a
 	}
 	lo, hi := s.params.Window()
-	sd := math.Sqrt(sq(s.params.ScatterAt(s.worn)*d.Multiple) + doubt)
+	sd := math.Sqrt(sq(s.params.ScatterAt(s.worn)*d.ScatterScale) + doubt)
 	return fit.NormalCDF((lo-off)/sd) + fit.NormalCDF((off-hi)/sd), off
 }
 

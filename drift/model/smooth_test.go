@@ -84,7 +84,7 @@ func TestTheSmootherIsCalibrated(t *testing.T) {
 						said += chance / float64(len(draws))
 					}
 					lo, hi := p.Window()
-					if z := off + p.ScatterAt(stand.Arcs)*MultipleAt(l.multiple[i])*rng.NormFloat64(); z < lo || z > hi {
+					if z := off + p.ScatterAt(stand.Arcs)*ScatterScaleAt(l.multiple[i])*rng.NormFloat64(); z < lo || z > hi {
 						came++
 					}
 				}
@@ -112,7 +112,7 @@ func TestTheSmootherFindsTheDayOfDirt(t *testing.T) {
 	for i := range 2 * soiled {
 		level, scatter := before, p.Scatter
 		if i >= soiled {
-			level, scatter = before+jump, p.Scatter*MultipleAt(4)
+			level, scatter = before+jump, p.Scatter*ScatterScaleAt(4)
 		}
 		off := level + scatter*rng.NormFloat64()
 		s.Take(&Event{Kind: Attempt, Time: morning.AddDate(0, 0, i), Arcs: float64(30 * i), Step: 30, NewSession: true, Ordinal: 1, Tries: 1,
@@ -146,7 +146,7 @@ func TestASmootherFollowsAsTheMachineDoes(t *testing.T) {
 		s := m.Smoother()
 		for range 30 {
 			for _, ev := range f.session(grade, 30) {
-				m.Take(&ev)
+				m.Update(&ev)
 				s.Take(&ev)
 			}
 		}

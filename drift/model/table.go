@@ -5,11 +5,11 @@ package model
 type OutTable struct {
 	// Low and High bound the deviations that pass; see [Params.Window].
 	Low, High float64
-	// Arcs the pair has burnt, and Worn, the age of its scatter.
-	Arcs, Worn float64
+	// Arcs the pair has burnt, and ScatterAge, the age of its scatter.
+	Arcs, ScatterAge float64
 	// The parameters of the same names: how a pair goes on.
-	Bend, Walk, SlopeWalk, DirtRate, DirtStep, MultipleWalk float64
-	Scatter, ScatterArcs, ScatterBend                       float64
+	WearExponent, Walk, SlopeWalk, DirtRate, DirtStep, ScatterScaleWalk float64
+	Scatter, ScatterArcs, ScatterExponent                               float64
 	// Air is what the air of the last attempt contributed: density, humidity,
 	// machine temperature, as [Regressors] gives them.
 	Air [airTerms]float64
@@ -24,8 +24,8 @@ const outTerms = 2 + airTerms
 // OutRow is what is believed under one multiple of the scatter.
 type OutRow struct {
 	Weight float64
-	// Multiple of the scatter, and the mean Level.
-	Multiple, Level float64
+	// ScatterScale of the scatter, and the mean Level.
+	ScatterScale, Level float64
 	// Mean and Cov of off, slope and the air's effects: Cov is the lower triangle,
 	// row by row.
 	Mean [outTerms]float64
@@ -36,9 +36,9 @@ type OutRow struct {
 func (m *Machine) OutTable() OutTable {
 	p := m.params
 	t := OutTable{
-		Arcs: m.arcs, Worn: m.worn, Air: m.air,
-		Bend: p.Bend, Walk: p.Walk, SlopeWalk: p.SlopeWalk, DirtRate: p.DirtRate, DirtStep: p.DirtStep(), MultipleWalk: p.MultipleWalk,
-		Scatter: p.Scatter, ScatterArcs: p.ScatterArcs, ScatterBend: p.ScatterBend,
+		Arcs: m.arcs, ScatterAge: m.worn, Air: m.air,
+		WearExponent: p.WearExponent, Walk: p.Walk, SlopeWalk: p.SlopeWalk, DirtRate: p.DirtRate, DirtStep: p.DirtStep(), ScatterScaleWalk: p.ScatterScaleWalk,
+		Scatter: p.Scatter, ScatterArcs: p.ScatterArcs, ScatterExponent: p.ScatterExponent,
 		Rows: make([]OutRow, multiples),
 	}
 	t.Low, t.High = p.Window()
@@ -51,7 +51,7 @@ func (m *Machine) OutTable() OutTable {
 // outRow looks at state k along off, slope and the air's effects.
 func (f *filter) outRow(k int) OutRow {
 	g := &f.state[k]
-	r := OutRow{Weight: f.weight[k], Multiple: MultipleAt(k), Level: g.Mean[level]}
+	r := OutRow{Weight: f.weight[k], ScatterScale: ScatterScaleAt(k), Level: g.Mean[level]}
 	var look [outTerms][states]float64
 	look[0][level], look[0][offset], look[0][setting] = 1, 1, -1
 	look[1][slope] = 1

@@ -18,7 +18,7 @@ func TestOutTableGivesTheChance(t *testing.T) {
 	m := NewMachine("K-07", p)
 	for range 40 {
 		for _, ev := range f.session(Full, 30) {
-			m.Take(&ev)
+			m.Update(&ev)
 		}
 	}
 	table := m.OutTable()
@@ -30,7 +30,7 @@ func TestOutTableGivesTheChance(t *testing.T) {
 		look := [outTerms]float64{1, 0, air[0], air[1], air[2]}
 		chance := 0.0
 		for _, r := range table.Rows {
-			mean, v := 0.0, sq(table.Scatter*r.Multiple*(1+math.Pow(table.Worn/table.ScatterArcs, table.ScatterBend)))
+			mean, v := 0.0, sq(table.Scatter*r.ScatterScale*(1+math.Pow(table.ScatterAge/table.ScatterArcs, table.ScatterExponent)))
 			n := 0
 			for i := range look {
 				mean += look[i] * r.Mean[i]

@@ -66,7 +66,7 @@ func look(fleet synth.Fleet, by map[synth.Grade]*skill) {
 		sessions := 0
 		for j := range hs[i].Events {
 			ev := &hs[i].Events[j]
-			m.Take(ev)
+			m.Update(ev)
 			goesOn := j+1 < len(hs[i].Events) && hs[i].Events[j+1].Kind == Attempt && !hs[i].Events[j+1].NewSession
 			if ev.Kind != Attempt || ev.Conditioning || goesOn {
 				continue

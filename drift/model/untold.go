@@ -2,21 +2,21 @@ package model
 
 import "math"
 
-// Untold says what the last attempt did not tell of what required power is worked
+// Missing says what the last attempt did not tell of what required power is worked
 // out from.
-type Untold struct {
+type Missing struct {
 	Meltback, Setting, Target bool
 	// Learnt is whether the target of the machine's kind stood in.
 	Learnt bool
 }
 
-// Untold returns that of the last attempt.
-func (m *Machine) Untold() Untold { return m.untold }
+// Missing returns that of the last attempt.
+func (m *Machine) Missing() Missing { return m.untold }
 
 // aimed lets the target of the machine's kind stand in where nothing tells this
 // machine's, if all of the kind have one.
 func (m *Machine) aimed(ev *Event) *Event {
-	m.untold = Untold{Meltback: !ev.Mean.Known(), Setting: !ev.Setting.Known(), Target: !ev.Target.Known()}
+	m.untold = Missing{Meltback: !ev.Mean.Known(), Setting: !ev.Setting.Known(), Target: !ev.Target.Known()}
 	if ev.Target.Known() || !ev.Mean.Known() || !m.params.OneTarget {
 		return ev
 	}
