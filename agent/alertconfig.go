@@ -65,9 +65,12 @@ func (r *rawAlerts) flags(flags *pflag.FlagSet) {
 	flags.StringVar(&r.mailUser, "mail-user", "", "user `NAME` at the mail server")
 	flags.StringVar(&r.mailPasswords, "mail-password-file", "", "`FILE` with the password at the mail server")
 	r.to = map[alert.Class]*[]string{}
-	for class, what := range map[alert.Class]string{alert.Stop: "what cannot wait", alert.Plan: "what the next working morning is for", alert.Note: "the morning list"} {
-		r.to[class] = new([]string)
-		flags.StringSliceVar(r.to[class], "alert-"+string(class), nil, "`CHANNELS` that get "+what+"; all if left out, or "+nobody)
+	for _, to := range []struct {
+		class alert.Class
+		what  string
+	}{{alert.Stop, "what cannot wait"}, {alert.Plan, "what the next working morning is for"}, {alert.Note, "the morning list"}} {
+		r.to[to.class] = new([]string)
+		flags.StringSliceVar(r.to[to.class], "alert-"+string(to.class), nil, "`CHANNELS` that get "+to.what+"; all if left out, or "+nobody)
 	}
 	flags.StringVar(&r.zone, "alert-zone", "UTC", "time `ZONE` of mornings and messages where a machine has none, like Europe/Oslo")
 	flags.StringVar(&r.morning, "alert-morning", "07:00", "`TIME` at which a working day starts")

@@ -36,7 +36,7 @@ var rooms = []string{
 	"agent/store agent/intake",
 	"agent/fleet agent/alert",
 	"agent/wire agent/roadtest agent/faulttest",
-	"dashboards",
+	"dashboards agent/manual",
 	"drift/synth drift/backtest",
 	"drift/blind/moor drift/blind/delta",
 	"drift/blind",

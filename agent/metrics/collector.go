@@ -1,6 +1,8 @@
 package metrics
 
 import (
+	"slices"
+
 	"github.com/prometheus/client_golang/prometheus"
 
 	"arcdrift/drift"
@@ -15,11 +17,16 @@ type collector struct {
 	desc    map[string]*prometheus.Desc
 }
 
-// described lists every metric with its help and labels.
-var described = []struct {
-	name, help string
-	labels     []string
-}{
+// Description is the name of a metric, what it means, and the labels of its series.
+type Description struct {
+	Name, Help string
+	Labels     []string
+}
+
+// Descriptions lists every metric, for the manual.
+func Descriptions() []Description { return slices.Clone(described) }
+
+var described = []Description{
 	{MachineState, "1 for the state the machine is in, 0 for the other four.", []string{"machine", "state"}},
 	{MachineInfo, "Labels of the machine; always 1.", []string{"machine", "model"}},
 	{RequiredPower, "Arc power the machine needs at reference air, above nominal.", []string{"machine"}},
@@ -56,7 +63,7 @@ var described = []struct {
 func newCollector(read func() Facts, build Build, o Options) *collector {
 	c := &collector{read: read, build: build, options: o, desc: make(map[string]*prometheus.Desc, len(described))}
 	for _, d := range described {
-		c.desc[d.name] = prometheus.NewDesc(d.name, d.help, d.labels, nil)
+		c.desc[d.Name] = prometheus.NewDesc(d.Name, d.Help, d.Labels, nil)
 	}
 	return c
 }

@@ -21,6 +21,7 @@ import (
 	"arcdrift/agent/auth"
 	"arcdrift/agent/gate"
 	"arcdrift/agent/intake"
+	"arcdrift/agent/manual"
 	"arcdrift/dashboards"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
@@ -116,6 +117,7 @@ type Config struct {
 type Server struct {
 	Config
 	pages    map[string]*template.Template
+	manual   *manual.Manual
 	sessions *scs.SessionManager
 	traces   *news[advise.Trace]
 	pasts    *news[[]backtest.Said]
@@ -149,12 +151,16 @@ func New(c Config) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
+	help, err := manual.Open()
+	if err != nil {
+		return nil, err
+	}
 	if c.Sessions == nil {
 		if c.Sessions, err = auth.OpenSessions("", c.Now); err != nil {
 			return nil, err
 		}
 	}
-	s := &Server{Config: c, pages: pages, glance: glance, run: rand.Text()}
+	s := &Server{Config: c, pages: pages, manual: help, glance: glance, run: rand.Text()}
 	s.sessions = newSessions(&s.Config)
 	s.traces = newNews(func(a *advise.Assessment) (advise.Trace, error) {
 		t, err := s.Fleet.Trace(a.Machine, s.Now())
@@ -224,6 +230,7 @@ func (s *Server) routes() *routes {
 	m := &routes{http.NewServeMux(), s, map[string]auth.Right{}}
 	s.routeAPI(m)
 	s.routePages(m)
+	s.routeHelp(m)
 	m.open("GET /static/", http.StripPrefix("/static/", static()).ServeHTTP)
 	m.open("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { plain(w, http.StatusOK, "ok\n") })
 	m.open("GET /readyz", s.readyz)

@@ -11,6 +11,9 @@ const shell = [
 addEventListener("install", (event) => {
   const fill = async () => {
     const cache = await caches.open(memory);
+    // The manual: its table of contents names its pages.
+    const contents = await (await fetch("/help", { cache: "reload" })).text();
+    shell.push("/help", ...Array.from(contents.matchAll(/href="(\/help\/[a-z-]+)"/g), (found) => found[1]));
     await cache.addAll(shell.map((path) => new Request(path, { cache: "reload" })));
     await skipWaiting();
   };
@@ -22,7 +25,7 @@ addEventListener("activate", (event) => event.waitUntil(clients.claim()));
 // placeOf is where a page is remembered: forms by their machine, no answers.
 function placeOf(url) {
   const machine = url.searchParams.get("machine");
-  if (url.pathname.startsWith("/static/") || url.pathname === "/phone") return url.pathname;
+  if (url.pathname.startsWith("/static/") || url.pathname === "/phone" || url.pathname === "/help" || url.pathname.startsWith("/help/")) return url.pathname;
   if (url.pathname === "/moved" || url.pathname === "/service") return machine ? `${url.pathname}?${new URLSearchParams({ machine })}` : url.pathname;
   if (url.pathname === "/log") return machine ? "/log?" + new URLSearchParams({ machine }) : "/log" + url.search;
   return undefined;
