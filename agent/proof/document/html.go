@@ -30,7 +30,7 @@ li { margin-bottom: 1mm }
 table { border-collapse: collapse; width: 100%; font-size: 9pt; line-height: 1.35 }
 thead { display: table-header-group }
 tr { break-inside: avoid }
-th, td { text-align: left; vertical-align: top; padding: 1mm 2mm 1mm 0; border-bottom: .2mm solid #999; overflow-wrap: anywhere }
+th, td { text-align: left; vertical-align: top; padding: 1mm 2mm 1mm 0; border-bottom: .2mm solid #999; overflow-wrap: break-word }
 thead th { border-bottom: .5mm solid #000 }
 tbody th { font-weight: normal; width: 30% }
 .right { text-align: right; font-variant-numeric: tabular-nums }

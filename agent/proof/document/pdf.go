@@ -42,6 +42,7 @@ func (d *Document) PDF(at time.Time) ([]byte, error) {
 	s.SetTitle(d.Title, true)
 	s.SetMargins(margin, margin, margin)
 	s.SetAutoPageBreak(true, bottom)
+	s.SetCellMargin(0)
 	s.AliasNbPages("{pages}")
 	s.SetFooterFunc(func() {
 		s.SetY(-14)
@@ -178,9 +179,8 @@ func (s *sheet) lines(widths []float64, cells []string, style string) [][]string
 	s.font(style, tableSize)
 	out := make([][]string, len(cells))
 	for i, cell := range cells {
-		// SplitText keeps a margin of its own on both sides.
 		for part := range strings.SplitSeq(s.shown(cell), "\n") {
-			out[i] = append(out[i], s.SplitText(part, widths[i]-gap+2*s.GetCellMargin())...)
+			out[i] = append(out[i], s.SplitText(part, widths[i]-gap)...)
 		}
 	}
 	return out
@@ -197,18 +197,15 @@ func (s *sheet) height(widths []float64, cells []string, style string) float64 {
 func (s *sheet) row(columns []Column, widths []float64, cells []string, style string) {
 	top, x := s.GetY(), margin
 	height := s.height(widths, cells, style)
-	before := s.GetCellMargin()
 	for i, lines := range s.lines(widths, cells, style) {
 		align := "L"
 		if columns[i].Right {
 			align = "R"
 		}
-		s.SetCellMargin(0)
 		for n, text := range lines {
 			s.SetXY(x, top+0.7+float64(n)*rowLine)
 			s.CellFormat(widths[i]-gap, rowLine, text, "", 0, align, false, 0, "")
 		}
-		s.SetCellMargin(before)
 		x += widths[i]
 	}
 	s.SetLineWidth(0.1)

@@ -91,7 +91,7 @@ func Seal(m Manifest, parts []Part, signer Signer, stamp func(signature []byte) 
 		return nil, err
 	}
 	parts = append(parts[:len(parts):len(parts)], Part{KeysName, keys})
-	m.Format, m.Key, m.Parts = Format, hex.EncodeToString(signer.Public()), nil
+	m.Format, m.KnownAt, m.Key, m.Parts = Format, m.KnownAt.UTC(), hex.EncodeToString(signer.Public()), nil
 	size := 0
 	for _, p := range parts {
 		m.Parts = append(m.Parts, sumOf(p))
