@@ -25,6 +25,9 @@ import (
 	"arcdrift/drift/synth"
 )
 
+// Every store that passes the suite can be the fleet's cache.
+var _ Cache = storetest.Cache(nil)
+
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 // memoryBook is a store in memory as the fleet reads it.

@@ -23,6 +23,9 @@ import (
 	"arcdrift/drift"
 )
 
+// Every store that passes the suite can be forwarded.
+var _ Store = storetest.Forwarding(nil)
+
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 // agent is a store with its door and its HTTP face.

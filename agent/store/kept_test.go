@@ -3,7 +3,6 @@ package store_test
 import (
 	"bytes"
 	"os"
-	"slices"
 	"testing"
 	"time"
 
@@ -20,50 +19,6 @@ func take(t *testing.T, s *store.Store, entries ...drift.Entry) {
 	t.Helper()
 	_, err := s.Append(entries, nil)
 	require.NoError(t, err)
-}
-
-// A link proves what stands before it: what comes after it is told, and a link
-// of another past is not known.
-func TestAfterALink(t *testing.T) {
-	path := dbPath(t)
-	s := open(t, path)
-	none, last, err := s.After("K-1", nil)
-	require.NoError(t, err)
-	assert.Empty(t, none)
-	assert.Nil(t, last)
-	for n := range 6 {
-		take(t, s, storetest.Calibration("K-1", n), storetest.Calibration("K-10", n))
-	}
-	first, link, err := s.After("K-1", nil)
-	require.NoError(t, err)
-	history, err := s.History("K-1")
-	require.NoError(t, err)
-	assert.Equal(t, history, first)
-	again, same, err := s.After("K-1", link)
-	require.NoError(t, err)
-	assert.Empty(t, again)
-	assert.Equal(t, link, same)
-
-	take(t, s, storetest.Calibration("K-1", 6), storetest.Calibration("K-1", 7))
-	more, next, err := s.After("K-1", link)
-	require.NoError(t, err)
-	history, err = s.History("K-1")
-	require.NoError(t, err)
-	assert.Equal(t, history[6:], more)
-	assert.NotEqual(t, link, next)
-
-	edited := slices.Clone(link)
-	edited[len(edited)-1] ^= 1
-	for name, wrong := range map[string][]byte{"another chain": edited, "cut short": link[:20], "empty": {}, "nobody's": make([]byte, len(link))} {
-		got, last, err := s.After("K-1", wrong)
-		require.NoError(t, err, name)
-		assert.Empty(t, got, name)
-		assert.Nil(t, last, name)
-	}
-	got, last, err := s.After("K-10", link)
-	require.NoError(t, err)
-	assert.Empty(t, got)
-	assert.Nil(t, last, "another machine's")
 }
 
 // What is kept is there after opening again; it may be spoilt or taken out, and

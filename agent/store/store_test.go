@@ -24,3 +24,12 @@ func dbPath(t testing.TB) string { return filepath.Join(t.TempDir(), "arcdrift.d
 func TestSuite(t *testing.T) {
 	storetest.Run(t, func(t *testing.T) storetest.Store { return open(t, dbPath(t)) })
 }
+
+func TestDurableSuite(t *testing.T) {
+	path := dbPath(t)
+	storetest.RunDurable(t, func() storetest.Durable {
+		s, err := store.Open(path, storetest.Received, store.Options{})
+		require.NoError(t, err)
+		return s
+	})
+}

@@ -18,18 +18,22 @@ type Memory struct {
 	mu       sync.Mutex
 	entries  []kept
 	ids      map[string][]int
-	refusals []drift.Refusal
-	refused  uint64
+	refusals []store.ChangedRefusal
+	refused  uint64 // how often the list has changed
 	decided  decisions
+	people   people
+	cursors  map[string]store.Cursor
+	cached   map[string][]byte
 }
 
+// kept is an entry with pseudonyms in the place of names.
 type kept struct {
 	drift.Entry
-	body     string
+	body     string // its identity, which no name is part of
 	conflict bool
 }
 
-// Append implements [intake.Store].
+// Append is as [store.Store.Append].
 func (m *Memory) Append(entries []drift.Entry, refusals []drift.Refusal) ([]drift.Placement, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -47,13 +51,13 @@ func (m *Memory) Append(entries []drift.Entry, refusals []drift.Refusal) ([]drif
 }
 
 func (m *Memory) keep(e drift.Entry) drift.Placement {
-	body, conflict := e.NamedIdentity(), false
+	body, conflict := e.Identity(), false
 	for _, i := range m.ids[e.ID] {
 		k := &m.entries[i]
 		if k.Machine != e.Machine {
 			continue // an id names a record of one machine
 		}
-		if k.body == body {
+		if k.body == body && slices.EqualFunc(k.People(), e.People(), m.people.same) {
 			return drift.Placement{Epoch: k.StoreEpoch, Seq: k.StoreSeq, Duplicate: true, Conflict: k.conflict}
 		}
 		conflict = true
@@ -63,6 +67,7 @@ func (m *Memory) keep(e drift.Entry) drift.Placement {
 		m.ids = map[string][]int{}
 	}
 	m.ids[e.ID] = append(m.ids[e.ID], len(m.entries))
+	e.Record = e.WithPeople(m.people.pseudonym)
 	m.entries = append(m.entries, kept{e, body, conflict})
 	return drift.Placement{Epoch: e.StoreEpoch, Seq: e.StoreSeq, Conflict: conflict}
 }
@@ -77,15 +82,19 @@ func (m *Memory) refuse(r drift.Refusal) {
 				old.Times, old.Last = old.Times+r.Times, r.Last
 			case r.Times > old.Times:
 				old.Times, old.Last = r.Times, r.Last
+			default:
+				return
 			}
+			m.refused++
+			old.Change = m.refused
 			return
 		}
 	}
 	m.refused++
-	m.refusals = append(m.refusals, r)
+	m.refusals = append(m.refusals, store.ChangedRefusal{Refusal: r, Change: m.refused})
 }
 
-// Counters implements [intake.Store].
+// Counters is as [store.Store.Counters].
 func (m *Memory) Counters() (map[string]drift.Counter, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -100,10 +109,19 @@ func (m *Memory) Counters() (map[string]drift.Counter, error) {
 	return out, nil
 }
 
-// pick returns the entries that f picks.
+// pick returns the entries that f picks, with the names of people.
 func (m *Memory) pick(f func(*kept) bool) []drift.Entry {
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	out := m.hidden(f)
+	for i := range out {
+		out[i].Record = out[i].WithPeople(m.people.shown)
+	}
+	return out
+}
+
+// hidden returns the entries that f picks, with the pseudonyms.
+func (m *Memory) hidden(f func(*kept) bool) []drift.Entry {
 	var out []drift.Entry
 	for i := range m.entries {
 		if f(&m.entries[i]) {
@@ -138,13 +156,27 @@ func (m *Memory) Conflicts() ([]drift.Entry, error) {
 	return m.pick(func(k *kept) bool { return k.conflict }), nil
 }
 
+// Latest is as [store.Store.Latest].
+func (m *Memory) Latest(machine string, n int) ([]drift.Entry, error) {
+	all, err := m.History(machine)
+	return all[max(0, len(all)-n):], err
+}
+
 // Since is as [store.Store.Since].
 func (m *Memory) Since(epoch, seq uint64, limit int) ([]drift.Entry, error) {
-	out := m.pick(func(k *kept) bool { return k.StoreEpoch > epoch || k.StoreEpoch == epoch && k.StoreSeq > seq })
-	if limit > 0 && len(out) > limit {
-		out = out[:limit]
+	return atMost(limit, m.pick(after(epoch, seq))), nil
+}
+
+// after picks the entries after one.
+func after(epoch, seq uint64) func(*kept) bool {
+	return func(k *kept) bool { return k.StoreEpoch > epoch || k.StoreEpoch == epoch && k.StoreSeq > seq }
+}
+
+func atMost(limit int, entries []drift.Entry) []drift.Entry {
+	if limit > 0 && len(entries) > limit {
+		return entries[:limit]
 	}
-	return out, nil
+	return entries
 }
 
 // Find is as [store.Store.Find].
@@ -162,7 +194,7 @@ func (m *Memory) Refusals(machine string, limit int) ([]drift.Refusal, error) {
 	var out []drift.Refusal
 	for _, r := range slices.Backward(m.refusals) {
 		if (machine == "" || r.Machine == machine) && (limit == 0 || len(out) < limit) {
-			out = append(out, r)
+			out = append(out, r.Refusal)
 		}
 	}
 	return out, nil
@@ -194,5 +226,5 @@ func (m *Memory) Stats() (store.Stats, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	n := uint64(len(m.entries))
-	return store.Stats{Epoch: min(n, 1), Seq: n, Entries: n, Machines: len(names), Conflicts: uint64(len(conflicts)), Refused: m.refused}, err
+	return store.Stats{Epoch: min(n, 1), Seq: n, Entries: n, Machines: len(names), Conflicts: uint64(len(conflicts)), Refused: uint64(len(m.refusals))}, err
 }

@@ -12,17 +12,6 @@ import (
 	"arcdrift/agent/store"
 )
 
-// Outbox is the part of a store that keeps decisions and what has to leave.
-type Outbox interface {
-	Decide(state []byte, outcomes [][]byte, parcels []store.OutboxItem) error
-	Decided() ([]byte, error)
-	Outcomes() ([][]byte, error)
-	Oldest(queue string) (store.OutboxItem, bool, error)
-	Waiting(queue string) (int, error)
-	Replace(store.OutboxItem) error
-	Settle(key string) error
-}
-
 // decisions is the part of Memory that keeps them.
 type decisions struct {
 	state    []byte
@@ -32,7 +21,7 @@ type decisions struct {
 }
 
 // Decide is as [store.Store.Decide].
-func (m *Memory) Decide(state []byte, outcomes [][]byte, parcels []store.OutboxItem) error {
+func (m *Memory) Decide(state []byte, outcomes [][]byte, items []store.OutboxItem) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.Fail != nil {
@@ -40,7 +29,7 @@ func (m *Memory) Decide(state []byte, outcomes [][]byte, parcels []store.OutboxI
 	}
 	m.decided.state = bytes.Clone(state)
 	m.decided.outcomes = append(m.decided.outcomes, outcomes...)
-	for _, p := range parcels {
+	for _, p := range items {
 		if m.decided.put == nil {
 			m.decided.put = map[string]bool{}
 		}
@@ -110,7 +99,7 @@ func (m *Memory) Settle(key string) error {
 	return nil
 }
 
-func parcel(queue, key string) store.OutboxItem {
+func item(queue, key string) store.OutboxItem {
 	return store.OutboxItem{Queue: queue, Key: key, Body: []byte("body of " + key)}
 }
 
@@ -151,41 +140,41 @@ func decisionsAreKept(t *testing.T, s Store) {
 	assert.Equal(t, [][]byte{[]byte("a"), []byte("b"), []byte("c")}, outcomes)
 }
 
-func parcelsLeaveInOrder(t *testing.T, s Store) {
+func itemsLeaveInOrder(t *testing.T, s Store) {
 	assert.Empty(t, queued(t, s, "mail"), "an empty queue")
 	// mail and mail2: one queue must not read into the other.
 	var all []store.OutboxItem
 	for n := range 12 {
-		all = append(all, parcel("mail2", fmt.Sprintf("second-%d", n)), parcel("mail", fmt.Sprint(20-n)))
+		all = append(all, item("mail2", fmt.Sprintf("second-%d", n)), item("mail", fmt.Sprint(20-n)))
 	}
 	require.NoError(t, s.Decide([]byte("x"), nil, all))
 	assert.Equal(t, []string{"20", "19", "18", "17", "16", "15", "14", "13", "12", "11", "10", "9"}, queued(t, s, "mail"), "as they were put")
 	assert.Len(t, queued(t, s, "mail2"), 12)
 }
 
-func aParcelIsPutOnce(t *testing.T, s Store) {
+func anItemIsPutOnce(t *testing.T, s Store) {
 	again := func() {
-		other := parcel("mail", "k")
+		other := item("mail", "k")
 		other.Body = []byte("another body")
 		require.NoError(t, s.Decide([]byte("x"), nil, []store.OutboxItem{other, other}))
 	}
-	require.NoError(t, s.Decide([]byte("x"), nil, []store.OutboxItem{parcel("mail", "k"), parcel("mail", "k")}))
+	require.NoError(t, s.Decide([]byte("x"), nil, []store.OutboxItem{item("mail", "k"), item("mail", "k")}))
 	again()
 	p, any, err := s.Oldest("mail")
 	require.NoError(t, err)
 	require.True(t, any)
-	assert.Equal(t, parcel("mail", "k"), p, "the first one stays as it is")
+	assert.Equal(t, item("mail", "k"), p, "the first one stays as it is")
 	assert.Equal(t, []string{"k"}, queued(t, s, "mail"))
 	again()
 	assert.Empty(t, queued(t, s, "mail"), "what was settled does not come again")
 	require.NoError(t, s.Settle("k"), "nor does settling it again do harm")
 	require.NoError(t, s.Settle("never put"))
-	require.NoError(t, s.Decide([]byte("x"), nil, []store.OutboxItem{parcel("mail", "never put")}))
-	assert.Equal(t, []string{"never put"}, queued(t, s, "mail"), "settling what is not there forbids nothing")
+	require.NoError(t, s.Decide([]byte("x"), nil, []store.OutboxItem{item("mail", "never put")}))
+	assert.Equal(t, []string{"never put"}, queued(t, s, "mail"), "settling what is not there does not stop it later")
 }
 
-func aParcelIsReplacedInItsPlace(t *testing.T, s Store) {
-	require.NoError(t, s.Decide([]byte("x"), nil, []store.OutboxItem{parcel("mail", "a"), parcel("mail", "b")}))
+func anItemIsReplacedInItsPlace(t *testing.T, s Store) {
+	require.NoError(t, s.Decide([]byte("x"), nil, []store.OutboxItem{item("mail", "a"), item("mail", "b")}))
 	changed := store.OutboxItem{Queue: "mail", Key: "a", Body: []byte("tried once")}
 	require.NoError(t, s.Replace(changed))
 	p, _, err := s.Oldest("mail")

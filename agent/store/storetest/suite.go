@@ -10,25 +10,9 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"arcdrift/agent/intake"
 	"arcdrift/agent/store"
 	"arcdrift/drift"
 )
-
-// Store is all that a store can be asked.
-type Store interface {
-	intake.Store
-	Outbox
-	Machines() ([]string, error)
-	History(machine string) ([]drift.Entry, error)
-	Setups() ([]drift.Entry, error)
-	Conflicts() ([]drift.Entry, error)
-	Since(epoch, seq uint64, limit int) ([]drift.Entry, error)
-	Find(machine, id string) (drift.Entry, bool, error)
-	Refusals(machine string, limit int) ([]drift.Refusal, error)
-	RefusalCounts() ([]store.RefusalCount, error)
-	Stats() (store.Stats, error)
-}
 
 // Received is when the suite's entries arrive.
 func Received() time.Time { return time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC) }
@@ -55,7 +39,8 @@ func entry(r drift.Record) drift.Entry {
 	return drift.Entry{Record: r, Received: Received(), Via: "import", Account: "van-4/ines"}
 }
 
-// Run runs the suite. open makes an empty store, closed by the test's cleanup.
+// Run runs the suite. open makes an empty store, closed by the test's cleanup. Its
+// clock is [Received].
 func Run(t *testing.T, open func(t *testing.T) Store) {
 	for name, test := range map[string]func(*testing.T, Store){
 		"history reads in order of taking": history,
@@ -67,10 +52,20 @@ func Run(t *testing.T, open func(t *testing.T) Store) {
 		"since":                            since,
 		"refusals":                         refusals,
 		"counters":                         counters,
+		"latest":                           latest,
+		"writers at once":                  writersAtOnce,
 		"decisions are kept":               decisionsAreKept,
-		"parcels leave in order":           parcelsLeaveInOrder,
-		"a parcel is put once":             aParcelIsPutOnce,
-		"a parcel is replaced in place":    aParcelIsReplacedInItsPlace,
+		"items leave in order":             itemsLeaveInOrder,
+		"an item is put once":              anItemIsPutOnce,
+		"an item is replaced in place":     anItemIsReplacedInItsPlace,
+		"the cache":                        cache,
+		"after a link":                     afterALink,
+		"cursors":                          cursors,
+		"refusals since a change":          refusalsSince,
+		"people have pseudonyms":           peopleHavePseudonyms,
+		"a person is forgotten":            aPersonIsForgotten,
+		"pseudonyms are learnt":            pseudonymsAreLearnt,
+		"digests":                          func(t *testing.T, s Store) { digests(t, s, open(t)) },
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := open(t)
