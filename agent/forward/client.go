@@ -71,17 +71,6 @@ func (b *busyError) Error() string {
 	return fmt.Sprintf("the hub asks to wait for %s", b.after)
 }
 
-// answer is one line of the hub's answer.
-type answer struct {
-	Line      int     `json:"line"`
-	ID        string  `json:"id"`
-	Epoch     uint64  `json:"epoch"`
-	Seq       uint64  `json:"seq"`
-	Duplicate bool    `json:"duplicate"`
-	Field     *string `json:"field"`
-	Reason    string  `json:"reason"`
-}
-
 // entries sends records and returns one receipt for each, and which run of the
 // hub gave them: whatever else comes back is an error, and nothing is known of
 // any of them.
@@ -96,17 +85,13 @@ func (c *client) entries(ctx context.Context, entries []drift.Entry) (out []wire
 	}
 	out = make([]wire.Receipt, len(entries))
 	for i := range out {
-		var a answer
-		err := lines.Decode(&a)
-		switch {
-		case err != nil:
+		r := &out[i]
+		if err := lines.Decode(r); err != nil {
 			return nil, "", fmt.Errorf("the hub's answer broke off: %w", err)
-		case a.Line == i+1 && a.Reason != "":
-			out[i].Refused = &drift.Problem{Reason: a.Reason}
-		case a.Line != i+1 || a.Seq == 0 || a.ID != entries[i].ID:
+		}
+		if r.Line != i+1 || r.Refused == nil && (r.Seq == 0 || r.ID != entries[i].ID) {
 			return nil, "", fmt.Errorf("the hub's answer is no receipt of record %s", entries[i].ID)
 		}
-		out[i].ID, out[i].Epoch, out[i].Seq, out[i].Duplicate = a.ID, a.Epoch, a.Seq, a.Duplicate
 	}
 	return out, run, nil
 }

@@ -30,5 +30,13 @@ func TestReceiptInJSON(t *testing.T) {
 		b, err := json.Marshal(c.receipt)
 		require.NoError(t, err)
 		assert.Equal(t, c.want, string(b))
+
+		var read Receipt
+		require.NoError(t, json.Unmarshal(b, &read))
+		if c.receipt.Refused != nil { // the sentence is kept, and it says all
+			c.receipt.Refused = &drift.Problem{Reason: c.receipt.Refused.Error()}
+		}
+		assert.Equal(t, c.receipt, read)
 	}
+	assert.Error(t, json.Unmarshal([]byte(`{"seq":-1}`), &Receipt{}))
 }
