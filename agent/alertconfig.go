@@ -26,8 +26,8 @@ type Alerts struct {
 	// Channels are the ways out by name, beside that of MQTT.
 	Channels map[string]channel
 	// To are the channels of every class.
-	To       map[alert.Class][]string
-	Hold     map[alert.Matter]time.Duration
+	To       map[alert.Severity][]string
+	Hold     map[alert.RuleName]time.Duration
 	Zone     *time.Location
 	Morning  time.Duration
 	WorkDays [7]bool
@@ -50,7 +50,7 @@ const nobody = "nobody"
 type rawAlerts struct {
 	channels, secrets                             []string
 	mailServer, mailFrom, mailUser, mailPasswords string
-	to                                            map[alert.Class]*[]string
+	to                                            map[alert.Severity]*[]string
 	hold, workDays                                []string
 	zone, morning, page                           string
 	quiet                                         time.Duration
@@ -64,9 +64,9 @@ func (r *rawAlerts) flags(flags *pflag.FlagSet) {
 	flags.StringVar(&r.mailFrom, "mail-from", "", "`ADDRESS` that mail comes from")
 	flags.StringVar(&r.mailUser, "mail-user", "", "user `NAME` at the mail server")
 	flags.StringVar(&r.mailPasswords, "mail-password-file", "", "`FILE` with the password at the mail server")
-	r.to = map[alert.Class]*[]string{}
+	r.to = map[alert.Severity]*[]string{}
 	for _, to := range []struct {
-		class alert.Class
+		class alert.Severity
 		what  string
 	}{{alert.Stop, "what cannot wait"}, {alert.Plan, "what the next working morning is for"}, {alert.Note, "the morning list"}} {
 		r.to[to.class] = new([]string)
@@ -89,7 +89,7 @@ func (r *rawAlerts) valid(mqtt bool) (a Alerts, err error) {
 	if mqtt {
 		names = append(names, mqttChannel)
 	}
-	a.To = map[alert.Class][]string{}
+	a.To = map[alert.Severity][]string{}
 	for class, to := range r.to {
 		named, err := receivers("alert-"+string(class), *to, names)
 		if err != nil {
@@ -146,22 +146,22 @@ func receivers(setting string, named, known []string) ([]string, error) {
 	return named, nil
 }
 
-func (r *rawAlerts) holds() (map[alert.Matter]time.Duration, error) {
-	matters := []string{}
+func (r *rawAlerts) holds() (map[alert.RuleName]time.Duration, error) {
+	names := []string{}
 	for _, rule := range alert.Rules() {
-		matters = append(matters, string(rule.Matter))
+		names = append(names, string(rule.Name))
 	}
-	out := map[alert.Matter]time.Duration{}
+	out := map[alert.RuleName]time.Duration{}
 	for _, pair := range r.hold {
 		name, text, _ := strings.Cut(pair, "=")
-		if !slices.Contains(matters, name) {
-			return nil, usagef("alert-hold has %q: it must name one of %s", pair, strings.Join(matters, ", "))
+		if !slices.Contains(names, name) {
+			return nil, usagef("alert-hold has %q: it must name one of %s", pair, strings.Join(names, ", "))
 		}
 		hold, err := time.ParseDuration(text)
 		if err != nil || hold < 0 {
 			return nil, usagef("alert-hold has %q: behind = must stand a duration like 2h or 30m", pair)
 		}
-		out[alert.Matter(name)] = hold
+		out[alert.RuleName(name)] = hold
 	}
 	return out, nil
 }

@@ -50,7 +50,7 @@ alert_hold = ["stop=10m"]
 	assert.Equal(t, "Europe/Oslo", a.Zone.String())
 	assert.Equal(t, 6*time.Hour+30*time.Minute, a.Morning)
 	assert.Equal(t, [7]bool{time.Monday: true, time.Saturday: true}, a.WorkDays)
-	assert.Equal(t, map[alert.Matter]time.Duration{alert.MustStop: 10 * time.Minute}, a.Hold)
+	assert.Equal(t, map[alert.RuleName]time.Duration{alert.MustStop: 10 * time.Minute}, a.Hold)
 	assert.Equal(t, &notify.Mail{Host: "localhost", Port: 25, From: "arcdrift@depot.example", To: []string{"bench@depot.example", "lead@depot.example"}, Unencrypted: true},
 		a.Channels["bench"](nil, nil), "a relay on this computer needs no TLS")
 	assert.Equal(t, &notify.Alertmanager{URL: "http://127.0.0.1:9093"}, a.Channels["am"](nil, nil))

@@ -34,8 +34,8 @@ import (
 // was wrong, and from then on while four or more were right for each that was wrong,
 // whatever the weight. To wait for findings first would keep a small fleet without
 // messages for months.
-func expected() map[alert.Matter]float64 {
-	return map[alert.Matter]float64{alert.MustStop: 0.9, alert.ElectrodesDue: 0.8}
+func expected() map[alert.RuleName]float64 {
+	return map[alert.RuleName]float64{alert.MustStop: 0.9, alert.ElectrodesDue: 0.8}
 }
 
 // alerting lets package alert decide on every new snapshot, keeps what it
@@ -138,9 +138,9 @@ func (a *alerting) without(change func() error) error {
 // the bench has found.
 func (m *memory) judge(p *alert.Policy) {
 	known := expected()
-	p.Right, p.Scores = map[alert.Matter]float64{}, map[alert.Matter]alert.Score{}
+	p.Right, p.Scores = map[alert.RuleName]float64{}, map[alert.RuleName]alert.Score{}
 	for _, score := range alert.Scores(m.outcomes) {
-		p.Right[score.Matter], p.Scores[score.Matter] = score.Expected(known[score.Matter]), score
+		p.Right[score.Rule], p.Scores[score.Rule] = score.Expected(known[score.Rule]), score
 	}
 }
 
@@ -215,7 +215,7 @@ func (a *alerting) step(s *fleet.Snapshot) error {
 		return err
 	}
 	now := a.now()
-	view := alert.View{Channels: channels, Doors: a.doorsAt(now), Machines: machinesOf(s)}
+	view := alert.View{Channels: channels, Sources: a.doorsAt(now), Machines: machinesOf(s)}
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	policy := a.current()
@@ -256,8 +256,8 @@ func machinesOf(s *fleet.Snapshot) []alert.Machine {
 }
 
 // doorsAt are the doors; days off do not count against them.
-func (a *alerting) doorsAt(now time.Time) []alert.Door {
-	var out []alert.Door
+func (a *alerting) doorsAt(now time.Time) []alert.Source {
+	var out []alert.Source
 	for name, last := range a.doors() {
 		quiet := a.quiet
 		last = a.notAhead(name, last, now)
@@ -266,7 +266,7 @@ func (a *alerting) doorsAt(now time.Time) []alert.Door {
 				quiet += 24 * time.Hour
 			}
 		}
-		out = append(out, alert.Door{Name: name, Last: last, Quiet: quiet})
+		out = append(out, alert.Source{Name: name, Last: last, Limit: quiet})
 	}
 	return out
 }
@@ -323,7 +323,7 @@ func (a *alerting) keep(next alert.State, actions []alert.Action, outcomes []ale
 	}
 	a.state, a.kept, a.outcomes = next, state, append(a.outcomes, outcomes...)
 	for _, action := range actions {
-		a.log.Info("message", "kind", action.Kind, "matter", action.Matter, "subject", action.Subject, "to", action.To)
+		a.log.Info("message", "kind", action.Kind, "rule", action.Rule, "subject", action.Subject, "to", action.To)
 	}
 	if len(items) > 0 {
 		a.notifier.Wake()
@@ -340,11 +340,11 @@ func (a *alerting) Open() []alert.Shown {
 }
 
 // Silenced lists the rules that have silenced themselves.
-func (a *alerting) Silenced() []alert.Silenced {
+func (a *alerting) Silenced() []alert.Withheld {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	policy := a.current()
-	return policy.Silenced()
+	return policy.Withheld()
 }
 
 // Card says how the alerts turned out.
@@ -356,10 +356,10 @@ func (a *alerting) Card() alert.Card {
 }
 
 // TakeOn marks a case as taken on by somebody.
-func (a *alerting) TakeOn(subject string, matter alert.Matter, by string) error {
+func (a *alerting) TakeOn(subject string, matter alert.RuleName, by string) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	next, err := a.state.TakeOn(subject, matter, by, a.now())
+	next, err := a.state.Acknowledge(subject, matter, by, a.now())
 	if err != nil {
 		return &drift.Problem{Reason: err.Error()}
 	}
@@ -367,10 +367,10 @@ func (a *alerting) TakeOn(subject string, matter alert.Matter, by string) error 
 }
 
 // Snooze keeps a case quiet for a while.
-func (a *alerting) Snooze(subject string, matter alert.Matter, quiet alert.Snooze) error {
+func (a *alerting) Snooze(subject string, matter alert.RuleName, quiet alert.Silence) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	next, err := a.state.Snooze(subject, matter, quiet, a.now())
+	next, err := a.state.Silence(subject, matter, quiet, a.now())
 	if err != nil {
 		return &drift.Problem{Reason: err.Error()}
 	}
@@ -388,8 +388,8 @@ func (a *alerting) facts(f *metrics.Facts) {
 	for rule := range policy.Scores {
 		f.Silenced[string(rule)] = false
 	}
-	for _, one := range policy.Silenced() {
-		f.Silenced[string(one.Matter)] = true
+	for _, one := range policy.Withheld() {
+		f.Silenced[string(one.Rule)] = true
 	}
 	a.mu.Unlock()
 	channels, err := a.notifier.Health()

@@ -237,7 +237,7 @@ func TestRulesEarnTheirSending(t *testing.T) {
 	end := func(findings ...drift.Finding) float64 {
 		var ended [][]byte
 		for _, f := range findings {
-			raw, err := json.Marshal(alert.Outcome{Matter: alert.ElectrodesDue, Finding: f})
+			raw, err := json.Marshal(alert.Outcome{Rule: alert.ElectrodesDue, Finding: f})
 			require.NoError(t, err)
 			ended = append(ended, raw)
 		}
@@ -284,7 +284,7 @@ func TestDoorsRestOnDaysOff(t *testing.T) {
 	friday := scriptMoment.AddDate(0, 0, -3)
 	for since, want := range map[time.Duration]time.Duration{0: 72 * time.Hour, 48 * time.Hour: 48 * time.Hour, 72 * time.Hour: 24 * time.Hour} {
 		a := emptyAlerting(t, openStore(t), map[string]time.Time{"mqtt": friday.Add(since)})
-		assert.Equal(t, want, a.doorsAt(scriptMoment)[0].Quiet, "%s", since)
+		assert.Equal(t, want, a.doorsAt(scriptMoment)[0].Limit, "%s", since)
 	}
 }
 
@@ -340,9 +340,9 @@ func TestAnswersToAlerts(t *testing.T) {
 	require.Equal(t, http.StatusCreated, status, body)
 	soon(t, "the case is open", func() bool { return len(s.alerts.Open()) == 1 })
 	var problem *drift.Problem
-	require.ErrorAs(t, s.alerts.TakeOn("K-08", alert.MustStop, "J. Lund"), &problem)
-	require.NoError(t, s.alerts.TakeOn("K-07", alert.MustStop, "J. Lund"))
-	require.NoError(t, s.alerts.Snooze("K-07", alert.MustStop, alert.Snooze{By: "J. Lund", Reason: "at the bench", Until: scriptMoment.Add(time.Hour)}))
+	require.ErrorAs(t, s.alerts.Acknowledge("K-08", alert.MustStop, "J. Lund"), &problem)
+	require.NoError(t, s.alerts.Acknowledge("K-07", alert.MustStop, "J. Lund"))
+	require.NoError(t, s.alerts.Silence("K-07", alert.MustStop, alert.Silence{By: "J. Lund", Reason: "at the bench", Until: scriptMoment.Add(time.Hour)}))
 	kept, err := s.store.Decided()
 	require.NoError(t, err)
 	assert.Contains(t, string(kept), `"taken":{"by":"J. Lund"`)

@@ -86,7 +86,7 @@ func assessTable(w io.Writer, all []advise.Assessment) error {
 	care := false
 	for i := range all {
 		a := &all[i]
-		care = care || a.Touches()
+		care = care || a.RequiresOpening()
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", stateWord(a.State), a.Machine, powerText(a), arcsText(a), lastText(a), first(a.Reasons))
 	}
 	if err := t.Flush(); err != nil {
@@ -130,7 +130,7 @@ func assessOne(w io.Writer, a *advise.Assessment) error {
 	for _, warning := range a.Warnings {
 		fmt.Fprintf(&out, "  Note: %s\n", warning)
 	}
-	if a.Touches() {
+	if a.RequiresOpening() {
 		out.WriteString(cautions())
 	}
 	_, err := io.WriteString(w, out.String())

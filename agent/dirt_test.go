@@ -117,7 +117,7 @@ func statesOf(p *backtest.Past, m *model.Machine, from time.Time) (out sessions)
 			if ev.Time.Before(from) {
 				continue
 			}
-			life := forecast.Run(m, forecast.Plan{Paths: 150, Horizon: advise.Glance(m), AttemptLimit: int(p.Settings.AttemptLimit), Seed: uint64(i)})
+			life := forecast.Run(m, forecast.Plan{Paths: 150, Horizon: advise.VerdictHorizon(m), AttemptLimit: int(p.Settings.AttemptLimit), Seed: uint64(i)})
 			a := advise.Assess(&advise.Subject{
 				Machine: p.Machine, Records: m.Attempts(), Last: ev.Time, Known: m, Life: life, Settings: p.Settings, Earlier: verdicts[:len(verdicts)-1],
 			}, ev.Time)

@@ -98,7 +98,7 @@ type desk struct {
 // letter is one message and, if it was taken back or answered, when.
 type letter struct {
 	of        string // its case
-	matter    alert.Matter
+	matter    alert.RuleName
 	told, end time.Time
 }
 
@@ -140,7 +140,7 @@ func (d *desk) hear(p *backtest.Past, m *model.Machine, i int) {
 	if ev.Kind != model.Attempt || i+1 < len(p.Events) && p.Events[i+1].Kind == model.Attempt && !p.Events[i+1].NewSession {
 		return
 	}
-	life := forecast.Run(m, forecast.Plan{Paths: 300, Horizon: advise.Glance(m), AttemptLimit: int(p.Settings.AttemptLimit), Seed: uint64(i)})
+	life := forecast.Run(m, forecast.Plan{Paths: 300, Horizon: advise.VerdictHorizon(m), AttemptLimit: int(p.Settings.AttemptLimit), Seed: uint64(i)})
 	d.latest = advise.Assess(&advise.Subject{
 		Machine: p.Machine, Records: m.Attempts(), Last: ev.Time, Known: m, Life: life, Settings: p.Settings, Earlier: d.earlier,
 	}, ev.Time)
@@ -153,7 +153,7 @@ func (d *desk) hear(p *backtest.Past, m *model.Machine, i int) {
 
 func (d *desk) step(now time.Time) {
 	p := alert.Policy{
-		To:      map[alert.Class][]string{alert.Stop: {"bench"}, alert.Plan: {"bench"}},
+		To:      map[alert.Severity][]string{alert.Stop: {"bench"}, alert.Plan: {"bench"}},
 		Morning: 7 * time.Hour, WorkDays: [7]bool{false, true, true, true, true, true, false}, Zone: time.UTC,
 	}
 	(&memory{}).judge(&p)
@@ -163,7 +163,7 @@ func (d *desk) step(now time.Time) {
 	for _, a := range actions {
 		switch a.Kind {
 		case alert.Alert:
-			d.sent = append(d.sent, letter{of: a.Case, matter: a.Matter, told: a.At})
+			d.sent = append(d.sent, letter{of: a.Case, matter: a.Rule, told: a.At})
 		case alert.Cleared:
 			for i := range d.sent {
 				if d.sent[i].of == a.Case {

@@ -67,7 +67,7 @@ func (r *receiver) told() []string {
 	defer r.mu.Unlock()
 	out := []string{}
 	for _, a := range r.got {
-		out = append(out, fmt.Sprintf("%s %s %s", a.Kind, a.Matter, a.Subject))
+		out = append(out, fmt.Sprintf("%s %s %s", a.Kind, a.Rule, a.Subject))
 	}
 	return out
 }

@@ -32,7 +32,7 @@ func TestForgottenByARunningAgent(t *testing.T) {
 	require.Equal(t, http.StatusBadRequest, status)
 	a := s.alerts.inForce
 	a.mu.Lock()
-	err := a.keep(alert.State{Cases: []alert.Case{{Subject: "K-07", Matter: alert.ElectrodesDue, Phase: alert.Open, Taken: &alert.Taken{By: name, At: scriptMoment}}}}, nil, nil)
+	err := a.keep(alert.State{Cases: []alert.Case{{Subject: "K-07", Rule: alert.ElectrodesDue, Phase: alert.Open, Acknowledged: &alert.Acknowledgement{By: name, At: scriptMoment}}}}, nil, nil)
 	a.mu.Unlock()
 	require.NoError(t, err)
 	require.Eventually(t, func() bool { return s.mind.Ready() == nil }, time.Minute, time.Millisecond)

@@ -184,20 +184,20 @@ func (l *liveAlerts) Card() alert.Card {
 	return l.inForce.Card()
 }
 
-// Silenced is that of the alerting in force.
-func (l *liveAlerts) Silenced() []alert.Silenced {
+// Withheld is that of the alerting in force.
+func (l *liveAlerts) Withheld() []alert.Withheld {
 	l.mu.RLock()
 	defer l.mu.RUnlock()
 	return l.inForce.Silenced()
 }
 
-func (l *liveAlerts) TakeOn(subject string, matter alert.Matter, by string) error {
+func (l *liveAlerts) Acknowledge(subject string, matter alert.RuleName, by string) error {
 	l.mu.RLock()
 	defer l.mu.RUnlock()
 	return l.inForce.TakeOn(subject, matter, by)
 }
 
-func (l *liveAlerts) Snooze(subject string, matter alert.Matter, quiet alert.Snooze) error {
+func (l *liveAlerts) Silence(subject string, matter alert.RuleName, quiet alert.Silence) error {
 	l.mu.RLock()
 	defer l.mu.RUnlock()
 	return l.inForce.Snooze(subject, matter, quiet)

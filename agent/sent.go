@@ -90,7 +90,7 @@ func sentText(w io.Writer, s *alert.Card) error {
 			if r.Sends {
 				sends = "sent"
 			}
-			row(string(r.Matter), fmt.Sprint(r.Told), fmt.Sprint(r.Right), fmt.Sprint(r.Wrong), fmt.Sprint(r.Unclear),
+			row(string(r.Rule), fmt.Sprint(r.Sent), fmt.Sprint(r.Right), fmt.Sprint(r.Wrong), fmt.Sprint(r.Unclear),
 				fixed(r.Precision, 2), fmt.Sprintf("%.2f, %s", r.Expected, sends))
 		}
 	})

@@ -22,7 +22,7 @@ func TestASilencedRuleIsSaidByTheAgent(t *testing.T) {
 	require.NoError(t, err)
 	opened := scriptMoment.AddDate(0, 0, -20)
 	ended, err := json.Marshal(alert.Outcome{
-		Subject: "K-07", Matter: alert.ElectrodesDue, Opened: opened, ToldAt: opened, Ended: opened.AddDate(0, 0, 3), End: alert.ByService,
+		Subject: "K-07", Rule: alert.ElectrodesDue, Opened: opened, SentAt: opened, Ended: opened.AddDate(0, 0, 3), End: alert.ByService,
 		Service: opened.AddDate(0, 0, 3), Action: drift.Inspected, Finding: drift.Fine,
 	})
 	require.NoError(t, err)

@@ -37,5 +37,5 @@ func (a *alerting) stand(ctx context.Context, m manager) error {
 
 // toldTo are the open cases that the channel was told of.
 func (a *alerting) toldTo(channel string) []alert.Shown {
-	return slices.DeleteFunc(a.Open(), func(c alert.Shown) bool { return !slices.Contains(c.Told, channel) })
+	return slices.DeleteFunc(a.Open(), func(c alert.Shown) bool { return !slices.Contains(c.SentTo, channel) })
 }

@@ -2,10 +2,10 @@
 // from its state, what is known now and a moment it makes the next state and
 // the actions to carry out. It sends nothing itself and looks at no clock.
 //
-// There is one open case per subject and matter. A case opens when its condition
-// has stood for the rule's hold time, is told once, and ends when the bench logs
-// a service or the condition has been gone for long enough; then those who were
-// told get one note. Every action has a key that is the same for the same event
+// There is one open case per subject and rule. A case opens when its condition
+// has stood for the rule's hold time, is sent once, and ends when the bench logs
+// a service or the condition has been gone for long enough; then those who
+// received it get one note. Every action has a key that is the same for the same event
 // for ever, so that a restart or a repeat sends nothing twice: keep the new state
 // and the actions in one transaction.
 package alert
@@ -17,57 +17,57 @@ import (
 	"arcdrift/drift/advise"
 )
 
-// Class says when somebody is told.
-type Class string
+// Severity says when somebody is informed.
+type Severity string
 
-// The three classes.
+// The three severities.
 const (
-	Stop Class = "stop" // now
-	Plan Class = "plan" // next working morning
-	Note Class = "note" // in the morning list only
+	Stop Severity = "stop" // now
+	Plan Severity = "plan" // next working morning
+	Note Severity = "note" // in the morning list only
 )
 
-// Matter is what a case is about; it names the rule in reports and metrics.
-type Matter string
+// RuleName is what a case is about; it names the rule in reports and metrics.
+type RuleName string
 
-// The matters: four of machines, two of the agent itself.
+// The rules: four of machines, two of the agent itself.
 const (
-	MustStop      Matter = "stop"
-	ElectrodesDue Matter = "electrode-service"
-	CheckFirst    Matter = "check-first"
-	MachineSilent Matter = "machine-silent"
-	DoorSilent    Matter = "door-silent"
-	ChannelDead   Matter = "channel-dead"
+	MustStop      RuleName = "stop"
+	ElectrodesDue RuleName = "electrode-service"
+	CheckFirst    RuleName = "check-first"
+	MachineSilent RuleName = "machine-silent"
+	SourceSilent  RuleName = "door-silent"
+	ChannelDead   RuleName = "channel-dead"
 )
 
-// Rule says how the cases of one matter live.
+// Rule says how the cases of one rule live.
 type Rule struct {
-	Matter Matter
-	Class  Class
+	Name     RuleName
+	Severity Severity
 	// Hold is how long the condition must stand before a case opens, Clear how
 	// long it must be gone before the case ends.
 	Hold, Clear time.Duration
-	// Rest is how long after a service without a new pair the matter keeps quiet
+	// Rest is how long after a service without a new pair the rule rests
 	// although its condition stands: the as-left calibration may still come.
 	Rest time.Duration
 	// Judged marks a conclusion that can be wrong. It is sent only where it is
 	// expected right often enough; what is simply so needs no such proof.
 	Judged bool
-	// Bench marks a matter that a service record answers.
+	// Bench marks a rule that a service record answers.
 	Bench bool
 }
 
-// Rules lists the rule of every matter. The times are proposals: long enough
+// Rules lists the rule of every rule. The times are proposals: long enough
 // that a verdict which wavers makes one case, short enough for a working day.
 func Rules() []Rule {
 	const day = 24 * time.Hour
 	return []Rule{
-		{Matter: MustStop, Class: Stop, Clear: time.Hour, Rest: day, Judged: true, Bench: true},
-		{Matter: ElectrodesDue, Class: Plan, Hold: time.Hour, Clear: advise.QuietDays * day, Rest: 7 * day, Judged: true, Bench: true},
-		{Matter: CheckFirst, Class: Note, Hold: time.Hour, Judged: true},
-		{Matter: MachineSilent, Class: Note},
-		{Matter: DoorSilent, Class: Plan, Clear: 10 * time.Minute},
-		{Matter: ChannelDead, Class: Plan, Clear: 10 * time.Minute},
+		{Name: MustStop, Severity: Stop, Clear: time.Hour, Rest: day, Judged: true, Bench: true},
+		{Name: ElectrodesDue, Severity: Plan, Hold: time.Hour, Clear: advise.QuietDays * day, Rest: 7 * day, Judged: true, Bench: true},
+		{Name: CheckFirst, Severity: Note, Hold: time.Hour, Judged: true},
+		{Name: MachineSilent, Severity: Note},
+		{Name: SourceSilent, Severity: Plan, Clear: 10 * time.Minute},
+		{Name: ChannelDead, Severity: Plan, Clear: 10 * time.Minute},
 	}
 }
 
@@ -79,22 +79,22 @@ const RightEnough = 0.8
 type Policy struct {
 	// Right is how often each judged rule is expected right, 0 to 1. A rule
 	// without a number goes to the morning list.
-	Right map[Matter]float64
+	Right map[RuleName]float64
 	// Scores are what the bench has found of the rules that it answers.
-	Scores map[Matter]Score
-	// To names the channels that each class goes to. The morning list goes to
+	Scores map[RuleName]Score
+	// To names the channels that each severity goes to. The morning list goes to
 	// those of Note.
-	To map[Class][]string
+	To map[Severity][]string
 	// Together names the channels that get one message for all machines of a depot
 	// that are to be serviced, not one each.
 	Together []string
 	// Hold replaces the hold times of the rules it names.
-	Hold map[Matter]time.Duration
+	Hold map[RuleName]time.Duration
 	// Morning is when a working day starts, since midnight; WorkDays is indexed
 	// by weekday.
 	Morning  time.Duration
 	WorkDays [7]bool
-	// Zone is the fleet's, for the morning list and the agent's own matters.
+	// Zone is the fleet's, for the morning list and the agent's own rules.
 	Zone *time.Location
 	// Page is the address of the agent's pages; empty leaves links out.
 	Page string
@@ -103,7 +103,7 @@ type Policy struct {
 // View is everything known at one moment.
 type View struct {
 	Machines []Machine
-	Doors    []Door
+	Sources  []Source
 	Channels []Channel
 }
 
@@ -129,11 +129,11 @@ type Service struct {
 	Fresh bool
 }
 
-// Door is a way in. It is silent when nothing came for longer than Quiet.
-type Door struct {
+// Source is a way in. It is silent when nothing came for longer than Quiet.
+type Source struct {
 	Name  string
 	Last  time.Time
-	Quiet time.Duration
+	Limit time.Duration
 }
 
 // Channel is a way out and whether its messages have failed for too long.
@@ -148,21 +148,21 @@ type Channel struct {
 // State is what alert remembers from one step to the next. The zero State is
 // the beginning. It is kept as JSON.
 type State struct {
-	// Cases are in order of subject and matter.
+	// Cases are in order of subject and rule.
 	Cases []Case `json:"cases"`
 	// NextList is when the next morning list is due.
 	NextList time.Time `json:"next_list"`
 }
 
-// Firing counts the open cases of every matter, also those that have none.
+// Firing counts the open cases of every rule, also those that have none.
 func (s State) Firing() map[string]int {
 	n := map[string]int{}
 	for _, r := range Rules() {
-		n[string(r.Matter)] = 0
+		n[string(r.Name)] = 0
 	}
 	for _, c := range s.Cases {
 		if c.Phase == Open {
-			n[string(c.Matter)]++
+			n[string(c.Rule)]++
 		}
 	}
 	return n
@@ -173,21 +173,21 @@ type Phase string
 
 // The three phases.
 const (
-	Held    Phase = "held"    // the condition stands, not yet for long enough
+	Pending Phase = "held"    // the condition stands, not yet for long enough
 	Open    Phase = "open"    // somebody should act
 	Resting Phase = "resting" // answered by the bench; the condition still stands
 )
 
-// Case is one matter of one subject: a machine, a door or a channel.
+// Case is one rule of one subject: a machine, a source or a channel.
 type Case struct {
-	Subject string `json:"subject"`
-	Matter  Matter `json:"matter"`
-	Phase   Phase  `json:"phase"`
+	Subject string   `json:"subject"`
+	Rule    RuleName `json:"matter"`
+	Phase   Phase    `json:"phase"`
 	// What is the case in one sentence, as it last stood, and Clears what would
 	// clear it; Touches says that it sends somebody to the electrodes.
-	What    string `json:"what,omitempty"`
-	Clears  string `json:"clears,omitempty"`
-	Touches bool   `json:"touches,omitempty"`
+	What            string `json:"what,omitempty"`
+	Clears          string `json:"clears,omitempty"`
+	RequiresOpening bool   `json:"touches,omitempty"`
 	// Since is when the condition began to stand, Gone when it ceased (zero while
 	// it stands), Opened and Answered when the phase began.
 	Since    time.Time `json:"since"`
@@ -196,13 +196,13 @@ type Case struct {
 	Answered time.Time `json:"answered,omitzero"`
 	// Due is when the message may leave; zero when it is for the list only.
 	Due time.Time `json:"due,omitzero"`
-	// Told are the channels that got the alert, ToldAt when first. Again asks for
-	// it once more after a snooze, Round counts those.
-	Told   []string  `json:"told,omitempty"`
-	ToldAt time.Time `json:"told_at,omitzero"`
+	// SentTo are the channels that got the alert, ToldAt when first. Again asks for
+	// it once more after a silence, Round counts those.
+	SentTo []string  `json:"told,omitempty"`
+	SentAt time.Time `json:"told_at,omitzero"`
 	Again  bool      `json:"again,omitempty"`
 	Round  int       `json:"round,omitempty"`
-	// Depot is the machine's when it was told, so that the note of its end finds
+	// Depot is the machine's when it was sent, so that the note of its end finds
 	// the alert.
 	Depot string `json:"depot,omitempty"`
 	// Service is the time of the latest service when the case began: a later one
@@ -210,21 +210,21 @@ type Case struct {
 	Service time.Time `json:"service,omitzero"`
 	// Listed says that a morning list has named it.
 	Listed bool `json:"listed,omitempty"`
-	// Taken is who has taken it on, Quiet who asked for quiet.
-	Taken *Taken  `json:"taken,omitempty"`
-	Quiet *Snooze `json:"quiet,omitempty"`
+	// Acknowledged is who works on it, Silence who silenced it.
+	Acknowledged *Acknowledgement `json:"taken,omitempty"`
+	Silence      *Silence         `json:"quiet,omitempty"`
 }
 
-// Taken says who has taken a case on. A case so acknowledged is not sent any
+// Acknowledgement says who works on a case. An acknowledged case is not sent any
 // more; it stays open until it ends by itself.
-type Taken struct {
+type Acknowledgement struct {
 	By string    `json:"by"`
 	At time.Time `json:"at"`
 }
 
-// Snooze is a wish for quiet with its reason and its end. At the end, an alert
-// that still stands is told once more.
-type Snooze struct {
+// Silence mutes a case until a moment, for a reason. At the end, an alert
+// that still stands is sent once more.
+type Silence struct {
 	By     string    `json:"by"`
 	Reason string    `json:"reason"`
 	Until  time.Time `json:"until"`
@@ -245,11 +245,11 @@ const (
 type Action struct {
 	// Key is the same for the same event, for ever: a repeat is a no-op. Case is
 	// common to the alert and the note that clears it.
-	Key    string `json:"key"`
-	Case   string `json:"case"`
-	Kind   Kind   `json:"kind"`
-	Class  Class  `json:"class"`
-	Matter Matter `json:"matter,omitempty"`
+	Key      string   `json:"key"`
+	Case     string   `json:"case"`
+	Kind     Kind     `json:"kind"`
+	Severity Severity `json:"class"`
+	Rule     RuleName `json:"matter,omitempty"`
 	// Subject is empty in a list and where Cases holds those of several machines of
 	// a Depot.
 	Subject string    `json:"subject,omitempty"`
@@ -284,9 +284,9 @@ const (
 // Outcome is a case that ended, for the report card.
 type Outcome struct {
 	Subject string    `json:"subject"`
-	Matter  Matter    `json:"matter"`
+	Rule    RuleName  `json:"matter"`
 	Opened  time.Time `json:"opened"`
-	ToldAt  time.Time `json:"told_at,omitzero"`
+	SentAt  time.Time `json:"told_at,omitzero"`
 	Ended   time.Time `json:"ended"`
 	End     End       `json:"end"`
 	// Service is when the service was that ended it, with what was done and found.

@@ -17,7 +17,7 @@ func (p *Policy) bound(s State, now time.Time) State {
 	s.Cases = slices.Clone(s.Cases)
 	for i := range s.Cases {
 		c := &s.Cases[i]
-		for _, at := range []*time.Time{&c.Since, &c.Gone, &c.Answered, &c.ToldAt, &c.Service} {
+		for _, at := range []*time.Time{&c.Since, &c.Gone, &c.Answered, &c.SentAt, &c.Service} {
 			if at.After(now) {
 				*at = now
 			}
@@ -26,13 +26,13 @@ func (p *Policy) bound(s State, now time.Time) State {
 		if c.Due.After(next.Add(24 * time.Hour)) {
 			c.Due = next
 		}
-		if c.Taken != nil && c.Taken.At.After(now) {
-			c.Taken = &Taken{By: c.Taken.By, At: now}
+		if c.Acknowledged != nil && c.Acknowledged.At.After(now) {
+			c.Acknowledged = &Acknowledgement{By: c.Acknowledged.By, At: now}
 		}
-		if c.Quiet != nil && c.Quiet.Until.Sub(now) > LongestSnooze {
-			quiet := *c.Quiet
-			quiet.Until = now
-			c.Quiet = &quiet
+		if c.Silence != nil && c.Silence.Until.Sub(now) > LongestSilence {
+			silence := *c.Silence
+			silence.Until = now
+			c.Silence = &silence
 		}
 	}
 	return s

@@ -11,11 +11,11 @@ type Card struct {
 	// Since is when the first case opened, zero without one.
 	Since    time.Time `json:"since,omitzero"`
 	Machines int       `json:"machines"`
-	// Messages counts the alerts told of machines, PerMonth per machine-month.
+	// Messages counts the alerts sent of machines, PerMonth per machine-month.
 	Messages int                `json:"messages"`
 	PerMonth drift.Opt[float64] `json:"per_machine_month"`
 	Rules    []CardRule         `json:"rules"`
-	// Notice is what the bench found and how long before it had been told.
+	// Notice is what the bench found and how long before it had been sent.
 	Notice Notice `json:"notice"`
 }
 
@@ -33,8 +33,8 @@ type CardRule struct {
 // found.
 func (p *Policy) Card(s State, outcomes []Outcome, found []Found, machines int, now time.Time) Card {
 	card := Card{Machines: machines}
-	note := func(matter Matter, opened, told time.Time) {
-		if matter == DoorSilent || matter == ChannelDead {
+	note := func(rule RuleName, opened, told time.Time) {
+		if rule == SourceSilent || rule == ChannelDead {
 			return
 		}
 		if card.Since.IsZero() || opened.Before(card.Since) {
@@ -46,16 +46,16 @@ func (p *Policy) Card(s State, outcomes []Outcome, found []Found, machines int, 
 	}
 	for _, o := range outcomes {
 		if o.End != Unannounced {
-			note(o.Matter, o.Opened, o.ToldAt)
+			note(o.Rule, o.Opened, o.SentAt)
 		}
 	}
 	for _, c := range s.Cases {
 		if c.Phase == Open {
-			note(c.Matter, c.Opened, c.ToldAt)
+			note(c.Rule, c.Opened, c.SentAt)
 		}
 	}
 	for _, score := range Scores(outcomes) {
-		right := p.Right[score.Matter]
+		right := p.Right[score.Rule]
 		card.Rules = append(card.Rules, CardRule{Score: score, Precision: score.Precision(), Expected: right, Sends: right >= RightEnough})
 	}
 	if !card.Since.IsZero() {

@@ -11,25 +11,25 @@ import (
 )
 
 func TestCard(t *testing.T) {
-	p := alert.Policy{Right: map[alert.Matter]float64{alert.MustStop: 0.9, alert.ElectrodesDue: 0.79}}
+	p := alert.Policy{Right: map[alert.RuleName]float64{alert.MustStop: 0.9, alert.ElectrodesDue: 0.79}}
 	assert.Equal(t, alert.Card{Machines: 4, Rules: []alert.CardRule{
-		{Score: alert.Score{Matter: alert.MustStop}, Expected: 0.9, Sends: true},
-		{Score: alert.Score{Matter: alert.ElectrodesDue}, Expected: 0.79},
+		{Score: alert.Score{Rule: alert.MustStop}, Expected: 0.9, Sends: true},
+		{Score: alert.Score{Rule: alert.ElectrodesDue}, Expected: 0.79},
 	}}, p.Card(alert.State{}, nil, nil, 4, monday), "nothing yet")
 
 	opened := monday.AddDate(0, 0, -10)
 	outcomes := []alert.Outcome{
-		{Subject: "K-07", Matter: alert.MustStop, Opened: opened, ToldAt: opened, Service: opened.AddDate(0, 0, 4), Finding: drift.Worn},
-		{Matter: alert.MustStop, Opened: opened, Finding: drift.Fine}, // only listed
-		{Matter: alert.ChannelDead, Opened: opened.AddDate(-1, 0, 0), ToldAt: opened},
-		{Subject: "K-09", Matter: alert.ElectrodesDue, End: alert.Unannounced, Service: opened.AddDate(0, 0, 2), Finding: drift.Worn},
+		{Subject: "K-07", Rule: alert.MustStop, Opened: opened, SentAt: opened, Service: opened.AddDate(0, 0, 4), Finding: drift.Worn},
+		{Rule: alert.MustStop, Opened: opened, Finding: drift.Fine}, // only listed
+		{Rule: alert.ChannelDead, Opened: opened.AddDate(-1, 0, 0), SentAt: opened},
+		{Subject: "K-09", Rule: alert.ElectrodesDue, End: alert.Unannounced, Service: opened.AddDate(0, 0, 2), Finding: drift.Worn},
 	}
 	state := alert.State{Cases: []alert.Case{
-		{Matter: alert.ElectrodesDue, Phase: alert.Open, Opened: opened.Add(-5 * 24 * time.Hour), ToldAt: opened},
-		{Matter: alert.ElectrodesDue, Phase: alert.Held, Opened: opened.AddDate(-1, 0, 0), ToldAt: opened},
+		{Rule: alert.ElectrodesDue, Phase: alert.Open, Opened: opened.Add(-5 * 24 * time.Hour), SentAt: opened},
+		{Rule: alert.ElectrodesDue, Phase: alert.Pending, Opened: opened.AddDate(-1, 0, 0), SentAt: opened},
 	}}
 	got := p.Card(state, outcomes, alert.FoundIn(outcomes), 4, monday)
-	assert.True(t, got.Since.Equal(opened.AddDate(0, 0, -5)), "the agent's own matters are no machine's")
+	assert.True(t, got.Since.Equal(opened.AddDate(0, 0, -5)), "the agent's own rules are no machine's")
 	assert.Equal(t, 2, got.Messages)
 	// Two messages in 15 days of 4 machines; a month is 365.25/12 = 30.44 days, to
 	// the digits given.

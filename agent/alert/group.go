@@ -8,20 +8,20 @@ import (
 	"arcdrift/drift/advise"
 )
 
-// due is an alert of electrodes that this step tells: the place of its action,
+// electrodeAlert is an alert of electrodes that this step tells: the place of its action,
 // and the machine.
-type due struct {
+type electrodeAlert struct {
 	action int
 	what   string
 	depot  string
 	about  *Machine
 }
 
-// group makes one message of all that a depot is told to service at one moment,
+// group makes one message of all that are due at a depot at one moment,
 // for the channels that people read. Each case stays its own: it ends by itself,
-// and is told alone where machines read.
+// and is sent alone where machines read.
 func (s *step) group() {
-	byDepot := map[string][]due{}
+	byDepot := map[string][]electrodeAlert{}
 	var depots []string
 	for _, d := range s.dues {
 		if d.depot == "" {
@@ -42,11 +42,11 @@ func (s *step) group() {
 }
 
 // together takes the alerts off the channels that get them as one.
-func (s *step) together(depot string, all []due) {
-	slices.SortFunc(all, func(a, b due) int { return strings.Compare(a.about.Machine, b.about.Machine) })
+func (s *step) together(depot string, all []electrodeAlert) {
+	slices.SortFunc(all, func(a, b electrodeAlert) int { return strings.Compare(a.about.Machine, b.about.Machine) })
 	id := fmt.Sprintf("%s/depot %s/%s", ElectrodesDue, depot, s.now.UTC().Format("20060102T150405.000Z"))
 	one := Action{
-		Key: id + "/alert", Case: id, Kind: Alert, Class: s.rules[ElectrodesDue].Class, Matter: ElectrodesDue,
+		Key: id + "/alert", Case: id, Kind: Alert, Severity: s.rules[ElectrodesDue].Severity, Rule: ElectrodesDue,
 		Depot: depot, Opened: s.now, At: s.now, Message: s.depotText(depot, all),
 	}
 	for _, d := range all {
@@ -65,7 +65,7 @@ func (s *step) together(depot string, all []due) {
 }
 
 // depotText lists the machines, what each needs, and says once what holds for all.
-func (s *step) depotText(depot string, all []due) Message {
+func (s *step) depotText(depot string, all []electrodeAlert) Message {
 	title := fmt.Sprintf("%s: %d machines to service", depot, len(all))
 	var short, lines []string
 	caution, cautions := "", ""

@@ -50,8 +50,8 @@ func TestADepotIsToldOnce(t *testing.T) {
 		advise.CautionText(),
 	}, "\n\n"), north.Body)
 
-	assert.Empty(t, s.at(31*hour), "told once")
-	// Moved to another depot meanwhile, the end still finds what was told.
+	assert.Empty(t, s.at(31*hour), "sent once")
+	// Moved to another depot meanwhile, the end still finds what was sent.
 	s.view.Machines[0].Depot = "South"
 	s.view.Machines[0].Service = alert.Service{Time: monday.Add(32 * hour), Action: drift.Replaced, Finding: drift.Worn}
 	s.view.Machines[0].State = advise.Fit
@@ -61,7 +61,7 @@ func TestADepotIsToldOnce(t *testing.T) {
 	assert.Equal(t, all[0].Case, ends[0].Case)
 }
 
-// What cannot wait is told one by one, and so is what only machines read.
+// What cannot wait is sent one by one, and so is what only machines read.
 func TestWhatIsNotToldTogether(t *testing.T) {
 	s := begin(t, dueAt("North", "K-07"), dueAt("North", "K-02"))
 	s.policy.Together = []string{"bench", "crew"}

@@ -25,20 +25,20 @@ func FoundIn(outcomes []Outcome) []Found {
 	return out
 }
 
-// Notice says how many of the bench's findings had been told, and how long before.
+// Notice says how many of the bench's findings had been sent, and how long before.
 type Notice struct {
-	// Found were worn or dirty since the first case; Ahead had been told at least
+	// Found were worn or dirty since the first case; Ahead had been sent at least
 	// three days before, which is what it takes to get to the bench in good order,
 	// Late less long before, Missed not.
 	Found  int `json:"found"`
 	Ahead  int `json:"ahead"`
 	Late   int `json:"late"`
 	Missed int `json:"missed"`
-	// Days is the median of those told.
+	// Days is the median of those sent.
 	Days drift.Opt[float64] `json:"days"`
 }
 
-// NoticeOf holds the bench's findings since a moment against what was told.
+// NoticeOf holds the bench's findings since a moment against what was sent.
 func NoticeOf(outcomes []Outcome, found []Found, since time.Time) Notice {
 	const enough = 3
 	var n Notice
@@ -50,8 +50,8 @@ func NoticeOf(outcomes []Outcome, found []Found, since time.Time) Notice {
 				continue
 			}
 			ended = true
-			if !o.ToldAt.IsZero() {
-				told = drift.Some(max(f.Time.Sub(o.ToldAt).Hours()/24, told.Or(0)))
+			if !o.SentAt.IsZero() {
+				told = drift.Some(max(f.Time.Sub(o.SentAt).Hours()/24, told.Or(0)))
 			}
 		}
 		if f.Time.Before(since) && !ended {

@@ -13,11 +13,11 @@ import (
 func TestNotice(t *testing.T) {
 	day := func(n float64) time.Time { return monday.Add(time.Duration(n * 24 * float64(time.Hour))) }
 	told := func(machine string, told, service float64) alert.Outcome {
-		return alert.Outcome{Subject: machine, ToldAt: day(told), Service: day(service)}
+		return alert.Outcome{Subject: machine, SentAt: day(told), Service: day(service)}
 	}
 	outcomes := []alert.Outcome{
 		told("K-01", 0, 6),
-		told("K-01", 5, 6), // two matters of one machine: the earlier message counts
+		told("K-01", 5, 6), // two rules of one machine: the earlier message counts
 		told("K-02", 4, 5),
 		told("K-03", 9, 8), // the service was logged late
 		{Subject: "K-04", Service: day(7)},

@@ -2,20 +2,20 @@ package alert
 
 import "arcdrift/drift"
 
-// Score is how the cases of one matter turned out by what the bench found. A
+// Score is how the cases of one rule turned out by what the bench found. A
 // case counts whether it was sent or only listed: that is how a rule earns
 // sending.
 type Score struct {
-	Matter Matter `json:"matter"`
-	// Told were sent; Right are those where the electrodes were to blame, Wrong
+	Rule RuleName `json:"matter"`
+	// Sent were sent; Right are those where the electrodes were to blame, Wrong
 	// those where they were not, Unclear those without a finding that says.
-	Told    int `json:"told"`
+	Sent    int `json:"told"`
 	Right   int `json:"right"`
 	Wrong   int `json:"wrong"`
 	Unclear int `json:"unclear"`
 }
 
-// Scores counts the outcomes of the matters that the bench answers, in the order
+// Scores counts the outcomes of the rules that the bench answers, in the order
 // of Rules.
 func Scores(outcomes []Outcome) []Score {
 	var scores []Score
@@ -23,9 +23,9 @@ func Scores(outcomes []Outcome) []Score {
 		if !r.Bench {
 			continue
 		}
-		s := Score{Matter: r.Matter}
+		s := Score{Rule: r.Name}
 		for _, o := range outcomes {
-			if o.Matter == r.Matter && o.End != Unannounced {
+			if o.Rule == r.Name && o.End != Unannounced {
 				s.count(o)
 			}
 		}
@@ -35,8 +35,8 @@ func Scores(outcomes []Outcome) []Score {
 }
 
 func (s *Score) count(o Outcome) {
-	if !o.ToldAt.IsZero() {
-		s.Told++
+	if !o.SentAt.IsZero() {
+		s.Sent++
 	}
 	switch o.Finding {
 	case drift.Worn, drift.Dirty:

@@ -14,18 +14,18 @@ import (
 
 func TestScores(t *testing.T) {
 	told := func(f drift.Finding) alert.Outcome {
-		return alert.Outcome{Matter: alert.ElectrodesDue, ToldAt: monday, Finding: f}
+		return alert.Outcome{Rule: alert.ElectrodesDue, SentAt: monday, Finding: f}
 	}
 	outcomes := []alert.Outcome{
 		told(drift.Worn), told(drift.Dirty), told(drift.Fine), told(drift.CleaverFault), told(drift.OtherFault), told(""),
-		{Matter: alert.ElectrodesDue, Finding: drift.Worn}, // only listed, and right all the same
-		{Matter: alert.MustStop, Finding: drift.Worn},
-		{Matter: alert.DoorSilent, ToldAt: monday},
+		{Rule: alert.ElectrodesDue, Finding: drift.Worn}, // only listed, and right all the same
+		{Rule: alert.MustStop, Finding: drift.Worn},
+		{Rule: alert.SourceSilent, SentAt: monday},
 	}
 	got := alert.Scores(outcomes)
 	assert.Equal(t, []alert.Score{
-		{Matter: alert.MustStop, Right: 1},
-		{Matter: alert.ElectrodesDue, Told: 6, Right: 3, Wrong: 2, Unclear: 2},
+		{Rule: alert.MustStop, Right: 1},
+		{Rule: alert.ElectrodesDue, Sent: 6, Right: 3, Wrong: 2, Unclear: 2},
 	}, got)
 	assert.Equal(t, drift.Some(0.6), got[1].Precision())
 	assert.False(t, (&alert.Score{Unclear: 3}).Precision().Known(), "no finding, no share")
@@ -82,6 +82,6 @@ func TestRuleThatIsWrongStopsSending(t *testing.T) {
 	}
 	// (0 + 10 · 0.9) / (k + 10) falls below 0.8 with the second wrong one.
 	assert.Equal(t, []bool{true, true, false, false}, []bool{
-		!s.outcomes[0].ToldAt.IsZero(), !s.outcomes[1].ToldAt.IsZero(), !s.outcomes[2].ToldAt.IsZero(), !s.outcomes[3].ToldAt.IsZero(),
+		!s.outcomes[0].SentAt.IsZero(), !s.outcomes[1].SentAt.IsZero(), !s.outcomes[2].SentAt.IsZero(), !s.outcomes[3].SentAt.IsZero(),
 	})
 }

@@ -5,8 +5,8 @@ import "time"
 // Shown is an open case as people are shown it.
 type Shown struct {
 	Case
-	Class Class `json:"class"`
-	// Message is what would be told now.
+	Severity Severity `json:"class"`
+	// Message is what would be sent now.
 	Message
 	// Remark says why nothing is sent of it; empty when it is.
 	Remark string `json:"remark,omitempty"`
@@ -18,7 +18,7 @@ func (p *Policy) Show(s State, v View, now time.Time) []Shown {
 	st := p.begin(now)
 	about := map[[2]string]subject{}
 	for _, of := range p.subjects(v, now) {
-		about[[2]string{of.name, string(of.matter)}] = of
+		about[[2]string{of.name, string(of.rule)}] = of
 	}
 	var out []Shown
 	for _, c := range s.Cases {
@@ -26,8 +26,8 @@ func (p *Policy) Show(s State, v View, now time.Time) []Shown {
 		if c.Phase != Open || !there {
 			continue
 		}
-		rule := st.rules[c.Matter]
-		out = append(out, Shown{Case: c, Class: rule.Class, Message: st.alertText(c, rule, of), Remark: st.remark(&c)})
+		rule := st.rules[c.Rule]
+		out = append(out, Shown{Case: c, Severity: rule.Severity, Message: st.alertText(c, rule, of), Remark: st.remark(&c)})
 	}
 	return out
 }

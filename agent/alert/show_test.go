@@ -27,7 +27,7 @@ func TestShow(t *testing.T) {
 	assert.Equal(t, sent[0].Short, shown[0].Short, "what the phones say")
 	assert.Empty(t, shown[0].Remark)
 	assert.Contains(t, shown[1].Remark, "not known to be right 8 times in 10")
-	assert.Equal(t, alert.Note, shown[2].Class)
+	assert.Equal(t, alert.Note, shown[2].Severity)
 	assert.NotContains(t, shown[2].Body, "log the service", "no bench can answer silence")
 	assert.NotContains(t, shown[2].Short, "Reply")
 	for _, one := range shown {
@@ -37,10 +37,10 @@ func TestShow(t *testing.T) {
 	assert.Len(t, s.policy.Show(s.state, s.view, now), 2, "a machine that left")
 }
 
-// The house may hold a matter for longer than the rule proposes.
+// The house may hold a rule for longer than the rule proposes.
 func TestHoldIsSettled(t *testing.T) {
 	s := begin(t, machine("K-07", advise.Stop))
-	s.policy.Hold = map[alert.Matter]time.Duration{alert.MustStop: 20 * time.Minute}
+	s.policy.Hold = map[alert.RuleName]time.Duration{alert.MustStop: 20 * time.Minute}
 	assert.Empty(t, s.at(8*hour))
 	assert.Empty(t, s.at(8*hour+19*time.Minute))
 	assert.Len(t, s.at(8*hour+20*time.Minute), 1)

@@ -21,16 +21,16 @@ const (
 	unsaid
 )
 
-// subject is what a case may be about, with the condition of one matter.
+// subject is what a case may be about, with the condition of one rule.
 type subject struct {
 	name    string
-	matter  Matter
+	rule    RuleName
 	now     standing
 	service Service
 	zone    *time.Location
 	// one of these is set
 	machine *Machine
-	door    *Door
+	source  *Source
 	channel *Channel
 }
 
@@ -38,10 +38,10 @@ type subject struct {
 type step struct {
 	*Policy
 	now      time.Time
-	rules    map[Matter]Rule
+	rules    map[RuleName]Rule
 	cases    []Case
 	actions  []Action
-	dues     []due
+	dues     []electrodeAlert
 	outcomes []Outcome
 }
 
@@ -55,7 +55,7 @@ func (p *Policy) Step(s State, v View, now time.Time) (State, []Action, []Outcom
 		before[c.key()] = c
 	}
 	for _, about := range p.subjects(v, now) {
-		at := [2]string{about.name, string(about.matter)}
+		at := [2]string{about.name, string(about.rule)}
 		c, known := before[at]
 		delete(before, at)
 		st.advance(c, known, about)
@@ -73,25 +73,25 @@ func (p *Policy) Step(s State, v View, now time.Time) (State, []Action, []Outcom
 }
 
 func (p *Policy) begin(now time.Time) step {
-	st := step{Policy: p, now: now, rules: map[Matter]Rule{}}
+	st := step{Policy: p, now: now, rules: map[RuleName]Rule{}}
 	for _, r := range Rules() {
-		if hold, set := p.Hold[r.Matter]; set {
+		if hold, set := p.Hold[r.Name]; set {
 			r.Hold = hold
 		}
-		st.rules[r.Matter] = r
+		st.rules[r.Name] = r
 	}
 	return st
 }
 
-func (c *Case) key() [2]string { return [2]string{c.Subject, string(c.Matter)} }
+func (c *Case) key() [2]string { return [2]string{c.Subject, string(c.Rule)} }
 
 // sort puts everything into an order that does not hang on that of a map.
 func (s *step) sort() {
 	slices.SortFunc(s.cases, func(a, b Case) int {
-		return cmp.Or(cmp.Compare(a.Subject, b.Subject), cmp.Compare(a.Matter, b.Matter))
+		return cmp.Or(cmp.Compare(a.Subject, b.Subject), cmp.Compare(a.Rule, b.Rule))
 	})
 	slices.SortFunc(s.outcomes, func(a, b Outcome) int {
-		return cmp.Or(cmp.Compare(a.Subject, b.Subject), cmp.Compare(a.Matter, b.Matter))
+		return cmp.Or(cmp.Compare(a.Subject, b.Subject), cmp.Compare(a.Rule, b.Rule))
 	})
 }
 
@@ -104,20 +104,20 @@ func (p *Policy) subjects(v View, now time.Time) []subject {
 		if zone == nil {
 			zone = p.Zone
 		}
-		for _, matter := range []Matter{MustStop, ElectrodesDue, CheckFirst, MachineSilent} {
+		for _, rule := range []RuleName{MustStop, ElectrodesDue, CheckFirst, MachineSilent} {
 			out = append(out, subject{
-				name: m.Machine, matter: matter, now: ofState(matter, &m.Assessment),
+				name: m.Machine, rule: rule, now: ofState(rule, &m.Assessment),
 				service: m.Service, zone: zone, machine: m,
 			})
 		}
 	}
-	for i := range v.Doors {
-		d := &v.Doors[i]
-		out = append(out, subject{name: d.Name, matter: DoorSilent, now: when(now.Sub(d.Last) > d.Quiet), zone: p.Zone, door: d})
+	for i := range v.Sources {
+		d := &v.Sources[i]
+		out = append(out, subject{name: d.Name, rule: SourceSilent, now: when(now.Sub(d.Last) > d.Limit), zone: p.Zone, source: d})
 	}
 	for i := range v.Channels {
 		c := &v.Channels[i]
-		out = append(out, subject{name: c.Name, matter: ChannelDead, now: when(c.Dead), zone: p.Zone, channel: c})
+		out = append(out, subject{name: c.Name, rule: ChannelDead, now: when(c.Dead), zone: p.Zone, channel: c})
 	}
 	return out
 }
@@ -129,20 +129,20 @@ func when(b bool) standing {
 	return gone
 }
 
-// ofState reads a machine's verdict: a worse state leaves the milder matters
+// ofState reads a machine's verdict: a worse state leaves the milder rules
 // unsaid.
-func ofState(matter Matter, a *advise.Assessment) standing {
+func ofState(rule RuleName, a *advise.Assessment) standing {
 	state := a.State
 	switch {
-	case matter == MachineSilent:
+	case rule == MachineSilent:
 		return when(state == advise.NoData)
-	case matter == MustStop && state == advise.Stop,
-		matter == ElectrodesDue && (state == advise.ServiceSoon || a.ServiceDue()),
-		matter == CheckFirst && state == advise.CheckFirst:
+	case rule == MustStop && state == advise.Stop,
+		rule == ElectrodesDue && (state == advise.ServiceSoon || a.ServiceDue()),
+		rule == CheckFirst && state == advise.CheckFirst:
 		return stands
 	case state == advise.NoData,
 		state == advise.Stop,
-		matter == ElectrodesDue && state == advise.CheckFirst:
+		rule == ElectrodesDue && state == advise.CheckFirst:
 		return unsaid
 	default:
 		return gone
@@ -151,7 +151,7 @@ func ofState(matter Matter, a *advise.Assessment) standing {
 
 // advance moves one case on and keeps what is left of it.
 func (s *step) advance(c Case, known bool, about subject) {
-	rule := s.rules[about.matter]
+	rule := s.rules[about.rule]
 	if known && rule.Bench && about.service.Time.After(c.Service) {
 		c, known = s.serviced(c, about)
 	}
@@ -162,9 +162,9 @@ func (s *step) advance(c Case, known bool, about subject) {
 		if about.now != stands {
 			return
 		}
-		c = Case{Subject: about.name, Matter: about.matter, Phase: Held, Since: s.now, Service: about.service.Time}
+		c = Case{Subject: about.name, Rule: about.rule, Phase: Pending, Since: s.now, Service: about.service.Time}
 	}
-	if c.Phase == Held {
+	if c.Phase == Pending {
 		if about.now == gone {
 			return
 		}
@@ -177,7 +177,7 @@ func (s *step) advance(c Case, known bool, about subject) {
 			return
 		}
 		if about.now == stands {
-			c.What, c.Touches, c.Clears = headline(c.Matter, about), touches(rule, about), clears(rule, about)
+			c.What, c.RequiresOpening, c.Clears = headline(c.Rule, about), requiresOpening(rule, about), clears(rule, about)
 		}
 		s.tell(&c, rule, about)
 	}
@@ -185,17 +185,17 @@ func (s *step) advance(c Case, known bool, about subject) {
 }
 
 // serviced ends an open case by what the bench logged. A new pair starts from
-// nothing; after anything else the matter rests.
+// nothing; after anything else the rule rests.
 func (s *step) serviced(c Case, about subject) (Case, bool) {
 	if c.Phase == Open {
 		s.end(c, ByService, about.service)
 		s.clear(c, about)
 	}
-	if c.Phase == Held || about.service.Action == drift.Replaced {
+	if c.Phase == Pending || about.service.Action == drift.Replaced {
 		return Case{}, false
 	}
 	return Case{
-		Subject: c.Subject, Matter: c.Matter, Phase: Resting,
+		Subject: c.Subject, Rule: c.Rule, Phase: Resting,
 		Since: c.Since, Answered: s.now, Service: about.service.Time,
 	}, true
 }
@@ -220,7 +220,7 @@ func (s *step) ended(c *Case, rule Rule, about subject) bool {
 
 func (s *step) end(c Case, how End, by Service) {
 	s.outcomes = append(s.outcomes, Outcome{
-		Subject: c.Subject, Matter: c.Matter, Opened: c.Opened, ToldAt: c.ToldAt, Ended: s.now,
+		Subject: c.Subject, Rule: c.Rule, Opened: c.Opened, SentAt: c.SentAt, Ended: s.now,
 		End: how, Service: by.Time, Action: by.Action, Finding: by.Finding,
 	})
 }
@@ -230,7 +230,7 @@ func (s *step) end(c Case, how End, by Service) {
 func (s *step) unannounced(before []Case, v View) {
 	said := map[string]bool{}
 	for _, c := range before {
-		said[c.Subject] = said[c.Subject] || s.rules[c.Matter].Bench && c.Phase != Held
+		said[c.Subject] = said[c.Subject] || s.rules[c.Rule].Bench && c.Phase != Pending
 	}
 	for i := range v.Machines {
 		m := &v.Machines[i]
@@ -239,7 +239,7 @@ func (s *step) unannounced(before []Case, v View) {
 			continue
 		}
 		s.outcomes = append(s.outcomes, Outcome{
-			Subject: m.Machine, Matter: ElectrodesDue, Ended: s.now, End: Unannounced,
+			Subject: m.Machine, Rule: ElectrodesDue, Ended: s.now, End: Unannounced,
 			Service: m.Service.Time, Action: m.Service.Action, Finding: m.Service.Finding,
 		})
 	}
@@ -249,7 +249,7 @@ func (s *step) unannounced(before []Case, v View) {
 // moment: for a plan the next working morning, by now if it passed in the hold
 // time. What must be done on a day before that morning cannot wait for it.
 func (s *step) due(since time.Time, rule Rule, about subject) time.Time {
-	switch rule.Class {
+	switch rule.Severity {
 	case Stop:
 		return s.now
 	case Plan:
@@ -269,21 +269,21 @@ func (s *step) due(since time.Time, rule Rule, about subject) time.Time {
 
 // sends says whether the rule may leave the morning list.
 func (p *Policy) sends(rule Rule) bool {
-	return rule.Class != Note && (!rule.Judged || p.Right[rule.Matter] >= RightEnough)
+	return rule.Severity != Note && (!rule.Judged || p.Right[rule.Name] >= RightEnough)
 }
 
 // tell sends the alert of an open case whose time has come.
 func (s *step) tell(c *Case, rule Rule, about subject) {
-	if c.Quiet != nil {
-		if s.now.Before(c.Quiet.Until) {
+	if c.Silence != nil {
+		if s.now.Before(c.Silence.Until) {
 			return
 		}
-		c.Quiet, c.Again = nil, !c.ToldAt.IsZero()
+		c.Silence, c.Again = nil, !c.SentAt.IsZero()
 	}
-	if about.now != stands || !c.ToldAt.IsZero() && !c.Again || c.Taken != nil || !s.sends(rule) || s.now.Before(c.Due) {
+	if about.now != stands || !c.SentAt.IsZero() && !c.Again || c.Acknowledged != nil || !s.sends(rule) || s.now.Before(c.Due) {
 		return
 	}
-	to := slices.Clone(s.To[rule.Class])
+	to := slices.Clone(s.To[rule.Severity])
 	if about.channel != nil {
 		// A dead channel cannot tell of itself.
 		to = slices.DeleteFunc(to, func(name string) bool { return name == about.name })
@@ -291,25 +291,25 @@ func (s *step) tell(c *Case, rule Rule, about subject) {
 	if len(to) == 0 {
 		return
 	}
-	c.Told = to
+	c.SentTo = to
 	if c.Again {
 		c.Again = false
 		c.Round++
 	} else {
-		c.ToldAt = s.now
+		c.SentAt = s.now
 		if about.machine != nil {
 			c.Depot = about.machine.Depot
 		}
 	}
-	if c.Matter == ElectrodesDue {
-		s.dues = append(s.dues, due{len(s.actions), c.What, c.Depot, about.machine})
+	if c.Rule == ElectrodesDue {
+		s.dues = append(s.dues, electrodeAlert{len(s.actions), c.What, c.Depot, about.machine})
 	}
 	s.actions = append(s.actions, s.action(*c, Alert, fmt.Sprintf("alert-%d", c.Round), s.alertText(*c, rule, about)))
 }
 
 // clear tells those who got the alert, once.
 func (s *step) clear(c Case, about subject) {
-	if len(c.Told) > 0 {
+	if len(c.SentTo) > 0 {
 		s.actions = append(s.actions, s.action(c, Cleared, "cleared", s.clearedText(c, about)))
 	}
 }
@@ -317,14 +317,14 @@ func (s *step) clear(c Case, about subject) {
 func (s *step) action(c Case, kind Kind, event string, text Message) Action {
 	id := c.ID()
 	return Action{
-		Key: id + "/" + event, Case: id, Kind: kind, Class: s.rules[c.Matter].Class, Matter: c.Matter, Subject: c.Subject,
-		Depot: c.Depot, Opened: c.Opened, At: s.now, To: slices.Clone(c.Told), Message: text,
+		Key: id + "/" + event, Case: id, Kind: kind, Severity: s.rules[c.Rule].Severity, Rule: c.Rule, Subject: c.Subject,
+		Depot: c.Depot, Opened: c.Opened, At: s.now, To: slices.Clone(c.SentTo), Message: text,
 	}
 }
 
-// ID names the case for ever: subject, matter and when it opened.
+// ID names the case for ever: subject, rule and when it opened.
 func (c *Case) ID() string {
-	return fmt.Sprintf("%s/%s/%s", c.Matter, c.Subject, c.Opened.UTC().Format("20060102T150405.000Z"))
+	return fmt.Sprintf("%s/%s/%s", c.Rule, c.Subject, c.Opened.UTC().Format("20060102T150405.000Z"))
 }
 
 // list makes the morning list when it is due and returns when the next one is.
@@ -339,7 +339,7 @@ func (s *step) list(due time.Time, v View) time.Time {
 	if text, any := s.listText(v); any && len(s.To[Note]) > 0 {
 		id := "list/" + due.In(s.Zone).Format(time.DateOnly)
 		s.actions = append(s.actions, Action{
-			Key: id, Case: id, Kind: List, Class: Note, At: s.now, To: slices.Clone(s.To[Note]), Message: text,
+			Key: id, Case: id, Kind: List, Severity: Note, At: s.now, To: slices.Clone(s.To[Note]), Message: text,
 		})
 		for i := range s.cases {
 			s.cases[i].Listed = s.cases[i].Listed || s.cases[i].Phase == Open

@@ -31,8 +31,8 @@ func zone(name string) *time.Location {
 
 func policy() alert.Policy {
 	return alert.Policy{
-		Right: map[alert.Matter]float64{alert.MustStop: 0.9, alert.ElectrodesDue: 0.8},
-		To: map[alert.Class][]string{
+		Right: map[alert.RuleName]float64{alert.MustStop: 0.9, alert.ElectrodesDue: 0.8},
+		To: map[alert.Severity][]string{
 			alert.Stop: {"crew", "bench"}, alert.Plan: {"bench"}, alert.Note: {"manager"},
 		},
 		Morning:  7 * time.Hour,
@@ -83,7 +83,7 @@ func mustJSON(t *testing.T, v any) string {
 func keys(actions []alert.Action) []string {
 	var out []string
 	for _, a := range actions {
-		out = append(out, string(a.Kind)+" "+string(a.Matter)+" "+a.Subject+" → "+strings.Join(a.To, ","))
+		out = append(out, string(a.Kind)+" "+string(a.Rule)+" "+a.Subject+" → "+strings.Join(a.To, ","))
 	}
 	return out
 }
@@ -108,7 +108,7 @@ func TestStopIsToldAtOnceAndClearedOnce(t *testing.T) {
 	assert.Empty(t, s.at(3*hour))
 	s.view.Machines[0].State = advise.Stop
 	assert.Equal(t, []string{"alert stop K-07 → crew,bench"}, s.at(3*hour+time.Minute), "at night too")
-	assert.Empty(t, s.at(40*hour), "told once")
+	assert.Empty(t, s.at(40*hour), "sent once")
 	s.view.Machines[0].State = advise.Fit
 	assert.Empty(t, s.at(41*hour), "not yet gone for an hour")
 	s.view.Machines[0].State = advise.Stop
@@ -133,8 +133,8 @@ func TestPlanWaitsForTheNextWorkingMorning(t *testing.T) {
 		{"before the morning", 5 * hour, 7 * hour, oslo},
 		{"on the hour", 7 * hour, 7 * hour, oslo},
 		{"after it", 9 * hour, 31 * hour, oslo},
-		// It was there before the morning, and has been held for its hour.
-		{"held over the morning", 7*hour + 50*time.Minute, 7*hour + 50*time.Minute, oslo},
+		// It was there before the morning, and has been pending for its hour.
+		{"pending over the morning", 7*hour + 50*time.Minute, 7*hour + 50*time.Minute, oslo},
 		{"Friday evening", (4*24 + 18) * hour, (7*24 + 7) * hour, oslo},
 		{"Saturday", (5*24 + 3) * hour, (7*24 + 7) * hour, oslo},
 		// 07:00 in Lisbon is 08:00 in Oslo.
@@ -159,7 +159,7 @@ func TestPlanWaitsForTheNextWorkingMorning(t *testing.T) {
 	}
 }
 
-// What is to be done on a day before the next working morning is told at once.
+// What is to be done on a day before the next working morning is sent at once.
 func TestPlanForADayBeforeTheMorning(t *testing.T) {
 	for _, c := range []struct {
 		actBy string
@@ -195,7 +195,7 @@ func TestHoldTime(t *testing.T) {
 	s.view.Machines[0].State = advise.ServiceSoon
 	assert.Empty(t, s.at(6*hour+30*time.Minute))
 	assert.Empty(t, s.at(7*hour+15*time.Minute), "has stood for 45 minutes only")
-	assert.Equal(t, alert.Held, s.state.Cases[0].Phase)
+	assert.Equal(t, alert.Pending, s.state.Cases[0].Phase)
 }
 
 func TestGoneBeforeMorningIsNeverSent(t *testing.T) {
@@ -205,7 +205,7 @@ func TestGoneBeforeMorningIsNeverSent(t *testing.T) {
 	s.view.Machines[0].State = advise.Fit
 	assert.Empty(t, s.at(20*hour))
 	assert.Empty(t, s.at(31*hour), "gone when its morning comes")
-	assert.Empty(t, s.at(80*hour), "nobody was told, so nobody hears that it ended")
+	assert.Empty(t, s.at(80*hour), "nobody received it, so nobody is told that it ended")
 }
 
 // A worse verdict leaves the milder cases as they are: no "cleared" for worn
@@ -230,7 +230,7 @@ func TestWorseStateClearsNothing(t *testing.T) {
 func TestServiceClosesTheCase(t *testing.T) {
 	for _, c := range []struct {
 		action drift.Action
-		// again is how long after the service the matter may open anew while its
+		// again is how long after the service the rule may open anew while its
 		// condition goes on standing.
 		again time.Duration
 	}{
@@ -281,7 +281,7 @@ func TestWhatNobodyHadSaid(t *testing.T) {
 			s, _, _ = p.Step(s, v, monday.Add(9*hour))
 			v.Machines[0].Service = alert.Service{Time: monday.Add(9 * hour), Action: drift.Cleaned, Finding: c.finding, Fresh: c.fresh}
 			s, _, outcomes := p.Step(s, v, monday.Add(10*hour))
-			outcomes = slices.DeleteFunc(outcomes, func(o alert.Outcome) bool { return o.Matter == alert.CheckFirst })
+			outcomes = slices.DeleteFunc(outcomes, func(o alert.Outcome) bool { return o.Rule == alert.CheckFirst })
 			if c.want == "" {
 				assert.Empty(t, outcomes)
 				return
@@ -289,7 +289,7 @@ func TestWhatNobodyHadSaid(t *testing.T) {
 			require.Len(t, outcomes, 1)
 			assert.Equal(t, c.want, outcomes[0].End)
 			assert.Equal(t, c.finding, outcomes[0].Finding)
-			// The pair is looked at again while the matter rests.
+			// The pair is looked at again while the rule rests.
 			v.Machines[0].Service.Time = monday.Add(11 * hour)
 			v.Machines[0].State = advise.Stop
 			_, _, again := p.Step(s, v, monday.Add(12*hour))
@@ -317,18 +317,18 @@ func TestNewPairRestartsTheHold(t *testing.T) {
 	s.view.Machines[0].Service = alert.Service{Time: monday.Add(5*hour + time.Minute), Action: drift.Replaced}
 	s.at(5*hour + 50*time.Minute)
 	s.at(6*hour + 40*time.Minute)
-	assert.Equal(t, alert.Held, s.state.Cases[0].Phase, "the pair that was due is gone")
+	assert.Equal(t, alert.Pending, s.state.Cases[0].Phase, "the pair that was due is gone")
 }
 
 // A rule that is right too seldom on this fleet, or of which it is not known,
 // stays on the list; what is simply so does not.
 func TestOnlyRulesKnownToBeRightSend(t *testing.T) {
 	for _, c := range []struct {
-		right map[alert.Matter]float64
+		right map[alert.RuleName]float64
 		sent  bool
 	}{
-		{map[alert.Matter]float64{alert.MustStop: 0.8}, true},
-		{map[alert.Matter]float64{alert.MustStop: 0.79}, false},
+		{map[alert.RuleName]float64{alert.MustStop: 0.8}, true},
+		{map[alert.RuleName]float64{alert.MustStop: 0.79}, false},
 		{nil, false},
 	} {
 		s := begin(t, machine("K-07", advise.Stop))
@@ -342,11 +342,11 @@ func TestSnooze(t *testing.T) {
 	s := begin(t, machine("K-07", advise.Stop))
 	require.Len(t, s.at(8*hour), 1)
 	var err error
-	s.state, err = s.state.Snooze("K-07", alert.MustStop, alert.Snooze{By: "bench", Reason: "pair arrives on Thursday", Until: monday.Add(50 * hour)}, monday.Add(9*hour))
+	s.state, err = s.state.Silence("K-07", alert.MustStop, alert.Silence{By: "bench", Reason: "pair arrives on Thursday", Until: monday.Add(50 * hour)}, monday.Add(9*hour))
 	require.NoError(t, err)
 	assert.Empty(t, s.at(49*hour))
 	actions := s.step(50 * hour)
-	require.Len(t, actions, 1, "told once more at the end")
+	require.Len(t, actions, 1, "sent once more at the end")
 	assert.True(t, strings.HasSuffix(actions[0].Key, "/alert-1"), "%s is another event than the first", actions[0].Key)
 	assert.Empty(t, s.at(80*hour))
 	s.view.Machines[0].State = advise.Fit
@@ -358,7 +358,7 @@ func TestSnoozeThatOutlivesItsCase(t *testing.T) {
 	s := begin(t, machine("K-07", advise.Stop))
 	s.at(8 * hour)
 	var err error
-	s.state, err = s.state.Snooze("K-07", alert.MustStop, alert.Snooze{By: "bench", Reason: "away", Until: monday.Add(50 * hour)}, monday.Add(9*hour))
+	s.state, err = s.state.Silence("K-07", alert.MustStop, alert.Silence{By: "bench", Reason: "away", Until: monday.Add(50 * hour)}, monday.Add(9*hour))
 	require.NoError(t, err)
 	s.view.Machines[0].State = advise.Fit
 	s.at(10 * hour)
@@ -371,7 +371,7 @@ func TestTakenOnBeforeItsMorning(t *testing.T) {
 	s.at(8 * hour)
 	s.at(9 * hour)
 	var err error
-	s.state, err = s.state.TakeOn("K-02", alert.ElectrodesDue, "Lena", monday.Add(10*hour))
+	s.state, err = s.state.Acknowledge("K-02", alert.ElectrodesDue, "Lena", monday.Add(10*hour))
 	require.NoError(t, err)
 	assert.Empty(t, s.at(31*hour), "somebody already has it")
 }
@@ -380,21 +380,21 @@ func TestAnswersThatCannotBe(t *testing.T) {
 	s := begin(t, machine("K-07", advise.Stop), machine("K-02", advise.ServiceSoon))
 	s.at(8 * hour)
 	now := monday.Add(9 * hour)
-	ok := alert.Snooze{By: "bench", Reason: "waiting for a pair", Until: now.Add(hour)}
-	change := func(how func(*alert.Snooze)) alert.Snooze { q := ok; how(&q); return q }
+	ok := alert.Silence{By: "bench", Reason: "waiting for a pair", Until: now.Add(hour)}
+	change := func(how func(*alert.Silence)) alert.Silence { q := ok; how(&q); return q }
 	for _, c := range []struct {
 		subject string
-		quiet   alert.Snooze
+		quiet   alert.Silence
 		says    string
 	}{
-		{"K-07", change(func(q *alert.Snooze) { q.Reason = " " }), "reason is missing"},
-		{"K-07", change(func(q *alert.Snooze) { q.By = "" }), "name is missing"},
-		{"K-07", change(func(q *alert.Snooze) { q.Until = now }), "has passed"},
-		{"K-07", change(func(q *alert.Snooze) { q.Until = now.Add(31 * 24 * hour) }), "at most 30 days"},
+		{"K-07", change(func(q *alert.Silence) { q.Reason = " " }), "reason is missing"},
+		{"K-07", change(func(q *alert.Silence) { q.By = "" }), "name is missing"},
+		{"K-07", change(func(q *alert.Silence) { q.Until = now }), "has passed"},
+		{"K-07", change(func(q *alert.Silence) { q.Until = now.Add(31 * 24 * hour) }), "at most 30 days"},
 		{"K-99", ok, "no open case"},
-		{"K-02", ok, "no open case"}, // held only
+		{"K-02", ok, "no open case"}, // pending only
 	} {
-		after, err := s.state.Snooze(c.subject, alert.MustStop, c.quiet, now)
+		after, err := s.state.Silence(c.subject, alert.MustStop, c.quiet, now)
 		require.ErrorContains(t, err, c.says)
 		assert.Equal(t, s.state, after)
 	}
@@ -410,17 +410,17 @@ func TestMachineThatLeavesTakesItsCasesAlong(t *testing.T) {
 	assert.Equal(t, alert.LeftBehind, s.outcomes[0].End)
 }
 
-func TestTheAgentsOwnMatters(t *testing.T) {
+func TestTheAgentsOwnRules(t *testing.T) {
 	s := begin(t)
 	s.policy.To[alert.Plan] = []string{"mail", "hook"}
-	s.view.Doors = []alert.Door{{Name: "mqtt", Last: monday, Quiet: 24 * hour}}
+	s.view.Sources = []alert.Source{{Name: "mqtt", Last: monday, Limit: 24 * hour}}
 	s.view.Channels = []alert.Channel{{Name: "mail", Dead: true, Waiting: 4, Why: "connection refused"}}
 	assert.Empty(t, s.at(6*hour))
-	assert.Equal(t, []string{"alert channel-dead mail → hook"}, s.at(7*hour), "a dead channel is told by the others")
+	assert.Equal(t, []string{"alert channel-dead mail → hook"}, s.at(7*hour), "a dead channel is reported by the others")
 	assert.Empty(t, s.at(24*hour), "silent for as long as is usual")
 	s.at(24*hour + time.Minute)
 	assert.Equal(t, []string{"alert door-silent mqtt → mail,hook"}, s.at(31*hour))
-	s.view.Doors[0].Last = monday.Add(31*hour + time.Minute)
+	s.view.Sources[0].Last = monday.Add(31*hour + time.Minute)
 	s.at(32 * hour)
 	assert.Equal(t, []string{"cleared door-silent mqtt → mail,hook"}, s.at(33*hour))
 }
@@ -463,7 +463,7 @@ func TestFiringCountsOpenCases(t *testing.T) {
 	s := begin(t, machine("K-07", advise.Stop), machine("K-02", advise.ServiceSoon), machine("K-30", advise.NoData), machine("K-31", advise.NoData))
 	s.at(8 * hour)
 	assert.Equal(t, map[string]int{
-		"stop": 1, "electrode-service": 0 /* held */, "check-first": 0, "machine-silent": 2, "door-silent": 0, "channel-dead": 0,
+		"stop": 1, "electrode-service": 0 /* pending */, "check-first": 0, "machine-silent": 2, "door-silent": 0, "channel-dead": 0,
 	}, s.state.Firing())
 }
 

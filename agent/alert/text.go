@@ -18,19 +18,19 @@ const shortCaution = "Unplug first."
 const logIt = "When it is done, log the service with what you found: worn, dirty, fine, cleaver or other. That closes the case and tells whether it was right."
 
 // headline is what is wrong or to be done, one sentence without its full stop.
-func headline(matter Matter, about subject) string {
+func headline(rule RuleName, about subject) string {
 	switch {
 	case about.machine != nil:
-		return about.name + " " + demand(matter, about.machine, about.zone)
-	case about.door != nil:
-		return fmt.Sprintf("Nothing has come in by %s since %s", about.name, moment(about.door.Last, about.zone))
+		return about.name + " " + demand(rule, about.machine, about.zone)
+	case about.source != nil:
+		return fmt.Sprintf("Nothing has come in by %s since %s", about.name, moment(about.source.Last, about.zone))
 	default:
 		return fmt.Sprintf("Messages by %s reach nobody; %d wait", about.name, about.channel.Waiting)
 	}
 }
 
-// touches says whether somebody is sent to the electrodes.
-func touches(rule Rule, about subject) bool {
+// requiresOpening says whether somebody is sent to the electrodes.
+func requiresOpening(rule Rule, about subject) bool {
 	return rule.Bench && about.machine.Electrode.Action != advise.None
 }
 
@@ -59,13 +59,13 @@ func (s *step) machineText(c Case, rule Rule, about subject) Message {
 	m := about.machine
 	why := shortWhy(m)
 	var spare, caution, cautions string
-	if rule.Matter == MachineSilent {
+	if rule.Name == MachineSilent {
 		// Whoever asks where it is needs no pair.
 		why = "Ask where it is; calibrate before the next splice."
 	} else if m.Spare != "" {
 		spare = "Spare: " + m.Spare + "."
 	}
-	if c.Touches {
+	if c.RequiresOpening {
 		caution, cautions = shortCaution, advise.CautionText()
 	}
 	reply, answer := "Then log worn/dirty/fine.", logIt
@@ -105,11 +105,11 @@ func shortWhy(m *Machine) string {
 }
 
 // demand is what is asked of people and by when, without the machine's name.
-func demand(matter Matter, m *Machine, zone *time.Location) string {
+func demand(rule RuleName, m *Machine, zone *time.Location) string {
 	work := map[advise.Action]string{
 		advise.Clean: "clean electrodes", advise.Replace: "replace electrode pair", advise.Inspect: "look at electrodes",
 	}[m.Electrode.Action]
-	switch matter {
+	switch rule {
 	case MustStop:
 		if work != "" {
 			return "STOP, do not splice: " + work
@@ -153,7 +153,7 @@ func byWhen(date drift.Opt[string]) string {
 // state has changed already.
 func clears(rule Rule, about subject) string {
 	switch {
-	case about.door != nil:
+	case about.source != nil:
 		return "Clears when records have come in for " + span(rule.Clear) + "."
 	case about.channel != nil:
 		return "Clears when it has worked for " + span(rule.Clear) + "."
@@ -176,7 +176,7 @@ func (s *step) clearedText(c Case, about subject) Message {
 	default:
 		what = fmt.Sprintf("The state is now %s.", spaced(about.machine.State))
 	}
-	ends := fmt.Sprintf("This ends the alert of %s.", moment(c.ToldAt, about.zone))
+	ends := fmt.Sprintf("This ends the alert of %s.", moment(c.SentAt, about.zone))
 	link := ""
 	if about.machine != nil {
 		link = s.page(subject)
@@ -200,15 +200,15 @@ func found(f drift.Finding) string {
 func (s *step) listText(v View) (Message, bool) {
 	fleet := len(v.Machines)
 	var fresh, old, names, tally []string
-	counts := map[Matter]int{}
+	counts := map[RuleName]int{}
 	hands := false
 	for i := range s.cases {
 		c := &s.cases[i]
 		if c.Phase != Open {
 			continue
 		}
-		counts[c.Matter]++
-		hands = hands || c.Touches
+		counts[c.Rule]++
+		hands = hands || c.RequiresOpening
 		line := strings.TrimSpace(fmt.Sprintf("%s. Since %s%s. %s", c.What, moment(c.Opened, s.Zone), s.remark(c), c.Clears))
 		if c.Listed {
 			old = append(old, line)
@@ -223,8 +223,8 @@ func (s *step) listText(v View) (Message, bool) {
 		return Message{}, false
 	}
 	for _, r := range Rules() {
-		if n := counts[r.Matter]; n > 0 {
-			tally = append(tally, fmt.Sprintf("%d %s", n, said(r.Matter)))
+		if n := counts[r.Name]; n > 0 {
+			tally = append(tally, fmt.Sprintf("%d %s", n, said(r.Name)))
 		}
 	}
 	machines := "machines"
@@ -250,7 +250,7 @@ func (s *step) listText(v View) (Message, bool) {
 // quiet says which rules have silenced themselves.
 func (s *step) quiet() string {
 	var lines []string
-	for _, one := range s.Silenced() {
+	for _, one := range s.Withheld() {
 		lines = append(lines, one.String())
 	}
 	return strings.Join(lines, "\n")
@@ -276,20 +276,20 @@ func (s *step) first(v View) string {
 // remark says why a case is quiet.
 func (s *step) remark(c *Case) string {
 	switch {
-	case c.Taken != nil:
-		return "; taken on by " + c.Taken.By
-	case c.Quiet != nil:
-		return fmt.Sprintf("; quiet until %s: %s", moment(c.Quiet.Until, s.Zone), c.Quiet.Reason)
-	case s.rules[c.Matter].Class != Note && !s.sends(s.rules[c.Matter]):
+	case c.Acknowledged != nil:
+		return "; taken on by " + c.Acknowledged.By
+	case c.Silence != nil:
+		return fmt.Sprintf("; quiet until %s: %s", moment(c.Silence.Until, s.Zone), c.Silence.Reason)
+	case s.rules[c.Rule].Severity != Note && !s.sends(s.rules[c.Rule]):
 		return "; not sent, this rule is not known to be right 8 times in 10 here"
 	}
 	return ""
 }
 
-func said(m Matter) string {
-	return map[Matter]string{
+func said(m RuleName) string {
+	return map[RuleName]string{
 		MustStop: "stop", ElectrodesDue: "electrodes due", CheckFirst: "check first",
-		MachineSilent: "silent", DoorSilent: "door silent", ChannelDead: "channel dead",
+		MachineSilent: "silent", SourceSilent: "door silent", ChannelDead: "channel dead",
 	}[m]
 }
 

@@ -119,12 +119,12 @@ func TestTheBodyGoesOnFromTheTitle(t *testing.T) {
 	}
 	s := begin(t, worn(advise.Stop))
 	s.policy.To[alert.Note], s.policy.To[alert.Plan] = []string{"manager"}, []string{"hook"}
-	s.view.Doors = []alert.Door{{Name: "mqtt", Last: monday.Add(-48 * hour), Quiet: 24 * hour}}
+	s.view.Sources = []alert.Source{{Name: "mqtt", Last: monday.Add(-48 * hour), Limit: 24 * hour}}
 	s.view.Channels = []alert.Channel{{Name: "mail", Dead: true, Waiting: 4, Why: "The mail server refused the connection."}}
 	s.step(6 * hour)
 	all := s.step(7 * hour)
 	s.view.Machines[0].State = advise.Fit
-	s.view.Doors[0].Last, s.view.Channels[0].Dead = monday.Add(7*hour), false
+	s.view.Sources[0].Last, s.view.Channels[0].Dead = monday.Add(7*hour), false
 	s.step(8 * hour)
 	all = append(all, s.step(10*hour)...)
 	assert.Len(t, all, 6, "the list, a door and a channel, and the ends of all three")
@@ -177,7 +177,7 @@ func TestCautionsOfTheList(t *testing.T) {
 		m := worn(advise.Stop)
 		m.Electrode.Action = action
 		s := begin(t, m)
-		s.policy.To = map[alert.Class][]string{alert.Note: {"manager"}}
+		s.policy.To = map[alert.Severity][]string{alert.Note: {"manager"}}
 		list := s.step(7 * hour)
 		require.Len(t, list, 1)
 		assert.Equal(t, want, strings.Contains(list[0].Body, advise.CautionText()))
@@ -197,7 +197,7 @@ func TestClearedText(t *testing.T) {
 func TestAgentTexts(t *testing.T) {
 	s := begin(t)
 	s.policy.To[alert.Plan] = []string{"hook"}
-	s.view.Doors = []alert.Door{{Name: "mqtt", Last: monday.Add(-48 * hour), Quiet: 24 * hour}}
+	s.view.Sources = []alert.Source{{Name: "mqtt", Last: monday.Add(-48 * hour), Limit: 24 * hour}}
 	s.view.Channels = []alert.Channel{{Name: "mail", Dead: true, Waiting: 4, Why: "The mail server refused the connection."}}
 	actions := s.step(7 * hour)
 	require.Len(t, actions, 2)
@@ -245,7 +245,7 @@ func TestPromisesHoldInAnyLife(t *testing.T) {
 		var s alert.State
 		now := monday
 		alerts, clears, seen := map[string]int{}, map[string]int{}, map[string]bool{}
-		snoozes := 0
+		silences := 0
 		for range rapid.IntRange(1, 40).Draw(t, "steps") {
 			now = now.Add(time.Duration(rapid.IntRange(1, 40*60).Draw(t, "minutes")) * time.Minute)
 			i := rapid.IntRange(0, 1).Draw(t, "machine")
@@ -253,9 +253,9 @@ func TestPromisesHoldInAnyLife(t *testing.T) {
 			case 0:
 				v.Machines[i].Service = alert.Service{Time: now, Action: rapid.SampledFrom([]drift.Action{drift.Cleaned, drift.Replaced, drift.Inspected}).Draw(t, "action")}
 			case 1:
-				if next, err := s.Snooze(names[i], alert.MustStop, alert.Snooze{By: "x", Reason: "y", Until: now.Add(30 * hour)}, now); err == nil {
+				if next, err := s.Silence(names[i], alert.MustStop, alert.Silence{By: "x", Reason: "y", Until: now.Add(30 * hour)}, now); err == nil {
 					s = next
-					snoozes++
+					silences++
 				}
 			default:
 				v.Machines[i].State = states.Draw(t, "state")
@@ -266,8 +266,8 @@ func TestPromisesHoldInAnyLife(t *testing.T) {
 			s = next
 			open := map[[2]string]bool{}
 			for _, c := range s.Cases {
-				at := [2]string{c.Subject, string(c.Matter)}
-				assert.False(t, open[at], "one case per machine and matter")
+				at := [2]string{c.Subject, string(c.Rule)}
+				assert.False(t, open[at], "one case per machine and rule")
 				open[at] = true
 			}
 			for _, a := range actions {
@@ -276,7 +276,7 @@ func TestPromisesHoldInAnyLife(t *testing.T) {
 				assertShort(t, a.Short)
 				switch a.Kind {
 				case alert.Alert:
-					assert.NotEqual(t, alert.Note, a.Class, "notes are listed, not sent")
+					assert.NotEqual(t, alert.Note, a.Severity, "notes are listed, not sent")
 					alerts[a.Case]++
 				case alert.Cleared:
 					clears[a.Case]++
@@ -286,7 +286,7 @@ func TestPromisesHoldInAnyLife(t *testing.T) {
 			}
 		}
 		for id, n := range alerts {
-			assert.LessOrEqual(t, n, 1+snoozes, "%s: told once, and once per snooze", id)
+			assert.LessOrEqual(t, n, 1+silences, "%s: told once, and once per silence", id)
 		}
 	})
 }

@@ -85,7 +85,7 @@ type note struct {
 	memory []byte
 }
 
-func (l *life) note(id digest, weighed *advise.Weighed) ([]byte, error) {
+func (l *life) note(id digest, weighed *advise.PendingAssessment) ([]byte, error) {
 	text, err := json.Marshal(note{Populations: id, Standing: l.standing, Answer: weighed.Kept()})
 	b := append(binary.AppendUvarint(nil, uint64(len(text))), text...)
 	return l.known.AppendState(l.reader.AppendState(b)), err
@@ -261,7 +261,7 @@ func (n *notes) current(w *world, machine string) (*member, error) {
 		return nil, err
 	}
 	if kept != nil && len(l.entries) == 0 && l.Ahead.Equal(kept.Standing.Ahead) {
-		return l.member(kept.Answer.Weighed(advise.RulesOf(l.Checks, &l.Settings), w.zones.named(l.Settings.Zone)), w.zones), nil
+		return l.member(kept.Answer.Pending(advise.RulesOf(l.Checks, &l.Settings), w.zones.named(l.Settings.Zone)), w.zones), nil
 	}
 	return n.fold(w, l), nil
 }

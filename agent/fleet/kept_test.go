@@ -24,7 +24,7 @@ func BenchmarkAnswers(b *testing.B) {
 			members := map[string]*member{}
 			for i := range n {
 				name := fmt.Sprintf("K-%06d", i)
-				members[name] = &member{name: name, weighed: advise.Weigh(&advise.Subject{Machine: name})}
+				members[name] = &member{name: name, weighed: advise.Prepare(&advise.Subject{Machine: name})}
 			}
 			b.ReportAllocs()
 			for b.Loop() {

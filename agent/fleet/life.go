@@ -197,10 +197,10 @@ func (l *life) read() {
 		e := &l.entries[i]
 		ev, ok := l.reader.Next(e)
 		if !ok {
-			l.Checks.Take(e, l.Checks.Pair)
+			l.Checks.Update(e, l.Checks.Pair)
 			continue
 		}
-		l.Checks.Take(e, ev.Pair)
+		l.Checks.Update(e, ev.Pair)
 		l.events = append(l.events, ev)
 	}
 }
@@ -245,7 +245,7 @@ func fold(l *life, pop *model.Population, refused int, zones *zones) *advise.Sub
 		l.count(&l.events[i])
 		if len(ends) > 0 && i == ends[0] {
 			ends = ends[1:]
-			glance := forecast.Run(l.known, l.plan(l.known, glancePaths, advise.Glance(l.known)))
+			glance := forecast.Run(l.known, l.plan(l.known, glancePaths, advise.VerdictHorizon(l.known)))
 			l.Verdicts[len(l.Verdicts)-1] = advise.Judge(l.known, glance)
 		}
 	}

@@ -13,7 +13,7 @@ import (
 type member struct {
 	name    string
 	about   About
-	weighed advise.Weighed
+	weighed advise.PendingAssessment
 	ahead   time.Time // see standing
 	old     int
 	marks   []drift.Mark
@@ -21,12 +21,12 @@ type member struct {
 
 // answer folds a life and keeps what answering needs.
 func (l *life) answer(w *world) *member {
-	weighed := advise.Weigh(fold(l, w.pop, w.refused[l.name], w.zones))
+	weighed := advise.Prepare(fold(l, w.pop, w.refused[l.name], w.zones))
 	return l.member(weighed, w.zones)
 }
 
 // member is the machine as it stands, with its answer.
-func (s *standing) member(weighed advise.Weighed, zones *zones) *member {
+func (s *standing) member(weighed advise.PendingAssessment, zones *zones) *member {
 	m := &member{
 		name: s.name, weighed: weighed, ahead: s.Ahead, old: s.Old, marks: s.Slips.Marks,
 		about: About{Site: s.Site, Settings: s.Settings, Service: s.Service, Serviced: s.Serviced},

@@ -47,7 +47,7 @@ func (l *life) owed(zone *time.Location) (out []advise.Owed) {
 		if ev, ok := reader.Next(e); ok {
 			pair = ev.Pair
 		}
-		out = append(out, watch.Take(e, pair)...)
+		out = append(out, watch.Update(e, pair)...)
 	}
 	return out
 }

@@ -324,7 +324,7 @@ func TestWhatDoesNotFitIsNotUsed(t *testing.T) {
 			require.NoError(t, err)
 			n.Standing = s
 			change(&n)
-			w := n.Answer.Weighed(advise.Rules{}, time.UTC)
+			w := n.Answer.Pending(advise.Rules{}, time.UTC)
 			out, err := (&life{standing: n.Standing}).note(n.Populations, &w)
 			require.NoError(t, err)
 			return out
@@ -384,7 +384,7 @@ func TestANoteForgetsNothing(t *testing.T) {
 	l := &life{}
 	drifttest.Fill(&l.standing, "standing.reader", "standing.known")
 	l.known = model.NewMachine(l.name, &prior)
-	var weighed advise.Weighed
+	var weighed advise.PendingAssessment
 	drifttest.Fill(&weighed, "Weighed.zone", "Weighed.rules")
 	raw, err := l.note("these", &weighed)
 	require.NoError(t, err)
@@ -393,7 +393,7 @@ func TestANoteForgetsNothing(t *testing.T) {
 	was := l.standing
 	was.reader, was.known = model.Reader{}, nil
 	assert.Equal(t, was, n.Standing)
-	assert.Equal(t, weighed, n.Answer.Weighed(advise.Rules{}, nil))
+	assert.Equal(t, weighed, n.Answer.Pending(advise.Rules{}, nil))
 	_, known = readNote(raw, l.name, "others")
 	assert.False(t, known)
 }
@@ -407,7 +407,7 @@ func TestANoteGoneOnFromIsThatOfTheWhole(t *testing.T) {
 		entries := drifttest.Lives(first).Draw(t, "entries")
 		var setups drift.Setups
 		noted := func(l *life) []byte {
-			weighed := advise.Weigh(fold(l, pop, 0, &zones{}))
+			weighed := advise.Prepare(fold(l, pop, 0, &zones{}))
 			raw, err := l.note("these", &weighed)
 			require.NoError(t, err)
 			return raw

@@ -180,9 +180,9 @@ func metricTable() string {
 
 func ruleTable() string {
 	out := header("Rule", "When people are told", "Condition must stand for", "Ends after")
-	when := map[alert.Class]string{alert.Stop: "at once", alert.Plan: "next working morning", alert.Note: "morning list only"}
+	when := map[alert.Severity]string{alert.Stop: "at once", alert.Plan: "next working morning", alert.Note: "morning list only"}
 	for _, r := range alert.Rules() {
-		out += row(code(string(r.Matter)), when[r.Class], span(r.Hold), span(r.Clear))
+		out += row(code(string(r.Name)), when[r.Severity], span(r.Hold), span(r.Clear))
 	}
 	return out
 }

@@ -55,7 +55,7 @@ func (m *Alertmanager) Stand(ctx context.Context, cases []alert.Shown) error {
 	ends := m.Now().Add(standsFor)
 	var out []managed
 	for _, c := range cases {
-		a := alert.Action{Class: c.Class, Matter: c.Matter, Subject: c.Subject, Depot: c.Depot, Opened: c.Opened, Message: c.Message}
+		a := alert.Action{Severity: c.Severity, Rule: c.Rule, Subject: c.Subject, Depot: c.Depot, Opened: c.Opened, Message: c.Message}
 		out = append(out, m.managed(&a, ends))
 	}
 	if len(out) == 0 {
@@ -77,12 +77,12 @@ func (m *Alertmanager) post(ctx context.Context, alerts []managed) error {
 // them apart.
 func (m *Alertmanager) managed(a *alert.Action, ends time.Time) managed {
 	out := managed{
-		Labels:      map[string]string{"alertname": ruleName(a.Matter), "class": string(a.Class), "source": "agent"},
+		Labels:      map[string]string{"alertname": ruleName(a.Rule), "class": string(a.Severity), "source": "agent"},
 		Annotations: map[string]string{"summary": a.Title, "description": a.Body},
 		StartsAt:    a.Opened, EndsAt: ends, GeneratorURL: m.Page,
 	}
-	switch a.Matter {
-	case alert.DoorSilent:
+	switch a.Rule {
+	case alert.SourceSilent:
 		out.Labels["door"] = a.Subject
 	case alert.ChannelDead:
 		out.Labels["channel"] = a.Subject
@@ -101,8 +101,8 @@ func (m *Alertmanager) managed(a *alert.Action, ends time.Time) managed {
 	return out
 }
 
-// ruleName is the name that the rules for Prometheus give to a matter.
-func ruleName(m alert.Matter) string {
+// ruleName is the name that the rules for Prometheus give to a rule.
+func ruleName(m alert.RuleName) string {
 	switch m {
 	case alert.MustStop:
 		return "ArcdriftMachineMustStop"

@@ -8,7 +8,7 @@ import (
 )
 
 // Agent stands in a topic where no machine does, in the morning list and the
-// agent's own matters. No machine can be called so.
+// agent's own rules. No machine can be called so.
 const Agent = "_agent"
 
 // MQTT publishes the action as JSON on the alert topic of its machine.
@@ -24,8 +24,8 @@ func (m *MQTT) Send(ctx context.Context, a alert.Action) error {
 		return &Refusal{err}
 	}
 	machine := a.Subject
-	switch a.Matter {
-	case "", alert.DoorSilent, alert.ChannelDead:
+	switch a.Rule {
+	case "", alert.SourceSilent, alert.ChannelDead:
 		machine = Agent
 	}
 	return m.Publish(ctx, machine, payload)

@@ -11,11 +11,11 @@ import (
 	"arcdrift/agent/alert"
 )
 
-// Agent and Prometheus tell an Alertmanager of the same matter by the same name.
+// Agent and Prometheus tell an Alertmanager of the same rule by the same name.
 func TestNamesAreThoseOfTheRules(t *testing.T) {
 	rules, err := os.ReadFile(filepath.Join("..", "..", "dashboards", "prometheus", "arcdrift.rules.yml"))
 	require.NoError(t, err)
-	for _, m := range []alert.Matter{alert.MustStop, alert.ElectrodesDue, alert.CheckFirst, alert.MachineSilent, alert.DoorSilent, alert.ChannelDead} {
+	for _, m := range []alert.RuleName{alert.MustStop, alert.ElectrodesDue, alert.CheckFirst, alert.MachineSilent, alert.SourceSilent, alert.ChannelDead} {
 		assert.Contains(t, string(rules), "- alert: "+ruleName(m)+"\n")
 	}
 }

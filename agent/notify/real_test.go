@@ -158,7 +158,7 @@ func TestRealBroker(t *testing.T) {
 	require.NoError(t, channel.Send(t.Context(), stopAlert()))
 	assert.Equal(t, stopAlert(), received("K-07"))
 
-	for _, of := range []alert.Action{{Key: "list/2026-03-02", Kind: alert.List}, {Key: "d", Matter: alert.DoorSilent, Subject: "mqtt"}} {
+	for _, of := range []alert.Action{{Key: "list/2026-03-02", Kind: alert.List}, {Key: "d", Rule: alert.SourceSilent, Subject: "mqtt"}} {
 		require.NoError(t, channel.Send(t.Context(), of))
 		assert.Equal(t, of.Key, received(notify.Agent).Key, "no machine's topic")
 	}
@@ -215,8 +215,8 @@ func TestRealAlertmanager(t *testing.T) {
 	}
 	before := ends()
 	require.NoError(t, channel.Stand(t.Context(), []alert.Shown{{
-		Case:  alert.Case{Subject: raised.Subject, Matter: raised.Matter, Depot: raised.Depot, Opened: raised.Opened},
-		Class: raised.Class, Message: raised.Message,
+		Case:     alert.Case{Subject: raised.Subject, Rule: raised.Rule, Depot: raised.Depot, Opened: raised.Opened},
+		Severity: raised.Severity, Message: raised.Message,
 	}}))
 	eventually(t, "it stands for longer", func() bool { return ends().After(before) })
 	require.NoError(t, channel.Send(t.Context(), alert.Action{Kind: alert.List}), "a list has no place there")

@@ -20,12 +20,12 @@ type Alerts interface {
 	// Open lists the open cases with their texts.
 	Open() []alert.Shown
 	Card() alert.Card
-	// Silenced lists the rules that have silenced themselves.
-	Silenced() []alert.Silenced
-	// TakeOn and Snooze answer an open case. What is wrong with an answer is a
+	// Withheld lists the rules that have silenced themselves.
+	Withheld() []alert.Withheld
+	// Acknowledge and Snooze answer an open case. What is wrong with an answer is a
 	// *drift.Problem; any other error is the store's.
-	TakeOn(subject string, matter alert.Matter, by string) error
-	Snooze(subject string, matter alert.Matter, quiet alert.Snooze) error
+	Acknowledge(subject string, rule alert.RuleName, by string) error
+	Silence(subject string, rule alert.RuleName, quiet alert.Silence) error
 }
 
 // theCase is one open case on the page.
@@ -38,16 +38,16 @@ type theCase struct {
 	Rest, Full string
 	// Link and Service are of a machine only.
 	Link, Service string
-	Since, Told   string
-	Quiet         string
+	Since, Sent   string
+	Silenced      string
 }
 
 type alertsView struct {
-	Cases   []theCase
-	Touches bool
-	Card    alert.Card
-	Rules   []ruleRow
-	Quiet   []string // rules that have silenced themselves
+	Cases           []theCase
+	RequiresOpening bool
+	Card            alert.Card
+	Rules           []ruleRow
+	Withheld        []string // rules that have silenced themselves
 	Answered
 }
 
@@ -67,36 +67,36 @@ type Answered struct {
 
 // alerts shows the open cases, what their messages say, and takes answers.
 func (s *Server) alerts(w http.ResponseWriter, r *http.Request) {
-	done := map[string]string{"take-on": "Taken on: nothing more is sent of it.", "snooze": "Quiet until then."}[r.URL.Query().Get("done")]
+	done := map[string]string{"acknowledge": "Acknowledged. No more messages are sent about it.", "silence": "Silenced until then."}[r.URL.Query().Get("done")]
 	s.showAlerts(w, http.StatusOK, Answered{Done: done})
 }
 
 func (s *Server) showAlerts(w http.ResponseWriter, status int, answered Answered) {
-	view := alertsView{Card: s.Alerts.Card(), Quiet: s.quiet(), Answered: answered}
+	view := alertsView{Card: s.Alerts.Card(), Withheld: s.withheld(), Answered: answered}
 	for _, one := range s.openCases() {
-		c := theCase{Shown: one, ID: caseID(&one), State: caseState(one.Matter), Since: s.wall(one.Opened), Told: s.wall(one.ToldAt)}
+		c := theCase{Shown: one, ID: caseID(&one), State: caseState(one.Rule), Since: s.wall(one.Opened), Sent: s.wall(one.SentAt)}
 		c.Rest = strings.TrimSpace(strings.TrimPrefix(one.Short, one.What+"."))
 		c.Full = strings.TrimSpace(strings.TrimPrefix(strings.TrimSuffix(one.Body, advise.CautionText()), one.What+"."))
-		if one.Matter != alert.DoorSilent && one.Matter != alert.ChannelDead {
+		if one.Rule != alert.SourceSilent && one.Rule != alert.ChannelDead {
 			c.Link = machineLink(one.Subject)
 			c.Service = "/service?" + url.Values{"machine": {one.Subject}}.Encode()
 		}
-		if one.Quiet != nil {
-			c.Quiet = fmt.Sprintf("Quiet until %s, %s: %s", s.wall(one.Quiet.Until), one.Quiet.By, one.Quiet.Reason)
+		if one.Silence != nil {
+			c.Silenced = fmt.Sprintf("Silenced until %s by %s: %s", s.wall(one.Silence.Until), one.Silence.By, one.Silence.Reason)
 		}
 		view.Cases = append(view.Cases, c)
-		view.Touches = view.Touches || one.Touches
+		view.RequiresOpening = view.RequiresOpening || one.RequiresOpening
 	}
 	for _, rule := range view.Card.Rules {
-		view.Rules = append(view.Rules, ruleRow{rule, matterWord(rule.Matter), fmt.Sprintf("%d in 100", int(100*rule.Expected+1e-9))})
+		view.Rules = append(view.Rules, ruleRow{rule, ruleWord(rule.Rule), fmt.Sprintf("%d in 100", int(100*rule.Expected+1e-9))})
 	}
 	s.render(w, "alerts", page{Title: "Alerts", Here: "/alerts", Status: status, Body: view})
 }
 
-// quiet says which rules have silenced themselves, and what brings them back.
-func (s *Server) quiet() []string {
+// withheld says which rules have silenced themselves, and what brings them back.
+func (s *Server) withheld() []string {
 	var out []string
-	for _, one := range s.Alerts.Silenced() {
+	for _, one := range s.Alerts.Withheld() {
 		out = append(out, one.String())
 	}
 	return out
@@ -105,34 +105,34 @@ func (s *Server) quiet() []string {
 // openCases are the open ones, the gravest first.
 func (s *Server) openCases() []alert.Shown {
 	open := s.Alerts.Open()
-	rank := func(one alert.Shown) int { return slices.Index(advise.States(), caseState(one.Matter)) }
+	rank := func(one alert.Shown) int { return slices.Index(advise.States(), caseState(one.Rule)) }
 	slices.SortStableFunc(open, func(a, b alert.Shown) int { return rank(a) - rank(b) })
 	return open
 }
 
 // caseID is where on the page a case stands.
-func caseID(one *alert.Shown) string { return "case-" + one.Subject + "-" + string(one.Matter) }
+func caseID(one *alert.Shown) string { return "case-" + one.Subject + "-" + string(one.Rule) }
 
 // caseLink is the open case of a machine, as its own page tells of it.
-type caseLink struct{ What, Link, Since, Told, Taken string }
+type caseLink struct{ What, Link, Since, Sent, Acknowledged string }
 
 // caseOf finds the gravest open case of a machine; nil without one.
 func (s *Server) caseOf(machine string) *caseLink {
 	for _, one := range s.openCases() {
-		if one.Subject != machine || one.Matter == alert.DoorSilent || one.Matter == alert.ChannelDead {
+		if one.Subject != machine || one.Rule == alert.SourceSilent || one.Rule == alert.ChannelDead {
 			continue
 		}
-		c := &caseLink{What: one.What, Link: "/alerts#" + url.PathEscape(caseID(&one)), Since: s.wall(one.Opened), Told: s.wall(one.ToldAt)}
-		if one.Taken != nil {
-			c.Taken = one.Taken.By
+		c := &caseLink{What: one.What, Link: "/alerts#" + url.PathEscape(caseID(&one)), Since: s.wall(one.Opened), Sent: s.wall(one.SentAt)}
+		if one.Acknowledged != nil {
+			c.Acknowledged = one.Acknowledged.By
 		}
 		return c
 	}
 	return nil
 }
 
-// matterWord is what a person reads for a matter.
-func matterWord(m alert.Matter) string {
+// ruleWord is what a person reads for a rule.
+func ruleWord(m alert.RuleName) string {
 	switch m {
 	case alert.MustStop:
 		return "Stop"
@@ -145,8 +145,8 @@ func matterWord(m alert.Matter) string {
 	}
 }
 
-// caseState is the state whose shape and word stand for a matter.
-func caseState(m alert.Matter) advise.State {
+// caseState is the state whose shape and word stand for a rule.
+func caseState(m alert.RuleName) advise.State {
 	switch m {
 	case alert.MustStop:
 		return advise.Stop
@@ -188,19 +188,19 @@ func (s *Server) answerAlert(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) answered(typed url.Values, do string) error {
-	subject, matter, by := typed.Get("subject"), alert.Matter(typed.Get("matter")), typed.Get("by")
+	subject, rule, by := typed.Get("subject"), alert.RuleName(typed.Get("rule")), typed.Get("by")
 	switch do {
-	case "take-on":
-		return s.Alerts.TakeOn(subject, matter, by)
-	case "snooze":
+	case "acknowledge":
+		return s.Alerts.Acknowledge(subject, rule, by)
+	case "silence":
 		hours, err := strconv.ParseFloat(typed.Get("hours"), 64)
-		if err != nil || !(hours > 0 && hours <= alert.LongestSnooze.Hours()) {
-			return &drift.Problem{Field: "hours", Value: typed.Get("hours"), Reason: fmt.Sprintf("must be hours from now, %.0f at most", alert.LongestSnooze.Hours())}
+		if err != nil || !(hours > 0 && hours <= alert.LongestSilence.Hours()) {
+			return &drift.Problem{Field: "hours", Value: typed.Get("hours"), Reason: fmt.Sprintf("must be hours from now, %.0f at most", alert.LongestSilence.Hours())}
 		}
 		until := s.Now().Add(time.Duration(hours * float64(time.Hour)))
-		return s.Alerts.Snooze(subject, matter, alert.Snooze{By: by, Reason: typed.Get("reason"), Until: until})
+		return s.Alerts.Silence(subject, rule, alert.Silence{By: by, Reason: typed.Get("reason"), Until: until})
 	}
-	return &drift.Problem{Field: "do", Value: do, Reason: "must be take-on or snooze"}
+	return &drift.Problem{Field: "do", Value: do, Reason: "must be acknowledge or silence"}
 }
 
 // getAlerts answers the open cases, a JSON array.

@@ -28,8 +28,8 @@ type desk struct {
 // begin opens the cases of machines an hour before noon.
 func (d *desk) begin(machines []Machine) {
 	d.policy = alert.Policy{
-		Right: map[alert.Matter]float64{alert.MustStop: 0.9, alert.ElectrodesDue: 0.75},
-		To:    map[alert.Class][]string{alert.Stop: {"bench"}, alert.Plan: {"bench"}}, Zone: noon.Location(),
+		Right: map[alert.RuleName]float64{alert.MustStop: 0.9, alert.ElectrodesDue: 0.75},
+		To:    map[alert.Severity][]string{alert.Stop: {"bench"}, alert.Plan: {"bench"}}, Zone: noon.Location(),
 	}
 	for _, m := range machines {
 		d.view.Machines = append(d.view.Machines, alert.Machine{Assessment: m.Assessment, Spare: "3 at north"})
@@ -38,8 +38,8 @@ func (d *desk) begin(machines []Machine) {
 		d.state, _, _ = d.policy.Step(d.state, d.view, at)
 	}
 	d.ended = []alert.Outcome{
-		{Matter: alert.ElectrodesDue, Opened: noon.AddDate(0, -1, 0), ToldAt: noon.AddDate(0, -1, 0), Service: noon.AddDate(0, -1, 4), Finding: drift.Worn},
-		{Matter: alert.ElectrodesDue, End: alert.Unannounced, Service: noon.AddDate(0, 0, -3), Finding: drift.Dirty},
+		{Rule: alert.ElectrodesDue, Opened: noon.AddDate(0, -1, 0), SentAt: noon.AddDate(0, -1, 0), Service: noon.AddDate(0, -1, 4), Finding: drift.Worn},
+		{Rule: alert.ElectrodesDue, End: alert.Unannounced, Service: noon.AddDate(0, 0, -3), Finding: drift.Dirty},
 	}
 }
 
@@ -49,12 +49,12 @@ func (d *desk) Card() alert.Card {
 	return d.policy.Card(d.state, d.ended, alert.FoundIn(d.ended), len(d.view.Machines), noon)
 }
 
-func (d *desk) Silenced() []alert.Silenced {
-	d.policy.Scores = map[alert.Matter]alert.Score{}
+func (d *desk) Withheld() []alert.Withheld {
+	d.policy.Scores = map[alert.RuleName]alert.Score{}
 	for _, s := range alert.Scores(d.ended) {
-		d.policy.Scores[s.Matter] = s
+		d.policy.Scores[s.Rule] = s
 	}
-	return d.policy.Silenced()
+	return d.policy.Withheld()
 }
 
 func (d *desk) answer(next alert.State, err error) error {
@@ -68,12 +68,12 @@ func (d *desk) answer(next alert.State, err error) error {
 	return nil
 }
 
-func (d *desk) TakeOn(subject string, matter alert.Matter, by string) error {
-	return d.answer(d.state.TakeOn(subject, matter, by, noon))
+func (d *desk) Acknowledge(subject string, rule alert.RuleName, by string) error {
+	return d.answer(d.state.Acknowledge(subject, rule, by, noon))
 }
 
-func (d *desk) Snooze(subject string, matter alert.Matter, quiet alert.Snooze) error {
-	return d.answer(d.state.Snooze(subject, matter, quiet, noon))
+func (d *desk) Silence(subject string, rule alert.RuleName, quiet alert.Silence) error {
+	return d.answer(d.state.Silence(subject, rule, quiet, noon))
 }
 
 func TestAlertsSay(t *testing.T) {
@@ -88,7 +88,7 @@ func TestAlertsSay(t *testing.T) {
 	assert.Equal(t, 1, strings.Count(seen, "Never look into a fibre"))
 	assert.Less(t, strings.Index(seen, "K-11 STOP"), strings.Index(seen, "K-07 clean"), "the gravest first")
 	for _, part := range []string{
-		"K-11 STOP, do not splice: replace electrode pair", rest, "told Mon 2 Mar 10:00",
+		"K-11 STOP, do not splice: replace electrode pair", rest, "sent Mon 2 Mar 10:00",
 		"K-07 clean electrodes by Thu 5 Mar", "not told", "Power off and unplugged", "Never look into a fibre",
 		"M-02 calibrate before splicing", "K-31 has told nothing", "75 in 100: listed only", "90 in 100: sent",
 		"worn or dirty 2 times: 1 told at least 3 days before, 0 later, 1 not told. The middle one of those told came 4.0 days ahead.",
@@ -102,21 +102,21 @@ func TestAlertsSay(t *testing.T) {
 	assert.NotContains(t, seen, "unplugged")
 }
 
-func TestAlertIsTakenOn(t *testing.T) {
+func TestAlertIsAcknowledged(t *testing.T) {
 	f := yard()
-	w := submit(t, f, "/alerts", "subject", "K-11", "matter", "stop", "do", "take-on", "by", "J. Lund")
+	w := submit(t, f, "/alerts", "subject", "K-11", "rule", "stop", "do", "acknowledge", "by", "J. Lund")
 	require.Equal(t, http.StatusSeeOther, w.Code, w.Body)
-	require.Equal(t, "/alerts?done=take-on", w.Header().Get("Location"))
-	seen := text(t, get(t, f, "/alerts?done=take-on"))
-	assert.Contains(t, seen, "taken on by J. Lund")
-	assert.Contains(t, seen, "Taken on: nothing more is sent of it.")
+	require.Equal(t, "/alerts?done=acknowledge", w.Header().Get("Location"))
+	seen := text(t, get(t, f, "/alerts?done=acknowledge"))
+	assert.Contains(t, seen, "acknowledged by J. Lund")
+	assert.Contains(t, seen, "Acknowledged. No more messages are sent about it.")
 }
 
-func TestAlertIsKeptQuiet(t *testing.T) {
+func TestAlertIsSilenced(t *testing.T) {
 	f := yard()
-	w := submit(t, f, "/alerts", "subject", "K-07", "matter", "electrode-service", "do", "snooze", "by", "J. Lund", "reason", "bench day is Thursday", "hours", "72")
+	w := submit(t, f, "/alerts", "subject", "K-07", "rule", "electrode-service", "do", "silence", "by", "J. Lund", "reason", "bench day is Thursday", "hours", "72")
 	require.Equal(t, http.StatusSeeOther, w.Code, w.Body)
-	assert.Contains(t, text(t, get(t, f, "/alerts")), "Quiet until Thu 5 Mar 12:00, J. Lund: bench day is Thursday")
+	assert.Contains(t, text(t, get(t, f, "/alerts")), "Silenced until Thu 5 Mar 12:00 by J. Lund: bench day is Thursday")
 }
 
 func TestAlertAnswersThatAreNone(t *testing.T) {
@@ -124,12 +124,12 @@ func TestAlertAnswersThatAreNone(t *testing.T) {
 		says  string
 		pairs []string
 	}{
-		{"A name is missing", []string{"subject", "K-11", "matter", "stop", "do", "take-on", "by", " "}},
-		{"K-09 has no open case of stop", []string{"subject", "K-09", "matter", "stop", "do", "take-on", "by", "J. Lund"}},
-		{"A reason is missing", []string{"subject", "K-11", "matter", "stop", "do", "snooze", "by", "J. Lund", "hours", "4"}},
-		{"Hours is 721", []string{"subject", "K-11", "matter", "stop", "do", "snooze", "by", "J. Lund", "reason", "x", "hours", "721"}},
-		{"Hours is NaN", []string{"subject", "K-11", "matter", "stop", "do", "snooze", "by", "J. Lund", "reason", "x", "hours", "NaN"}},
-		{"must be take-on or snooze", []string{"subject", "K-11", "matter", "stop", "do", "ignore", "by", "J. Lund"}},
+		{"A name is missing", []string{"subject", "K-11", "rule", "stop", "do", "acknowledge", "by", " "}},
+		{"K-09 has no open case of stop", []string{"subject", "K-09", "rule", "stop", "do", "acknowledge", "by", "J. Lund"}},
+		{"A reason is missing", []string{"subject", "K-11", "rule", "stop", "do", "silence", "by", "J. Lund", "hours", "4"}},
+		{"Hours is 721", []string{"subject", "K-11", "rule", "stop", "do", "silence", "by", "J. Lund", "reason", "x", "hours", "721"}},
+		{"Hours is NaN", []string{"subject", "K-11", "rule", "stop", "do", "silence", "by", "J. Lund", "reason", "x", "hours", "NaN"}},
+		{"must be acknowledge or silence", []string{"subject", "K-11", "rule", "stop", "do", "ignore", "by", "J. Lund"}},
 	} {
 		f := yard()
 		before := f.alerts.state
@@ -141,7 +141,7 @@ func TestAlertAnswersThatAreNone(t *testing.T) {
 	}
 	f := yard()
 	f.alerts.fail = errors.New("disk full")
-	w := submit(t, f, "/alerts", "subject", "K-11", "matter", "stop", "do", "take-on", "by", "J. Lund")
+	w := submit(t, f, "/alerts", "subject", "K-11", "rule", "stop", "do", "acknowledge", "by", "J. Lund")
 	assert.Equal(t, http.StatusServiceUnavailable, w.Code)
 	assert.Contains(t, text(t, w), "Not kept.")
 }

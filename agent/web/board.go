@@ -103,7 +103,7 @@ type boardView struct {
 	Rows           []boardRow
 	Empty          string
 	Before, After  string
-	Quiet          []string // rules of alerts that have silenced themselves
+	Withheld       []string // rules of alerts that have silenced themselves
 	Shown          string
 	total          int
 	Reading        bool     // nothing is known yet
@@ -137,7 +137,7 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 	}
 	f := filterOf(r.URL.Query())
 	view, shown := boardOf(machines, f, s.Now())
-	view.Quiet, view.Broken = s.quiet(), s.Links()
+	view.Withheld, view.Broken = s.withheld(), s.Links()
 	if view.Reading = s.reading(); view.Reading {
 		view.Empty = "The agent is still reading its records; the machines appear here in a moment."
 	}

@@ -329,9 +329,9 @@ func (c *chart) drawDots(t advise.Trace, v chartView, x, y scale) {
 			py = y.at(value)
 		}
 		switch {
-		case !p.Passed && !p.Spoilt:
+		case !p.Passed && !p.BadEnd:
 			fail.WriteString(cross(px, py, 4))
-		case p.Spoilt:
+		case p.BadEnd:
 			fmt.Fprintf(&spoilt, "M%s %sv8m-4-4h8", coord(px), coord(py-4))
 		case p.Conditioning:
 			young.WriteString(ring(px, py, 3.5))

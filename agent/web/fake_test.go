@@ -338,7 +338,7 @@ func life(name, model, site string, end time.Time, seed uint64) (advise.Trace, [
 		needed := level + 0.7*rng.NormFloat64()
 		passed := rng.Float64() < 0.88
 		point := advise.Point{ID: fmt.Sprintf("%s-%d", name, len(history)), Time: at, Pair: pair, Arcs: arcs, Raw: some(needed + air), Reference: some(needed),
-			Level: level, SD: 0.45, Scatter: 0.9 + level/10, Attempt: 1, Passed: passed, Conditioning: pair == 1 && arcs < 150, Spoilt: !passed && rng.Float64() < 0.4}
+			Level: level, SD: 0.45, Scatter: 0.9 + level/10, Attempt: 1, Passed: passed, Conditioning: pair == 1 && arcs < 150, BadEnd: !passed && rng.Float64() < 0.4}
 		t.Points = append(t.Points, point)
 		entry(drift.Record{Type: drift.TypeCalibration, Time: at, ArcCount: some(arcs), Program: "single-mode", Operator: "A. Ruiz", Calibration: &drift.Calibration{
 			Attempt: some(int64(1)), Passed: some(passed), MeltbackLeft: some(248.5), MeltbackRight: some(251.0), Target: some(250.0), Tolerance: some(10.0),

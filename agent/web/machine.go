@@ -128,7 +128,7 @@ func (s *Server) machineView(ctx context.Context, a *advise.Assessment, site str
 	v = &machineView{
 		Machine: a.Machine, Link: machineLink(a.Machine), Records: "/api/v1" + machineLink(a.Machine) + "/records",
 		Where: joined(label(a.Model), site), State: a.State, Next: a.NextStep(now), Basis: basis(a),
-		Age: ageOf(a.Data.Last, now), Reasons: a.Reasons, Cautions: a.Touches(),
+		Age: ageOf(a.Data.Last, now), Reasons: a.Reasons, Cautions: a.RequiresOpening(),
 		Streak: streakWords(a), Causes: causesOf(a), Facts: factsOf(a),
 	}
 	v.Asks, v.Warnings = asksOf(a)
@@ -234,7 +234,7 @@ func rowOfPoint(p advise.Point) attemptRow {
 	if p.Conditioning {
 		remarks = append(remarks, "new pair, not counted")
 	}
-	if p.Spoilt {
+	if p.BadEnd {
 		remarks = append(remarks, "held to be a bad fibre end")
 	}
 	row.Remark = strings.Join(remarks, "; ")

@@ -19,14 +19,14 @@ type needs struct {
 }
 
 type morningView struct {
-	Day     string
-	Summary string
-	Groups  []needsGroup
-	Rest    int
-	First   string   // those whose check of the day is before them
-	Quiet   []string // rules of alerts that have silenced themselves
-	Touches bool     // somebody will open a machine today
-	Waiting bool     // what is new is still being worked out
+	Day             string
+	Summary         string
+	Groups          []needsGroup
+	Rest            int
+	First           string   // those whose check of the day is before them
+	Withheld        []string // rules of alerts that have silenced themselves
+	RequiresOpening bool     // somebody will open a machine today
+	Waiting         bool     // what is new is still being worked out
 }
 
 type needsGroup struct {
@@ -63,7 +63,7 @@ func (s *Server) morningText(w http.ResponseWriter, r *http.Request) {
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s\n%s\n", view.Day, view.Summary)
-	for _, line := range append(view.Quiet, view.First) {
+	for _, line := range append(view.Withheld, view.First) {
 		if line != "" {
 			fmt.Fprintln(&b, strings.ReplaceAll(line, ". ", ".\n"))
 		}
@@ -86,7 +86,7 @@ func (s *Server) morningText(w http.ResponseWriter, r *http.Request) {
 			}
 		}
 	}
-	if view.Touches {
+	if view.RequiresOpening {
 		b.WriteString("\nBefore anybody opens, cleans or replaces electrodes:\n- " + strings.Join(advise.Cautions(), "\n- ") + "\n")
 	}
 	plain(w, http.StatusOK, b.String())
@@ -118,7 +118,7 @@ func (s *Server) morningView(ctx context.Context, patience time.Duration) (*morn
 		row := rowOf(m, now)
 		one := needs{Machine: row.Machine, Link: row.Link, Where: row.Where, Next: row.Next, Why: row.Why, State: row.State, Age: row.Age, New: there && before[m.Machine] != m.State}
 		byState[m.State] = append(byState[m.State], one)
-		view.Touches = view.Touches || m.Touches()
+		view.RequiresOpening = view.RequiresOpening || m.RequiresOpening()
 	}
 	said := []string{}
 	for _, state := range advise.States() {
@@ -127,7 +127,7 @@ func (s *Server) morningView(ctx context.Context, patience time.Duration) (*morn
 			said = append(said, fmt.Sprintf("%d %s", len(list), strings.ToLower(stateWord(state))))
 		}
 	}
-	view.Quiet = s.quiet()
+	view.Withheld = s.withheld()
 	if first > 0 {
 		view.First = "Of the fit, " + plural(first, "has its check of the day before it: make it", "have their check of the day before them: make it") + " before the first splice."
 	}

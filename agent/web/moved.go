@@ -35,7 +35,7 @@ type verdict struct {
 	Numbers                        []fact
 	Machine                        string
 	WetCaution, Calibrates         bool
-	Touches                        bool   // somebody is sent to the electrodes
+	RequiresOpening                bool   // somebody is sent to the electrodes
 	Same                           string // link that says the place is the same; "" where that is not asked
 	Unknown                        bool   // no record names the machine
 }
@@ -168,7 +168,7 @@ func (s *Server) programsOf(machine string) (out []string) {
 }
 
 func wordVerdict(a *advise.MoveAnswer, u units) *verdict {
-	v := &verdict{Kind: a.Answer, Machine: a.Machine, Calibrates: a.Answer != advise.NoNeed || a.CheckDue != nil, Touches: a.Action != advise.None && a.Action != ""}
+	v := &verdict{Kind: a.Answer, Machine: a.Machine, Calibrates: a.Answer != advise.NoNeed || a.CheckDue != nil, RequiresOpening: a.Action != advise.None && a.Action != ""}
 	switch a.Answer {
 	case advise.Recalibrate:
 		v.Word = "Recalibrate now"
@@ -181,7 +181,7 @@ func wordVerdict(a *advise.MoveAnswer, u units) *verdict {
 	case advise.NoNeed:
 		v.Word = "No need to recalibrate"
 		switch {
-		case v.Touches:
+		case v.RequiresOpening:
 			v.Kind, v.Word = advise.CannotTell, "Not again: look at the electrodes"
 		case a.CheckDue != nil:
 			v.Kind, v.Word = advise.CannotTell, "Make the check of the day"

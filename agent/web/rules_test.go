@@ -130,7 +130,7 @@ func TestHowTheRulesAreKept(t *testing.T) {
 
 // A rule of alerts that has silenced itself is said on the board, the morning list,
 // its text and the alerts.
-func TestASilencedRuleIsSaidWherePeopleLook(t *testing.T) {
+func TestAWithheldRuleIsShownWherePeopleLook(t *testing.T) {
 	f := yard()
 	for _, path := range []string{"/", "/morning", "/morning.txt", "/alerts"} {
 		w := get(t, f, path)

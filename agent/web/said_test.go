@@ -74,7 +74,7 @@ func TestMachineLinksToItsAlert(t *testing.T) {
 	f := yard()
 	page := get(t, f, "/machines/K-11").Body.String()
 	assert.Contains(t, page, `href="/alerts#case-K-11-stop"`)
-	assert.Contains(t, page, "told Mon 2 Mar 10:00")
+	assert.Contains(t, page, "sent Mon 2 Mar 10:00")
 	assert.Contains(t, get(t, f, "/alerts").Body.String(), `id="case-K-11-stop"`)
 	assert.NotContains(t, get(t, f, "/machines/M-09").Body.String(), "Alert since")
 }

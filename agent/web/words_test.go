@@ -62,7 +62,7 @@ func TestEveryStateAndActionHasItsSentence(t *testing.T) {
 			said[next] = true
 			if action != advise.None {
 				assert.Contains(t, next, "electrodes by Thu 5 Mar")
-				assert.True(t, a.Touches())
+				assert.True(t, a.RequiresOpening())
 			}
 		}
 	}

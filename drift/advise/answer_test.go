@@ -267,12 +267,12 @@ func TestSettle(t *testing.T) {
 		return out
 	}
 	for i, a := range all {
-		assert.Equal(t, a, settle(Verdict{State: a}, nil, false))
+		assert.Equal(t, a, debounce(Verdict{State: a}, nil, false))
 		for j, b := range all {
 			for k, c := range all {
 				ranks := []int{i, j, k}
 				slices.Sort(ranks)
-				got := settle(Verdict{State: c}, of(a, b), false)
+				got := debounce(Verdict{State: c}, of(a, b), false)
 				switch {
 				case ranks[1] > 0:
 					assert.Equal(t, all[ranks[1]], got, "the middle of %s, %s, %s", a, b, c)
@@ -282,14 +282,14 @@ func TestSettle(t *testing.T) {
 					assert.Equal(t, Fit, got, "one stop alone is not: %s, %s, %s", a, b, c)
 				}
 				// No one session, whatever it says, takes a service back that two called.
-				assert.NotEqual(t, Fit, settle(Verdict{State: c}, of(ServiceSoon, ServiceSoon), false))
+				assert.NotEqual(t, Fit, debounce(Verdict{State: c}, of(ServiceSoon, ServiceSoon), false))
 			}
 		}
 	}
 	dirt := Verdict{State: Stop, Failing: 0.9}
-	assert.Equal(t, ServiceSoon, settle(dirt, of(Fit, Fit), false), "dirt calls at once, and stops a session later")
-	assert.Equal(t, Fit, settle(dirt, of(Fit, Fit), true), "but not while tries fail: the session may end well")
-	assert.Equal(t, ServiceSoon, settle(Verdict{State: Fit}, []Verdict{dirt, {State: Fit}}, true))
+	assert.Equal(t, ServiceSoon, debounce(dirt, of(Fit, Fit), false), "dirt calls at once, and stops a session later")
+	assert.Equal(t, Fit, debounce(dirt, of(Fit, Fit), true), "but not while tries fail: the session may end well")
+	assert.Equal(t, ServiceSoon, debounce(Verdict{State: Fit}, []Verdict{dirt, {State: Fit}}, true))
 }
 
 // What any single record says that stands out, however far, calls for no service of
@@ -298,16 +298,16 @@ func TestNoRecordAloneCallsForService(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		m := passing(rapid.IntRange(20, 60).Draw(t, "sessions before"))
 		judge := func() Verdict {
-			return Judge(m, forecast.Run(m, forecast.Plan{Paths: 300, Horizon: Glance(m), AttemptLimit: 4, Seed: 1}))
+			return Judge(m, forecast.Run(m, forecast.Plan{Paths: 300, Horizon: VerdictHorizon(m), AttemptLimit: 4, Seed: 1}))
 		}
 		before := []Verdict{judge(), judge()}
-		require.Equal(t, Fit, settle(before[0], before, false))
+		require.Equal(t, Fit, debounce(before[0], before, false))
 		_, arcs, _, _ := m.Pair()
 		m.Update(&model.Event{
 			Kind: model.Attempt, Time: today, Arcs: arcs + 40, Step: 40, NewSession: true, Ordinal: 1, Tries: 1, Passed: true,
 			Melt: drift.Some(rapid.Float64Range(-60, 60).Draw(t, "melt")), Setting: drift.Some(0.5), Next: drift.Some(0.5),
 		})
-		require.Equal(t, Fit, settle(judge(), before, false))
+		require.Equal(t, Fit, debounce(judge(), before, false))
 	})
 }
 

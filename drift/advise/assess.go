@@ -13,13 +13,13 @@ import (
 
 // Assess answers for one machine as of now: a pure function of the subject.
 func Assess(s *Subject, now time.Time) Assessment {
-	w := Weigh(s)
+	w := Prepare(s)
 	return w.At(now)
 }
 
-// Weighed is the answer for one machine before a date is put to it: all that
+// PendingAssessment is the answer for one machine before a date is put to it: all that
 // has to be kept of a machine to answer again while nothing new is heard of it.
-type Weighed struct {
+type PendingAssessment struct {
 	answer Assessment
 	// last is the last calibration and gap the usual days between two; zero
 	// without any.
@@ -34,10 +34,10 @@ type Weighed struct {
 	asked []drift.Question
 }
 
-// Weigh does the part of [Assess] that does not depend on the moment, the
+// Prepare does the part of [Assess] that does not depend on the moment, the
 // expensive one. The subject is not kept.
-func Weigh(s *Subject) Weighed {
-	w := Weighed{days: math.NaN(), zone: s.Zone, rules: RulesOf(s.Checks, &s.Settings), answer: Assessment{
+func Prepare(s *Subject) PendingAssessment {
+	w := PendingAssessment{days: math.NaN(), zone: s.Zone, rules: RulesOf(s.Checks, &s.Settings), answer: Assessment{
 		Machine: s.Machine, State: NoData,
 		Data:      Data{Grade: NoRecords, Records: s.Records, Refused: s.Refused},
 		Electrode: Electrode{HorizonArcs: forecast.Horizon, Action: None},
@@ -73,7 +73,7 @@ func Weigh(s *Subject) Weighed {
 const planable = 730.0
 
 // At answers as of now.
-func (w *Weighed) At(now time.Time) Assessment {
+func (w *PendingAssessment) At(now time.Time) Assessment {
 	a := w.answer
 	a.AsOf = now.UTC()
 	for _, q := range w.asked {
@@ -119,7 +119,7 @@ func soonest(a, b time.Time) time.Time {
 
 // ask lets the rules of the trade have their say: a check that is due and binds
 // makes the machine one to check first, whatever the model expects of it.
-func (w *Weighed) ask(a *Assessment, now time.Time, silent bool) {
+func (w *PendingAssessment) ask(a *Assessment, now time.Time, silent bool) {
 	a.Due = w.rules.Due(w.zone, now)
 	if a.Due == nil {
 		return
@@ -144,7 +144,7 @@ func (w *Weighed) ask(a *Assessment, now time.Time, silent bool) {
 
 // meet says what the model expects of a machine that the rule of the day asks
 // to be checked.
-func (w *Weighed) meet(a *Assessment) []string {
+func (w *PendingAssessment) meet(a *Assessment) []string {
 	p, ok := a.Drift.ProbabilityOut.Get()
 	switch {
 	case !ok:
@@ -164,7 +164,7 @@ var grades = map[model.Grade]Grade{
 func (a *Assessment) describe(s *Subject) {
 	m := s.Known
 	a.Drift = DriftOf(m, &s.Settings)
-	a.Warnings = append(a.Warnings, untold(m, a.Data.Grade)...)
+	a.Warnings = append(a.Warnings, missing(m, a.Data.Grade)...)
 	a.Warnings = append(a.Warnings, m.Params().Diagnostics...)
 	switch evidence(m) {
 	case MachinesLikeIt:
@@ -220,12 +220,12 @@ const levelTooSure = 1.2
 const knownSetting = 0.05
 
 // decide settles state and action, and says why.
-func (w *Weighed) decide(s *Subject) {
+func (w *PendingAssessment) decide(s *Subject) {
 	a := &w.answer
 	verdict := Judge(s.Known, s.Life)
 	few := fewRecords(s.Known)
 	if !few {
-		a.State = settle(verdict, s.Earlier, a.Streak.Attempts > 0)
+		a.State = debounce(verdict, s.Earlier, a.Streak.Attempts > 0)
 	} else {
 		a.State = Fit
 	}
@@ -292,7 +292,7 @@ func fewRecords(m *model.Machine) bool {
 
 // heed takes what an inspection found for what it is, the strongest evidence
 // there is: the pair is due, whatever its forecast, until a service is logged.
-func (w *Weighed) heed(c *Checks) {
+func (w *PendingAssessment) heed(c *Checks) {
 	a := &w.answer
 	if a.State == Fit {
 		a.State = ServiceSoon
@@ -309,7 +309,7 @@ func (w *Weighed) heed(c *Checks) {
 
 // silence is the days since the last calibration if that is long for this
 // machine, else 0: more than three days and three times its usual gap.
-func (w *Weighed) silence(now time.Time) float64 {
+func (w *PendingAssessment) silence(now time.Time) float64 {
 	const least, times = 3.5, 3
 	days := now.Sub(w.last).Hours() / 24
 	if w.last.IsZero() {
@@ -325,7 +325,7 @@ func (w *Weighed) silence(now time.Time) float64 {
 // the forecast or a streak says so, whatever else may be behind a streak. A session
 // given up sends somebody to look at the electrodes, as the trade does; where its
 // ends are the likelier cause, another cleaver comes first (see explainStreak).
-func (w *Weighed) act(s *Subject, failed, spent bool) {
+func (w *PendingAssessment) act(s *Subject, failed, spent bool) {
 	a := &w.answer
 	e := &a.Electrode
 	switch {

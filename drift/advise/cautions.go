@@ -3,7 +3,7 @@ package advise
 import "strings"
 
 // Cautions are the usual ones, a sentence each. They stand wherever a text may
-// send a person to the electrodes; see [Assessment.Touches].
+// send a person to the electrodes; see [Assessment.RequiresOpening].
 func Cautions() []string {
 	return []string{
 		"Power off and unplugged, battery out: electrodes carry high voltage and stay hot, let them cool.",
@@ -19,9 +19,9 @@ func CautionText() string {
 	return "Before anybody opens, cleans or replaces electrodes: " + strings.Join(Cautions(), " ")
 }
 
-// Touches says whether the answer may end with hands inside the machine: then
+// RequiresOpening says whether the answer may end with hands inside the machine: then
 // the cautions are shown.
-func (a *Assessment) Touches() bool {
+func (a *Assessment) RequiresOpening() bool {
 	return a.Electrode.Action != None && a.Electrode.Action != "" ||
 		a.State == Stop || a.State == ServiceSoon || a.Streak.Attempts > 0
 }

@@ -20,11 +20,11 @@ func TestCautionsNameEveryHazard(t *testing.T) {
 	}
 }
 
-func TestTouches(t *testing.T) {
+func TestRequiresOpening(t *testing.T) {
 	fit := func(change func(*advise.Assessment)) bool {
 		a := advise.Assessment{State: advise.Fit, Electrode: advise.Electrode{Action: advise.None}}
 		change(&a)
-		return a.Touches()
+		return a.RequiresOpening()
 	}
 	assert.False(t, fit(func(*advise.Assessment) {}))
 	assert.False(t, fit(func(a *advise.Assessment) { a.State = advise.NoData }))

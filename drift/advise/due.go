@@ -79,9 +79,9 @@ const (
 	considerableDegrees = 10.0
 )
 
-// Take folds in the next entry. pair is the number of the electrode pair after
+// Update folds in the next entry. pair is the number of the electrode pair after
 // it, as the model counts them.
-func (c *Checks) Take(e *drift.Entry, pair int) {
+func (c *Checks) Update(e *drift.Entry, pair int) {
 	if e.Setup != nil || e.Correction != nil {
 		return
 	}

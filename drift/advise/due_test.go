@@ -59,7 +59,7 @@ func (h happened) onPair(n int) happened { h.pair = n; return h }
 
 func checksOf(all ...happened) (c Checks) {
 	for i := range all {
-		c.Take(&drift.Entry{Record: all[i].Record}, all[i].pair)
+		c.Update(&drift.Entry{Record: all[i].Record}, all[i].pair)
 	}
 	return c
 }
@@ -155,7 +155,7 @@ func TestChecksAreKeptAndEnded(t *testing.T) {
 				served(now, drift.Inspected, drift.Worn), spliced(now, 3), counted(now, 100),
 			}).Draw(t, "record").at(site)
 			pair += rapid.IntRange(0, 1).Draw(t, "pair")
-			c.Take(&drift.Entry{Record: h.Record}, pair)
+			c.Update(&drift.Entry{Record: h.Record}, pair)
 			raw, err := json.Marshal(c)
 			require.NoError(t, err)
 			var kept Checks
@@ -168,7 +168,7 @@ func TestChecksAreKeptAndEnded(t *testing.T) {
 		}
 		require.Nil(t, func() *Due {
 			h := pass(later)
-			c.Take(&drift.Entry{Record: h.Record}, pair)
+			c.Update(&drift.Entry{Record: h.Record}, pair)
 			return c.Due(1, zone, later)
 		}())
 	})

@@ -7,7 +7,7 @@ import (
 	"arcdrift/drift"
 )
 
-// Kept is a [Weighed] with its fields for all to see, so that it can be kept. It
+// Kept is a [PendingAssessment] with its fields for all to see, so that it can be kept. It
 // goes through JSON unharmed.
 type Kept struct {
 	Answer Assessment
@@ -21,7 +21,7 @@ type Kept struct {
 }
 
 // Kept returns the answer without what the machine's settings and checks tell.
-func (w *Weighed) Kept() Kept {
+func (w *PendingAssessment) Kept() Kept {
 	k := Kept{Answer: w.answer, Last: w.last, Gap: w.gap, By: w.by, Pair: w.pair, Asked: w.asked}
 	if !math.IsNaN(w.days) {
 		k.Days = drift.Some(w.days)
@@ -29,7 +29,7 @@ func (w *Weighed) Kept() Kept {
 	return k
 }
 
-// Weighed is the answer again, with dates in a zone.
-func (k *Kept) Weighed(rules Rules, zone *time.Location) Weighed {
-	return Weighed{answer: k.Answer, last: k.Last, gap: k.Gap, days: k.Days.Or(math.NaN()), by: k.By, zone: zone, pair: k.Pair, rules: rules, asked: k.Asked}
+// Pending is the answer again, with dates in a zone.
+func (k *Kept) Pending(rules Rules, zone *time.Location) PendingAssessment {
+	return PendingAssessment{answer: k.Answer, last: k.Last, gap: k.Gap, days: k.Days.Or(math.NaN()), by: k.By, zone: zone, pair: k.Pair, rules: rules, asked: k.Asked}
 }

@@ -33,11 +33,11 @@ type Watch struct {
 	worked, relocate bool // since the last use
 }
 
-// Take takes the next entry, of the pair with that number after it, and returns
+// Update takes the next entry, of the pair with that number after it, and returns
 // what was owed at it.
-func (w *Watch) Take(e *drift.Entry, pair int) []Owed {
+func (w *Watch) Update(e *drift.Entry, pair int) []Owed {
 	before := w.checks
-	w.checks.Take(e, pair)
+	w.checks.Update(e, pair)
 	at := e.When().UTC()
 	w.worked = w.worked || e.Service != nil && e.Service.Action != drift.Inspected || e.Service == nil && pair != before.Pair
 	w.relocate = w.relocate || elsewhere(e, &before)

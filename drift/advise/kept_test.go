@@ -25,7 +25,7 @@ func TestHowTheRulesWereKept(t *testing.T) {
 	w := Watch{Zone: oslo(t), Every: 1, Model: "type-2"}
 	var owed []Owed
 	for i := range week {
-		owed = append(owed, w.Take(&drift.Entry{Record: week[i].Record}, week[i].pair)...)
+		owed = append(owed, w.Update(&drift.Entry{Record: week[i].Record}, week[i].pair)...)
 	}
 	assert.Equal(t, []KeptRow{
 		{Week: "2026-W10", Name: "Mill Lane", BeforeFirst: Tally{4, 3}, AfterService: Tally{1, 0}, AfterMove: Tally{1, 0}},
@@ -37,7 +37,7 @@ func TestHowTheRulesWereKept(t *testing.T) {
 	w = Watch{Zone: oslo(t), Model: "type-2"}
 	owed = nil
 	for i := range week {
-		owed = append(owed, w.Take(&drift.Entry{Record: week[i].Record}, week[i].pair)...)
+		owed = append(owed, w.Update(&drift.Entry{Record: week[i].Record}, week[i].pair)...)
 	}
 	assert.Equal(t, []KeptRow{{Week: "2026-W10", Name: "type-2", AfterService: Tally{1, 0}, AfterMove: Tally{2, 1}}}, KeptBy(ByModel, owed))
 }
@@ -49,7 +49,7 @@ func TestALateCheckKeepsNoRule(t *testing.T) {
 	late.Calibration.Trigger = "moved"
 	var owed []Owed
 	for _, h := range []happened{pass(at7(0)).at("Mill Lane"), spliced(at7(70), 3).at("Tarn Pass"), late, spliced(at7(90), 3).at("Tarn Pass")} {
-		owed = append(owed, w.Take(&drift.Entry{Record: h.Record}, h.pair)...)
+		owed = append(owed, w.Update(&drift.Entry{Record: h.Record}, h.pair)...)
 	}
 	assert.Equal(t, []Owed{{Rule: Moved, Time: at7(70), Site: "Tarn Pass"}}, owed, "counted once, when it was used")
 }
@@ -63,7 +63,7 @@ func TestChecksThatTellOfWhatTheyAreFor(t *testing.T) {
 	low.Calibration.Altitude = some(100)
 	var owed []Owed
 	for _, h := range []happened{low, up, spliced(at7(70), 3), pass(at7(80)).onPair(1), spliced(at7(90), 3).onPair(1), counted(at7(100), 9).onPair(2)} {
-		owed = append(owed, w.Take(&drift.Entry{Record: h.Record}, h.pair)...)
+		owed = append(owed, w.Update(&drift.Entry{Record: h.Record}, h.pair)...)
 	}
 	assert.Equal(t, []Owed{
 		{Rule: Moved, Time: at7(70), Kept: true},

@@ -16,14 +16,14 @@ type Rules struct {
 	// Conditioning is how many arcs condition a new pair; Told is whether a setup
 	// says so.
 	Conditioning int64
-	Told         bool
+	Stated       bool
 	// Worth is the chance of being out from which a check pays.
 	Worth float64
 }
 
 // RulesOf are the rules by a machine's settings.
 func RulesOf(c Checks, s *drift.Settings) Rules {
-	return Rules{Checks: c, Every: s.DailyCheck, Conditioning: s.ConditioningArcs, Told: s.ConditioningTold, Worth: s.CheckMinutes / s.OutMinutes}
+	return Rules{Checks: c, Every: s.DailyCheck, Conditioning: s.ConditioningArcs, Stated: s.ConditioningTold, Worth: s.CheckMinutes / s.OutMinutes}
 }
 
 // Due is the check that is due at a moment, nil for none.
@@ -64,7 +64,7 @@ func (r *Rules) condition() []string {
 	switch {
 	case !r.NewPair || r.Conditioning == 0:
 		return nil
-	case r.Told:
+	case r.Stated:
 		return []string{fmt.Sprintf("Burn the new pair's %s first.", plural(float64(r.Conditioning), "conditioning arc"))}
 	}
 	return []string{fmt.Sprintf("Burn the new pair's conditioning arcs first: %d unless the maker says otherwise (a default; no setup says conditioning_arcs).", r.Conditioning)}

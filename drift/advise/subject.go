@@ -94,9 +94,9 @@ func further(m *model.Machine, days float64) float64 {
 // ahead is how many arcs ahead [Judge] looks.
 func ahead(m *model.Machine) float64 { return CallAhead(m) * usualPace(m) }
 
-// Glance is how many arcs ahead a forecast has to look that is only judged: further
+// VerdictHorizon is how many arcs ahead a forecast has to look that is only judged: further
 // than [Judge] does, as calibrating bends raw lives.
-func Glance(m *model.Machine) float64 { return min(3*ahead(m), forecast.Horizon) }
+func VerdictHorizon(m *model.Machine) float64 { return min(3*ahead(m), forecast.Horizon) }
 
 // Judge gives the verdict of the forecast: fit, service soon, or stop.
 func Judge(m *model.Machine, life forecast.Life) Verdict {
@@ -124,13 +124,13 @@ func usualPace(m *model.Machine) float64 {
 // due says whether a moment alone calls for service.
 func (v Verdict) due() bool { return v.State == ServiceSoon || v.Failing >= LikelyFailure }
 
-// settle makes a state of the verdicts at the last three sessions. A service is due
+// debounce makes a state of the verdicts at the last three sessions. A service is due
 // at once, for a pair that dirt befell has not three sessions left, and until three
 // in a row say that it is not: so one record never takes it back. An isolated one
 // does not call it either, as the model believes no single record. While tries fail,
 // what they say of the future waits for the end of the session. All else, as the
 // stop, is the middle of three.
-func settle(now Verdict, earlier []Verdict, failing bool) State {
+func debounce(now Verdict, earlier []Verdict, failing bool) State {
 	state := middle(now, earlier)
 	if state == Fit && (!failing && now.due() || slices.ContainsFunc(earlier, Verdict.due)) {
 		return ServiceSoon

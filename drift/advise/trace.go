@@ -37,9 +37,9 @@ type Point struct {
 	Scatter float64
 	Attempt int64
 	Passed  bool
-	// Conditioning marks the first arcs of a new pair, Spoilt an attempt the
+	// Conditioning marks the first arcs of a new pair, BadEnd an attempt the
 	// model holds to be a bad fibre end (probability above one half).
-	Conditioning, Spoilt bool
+	Conditioning, BadEnd bool
 }
 
 // FanPoint is the forecast at so many arcs on the pair: quantiles in percent.

@@ -147,7 +147,7 @@ func (w *walker) watch(p *Past, i int) {
 	if w.machine.Attempts() == 0 || !sessionEnds(p.Events, i) {
 		return
 	}
-	life := w.life(p.Settings.AttemptLimit, glancePaths, advise.Glance(w.machine))
+	life := w.life(p.Settings.AttemptLimit, glancePaths, advise.VerdictHorizon(w.machine))
 	state := w.state(p, ev.Time, life)
 	w.states = append(w.states, StateCase{p.Machine, ev.Time, state})
 	if w.machine.Streak().Attempts > 0 {

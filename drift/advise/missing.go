@@ -2,9 +2,9 @@ package advise
 
 import "arcdrift/drift/model"
 
-// untold names what the records leave out of what required power is worked out
+// missing names what the records leave out of what required power is worked out
 // from, and how it could be told.
-func untold(m *model.Machine, grade Grade) []string {
+func missing(m *model.Machine, grade Grade) []string {
 	switch what := m.Missing(); {
 	case what.Learnt:
 		t, _ := m.Params().Target.Get()

@@ -5,10 +5,10 @@ import (
 	"math"
 )
 
-// Silenced is a rule that has silenced itself: by what the bench found it is not
+// Withheld is a rule that is not sent: by what the bench found it is not
 // expected right often enough to be sent.
-type Silenced struct {
-	Matter Matter `json:"matter"`
+type Withheld struct {
+	Rule RuleName `json:"matter"`
 	// Right and Wrong are the cases that the bench has judged; Needs is how many
 	// more that are right, none wrong between, bring the rule back.
 	Right int `json:"right"`
@@ -16,16 +16,16 @@ type Silenced struct {
 	Needs int `json:"needs"`
 }
 
-// Silenced lists the rules that would be sent but for what the bench found, in the
+// Withheld lists the rules that would be sent but for what the bench found, in the
 // order of Rules.
-func (p *Policy) Silenced() []Silenced {
-	var out []Silenced
+func (p *Policy) Withheld() []Withheld {
+	var out []Withheld
 	for _, r := range Rules() {
-		s, judged := p.Scores[r.Matter]
-		if !judged || r.Class == Note || p.sends(r) {
+		s, judged := p.Scores[r.Name]
+		if !judged || r.Severity == Note || p.sends(r) {
 			continue
 		}
-		out = append(out, Silenced{r.Matter, s.Right, s.Wrong, s.needs(p.Right[r.Matter])})
+		out = append(out, Withheld{r.Name, s.Right, s.Wrong, s.needs(p.Right[r.Name])})
 	}
 	return out
 }
@@ -39,8 +39,8 @@ func (s *Score) needs(expected float64) int {
 }
 
 // String says it to whoever looks for alerts: quiet is not health.
-func (s Silenced) String() string {
-	what := map[Matter]string{MustStop: "Stop", ElectrodesDue: "Service soon"}[s.Matter]
+func (s Withheld) String() string {
+	what := map[RuleName]string{MustStop: "Stop", ElectrodesDue: "Service soon"}[s.Rule]
 	times := "the next finding of worn or dirty"
 	if s.Needs > 1 {
 		times = fmt.Sprintf("%d findings of worn or dirty in a row", s.Needs)

@@ -17,8 +17,8 @@ import (
 // beforehand.
 func judged(known float64, right, wrong int) alert.Policy {
 	p := policy()
-	s := alert.Score{Matter: alert.ElectrodesDue, Right: right, Wrong: wrong}
-	p.Scores = map[alert.Matter]alert.Score{alert.ElectrodesDue: s}
+	s := alert.Score{Rule: alert.ElectrodesDue, Right: right, Wrong: wrong}
+	p.Scores = map[alert.RuleName]alert.Score{alert.ElectrodesDue: s}
 	p.Right[alert.ElectrodesDue] = s.Expected(known)
 	return p
 }
@@ -27,20 +27,20 @@ func judged(known float64, right, wrong int) alert.Policy {
 // are 8 in 10. It says so, and how many bring it back.
 func TestASilencedRuleIsSaid(t *testing.T) {
 	p := judged(0.8, 0, 0)
-	assert.Empty(t, p.Silenced())
+	assert.Empty(t, p.Withheld())
 	p = judged(0.8, 0, 1)
-	require.Equal(t, []alert.Silenced{{Matter: alert.ElectrodesDue, Wrong: 1, Needs: 4}}, p.Silenced())
-	assert.Equal(t, "No Service soon alerts are sent: by the bench 0 were right and 1 wrong, and that is below 8 in 10. They stand in the lists only. Quiet is not health. What brings them back: 4 findings of worn or dirty in a row, logged with each service.", p.Silenced()[0].String())
+	require.Equal(t, []alert.Withheld{{Rule: alert.ElectrodesDue, Wrong: 1, Needs: 4}}, p.Withheld())
+	assert.Equal(t, "No Service soon alerts are sent: by the bench 0 were right and 1 wrong, and that is below 8 in 10. They stand in the lists only. Quiet is not health. What brings them back: 4 findings of worn or dirty in a row, logged with each service.", p.Withheld()[0].String())
 	p = judged(0.8, 3, 1)
-	assert.Contains(t, p.Silenced()[0].String(), "the next finding of worn or dirty")
+	assert.Contains(t, p.Withheld()[0].String(), "the next finding of worn or dirty")
 	p = judged(0.8, 4, 1)
-	assert.Empty(t, p.Silenced())
+	assert.Empty(t, p.Withheld())
 	// However it came to be silent, so many are what it takes, and not fewer.
 	rapid.Check(t, func(t *rapid.T) {
 		right, wrong := rapid.IntRange(0, 30).Draw(t, "right"), rapid.IntRange(0, 30).Draw(t, "wrong")
 		known := rapid.Float64Range(0.5, 1).Draw(t, "known")
 		p := judged(known, right, wrong)
-		quiet := p.Silenced()
+		quiet := p.Withheld()
 		if len(quiet) == 0 {
 			return
 		}
@@ -76,5 +76,5 @@ func TestADueCheckStandsInTheListOnly(t *testing.T) {
 
 	s.view.Machines[0].Electrode.Action, s.view.Machines[0].Electrode.ActBy = advise.Replace, drift.Some("2026-03-20")
 	s.at(9 * hour)
-	assert.Equal(t, []string{"alert electrode-service K-07 → bench"}, s.at(24*hour+7*hour+time.Minute), "a service that is due is told although a check is due too")
+	assert.Equal(t, []string{"alert electrode-service K-07 → bench"}, s.at(24*hour+7*hour+time.Minute), "a service that is due is sent although a check is due too")
 }
