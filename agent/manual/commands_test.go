@@ -44,7 +44,7 @@ func documents(t *testing.T) map[string]source {
 	files, err := filepath.Glob(filepath.Join(topicsDir, "*.md"))
 	require.NoError(t, err)
 	out := map[string]source{}
-	for _, file := range append(files, filepath.Join(root, "CHANGELOG.md")) {
+	for _, file := range append(files, readme, filepath.Join(root, "CHANGELOG.md")) {
 		raw, err := os.ReadFile(file)
 		require.NoError(t, err)
 		out[filepath.Base(file)] = parse(raw)

@@ -25,6 +25,8 @@ const (
 	packed    = "manual.json.gz"
 )
 
+var readme = filepath.Join(root, "README.md")
+
 // What the program carries is what the topics say.
 func TestTheManualIsInStep(t *testing.T) {
 	for name, table := range tables(t) {

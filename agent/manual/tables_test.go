@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"github.com/getkin/kin-openapi/openapi3"
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/agent"
@@ -45,29 +46,31 @@ func tables(t *testing.T) map[string]string {
 	}
 }
 
-// inStep holds the marked part of a topic to the table, or writes it again.
+// inStep holds the marked parts of topics and README to the table, or writes them
+// again.
 func inStep(t *testing.T, name, table string) {
 	t.Helper()
 	begin, end := "<!-- "+name+" -->\n\n", "\n<!-- end "+name+" -->\n"
 	files, err := filepath.Glob(filepath.Join(topicsDir, "*.md"))
 	require.NoError(t, err)
-	for _, file := range files {
+	stands := false
+	for _, file := range append(files, readme) {
 		raw, err := os.ReadFile(file)
 		require.NoError(t, err)
 		before, rest, found := strings.Cut(string(raw), begin)
 		if !found {
 			continue
 		}
+		stands = true
 		has, after, found := strings.Cut(rest, end)
 		require.True(t, found, "%s: %q is not closed", file, begin)
 		if *update && has != table {
 			require.NoError(t, os.WriteFile(file, []byte(before+begin+table+end+after), 0o644))
-			return
+			continue
 		}
 		require.Equal(t, table, has, "%s: go test ./agent/manual -run InStep -update writes it again", file)
-		return
 	}
-	t.Fatalf("no topic has the table %q", name)
+	assert.True(t, stands, "no topic has the table %q", name)
 }
 
 // row is a row of a Markdown table.
