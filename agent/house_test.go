@@ -35,7 +35,7 @@ var rooms = []string{
 	"agent/store/storetest",
 	"agent/store agent/intake",
 	"agent/fleet agent/alert",
-	"agent/wire agent/roadtest agent/faulttest",
+	"agent/wire agent/backoff agent/roadtest agent/faulttest",
 	"dashboards agent/manual",
 	"drift/synth drift/backtest",
 	"drift/blind/moor drift/blind/delta",

@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"arcdrift/agent/backoff"
 	"arcdrift/agent/store"
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
@@ -25,7 +26,7 @@ const (
 	// askEvery is how often a van that has nothing to send asks whether its hub still
 	// has what it had: one put back to an old copy is found so.
 	askEvery = 10 * time.Minute
-	// firstPause and longestPause frame the bound of the pause after a failure.
+	// firstPause and longestPause are the bounds of the pauses after failures.
 	firstPause, longestPause = time.Second, 5 * time.Minute
 )
 
@@ -165,9 +166,8 @@ func (f *Forwarder) after(more bool, err error) time.Duration {
 	f.said = why
 	f.log.Log(context.Background(), level, "the hub does not take records; they are kept and sent again", "hub", f.hub.URL, "error", err)
 	f.batch = max(f.batch/2, 1)
-	bound := min(firstPause<<min(f.fails, 16), longestPause)
 	f.fails++
-	pause := rand.N(bound)
+	pause := backoff.Pauses{First: firstPause, Longest: longestPause, Jitter: 1}.After(f.fails, rand.Float64())
 	if busy != nil {
 		pause += busy.after
 	}

@@ -12,6 +12,8 @@ import (
 	"sync"
 	"syscall"
 	"time"
+
+	"arcdrift/agent/backoff"
 )
 
 // Limits of a listener.
@@ -29,8 +31,9 @@ func Loopback() []netip.Prefix {
 	return []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8"), netip.MustParsePrefix("::1/128")}
 }
 
-// firstWait and longestWait frame the wait after the system could not accept.
-const firstWait, longestWait = 5 * time.Millisecond, time.Second
+// firstPause and longestPause are the bounds of the waits after the system could not
+// accept a connection.
+const firstPause, longestPause = 5 * time.Millisecond, time.Second
 
 // Listener lets connections in, within the limits.
 type Listener struct {
@@ -59,21 +62,21 @@ func New(l net.Listener, limits Limits, log *slog.Logger) *Listener {
 
 // Accept lets the next one in. It ends with the listener only.
 func (l *Listener) Accept() (net.Conn, error) {
-	wait := firstWait
+	pauses := backoff.Pauses{First: firstPause, Longest: longestPause}
+	failures := 0
 	for {
 		conn, err := l.Listener.Accept()
 		switch {
 		case passing(err):
-			if wait == firstWait {
+			if failures++; failures == 1 {
 				l.log.Error("connections cannot be accepted for the moment", "address", l.Addr().String(), "error", err)
 			}
-			time.Sleep(wait)
-			wait = min(2*wait, longestWait)
+			time.Sleep(pauses.After(failures, 0))
 			continue
 		case err != nil:
 			return nil, err
 		}
-		wait = firstWait
+		failures = 0
 		if c, ok := l.admit(conn); ok {
 			return c, nil
 		}

@@ -6,12 +6,14 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"math/rand/v2"
 	"sync/atomic"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 
 	"arcdrift/agent/auth"
+	"arcdrift/agent/backoff"
 )
 
 const (
@@ -22,7 +24,7 @@ const (
 	batchLength = 256
 	// patience is the longest wait for anything the broker should do.
 	patience = 10 * time.Second
-	// firstPause and longestPause frame the wait before a new connection.
+	// firstPause and longestPause are the bounds of the wait before a new connection.
 	firstPause, longestPause = time.Second, time.Minute
 	// quiesce is how long a goodbye may take, in milliseconds.
 	quiesce = 250
@@ -97,7 +99,8 @@ func (c *Client) broken(why string) { c.why.Store(&why) }
 // Run joins the broker and serves until ctx ends. A broker that is away is
 // waited for, and a store that cannot take a message too: that is no error.
 func (c *Client) Run(ctx context.Context) error {
-	pause := firstPause
+	pauses := backoff.Pauses{First: firstPause, Longest: longestPause, Jitter: 0.5}
+	failures := 0
 	for {
 		began := time.Now()
 		err := c.serve(ctx)
@@ -106,14 +109,14 @@ func (c *Client) Run(ctx context.Context) error {
 		}
 		c.log.Warn("messages were not kept and not acknowledged; joining the broker again to get them again", "broker", c.join.URL, "error", err)
 		if time.Since(began) > longestPause {
-			pause = firstPause
+			failures = 0
 		}
+		failures++
 		select {
 		case <-ctx.Done():
 			return nil
-		case <-time.After(pause):
+		case <-time.After(pauses.After(failures, rand.Float64())):
 		}
-		pause = min(2*pause, longestPause)
 	}
 }
 

@@ -19,6 +19,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"arcdrift/agent/alert"
+	"arcdrift/agent/backoff"
 )
 
 // Item is one message on its way by one channel. It is kept as JSON.
@@ -206,7 +207,8 @@ func (n *Notifier) attempt(ctx context.Context, item Item) error {
 	}
 	item.Attempts++
 	item.Failure = err.Error()
-	item.Next = now.Add(backOff(item.Attempts, rand.Float64()))
+	pauses := backoff.Pauses{First: firstPause, Longest: longestPause, Jitter: 0.5}
+	item.Next = now.Add(pauses.After(item.Attempts, rand.Float64()))
 	return n.outbox.Retry(item)
 }
 
@@ -217,17 +219,6 @@ func (i *Item) bound(now time.Time) {
 			*at = now
 		}
 	}
-}
-
-// backOff is the pause after so many failures in a row: it doubles up to the
-// longest, and chance, 0 to 1, takes up to half of it away so that many agents
-// do not come back at once.
-func backOff(failures int, chance float64) time.Duration {
-	d := longestPause
-	if failures < 16 { // 5 s doubled 15 times is two days
-		d = min(firstPause<<(failures-1), longestPause)
-	}
-	return d - time.Duration(chance*float64(d/2))
 }
 
 // Health tells of every channel by name, in order: what waits, and whether its
