@@ -47,6 +47,7 @@ var rooms = []string{
 	"drift/fit",
 	"drift/air drift/drifttest",
 	"drift",
+	"drift/phrase",
 }
 
 // only says in which packages a library may be used.
