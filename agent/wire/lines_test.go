@@ -128,12 +128,18 @@ func TestReadingThatFailsEndsTheUpload(t *testing.T) {
 	assert.Equal(t, []string{"1 ended: line dropped"}, outcome(Records(broken("{\n}"))))
 }
 
-func TestAReaderMayStop(t *testing.T) {
-	for range JSONLines(strings.NewReader(usage + "\n" + usage)) {
-		break
-	}
-	for range CSV(strings.NewReader("type,machine,arc_count\nusage,K-07,1\nusage,K-07,2\n")) {
-		break
+// A caller that has had enough gets no more.
+func TestReadingStopsWithItsCaller(t *testing.T) {
+	for name, records := range map[string]iter.Seq[Line]{
+		"JSON lines": JSONLines(strings.NewReader(usage + "\n" + usage)),
+		"CSV":        CSV(strings.NewReader("type,machine,arc_count\nusage,K-07,1\nusage,K-07,2\n")),
+	} {
+		n := 0
+		records(func(Line) bool {
+			n++
+			return false
+		})
+		assert.Equal(t, 1, n, name)
 	}
 }
 
