@@ -48,7 +48,7 @@ func (s *step) alertText(c Case, rule Rule, about subject) Message {
 	return Message{
 		Title: title,
 		Short: fit(part{c.What + ".", 0, true}, part{why, 2, true}, part{ends, 1, false}),
-		Body:  paragraphs(c.What+".", why, ends),
+		Body:  paragraphs(c.What+".", why, ends, s.help(rule.Name)),
 	}
 }
 
@@ -80,7 +80,7 @@ func (s *step) machineText(c Case, rule Rule, about subject) Message {
 			part{caution, 1, false}, part{ends, 2, false}, part{reply, 5, false}),
 		Body: paragraphs(listed("Why", reasons), spare, clears(rule, about),
 			answer,
-			"Seen "+moment(s.now, about.zone)+".", s.page(m.Machine), cautions),
+			"Seen "+moment(s.now, about.zone)+".", s.page(m.Machine), s.help(rule.Name), cautions),
 	}
 }
 
@@ -305,6 +305,14 @@ func (p *Policy) page(machine string) string {
 		return ""
 	}
 	return strings.TrimRight(p.Page, "/") + "/machines/" + url.PathEscape(machine)
+}
+
+// help is where the manual says what an alert of the rule means and what to do.
+func (p *Policy) help(rule RuleName) string {
+	if p.Page == "" {
+		return ""
+	}
+	return "What it means and what to do: " + strings.TrimRight(p.Page, "/") + "/help/alerts#" + string(rule)
 }
 
 // moment is a time on the wall at the place, with its zone.

@@ -99,6 +99,7 @@ func TestLongText(t *testing.T) {
 		"When it is done, log the service with what you found: worn, dirty, fine, cleaver or other. That closes the case and tells whether it was right.",
 		"Seen Mon 2 Mar 07:00 CET.",
 		"https://drift.example/machines/K-07",
+		"What it means and what to do: https://drift.example/help/alerts#electrode-service",
 		advise.CautionText(),
 	}, "\n\n"), got.Body)
 }

@@ -95,6 +95,9 @@ func (m *Alertmanager) managed(a *alert.Action, ends time.Time) managed {
 	if out.GeneratorURL != "" {
 		out.Annotations["page"] = out.GeneratorURL
 	}
+	if m.Page != "" {
+		out.Annotations["runbook_url"] = m.Page + "/help/alerts#" + string(a.Rule)
+	}
 	if a.Depot != "" {
 		out.Labels["depot"] = a.Depot
 	}
