@@ -15,7 +15,7 @@ func (m *Machine) OutAgain() float64 { return m.OutChance(m.air, 0) }
 // chance below it.
 func (m *Machine) OutAfterPass() float64 {
 	c := m.Clone()
-	c.Update(&Event{Kind: Attempt, Time: m.last, Pair: m.pair, Arcs: m.arcs, NewSession: true, Ordinal: 1, Tries: 1, Passed: true, Air: m.air, Estimated: m.reckoned})
+	c.Update(&Event{Kind: Attempt, Time: m.last, Pair: m.pair, Arcs: m.arcs, NewSession: true, Ordinal: 1, Tries: 1, Passed: true, Air: m.air, Estimated: m.estimated})
 	return c.OutAgain()
 }
 
@@ -24,7 +24,7 @@ func (m *Machine) OutAfterPass() float64 {
 // corrects the setting.
 func (m *Machine) OutCentred() float64 {
 	_, off := rows(&Event{Air: m.air})
-	noise := m.params.noise(m.worn, false)
+	noise := m.params.noise(m.scatterAge, false)
 	lo, hi := m.params.Window()
 	out := 0.0
 	for k, w := range m.filter.weight {

@@ -6,23 +6,24 @@ import (
 	"arcdrift/drift/fit"
 )
 
-// What the machine's own correction tells where meltback was not told: how far off
-// the attempt was, as far as the machine was free to answer; at its limit, where
-// it stands; and where nothing was changed, that the deviation asked for nothing,
-// or that there was no room for more.
+// The machine's own correction says something of the attempt where meltback was not
+// reported: how far off it was, if the machine was free to correct; where the setting
+// stands, if it is at the limit; and, if nothing was changed, that the deviation was
+// small or that the limit left no room.
 
-// roundingSD is the spread, in log percent, of a rounding to tenths of a percent.
+// roundingSD is the standard deviation, in log percent, of rounding to tenths of a
+// percent.
 const roundingSD = 0.03
 
-// room is how near its limit, in log percent, a setting counts as standing there:
-// the believed distribution of a setting has no mass on a point.
+// room is the distance from the limit, in log percent, within which a setting counts as
+// at the limit: its distribution has no mass on a point.
 const room = 0.5
 
-// corrected folds in an attempt of which outcome and correction are known. The
-// setting is left as it was during the attempt.
-func (f *filter) corrected(p *Params, ev *Event, noise *[multiples]float64, c, spoiltRate float64) seen {
-	out := seen{raw: math.NaN(), number: math.Abs(c) > rounding && p.gain(ev.Passed) >= smallestGain}
-	var logLik, spoilt [multiples]float64
+// corrected updates the filter with an attempt of which outcome and correction are
+// known. The setting stays as it was during the attempt.
+func (f *filter) corrected(p *Params, ev *Event, noise *[scatterScales]float64, c, spoiltRate float64) observation {
+	out := observation{raw: math.NaN(), number: math.Abs(c) > rounding && p.gain(ev.Passed) >= smallestGain}
+	var logLik, spoilt [scatterScales]float64
 	for k := range f.state {
 		g := &f.state[k]
 		moved := step(g.Mean[setting], c)
@@ -52,15 +53,15 @@ func (f *filter) corrected(p *Params, ev *Event, noise *[multiples]float64, c, s
 	return out
 }
 
-// step is a correction in percent at a setting in log percent, in log percent.
+// step converts a correction c in percent, at a setting in log percent, to log percent.
 func step(setting, c float64) float64 {
 	const least = -90 // percent: no arc burns there
 	s := max(Pct(setting), least)
 	return logPct(max(s+c, least)) - logPct(s)
 }
 
-// free folds in a correction that nothing cut short, and returns the log
-// likelihood of it and the probability that an end was spoilt.
+// free updates a state with a correction that no limit cut short, and returns its log
+// likelihood and the probability that an end was spoilt.
 func (p *Params) free(g *fit.Normal, ev *Event, moved, noise, spoiltRate float64) (logLik, spoilt float64) {
 	_, off := rows(ev)
 	gain := p.gain(ev.Passed)
@@ -74,7 +75,7 @@ func (p *Params) free(g *fit.Normal, ev *Event, moved, noise, spoiltRate float64
 		}
 		return logLik - math.Log(gain), spoilt
 	case !changed && ev.Passed && gain >= smallestGain:
-		// Within the dead band, or so little off that its correction rounds to none.
+		// Within the dead band, or so little off that the correction rounds to 0.
 		band := max(p.DeadBand, rounding/gain)
 		lo, hi = max(lo, -band), min(hi, band)
 	}
@@ -89,17 +90,17 @@ func (p *Params) free(g *fit.Normal, ev *Event, moved, noise, spoiltRate float64
 	return logLik, spoilt
 }
 
-// atLimit weighs that the machine stands at its limit after an attempt.
+// atLimit considers that the setting is at a limit after an attempt.
 type atLimit struct {
 	p      *Params
 	ev     *Event
 	moved  float64
 	noise  float64
-	hi, lo bool // may be the upper, the lower limit
+	hi, lo bool // whether it may be at the upper, the lower limit
 	near   bool
 }
 
-// look says whether a limit may be near enough to matter.
+// look sets near, hi and lo: whether a limit may be near enough to matter.
 func (a *atLimit) look(g *fit.Normal) {
 	if !a.p.Limit.Known() || a.p.gain(a.ev.Passed) < smallestGain {
 		return
@@ -112,7 +113,7 @@ func (a *atLimit) look(g *fit.Normal) {
 	a.near = a.hi || a.lo
 }
 
-// stops are the limits that may have been reached: +1 and −1.
+// stops returns the limits that may have been reached: +1 and −1.
 func (a *atLimit) stops() []float64 {
 	switch both := [2]float64{1, -1}; {
 	case a.hi && a.lo:
@@ -124,8 +125,8 @@ func (a *atLimit) stops() []float64 {
 	}
 }
 
-// stopped conditions a state on the correction having ended at a limit, so that
-// the deviation asked for that much or for more, and returns the log likelihood.
+// stopped updates a state for a correction that ended at a limit, so that the deviation
+// called for it or for a larger one, and returns the log likelihood.
 func (a *atLimit) stopped(g *fit.Normal, side float64) float64 {
 	bottom, top := a.p.Bounds()
 	limit := top
@@ -139,7 +140,7 @@ func (a *atLimit) stopped(g *fit.Normal, side float64) float64 {
 	if math.Abs(a.moved) > rounding {
 		logLik = g.Observe(at[:], at0, sq(roundingSD))
 	} else {
-		// It stood there already.
+		// It was there before.
 		logLik = fit.NormalLogCDF(side * (m - (at0 - side*room)) / math.Sqrt(v+sq(roundingSD)))
 		g.Observe(at[:], at0, sq(roundingSD))
 	}
@@ -154,7 +155,7 @@ func (a *atLimit) stopped(g *fit.Normal, side float64) float64 {
 	return logLik + g.ObserveWithin(off[:], math.Inf(-1), -asked, a.noise)
 }
 
-// shift moves the setting by a correction in percent that was truly made.
+// shift moves the setting by a correction in percent that was made.
 func (f *filter) shift(p *Params, c float64) {
 	for k := range f.state {
 		g := &f.state[k]
@@ -163,8 +164,7 @@ func (f *filter) shift(p *Params, c float64) {
 	f.within(p)
 }
 
-// within takes in that the setting lies where the machine can go: with it goes
-// what else was believed along with it.
+// within updates the filter with the fact that the setting lies within the bounds.
 func (f *filter) within(p *Params) {
 	bottom, top := p.Bounds()
 	row := [states]float64{setting: 1}
@@ -185,11 +185,10 @@ func (f *filter) within(p *Params) {
 	}
 }
 
-// meet places the setting of a machine whose first attempt is at hand and that
-// has not told it. On a pair that has burnt for a while the machine has corrected
-// itself: it stands at its need, in this air and at this wear, as far as a pass
-// asks for and its limit allows. On a young one it may still stand where the pair
-// before was, or at nominal. age is the pair's, in arcs.
+// meet sets the distribution of the setting at the first attempt of a machine. On a pair
+// of some age the machine has corrected itself: the setting is at the required power in
+// this air, within tolerance and limit. On a young pair it may still be where the pair
+// before needed it, or at nominal. age is the pair's, in arcs.
 func (f *filter) meet(p *Params, ev *Event, age float64) {
 	const young = 200 // arcs in which a machine finds its new pair
 	found := -math.Expm1(-age / young)

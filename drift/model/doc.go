@@ -1,14 +1,15 @@
-// Package model turns the records of a machine into what is known of it now,
-// and the machines of a fleet into what is known of their kind.
+// Package model estimates the state of a machine from its records, and the parameters
+// of each kind of machine from the records of the fleet.
 //
-// A [Reader] understands one machine's entries, in order, as [Event]s: attempts
-// with their place on the electrode pair, services, counters that fell. A
-// [Population] holds what the fleet has taught of each model and its programs. A
-// [Machine] folds events into a joint distribution of required power, its slope,
-// the effect of the air, the setting in force and the scatter. [Learn] estimates
-// the populations from all machines, as a pure function of their events.
+// A [Reader] turns one machine's entries, in order, into [Event] values: attempts with
+// their place on the electrode pair, services, counters that fell. A [Population] has
+// the [Params] of each model. A [Machine] updates, event by event, the joint
+// distribution of required power, its slope, the effects of the air, the setting in
+// force and the scatter. [Sample.Learn] estimates the populations from all machines, as
+// a pure function of their events.
 //
-// Power is handled as 100·ln(1 + s/100), a percentage in which steps add up; it
-// is called log percent here. Wear is counted on a clock of arcs (see
-// Params.Wear) so that bent wear is a straight line.
+// Units. Power is 100·ln(1 + s/100) for a setting of s percent above nominal: in this
+// unit, called log percent, steps add up. Arcs are counts on the electrode pair. Wear is
+// counted on a clock of arcs ([Params.Wear]), on which wear that is a power of arcs is a
+// straight line. Meltback is in micrometres, or 100·ln of its ratio to the target.
 package model

@@ -45,9 +45,9 @@ type effects struct {
 // units are estimates with their variances.
 type units struct{ b, v []float64 }
 
-// free adds the estimate behind a posterior mean and standard deviation that
+// add adds the estimate behind a posterior mean and standard deviation that
 // came of a normal prior, unless the data said next to nothing, and says whether.
-func (u *units) free(mean, sd, priorMean, priorSD float64) bool {
+func (u *units) add(mean, sd, priorMean, priorSD float64) bool {
 	precision := 1/sq(sd) - 1/sq(priorSD)
 	if !(precision > 0.02/sq(priorSD)) {
 		return false
@@ -97,7 +97,7 @@ func (e *effects) fold(p *Params, h History) {
 			continue
 		}
 		onPair++
-		if onPair == settled && m.numbers > numbers && m.guessed == 0 {
+		if onPair == settled && m.numbers > numbers && m.assumedArcs == 0 {
 			e.began(m)
 		}
 		if before.at > 0 && onPair == before.at+settled {
@@ -124,7 +124,7 @@ func (e *effects) began(m *Machine) {
 	row := [states]float64{level: 1, slope: -WearAt(now/2, p.Wear(m.arcs))}
 	mean, v := m.filter.mean(row[:])
 	blur := (p.Walk + 2*p.DirtRate*sq(p.DirtStep())) * m.arcs / 1000
-	if e.level.free(mean, math.Sqrt(v), p.Level, math.Sqrt(sq(p.LevelSD)+blur)) {
+	if e.level.add(mean, math.Sqrt(v), p.Level, math.Sqrt(sq(p.LevelSD)+blur)) {
 		e.level.v[len(e.level.v)-1] += blur
 	}
 }
@@ -145,7 +145,7 @@ func (e *effects) pairEnds(m *Machine, numbers int) {
 	p := m.params
 	mean, sd := m.component(slope)
 	blur := p.SlopeWalk * m.arcs / 1000
-	if e.slope.free(mean, sd, p.Slope, math.Sqrt(sq(p.SlopeSD)+blur)) {
+	if e.slope.add(mean, sd, p.Slope, math.Sqrt(sq(p.SlopeSD)+blur)) {
 		e.slope.v[len(e.slope.v)-1] += blur
 	}
 }

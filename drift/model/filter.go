@@ -10,37 +10,36 @@ import (
 const (
 	level   = 0            // required power at reference air
 	slope   = 1            // of the level, percent per 1000 arcs on the wear clock
-	airAt   = 2            // effects of the air
+	airAt   = 2            // effects of the air, airTerms of them
 	setting = 2 + airTerms // power setting in force
-	offset  = setting + 1  // what the program in use needs beside the reference one
+	offset  = setting + 1  // required power of the program in use minus that of the reference one
 	states  = offset + 1
 )
 
-// multiples are the values the pair's multiple of the model's scatter curve can
-// take: a grid in logarithms, fine enough that a pair between two of them is
-// told by both.
+// The scatter scale of a pair multiplies the model's scatter curve. It takes the values
+// of a grid in logarithms, fine enough for a pair between two of them.
 const (
-	multiples    = 9
-	lowestLog    = -0.9
-	multipleStep = 0.3
+	scatterScales = 9
+	lowestScale   = -0.9
+	scaleStep     = 0.3
 )
 
-// ScatterScaleAt is the k-th multiple.
-func ScatterScaleAt(k int) float64 { return math.Exp(lowestLog + multipleStep*float64(k)) }
+// ScatterScaleAt returns the k-th scatter scale of the grid, k from 0 to 8.
+func ScatterScaleAt(k int) float64 { return math.Exp(lowestScale + scaleStep*float64(k)) }
 
-// multipleSq are the squares of the grid.
-var multipleSq = func() (out [multiples]float64) {
+// scatterScaleSq has the squares of the grid.
+var scatterScaleSq = func() (out [scatterScales]float64) {
 	for k := range out {
 		out[k] = sq(ScatterScaleAt(k))
 	}
 	return out
 }()
 
-// filter is the joint distribution of a machine's state: for every multiple of
-// the scatter a normal distribution and a weight.
+// filter is the joint distribution of a machine's state: for each scatter scale a normal
+// distribution and a weight. The weights sum to 1.
 type filter struct {
-	weight [multiples]float64
-	state  [multiples]fit.Normal
+	weight [scatterScales]float64
+	state  [scatterScales]fit.Normal
 	// spare states to work in.
 	spare, spare2 fit.Normal
 	// trace, if there is one, notes the steps: see [Smoother].
@@ -68,7 +67,7 @@ func (f *filter) clone() *filter {
 	return c
 }
 
-// start makes the distribution of a machine nobody has heard of.
+// start sets the distribution of a machine without records.
 func (f *filter) start(p *Params) {
 	for k := range f.state {
 		g := &f.state[k]
@@ -83,11 +82,11 @@ func (f *filter) start(p *Params) {
 	f.newPair(p)
 }
 
-// settingDoubt is the variance of a setting nobody has told, beyond that of the
-// level it follows.
+// settingDoubt is the variance of an unreported setting, in squared log percent, beyond
+// that of the level that it follows.
 const settingDoubt = 4.0
 
-// newPair starts level, slope and multiple anew, as the population has them.
+// newPair resets level, slope and scatter scale to the population's.
 func (f *filter) newPair(p *Params) {
 	if f.trace != nil {
 		f.trace.pair(f)
@@ -103,11 +102,11 @@ func (f *filter) newPair(p *Params) {
 	f.weight = priorWeights(p.ScatterScaleSD)
 }
 
-// priorWeights are those of a new pair: ln multiple ~ N(0, sd²) on the grid.
-func priorWeights(sd float64) (w [multiples]float64) {
+// priorWeights are those of a new pair: ln(scatter scale) ~ N(0, sd²) on the grid.
+func priorWeights(sd float64) (w [scatterScales]float64) {
 	sum := 0.0
 	for k := range w {
-		z := (lowestLog + multipleStep*float64(k)) / max(sd, 0.05)
+		z := (lowestScale + scaleStep*float64(k)) / max(sd, 0.05)
 		w[k] = math.Exp(-z * z / 2)
 		sum += w[k]
 	}
@@ -117,28 +116,28 @@ func priorWeights(sd float64) (w [multiples]float64) {
 	return w
 }
 
-// stretch is the most arcs of a history that are reckoned in one go: in one a
-// multiple moves a few steps only, and a pair may come with thousands. Of what no
-// pair has burnt no more than mostStretches are made.
+// stretch is the most arcs that one step of the filter covers: in one step a scatter
+// scale moves a few places of the grid only. Counts that no pair reaches are covered in
+// mostStretches steps.
 const (
 	stretch       = 500.0
 	mostStretches = 100
 )
 
-// advance lets the pair burn step arcs up to arcs.
+// advance moves the state on by step arcs, to arcs on the pair.
 func (f *filter) advance(p *Params, arcs, step float64) {
 	stretch := max(stretch, step/mostStretches)
 	for ; step > stretch; step -= stretch {
-		f.burn(p, arcs-step+stretch, stretch)
+		f.advanceOnce(p, arcs-step+stretch, stretch)
 	}
 	if step > 0 {
-		f.burn(p, arcs, step)
+		f.advanceOnce(p, arcs, step)
 	}
 }
 
-// burn reckons a stretch of arcs: wear, random walk, dirt, and a multiple that is
-// not quite constant.
-func (f *filter) burn(p *Params, arcs, step float64) {
+// advanceOnce moves the state on by one stretch: wear, random walks, contamination, and
+// the random walk of the scatter scale.
+func (f *filter) advanceOnce(p *Params, arcs, step float64) {
 	wear := p.Wear(arcs) - p.Wear(arcs-step)
 	for k := range f.state {
 		row := [slope + 1]float64{level: 1, slope: WearAt(f.state[k].Mean[level], wear)}
@@ -147,42 +146,42 @@ func (f *filter) burn(p *Params, arcs, step float64) {
 		f.state[k].AddVariance(slope, p.SlopeWalk*step/1000)
 	}
 	dirty := -math.Expm1(-p.DirtRate * step / 1000)
-	// What is not soiled may stray, a third of it up and a third down at most.
-	stray := min(p.ScatterScaleWalk*step/1000/sq(multipleStep)/2, (1-dirty)/3)
+	// Without contamination at most a third moves up and a third down.
+	shift := min(p.ScatterScaleWalk*step/1000/sq(scaleStep)/2, (1-dirty)/3)
 	if f.trace != nil {
-		f.trace.change(f, p, dirty, stray)
+		f.trace.change(f, p, dirty, shift)
 	}
-	f.stray(p, dirty, stray)
+	f.transition(p, dirty, shift)
 	if f.trace != nil {
 		f.trace.begin(f)
 	}
 }
 
-// mostSteps is how many steps of the grid dirt may raise the multiple by.
+// mostSteps is the most places of the grid by which contamination raises the scale.
 const mostSteps = 3
 
-// stray moves multiples: with probability dirty contamination raises the level
-// and, by one to three steps, the multiple; with probability stray each it goes
-// one step up or down. Mixtures keep their mean and covariance.
-func (f *filter) stray(p *Params, dirty, stray float64) {
+// transition changes scatter scales. With probability dirty contamination raises the
+// level, and the scale by one to three places; with probability shift each the scale
+// moves one place up or down. Mixtures keep their mean and covariance.
+func (f *filter) transition(p *Params, dirty, shift float64) {
 	was := f.weight
 	above := &f.spare // state k+1 as it was
-	for k := multiples - 1; k >= 0; k-- {
+	for k := scatterScales - 1; k >= 0; k-- {
 		f.spare2.CopyFrom(&f.state[k])
-		up := float64(min(mostSteps, multiples-1-k)) / mostSteps
+		up := float64(min(mostSteps, scatterScales-1-k)) / mostSteps
 		stays := 1 - dirty*up
 		if k > 0 {
-			stays -= stray
+			stays -= shift
 		}
 		total := was[k] * stays
-		if k < multiples-1 {
-			total -= was[k] * stray
-			f.mixIn(k, above, was[k+1]*stray, &total)
+		if k < scatterScales-1 {
+			total -= was[k] * shift
+			f.mixIn(k, above, was[k+1]*shift, &total)
 		}
 		for from := k - 1; from >= max(0, k-mostSteps); from-- {
 			// States below k are still as they were: the loop runs downwards.
 			if from == k-1 {
-				f.mixIn(k, &f.state[from], was[from]*stray, &total)
+				f.mixIn(k, &f.state[from], was[from]*shift, &total)
 			}
 			if s := f.mixIn(k, &f.state[from], was[from]*dirty/mostSteps, &total); s > 0 {
 				f.state[k].Add(level, s*p.DirtStep())
@@ -194,8 +193,8 @@ func (f *filter) stray(p *Params, dirty, stray float64) {
 	}
 }
 
-// mixIn blends a state that comes with so much weight into state k, whose
-// weight so far is total, and returns its share.
+// mixIn blends a state of the given weight into state k, whose weight so far is total,
+// and returns the share of the former.
 func (f *filter) mixIn(k int, from *fit.Normal, weight float64, total *float64) float64 {
 	if weight == 0 {
 		return 0
@@ -210,8 +209,7 @@ func (f *filter) mixIn(k int, from *fit.Normal, weight float64, total *float64) 
 	return share
 }
 
-// clean lets the bench take off dirt: part of the level. What it takes off the
-// scatter is in its age.
+// clean lowers the level for a clean. The scatter is lowered through its age.
 func (f *filter) clean(p *Params) {
 	for k := range f.state {
 		f.state[k].Add(level, -p.CleanLevel)
@@ -219,9 +217,9 @@ func (f *filter) clean(p *Params) {
 	}
 }
 
-// reweigh multiplies the weights by the likelihoods and returns the log of
-// their mean: the likelihood of what was seen.
-func (f *filter) reweigh(logLik *[multiples]float64) float64 {
+// reweigh multiplies the weights by the likelihoods and returns the log of their mean:
+// the log likelihood of the observation.
+func (f *filter) reweigh(logLik *[scatterScales]float64) float64 {
 	top := math.Inf(-1)
 	for k, l := range logLik {
 		if f.weight[k] > 0 {
@@ -236,15 +234,15 @@ func (f *filter) reweigh(logLik *[multiples]float64) float64 {
 		f.weight[k] *= math.Exp(logLik[k] - top)
 		sum += f.weight[k]
 	}
-	// No multiple is ever ruled out for good.
+	// No scale is ever ruled out.
 	const floor = 1e-6
 	for k := range f.weight {
-		f.weight[k] = (f.weight[k]/sum + floor) / (1 + multiples*floor)
+		f.weight[k] = (f.weight[k]/sum + floor) / (1 + scatterScales*floor)
 	}
 	return top + math.Log(sum)
 }
 
-// mean returns mean and variance of h·x over all multiples.
+// mean returns mean and variance of h·x over all scatter scales.
 func (f *filter) mean(h []float64) (m, v float64) {
 	var second float64
 	for k, w := range f.weight {
@@ -255,7 +253,7 @@ func (f *filter) mean(h []float64) (m, v float64) {
 	return m, max(second-m*m, 0)
 }
 
-// offsets says whether the program in use has an offset, known or not.
+// offsets says whether the offset of the program in use is other than exactly 0.
 func (f *filter) offsets() bool {
 	for k := range f.state {
 		g := &f.state[k]
@@ -268,7 +266,7 @@ func (f *filter) offsets() bool {
 	return false
 }
 
-// mean1 is the mean of a component over all multiples.
+// mean1 returns the mean of a component over all scatter scales.
 func (f *filter) mean1(i int) (m float64) {
 	for k, w := range f.weight {
 		m += w * f.state[k].Mean[i]
@@ -278,10 +276,10 @@ func (f *filter) mean1(i int) (m float64) {
 
 func sq(x float64) float64 { return x * x }
 
-// air returns the joint distribution of the air's effects over all multiples.
+// air returns the joint distribution of the effects of the air over all scatter scales.
 func (f *filter) air() fit.Normal {
 	sum, total := f.state[0].Clone(), f.weight[0]
-	for k := 1; k < multiples; k++ {
+	for k := 1; k < scatterScales; k++ {
 		total += f.weight[k]
 		sum.Blend(&f.state[k], f.weight[k]/total)
 	}
@@ -293,7 +291,7 @@ func (f *filter) air() fit.Normal {
 	return out
 }
 
-// airPrior is that distribution for a machine not heard of yet.
+// airPrior returns that distribution for a machine without records.
 func (p *Params) airPrior() fit.Normal {
 	out := fit.NewNormal(airTerms)
 	copy(out.Mean, p.Air[:])

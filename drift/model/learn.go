@@ -8,20 +8,18 @@ import (
 	"arcdrift/drift/fit"
 )
 
-// stage is a part of the search: how many attempts it looks at, and for how many
-// rounds at most.
+// stage is a part of the search: about how many attempts it uses, and its most rounds.
 type stage struct{ attempts, rounds int }
 
-// The search finds its way on few attempts and settles on many; of the fleet as
-// a whole a rough idea is enough.
-func thorough() []stage { return []stage{{1500, 3}, {6000, 1}} }
-func brief() []stage    { return []stage{{1500, 2}} }
+// The search begins with few attempts and ends with many; for the fleet as a whole a
+// rough estimate is enough.
+func fullSearch() []stage  { return []stage{{1500, 3}, {6000, 1}} }
+func quickSearch() []stage { return []stage{{1500, 2}} }
 
-// learnKind estimates the values of one kind of machine, starting from what is
-// believed of its like.
+// learnKind estimates the parameters of one kind of machine, from the prior start.
 func learnKind(start Params, histories []History, stages []stage) Params {
 	p := &start
-	p.told(histories)
+	p.readTargets(histories)
 	p.programs(histories)
 	p.policy(histories)
 	p.follow(histories)
@@ -30,57 +28,57 @@ func learnKind(start Params, histories []History, stages []stage) Params {
 		p.effects(&prior, histories)
 		return *p
 	}
-	few := likely(histories, stages[0].attempts)
-	p.rough(histories, few)
+	few := attemptsFrom(histories, stages[0].attempts)
+	p.initialScatter(histories, few)
 	prior.Scatter = p.Scatter
-	knobs := p.knobs(histories)
+	searched := p.parameters(histories)
 	for _, stage := range stages {
-		sample := likely(histories, stage.attempts)
+		sample := attemptsFrom(histories, stage.attempts)
 		before := math.Inf(-1)
 		for range stage.rounds {
 			p.effects(&prior, histories)
 			from := *p
-			top := p.climb(&prior, sample, knobs)
-			top = p.straighten(p.stride(&prior, &from, top, sample, knobs), sample)
-			if top < before+settledGain {
+			top := p.coordinateAscent(&prior, sample, searched)
+			top = p.preferStraightWear(p.patternMove(&prior, &from, top, sample, searched), sample)
+			if top < before+leastGain {
 				break
 			}
 			before = top
 		}
 	}
-	p.doubtCurve(&prior, few, knobs)
+	p.curveCovariance(&prior, few, searched)
 	return *p
 }
 
-// attempted says whether the history tells of an attempt: counts and services alone
-// fit any values, and searching for the likeliest would be for nothing.
+// attempted says whether the history has an attempt: counts and services alone have the
+// same likelihood under any parameters.
 func (h History) attempted() bool {
 	return slices.ContainsFunc(h.Events, func(ev Event) bool { return ev.Kind == Attempt })
 }
 
-// settledGain ends a stage: a round that wins less in log likelihood wins what a
-// parameter wins by chance.
-const settledGain = 0.5
+// leastGain ends a stage: a round that gains less log likelihood gains no more than a
+// parameter does by chance.
+const leastGain = 0.5
 
-// doubtCurve says how well the course of the scatter is known, by the curvature
-// of the likelihood in its three values; where that says nothing, as before.
-func (p *Params) doubtCurve(prior *Params, sample []History, knobs []knob) {
+// curveCovariance sets CurveCov by Laplace's approximation in the three parameters of
+// the scatter curve; where that fails it stays as it was.
+func (p *Params) curveCovariance(prior *Params, sample []History, searched []parameter) {
 	if len(sample) == 0 {
 		return
 	}
-	curve := knobs[:3] // scatter, its arcs, its bend
+	curve := searched[:3] // scatter, its arcs, its exponent
 	x, steps := make([]float64, len(curve)), make([]float64, len(curve))
 	for i, k := range curve {
 		x[i], steps[i] = math.Log(*k.of(p)), k.step
 	}
 	around, err := fit.Laplace(func(x []float64) float64 {
 		q := *p
-		doubt := 0.0
+		penalty := 0.0
 		for i, k := range curve {
 			*k.of(&q) = math.Exp(x[i])
-			doubt += k.doubt(prior, x[i])
+			penalty += k.penalty(prior, x[i])
 		}
-		return q.logLik(sample) - doubt
+		return q.logLik(sample) - penalty
 	}, x, steps)
 	if err != nil {
 		return
@@ -92,11 +90,11 @@ func (p *Params) doubtCurve(prior *Params, sample []History, knobs []knob) {
 	}
 }
 
-// straighten takes wear for straight unless the data insist: by the Bayesian
-// information criterion (Schwarz 1978, Ann. Stat. 6:461) a bend must win half
-// the logarithm of the number of attempts. top is the log likelihood now; that
-// after is returned.
-func (p *Params) straighten(top float64, sample []History) float64 {
+// preferStraightWear sets WearExponent to 1 unless the data speak against it: by the
+// Bayesian information criterion (Schwarz 1978, Ann. Stat. 6:461) another exponent must
+// gain half the logarithm of the number of attempts. top is the log likelihood before;
+// it returns that after.
+func (p *Params) preferStraightWear(top float64, sample []History) float64 {
 	attempts := 0
 	for _, h := range sample {
 		attempts += len(h.Events)
@@ -113,8 +111,9 @@ func (p *Params) straighten(top float64, sample []History) float64 {
 	return top
 }
 
-// told takes what the records say outright: the values aimed at.
-func (p *Params) told(histories []History) {
+// readTargets reads from the records what they state: target, tolerance, limit, and the
+// usual arcs.
+func (p *Params) readTargets(histories []History) {
 	var target, tolerance, limit, arcs []float64
 	for _, h := range histories {
 		for i := range h.Events {
@@ -146,7 +145,8 @@ func (p *Params) told(histories []History) {
 	p.OneTarget = oneTarget(target, p.Target.Or(0))
 }
 
-// sides are how far the two ends differed from how they mostly do on this machine.
+// sides returns the distances of Side from its median on this machine; nil if there are
+// too few.
 func (h *History) sides() (out []float64) {
 	for i := range h.Events {
 		if s, ok := h.Events[i].Side.Get(); ok {
@@ -156,18 +156,18 @@ func (h *History) sides() (out []float64) {
 	if len(out) < enough {
 		return nil
 	}
-	lean := median(out)
+	usual := median(out)
 	for i := range out {
-		out[i] = math.Abs(out[i] - lean)
+		out[i] = math.Abs(out[i] - usual)
 	}
 	return out
 }
 
-// rough finds where the search for scatter and random walk starts. What
-// neighbouring attempts show, the median distance of a required power from the
-// mean of those before and after it, is 1.5 times the variance of the scatter
-// plus half of what the walk adds in a step: the split that is likeliest wins.
-func (p *Params) rough(histories, sample []History) {
+// initialScatter finds where the search for scatter and random walk starts. The squared
+// distance of a required power from the mean of the two beside it has the expectation
+// 1.5 times the variance of the scatter plus half of what the walk adds in a step. Of a
+// few splits into the two it takes the likeliest.
+func (p *Params) initialScatter(histories, sample []History) {
 	var off, steps []float64
 	for _, h := range histories {
 		var x [3]float64
@@ -196,8 +196,8 @@ func (p *Params) rough(histories, sample []History) {
 	variance := sq(1.4826 * median(off))
 	step := max(median(steps), 0.001)
 	best, top := *p, math.Inf(-1)
-	// The search goes on in logarithms: nothing may be 0, though results that never
-	// differ say so.
+	// The search is in logarithms: nothing may be 0, though results that never differ
+	// ask for it.
 	for _, share := range []float64{1, 0.5, 0.2, 0.05} {
 		q := *p
 		q.Scatter = max(math.Sqrt(share*variance/1.5), 0.01)
@@ -212,63 +212,62 @@ func (p *Params) rough(histories, sample []History) {
 }
 
 const (
-	// farOff is the deviation of ln meltback, in percent, from which the ratio
-	// of a correction to it is not mostly rounding.
+	// farOff is the deviation of ln meltback, in percent, above which the ratio of a
+	// correction to it is not mostly rounding.
 	farOff = 2.0
-	// enough attempts make a median worth more than a guess.
+	// enough is how many attempts make a median better than a guess.
 	enough = 20
 )
 
-// climb searches the values that have no estimate of their own by the
-// likelihood of everything the sampled machines showed, times the prior: one
-// value after the other, by parabolas in its logarithm. It returns the top
-// reached.
-func (p *Params) climb(prior *Params, sample []History, knobs []knob) float64 {
+// coordinateAscent maximises the likelihood of the sample times the prior in the
+// parameters that have no direct estimate: one after the other, by parabolas in its
+// logarithm. It returns the log likelihood reached.
+func (p *Params) coordinateAscent(prior *Params, sample []History, searched []parameter) float64 {
 	here := p.logLik(sample)
 	if len(sample) == 0 {
 		return here
 	}
-	for _, k := range knobs {
+	for _, k := range searched {
 		x := math.Log(*k.of(p))
 		at := func(x float64) float64 {
 			q := *p
 			q.set(k.of, math.Exp(x))
-			return q.logLik(sample) - k.doubt(prior, x)
+			return q.logLik(sample) - k.penalty(prior, x)
 		}
-		here -= k.doubt(prior, x)
-		best, top := climbFrom(at, x, here, k.step)
+		here -= k.penalty(prior, x)
+		best, top := lineSearch(at, x, here, k.step)
 		if best = min(max(best, math.Log(k.lowest)), math.Log(k.highest)); best != x {
 			p.set(k.of, math.Exp(best))
 		}
-		here = top + k.doubt(prior, best)
+		here = top + k.penalty(prior, best)
 	}
 	return here
 }
 
-// stride goes on in the direction a round of climbing took, while that wins:
-// values that make up for each other move along a ridge that no single one can
-// follow (after Powell 1964, Comput. J. 7:155). top is the log likelihood at p;
-// that where it ends is returned.
-func (p *Params) stride(prior, from *Params, top float64, sample []History, knobs []knob) float64 {
+// patternMove continues in the direction of the last round of coordinate ascent while
+// that gains: parameters that compensate for each other lie along a ridge that no single
+// one can follow (after Powell 1964, Comput. J. 7:155). top is the log likelihood at p;
+// it returns that where it ends.
+func (p *Params) patternMove(prior, from *Params, top float64, sample []History, searched []parameter) float64 {
 	if len(sample) == 0 {
 		return top
 	}
-	doubt := func(q *Params) (sum float64) {
-		for _, k := range knobs {
-			sum += k.doubt(prior, math.Log(*k.of(q)))
+	penalty := func(q *Params) (sum float64) {
+		for _, k := range searched {
+			sum += k.penalty(prior, math.Log(*k.of(q)))
 		}
 		return sum
 	}
 	for far := 1.0; far <= 4; far *= 2 {
 		q := *p
-		for _, k := range knobs {
+		for _, k := range searched {
 			here := math.Log(*k.of(p))
 			to := here + far*(here-math.Log(*k.of(from)))
 			*k.of(&q) = math.Exp(min(max(to, math.Log(k.lowest)), math.Log(k.highest)))
 		}
 		q.rescale(p.Kappa)
 		l := q.logLik(sample)
-		if l-doubt(&q) <= top-doubt(p) {
+		if l-penalty(&q) <= top-penalty(p) {
 			break
 		}
 		*p, top = q, l
@@ -276,17 +275,17 @@ func (p *Params) stride(prior, from *Params, top float64, sample []History, knob
 	return top
 }
 
-// knob is a value that climb turns: in logarithms, its prior's standard
-// deviation and the step of the search; and where it has to stay.
-type knob struct {
+// parameter is one that the search changes: the standard deviation of its prior and the
+// step of the search, both of its logarithm, and its bounds.
+type parameter struct {
 	of              func(*Params) *float64
 	sd, step        float64
 	lowest, highest float64
 }
 
-// knobs lists the values that these histories can tell. κ is left alone where
-// hardly any attempt was off the target: such data fit any κ.
-func (p *Params) knobs(histories []History) []knob {
+// parameters lists those that these histories determine. κ is left out if hardly any
+// attempt was off the target: such data have the same likelihood for any κ.
+func (p *Params) parameters(histories []History) []parameter {
 	off := 0
 	for _, h := range histories {
 		for i := range h.Events {
@@ -295,7 +294,7 @@ func (p *Params) knobs(histories []History) []knob {
 			}
 		}
 	}
-	all := []knob{
+	all := []parameter{
 		{func(p *Params) *float64 { return &p.Scatter }, 1.5, 0.1, 0.01, 20},
 		{func(p *Params) *float64 { return &p.ScatterArcs }, 0.7, 0.25, 200, 30000},
 		{func(p *Params) *float64 { return &p.ScatterExponent }, 0.5, 0.25, 0.5, 8},
@@ -309,17 +308,18 @@ func (p *Params) knobs(histories []History) []knob {
 		{func(p *Params) *float64 { return &p.CleanScatter }, 0.4, 0.2, 0.02, 0.95},
 	}
 	if off >= enough {
-		all = append(all, knob{func(p *Params) *float64 { return &p.Kappa }, 0.25, 0.08, 0.3, 10})
+		all = append(all, parameter{func(p *Params) *float64 { return &p.Kappa }, 0.25, 0.08, 0.3, 10})
 	}
 	return all
 }
 
-// doubt is what the prior, log normal about what was believed, holds against x.
-func (k *knob) doubt(prior *Params, x float64) float64 {
+// penalty returns the negative log density of the prior at ln value = x, up to a
+// constant: log normal about the value in prior.
+func (k *parameter) penalty(prior *Params, x float64) float64 {
 	return sq((x-math.Log(*k.of(prior)))/k.sd) / 2
 }
 
-// set changes one value; what was learnt on the scale of another goes with it.
+// set changes one parameter, and those that are relative to κ along with κ.
 func (p *Params) set(of func(*Params) *float64, to float64) {
 	kappa := p.Kappa
 	*of(p) = to
@@ -329,17 +329,17 @@ func (p *Params) set(of func(*Params) *float64, to float64) {
 	}
 }
 
-// rescale turns what was learnt per ln meltback under another κ into what it is
-// under this one.
+// rescale converts the parameters that were estimated from ln meltback under another κ
+// to the present one.
 func (p *Params) rescale(kappa float64) {
 	p.GainFail *= p.Kappa / kappa
 	p.GainPass *= p.Kappa / kappa
 	p.DeadBand *= kappa / p.Kappa
 }
 
-// climbFrom follows parabolas uphill from x, where f is here, with wider steps
-// as long as the top lies at the edge of what was tried.
-func climbFrom(f func(float64) float64, x, here, step float64) (best, top float64) {
+// lineSearch maximises f from x, where it is here, by parabolas, with wider steps as
+// long as the maximum lies at the edge of the range tried.
+func lineSearch(f func(float64) float64, x, here, step float64) (best, top float64) {
 	best, top = parabola(f, x, here, step)
 	for range 4 {
 		if math.Abs(best-x) < 1.9*step {
@@ -351,9 +351,9 @@ func climbFrom(f func(float64) float64, x, here, step float64) (best, top float6
 	return best, top
 }
 
-// parabola goes to the top of the parabola through f at x−step, x and x+step,
-// at most two steps away, and returns the best place it has seen and f there.
-// mid is f at x.
+// parabola evaluates f at the maximum of the parabola through x−step, x and x+step, at
+// most two steps away, and returns the best place of all four and f there. mid is f at
+// x.
 func parabola(f func(float64) float64, x, mid, step float64) (best, top float64) {
 	low, high := f(x-step), f(x+step)
 	best, top = x, mid
@@ -375,7 +375,7 @@ func parabola(f func(float64) float64, x, mid, step float64) (best, top float64)
 	return best, top
 }
 
-// logLik is the log likelihood of what the machines showed.
+// logLik returns the log likelihood of the histories.
 func (p *Params) logLik(histories []History) float64 {
 	sum := 0.0
 	for _, h := range histories {
@@ -388,9 +388,9 @@ func (p *Params) logLik(histories []History) float64 {
 	return sum
 }
 
-// likely picks the machines the likelihood is asked of: those that tell numbers,
-// if there are any, until there are about so many attempts.
-func likely(histories []History, enough int) []History {
+// attemptsFrom picks the histories for the likelihood, until they have about so many
+// attempts: first those in which most attempts report numbers.
+func attemptsFrom(histories []History, enough int) []History {
 	var out, rest []History
 	attempts := 0
 	for _, h := range histories {

@@ -200,12 +200,12 @@ func TestMedian(t *testing.T) {
 func TestClimbFrom(t *testing.T) {
 	calls := 0
 	f := func(x float64) float64 { calls++; return 3 - (x-1.3)*(x-1.3) }
-	best, top := climbFrom(f, 1, f(1), 0.25)
+	best, top := lineSearch(f, 1, f(1), 0.25)
 	assert.InDelta(t, 1.3, best, 1e-12)
 	assert.InDelta(t, 3, top, 1e-12)
 	assert.LessOrEqual(t, calls, 5)
 	// From afar it takes wider steps.
-	best, _ = climbFrom(f, -4, f(-4), 0.1)
+	best, _ = lineSearch(f, -4, f(-4), 0.1)
 	assert.InDelta(t, 1.3, best, 0.5)
 }
 

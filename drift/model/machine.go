@@ -7,73 +7,78 @@ import (
 	"arcdrift/drift"
 )
 
-// Machine is what is known of one machine: fold its events in order.
+// Machine is the state of one machine as its events so far give it. Make one with
+// [NewMachine] and call [Machine.Update] with each event in order.
 type Machine struct {
 	Name   string
 	kind   *Params // of its model
 	params *Params // in the program in use, with its own values
 	filter *filter
 
-	program   string
-	modes     []mode
-	limit     drift.Opt[float64]
-	pair      int
-	arcs      float64
-	cleanedAt float64
-	worn      float64 // age of the scatter, in arcs
-	guessed   float64 // arcs that were put in for an age nobody told
-	cleanings int
-	begun     bool
-	last      time.Time // of the last attempt
-	air       [airTerms]float64
-	spoiltSum float64
-	spoiltN   float64
-	spoiltAll float64
-	lean      lean
-	streak    Streak
-	tally     tally
-	untold    Missing
-	tape      tape
-	points    points
-	logLik    float64
-	attempts  int
-	numbers   int // attempts that told a number
-	unlogged  bool
-	reckoned  bool
+	program     string
+	modes       []mode
+	limit       drift.Opt[float64]
+	pair        int
+	arcs        float64
+	cleanedAt   float64
+	scatterAge  float64 // in arcs
+	assumedArcs float64 // arcs that stand in for an unknown age
+	cleanings   int
+	started     bool
+	last        time.Time // of the last attempt
+	air         [airTerms]float64
+	spoiltSum   float64
+	spoiltN     float64
+	spoiltAll   float64
+	sideBias    sideBias
+	streak      Streak
+	tally       tally
+	missing     Missing
+	recent      recentSessions
+	points      points
+	logLik      float64
+	attempts    int
+	numbers     int // attempts that reported a number
+	unlogged    bool
+	estimated   bool
 }
 
-// NewMachine starts a machine of the given kind.
+// NewMachine returns a machine without events, of the kind p. It keeps p and does not
+// change it.
 func NewMachine(name string, p *Params) *Machine {
 	m := &Machine{Name: name, kind: p, params: p, filter: newFilter()}
 	m.filter.start(p)
 	return m
 }
 
-// Step is what folding one event showed.
+// Step is what one event showed.
 type Step struct {
-	// Raw is the required power as measured and Reference the same at reference
-	// air, in log percent; NaN where the data do not tell.
+	// Raw is the required power as measured, Reference the same at reference air, both
+	// in log percent; NaN where the event does not give it.
 	Raw, Reference float64
-	Spoilt         float64
+	// Spoilt is the probability that an end was spoilt.
+	Spoilt float64
 }
 
-// Update folds in the next event.
+// Update updates the machine with its next event, in order of time, and returns what
+// the event showed. It keeps nothing of the event. Arcs of the event are on its pair; an
+// event of another pair starts that pair. Its cost does not grow with the history.
 func (m *Machine) Update(ev *Event) Step {
 	if ev.Pair != m.pair {
 		m.newPair(ev)
 	}
 	f, p := m.filter, m.params
 	step := ev.Step
-	if m.guessed > 0 && !ev.Estimated {
-		// A counter at last: some of what it shows was believed in already.
-		step = max(step-m.guessed, 0)
-		m.guessed = 0
+	if m.assumedArcs > 0 && !ev.Estimated {
+		// The first counter: the part of it that was assumed is not added again.
+		step = max(step-m.assumedArcs, 0)
+		m.assumedArcs = 0
 	}
 	f.advance(p, ev.Arcs, step)
-	m.arcs, m.reckoned = ev.Arcs, ev.Estimated
-	m.worn += step
-	if !m.begun {
-		m.worn = ev.Arcs
+	m.arcs, m.estimated = ev.Arcs, ev.Estimated
+	m.scatterAge += step
+	if !m.started {
+		m.scatterAge = ev.Arcs
 	}
 	out := Step{Raw: math.NaN(), Reference: math.NaN()}
 	switch ev.Kind {
@@ -89,42 +94,43 @@ func (m *Machine) Update(ev *Event) Step {
 	return out
 }
 
-// Clean lets the bench clean the pair as it stands.
+// Clean updates the machine for a clean of the fitted pair.
 func (m *Machine) Clean() {
 	m.filter.clean(m.params)
-	m.worn *= 1 - m.params.CleanScatter*math.Pow(CleanFades, float64(m.cleanings))
+	m.scatterAge *= 1 - m.params.CleanScatter*math.Pow(CleanFades, float64(m.cleanings))
 	m.cleanedAt = m.arcs
 	m.cleanings++
 	m.streak = Streak{}
 }
 
-// Unlogged says whether the fitted pair was told by a fallen counter only.
+// Unlogged says whether a fallen counter is the only sign of the fitted pair.
 func (m *Machine) Unlogged() bool { return m.unlogged }
 
-// Estimated says whether the arcs are reckoned, as no counter was ever told.
-func (m *Machine) Estimated() bool { return m.reckoned }
+// Estimated says whether the arcs are estimated because no counter was ever reported.
+func (m *Machine) Estimated() bool { return m.estimated }
 
-// guess ages a pair that nobody told the age of: neither its counter nor when it was
-// fitted. It has burnt what pairs of its kind mostly have. The age is returned.
-func (m *Machine) guess(ev *Event) float64 {
+// assumeAge returns the age of the scatter at the first attempt. A pair of unknown age,
+// without a counter and without a record of when it was fitted, is given the usual arcs
+// of its kind.
+func (m *Machine) assumeAge(ev *Event) float64 {
 	p := m.params
 	if !ev.Estimated || m.pair > 0 {
 		return ev.Arcs
 	}
-	m.guessed = p.UsualArcs
-	m.worn = ev.Arcs + m.guessed
-	m.filter.advance(p, m.guessed, m.guessed)
+	m.assumedArcs = p.UsualArcs
+	m.scatterAge = ev.Arcs + m.assumedArcs
+	m.filter.advance(p, m.assumedArcs, m.assumedArcs)
 	for k := range m.filter.state {
 		g := &m.filter.state[k]
-		// Any age up to twice that.
-		g.AddVariance(level, sq(p.Slope*p.Wear(m.guessed))/3)
+		// Any age up to twice that is as likely.
+		g.AddVariance(level, sq(p.Slope*p.Wear(m.assumedArcs))/3)
 	}
-	return m.worn
+	return m.scatterAge
 }
 
 func (m *Machine) newPair(ev *Event) {
 	m.filter.newPair(m.params)
-	m.pair, m.worn, m.guessed, m.cleanedAt, m.cleanings, m.streak, m.points = ev.Pair, 0, 0, 0, 0, Streak{}, points{}
+	m.pair, m.scatterAge, m.assumedArcs, m.cleanedAt, m.cleanings, m.streak, m.points = ev.Pair, 0, 0, 0, 0, Streak{}, points{}
 	m.unlogged = ev.Kind != Replaced
 	for i := range m.modes {
 		if m.params.Resets > 0.5 {
@@ -135,17 +141,17 @@ func (m *Machine) newPair(ev *Event) {
 
 func (m *Machine) attempt(ev *Event) Step {
 	m.use(ev.Program)
-	m.told(ev.Target, ev.Tolerance, ev.Limit)
+	m.updateTargets(ev.Target, ev.Tolerance, ev.Limit)
 	ev = m.aimed(ev)
 	p := m.params
 	m.last = ev.Time
-	m.tape.note(ev, m.arcs)
+	m.recent.add(ev, m.arcs)
 	before := m.air
-	if !m.begun {
+	if !m.started {
 		before = ev.Air
-		m.filter.meet(p, ev, m.guess(ev))
+		m.filter.meet(p, ev, m.assumeAge(ev))
 	}
-	m.begun, m.air = true, ev.Air
+	m.started, m.air = true, ev.Air
 	step := Step{Raw: math.NaN(), Reference: math.NaN()}
 	if ev.Conditioning {
 		m.filter.correct(p, ev)
@@ -158,7 +164,7 @@ func (m *Machine) attempt(ev *Event) Step {
 	rate := m.spoiltRate()
 	sided := m.oneSided(ev, rate)
 	out.side = sided / (1 - sided) * (1 - rate) / rate
-	s := m.filter.attempt(p, ev, m.worn, rate, sided)
+	s := m.filter.attempt(p, ev, m.scatterAge, rate, sided)
 	m.attempts++
 	if s.number {
 		m.numbers++
@@ -166,7 +172,7 @@ func (m *Machine) attempt(ev *Event) Step {
 	m.logLik += s.logLik
 	m.spoiltSum, m.spoiltN = m.spoiltSum*spoiltMemory+s.spoilt, m.spoiltN*spoiltMemory+1
 	m.spoiltAll += s.spoilt
-	m.tally.note(ev, m.streak.note(ev, s.spoilt, out))
+	m.tally.add(ev, m.streak.update(ev, s.spoilt, out))
 	step.Spoilt = s.spoilt
 	if !math.IsNaN(s.raw) {
 		m.points.add(m.arcs, s.raw-m.filter.mean1(offset))
@@ -176,8 +182,8 @@ func (m *Machine) attempt(ev *Event) Step {
 	return step
 }
 
-// A blunt cleaver comes and goes: the machine's own share of spoilt ends is a
-// mean over about a hundred attempts that begins at the population's, worth
+// A cleaver is blunt for a time only: the machine's own share of spoilt ends is a mean
+// over about the last hundred attempts, with the population's share as a prior worth
 // twenty.
 const (
 	spoiltMemory = 0.99
@@ -189,7 +195,7 @@ func (m *Machine) spoiltRate() float64 {
 	return min(max(rate, 0.002), 0.5)
 }
 
-// airEffect is the mean effect of an air on required power, in log percent.
+// airEffect returns the mean effect of an air on required power, in log percent.
 func (m *Machine) airEffect(air [airTerms]float64) float64 {
 	var row [states]float64
 	copy(row[airAt:], air[:])
@@ -197,44 +203,46 @@ func (m *Machine) airEffect(air [airTerms]float64) float64 {
 	return e
 }
 
-// Pair numbers the fitted pair from 0; Arcs is its age and SinceCleaned the
-// arcs since the last clean; Cleanings how often it was cleaned.
+// Pair returns the number of the fitted pair, from 0, the arcs on it, the arcs since its
+// last clean, and how often it was cleaned.
 func (m *Machine) Pair() (pair int, arcs, sinceCleaned float64, cleanings int) {
 	return m.pair, m.arcs, m.arcs - m.cleanedAt, m.cleanings
 }
 
-// ScatterAge is the age of the scatter in arcs: that of the pair, less what cleaning
+// ScatterAge returns the age of the scatter, in arcs: that of the pair, less what cleans
 // took off.
-func (m *Machine) ScatterAge() float64 { return m.worn }
+func (m *Machine) ScatterAge() float64 { return m.scatterAge }
 
-// Params are those of the machine's kind, with its own values where it told them.
+// Params returns those of the machine's kind, with the machine's own target, tolerance
+// and limit where it reported them. They must not be changed.
 func (m *Machine) Params() *Params { return m.params }
 
-// Streak returns the streak that stands.
+// Streak returns the present run of attempts without a pass.
 func (m *Machine) Streak() Streak { return m.streak }
 
-// Last is the time of the last attempt, zero without one.
+// Last returns the time of the last attempt, the zero time without one.
 func (m *Machine) Last() time.Time { return m.last }
 
-// Attempts is how many attempts have been folded.
+// Attempts returns the number of attempts so far.
 func (m *Machine) Attempts() int { return m.attempts }
 
-// Level returns mean and standard deviation of the required power at reference
-// air in the program in use, in log percent.
+// Level returns mean and standard deviation of the required power at reference air in
+// the program in use, in log percent.
 func (m *Machine) Level() (mean, sd float64) {
 	row := [states]float64{level: 1, offset: 1}
 	mean, v := m.filter.mean(row[:])
 	return mean, math.Sqrt(v)
 }
 
-// Slope returns those of its slope per 1000 arcs now.
+// Slope returns mean and standard deviation of the present slope of the level, in log
+// percent per 1000 arcs.
 func (m *Machine) Slope() (mean, sd float64) {
 	mean, sd = m.component(slope)
 	rate := 1000 * (m.params.Wear(m.arcs+1) - m.params.Wear(m.arcs))
 	return mean * rate, sd * rate
 }
 
-// Setting returns those of the setting in force.
+// Setting returns mean and standard deviation of the setting in force, in log percent.
 func (m *Machine) Setting() (mean, sd float64) { return m.component(setting) }
 
 func (m *Machine) component(i int) (mean, sd float64) {
@@ -244,20 +252,20 @@ func (m *Machine) component(i int) (mean, sd float64) {
 	return mean, math.Sqrt(v)
 }
 
-// Scatter is the mean scatter now, in log percent.
+// Scatter returns the present mean scatter, in log percent.
 func (m *Machine) Scatter() float64 {
 	s := 0.0
 	for k, w := range m.filter.weight {
 		s += w * ScatterScaleAt(k)
 	}
-	return s * m.params.ScatterAt(m.worn)
+	return s * m.params.ScatterAt(m.scatterAge)
 }
 
-// lnMultiple is the mean of the logarithm of the pair's multiple.
-func (m *Machine) lnMultiple() float64 {
+// lnScatterScale returns the mean of the logarithm of the pair's scatter scale.
+func (m *Machine) lnScatterScale() float64 {
 	s := 0.0
 	for k, w := range m.filter.weight {
-		s += w * (lowestLog + multipleStep*float64(k))
+		s += w * (lowestScale + scaleStep*float64(k))
 	}
 	return s
 }

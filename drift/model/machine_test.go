@@ -62,7 +62,7 @@ func (f *fake) burn(step float64) {
 	f.arcs += step
 	f.level += f.slope*(f.p.Wear(f.arcs)-f.p.Wear(f.arcs-step))*math.Exp(-f.level/100) + math.Sqrt(f.p.Walk*step/1000)*f.rng.NormFloat64()
 	if f.rng.Float64() < f.p.DirtRate*step/1000 {
-		if up := 1 + f.rng.IntN(mostSteps); f.multiple+up < multiples {
+		if up := 1 + f.rng.IntN(mostSteps); f.multiple+up < scatterScales {
 			f.level += f.p.DirtStep() * (1 + f.rng.NormFloat64())
 			f.multiple += up
 		}
@@ -182,7 +182,7 @@ func TestOneWildAttemptHardlyMovesTheLevel(t *testing.T) {
 	for seed := range uint64(20) {
 		f, m := led(believed(), seed, Full, 30)
 		before, _ := m.Level()
-		multiple := m.lnMultiple()
+		multiple := m.lnScatterScale()
 		far := 12 * m.Scatter()
 		ev := Event{
 			Kind: Attempt, Time: f.at.AddDate(0, 0, 1), Arcs: f.arcs, NewSession: true, Ordinal: 1, Tries: 1,
@@ -193,7 +193,7 @@ func TestOneWildAttemptHardlyMovesTheLevel(t *testing.T) {
 		assert.Less(t, math.Abs(after-before), far/20)
 		assert.Greater(t, step.Spoilt, 0.95)
 		// The grid's own step is 0.3: the scatter stays where it was.
-		assert.InDelta(t, multiple, m.lnMultiple(), 0.15)
+		assert.InDelta(t, multiple, m.lnScatterScale(), 0.15)
 		assert.InDelta(t, before+far, step.Raw, 1e-9)
 	}
 }
@@ -438,13 +438,13 @@ func TestAMachinesOwnToleranceCounts(t *testing.T) {
 
 // Sessions between which no arc was burnt take their time, too.
 func TestPaceOfManySessionsADay(t *testing.T) {
-	var tp tape
+	var tp recentSessions
 	arcs := 0.0
 	for i := range 400 {
 		if i%4 == 0 {
 			arcs += 60 // over night
 		}
-		tp.note(&Event{NewSession: true, Time: morning.Add(time.Duration(i) * 6 * time.Hour)}, arcs)
+		tp.add(&Event{NewSession: true, Time: morning.Add(time.Duration(i) * 6 * time.Hour)}, arcs)
 	}
 	assert.InDelta(t, 60, tp.perDay(), 5)
 }
@@ -458,9 +458,9 @@ func TestACloneGoesItsOwnWay(t *testing.T) {
 	other.Clean()
 	assert.Equal(t, same.filter.weight, m.filter.weight)
 	assert.Equal(t, same.filter.state, m.filter.state)
-	assert.Equal(t, same.tape, m.tape)
+	assert.Equal(t, same.recent, m.recent)
 	assert.NotEqual(t, same.filter.state, other.filter.state)
-	assert.NotEqual(t, same.tape, other.tape)
+	assert.NotEqual(t, same.recent, other.recent)
 }
 
 // Records must not leave garbage behind that grows with their number, nor any.

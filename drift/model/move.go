@@ -13,10 +13,10 @@ func (m *Machine) OutChance(air [airTerms]float64, moreArcs float64) float64 {
 	f := m.filter
 	if moreArcs > 0 {
 		f = f.clone()
-		f.burn(m.params, m.arcs+moreArcs, moreArcs)
+		f.advanceOnce(m.params, m.arcs+moreArcs, moreArcs)
 	}
 	ev := Event{Air: air}
-	noise := m.params.noise(m.worn+moreArcs, false)
+	noise := m.params.noise(m.scatterAge+moreArcs, false)
 	_, off := rows(&ev)
 	lo, hi := m.params.Window()
 	out := 0.0
@@ -68,10 +68,10 @@ func (m *Machine) BeyondReach() float64 {
 
 // PerDay is the machine's pace in arcs a day over its last weeks, 0 when
 // unknown.
-func (m *Machine) PerDay() float64 { return m.tape.perDay() }
+func (m *Machine) PerDay() float64 { return m.recent.perDay() }
 
 // Gap is the usual time between its sessions in days, 0 when unknown.
-func (m *Machine) Gap() float64 { return m.tape.gap() }
+func (m *Machine) Gap() float64 { return m.recent.gap() }
 
 // Clone copies the machine so that the copy may be led elsewhere.
 func (m *Machine) Clone() *Machine {

@@ -6,23 +6,23 @@ import (
 	"arcdrift/drift/fit"
 )
 
-// seen is what one attempt told.
-type seen struct {
-	// logLik is the log likelihood of what the attempt showed.
+// observation is what one attempt showed.
+type observation struct {
+	// logLik is the log likelihood of the attempt.
 	logLik float64
 	// spoilt is the probability that an end was spoilt.
 	spoilt float64
-	// raw is the required power as measured, in log percent, NaN if the grade of
-	// data does not tell.
+	// raw is the required power as measured, in log percent; NaN if the grade of data
+	// does not give it.
 	raw float64
-	// number is whether it told a number, not only an outcome.
+	// number is whether it reported a number, not only an outcome.
 	number bool
 }
 
-// attempt folds one attempt into the filter. age is that of the scatter in arcs,
-// spoiltRate this machine's own share of spoilt ends, spoilt the chance that this
-// attempt's are.
-func (f *filter) attempt(p *Params, ev *Event, age, spoiltRate, spoilt float64) seen {
+// attempt updates the filter with one attempt. age is that of the scatter in arcs,
+// spoiltRate this machine's share of spoilt ends, spoilt the probability that an end of
+// this attempt is spoilt.
+func (f *filter) attempt(p *Params, ev *Event, age, spoiltRate, spoilt float64) observation {
 	noise := p.noise(age, ev.AirStale)
 	if sum, ok := ev.Moved.Get(); ok {
 		return f.session(p, ev, &noise, sum, spoiltRate, spoilt)
@@ -36,7 +36,7 @@ func (f *filter) attempt(p *Params, ev *Event, age, spoiltRate, spoilt float64) 
 			f.state[k].Reset(setting, u, 0)
 		}
 	}
-	var out seen
+	var out observation
 	needed, said := f.measured(p, ev)
 	c, answered := ev.Correction.Get()
 	switch {
@@ -54,7 +54,7 @@ func (f *filter) attempt(p *Params, ev *Event, age, spoiltRate, spoilt float64) 
 	return out
 }
 
-// gain is the part of the deviation the machine corrects.
+// gain returns the share of the deviation that the machine corrects.
 func (p *Params) gain(passed bool) float64 {
 	if passed {
 		return p.GainPass
@@ -62,17 +62,17 @@ func (p *Params) gain(passed bool) float64 {
 	return p.GainFail
 }
 
-// knowledge says what an attempt tells of required power.
+// knowledge says what an attempt reports of required power.
 type knowledge uint8
 
 const (
-	outcome knowledge = iota // passed or not
-	told                     // required power minus setting, through the correction
-	known                    // required power
+	outcome  knowledge = iota // passed or not
+	relative                  // required power minus setting, by the correction
+	known                     // required power
 )
 
-// measured returns what the attempt says in numbers: required power in log
-// percent, or how far it lay from the setting.
+// measured returns what the attempt reports as a number: required power in log percent,
+// or required power minus setting.
 func (f *filter) measured(p *Params, ev *Event) (float64, knowledge) {
 	melt, haveMelt := ev.Melt.Get()
 	u, haveSetting := ev.Setting.Get()
@@ -80,22 +80,21 @@ func (f *filter) measured(p *Params, ev *Event) (float64, knowledge) {
 	case haveMelt && haveSetting:
 		return u - melt/p.Kappa, known
 	case haveMelt:
-		return -melt / p.Kappa, told
+		return -melt / p.Kappa, relative
 	}
 	c, ok := ev.Correction.Get()
 	gain := p.gain(ev.Passed)
 	if ok && c != 0 && gain >= smallestGain && !ev.Clipped && !f.mayClip(p, c) {
-		return step(f.mean1(setting), c) / gain, told
+		return step(f.mean1(setting), c) / gain, relative
 	}
 	return 0, outcome
 }
 
-// smallestGain is the gain below which a correction says too little of the
-// deviation it answers.
+// smallestGain is the gain below which a correction says too little of the deviation.
 const smallestGain = 0.2
 
-// mayClip says whether a correction may have run into the machine's limit, so
-// that it tells a bound and not a size.
+// mayClip says whether the machine's limit may have cut a correction short, so that it
+// gives a bound of the deviation only.
 func (f *filter) mayClip(p *Params, c float64) bool {
 	lo, hi := p.Bounds()
 	var row [states]float64
@@ -106,8 +105,8 @@ func (f *filter) mayClip(p *Params, c float64) bool {
 	return m+close*math.Sqrt(v) > hi && c > 0 || m-close*math.Sqrt(v) < lo && c < 0
 }
 
-// rows are the combinations of the state that an attempt looks at: required
-// power in its air, and that minus the setting.
+// rows returns the rows of the state that an attempt observes: required power in its
+// air, and that minus the setting.
 func rows(ev *Event) (need, off [states]float64) {
 	need[level], need[offset] = 1, 1
 	copy(need[airAt:], ev.Air[:])
@@ -116,16 +115,16 @@ func rows(ev *Event) (need, off [states]float64) {
 	return need, off
 }
 
-// airDoubt is the variance that an older reading of the air adds, in squared
-// log percent: some degrees and hectopascals.
+// airDoubt is the variance that an older reading of the air adds, in squared log
+// percent: some degrees and hectopascals.
 const airDoubt = 1.0
 
-// noise is the variance of an attempt under every multiple, given the age of
-// the scatter in arcs.
-func (p *Params) noise(age float64, airStale bool) (r [multiples]float64) {
+// noise returns the variance of an attempt for each scatter scale, in squared log
+// percent, at an age of the scatter in arcs.
+func (p *Params) noise(age float64, airStale bool) (r [scatterScales]float64) {
 	base := sq(p.ScatterAt(age))
 	for k := range r {
-		r[k] = base * multipleSq[k]
+		r[k] = base * scatterScaleSq[k]
 		if airStale {
 			r[k] += airDoubt
 		}
@@ -133,33 +132,33 @@ func (p *Params) noise(age float64, airStale bool) (r [multiples]float64) {
 	return r
 }
 
-// measure folds in a required power that was measured.
-func (f *filter) measure(p *Params, ev *Event, noise *[multiples]float64, x, spoiltRate float64) seen {
+// measure updates the filter with a measured required power.
+func (f *filter) measure(p *Params, ev *Event, noise *[scatterScales]float64, x, spoiltRate float64) observation {
 	need, _ := rows(ev)
 	return f.robust(p, noise, need[:], x, spoiltRate, x)
 }
 
-// measureRelative folds in a deviation from a setting that is not known itself.
-func (f *filter) measureRelative(p *Params, ev *Event, noise *[multiples]float64, d, spoiltRate float64) seen {
+// measureRelative updates the filter with a required power relative to the setting.
+func (f *filter) measureRelative(p *Params, ev *Event, noise *[scatterScales]float64, d, spoiltRate float64) observation {
 	_, off := rows(ev)
 	return f.robust(p, noise, off[:], d, spoiltRate, math.NaN())
 }
 
-// Some records are wrong, a digit too many or a fail noted as a pass: so many of
-// all (a guess), and a wrong number lies anywhere in so many log percent.
+// Some records are wrong: a digit too many, or a fail recorded as a pass. wrong is their
+// share (a guess); a wrong number is uniform over anywhere log percent.
 const (
 	wrong    = 1e-3
 	anywhere = 200.0
 )
 
-func (f *filter) robust(p *Params, noise *[multiples]float64, row []float64, y, spoiltRate, raw float64) seen {
-	out := seen{raw: raw, number: true}
-	var logLik [multiples]float64
-	var spoilt [multiples]float64
+func (f *filter) robust(p *Params, noise *[scatterScales]float64, row []float64, y, spoiltRate, raw float64) observation {
+	out := observation{raw: raw, number: true}
+	var logLik [scatterScales]float64
+	var spoilt [scatterScales]float64
 	for k := range f.state {
 		logLik[k], spoilt[k] = f.state[k].ObserveRobust(row, y, noise[k], spoiltRate, sq(p.SpoiltWidth), wrong/anywhere)
 	}
-	// Numbers are densities of ln meltback, not of the power it stands for.
+	// The likelihood is a density of ln meltback, not of power.
 	out.logLik = f.reweigh(&logLik) - math.Log(p.Kappa)
 	for k, w := range f.weight {
 		out.spoilt += w * spoilt[k]
@@ -167,13 +166,13 @@ func (f *filter) robust(p *Params, noise *[multiples]float64, row []float64, y, 
 	return out
 }
 
-// outcome folds in that an attempt passed or failed; the setting then follows
-// the deviation by gain.
-func (f *filter) outcome(p *Params, ev *Event, noise *[multiples]float64, passed bool, spoiltRate, gain float64) seen {
+// outcome updates the filter with a pass or a fail; the setting then follows the
+// deviation by gain.
+func (f *filter) outcome(p *Params, ev *Event, noise *[scatterScales]float64, passed bool, spoiltRate, gain float64) observation {
 	_, off := rows(ev)
 	lo, hi := p.Window()
-	out := seen{raw: math.NaN()}
-	var logLik, spoilt [multiples]float64
+	out := observation{raw: math.NaN()}
+	var logLik, spoilt [scatterScales]float64
 	for k := range f.state {
 		o := fit.Feedback{
 			H: off[:], R: noise[k], Lo: lo, Hi: hi, Within: passed,
@@ -191,7 +190,7 @@ func (f *filter) outcome(p *Params, ev *Event, noise *[multiples]float64, passed
 	return out
 }
 
-// correct applies the machine's own correction to the setting.
+// correct updates the setting by the machine's own correction.
 func (f *filter) correct(p *Params, ev *Event) {
 	if next, ok := ev.Next.Get(); ok {
 		for k := range f.state {
@@ -204,14 +203,14 @@ func (f *filter) correct(p *Params, ev *Event) {
 		return
 	}
 	if ev.Setting.Known() {
-		// In force, but nobody said what the machine did afterwards.
+		// The setting was reported, the correction after it was not.
 		for k := range f.state {
 			f.state[k].AddVariance(setting, sq(p.gain(ev.Passed)))
 		}
 	}
 }
 
-// clip stops a setting that followed a deviation where the machine can go.
+// clip keeps a setting that followed a deviation within the machine's bounds.
 func (f *filter) clip(p *Params) {
 	lo, hi := p.Bounds()
 	for k := range f.state {
@@ -222,16 +221,17 @@ func (f *filter) clip(p *Params) {
 	}
 }
 
-// lean is how unlike its two ends a machine melts as a rule: the mean of Side over
-// n attempts, of which a spoilt end moves it little and a hundred fade.
-type lean struct {
+// sideBias is the usual difference between the two ends on one machine: a robust mean of
+// Side over about the last hundred of n attempts.
+type sideBias struct {
 	mean float64
 	n    int
 }
 
-// see takes in one attempt and returns how far out its ends are, in usual spreads.
-// Machines are taken to differ as much as the attempts of one.
-func (l *lean) see(side, sd float64) (z float64) {
+// update updates the mean with one attempt and returns how far its Side lies from the
+// mean before, in standard deviations. Machines are assumed to differ as much as the
+// attempts of one.
+func (l *sideBias) update(side, sd float64) (z float64) {
 	const most, memory = 2, 100
 	z = (side - l.mean) / (sd * math.Sqrt(1+1/float64(l.n+1)))
 	l.mean += min(max(side-l.mean, -most*sd), most*sd) / float64(l.n+2)
@@ -239,15 +239,15 @@ func (l *lean) see(side, sd float64) (z float64) {
 	return z
 }
 
-// oneSided raises or lowers the chance of a spoilt end by how unlike the two
-// ends melted, for this machine: an arc heats both, a bad cleave spoils one.
+// oneSided returns the probability of a spoilt end given the prior rate and the
+// difference between the two ends: an arc heats both, a bad cleave spoils one.
 func (m *Machine) oneSided(ev *Event, rate float64) float64 {
 	side, ok := ev.Side.Get()
 	if !ok || m.params.SideSD == 0 {
 		return rate
 	}
-	const wide = 6 // a spoilt end's difference, in usual spreads; a guess
-	z := m.lean.see(side, m.params.SideSD)
+	const wide = 6 // standard deviation of Side with a spoilt end, over the usual one; a guess
+	z := m.sideBias.update(side, m.params.SideSD)
 	ratio := math.Exp(-z*z/2/sq(wide)+z*z/2) / wide
 	odds := rate / (1 - rate) * min(ratio, 1e6)
 	return min(odds/(1+odds), 0.999)

@@ -7,94 +7,98 @@ import (
 	"arcdrift/drift/fit"
 )
 
-// Params is what is known of the machines of one model and program: how they
-// measure, how they correct themselves, how their pairs wear. Powers are in log
-// percent, wear per 1000 arcs of the wear clock.
+// Params are the parameters of the machines of one model and program: how they measure,
+// how they correct themselves, how their pairs wear. Unless said otherwise powers are in
+// log percent, rates per 1000 arcs (of the wear clock for the level), shares and chances
+// from 0 to 1.
 type Params struct {
 	// Kappa is d ln(meltback)/d ln(power).
 	Kappa float64
-	// Target and Tolerance in micrometres; Limit in percent. OneTarget is whether
-	// all machines of the kind that tell a target tell this one.
+	// Target and Tolerance in micrometres; Limit of the setting in percent. OneTarget is
+	// whether all machines of the kind that report a target report this one.
 	Target, Tolerance, Limit drift.Opt[float64]
 	OneTarget                bool
-	// GainFail and GainPass are the part of the measured deviation that the
-	// machine corrects after a fail and after a pass.
+	// GainFail and GainPass are the share of the measured deviation that the machine
+	// corrects after a fail and after a pass.
 	GainFail, GainPass float64
-	// DeadBand is the deviation up to which the setting is left alone; CorrectSD is
-	// how far a correction lies from gain times deviation; Resets is the chance that
-	// a new pair puts the setting back to nominal.
+	// DeadBand is the deviation up to which the setting is not changed; CorrectSD is the
+	// standard deviation of a correction about gain times deviation; Resets is the chance
+	// that the setting returns to nominal when a new pair is fitted.
 	DeadBand, CorrectSD, Resets float64
-	// Idle is the chance that a fail goes unanswered though the machine was free to
-	// answer it.
+	// Idle is the chance that a fail is not followed by a correction although the
+	// machine was free to make one.
 	Idle float64
-	// Follow is the part of the deviation that is made up for before a session, by
-	// the machine or by somebody, without a correction that says so.
+	// Follow is the share of the deviation that is corrected between sessions, by the
+	// machine or by a person, without a recorded correction.
 	Follow float64
-	// Programs are those seen, by name; OwnSettings is whether each keeps a setting of
-	// its own.
+	// Programs are those on record, in order of name; OwnSettings is whether each has a
+	// setting of its own.
 	Programs    []Program
 	OwnSettings bool
 
-	// UsualArcs is what pairs have burnt at half of the attempts.
+	// UsualArcs is the median of the arcs on the pair over all attempts.
 	UsualArcs float64
-	// Level of a new pair at reference air, and how it differs between pairs.
+	// Level is the required power of a new pair at reference air, LevelSD its standard
+	// deviation between pairs.
 	Level, LevelSD float64
-	// Slope of the level, percent per 1000 arcs, and its spread between pairs; Walk
-	// and SlopeWalk are the variances that level and slope gain as random walks,
-	// per 1000 arcs.
+	// Slope of the level, percent per 1000 arcs of the wear clock, and its standard
+	// deviation between pairs; Walk and SlopeWalk are the variances that level and slope
+	// gain as random walks, per 1000 arcs.
 	Slope, SlopeSD, Walk, SlopeWalk float64
-	// WearExponent is the exponent of the wear clock.
+	// WearExponent is the exponent of the wear clock: see [Params.Wear].
 	WearExponent float64
-	// Air effects (see Regressors) and their covariance between machines.
+	// Air are the effects of the [Regressors], AirCov is their covariance between
+	// machines.
 	Air    [airTerms]float64
 	AirCov [airTerms][airTerms]float64
 
-	// Scatter of attempts on a new pair, the arcs at which the curve has
-	// doubled it, its exponent; the spread of ln multiple between pairs, and the
-	// variance it gains as a random walk, per 1000 arcs.
+	// Scatter is the standard deviation of attempts on a new pair, ScatterArcs the arcs
+	// at which it has doubled, ScatterExponent the exponent of its growth: see
+	// [Params.ScatterAt]. Each pair has a scatter scale, by which it is multiplied:
+	// ScatterScaleSD is the standard deviation of its logarithm between pairs,
+	// ScatterScaleWalk the variance that this gains as a random walk, per 1000 arcs.
 	Scatter, ScatterArcs, ScatterExponent, ScatterScaleSD, ScatterScaleWalk float64
-	// CurveCov is the doubt about ln ScatterArcs and ln ScatterBend: how the
-	// scatter goes on where few pairs have been.
+	// CurveCov is the posterior covariance of ln ScatterArcs and ln ScatterExponent.
 	CurveCov [2][2]float64
-	// Spoilt is the share of attempts with a spoilt end, SpoiltWidth their
-	// deviation in multiples of the scatter, SideSD the usual spread of
-	// 100·ln(left/right) on one machine, 0 when unknown.
+	// Spoilt is the share of attempts with a spoilt end, SpoiltWidth the standard
+	// deviation of these over the scatter, SideSD the standard deviation of
+	// 100·ln(left/right) on one machine, 0 if unknown.
 	Spoilt, SpoiltWidth, SideSD float64
 
-	// Dirt comes DirtRate times per 1000 arcs, raises the level by DirtLevel times
-	// the scatter of a new pair on average (and with that standard deviation) and
-	// the scatter by one to three steps of the grid of multiples.
+	// Contamination comes DirtRate times per 1000 arcs. It raises the level by DirtLevel
+	// times Scatter on average, with a standard deviation as large, and the scatter scale
+	// by one to three steps of its grid.
 	DirtRate, DirtLevel float64
-	// A clean takes CleanLevel off the level, CleanLevelSD uncertain, and the
-	// part CleanScatter off the age of the scatter; each later clean of a pair
-	// takes CleanFades times as much.
+	// A clean lowers the level by CleanLevel, with standard deviation CleanLevelSD, and
+	// the age of the scatter by the share CleanScatter; each later clean of a pair lowers
+	// the age by [CleanFades] times the share before.
 	CleanLevel, CleanLevelSD, CleanScatter float64
 
-	// Recalibration bends raw forecasts of arcs to failure, by grade of data, so that
-	// those of the past would have come true as often as they said; see
-	// forecast.Learn. Nil leaves them as they are.
+	// Recalibration is, by grade of data, the distribution of the probability integral
+	// transform (PIT) of past forecasts of arcs to failure, at fixed knots; forecasts are
+	// corrected by it. Nil leaves them as they are. See forecast.Learn.
 	Recalibration [Full + 1][]float64
 
-	// Lives are those of the kind's pairs, in arcs, Weibull is the distribution
-	// behind them, of shape 0 where too few ended, and Blend the weights of the
-	// model's forecast of arcs to failure and of the simple ones beside it, by grade
-	// of data; nil is the model alone. See forecast.Learn.
+	// Lives are the lifetimes of the kind's pairs, in arcs, and Weibull is the
+	// distribution fitted to them, of shape 0 if too few ended. Blend has, by grade of
+	// data, the weights of the model's forecast of arcs to failure and of the simple
+	// forecasts; nil is the model alone. See forecast.Learn.
 	Lives   []fit.Life
 	Weibull fit.Weibull
 	Blend   [Full + 1][]float64
 
-	// Diagnostics say, as sentences, where what was learnt does not fit the records it was
-	// learnt from; see forecast.Learn.
+	// Diagnostics say, as sentences, where the parameters do not fit the records that
+	// they were estimated from; see forecast.Learn.
 	Diagnostics []string
 
-	// Attempts and Pairs are how many the values rest on.
+	// Attempts and Pairs are the numbers of them that the estimates rest on.
 	Attempts, Pairs int
 }
 
-// Prior is what is believed of a model nobody has seen. κ and the air's
-// coefficients are from memory with the spread given; scatter, wear, dirt and
-// spoilt ends are guesses of the right order, to be overruled by the first
-// months of any fleet.
+// Prior returns the prior parameters of a model without records. κ and the effects of
+// the air are from memory, with the standard deviations given; scatter, wear, dirt and
+// spoilt ends are guesses of the right order, which the first months of a fleet
+// overrule.
 func Prior() Params {
 	return Params{
 		Kappa: 2, GainFail: 0.8, GainPass: 0, CorrectSD: 0.05, Resets: 0.1, Idle: 0.05, UsualArcs: 1000,
@@ -108,15 +112,17 @@ func Prior() Params {
 	}
 }
 
-// CleanFades: each clean of a pair takes off less than the one before. A guess.
+// CleanFades is the effect of a clean relative to the clean before it on the same pair.
+// A guess.
 const CleanFades = 0.7
 
-// wearReference is the arc count at which the wear clock shows the arcs
-// themselves, whatever its bend.
+// wearReference is the arc count at which the wear clock shows the arcs themselves,
+// whatever its exponent.
 const wearReference = 2000.0
 
-// Wear is the wear clock: thousands of arcs, stretched so that a pair that
-// wears ever faster (Bend > 1) moves evenly on it.
+// Wear returns the reading of the wear clock at so many arcs, in thousands of arcs:
+// 2·(arcs/2000)^WearExponent. On it the level moves at a constant slope, also for a pair
+// that wears faster and faster (exponent above 1).
 func (p *Params) Wear(arcs float64) float64 {
 	if p.WearExponent == 1 {
 		return arcs / 1000
@@ -124,25 +130,25 @@ func (p *Params) Wear(arcs float64) float64 {
 	return wearReference / 1000 * math.Pow(arcs/wearReference, p.WearExponent)
 }
 
-// WearAt turns a step of wear, which adds percent, into one of log percent at a
-// level: the more power is needed already, the smaller it is. Below a level that
-// no arc burns at it grows no further.
+// WearAt converts a step of wear in percent into log percent at a level in log percent.
+// Below −100 log percent, where no arc burns, the factor stays constant.
 func WearAt(level, step float64) float64 {
 	const lowest = -100
 	return step * math.Exp(-max(level, lowest)/100)
 }
 
-// ScatterAt is the scatter of a typical pair after so many arcs.
+// ScatterAt returns the scatter of a pair of scale 1, in log percent, when the scatter
+// has an age in arcs: Scatter·(1 + (age/ScatterArcs)^ScatterExponent).
 func (p *Params) ScatterAt(arcs float64) float64 {
 	return p.Scatter * (1 + math.Pow(max(arcs, 0)/p.ScatterArcs, p.ScatterExponent))
 }
 
-// DirtStep is the mean step of the level at a contamination.
+// DirtStep returns the mean step of the level at a contamination, in log percent.
 func (p *Params) DirtStep() float64 { return p.DirtLevel * p.Scatter }
 
-// Window is the tolerance in log percent of needed power minus setting: an
-// attempt passes when the deviation lies between lo and hi. Without a known
-// target and tolerance a tenth of the target is assumed (a guess).
+// Window returns the tolerance as bounds of required power minus setting, in log
+// percent: an attempt passes if that lies between lo and hi. Without a known target and
+// tolerance a tenth of the target is assumed (a guess).
 func (p *Params) Window() (lo, hi float64) {
 	share := p.Tolerance.Or(10) / p.Target.Or(100)
 	if !p.Tolerance.Known() || !p.Target.Known() {
@@ -152,8 +158,8 @@ func (p *Params) Window() (lo, hi float64) {
 	return -100 * math.Log1p(share) / p.Kappa, -100 * math.Log1p(-share) / p.Kappa
 }
 
-// Bounds are the settings the machine can reach, in log percent; where its limit
-// is not known, those that no machine goes beyond.
+// Bounds returns the lowest and the highest setting that the machine can reach, in log
+// percent; if its limit is not known, those that no machine exceeds.
 func (p *Params) Bounds() (lo, hi float64) {
 	limit := p.Limit.Or(furthest)
 	return logPct(-limit), logPct(limit)

@@ -101,7 +101,7 @@ func TestPolicies(t *testing.T) {
 				all = append(all, s.tell(m, 150, 0, 0.06))
 			}
 			p := Prior()
-			p.told(all)
+			p.readTargets(all)
 			p.policy(all)
 			t.Logf("gains %.2f %.2f, dead band %.2f, apart %.2f, limit %v", p.GainFail, p.GainPass, p.DeadBand, p.CorrectSD, p.Limit)
 			assert.InDelta(t, s.gain, p.GainFail, 0.06)

@@ -96,12 +96,12 @@ func (s *Sample) Learn() *Population {
 		keys = append(keys, k)
 	}
 	slices.SortFunc(keys, Key.compare)
-	pop := &Population{byKey: map[Key]*Params{}, all: learnKind(Prior(), firstByHash(everybody, fewMachines), brief())}
+	pop := &Population{byKey: map[Key]*Params{}, all: learnKind(Prior(), firstByHash(everybody, fewMachines), quickSearch())}
 	pop.all.OneTarget = false // of another model nothing tells what it aims at
 	learnt := make([]Params, len(keys))
 	var group sync.WaitGroup
 	for i, k := range keys {
-		group.Go(func() { learnt[i] = learnKind(pop.all, s.byKey[k], thorough()) })
+		group.Go(func() { learnt[i] = learnKind(pop.all, s.byKey[k], fullSearch()) })
 	}
 	group.Wait()
 	for i, k := range keys {

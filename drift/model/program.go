@@ -165,8 +165,8 @@ type mode struct {
 	// offset and offsetVar are its offset on this machine, setting and settingVar
 	// where the machine left its setting, all in log percent.
 	offset, offsetVar, setting, settingVar float64
-	// met is whether the machine ever ran it.
-	met               bool
+	// used is whether the machine ever ran it.
+	used              bool
 	target, tolerance drift.Opt[float64]
 }
 
@@ -189,7 +189,7 @@ func (m *Machine) use(name string) {
 		return
 	}
 	to := *m.mode(name)
-	if m.begun {
+	if m.started {
 		from := m.mode(m.program)
 		from.offset, from.offsetVar = m.marginal(offset)
 		from.setting, from.settingVar = m.marginal(setting)
@@ -202,7 +202,7 @@ func (m *Machine) use(name string) {
 		g.Reset(offset, to.offset, to.offsetVar)
 	}
 	m.program = name
-	m.mode(name).met = true
+	m.mode(name).used = true
 	m.derive()
 }
 
@@ -211,7 +211,7 @@ func (m *Machine) use(name string) {
 func (m *Machine) exchange(from, to *mode) {
 	lo, hi := m.params.Window()
 	by, doubt := to.setting-from.setting, min(to.settingVar, sq(hi-lo)/12)
-	if !to.met {
+	if !to.used {
 		by, doubt = to.offset-from.offset, sq(hi-lo)/12
 	}
 	for k := range m.filter.state {
@@ -245,8 +245,8 @@ func (m *Machine) derive() {
 	m.params = new(own)
 }
 
-// told takes from an attempt what the machine aims at and how far it can go.
-func (m *Machine) told(target, tolerance, limit drift.Opt[float64]) {
+// updateTargets takes from an attempt what the machine aims at and how far it can go.
+func (m *Machine) updateTargets(target, tolerance, limit drift.Opt[float64]) {
 	mine := m.mode(m.program)
 	was := [3]drift.Opt[float64]{mine.target, mine.tolerance, m.limit}
 	mine.target, mine.tolerance, m.limit = target.OrElse(mine.target), tolerance.OrElse(mine.tolerance), limit.OrElse(m.limit)
@@ -267,7 +267,7 @@ func (m *Machine) In(program string) *Machine {
 
 // Ran says whether the machine has ever run a program.
 func (m *Machine) Ran(program string) bool {
-	return slices.ContainsFunc(m.modes, func(one mode) bool { return one.name == program && one.met })
+	return slices.ContainsFunc(m.modes, func(one mode) bool { return one.name == program && one.used })
 }
 
 // offsets adds what the machine tells of its programs' offsets, free of the prior.
@@ -281,13 +281,13 @@ func (e *effects) offsets(m *Machine, p *Params) {
 			one.offset, one.offsetVar = m.marginal(offset)
 		}
 		q := p.program(one.name)
-		if one.met && q.OffsetSD > 0 && one.offsetVar > 0 {
+		if one.used && q.OffsetSD > 0 && one.offsetVar > 0 {
 			u := e.offset[one.name]
 			if u == nil {
 				u = &units{}
 				e.offset[one.name] = u
 			}
-			u.free(one.offset, math.Sqrt(one.offsetVar), q.Offset, q.OffsetSD)
+			u.add(one.offset, math.Sqrt(one.offsetVar), q.Offset, q.OffsetSD)
 		}
 	}
 }

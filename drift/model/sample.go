@@ -14,9 +14,9 @@ type Draw struct {
 
 // Sampler draws from what is known of a machine at one moment.
 type Sampler struct {
-	until [multiples]float64 // cumulative weights
-	mean  [multiples][states]float64
-	root  [multiples][states][states]float64
+	until [scatterScales]float64 // cumulative weights
+	mean  [scatterScales][states]float64
+	root  [scatterScales][states][states]float64
 }
 
 // Sampler prepares drawing from the machine's joint distribution as it is now.
@@ -35,9 +35,9 @@ func (m *Machine) Sampler() *Sampler {
 
 // Draw draws one state.
 func (s *Sampler) Draw(rng *rand.Rand) Draw {
-	at := rng.Float64() * s.until[multiples-1]
+	at := rng.Float64() * s.until[scatterScales-1]
 	k := 0
-	for k < multiples-1 && s.until[k] < at {
+	for k < scatterScales-1 && s.until[k] < at {
 		k++
 	}
 	var z, x [states]float64
@@ -56,7 +56,7 @@ func (s *Sampler) Draw(rng *rand.Rand) Draw {
 // drawOf makes a draw of a state under the k-th multiple. Between two multiples of the
 // grid any is as likely.
 func drawOf(x *[states]float64, k int, rng *rand.Rand) Draw {
-	spread := multipleStep * (rng.Float64() - 0.5)
+	spread := scaleStep * (rng.Float64() - 0.5)
 	d := Draw{Level: x[level] + x[offset], Slope: x[slope], Setting: x[setting], ScatterScale: ScatterScaleAt(k) * math.Exp(spread)}
 	copy(d.Air[:], x[airAt:])
 	return d
@@ -116,11 +116,11 @@ const leastStep = 5.0
 
 // Future returns what the machine's last sessions looked like.
 func (m *Machine) Future() Future {
-	f := Future{PerDay: m.tape.perDay()}
-	n := min(m.tape.n, tapeLength)
+	f := Future{PerDay: m.recent.perDay()}
+	n := min(m.recent.n, recentLimit)
 	sum, known := 0.0, 0.0
 	for i := range n {
-		if s := float64(m.tape.step[i]); s > 0 {
+		if s := float64(m.recent.step[i]); s > 0 {
 			sum += s
 			known++
 		}
@@ -130,15 +130,15 @@ func (m *Machine) Future() Future {
 		usual = sum / known
 	}
 	for i := range n {
-		at := (m.tape.n - n + i) % tapeLength
-		step := float64(m.tape.step[at])
+		at := (m.recent.n - n + i) % recentLimit
+		step := float64(m.recent.step[at])
 		if step <= 0 {
 			step = usual
 		}
 		step = max(step, leastStep)
 		var air [airTerms]float64
 		for j := range air {
-			air[j] = float64(m.tape.air[at][j])
+			air[j] = float64(m.recent.air[at][j])
 		}
 		f.Steps, f.Airs = append(f.Steps, step), append(f.Airs, air)
 	}

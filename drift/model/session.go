@@ -5,10 +5,10 @@ import (
 	"slices"
 )
 
-// session folds in a whole session told in one record, whose corrections together
-// took the setting by sum percent: Tries−1 fails, then the stated result. Melt-back
-// and setting, where told, are those of the last attempt.
-func (f *filter) session(p *Params, ev *Event, noise *[multiples]float64, sum, spoiltRate, spoilt float64) seen {
+// session updates the filter with a whole session that came in one record: Tries−1
+// fails, then the stated result. Its corrections together moved the setting by sum
+// percent. Meltback and setting, if reported, are those of the last attempt.
+func (f *filter) session(p *Params, ev *Event, noise *[scatterScales]float64, sum, spoiltRate, spoilt float64) observation {
 	last := p.gain(ev.Passed)
 	needed, moved := f.measured(p, ev)
 	if moved == outcome {
@@ -19,7 +19,7 @@ func (f *filter) session(p *Params, ev *Event, noise *[multiples]float64, sum, s
 		}
 		return out
 	}
-	// What the last attempt measured tells the correction after it; the rest of the
+	// The measurement of the last attempt gives the correction after it; the rest of the
 	// sum was made before it.
 	u, haveSetting := ev.Setting.Get()
 	after := last * needed
@@ -31,7 +31,7 @@ func (f *filter) session(p *Params, ev *Event, noise *[multiples]float64, sum, s
 		f.put(logPct(min(max(Pct(u)-sum+after, -furthest), furthest)), doubt)
 	}
 	first := f.moved(p, ev, noise, sum-after, ev.Tries-1, p.GainFail, spoiltRate)
-	var out seen
+	var out observation
 	if moved == known {
 		f.put(u, 0)
 		out = f.measure(p, ev, noise, needed, spoilt)
@@ -48,25 +48,25 @@ func (f *filter) session(p *Params, ev *Event, noise *[multiples]float64, sum, s
 }
 
 const (
-	// gainDoubt is how far a correction may be from the usual part of the deviation
-	// it answers, as a share of it; a guess.
+	// gainDoubt is the standard deviation of a correction about gain times deviation, as
+	// a share of it; a guess.
 	gainDoubt = 0.25
-	// settingRounded is the variance that a setting has from rounding, in percent.
+	// settingRounded is the variance of a setting from rounding, in squared percent.
 	settingRounded = 0.01
 )
 
-// put says where the setting stands.
+// put sets mean and variance of the setting.
 func (f *filter) put(to, variance float64) {
 	for k := range f.state {
 		f.state[k].Reset(setting, to, variance)
 	}
 }
 
-// moved folds in that n corrections, the last with a gain of its own, together
-// took the setting by sum percent. The first attempt failed.
-func (f *filter) moved(p *Params, ev *Event, noise *[multiples]float64, sum float64, n int64, last, spoiltRate float64) seen {
+// moved updates the filter with n corrections, the last with a gain of its own, that
+// together moved the setting by sum percent. The first attempt failed.
+func (f *filter) moved(p *Params, ev *Event, noise *[scatterScales]float64, sum float64, n int64, last, spoiltRate float64) observation {
 	tells, adds := sumOf(p.GainFail, last, n)
-	var out seen
+	var out observation
 	switch {
 	case math.Abs(sum) <= rounding:
 		return f.unmoved(p, ev, noise, n, spoiltRate)
@@ -87,9 +87,9 @@ func (f *filter) moved(p *Params, ev *Event, noise *[multiples]float64, sum floa
 	return out
 }
 
-// unmoved folds in a session whose corrections came to nothing: fails, but for the
-// last attempt, that left the setting where it was.
-func (f *filter) unmoved(p *Params, ev *Event, noise *[multiples]float64, n int64, spoiltRate float64) (out seen) {
+// unmoved updates the filter with a session whose corrections sum to 0: its fails left
+// the setting as it was.
+func (f *filter) unmoved(p *Params, ev *Event, noise *[scatterScales]float64, n int64, spoiltRate float64) (out observation) {
 	fail := *ev
 	fail.Passed = false
 	out.raw = math.NaN()
@@ -100,9 +100,9 @@ func (f *filter) unmoved(p *Params, ev *Event, noise *[multiples]float64, n int6
 	return out
 }
 
-// stopped folds in corrections that the limit may have cut short: their sum tells
-// of the deviation what one correction with that gain would.
-func (f *filter) stopped(p *Params, ev *Event, noise *[multiples]float64, sum, tells, spoiltRate float64) seen {
+// stopped updates the filter with corrections that the limit may have cut short: their
+// sum says of the deviation what one correction with that gain would.
+func (f *filter) stopped(p *Params, ev *Event, noise *[scatterScales]float64, sum, tells, spoiltRate float64) observation {
 	fail, as := *ev, *p
 	fail.Passed, as.GainFail = false, tells
 	out := f.corrected(&as, &fail, noise, sum, spoiltRate)
@@ -111,9 +111,9 @@ func (f *filter) stopped(p *Params, ev *Event, noise *[multiples]float64, sum, t
 	return out
 }
 
-// sumOf says what the sum of n corrections tells of the deviation d before the
-// first of them. An attempt sees z = d + e, with its own scatter e of variance R,
-// and takes gain·z off d, the last one last·z. The sum is then tells·d + ε with
+// sumOf relates the sum of n corrections to the deviation d before the first of them.
+// An attempt measures z = d + e, with its own scatter e of variance R, and takes gain·z
+// off d, the last one last·z. The sum is then tells·d + ε with
 //
 //	tells = 1 − (1−last)·(1−gain)ⁿ⁻¹
 //	Var ε = R·adds,  adds = (1−last)²·gain²·Σ (1−gain)²ʲ + last²,  j = 0 … n−2,
@@ -129,12 +129,12 @@ func sumOf(gain, last float64, n int64) (tells, adds float64) {
 	return 1 - (1-last)*left, sq(1-last)*sq(gain)*adds + sq(last)
 }
 
-// sums learns the gain after a fail where sessions are told whole, and so no failed
-// attempt in numbers, from the sums of sessions of two attempts: without what the
-// second attempt, which is told in numbers, was corrected by. In tolerances none is
-// smaller than the gain, as the first attempt was outside the tolerance; a tenth of
-// them lies within edge of it, where the scatter is up to half the tolerance, as the
-// tail of a normal distribution falls.
+// sums estimates the gain after a fail where sessions come whole, so that no failed
+// attempt reports numbers: from sessions of two attempts, by the sum less the correction
+// after the second attempt, which does report them. Over the tolerance this is at least
+// the gain, as the first attempt was outside the tolerance; its tenth percentile lies
+// within edge of the gain if the scatter is at most half the tolerance (tail of the
+// normal distribution).
 func (p *Params) sums(answers []answer, histories []History) {
 	failed := func(a answer) bool { return !a.passed }
 	if !p.Tolerance.Known() || slices.ContainsFunc(answers, failed) {
@@ -159,5 +159,5 @@ func (p *Params) sums(answers []answer, histories []History) {
 	}
 }
 
-// edge: see sums.
+// edge is the ratio of that percentile to the gain.
 const edge = 1.03

@@ -58,7 +58,7 @@ func (s *Smoother) Burn(arcs float64) {
 	m := s.machine
 	if step := arcs - m.arcs; step > 0 {
 		m.filter.advance(m.params, arcs, step)
-		m.arcs, m.worn = arcs, m.worn+step
+		m.arcs, m.scatterAge = arcs, m.scatterAge+step
 	}
 }
 
@@ -74,7 +74,7 @@ type Stand struct {
 	// Arcs on the pair, and since it was cleaned.
 	Arcs, SinceCleaned float64
 	params             *Params
-	worn               float64
+	scatterAge         float64
 	at                 int // of the links
 }
 
@@ -84,7 +84,7 @@ func (s *Smoother) Mark() int {
 	m := s.machine
 	s.stands = append(s.stands, Stand{
 		Last: m.last, Pair: m.pair, Air: m.air, Arcs: m.arcs, SinceCleaned: m.arcs - m.cleanedAt,
-		params: m.params, worn: m.worn, at: len(s.trace.links),
+		params: m.params, scatterAge: m.scatterAge, at: len(s.trace.links),
 	})
 	return len(s.stands) - 1
 }
@@ -133,7 +133,7 @@ func (s *Stand) Out(d *Draw, air [airTerms]float64, doubt float64) (chance, off 
 		off += d.Air[i] * a
 	}
 	lo, hi := s.params.Window()
-	sd := math.Sqrt(sq(s.params.ScatterAt(s.worn)*d.ScatterScale) + doubt)
+	sd := math.Sqrt(sq(s.params.ScatterAt(s.scatterAge)*d.ScatterScale) + doubt)
 	return fit.NormalCDF((lo-off)/sd) + fit.NormalCDF((off-hi)/sd), off
 }
 
@@ -143,7 +143,7 @@ func (s *Stand) Window() (lo, hi float64) { return s.params.Window() }
 // trace keeps the links between the states of a filter, in order.
 type trace struct {
 	links []link
-	fresh *[multiples]float64
+	fresh *[scatterScales]float64
 }
 
 // link is one step of the filter, to be gone backwards: the multiple and the state
@@ -184,9 +184,9 @@ func (t *trace) pair(f *filter) {
 }
 
 // change notes that multiples are about to change.
-func (t *trace) change(f *filter, p *Params, dirty, stray float64) {
+func (t *trace) change(f *filter, p *Params, dirty, shift float64) {
 	t.step(f)
-	t.links = append(t.links, &changed{mixture: t.now(f), dirty: dirty, stray: stray, dirt: p.DirtStep()})
+	t.links = append(t.links, &changed{mixture: t.now(f), dirty: dirty, shift: shift, dirt: p.DirtStep()})
 }
 
 // now is the filter's distribution.
@@ -212,8 +212,8 @@ func (t *trace) now(f *filter) (m mixture) {
 
 // flow is a step in which the multiple stays as it is.
 type flow struct {
-	kernel [multiples]fit.Backward
-	fresh  *[multiples]float64
+	kernel [scatterScales]fit.Backward
+	fresh  *[scatterScales]float64
 }
 
 func (l *flow) back(k int, x *[states]float64, rng *rand.Rand) int {
@@ -228,12 +228,12 @@ func (l *flow) back(k int, x *[states]float64, rng *rand.Rand) int {
 // from it and to tell how likely it makes a state. The level is looked at given all
 // else, since dirt moves it alone.
 type mixture struct {
-	weight [multiples]float64
-	mean   [multiples][states]float64
+	weight [scatterScales]float64
+	mean   [scatterScales][states]float64
 	// root is that of the covariance with the level put last, logDet the logarithm of
 	// the determinant of all but the level's row.
-	root   [multiples][states * states]float64
-	logDet [multiples]float64
+	root   [scatterScales][states * states]float64
+	logDet [scatterScales]float64
 }
 
 // places are the components in the order of the root: the level last.
@@ -275,10 +275,10 @@ func (m *mixture) look(k int, x *[states]float64) (logLik, mean, variance float6
 // squared log percent.
 const leastVar = 1e-6
 
-// changed is a step in which the multiple may have changed: see filter.stray.
+// changed is a step in which the multiple may have changed: see filter.transition.
 type changed struct {
 	mixture
-	dirty, stray, dirt float64
+	dirty, shift, dirt float64
 }
 
 // back draws where the state came from: Bayes over every way that leads to it.
@@ -295,15 +295,15 @@ func (l *changed) back(k int, x *[states]float64, rng *rand.Rand) int {
 		weight[n] = math.Log(l.weight[source]*chance) + logLik - (math.Log(v)+off*off/v)/2
 		n++
 	}
-	up := float64(min(mostSteps, multiples-1-k)) / mostSteps
+	up := float64(min(mostSteps, scatterScales-1-k)) / mostSteps
 	stays := 1 - l.dirty*up
 	if k > 0 {
-		stays -= l.stray
-		add(k-1, l.stray, 0)
+		stays -= l.shift
+		add(k-1, l.shift, 0)
 	}
-	if k < multiples-1 {
-		stays -= l.stray
-		add(k+1, l.stray, 0)
+	if k < scatterScales-1 {
+		stays -= l.shift
+		add(k+1, l.shift, 0)
 	}
 	add(k, stays, 0)
 	clean := n
@@ -316,7 +316,7 @@ func (l *changed) back(k int, x *[states]float64, rng *rand.Rand) int {
 	}
 	way := pick(weight[:n], rng)
 	if way >= clean {
-		// The level before is normal, and so is what dirt added (see filter.stray).
+		// The level before is normal, and so is what dirt added (see filter.transition).
 		mean, v, d := levels[way], doubts[way], l.dirt*l.dirt
 		gain := v / (v + d)
 		x[level] = mean + gain*(x[level]-mean-l.dirt) + math.Sqrt(gain*d)*rng.NormFloat64()

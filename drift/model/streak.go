@@ -60,11 +60,11 @@ func (m *Machine) outlook(before [airTerms]float64, ev *Event) outlook {
 	}
 	need, off := rows(ev)
 	row := need[:]
-	if kind == told {
+	if kind == relative {
 		row = off[:]
 	}
 	mean, v := m.filter.mean(row)
-	for k, r := range m.params.noise(m.worn, ev.AirStale) {
+	for k, r := range m.params.noise(m.scatterAge, ev.AirStale) {
 		o.scatter += m.filter.weight[k] * r
 	}
 	o.off, o.variance = y-mean, v+o.scatter
@@ -72,9 +72,9 @@ func (m *Machine) outlook(before [airTerms]float64, ev *Event) outlook {
 	return o
 }
 
-// note takes the next attempt, with the probability that its end was spoilt, and
+// update takes the next attempt, with the probability that its end was spoilt, and
 // returns how many tries of it failed.
-func (s *Streak) note(ev *Event, spoilt float64, out outlook) (fails int) {
+func (s *Streak) update(ev *Event, spoilt float64, out outlook) (fails int) {
 	fails = int(ev.Tries)
 	if ev.Passed {
 		*s = Streak{}
@@ -147,7 +147,7 @@ const (
 	recentLength = 20
 )
 
-func (t *tally) note(ev *Event, fails int) {
+func (t *tally) add(ev *Event, fails int) {
 	t.fails = t.fails*tallyMemory + float64(fails)
 	t.tries = t.tries*tallyMemory + float64(ev.Tries)
 	t.grades[t.n%recentLength] = uint8(gradeOf(ev))

@@ -12,7 +12,7 @@ func failing(offs ...float64) Streak {
 	s := Streak{}
 	for i, off := range offs {
 		o := outlook{before: 0.03, now: 0.03, spoilt: 0.03, dirt: 1e-3, off: off, variance: 5, scatter: 4, wide: 105, side: 1}
-		s.note(&Event{Kind: Attempt, NewSession: i == 0, Tries: 1}, 1, o)
+		s.update(&Event{Kind: Attempt, NewSession: i == 0, Tries: 1}, 1, o)
 	}
 	return s
 }

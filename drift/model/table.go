@@ -36,10 +36,10 @@ type OutRow struct {
 func (m *Machine) OutTable() OutTable {
 	p := m.params
 	t := OutTable{
-		Arcs: m.arcs, ScatterAge: m.worn, Air: m.air,
+		Arcs: m.arcs, ScatterAge: m.scatterAge, Air: m.air,
 		WearExponent: p.WearExponent, Walk: p.Walk, SlopeWalk: p.SlopeWalk, DirtRate: p.DirtRate, DirtStep: p.DirtStep(), ScatterScaleWalk: p.ScatterScaleWalk,
 		Scatter: p.Scatter, ScatterArcs: p.ScatterArcs, ScatterExponent: p.ScatterExponent,
-		Rows: make([]OutRow, multiples),
+		Rows: make([]OutRow, scatterScales),
 	}
 	t.Low, t.High = p.Window()
 	for k := range t.Rows {

@@ -22,7 +22,7 @@ func TestOutTableGivesTheChance(t *testing.T) {
 		}
 	}
 	table := m.OutTable()
-	require.Len(t, table.Rows, multiples)
+	require.Len(t, table.Rows, scatterScales)
 	rapid.Check(t, func(t *rapid.T) {
 		air := [airTerms]float64{
 			rapid.Float64Range(-5, 40).Draw(t, "thin"), rapid.Float64Range(-11, 25).Draw(t, "damp"), rapid.Float64Range(-5, 3).Draw(t, "warm"),

@@ -14,81 +14,81 @@ import (
 // folding goes on from there after a restart. A form begins with its version;
 // that of another version, or one that is cut short, is refused.
 
-// keptForm is the version of everything below.
-const keptForm = 6
+// stateVersion is the version of everything below.
+const stateVersion = 6
 
-var errForm = errors.New("what was kept of a model cannot be read by this version")
+var errState = errors.New("what was kept of a model cannot be read by this version")
 
 // AppendState appends the reader's memory, its settings left out.
 func (r *Reader) AppendState(b []byte) []byte {
-	return toForm(b, func(f *form) { f.reader(r) })
+	return encode(b, func(f *codec) { f.reader(r) })
 }
 
 // ReaderFromState reads what [Reader.AppendState] appended, and returns what stands behind
 // it.
 func ReaderFromState(b []byte, settings drift.Settings) (Reader, []byte, error) {
 	r := Reader{Settings: settings}
-	rest, err := fromForm(b, func(f *form) { f.reader(&r) })
+	rest, err := decode(b, func(f *codec) { f.reader(&r) })
 	return r, rest, err
 }
 
 // AppendState appends what is known of the machine, its name and the values of its kind
 // left out.
 func (m *Machine) AppendState(b []byte) []byte {
-	return toForm(b, func(f *form) { f.machine(m) })
+	return encode(b, func(f *codec) { f.machine(m) })
 }
 
 // MachineFromState reads what [Machine.AppendState] appended; p must be the values that it
 // was folded with. It returns what stands behind it.
 func MachineFromState(b []byte, name string, p *Params) (*Machine, []byte, error) {
 	m := &Machine{Name: name, kind: p, params: p, filter: newFilter()}
-	rest, err := fromForm(b, func(f *form) { f.machine(m) })
+	rest, err := decode(b, func(f *codec) { f.machine(m) })
 	return m, rest, err
 }
 
 // AppendState appends the populations.
 func (p *Population) AppendState(b []byte) []byte {
-	return toForm(b, func(f *form) { f.population(p) })
+	return encode(b, func(f *codec) { f.population(p) })
 }
 
 // PopulationFromState reads what [Population.AppendState] appended.
 func PopulationFromState(b []byte) (*Population, error) {
 	p := &Population{}
-	rest, err := fromForm(b, func(f *form) { f.population(p) })
+	rest, err := decode(b, func(f *codec) { f.population(p) })
 	if err == nil && len(rest) > 0 {
-		err = errForm
+		err = errState
 	}
 	return p, err
 }
 
-// form is bytes that are written or read: one list of fields serves both. What is
+// codec is bytes that are written or read: one list of fields serves both. What is
 // written is only looked at, for others answer from it meanwhile.
-type form struct {
+type codec struct {
 	bytes   []byte
 	reading bool
 	short   bool // there was less to be read than asked for
 }
 
-func toForm(b []byte, fields func(*form)) []byte {
-	f := form{bytes: append(b, keptForm)}
+func encode(b []byte, fields func(*codec)) []byte {
+	f := codec{bytes: append(b, stateVersion)}
 	fields(&f)
 	return f.bytes
 }
 
-func fromForm(b []byte, fields func(*form)) (rest []byte, err error) {
-	if len(b) == 0 || b[0] != keptForm {
-		return nil, errForm
+func decode(b []byte, fields func(*codec)) (rest []byte, err error) {
+	if len(b) == 0 || b[0] != stateVersion {
+		return nil, errState
 	}
-	f := form{bytes: b[1:], reading: true}
+	f := codec{bytes: b[1:], reading: true}
 	fields(&f)
 	if f.short {
-		return nil, errForm
+		return nil, errState
 	}
 	return f.bytes, nil
 }
 
 // next takes n bytes off, zeros where there are fewer.
-func (f *form) next(n int) []byte {
+func (f *codec) next(n int) []byte {
 	if n > len(f.bytes) {
 		f.short = true
 		f.bytes = nil
@@ -99,7 +99,7 @@ func (f *form) next(n int) []byte {
 	return out
 }
 
-func (f *form) word(x *uint64) {
+func (f *codec) word(x *uint64) {
 	if f.reading {
 		*x = binary.LittleEndian.Uint64(f.next(8))
 	} else {
@@ -107,7 +107,7 @@ func (f *form) word(x *uint64) {
 	}
 }
 
-func (f *form) float(x *float64) {
+func (f *codec) float(x *float64) {
 	bits := math.Float64bits(*x)
 	f.word(&bits)
 	if f.reading {
@@ -115,20 +115,20 @@ func (f *form) float(x *float64) {
 	}
 }
 
-func (f *form) floats(all ...*float64) {
+func (f *codec) floats(all ...*float64) {
 	for _, x := range all {
 		f.float(x)
 	}
 }
 
-func (f *form) row(x []float64) {
+func (f *codec) row(x []float64) {
 	for i := range x {
 		f.float(&x[i])
 	}
 }
 
-// small is a float of four bytes.
-func (f *form) small(x *float32) {
+// float32 is a float of four bytes.
+func (f *codec) float32(x *float32) {
 	if f.reading {
 		*x = math.Float32frombits(binary.LittleEndian.Uint32(f.next(4)))
 	} else {
@@ -136,7 +136,7 @@ func (f *form) small(x *float32) {
 	}
 }
 
-func (f *form) int(x *int) {
+func (f *codec) int(x *int) {
 	word := uint64(*x)
 	f.word(&word)
 	if f.reading {
@@ -144,7 +144,7 @@ func (f *form) int(x *int) {
 	}
 }
 
-func (f *form) byte(x *uint8) {
+func (f *codec) byte(x *uint8) {
 	if f.reading {
 		*x = f.next(1)[0]
 	} else {
@@ -152,7 +152,7 @@ func (f *form) byte(x *uint8) {
 	}
 }
 
-func (f *form) bool(x *bool) {
+func (f *codec) bool(x *bool) {
 	var b uint8
 	if *x {
 		b = 1
@@ -164,7 +164,7 @@ func (f *form) bool(x *bool) {
 }
 
 // length is that of something that follows, each part at least one byte.
-func (f *form) length(n int) int {
+func (f *codec) length(n int) int {
 	f.int(&n)
 	if f.reading && (n < 0 || n > len(f.bytes)) {
 		f.short = true
@@ -173,7 +173,7 @@ func (f *form) length(n int) int {
 	return n
 }
 
-func (f *form) text(s *string) {
+func (f *codec) text(s *string) {
 	n := f.length(len(*s))
 	if f.reading {
 		*s = string(f.next(n))
@@ -183,7 +183,7 @@ func (f *form) text(s *string) {
 }
 
 // time is a moment; of its zone nothing is kept.
-func (f *form) time(t *time.Time) {
+func (f *codec) time(t *time.Time) {
 	seconds, nanos := uint64(t.Unix()), uint64(t.Nanosecond())
 	f.word(&seconds)
 	f.word(&nanos)
@@ -192,7 +192,7 @@ func (f *form) time(t *time.Time) {
 	}
 }
 
-func (f *form) opt(o *drift.Opt[float64]) {
+func (f *codec) opt(o *drift.Opt[float64]) {
 	x, known := o.Get()
 	f.bool(&known)
 	f.float(&x)
@@ -201,7 +201,7 @@ func (f *form) opt(o *drift.Opt[float64]) {
 	}
 }
 
-func (f *form) reader(r *Reader) {
+func (f *codec) reader(r *Reader) {
 	s := &r.sessions
 	attempt := uint64(s.Attempt)
 	f.bool(&s.Open)
@@ -223,7 +223,7 @@ func (f *form) reader(r *Reader) {
 	f.text(&r.program)
 }
 
-func (f *form) machine(m *Machine) {
+func (f *codec) machine(m *Machine) {
 	f.text(&m.program)
 	f.opt(&m.limit)
 	n := f.length(len(m.modes))
@@ -238,21 +238,21 @@ func (f *form) machine(m *Machine) {
 	}
 	f.filter(m.filter)
 	f.int(&m.pair)
-	f.floats(&m.arcs, &m.cleanedAt, &m.worn, &m.guessed)
+	f.floats(&m.arcs, &m.cleanedAt, &m.scatterAge, &m.assumedArcs)
 	f.int(&m.cleanings)
-	f.bool(&m.begun)
+	f.bool(&m.started)
 	f.time(&m.last)
 	f.row(m.air[:])
 	f.floats(&m.spoiltSum, &m.spoiltN, &m.spoiltAll)
-	f.float(&m.lean.mean)
-	f.int(&m.lean.n)
+	f.float(&m.sideBias.mean)
+	f.int(&m.sideBias.n)
 	f.streak(&m.streak)
 	f.tally(&m.tally)
-	f.bool(&m.untold.Meltback)
-	f.bool(&m.untold.Setting)
-	f.bool(&m.untold.Target)
-	f.bool(&m.untold.Learnt)
-	f.tape(&m.tape)
+	f.bool(&m.missing.Meltback)
+	f.bool(&m.missing.Setting)
+	f.bool(&m.missing.Target)
+	f.bool(&m.missing.Learnt)
+	f.tape(&m.recent)
 	f.row(m.points.arcs[:])
 	f.row(m.points.need[:])
 	f.int(&m.points.n)
@@ -260,18 +260,18 @@ func (f *form) machine(m *Machine) {
 	f.int(&m.attempts)
 	f.int(&m.numbers)
 	f.bool(&m.unlogged)
-	f.bool(&m.reckoned)
+	f.bool(&m.estimated)
 }
 
-func (f *form) mode(one *mode) {
+func (f *codec) mode(one *mode) {
 	f.text(&one.name)
 	f.floats(&one.offset, &one.offsetVar, &one.setting, &one.settingVar)
-	f.bool(&one.met)
+	f.bool(&one.used)
 	f.opt(&one.target)
 	f.opt(&one.tolerance)
 }
 
-func (f *form) program(q *Program) {
+func (f *codec) program(q *Program) {
 	f.text(&q.Name)
 	f.opt(&q.Target)
 	f.opt(&q.Tolerance)
@@ -280,7 +280,7 @@ func (f *form) program(q *Program) {
 
 // filter leaves out the states to work in, and the offset of a machine that runs one
 // program.
-func (f *form) filter(x *filter) {
+func (f *codec) filter(x *filter) {
 	f.row(x.weight[:])
 	several := x.offsets()
 	f.bool(&several)
@@ -297,7 +297,7 @@ func (f *form) filter(x *filter) {
 	}
 }
 
-func (f *form) streak(s *Streak) {
+func (f *codec) streak(s *Streak) {
 	f.int(&s.Attempts)
 	f.int(&s.Sessions)
 	f.time(&s.Since)
@@ -307,7 +307,7 @@ func (f *form) streak(s *Streak) {
 	f.floats(&s.ends, &s.dirt, &s.step, &s.stepVar)
 }
 
-func (f *form) tally(t *tally) {
+func (f *codec) tally(t *tally) {
 	f.floats(&t.fails, &t.tries)
 	for i := range t.grades {
 		f.byte(&t.grades[i])
@@ -315,22 +315,22 @@ func (f *form) tally(t *tally) {
 	f.int(&t.n)
 }
 
-func (f *form) tape(t *tape) {
+func (f *codec) tape(t *recentSessions) {
 	for i := range t.step {
-		f.small(&t.step[i])
+		f.float32(&t.step[i])
 		for j := range t.air[i] {
-			f.small(&t.air[i][j])
+			f.float32(&t.air[i][j])
 		}
 	}
 	f.int(&t.n)
 	f.float(&t.lastArcs)
 	f.int(&t.lastPair)
-	f.time(&t.begun)
+	f.time(&t.first)
 	f.floats(&t.arcs, &t.days, &t.sessions, &t.span)
 	f.time(&t.last)
 }
 
-func (f *form) population(p *Population) {
+func (f *codec) population(p *Population) {
 	f.params(&p.all)
 	keys := p.Keys()
 	n := f.length(len(keys))
@@ -349,7 +349,7 @@ func (f *form) population(p *Population) {
 	}
 }
 
-func (f *form) params(p *Params) {
+func (f *codec) params(p *Params) {
 	f.float(&p.Kappa)
 	f.opt(&p.Target)
 	f.opt(&p.Tolerance)
@@ -367,10 +367,10 @@ func (f *form) params(p *Params) {
 	}
 	f.floats(&p.Spoilt, &p.SpoiltWidth, &p.SideSD, &p.DirtRate, &p.DirtLevel, &p.CleanLevel, &p.CleanLevelSD, &p.CleanScatter)
 	for i := range p.Recalibration {
-		f.bend(&p.Recalibration[i])
+		f.curve(&p.Recalibration[i])
 	}
 	for i := range p.Blend {
-		f.bend(&p.Blend[i])
+		f.curve(&p.Blend[i])
 	}
 	n := f.length(len(p.Programs))
 	if f.reading && n > 0 {
@@ -388,7 +388,7 @@ func (f *form) params(p *Params) {
 }
 
 // lives are those of pairs, all of weight one.
-func (f *form) lives(lives *[]fit.Life) {
+func (f *codec) lives(lives *[]fit.Life) {
 	n := f.length(len(*lives))
 	if f.reading && n > 0 {
 		*lives = make([]fit.Life, n)
@@ -400,7 +400,7 @@ func (f *form) lives(lives *[]fit.Life) {
 	}
 }
 
-func (f *form) texts(all *[]string) {
+func (f *codec) texts(all *[]string) {
 	n := f.length(len(*all))
 	if f.reading && n > 0 {
 		*all = make([]string, n)
@@ -410,8 +410,8 @@ func (f *form) texts(all *[]string) {
 	}
 }
 
-// bend is a curve, or none.
-func (f *form) bend(curve *[]float64) {
+// curve is a curve, or none.
+func (f *codec) curve(curve *[]float64) {
 	n := f.length(len(*curve))
 	if f.reading && n > 0 {
 		*curve = make([]float64, n)

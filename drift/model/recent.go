@@ -6,16 +6,16 @@ import (
 	"arcdrift/drift"
 )
 
-// tape remembers the machine's last sessions: how many arcs lay between them
+// recentSessions remembers the machine's last sessions: how many arcs lay between them
 // and in which air they were. Futures are made of stretches of it, so that they
 // have this machine's pace and weather.
-type tape struct {
-	step     [tapeLength]float32
-	air      [tapeLength][airTerms]float32
+type recentSessions struct {
+	step     [recentLimit]float32
+	air      [recentLimit][airTerms]float32
 	n        int
 	lastArcs float64
 	lastPair int
-	begun    time.Time
+	first    time.Time
 	// day counts arcs and time of the last weeks, forgetting slowly.
 	arcs, days float64
 	// sessions and span give the usual time between sessions.
@@ -23,22 +23,22 @@ type tape struct {
 	last           time.Time
 }
 
-const tapeLength = 32
+const recentLimit = 32
 
 // paceMemory is the share of the pace kept from one session to the next: about
 // the last 40 sessions count.
 const paceMemory = 0.975
 
-func (t *tape) note(ev *Event, arcs float64) {
+func (t *recentSessions) add(ev *Event, arcs float64) {
 	if !ev.NewSession {
 		return
 	}
-	step, samePair := arcs-t.lastArcs, ev.Pair == t.lastPair && !t.begun.IsZero()
+	step, samePair := arcs-t.lastArcs, ev.Pair == t.lastPair && !t.first.IsZero()
 	if !samePair {
 		step = 0
 	}
-	if t.begun.IsZero() {
-		t.begun = ev.Time
+	if t.first.IsZero() {
+		t.first = ev.Time
 	} else if gap := ev.Time.Sub(t.last).Hours() / 24; gap > 0 {
 		t.sessions = t.sessions*paceMemory + 1
 		t.span = t.span*paceMemory + gap
@@ -48,7 +48,7 @@ func (t *tape) note(ev *Event, arcs float64) {
 		}
 	}
 	t.last, t.lastArcs, t.lastPair = ev.Time, arcs, ev.Pair
-	i := t.n % tapeLength
+	i := t.n % recentLimit
 	t.step[i] = float32(step)
 	for j, a := range ev.Air {
 		t.air[i][j] = float32(a)
@@ -57,7 +57,7 @@ func (t *tape) note(ev *Event, arcs float64) {
 }
 
 // perDay is the machine's pace in arcs a day, 0 when unknown.
-func (t *tape) perDay() float64 {
+func (t *recentSessions) perDay() float64 {
 	if t.days <= 0 {
 		return 0
 	}
@@ -65,7 +65,7 @@ func (t *tape) perDay() float64 {
 }
 
 // gap is the usual time between sessions in days, 0 when unknown.
-func (t *tape) gap() float64 {
+func (t *recentSessions) gap() float64 {
 	if t.sessions == 0 {
 		return 0
 	}
