@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"strconv"
-	"strings"
 	"time"
 
 	"arcdrift/agent/proof/pack"
@@ -157,5 +156,5 @@ func cell(v drift.Opt[float64]) string {
 }
 
 func offCell(c *drift.Calibration, settings *drift.Settings) string {
-	return strings.TrimSuffix(off(c, settings), " µm")
+	return cell(deviation(c, settings))
 }

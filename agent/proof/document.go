@@ -4,11 +4,11 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"arcdrift/agent/proof/document"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/phrase"
 )
 
 // Document says the facts in words; fingerprint is that of the key that will sign.
@@ -22,7 +22,7 @@ func (f *Facts) Document(fingerprint string) *document.Document {
 	add(document.Heading{Text: "Summary"})
 	add(f.summary()...)
 	add(document.Heading{Text: "Machines"}, f.machinesTable())
-	add(document.Heading{Text: "Splice days"}, f.daysTable())
+	add(document.Heading{Text: "Splice days"}, document.Paragraph{Text: f.zones()}, f.daysTable())
 	add(document.Heading{Text: "Doubt by splice day"})
 	add(f.figures()...)
 	add(document.Heading{Text: "Checks"}, document.Paragraph{Text: "A check is an arc calibration: two fibre ends are heated by the arc without joining them, and the machine measures how far they melt back. As found is the first attempt, before any correction. As left is the last."}, f.checksTable())
@@ -39,30 +39,7 @@ func (f *Facts) Document(fingerprint string) *document.Document {
 }
 
 // moment is a time as people read it.
-func moment(at time.Time, zone *time.Location) string {
-	if at.IsZero() {
-		return "–"
-	}
-	return at.In(zone).Format("Mon 2 Jan 2006 15:04 MST")
-}
-
-// short is a moment in a table.
-func short(at time.Time, zone *time.Location) string {
-	if at.IsZero() {
-		return "–"
-	}
-	return at.In(zone).Format("2 Jan 2006 15:04")
-}
-
-func plural(n int, one string) string {
-	switch {
-	case n == 1:
-		return "1 " + one
-	case strings.HasSuffix(one, "y") && !strings.HasSuffix(one, "day"):
-		return fmt.Sprintf("%d %sies", n, strings.TrimSuffix(one, "y"))
-	}
-	return fmt.Sprintf("%d %ss", n, one)
-}
+func moment(at time.Time, zone *time.Location) string { return phrase.Moment(at.In(zone)) }
 
 // period is the time that the pack is about: of a job, its splice days.
 func (f *Facts) period() string {
@@ -83,12 +60,24 @@ func (f *Facts) period() string {
 	return longDay(first) + " to " + longDay(last)
 }
 
+// zones says which zone the times in the tables are of.
+func (f *Facts) zones() string {
+	var zones []string
+	for i := range f.Machines {
+		note(&zones, f.Machines[i].Zone.String())
+	}
+	if len(zones) == 1 {
+		return "All times in the tables are in the time zone " + zones[0] + "."
+	}
+	return "All times in the tables are in the time zone of the machine: " + phrase.Join(zones) + "."
+}
+
 func longDay(day string) string {
 	at, err := time.Parse(time.DateOnly, day)
 	if err != nil {
 		return day
 	}
-	return at.Format("Mon 2 Jan 2006")
+	return at.Format("Mon ") + phrase.Date(at)
 }
 
 // spliceDays are the days of all machines, by day and machine.
@@ -120,14 +109,14 @@ func (f *Facts) summary() []document.Block {
 	if splices == 0 {
 		return []document.Block{document.Paragraph{Text: "No splice is on record for this time.", Strong: true}}
 	}
-	items := []string{fmt.Sprintf("%s made with %s on %s.", were(splices, "splice"), plural(len(f.Machines), "machine"), plural(len(days), "day"))}
+	items := []string{fmt.Sprintf("%s made with %s on %s.", were(splices, "splice"), phrase.Count(len(f.Machines), "machine"), phrase.Count(len(days), "day"))}
 	if estimated > 0 {
-		items = append(items, fmt.Sprintf("%d of them are estimated from the arcs that were burnt: no splice record tells them.", estimated))
+		items = append(items, fmt.Sprintf("%s of them are estimated from the arcs that were burnt: no splice record tells them.", phrase.Integer(estimated)))
 	}
 	items = append(items, f.likely()...)
-	items = append(items, fmt.Sprintf("Counted by machine there are %s. On %d of them a calibration passed that day before the first splice record.", plural(len(all), "splice day"), checked))
+	items = append(items, fmt.Sprintf("Counted by machine there are %s. On %d of them a calibration passed that day before the first splice record.", phrase.Count(len(all), "splice day"), checked))
 	if owed, kept := f.owed(); owed > 0 {
-		items = append(items, fmt.Sprintf("The rules asked for %s before a use that is on record. %s made in time.", plural(owed, "check"), upper(were(kept, ""))))
+		items = append(items, fmt.Sprintf("The rules asked for %s before a use that is on record. %s", phrase.Count(owed, "check"), madeInTime(kept)))
 	}
 	decided, open := 0, 0
 	for i := range f.Doubt.Entries {
@@ -140,7 +129,7 @@ func (f *Facts) summary() []document.Block {
 		}
 	}
 	if decided+open > 0 {
-		items = append(items, fmt.Sprintf("Somebody decided what to do about %s. %s no decision yet.", plural(decided, "splice day"), have(open)))
+		items = append(items, fmt.Sprintf("Somebody decided what to do about %s. %s no decision yet.", phrase.Count(decided, "splice day"), have(open)))
 	}
 	return []document.Block{document.Bullets{Items: items}, document.Paragraph{Text: "Outside tolerance means that the arc was further from its target than a check allows. It does not mean that a splice is bad. Each splice has its own test result, and a loss measured from both ends says more about it than any estimate in this document."}}
 }
@@ -149,21 +138,23 @@ func have(n int) string {
 	if n == 1 {
 		return "1 has"
 	}
-	return fmt.Sprintf("%d have", n)
+	return phrase.Integer(n) + " have"
 }
 
+func madeInTime(kept int) string {
+	if kept == 1 {
+		return "1 was made in time."
+	}
+	return phrase.Integer(kept) + " were made in time."
+}
+
+// were is a count of things with its verb.
 func were(n int, what string) string {
-	verb := " were"
 	if n == 1 {
-		verb = " was"
+		return phrase.Count(n, what) + " was"
 	}
-	if what == "" {
-		return fmt.Sprint(n) + verb
-	}
-	return plural(n, what) + verb
+	return phrase.Count(n, what) + " were"
 }
-
-func upper(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
 // likely says how many splices were likely made outside tolerance.
 func (f *Facts) likely() []string {
@@ -172,7 +163,7 @@ func (f *Facts) likely() []string {
 		if j.Out.High == 0 {
 			return []string{"Most likely none of them was made outside tolerance."}
 		}
-		return []string{fmt.Sprintf("About %.0f of them were likely made outside tolerance: between %d and %d, eight times in ten.", j.Out.Mean, j.Out.Low, j.Out.High)}
+		return []string{fmt.Sprintf("About %s of them were likely made outside tolerance: between %s and %s, eight times in ten.", phrase.About(j.Out.Mean), phrase.Integer(j.Out.Low), phrase.Integer(j.Out.High))}
 	}
 	var out []string
 	for i := range f.Doubt.Jobs {

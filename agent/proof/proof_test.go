@@ -3,7 +3,6 @@ package proof_test
 import (
 	"bytes"
 	"encoding/json"
-	"fmt"
 	"path/filepath"
 	"testing"
 	"time"
@@ -17,6 +16,7 @@ import (
 	"arcdrift/agent/storekey"
 	"arcdrift/drift"
 	"arcdrift/drift/lookback"
+	"arcdrift/drift/phrase"
 	"arcdrift/drift/synth"
 )
 
@@ -188,7 +188,7 @@ func TestTheDocumentSaysWhatTheRecordsSay(t *testing.T) {
 	}
 	page, err := f.Document("21fe 31df").HTML()
 	require.NoError(t, err)
-	assert.Contains(t, string(page), fmt.Sprintf("%d splices were made with", splices))
+	assert.Contains(t, string(page), phrase.Count(splices, "splice")+" were made with")
 	assert.Contains(t, string(page), "21fe 31df")
 	for _, m := range f.Machines {
 		assert.Contains(t, string(page), m.Machine)

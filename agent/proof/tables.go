@@ -8,8 +8,8 @@ import (
 
 	"arcdrift/agent/proof/document"
 	"arcdrift/drift"
-	"arcdrift/drift/advise"
 	"arcdrift/drift/lookback"
+	"arcdrift/drift/phrase"
 )
 
 func (f *Facts) machinesTable() document.Table {
@@ -60,9 +60,9 @@ func (m *Machine) tolerance() string {
 		return "–"
 	}
 	if by, known := tolerance.Get(); known {
-		return fmt.Sprintf("%g ± %g µm", t, by)
+		return phrase.Unit(phrase.Number(t)+" ± "+phrase.Number(by), "µm")
 	}
-	return fmt.Sprintf("%g µm", t)
+	return phrase.Quantity(t, "µm")
 }
 
 func (f *Facts) daysTable() document.Table {
@@ -78,13 +78,13 @@ func (f *Facts) daysTable() document.Table {
 		}
 		before, after := "none on record", "none yet"
 		if d.Before != nil {
-			before = short(d.Before.Ended, zone) + ", " + result(d.Before.Passed)
+			before = stamped(d.Before.Ended, zone) + ", " + result(d.Before.Passed)
 			if d.Before.Ended.In(zone).Format(time.DateOnly) == d.Day {
 				before = d.Before.Ended.In(zone).Format("that day 15:04, ") + result(d.Before.Passed)
 			}
 		}
 		if d.After != nil {
-			after = short(d.After.Began, zone) + ", " + asFound(d.After)
+			after = stamped(d.After.Began, zone) + ", " + asFound(d.After)
 		}
 		row := []string{longDay(d.Day), d.Machine, or(d.Job), or(d.Site), splices, before, after, chanceOf(d.Doubt), f.decision(d.Doubt)}
 		if f.Job != "" {
@@ -106,8 +106,15 @@ func chanceOf(e *lookback.Entry) string {
 	if e == nil {
 		return "cannot tell"
 	}
-	text := advise.Chance(e.Chance)
-	return strings.ToLower(text[:1]) + text[1:]
+	return phrase.Chance(e.Chance)
+}
+
+// stamped is a moment in a table, whose zone the text above says.
+func stamped(at time.Time, zone *time.Location) string {
+	if at.IsZero() {
+		return "–"
+	}
+	return at.In(zone).Format("2 Jan 2006 15:04")
 }
 
 // decision is what somebody decided about a splice day.
@@ -120,7 +127,7 @@ func (f *Facts) decision(e *lookback.Entry) string {
 	}
 	text := verdicts[e.Decision.Verdict]
 	if e.Reopened != nil {
-		text += fmt.Sprintf("; open again, as the chance changed from %.2f to %.2f", e.Reopened.Was, e.Reopened.Is)
+		text += "; open again, as the chance changed from " + phrase.Chance(e.Reopened.Was) + " to " + phrase.Chance(e.Reopened.Is)
 	}
 	return text
 }
@@ -129,13 +136,21 @@ var verdicts = map[lookback.Verdict]string{lookback.Accept: "accepted", lookback
 
 // off is how far the mean of both ends was from the target.
 func off(c *drift.Calibration, settings *drift.Settings) string {
+	d, known := deviation(c, settings).Get()
+	if !known {
+		return ""
+	}
+	return phrase.Unit(phrase.Signed(d, 1), "µm")
+}
+
+func deviation(c *drift.Calibration, settings *drift.Settings) (d drift.Opt[float64]) {
 	left, l := c.MeltbackLeft.Get()
 	right, r := c.MeltbackRight.Get()
 	target, t := c.Target.OrElse(settings.Target).Get()
-	if !l || !r || !t {
-		return ""
+	if l && r && t {
+		d = drift.Some((left+right)/2 - target)
 	}
-	return fmt.Sprintf("%+.1f µm", (left+right)/2-target+0)
+	return d
 }
 
 func asFound(c *Check) string { return result(c.FoundGood) }
@@ -156,7 +171,7 @@ func (f *Facts) checksTable() document.Table {
 				found = joined(result(c.FoundGood), off(c.Found, &m.Settings))
 			}
 			power := joined(percent(c.Left.PowerSetting, false), percent(c.Correction, true))
-			rows = append(rows, row{c.Began.UTC().Format("20060102150405.000000000"), []string{short(c.Began, m.Zone), m.Machine, or(joined(c.Site, c.Trigger)),
+			rows = append(rows, row{c.Began.UTC().Format("20060102150405.000000000"), []string{stamped(c.Began, m.Zone), m.Machine, or(joined(c.Site, c.Trigger)),
 				found, fmt.Sprint(c.Tries), joined(result(c.Passed), off(c.Left, &m.Settings)), or(power), or(airOf(c.Left)), f.person(c.Operator)}})
 		}
 	}
@@ -177,9 +192,9 @@ func percent(v drift.Opt[float64], sign bool) string {
 	case !known:
 		return ""
 	case sign:
-		return fmt.Sprintf("%+.1f %%", x+0)
+		return phrase.SignedPercent(x)
 	}
-	return fmt.Sprintf("%.1f %%", x+0)
+	return phrase.Percent(x)
 }
 
 // airOf is the air of an attempt.
@@ -190,7 +205,7 @@ func airOf(c *drift.Calibration) string {
 		unit string
 	}{{c.Temperature, "°C"}, {c.Humidity, "% humidity"}, {c.Pressure, "hPa"}, {c.Altitude, "m"}} {
 		if v, known := p.v.Get(); known {
-			parts = append(parts, fmt.Sprintf("%.0f %s", v+0, p.unit))
+			parts = append(parts, phrase.Unit(phrase.Fixed(v, 0), p.unit))
 		}
 	}
 	return strings.Join(parts, ", ")
@@ -209,7 +224,7 @@ func (f *Facts) servicesTable() document.Table {
 			if n, known := e.ArcCount.Get(); known {
 				arcs = fmt.Sprint(n)
 			}
-			t.Rows = append(t.Rows, []string{short(e.When(), m.Zone), m.Machine, string(e.Service.Action), or(e.Service.Pair), or(string(e.Service.Finding)), arcs, f.person(e.Operator)})
+			t.Rows = append(t.Rows, []string{stamped(e.When(), m.Zone), m.Machine, string(e.Service.Action), or(e.Service.Pair), or(string(e.Service.Finding)), arcs, f.person(e.Operator)})
 		}
 	}
 	return t
@@ -224,7 +239,7 @@ func (f *Facts) correctionsTable() document.Table {
 			if e.Correction == nil {
 				continue
 			}
-			t.Rows = append(t.Rows, []string{short(e.When(), m.Zone), m.Machine, e.Correction.Corrects, string(e.Correction.AppendFields(nil)), or(e.Correction.Reason), f.person(e.Operator)})
+			t.Rows = append(t.Rows, []string{stamped(e.When(), m.Zone), m.Machine, e.Correction.Corrects, string(e.Correction.AppendFields(nil)), or(e.Correction.Reason), f.person(e.Operator)})
 		}
 	}
 	return t
@@ -247,7 +262,7 @@ func (f *Facts) lookBack() []document.Block {
 		}
 		if len(why) > 0 {
 			zone := f.zone(s.Machine)
-			spans = append(spans, fmt.Sprintf("%s, %s to %s: %s. %s", s.Machine, short(s.From, zone), short(s.To, zone), strings.Join(why, ", "), s.Good))
+			spans = append(spans, fmt.Sprintf("%s, %s to %s: %s. %s", s.Machine, stamped(s.From, zone), stamped(s.To, zone), strings.Join(why, ", "), s.Good))
 		}
 	}
 	out := []document.Block{document.Paragraph{Text: "When a machine is found out, its splices since the last point known good are looked back on: from all records before and after, the air, and the setting in force then."}}
@@ -268,9 +283,9 @@ func (f *Facts) lookBack() []document.Block {
 			if d.Role != "" {
 				who += " (" + d.Role + ")"
 			}
-			decided = fmt.Sprintf("%s, by %s on %s: %s", decided, who, short(d.Time, f.zone(e.Machine)), d.Reason)
+			decided = fmt.Sprintf("%s, by %s on %s: %s", decided, who, stamped(d.Time, f.zone(e.Machine)), d.Reason)
 		}
-		t.Rows = append(t.Rows, []string{longDay(e.Day), e.Machine, fmt.Sprint(e.Splices), fmt.Sprintf("%.0f (%d to %d)", e.Out.Mean, e.Out.Low, e.Out.High), fmt.Sprintf("%+.1f ± %.1f %%", e.Deviation+0, 1.2816*e.DeviationSD), lossOf(e.Loss), e.Reason, decided})
+		t.Rows = append(t.Rows, []string{longDay(e.Day), e.Machine, fmt.Sprint(e.Splices), fmt.Sprintf("%s (%d to %d)", phrase.About(e.Out.Mean), e.Out.Low, e.Out.High), phrase.PlusMinus(e.Deviation, 1.2816*e.DeviationSD), lossOf(e.Loss), e.Reason, decided})
 	}
 	return append(out, t)
 }
