@@ -5,13 +5,11 @@ import (
 	"net"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
-	"github.com/stretchr/testify/require"
 )
 
 var update = flag.Bool("update", false, "rewrite the answers in testdata/scenarios")
@@ -55,20 +53,4 @@ func freePort(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(err)
 	ts.Check(l.Close())
 	ts.Setenv(args[0], port)
-}
-
-// TestExamplesForSendersAreRun holds the examples of the page for senders
-// against the scenario that runs them.
-func TestExamplesForSendersAreRun(t *testing.T) {
-	page, err := os.ReadFile(filepath.Join("..", "testdata", "wire", "README.md"))
-	require.NoError(t, err)
-	run, err := os.ReadFile(filepath.Join("..", "testdata", "scenarios", "senders.txtar"))
-	require.NoError(t, err)
-	_, block, found := strings.Cut(string(page), "```sh\n")
-	require.True(t, found)
-	block, _, _ = strings.Cut(block, "```")
-	ports := strings.NewReplacer("-p 1883", "-p $MQTT", ":8470", ":$HTTP")
-	for line := range strings.Lines(block) {
-		require.Contains(t, string(run), "\nexec "+ports.Replace(line))
-	}
 }
