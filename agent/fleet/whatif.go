@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"context"
+	"runtime"
 	"time"
 
 	"arcdrift/drift/whatif"
@@ -22,4 +23,26 @@ func Replays(ctx context.Context, book Reader, asOf time.Time) ([]whatif.Past, e
 		}
 	})
 	return all, err
+}
+
+// WhatIf replays the policies of a question on the history that a book tells. Without
+// an end it goes up to now.
+func WhatIf(ctx context.Context, book Reader, q whatif.Question, now time.Time) (whatif.Report, error) {
+	if q.To.IsZero() {
+		q.To = now
+	}
+	if err := q.Check(); err != nil {
+		return whatif.Report{}, err
+	}
+	pasts, err := Replays(ctx, book, q.To)
+	if err != nil {
+		return whatif.Report{}, err
+	}
+	return whatif.Ask(pasts, q, func(n int, do func(int)) error {
+		names := make([]string, n)
+		return each(ctx, runtime.GOMAXPROCS(0), names, func(i int, _ string) error {
+			do(i)
+			return nil
+		})
+	})
 }

@@ -84,3 +84,35 @@ func TestOtherIntervalsComeTrue(t *testing.T) {
 	}
 	assert.Less(t, rows[5].Checks, rows[1].Checks/2)
 }
+
+// A whole fleet is asked about all three policies; each answer is there, by place, model
+// and depot, the first row of each how it was.
+func TestWhatIfAnswersForTheFleet(t *testing.T) {
+	t.Parallel()
+	start := time.Date(2025, 3, 3, 0, 0, 0, 0, time.UTC)
+	end := start.AddDate(0, 0, 200)
+	book := newShelf(lived(t, "straight", 6, 200))
+	r, err := fleet.WhatIf(t.Context(), book, whatif.Question{From: start, Every: []int{3}, CleanAt: []float64{500}, Spares: []int{0, 2}, Risk: 1, Lead: whatif.DefaultLead}, end)
+	require.NoError(t, err)
+	require.NotEmpty(t, r.Intervals)
+	splices := 0.0
+	for i, row := range r.Intervals {
+		assert.Equal(t, []int{0, 3}[i%2], row.Every)
+		if i%2 == 0 {
+			splices += row.Splices
+			assert.Zero(t, row.Saved)
+			assert.Zero(t, row.Extra)
+		}
+	}
+	assert.Positive(t, splices)
+	assert.Len(t, r.Advice, len(r.Intervals)/2)
+	require.NotEmpty(t, r.Cleaning)
+	assert.Zero(t, r.Cleaning[0].At)
+	assert.Positive(t, r.Cleaning[1].Services.Mean)
+	require.Len(t, r.Spares, 2)
+	assert.Equal(t, r.Spares[0].Used, r.Spares[0].Short, "without a spare every pair is waited for")
+	assert.LessOrEqual(t, r.Spares[1].Short, r.Spares[0].Short)
+	assert.NotEmpty(t, r.Limits)
+	_, err = fleet.WhatIf(t.Context(), book, whatif.Question{From: end, Every: []int{3}}, end)
+	assert.ErrorContains(t, err, "must begin before it ends")
+}

@@ -229,3 +229,49 @@ func TestAFileNameIsOne(t *testing.T) {
 	assert.Equal(t, "proof-job-J-114.zip", proof.Question{Job: "J-114"}.FileName())
 	assert.Equal(t, "proof-job---etc-passwd.zip", proof.Question{Job: "//etc/passwd"}.FileName())
 }
+
+func maker(t *testing.T, s records) *proof.Maker {
+	t.Helper()
+	return &proof.Maker{Store: s, Name: s.Name(), KeyFile: filepath.Join(t.TempDir(), "store.key"), Software: pack.Software{Name: "arcdrift", Version: "0.1.0", Revision: "test"}, LookBack: nothing, Now: func() time.Time { return today }}
+}
+
+// A pack that is made again is the same, or what has changed is said.
+func TestAPackMadeAgainSaysWhatChanged(t *testing.T) {
+	t.Parallel()
+	s := told(t)
+	m := maker(t, s)
+	job, machine := aJob(t, s)
+	raw, err := m.Make(t.Context(), proof.Question{Job: job})
+	require.NoError(t, err)
+	again := func() []string {
+		found, changed, err := m.Again(t.Context(), raw)
+		require.NoError(t, err)
+		require.Empty(t, found.Wrong)
+		return changed
+	}
+	assert.Empty(t, again())
+
+	// A record that had arrived in a van before, and comes to this hub after.
+	late := drift.Entry{Received: today.Add(-time.Minute), Via: "hub", Record: drift.Record{Type: drift.TypeSplice, ID: "late", Machine: machine, Time: knownAt.Add(-26 * time.Hour),
+		Splice: &drift.Splice{Count: drift.Some[int64](7), Job: job}}}
+	_, err = s.Append([]drift.Entry{late}, nil)
+	require.NoError(t, err)
+	said := again()
+	assert.Contains(t, said[0], "1 record of "+machine+" that had arrived elsewhere before the moment of the pack")
+	assert.Contains(t, said, "The record late is in the new pack only.")
+	assert.Contains(t, said, "document.pdf is not the same.")
+
+	key, err := storekey.Open(m.KeyFile, today)
+	require.NoError(t, err)
+	require.NoError(t, key.Replace(storekey.Planned, today))
+	m.Software.Version = "0.2.0"
+	said = again()
+	assert.Contains(t, said[0], "the store's key is now "+key.Current().Fingerprint())
+	assert.Contains(t, said[1], "this is 0.2.0")
+
+	other := told(t)
+	m.Store, m.Name = other, other.Name()
+	said = again()
+	assert.Contains(t, said[0], "this is the store "+other.Name())
+	assert.Contains(t, said[len(said)-1], "is not the same")
+}

@@ -189,3 +189,20 @@ func TestSparesOfAFewPairs(t *testing.T) {
 	s := SparesOf([]time.Time{day(4), day(0), day(2), day(-9)}, 1, 3*24*time.Hour, day(0), day(10))
 	assert.Equal(t, Spares{Pairs: 1, LeadDays: 3, Used: 3, Days: 10, Short: 2, Empty: 0.7}, s)
 }
+
+func TestQuestionsThatMakeNoSenseAreNamed(t *testing.T) {
+	t.Parallel()
+	good := Question{From: monday, To: monday.AddDate(0, 1, 0), Every: []int{1, 365}, CleanAt: []float64{1}, Spares: []int{0}}
+	require.NoError(t, good.Check())
+	for want, change := range map[string]func(*Question){
+		"begin before it ends": func(q *Question) { q.To = monday },
+		"from 1 to 365":        func(q *Question) { q.Every = []int{0} },
+		"the arcs":             func(q *Question) { q.CleanAt = []float64{0} },
+		"spare pairs":          func(q *Question) { q.Spares = []int{-1} },
+		"the risk":             func(q *Question) { q.Risk = -1 },
+	} {
+		bad := good
+		change(&bad)
+		assert.ErrorContains(t, bad.Check(), want)
+	}
+}
