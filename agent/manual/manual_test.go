@@ -7,6 +7,7 @@ import (
 	"flag"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -163,5 +164,20 @@ func TestTerminal(t *testing.T) {
 		strings.Repeat("word ", 20):                         strings.TrimSpace(strings.Repeat("word ", 15)) + "\n" + strings.TrimSpace(strings.Repeat("word ", 5)) + "\n",
 	} {
 		assert.Equal(t, want, parse([]byte(markdown)).terminal(), markdown)
+	}
+}
+
+// DEVELOPERS names files that exist: a file that moves takes its row along.
+func TestDevelopersNamesRealFiles(t *testing.T) {
+	raw, err := os.ReadFile(filepath.Join(root, "DEVELOPERS.md"))
+	require.NoError(t, err)
+	paths := regexp.MustCompile("`((?:agent|cmd|drift|dashboards|testdata|\\.ci)/[\\w./-]+)`").FindAllSubmatch(raw, -1)
+	require.Greater(t, len(paths), 30)
+	for _, path := range paths {
+		if strings.Contains(string(path[1]), "NAME") {
+			continue // stands for any
+		}
+		_, err := os.Stat(filepath.Join(root, string(path[1])))
+		assert.NoError(t, err)
 	}
 }
