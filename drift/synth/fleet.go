@@ -55,7 +55,7 @@ func (n *nature) live(days int) (*Machine, state, []drift.Record) {
 		Tolerance: n.tolerance, Kappa: n.kappa, Density: n.density, Humidity: n.humidity, Temperature: n.temperature,
 		ArcsPerDay: n.arcsPerDay, nature: n, dawns: make([]state, 0, days+1),
 	}
-	l := &log{truth: m}
+	l := &log{truth: m, splices: true}
 	s := n.first()
 	for s.day < days {
 		if s.phase == morning {
@@ -69,7 +69,9 @@ func (n *nature) live(days int) (*Machine, state, []drift.Record) {
 
 // step goes through one phase of a day as people do.
 func (n *nature) step(s *state, l *log) {
+	before := *s
 	if v := n.next(s); v.happens {
+		l.worked(n, &before, s, v)
 		n.attend(s, v, l)
 	}
 }

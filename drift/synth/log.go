@@ -11,6 +11,8 @@ import (
 type log struct {
 	records []drift.Record
 	truth   *Machine
+	// splices is whether the truth of every splice is kept too.
+	splices bool
 }
 
 // record begins a record of the machine at a time.

@@ -57,6 +57,7 @@ const (
 	roleKey
 	gradeKey
 	lotKey
+	spliceKey
 )
 
 // newNature draws a machine from its world.

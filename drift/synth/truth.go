@@ -39,6 +39,7 @@ type Machine struct {
 	Services []Service
 	Dirt     []Dirt
 	Moves    []Move
+	Work     []Work
 
 	nature *nature
 	dawns  []state // on the eve of every day, and of the day after the last
