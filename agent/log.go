@@ -26,6 +26,7 @@ var logExamples = map[drift.Type]string{
 	drift.TypeSplice:      "  arcdrift log splice --machine K-07 --count 24 --job east-ring",
 	drift.TypeSetup:       "  arcdrift log setup --scope machine --machine K-07 --warm-up-minutes 25 --depot north",
 	drift.TypeCorrection:  "  arcdrift log correction --machine K-07 --corrects 4711 --reason 'read the wrong line' --fields arc_count=1804",
+	drift.TypeDecision:    "  arcdrift log decision --machine K-07 --day 2026-03-02 --job east-ring --verdict accept --reason 'measured again, all below 0.05 dB'",
 }
 
 // logShorts say what each type is for.
@@ -36,6 +37,7 @@ var logShorts = map[drift.Type]string{
 	drift.TypeSplice:      "How many splices were made",
 	drift.TypeSetup:       "What is known of a machine, a model, a site or the fleet",
 	drift.TypeCorrection:  "What was wrong in a record; the old values stay beside the new",
+	drift.TypeDecision:    "What is to be done about splices that a look-back doubts",
 }
 
 func logCommand(env Env) *cobra.Command {
@@ -45,7 +47,7 @@ func logCommand(env Env) *cobra.Command {
 		Long:    "Writes down one record, given by flags or, on a terminal and without flags, asked for field by field.",
 		Example: logExamples[drift.TypeCalibration],
 		RunE: func(*cobra.Command, []string) error {
-			return usagef("say what to log: calibration, service, usage, splice, setup or correction")
+			return usagef("say what to log: calibration, service, usage, splice, setup, correction or decision")
 		},
 	}
 	for _, t := range drift.Types() {

@@ -202,7 +202,7 @@ func validMachine(s string) bool {
 }
 
 // Allocate gives the record the body that belongs to its type, empty. It
-// returns a *Problem when the type is not one of the six.
+// returns a *Problem when the type is not one of the seven.
 func (r *Record) Allocate() error {
 	switch r.Type {
 	case TypeCalibration:
@@ -215,6 +215,8 @@ func (r *Record) Allocate() error {
 		r.Setup = &Setup{}
 	case TypeCorrection:
 		r.Correction = &Correction{}
+	case TypeDecision:
+		r.Decision = &Decision{}
 	case TypeUsage:
 	case "":
 		return &Problem{Field: "type", Reason: "is missing: it says what the record is, one of " + strings.Join(words(Types()), ", ")}
@@ -244,9 +246,11 @@ func (r *Record) Check() error {
 	case TypeUsage:
 		return missing(!r.ArcCount.Known(), "arc_count", "the pair's counter")
 	case TypeSplice:
-		return missing(!r.Splice.Count.Known(), "count", "splices made since the last such record")
+		return r.Splice.checkTogether()
 	case TypeSetup:
 		return r.checkSetup()
+	case TypeDecision:
+		return r.Decision.check()
 	default:
 		return r.Correction.check()
 	}
@@ -260,7 +264,7 @@ func (r *Record) complete() error {
 	}
 	if (r.Calibration != nil) != (fits.Calibration != nil) || (r.Service != nil) != (fits.Service != nil) ||
 		(r.Splice != nil) != (fits.Splice != nil) || (r.Setup != nil) != (fits.Setup != nil) ||
-		(r.Correction != nil) != (fits.Correction != nil) {
+		(r.Correction != nil) != (fits.Correction != nil) || (r.Decision != nil) != (fits.Decision != nil) {
 		return &Problem{Field: "type", Value: string(r.Type), Reason: "stands on a record of other content"}
 	}
 	if r.Machine == "" && (r.Type != TypeSetup || r.Setup.Scope == ScopeMachine) {
@@ -286,6 +290,20 @@ func (c *Calibration) checkTogether() error {
 	return nil
 }
 
+func (s *Splice) checkTogether() error {
+	switch {
+	case s.Measured() && !s.Loss.Known():
+		return missing(true, "loss_db", "the loss that was measured, in decibels,")
+	case s.Measured() && s.Direction == "":
+		return &Problem{Field: "loss_direction", Reason: "is missing: a measured loss needs its direction, a-to-b, b-to-a, or both for the mean of the two, because one direction alone can be wrong by more than the loss"}
+	case !s.Measured() && s.Direction != "":
+		return &Problem{Field: "loss_method", Reason: "is missing: a loss with a direction was measured, so say how, otdr or light-source"}
+	case !s.Measured():
+		return missing(!s.Count.Known(), "count", "splices made since the last such record")
+	}
+	return nil
+}
+
 func (r *Record) checkSetup() error {
 	s := r.Setup
 	switch s.Scope {
@@ -303,6 +321,19 @@ func (r *Record) checkSetup() error {
 // plausibleZone checks the form only: the zone database is the agent's.
 func plausibleZone(z string) bool {
 	return z == "UTC" || strings.Contains(z, "/") && !strings.HasPrefix(z, "/") && !strings.Contains(z, "..")
+}
+
+func (d *Decision) check() error {
+	if err := missing(d.Verdict == "", "verdict", "accept, re-measure or redo"); err != nil {
+		return err
+	}
+	if err := missing(d.Day == "", "day", "the day on which the splices were made"); err != nil {
+		return err
+	}
+	if _, err := time.Parse(time.DateOnly, d.Day); err != nil {
+		return &Problem{Field: "day", Value: d.Day, Reason: "must be a day like 2026-03-02"}
+	}
+	return missing(d.Verdict == Accept && d.Reason == "", "reason", "why the splices can stay as they are")
 }
 
 func (c *Correction) check() error {
@@ -342,6 +373,9 @@ func (c *Change) check() error {
 // the nearest one.
 func UnknownField(name string) *Problem {
 	reason := "is not a field of any record; anything of your own goes into extra"
+	if name == "loss" {
+		return &Problem{Field: name, Reason: "has no unit: give a loss in decibels, as loss_db"}
+	}
 	switch near := Nearest(name); near {
 	case "":
 	case name:

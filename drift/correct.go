@@ -89,6 +89,7 @@ func (r *Record) clone() Record {
 	out.Splice = copyOf(r.Splice)
 	out.Setup = copyOf(r.Setup)
 	out.Correction = copyOf(r.Correction)
+	out.Decision = copyOf(r.Decision)
 	return out
 }
 

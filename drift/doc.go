@@ -1,4 +1,4 @@
-// Package drift holds the nouns of the house: a [Record] of one of six types,
+// Package drift holds the nouns of the house: a [Record] of one of seven types,
 // the [Field] table that says what each of its fields is called, means and may
 // be, and the rules that need nothing but records: what is valid
 // ([Record.Check]), what makes two records the same ([Record.Identity]), in

@@ -5,7 +5,7 @@ import "time"
 // Type says what a record is about.
 type Type string
 
-// The six types of record.
+// The seven types of record.
 const (
 	TypeCalibration Type = "calibration"
 	TypeService     Type = "service"
@@ -13,11 +13,12 @@ const (
 	TypeSplice      Type = "splice"
 	TypeSetup       Type = "setup"
 	TypeCorrection  Type = "correction"
+	TypeDecision    Type = "decision"
 )
 
-// Types lists the six types in the order people read them.
+// Types lists the seven types in the order people read them.
 func Types() []Type {
-	return []Type{TypeCalibration, TypeService, TypeUsage, TypeSplice, TypeSetup, TypeCorrection}
+	return []Type{TypeCalibration, TypeService, TypeUsage, TypeSplice, TypeSetup, TypeCorrection, TypeDecision}
 }
 
 // Record is one thing that happened, as its sender told it. Exactly the body
@@ -51,6 +52,7 @@ type Record struct {
 	Splice      *Splice
 	Setup       *Setup
 	Correction  *Correction
+	Decision    *Decision
 }
 
 // Calibration is one attempt (Attempt) or, as a person types it, one whole
@@ -102,12 +104,52 @@ const (
 	OtherFault   Finding = "other"
 )
 
-// Splice tells of splices made since the last such record.
+// Splice tells of splices made since the last such record, or of the loss of one that
+// another record counts.
 type Splice struct {
 	Count Opt[int64]
-	// Loss is the estimated loss in dB.
+	// Loss is in dB: the splicing machine's estimate, or as measured by Method.
 	Loss Opt[float64]
-	Job  string
+	// Method is how the loss was measured, empty for the machine's estimate, and
+	// Direction from which end.
+	Method    LossMethod
+	Direction LossDirection
+	Job       string
+	// Label is the user's own name of one splice: measurements of one are averaged.
+	Label string
+}
+
+// LossMethod is how a loss was measured.
+type LossMethod string
+
+// The methods: the splicing machine's own estimate from its cameras, an optical
+// time-domain reflectometer, a light source and a power meter.
+const (
+	Estimated   LossMethod = "estimate"
+	OTDR        LossMethod = "otdr"
+	LightSource LossMethod = "light-source"
+)
+
+// LossDirection is from which end a loss was measured.
+type LossDirection string
+
+// The directions: from one end, from the other, or the mean of both.
+const (
+	AToB     LossDirection = "a-to-b"
+	BToA     LossDirection = "b-to-a"
+	BothWays LossDirection = "both"
+)
+
+// Measured says whether an instrument measured the loss.
+func (s *Splice) Measured() bool { return s.Method == OTDR || s.Method == LightSource }
+
+// Made is how many splices the record adds. A measured loss without a count is that
+// of a splice counted elsewhere; any other record without one tells of one splice.
+func (s *Splice) Made() int64 {
+	if s.Measured() {
+		return s.Count.Or(0)
+	}
+	return s.Count.Or(1)
 }
 
 // Scope says for whom a setup holds.
@@ -154,6 +196,28 @@ type Correction struct {
 	// Changes are in the order of the field table.
 	Changes []Change
 }
+
+// Decision is what somebody decided about the splices of one machine, day and job
+// that a look-back doubts. A later one takes the place of one before; both are kept.
+type Decision struct {
+	Verdict Verdict
+	// Day is the machine's local day, as 2006-01-02; Job may be empty.
+	Day, Job string
+	// Reason is why; Role is in which role it was decided.
+	Reason, Role string
+	// Chance is the chance of being made outside tolerance that was shown then.
+	Chance Opt[float64]
+}
+
+// Verdict is what is to be done about doubted splices.
+type Verdict string
+
+// The three verdicts.
+const (
+	Accept    Verdict = "accept"
+	Remeasure Verdict = "re-measure"
+	Redo      Verdict = "redo"
+)
 
 // Change is the new value of one field: a string, float64, int64, bool or
 // time.Time as the field's kind asks, or nil to say that it is not known.

@@ -42,9 +42,12 @@ var fields = []Field{
 	{Name: "pair", Means: "lot or serial of the pair", Kind: Text, In: inService, ref: func(r *Record) any { return &r.Service.Pair }},
 	{Name: "finding", Means: "what the bench saw", Kind: Text, In: inService, Words: words([]Finding{Worn, Dirty, Fine, CleaverFault, OtherFault}), ref: func(r *Record) any { return (*string)(&r.Service.Finding) }},
 
-	{Name: "count", Means: "splices since the last such record", Kind: Integer, Unit: "splices", In: inSplice, Max: 10_000_000, ref: func(r *Record) any { return &r.Splice.Count }},
-	{Name: "loss_db", Means: "estimated loss", Kind: Number, Unit: "decibels", In: inSplice, Min: -1, Max: 50, ref: func(r *Record) any { return &r.Splice.Loss }},
-	{Name: "job", Means: "the job they belong to", Kind: Text, In: inSplice, ref: func(r *Record) any { return &r.Splice.Job }},
+	{Name: "count", Means: "splices since the last such record; required, but may be left out where a measured loss is that of a splice counted elsewhere", Kind: Integer, Unit: "splices", In: inSplice, Max: 10_000_000, ref: func(r *Record) any { return &r.Splice.Count }},
+	{Name: "loss_db", Means: "loss of a splice: the machine's estimate, or as `loss_method` says", Kind: Number, Unit: "decibels", In: inSplice, Min: -1, Max: 50, ref: func(r *Record) any { return &r.Splice.Loss }},
+	{Name: "loss_method", Means: "how the loss was measured; left out, it is the splicing machine's estimate", Kind: Text, In: inSplice, Words: words([]LossMethod{Estimated, OTDR, LightSource}), ref: func(r *Record) any { return (*string)(&r.Splice.Method) }},
+	{Name: "loss_direction", Means: "from which end it was measured, or that the value is the mean of both directions; required with a measured loss", Kind: Text, In: inSplice, Words: words([]LossDirection{AToB, BToA, BothWays}), ref: func(r *Record) any { return (*string)(&r.Splice.Direction) }},
+	{Name: "job", Means: "the job they belong to", Kind: Text, In: []Type{TypeSplice, TypeDecision}, ref: func(r *Record) any { return r.job() }},
+	{Name: "splice", Means: "your own name of one splice: measurements of one name and job are averaged over both directions", Kind: Text, In: inSplice, ref: func(r *Record) any { return &r.Splice.Label }},
 
 	{Name: "scope", Means: "what the setup is about; the nearest scope wins, within one scope the latest", Kind: Text, In: inSetup, Words: words([]Scope{ScopeFleet, ScopeModel, ScopeSite, ScopeMachine}), ref: func(r *Record) any { return (*string)(&r.Setup.Scope) }},
 	{Name: "name", Means: "which model, site or machine", Kind: Text, In: inSetup, ref: func(r *Record) any { return &r.Setup.Name }},
@@ -65,7 +68,11 @@ var fields = []Field{
 	{Name: "renamed_to", Means: "its new name", Kind: Text, In: inSetup, ref: func(r *Record) any { return &r.Setup.RenamedTo }},
 
 	{Name: "corrects", Means: "id of the record that was wrong; required", Kind: Text, In: inCorrection, ref: func(r *Record) any { return &r.Correction.Corrects }},
-	{Name: "reason", Means: "why, up to 500 bytes; required", Kind: Text, In: inCorrection, ref: func(r *Record) any { return &r.Correction.Reason }},
+	{Name: "reason", Means: "why, up to 500 bytes; required, but for a decision to re-measure or to redo", Kind: Text, In: []Type{TypeCorrection, TypeDecision}, ref: func(r *Record) any { return r.reason() }},
+	{Name: "verdict", Means: "what is to be done about splices that a look-back doubts; required", Kind: Text, In: inDecision, Words: words([]Verdict{Accept, Remeasure, Redo}), ref: func(r *Record) any { return (*string)(&r.Decision.Verdict) }},
+	{Name: "day", Means: "the local day on which they were made, like 2026-03-02; required", Kind: Text, In: inDecision, ref: func(r *Record) any { return &r.Decision.Day }},
+	{Name: "chance_out", Means: "the chance of being made outside tolerance that the decision rests on", Kind: Number, Unit: "", In: inDecision, Max: 1, ref: func(r *Record) any { return &r.Decision.Chance }},
+	{Name: "role", Means: "in which role it was decided", Kind: Text, In: inDecision, ref: func(r *Record) any { return &r.Decision.Role }},
 }
 
 // fieldsOf is the table by type.
@@ -103,7 +110,23 @@ var (
 	inSplice      = []Type{TypeSplice}
 	inSetup       = []Type{TypeSetup}
 	inCorrection  = []Type{TypeCorrection}
+	inDecision    = []Type{TypeDecision}
 )
+
+// job and reason stand in records of two types.
+func (r *Record) job() *string {
+	if r.Decision != nil {
+		return &r.Decision.Job
+	}
+	return &r.Splice.Job
+}
+
+func (r *Record) reason() *string {
+	if r.Decision != nil {
+		return &r.Decision.Reason
+	}
+	return &r.Correction.Reason
+}
 
 func words[T ~string](values []T) []string {
 	out := make([]string, len(values))

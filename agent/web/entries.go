@@ -166,6 +166,8 @@ func typeWord(e *drift.Entry) string {
 		return "Splices"
 	case drift.TypeSetup:
 		return "Setup"
+	case drift.TypeDecision:
+		return "Decision on splices: " + string(e.Decision.Verdict)
 	default:
 		return string(e.Type)
 	}

@@ -55,7 +55,7 @@ func TestFormCorrection(t *testing.T) {
 
 func TestFormRefuses(t *testing.T) {
 	for _, c := range []struct{ query, sentence string }{
-		{"", "type is missing: it says what the record is, one of calibration, service, usage, splice, setup, correction"},
+		{"", "type is missing: it says what the record is, one of calibration, service, usage, splice, setup, correction, decision"},
 		{"type=usage&machine=K-07&arc_count=1,5", `arc_count is "1,5": it must be a whole number`},
 		{"type=usage&machine=K-07&arc_count=1.234,5", `arc_count is "1.234,5": it must be a whole number`},
 		{"type=usage&machine=K-07&arc_count=1&arc_count=2", "arc_count stands twice in one form"},

@@ -82,7 +82,7 @@ const (
 // Update folds in the next entry. pair is the number of the electrode pair after
 // it, as the model counts them.
 func (c *Checks) Update(e *drift.Entry, pair int) {
-	if e.Setup != nil || e.Correction != nil {
+	if e.Setup != nil || e.Correction != nil || e.Decision != nil {
 		return
 	}
 	at := e.When().UTC()
@@ -97,7 +97,7 @@ func (c *Checks) Update(e *drift.Entry, pair int) {
 	case drift.TypeCalibration:
 		c.calibration(e, at)
 	case drift.TypeSplice:
-		if e.Splice.Count.Or(1) > 0 {
+		if e.Splice.Made() > 0 {
 			c.Used = at
 		}
 	case drift.TypeUsage:

@@ -23,7 +23,7 @@ func Records() *rapid.Generator[drift.Record] {
 		}
 		needed := map[string]bool{
 			"machine": true, "passed": true, "action": true, "count": true, "scope": true, "name": true,
-			"corrects": true, "reason": true, "arc_count": r.Type == drift.TypeUsage,
+			"corrects": true, "reason": true, "arc_count": r.Type == drift.TypeUsage, "verdict": true, "day": true,
 		}
 		either := rapid.SampledFrom([]string{"attempt", "attempts"}).Draw(t, "not both")
 		for _, f := range drift.FieldsOf(r.Type) {
@@ -34,6 +34,9 @@ func Records() *rapid.Generator[drift.Record] {
 				t.Fatal(err)
 			}
 		}
+		if r.Splice != nil {
+			fits(r.Splice)
+		}
 		if rapid.Bool().Draw(t, "with extra") {
 			r.Extra = extra().Draw(t, "extra")
 		}
@@ -42,6 +45,18 @@ func Records() *rapid.Generator[drift.Record] {
 		}
 		return r
 	})
+}
+
+// fits makes what is said of a loss go together.
+func fits(s *drift.Splice) {
+	switch {
+	case !s.Loss.Known() && s.Measured():
+		s.Method, s.Direction = "", ""
+	case s.Measured() && s.Direction == "":
+		s.Direction = drift.BothWays
+	case !s.Measured():
+		s.Direction = ""
+	}
 }
 
 // Values draws values that the field may hold.
@@ -73,6 +88,8 @@ func Values(f *drift.Field) *rapid.Generator[any] {
 		return rapid.SampledFrom(f.Words).AsAny()
 	case f.Name == "machine" || f.Name == "renamed_to":
 		return rapid.StringMatching(`[A-Za-z0-9][A-Za-z0-9._-]{0,63}`).AsAny()
+	case f.Name == "day":
+		return rapid.SampledFrom([]string{"2026-03-02", "2024-02-29"}).AsAny()
 	case f.Name == "zone":
 		return rapid.SampledFrom([]string{"UTC", "Europe/Oslo", "America/Argentina/Ushuaia"}).AsAny()
 	}

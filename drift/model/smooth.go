@@ -123,18 +123,18 @@ func (s *Smoother) draw(end *mixture, to []Draw, rng *rand.Rand) {
 	}
 }
 
-// Out is the chance that a splice or attempt with well-prepared ends, in an air and at
-// the state drawn, lands outside the tolerance, and off is how far the power needed
-// lies above the setting, in log percent. doubt is the variance of what is not known of
-// the air, in squared log percent.
-func (s *Stand) Out(d *Draw, air [airTerms]float64, doubt float64) (chance, off float64) {
-	off = d.Level - d.Setting
+// Out returns the chances that a splice or attempt with well-prepared ends, in an air
+// and at the state drawn, gets too much or too little power to be within the tolerance.
+// off is how far the power needed lies above the setting, in log percent; beside is
+// added to it for what is not known of the air.
+func (s *Stand) Out(d *Draw, air [airTerms]float64, beside float64) (strong, weak, off float64) {
+	off = d.Level - d.Setting + beside
 	for i, a := range air {
 		off += d.Air[i] * a
 	}
 	lo, hi := s.params.Window()
-	sd := math.Sqrt(sq(s.params.ScatterAt(s.scatterAge)*d.ScatterScale) + doubt)
-	return fit.NormalCDF((lo-off)/sd) + fit.NormalCDF((off-hi)/sd), off
+	sd := s.params.ScatterAt(s.scatterAge) * d.ScatterScale
+	return fit.NormalCDF((lo - off) / sd), fit.NormalCDF((off - hi) / sd), off
 }
 
 // Window is the tolerance then in force: see [Params.Window].

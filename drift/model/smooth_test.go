@@ -80,8 +80,8 @@ func TestTheSmootherIsCalibrated(t *testing.T) {
 					n++
 					stand := &l.smoother.stands[i]
 					for _, d := range draws {
-						chance, _ := stand.Out(&d[i], [airTerms]float64{}, 0)
-						said += chance / float64(len(draws))
+						strong, weak, _ := stand.Out(&d[i], [airTerms]float64{}, 0)
+						said += (strong + weak) / float64(len(draws))
 					}
 					lo, hi := p.Window()
 					if z := off + p.ScatterAt(stand.Arcs)*ScatterScaleAt(l.multiple[i])*rng.NormFloat64(); z < lo || z > hi {

@@ -1,0 +1,107 @@
+package lookback
+
+import (
+	"time"
+
+	"arcdrift/drift"
+)
+
+// lot is the splices of one day for one job, spread over the pieces of work in which
+// they were made.
+type lot struct {
+	day, job string
+	counted  bool
+	share    map[int]float64 // splices by index of the piece
+	records  []*drift.Entry  // with a loss
+}
+
+func (l *lot) splices() (sum float64) {
+	for _, n := range l.share {
+		sum += n
+	}
+	return sum
+}
+
+// longest is how far back a splice record may reach: "since the last such record" is
+// not meant for longer, and the machine may have been silent.
+const longest = 7 * 24 * time.Hour
+
+// lots distributes splices over the pieces: those that records count, over the arcs
+// burnt since the record before; where no record counts, one for each arc.
+func (p *Past) lots(pieces []piece) []*lot {
+	b := lotBuilder{pieces: pieces, byKey: map[[2]string]*lot{}, covered: make([]bool, len(pieces))}
+	last := time.Time{}
+	for i := range p.Entries {
+		e := &p.Entries[i]
+		if e.Splice == nil || e.Splice.Made() == 0 {
+			continue
+		}
+		at := e.When()
+		from := at.Add(-longest)
+		if last.After(from) {
+			from = last
+		} else if last.IsZero() {
+			local := at.In(p.zone())
+			from = time.Date(local.Year(), local.Month(), local.Day(), 0, 0, 0, 0, p.zone())
+		}
+		last = at
+		b.count(e, from, at)
+	}
+	for i := range pieces {
+		if n := pieces[i].arcs(); !b.covered[i] && n > 0 {
+			b.lot(pieces[i].day, "", false).share[i] += n
+		}
+	}
+	for i := range p.Entries {
+		if e := &p.Entries[i]; e.Splice != nil && e.Splice.Loss.Known() {
+			if l := b.byKey[[2]string{p.day(e.When()), e.Splice.Job}]; l != nil {
+				l.records = append(l.records, e)
+			}
+		}
+	}
+	return b.all
+}
+
+type lotBuilder struct {
+	pieces  []piece
+	byKey   map[[2]string]*lot
+	covered []bool
+	all     []*lot
+}
+
+func (b *lotBuilder) lot(day, job string, counted bool) *lot {
+	l := b.byKey[[2]string{day, job}]
+	if l == nil {
+		l = &lot{day: day, job: job, counted: counted, share: map[int]float64{}}
+		b.byKey[[2]string{day, job}] = l
+		b.all = append(b.all, l)
+	}
+	l.counted = l.counted && counted
+	return l
+}
+
+// count spreads the splices of a record over the pieces since the one before.
+func (b *lotBuilder) count(e *drift.Entry, from, to time.Time) {
+	weights, total := map[int]float64{}, 0.0
+	for i := range b.pieces {
+		c := &b.pieces[i]
+		begin, end := c.from, c.to
+		if from.After(begin) {
+			begin = from
+		}
+		if to.Before(end) {
+			end = to
+		}
+		if !end.After(begin) {
+			continue
+		}
+		b.covered[i] = b.covered[i] || end.Sub(begin) > c.to.Sub(c.from)/2
+		const nothing = 1e-6 // where no arc was counted, time decides
+		w := (max(c.arcs(), 0) + nothing) * float64(end.Sub(begin)) / float64(c.to.Sub(c.from))
+		weights[i], total = w, total+w
+	}
+	for i, w := range weights {
+		l := b.lot(b.pieces[i].day, e.Splice.Job, true)
+		l.share[i] += float64(e.Splice.Made()) * w / total
+	}
+}
