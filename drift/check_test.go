@@ -108,6 +108,7 @@ func TestReasonOfACorrectionMayBeASentence(t *testing.T) {
 func TestUnknownField(t *testing.T) {
 	for name, sentence := range map[string]string{
 		"pased":                  "pased is not a field: did you mean passed? Anything of your own goes into extra",
+		"loss":                   "loss has no unit: give a loss in decibels, as loss_db",
 		"zzz":                    "zzz is not a field of any record; anything of your own goes into extra",
 		"":                       `"" is not a field of any record; anything of your own goes into extra`,
 		"a\nb":                   `"a\nb" is not a field of any record; anything of your own goes into extra`,

@@ -36,7 +36,7 @@ when the command line is wrong.`,
 		SilenceErrors: true, SilenceUsage: true,
 		PersistentPreRun: func(*cobra.Command, []string) { *began = true },
 	}
-	root.AddCommand(blindCommand(e), messCommand(e), typingCommand(e), synthCommand(e))
+	root.AddCommand(blindCommand(e), messCommand(e), typingCommand(e), synthCommand(e), lookBackCommand(e))
 	root.SetOut(e.stdout)
 	root.SetErr(e.stderr)
 	return root

@@ -20,9 +20,6 @@ type Past struct {
 	// they are read as, in the same order.
 	Entries []drift.Entry
 	Events  []model.Event
-	// Air tells what the air was like at a place, by others' calibrations; nil if
-	// nobody knows. The regressors are the model's (see [model.Regressors]).
-	Air func(site string, at time.Time) (regressors [3]float64, known bool)
 }
 
 func (p *Past) zone() *time.Location {
@@ -221,13 +218,27 @@ func (p *Past) around(t time.Time) (before, after *model.Event) {
 	return before, after
 }
 
-// Doubt about the air, in log percent: where calibrations in the same place before and
-// after tell it, where others of that day do, and where nobody does. Some degrees and
-// hectopascals; guesses.
+// lastThere is the attempt at a place nearest in time, nil for none.
+func (p *Past) lastThere(site string, t time.Time, sites stays) (nearest *model.Event) {
+	for i := range p.Events {
+		ev := &p.Events[i]
+		if ev.Kind != model.Attempt || site == "" || sites.at(ev.Time) != site {
+			continue
+		}
+		if nearest == nil || ev.Time.Sub(t).Abs() < nearest.Time.Sub(t).Abs() {
+			nearest = ev
+		}
+	}
+	return nearest
+}
+
+// Doubt about the air, in log percent: where calibrations in the same place before or
+// after tell it, where the machine's others in that place do, and where none does. Some
+// degrees and hectopascals; guesses.
 const (
-	airNear   = 0.5
-	airOthers = 0.7
-	airFar    = 1.5
+	airNear  = 0.5
+	airThere = 0.7
+	airFar   = 1.5
 )
 
 // airAt is the air at a moment and place, and the doubt about it.
@@ -247,16 +258,10 @@ func (p *Past) airAt(site string, t time.Time, sites stays) (air [3]float64, dou
 	case near(after):
 		return after.Air, airNear
 	}
-	if p.Air != nil && site != "" {
-		if told, known := p.Air(site, t); known {
-			return told, airOthers
-		}
+	if ev := p.lastThere(site, t, sites); ev != nil {
+		return ev.Air, airThere
 	}
 	switch {
-	case there(before):
-		return before.Air, airOthers
-	case there(after):
-		return after.Air, airOthers
 	case before != nil:
 		return before.Air, airFar
 	case after != nil:

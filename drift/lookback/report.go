@@ -115,8 +115,10 @@ type Why string
 
 // The reasons.
 const (
-	Wear         Why = "wear"
-	Air          Why = "air"
+	Wear Why = "wear"
+	Air  Why = "air"
+	// LeftOff: the last check passed, and the setting it left was off nonetheless.
+	LeftOff      Why = "left-off"
 	NoCheck      Why = "no-check"
 	AfterService Why = "after-service"
 	// Scatter: the machine was set right, but its splices differ too much.
@@ -136,23 +138,13 @@ type Loss struct {
 	Estimated int `json:"estimated"`
 }
 
-// Verdict is what somebody decided about an entry.
-type Verdict string
-
-// The verdicts.
-const (
-	Accept    Verdict = "accept"
-	Remeasure Verdict = "re-measure"
-	Redo      Verdict = "redo"
-)
-
 // Decision is what somebody decided. It is a record of its own and changes none.
 type Decision struct {
 	// Record is the id of the record.
-	Record  string    `json:"record"`
-	Verdict Verdict   `json:"verdict"`
-	Reason  string    `json:"reason"`
-	Time    time.Time `json:"time"`
+	Record  string        `json:"record"`
+	Verdict drift.Verdict `json:"verdict"`
+	Reason  string        `json:"reason"`
+	Time    time.Time     `json:"time"`
 	// By is the operator named in the record, Role that person's role if the store
 	// knows it; empty if not.
 	By   string `json:"by"`

@@ -1,0 +1,298 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"arcdrift/agent/fleet"
+	"arcdrift/drift/blind"
+	"arcdrift/drift/lookback"
+	"arcdrift/drift/synth"
+)
+
+// workday is the truth of the splices of a machine on one day.
+type workday struct {
+	made, out int
+	chance    float64 // the mean true chance
+}
+
+// lookedBack is one day of one machine: what was said, what was true, and which rules
+// of today would have had it measured again.
+type lookedBack struct {
+	machine, day, grade string
+	said                float64 // chance that a splice is out
+	workday
+	sincePass, lastDay, span bool
+}
+
+// lookBack judges look-backs on one fleet.
+func (t *trial) lookBack(ctx context.Context) ([]lookedBack, error) {
+	invented := t.world.make(t.wish)
+	b, err := take(ctx, invented.Lines)
+	if err != nil {
+		return nil, err
+	}
+	end := t.wish.Start.AddDate(0, 0, t.wish.Days)
+	pasts, err := fleet.PastsOf(b, "", end)
+	if err != nil {
+		return nil, err
+	}
+	truth := truthOf(invented)
+	var out []lookedBack
+	for i := range pasts {
+		p := &pasts[i]
+		m := truth[p.Machine]
+		if m == nil {
+			continue
+		}
+		out = append(out, judgeMachine(p, m, workOf(m, t.wish), t.wish.Start, end)...)
+	}
+	return out, nil
+}
+
+// judgeMachine holds a look-back on all days of a machine against the truth.
+func judgeMachine(p *lookback.Past, m *blind.Machine, work map[string]workday, start, end time.Time) []lookedBack {
+	type day struct{ chance, splices float64 }
+	said := map[string]*day{}
+	for _, lot := range p.Look(lookback.Query{From: start.AddDate(0, 0, unjudged), To: end, Now: end}).Lots {
+		e := lot.Entry
+		if said[e.Day] == nil {
+			said[e.Day] = &day{}
+		}
+		said[e.Day].chance += e.Chance * float64(e.Splices)
+		said[e.Day].splices += float64(e.Splices)
+	}
+	sincePass, lastDay, span := p.Doubted(start, end)
+	var out []lookedBack
+	for name, s := range said {
+		w, worked := work[name]
+		if !worked || s.splices == 0 {
+			continue
+		}
+		out = append(out, lookedBack{
+			machine: m.Name, day: name, grade: m.Grade, said: s.chance / s.splices, workday: w,
+			sincePass: sincePass[name], lastDay: lastDay[name], span: span[name],
+		})
+	}
+	slices.SortFunc(out, func(a, b lookedBack) int { return cmp.Compare(a.day, b.day) })
+	return out
+}
+
+// unjudged days at the beginning are for getting to know the machine.
+const unjudged = 14
+
+// workOf is the truth of every splice, by day. Strangers' machines tell the chance at
+// every moment: their splices are drawn by it, hour by hour.
+func workOf(m *blind.Machine, wish blind.Wish) map[string]workday {
+	out := map[string]workday{}
+	if own, ok := m.Life.(life); ok {
+		for i := range own.Work {
+			w := &own.Work[i]
+			day := w.To.UTC().Format(time.DateOnly)
+			sum := out[day]
+			n := len(w.Deviations)
+			sum.chance = (sum.chance*float64(sum.made) + w.Chance*float64(n)) / float64(sum.made+n)
+			sum.made, sum.out = sum.made+n, sum.out+w.Out()
+			out[day] = sum
+		}
+		return out
+	}
+	rng := rand.New(rand.NewPCG(wish.Seed, uint64(len(m.Name))))
+	for d := range wish.Days {
+		day := wish.Start.AddDate(0, 0, d)
+		sum := workday{}
+		before := m.At(day.Add(4 * time.Hour)).Arcs
+		for h := 5; h <= 21; h++ {
+			at := day.Add(time.Duration(h) * time.Hour)
+			now := m.At(at)
+			if made := int(now.Arcs - before); made > 0 {
+				q := m.ProbabilityOut(at.Add(-30*time.Minute), now.Air)
+				sum.chance = (sum.chance*float64(sum.made) + q*float64(made)) / float64(sum.made+made)
+				sum.made += made
+				for range made {
+					if rng.Float64() < q {
+						sum.out++
+					}
+				}
+			}
+			before = now.Arcs
+		}
+		if sum.made > 0 {
+			out[day.Format(time.DateOnly)] = sum
+		}
+	}
+	return out
+}
+
+// spliceWorlds are our own, in which every machine counts its splices.
+func spliceWorlds() []world {
+	var out []world
+	for _, w := range synth.Worlds() {
+		w.Splices = 0.7
+		out = append(out, world{w.Name, func(wish blind.Wish) *blind.Fleet { return fleetOf(w, wish) }})
+	}
+	return out
+}
+
+func lookBackCommand(e *env) *cobra.Command {
+	p := plan{typing: "drawn"}
+	known := append(spliceWorlds(), strangers()...)
+	cmd := &cobra.Command{
+		Use:   "look-back",
+		Short: "Judge the chances that splices were made outside tolerance",
+		Long: `Looks back on every day of invented fleets, whose splices are known one by one, and
+holds the chances that are stated against what came. Beside it stand the rules in use
+today, with what each would measure again and which bad splices it would miss.`,
+		Example: "  driftlab look-back --worlds straight,dirty --fleets 4 --machines 30 --days 150 --check",
+		Args:    cobra.NoArgs,
+	}
+	p.flags(cmd, known)
+	p.wishes(cmd)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error { return p.judgeLookBacks(cmd.Context(), e, known) }
+	return cmd
+}
+
+func (p *plan) judgeLookBacks(ctx context.Context, e *env, known []world) error {
+	trials, err := p.trials(known)
+	if err != nil {
+		return err
+	}
+	met := true
+	var all []lookedBack
+	for i := range trials {
+		one, err := trials[i].lookBack(ctx)
+		if err != nil {
+			return err
+		}
+		all = append(all, one...)
+		fmt.Fprintf(e.stdout, "\n%s\n", trials[i].name())
+		lookBackText(e, one)
+	}
+	fmt.Fprintf(e.stdout, "\nall fleets\n")
+	met = lookBackText(e, all)
+	if p.check && !met {
+		return fmt.Errorf("a bar of look-backs is not met")
+	}
+	return nil
+}
+
+// The bars: at equal misses at most half of the re-measuring; stated chances within
+// this of what came.
+const (
+	remeasuringBar = 0.5
+	calibrationBar = 0.05
+)
+
+func lookBackText(e *env, all []lookedBack) bool {
+	met := true
+	for _, grade := range grades() {
+		some := slices.DeleteFunc(slices.Clone(all), func(l lookedBack) bool { return grade != "" && grade != "all" && l.grade != grade })
+		if len(some) == 0 {
+			continue
+		}
+		met = lookBackGrade(e, grade, some) && met
+	}
+	return met
+}
+
+func lookBackGrade(e *env, grade string, some []lookedBack) bool {
+	brier := func(said func(*lookedBack) float64) (score float64) {
+		n := 0.0
+		for i := range some {
+			l := &some[i]
+			s := said(l)
+			score += float64(l.made)*s*s - 2*s*float64(l.out) + float64(l.out)
+			n += float64(l.made)
+		}
+		return score / n
+	}
+	flag := func(b bool) float64 {
+		if b {
+			return 1
+		}
+		return 0
+	}
+	var made, bad, cost, missed, lastCost, lastMissed, spanCost, spanMissed int
+	for i := range some {
+		l := &some[i]
+		made, bad = made+l.made, bad+l.out
+		if l.sincePass {
+			cost += l.made
+		} else {
+			missed += l.out
+		}
+		if l.lastDay {
+			lastCost += l.made
+		} else {
+			lastMissed += l.out
+		}
+		if l.span {
+			spanCost += l.made
+		} else {
+			spanMissed += l.out
+		}
+	}
+	fmt.Fprintf(e.stdout, "%-11s %d splices, %.3f out; Brier: stated %.4f, base rate %.4f, since the last pass %.4f, last day %.4f, nothing %.4f\n",
+		grade, made, float64(bad)/float64(made), brier(func(l *lookedBack) float64 { return l.said }),
+		brier(func(*lookedBack) float64 { return float64(bad) / float64(made) }),
+		brier(func(l *lookedBack) float64 { return flag(l.sincePass) }), brier(func(l *lookedBack) float64 { return flag(l.lastDay) }), brier(func(*lookedBack) float64 { return 0 }))
+	stated := func(l *lookedBack) float64 { return l.said }
+	equal := atEqualMisses(some, missed, stated)
+	perfect := atEqualMisses(some, missed, func(l *lookedBack) float64 { return l.chance })
+	ratio := func(n int) float64 { return float64(n) / float64(max(cost, 1)) }
+	fmt.Fprintf(e.stdout, "%-11s measured again: since the last pass %d (misses %d), last day %d (misses %d), look-backs %d (misses %d)\n",
+		"", cost, missed, lastCost, lastMissed, spanCost, spanMissed)
+	fmt.Fprintf(e.stdout, "%-11s at the misses of since the last pass: by stated chance %d (%.2f), by perfect knowledge of the day %d (%.2f)\n",
+		"", equal, ratio(equal), perfect, ratio(perfect))
+	worst := 0.0
+	edges := []float64{0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.7, 1.01}
+	for b := 1; b < len(edges); b++ {
+		var n, said, came float64
+		for i := range some {
+			if l := &some[i]; l.said >= edges[b-1] && l.said < edges[b] {
+				n += float64(l.made)
+				said += l.said * float64(l.made)
+				came += float64(l.out)
+			}
+		}
+		if n == 0 {
+			continue
+		}
+		fmt.Fprintf(e.stdout, "%-11s   %.2f-%.2f: %8.0f splices, said %.3f, came %.3f\n", "", edges[b-1], edges[b], n, said/n, came/n)
+		if n >= leastCell*float64(made) {
+			worst = max(worst, math.Abs(said-came)/n)
+		}
+	}
+	fmt.Fprintf(e.stdout, "%-11s   furthest %.3f\n", "", worst)
+	return worst <= calibrationBar && float64(equal) <= remeasuringBar*float64(cost)
+}
+
+// leastCell is the share of all splices below which a line of the table is shown, but
+// not held to the bar.
+const leastCell = 0.01
+
+// atEqualMisses is how many splices have to be measured again, days with the highest
+// chance first, to miss no more bad ones than so many.
+func atEqualMisses(all []lookedBack, missed int, chance func(*lookedBack) float64) (cost int) {
+	sorted := slices.Clone(all)
+	slices.SortStableFunc(sorted, func(a, b lookedBack) int { return cmp.Compare(chance(&b), chance(&a)) })
+	left := 0
+	for i := range sorted {
+		left += sorted[i].out
+	}
+	for i := range sorted {
+		if left <= missed {
+			break
+		}
+		left -= sorted[i].out
+		cost += sorted[i].made
+	}
+	return cost
+}

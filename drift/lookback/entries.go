@@ -1,0 +1,157 @@
+package lookback
+
+import (
+	"math"
+	"math/rand/v2"
+	"slices"
+	"sort"
+
+	"arcdrift/drift"
+	"arcdrift/drift/model"
+)
+
+// Lot is an entry with the joint draws behind it, from which totals are made.
+type Lot struct {
+	Entry Entry
+	// counts is how many of the splices were out, by draw.
+	counts []int
+}
+
+// entries says what is to be said of the splices made in the pieces.
+func (c *course) entries(lots []*lot, losses *LossModel) []Lot {
+	weights := c.weigh(lots, losses)
+	rng := rand.New(rand.NewPCG(c.past.seed(), 2))
+	out := make([]Lot, 0, len(lots))
+	for _, l := range lots {
+		if n := int(math.Round(l.splices())); n > 0 {
+			out = append(out, c.entry(l, n, weights, losses, rng))
+		}
+	}
+	return out
+}
+
+func (c *course) entry(l *lot, n int, weights []float64, losses *LossModel, rng *rand.Rand) Lot {
+	e := Entry{Machine: c.past.Machine, Job: l.job, Day: l.day, Splices: n, Counted: l.counted, Open: true}
+	m := c.mean(l, weights)
+	e.Chance = rounded(m.out, 1000)
+	measured := measuredOf(l.records)
+	if len(measured) > 0 {
+		e.Loss = summary(measured)
+	}
+	if len(measured) > 0 && losses != nil {
+		e.Chance = rounded(c.withLosses(l, n, measured, weights, losses), 1000)
+		e.Before = drift.Some(rounded(c.mean(l, nil).out, 1000))
+	}
+	off, tolerance := m.off, m.tolerance
+	e.Deviation, e.DeviationSD = rounded(model.Pct(off), 100), rounded(m.sd, 100)
+	e.Tolerance = rounded(model.Pct(tolerance), 100)
+	e.Way = way(m.strong, m.out)
+	lot := Lot{Entry: e, counts: c.counts(l, n, measured, weights, losses, rng)}
+	lot.Entry.Out = number(lot.counts)
+	c.explain(&lot.Entry, l, m)
+	return lot
+}
+
+// sums are means over draws and pieces of a lot; deviations in log percent.
+type sums struct {
+	out, strong, off, sd, tolerance, floor, level, air float64
+}
+
+// mean weighs draws by weights, all alike if nil.
+func (c *course) mean(l *lot, weights []float64) (m sums) {
+	total := l.splices()
+	squares := 0.0
+	for d := range c.out {
+		w := 1.0 / float64(len(c.out))
+		if weights != nil {
+			w = weights[d]
+		}
+		for j, n := range l.share {
+			share := w * n / total
+			m.out += share * c.out[d][j]
+			m.strong += share * c.strong[d][j]
+			m.off += share * c.off[d][j]
+			m.level += share * c.level[d][j]
+			m.air += share * c.air[d][j]
+			squares += share * c.off[d][j] * c.off[d][j]
+		}
+	}
+	for j, n := range l.share {
+		m.tolerance += n / total * c.tolerance[j]
+		m.floor += n / total * c.floor[j]
+	}
+	m.sd = math.Sqrt(max(squares-m.off*m.off, 0))
+	return m
+}
+
+func way(strong, out float64) Way {
+	const mostly = 0.75
+	switch {
+	case out <= 0 || strong/out > 1-mostly && strong/out < mostly:
+		return Either
+	case strong/out >= mostly:
+		return TooStrong
+	}
+	return TooWeak
+}
+
+// counts draws, for each draw of the course, how many splices of the lot were out.
+// With losses, draws come as often as these make them likely.
+func (c *course) counts(l *lot, n int, measured []loss, weights []float64, losses *LossModel, rng *rand.Rand) []int {
+	out := make([]int, len(c.out))
+	pieces := make([]int, 0, len(l.share))
+	for j := range l.share {
+		pieces = append(pieces, j)
+	}
+	sort.Ints(pieces)
+	for i := range out {
+		d := i
+		if weights != nil {
+			d = drawn(weights, rng)
+		}
+		known := 0
+		if losses != nil { // of the measured ones more is known
+			known = min(len(measured), n)
+			chance := c.of(l, d)
+			for _, one := range measured[:known] {
+				out[i] += binomial(1, losses.after(one, chance), rng)
+			}
+		}
+		left, total := n-known, l.splices()
+		for _, j := range pieces {
+			here := left
+			if total > 0 {
+				here = min(int(math.Round(float64(left)*l.share[j]/total)), left)
+			}
+			total -= l.share[j]
+			left -= here
+			out[i] += binomial(here, c.out[d][j], rng)
+		}
+	}
+	return out
+}
+
+func drawn(weights []float64, rng *rand.Rand) int {
+	at := rng.Float64()
+	for d, w := range weights {
+		if at -= w; at < 0 {
+			return d
+		}
+	}
+	return len(weights) - 1
+}
+
+// number is the mean of drawn numbers and the interval that holds eight in ten of
+// them.
+func number(counts []int) Number {
+	sorted := slices.Clone(counts)
+	slices.Sort(sorted)
+	sum := 0
+	for _, n := range sorted {
+		sum += n
+	}
+	at := func(q float64) int { return sorted[min(int(q*float64(len(sorted))), len(sorted)-1)] }
+	return Number{Mean: rounded(float64(sum)/float64(len(sorted)), 10), Low: at(0.1), High: at(0.9)}
+}
+
+func rounded(x, per float64) float64 { return math.Round(x*per) / per }

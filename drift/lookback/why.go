@@ -1,0 +1,115 @@
+package lookback
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"arcdrift/drift/model"
+)
+
+// explain says what the doubt comes from. What moved the power needed away from the
+// setting is compared with the last check that passed: the level since (wear), the air
+// since, and what that check itself left.
+func (c *course) explain(e *Entry, l *lot, m sums) {
+	first := slices.MinFunc(keys(l.share), func(a, b int) int { return a - b })
+	at := c.pieces[first].from
+	k := c.before(at)
+	type part struct {
+		why Why
+		pct float64
+	}
+	var parts []part
+	sign := math.Copysign(1, m.off)
+	if k != nil {
+		parts = append(parts, part{Wear, sign * (m.level - k.level)}, part{Air, sign * (m.air - k.air)}, part{LeftOff, sign * k.off})
+	} else {
+		parts = append(parts, part{Wear, sign * m.level}, part{Air, sign * m.air})
+	}
+	slices.SortStableFunc(parts, func(a, b part) int { return -1 * compare(a.pct, b.pct) })
+	const counts = 0.2 // of the deviation
+	right := m.out <= 0 || m.floor >= 0.6*m.out
+	for _, p := range parts {
+		if !right && p.pct >= counts*math.Abs(m.off) {
+			e.Why = append(e.Why, p.why)
+		}
+	}
+	if right {
+		e.Why = append(e.Why, Scatter)
+	}
+	if work := c.past.work(at); !work.IsZero() && (k == nil || k.at.Before(work)) {
+		e.Why = append(e.Why, AfterService)
+	}
+	if k == nil || c.past.day(k.at) != l.day {
+		e.Why = append(e.Why, NoCheck)
+	}
+	e.Reason = c.sentence(e, k)
+}
+
+func compare(a, b float64) int {
+	switch {
+	case a < b:
+		return -1
+	case a > b:
+		return 1
+	}
+	return 0
+}
+
+func keys(m map[int]float64) []int {
+	out := make([]int, 0, len(m))
+	for k := range m {
+		out = append(out, k)
+	}
+	return out
+}
+
+// work is when the electrodes were last worked on before a moment.
+func (p *Past) work(t time.Time) (last time.Time) {
+	for i := range p.Events {
+		ev := &p.Events[i]
+		if ev.Time.After(t) {
+			break
+		}
+		if ev.Kind == model.Cleaned || ev.Kind == model.Replaced || ev.Kind == model.Unlogged {
+			last = ev.Time
+		}
+	}
+	return last
+}
+
+var whyWords = map[Why]string{
+	Wear:         "the electrodes changed after the last check that passed",
+	Air:          "the air differed from that of the last check that passed",
+	LeftOff:      "the last check passed, but left the setting off",
+	NoCheck:      "no check passed on that day before these splices",
+	AfterService: "the electrodes were worked on and no check passed after that",
+	Scatter:      "the setting was right, but single splices on this pair differ too much",
+}
+
+func (c *course) sentence(e *Entry, k *check) string {
+	how := "On average the arc was set right."
+	switch {
+	case e.Way == TooWeak && slices.Index(e.Why, Scatter) < 0:
+		how = fmt.Sprintf("The arc was too weak by about %s %% (tolerance %s %%).", decimal(math.Abs(e.Deviation)), decimal(e.Tolerance))
+	case e.Way == TooStrong && slices.Index(e.Why, Scatter) < 0:
+		how = fmt.Sprintf("The arc was too strong by about %s %% (tolerance %s %%).", decimal(math.Abs(e.Deviation)), decimal(e.Tolerance))
+	}
+	var parts []string
+	for _, w := range e.Why {
+		parts = append(parts, whyWords[w])
+	}
+	if len(parts) == 0 {
+		return how
+	}
+	text := strings.Join(parts, "; ")
+	when := ""
+	if k != nil {
+		when = fmt.Sprintf(" Last check that passed before: %s.", k.at.In(c.past.zone()).Format("2 Jan 2006 15:04"))
+	}
+	return how + " " + strings.ToUpper(text[:1]) + text[1:] + "." + when
+}
+
+func decimal(x float64) string { return fmt.Sprintf("%.1f", x) }
