@@ -17,7 +17,7 @@ func (l *life) lookedBack(w *world) lookback.Past {
 
 // PastsOf returns the histories that look-backs read, of one machine or, with "", of
 // all, by what a book told by a moment.
-func PastsOf(book Book, machine string, asOf time.Time) ([]lookback.Past, error) {
+func PastsOf(book Reader, machine string, asOf time.Time) ([]lookback.Past, error) {
 	w, err := look(book, cut{asOf: asOf})
 	if err != nil {
 		return nil, err

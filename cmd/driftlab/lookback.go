@@ -111,9 +111,10 @@ func workOf(m *blind.Machine, wish blind.Wish) map[string]workday {
 		before := m.At(day.Add(4 * time.Hour)).Arcs
 		for h := 5; h <= 21; h++ {
 			at := day.Add(time.Duration(h) * time.Hour)
-			now := m.At(at)
-			if made := int(now.Arcs - before); made > 0 {
-				q := m.ProbabilityOut(at.Add(-30*time.Minute), now.Air)
+			arcs := m.At(at).Arcs
+			if made := int(arcs - before); made > 0 {
+				middle := at.Add(-30 * time.Minute)
+				q := m.ProbabilityOut(middle, m.At(middle).Air)
 				sum.chance = (sum.chance*float64(sum.made) + q*float64(made)) / float64(sum.made+made)
 				sum.made += made
 				for range made {
@@ -122,7 +123,7 @@ func workOf(m *blind.Machine, wish blind.Wish) map[string]workday {
 					}
 				}
 			}
-			before = now.Arcs
+			before = arcs
 		}
 		if sum.made > 0 {
 			out[day.Format(time.DateOnly)] = sum

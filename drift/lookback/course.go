@@ -10,15 +10,14 @@ import (
 	"arcdrift/drift/model"
 )
 
-// lag is how many attempts after a span still say something of the state in it. The
-// walk of level and scatter makes later ones say little (at a scatter of 1.5 and a walk
-// of 0.15 per 1000 arcs, twenty sessions of 50 arcs later an attempt says a tenth of
-// what it said of its own day).
-const lag = 25
+// lag is how many attempts after a span still have a say in it. At a scatter of 1.5 and
+// a walk of the level of 0.15 per 1000 arcs, an attempt 15 sessions of 50 arcs later
+// adds less than a fifteenth to what those between have said.
+const lag = 15
 
 // draws of a machine's course. A chance is a mean over as many, so that its standard
-// error is below 0.03, and mostly a third of that.
-const draws = 240
+// error is at most 0.04, and mostly a third of that.
+const draws = 160
 
 // course is what is known, by all records, of a machine during a stretch of work.
 type course struct {
@@ -48,22 +47,19 @@ type check struct {
 	ev                   *model.Event
 }
 
-// follow draws the machine's course over pieces of work, by all its events.
-func (p *Past) follow(pieces []piece) *course {
+// first is the event that a smoother over the pieces begins with.
+func first(pieces []piece) int { return max(pieces[0].after, 0) }
+
+// follow draws the machine's course over pieces of work, by all its events. m is the
+// machine as it stood before the first of them, and is not changed.
+func (p *Past) follow(m *model.Machine, pieces []piece, bend bend) *course {
 	c := &course{past: p, pieces: pieces}
-	if len(pieces) == 0 || p.Kind == nil {
-		return c
-	}
-	m := model.NewMachine(p.Machine, p.Kind)
-	first := max(pieces[0].after, 0)
-	for i := range first {
-		m.Take(&p.Events[i])
-	}
+	first := first(pieces)
 	s := m.Smoother()
 	marks := make([]int, len(pieces))
 	next, after := 0, 0
 	for i := first; i < len(p.Events) && (next < len(pieces) || after < lag); i++ {
-		s.Take(&p.Events[i])
+		s.Update(&p.Events[i])
 		if ev := &p.Events[i]; ev.Kind == model.Attempt {
 			if next == len(pieces) {
 				after++
@@ -77,7 +73,7 @@ func (p *Past) follow(pieces []piece) *course {
 			marks[next] = s.Mark()
 		}
 	}
-	c.draw(s, marks[:next])
+	c.draw(s, marks[:next], bend)
 	return c
 }
 
@@ -88,7 +84,7 @@ func (p *Past) seed() uint64 {
 	return h.Sum64()
 }
 
-func (c *course) draw(s *model.Smoother, marks []int) {
+func (c *course) draw(s *model.Smoother, marks []int, bend bend) {
 	p, stands := c.past, s.Stands()
 	drawn := s.Draws(draws, p.seed())
 	rng := rand.New(rand.NewPCG(p.seed(), 1))
@@ -114,14 +110,16 @@ func (c *course) draw(s *model.Smoother, marks []int) {
 			x := &drawn[d][mark]
 			beside := doubt * rng.NormFloat64()
 			strong, weak, off := stand.Out(x, air, beside)
-			c.out[d][j], c.strong[d][j], c.off[d][j], c.level[d][j] = min(strong+weak, 1), strong, off, x.Level
+			out := bend.apply(strong + weak)
+			c.out[d][j], c.off[d][j], c.level[d][j] = out, off, x.Level
+			c.strong[d][j] = out * strong / max(strong+weak, 1e-9)
 			for i, a := range air {
 				c.air[d][j] += x.Air[i] * a
 			}
 			right := *x
 			right.Setting += off
 			strong, weak, _ = stand.Out(&right, air, beside)
-			c.floor[j] += (strong + weak) / draws
+			c.floor[j] += bend.apply(strong+weak) / draws
 		}
 	}
 	for i := range c.checks {
@@ -129,7 +127,7 @@ func (c *course) draw(s *model.Smoother, marks []int) {
 		for d := range drawn {
 			x := &drawn[d][k.mark]
 			strong, weak, off := stands[k.mark].Out(x, k.ev.Air, 0)
-			k.out += (strong + weak) / draws
+			k.out += bend.apply(strong+weak) / draws
 			k.off += off / draws
 			k.level += x.Level / draws
 			for j, a := range k.ev.Air {

@@ -14,7 +14,8 @@ import (
 type Lot struct {
 	Entry Entry
 	// counts is how many of the splices were out, by draw.
-	counts []int
+	counts   []int
+	measured []loss
 }
 
 // entries says what is to be said of the splices made in the pieces.
@@ -46,7 +47,7 @@ func (c *course) entry(l *lot, n int, weights []float64, losses *LossModel, rng 
 	e.Deviation, e.DeviationSD = rounded(model.Pct(off), 100), rounded(m.sd, 100)
 	e.Tolerance = rounded(model.Pct(tolerance), 100)
 	e.Way = way(m.strong, m.out)
-	lot := Lot{Entry: e, counts: c.counts(l, n, measured, weights, losses, rng)}
+	lot := Lot{Entry: e, measured: measured, counts: c.counts(l, n, measured, weights, losses, rng)}
 	lot.Entry.Out = number(lot.counts)
 	c.explain(&lot.Entry, l, m)
 	return lot

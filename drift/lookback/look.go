@@ -1,6 +1,7 @@
 package lookback
 
 import (
+	"fmt"
 	"slices"
 	"time"
 
@@ -29,14 +30,24 @@ func (p *Past) Look(q Query) Found {
 	if len(p.Events) == 0 {
 		return Found{}
 	}
+	windows := p.windows(q)
 	if !q.To.IsZero() {
-		return p.asked(q)
+		windows = []window{{from: q.From, to: q.To}}
 	}
 	var found Found
-	for _, w := range p.windows(q) {
-		c, lots := p.stretch(w.from, w.to)
+	courses := p.courses(windows)
+	for i, c := range courses {
+		if c == nil {
+			continue
+		}
+		lots := p.lots(c.pieces)
+		if !q.To.IsZero() {
+			found.Spans = []Span{{Machine: p.Machine, Triggers: []Trigger{Asked}, From: q.From.UTC(), To: q.To.UTC(), Good: "Somebody asked about this time."}}
+			found.Lots = c.entries(lots, q.Losses)
+			break
+		}
 		var spans []Span
-		for _, f := range w.faults {
+		for _, f := range windows[i].faults {
 			spans = append(spans, c.span(f))
 		}
 		spans = merge(spans)
@@ -46,11 +57,27 @@ func (p *Past) Look(q Query) Found {
 	return found
 }
 
-// asked looks at all splices between two moments.
-func (p *Past) asked(q Query) Found {
-	c, lots := p.stretch(q.From, q.To)
-	s := Span{Machine: p.Machine, Triggers: []Trigger{Asked}, From: q.From.UTC(), To: q.To.UTC(), Good: "Somebody asked about this time."}
-	return Found{Spans: []Span{s}, Lots: c.entries(lots, q.Losses)}
+// courses follows the machine through each of the windows, nil where no work was done.
+func (p *Past) courses(windows []window) []*course {
+	pieces := make([][]piece, len(windows))
+	var starts []int
+	for i, w := range windows {
+		if pieces[i] = p.pieces(w.from, w.to); len(pieces[i]) > 0 {
+			starts = append(starts, first(pieces[i]))
+		}
+	}
+	out := make([]*course, len(windows))
+	if len(starts) == 0 {
+		return out
+	}
+	bend, machines := p.walk(starts)
+	for i := range windows {
+		if len(pieces[i]) > 0 {
+			out[i] = p.follow(machines[0], pieces[i], bend)
+			machines = machines[1:]
+		}
+	}
+	return out
 }
 
 // window is a time that is looked at in one go.
@@ -122,9 +149,52 @@ func (c *course) within(lots []*lot, spans []Span) []*lot {
 	return lots
 }
 
-// stretch follows the machine over the work between two moments.
-func (p *Past) stretch(from, to time.Time) (*course, []*lot) {
-	pieces := p.pieces(from, to)
-	c := p.follow(pieces)
-	return c, p.lots(c.pieces)
+// All looks back on several machines and puts the answers together: each with the query
+// of the same place. How likely losses are is learnt from those that the machines'
+// splices were measured at, if any. each calls do for 0 to n−1, at once if it likes.
+func All(pasts []Past, queries []Query, job string, now time.Time, each func(n int, do func(int))) Report {
+	found := make([]Found, len(pasts))
+	each(len(pasts), func(i int) { found[i] = pasts[i].Look(queries[i]) })
+	var decided []Decided
+	var samples []Sample
+	for i := range pasts {
+		decided = append(decided, pasts[i].Decisions()...)
+		samples = append(samples, found[i].samples()...)
+	}
+	if len(samples) > 0 {
+		losses := LearnLoss(samples)
+		each(len(pasts), func(i int) {
+			if found[i].measured() {
+				queries[i].Losses = &losses
+				found[i] = pasts[i].Look(queries[i])
+			}
+		})
+	}
+	r := Assemble(found, decided, job, now)
+	if len(samples) > 0 {
+		r.Warnings = append(r.Warnings, fmt.Sprintf("What a measured loss says rests on %s measured from both ends and on a prior from memory.", plural(len(samples), "splice")))
+	}
+	r.Warnings = append(r.Warnings, Clocks(pasts)...)
+	return r
+}
+
+// measured says whether an instrument measured any of the splices.
+func (f *Found) measured() bool {
+	return slices.ContainsFunc(f.Lots, func(lot Lot) bool {
+		return slices.ContainsFunc(lot.measured, func(one loss) bool { return !one.estimated })
+	})
+}
+
+// samples are the splices measured from both ends, with the chances stated for their
+// lots without that.
+func (f *Found) samples() (out []Sample) {
+	for i := range f.Lots {
+		lot := &f.Lots[i]
+		for _, one := range lot.measured {
+			if one.bothWays {
+				out = append(out, Sample{one.db, lot.Entry.Before.Or(lot.Entry.Chance)})
+			}
+		}
+	}
+	return out
 }

@@ -111,13 +111,22 @@ const (
 	priorLosses = 40.0
 )
 
-// told is the logarithm of how much likelier the loss is outside tolerance than
-// within. A machine's own estimate, from the shape of the joint, tells nothing here.
+// told is the logarithm of how much likelier the loss is outside tolerance than within.
+// A machine's own estimate, from the shape of the joint, tells nothing here.
 func (m *LossModel) told(l loss) float64 {
 	if l.estimated {
 		return 0
 	}
-	x := math.Log(max(l.db, leastLoss))
+	ratio := min(max(m.ratio(l.db), -math.Log(mostTold)), math.Log(mostTold))
+	if !l.bothWays {
+		ratio *= oneWay
+	}
+	return ratio
+}
+
+// ratio is that logarithm as the two curves have it.
+func (m *LossModel) ratio(db float64) float64 {
+	x := math.Log(max(db, leastLoss))
 	at := func(median, spread float64) float64 {
 		z := (x - math.Log(median)) / spread
 		return -z*z/2 - math.Log(spread)
@@ -126,16 +135,15 @@ func (m *LossModel) told(l loss) float64 {
 	if x < math.Log(m.InMedian) { // the wider curve says nothing of very low losses
 		ratio = min(ratio, 0)
 	}
-	ratio = min(max(ratio, -math.Log(mostTold)), math.Log(mostTold))
-	if !l.bothWays {
-		ratio *= oneWay
-	}
 	return ratio
 }
 
 // after is the chance that a splice was out, now its loss is known.
-func (m *LossModel) after(l loss, chance float64) float64 {
-	odds := math.Exp(m.told(l))
+func (m *LossModel) after(l loss, chance float64) float64 { return bayes(m.told(l), chance) }
+
+// bayes is a chance after what makes it likelier by a factor with this logarithm.
+func bayes(ratio, chance float64) float64 {
+	odds := math.Exp(ratio)
 	return chance * odds / (chance*odds + 1 - chance)
 }
 
@@ -156,7 +164,7 @@ func LearnLoss(samples []Sample) LossModel {
 		in, out := newMoments(PriorLoss().InMedian, PriorLoss().InSpread), newMoments(PriorLoss().OutMedian, PriorLoss().OutSpread)
 		for _, s := range samples {
 			x := math.Log(max(s.DB, leastLoss))
-			w := m.after(loss{db: s.DB, bothWays: true}, s.Chance)
+			w := bayes(m.ratio(s.DB), s.Chance)
 			in.add(x, 1-w)
 			out.add(x, w)
 		}

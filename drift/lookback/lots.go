@@ -30,7 +30,7 @@ const longest = 7 * 24 * time.Hour
 // burnt since the record before; where no record counts, one for each arc.
 func (p *Past) lots(pieces []piece) []*lot {
 	b := lotBuilder{pieces: pieces, byKey: map[[2]string]*lot{}, covered: make([]bool, len(pieces))}
-	last := time.Time{}
+	last, told := time.Time{}, map[string]bool{}
 	for i := range p.Entries {
 		e := &p.Entries[i]
 		if e.Splice == nil || e.Splice.Made() == 0 {
@@ -46,9 +46,10 @@ func (p *Past) lots(pieces []piece) []*lot {
 		}
 		last = at
 		b.count(e, from, at)
+		told[p.day(at)] = true // what is done later on that day, the next record tells
 	}
 	for i := range pieces {
-		if n := pieces[i].arcs(); !b.covered[i] && n > 0 {
+		if n := pieces[i].arcs(); !b.covered[i] && !told[pieces[i].day] && n > 0 {
 			b.lot(pieces[i].day, "", false).share[i] += n
 		}
 	}

@@ -90,7 +90,7 @@ func (p *Past) pace() float64 {
 	var paces []float64
 	for i := 1; i < len(p.Events); i++ {
 		a, b := &p.Events[i-1], &p.Events[i]
-		if days := p.hours(a.Time, b.Time) / dayHours; a.Pair == b.Pair && days > 0.3 && !b.Reckoned {
+		if days := p.hours(a.Time, b.Time) / dayHours; a.Pair == b.Pair && days > 0.3 && !b.Estimated {
 			paces = append(paces, (b.Arcs-a.Arcs)/days)
 		}
 	}

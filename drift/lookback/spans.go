@@ -36,7 +36,7 @@ func (p *Past) Faults() []Fault {
 		if ev != nil {
 			pair = ev.Pair
 		}
-		for _, owed := range w.Take(e, pair) {
+		for _, owed := range w.Update(e, pair) {
 			if !owed.Kept {
 				out = append(out, Fault{RuleBroken, e.ID, p.unchecked(owed.Time), owed.Time.UTC()})
 			}

@@ -44,7 +44,7 @@ func (m *Machine) Smoother() *Smoother {
 
 // Take folds in the next event. Its step counts from the arcs where the machine
 // stands, as [Smoother.Burn] may have burnt some of it.
-func (s *Smoother) Take(ev *Event) {
+func (s *Smoother) Update(ev *Event) {
 	if ev.Pair == s.machine.pair {
 		on := *ev
 		on.Step = min(on.Step, max(ev.Arcs-s.machine.arcs, 0))
@@ -61,9 +61,6 @@ func (s *Smoother) Burn(arcs float64) {
 		m.arcs, m.scatterAge = arcs, m.scatterAge+step
 	}
 }
-
-// Arcs are those on the fitted pair.
-func (s *Smoother) Arcs() float64 { return s.machine.arcs }
 
 // Stand is how a machine stands at a moment, apart from its state: what turns a state
 // into a chance. Air is that of its last attempt.

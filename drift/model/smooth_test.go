@@ -36,7 +36,7 @@ func live(p *Params, grade Grade, seed uint64, sessions int) lived {
 			l.multiple = append(l.multiple, f.multiple)
 		}
 		for _, ev := range f.session(grade, half) {
-			l.smoother.Take(&ev)
+			l.smoother.Update(&ev)
 		}
 	}
 	return l
@@ -115,7 +115,7 @@ func TestTheSmootherFindsTheDayOfDirt(t *testing.T) {
 			level, scatter = before+jump, p.Scatter*ScatterScaleAt(4)
 		}
 		off := level + scatter*rng.NormFloat64()
-		s.Take(&Event{Kind: Attempt, Time: morning.AddDate(0, 0, i), Arcs: float64(30 * i), Step: 30, NewSession: true, Ordinal: 1, Tries: 1,
+		s.Update(&Event{Kind: Attempt, Time: morning.AddDate(0, 0, i), Arcs: float64(30 * i), Step: 30, NewSession: true, Ordinal: 1, Tries: 1,
 			Passed: true, Melt: drift.Some(-p.Kappa * off), Setting: drift.Some(0.0), Next: drift.Some(0.0)})
 		s.Burn(float64(30*i + 15))
 		s.Mark()
@@ -147,7 +147,7 @@ func TestASmootherFollowsAsTheMachineDoes(t *testing.T) {
 		for range 30 {
 			for _, ev := range f.session(grade, 30) {
 				m.Update(&ev)
-				s.Take(&ev)
+				s.Update(&ev)
 			}
 		}
 		mean, sd := m.Level()
