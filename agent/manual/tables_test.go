@@ -160,6 +160,7 @@ func topicsIn(t *testing.T) string {
 		drift.TypeSplice:      "how many splices were made",
 		drift.TypeSetup:       "what is known of the machine",
 		drift.TypeCorrection:  "what was wrong in an earlier record",
+		drift.TypeDecision:    "what is to be done about splices that a look-back doubts",
 	}
 	out := header("Topic", "Payload")
 	for _, typ := range drift.Types() {

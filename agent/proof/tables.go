@@ -132,7 +132,7 @@ func (f *Facts) decision(e *lookback.Entry) string {
 	return text
 }
 
-var verdicts = map[lookback.Verdict]string{lookback.Accept: "accepted", lookback.Remeasure: "measure again", lookback.Redo: "splice again"}
+var verdicts = map[drift.Verdict]string{drift.Accept: "accepted", drift.Remeasure: "measure again", drift.Redo: "splice again"}
 
 // off is how far the mean of both ends was from the target.
 func off(c *drift.Calibration, settings *drift.Settings) string {

@@ -62,6 +62,9 @@ func (s *Smoother) Burn(arcs float64) {
 	}
 }
 
+// Arcs are those on the fitted pair.
+func (s *Smoother) Arcs() float64 { return s.machine.arcs }
+
 // Stand is how a machine stands at a moment, apart from its state: what turns a state
 // into a chance. Air is that of its last attempt.
 type Stand struct {

@@ -60,14 +60,14 @@ func (p *Past) Work(from time.Time, draws int, seed uint64) []Work {
 		d.Need, d.Setting = make([]float64, draws), make([]float64, draws)
 		for i := range rows {
 			state := &rows[i][at]
-			_, off := stands[at].Out(state, air, 0)
+			_, _, off := stands[at].Out(state, air, 0)
 			d.Setting[i], d.Need[i] = state.Setting, state.Setting+off
 		}
 		d.Out = func(draw int, setting float64) float64 {
 			state := rows[draw][at]
 			state.Setting = setting
-			chance, _ := stands[at].Out(&state, air, 0)
-			return chance
+			strong, weak, _ := stands[at].Out(&state, air, 0)
+			return strong + weak
 		}
 	}
 	return days
@@ -159,7 +159,7 @@ func (w *worker) live(d *diary) (*Work, [3]float64) {
 		}
 	}
 	for _, ev := range d.events[:last+1] {
-		w.smoother.Take(ev)
+		w.smoother.Update(ev)
 	}
 	checked := false
 	if last >= 0 {
@@ -177,7 +177,7 @@ func (w *worker) live(d *diary) (*Work, [3]float64) {
 		out = &Work{Day: d.midnight, Site: d.site, Splices: splices, Checked: checked, Forced: d.forced}
 	}
 	for _, ev := range d.events[last+1:] {
-		w.smoother.Take(ev)
+		w.smoother.Update(ev)
 	}
 	return out, w.air
 }
