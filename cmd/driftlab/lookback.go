@@ -204,75 +204,89 @@ func lookBackText(e *env, all []lookedBack) bool {
 }
 
 func lookBackGrade(e *env, grade string, some []lookedBack) bool {
-	brier := func(said func(*lookedBack) float64) (score float64) {
-		n := 0.0
-		for i := range some {
-			l := &some[i]
-			s := said(l)
-			score += float64(l.made)*s*s - 2*s*float64(l.out) + float64(l.out)
-			n += float64(l.made)
-		}
-		return score / n
+	pass := reviewed(some, func(l *lookedBack) bool { return l.sincePass })
+	day := reviewed(some, func(l *lookedBack) bool { return l.lastDay })
+	spans := reviewed(some, func(l *lookedBack) bool { return l.span })
+	base := float64(pass.bad) / float64(pass.made)
+	say := func(name, format string, args ...any) {
+		fmt.Fprintf(e.stdout, "%-11s "+format+"\n", append([]any{name}, args...)...)
 	}
-	flag := func(b bool) float64 {
-		if b {
+	say(grade, "%d splices, %.3f out; Brier score: stated %.4f, base rate %.4f, since the last pass %.4f, last day %.4f, nothing %.4f",
+		pass.made, base, brier(some, func(l *lookedBack) float64 { return l.said }), brier(some, func(*lookedBack) float64 { return base }), pass.brier, day.brier, base)
+	stated := atEqualMisses(some, pass.missed, func(l *lookedBack) float64 { return l.said })
+	perfect := atEqualMisses(some, pass.missed, func(l *lookedBack) float64 { return l.chance })
+	ratio := func(n int) float64 { return float64(n) / float64(max(pass.again, 1)) }
+	say("", "measured again: since the last pass %d (misses %d), last day %d (misses %d), look-backs %d (misses %d), nothing 0 (misses %d)",
+		pass.again, pass.missed, day.again, day.missed, spans.again, spans.missed, pass.bad)
+	say("", "at the misses of since the last pass: by stated chance %d (%.2f), by perfect knowledge of the day %d (%.2f)", stated, ratio(stated), perfect, ratio(perfect))
+	worst := 0.0
+	for _, c := range cells(some) {
+		say("", "  %.2f to %.2f: %8.0f splices, stated %.3f, came %.3f", c.from, c.to, c.n, c.said/c.n, c.came/c.n)
+		if c.n >= leastCell*float64(pass.made) {
+			worst = max(worst, math.Abs(c.said-c.came)/c.n)
+		}
+	}
+	say("", "  furthest %.3f", worst)
+	return worst <= calibrationBar && ratio(stated) <= remeasuringBar
+}
+
+// review is what a rule would have measured again, and what it misses.
+type review struct {
+	made, bad, again, missed int
+	brier                    float64
+}
+
+func reviewed(some []lookedBack, again func(*lookedBack) bool) (r review) {
+	for i := range some {
+		l := &some[i]
+		r.made, r.bad = r.made+l.made, r.bad+l.out
+		if again(l) {
+			r.again += l.made
+		} else {
+			r.missed += l.out
+		}
+	}
+	r.brier = brier(some, func(l *lookedBack) float64 {
+		if again(l) {
 			return 1
 		}
 		return 0
-	}
-	var made, bad, cost, missed, lastCost, lastMissed, spanCost, spanMissed int
+	})
+	return r
+}
+
+// brier is the mean over splices of the squared difference between a chance and what
+// came (Brier 1950, Mon. Weather Rev. 78:1).
+func brier(some []lookedBack, said func(*lookedBack) float64) (score float64) {
+	n := 0.0
 	for i := range some {
 		l := &some[i]
-		made, bad = made+l.made, bad+l.out
-		if l.sincePass {
-			cost += l.made
-		} else {
-			missed += l.out
-		}
-		if l.lastDay {
-			lastCost += l.made
-		} else {
-			lastMissed += l.out
-		}
-		if l.span {
-			spanCost += l.made
-		} else {
-			spanMissed += l.out
-		}
+		s := said(l)
+		score += float64(l.made)*s*s - 2*s*float64(l.out) + float64(l.out)
+		n += float64(l.made)
 	}
-	fmt.Fprintf(e.stdout, "%-11s %d splices, %.3f out; Brier: stated %.4f, base rate %.4f, since the last pass %.4f, last day %.4f, nothing %.4f\n",
-		grade, made, float64(bad)/float64(made), brier(func(l *lookedBack) float64 { return l.said }),
-		brier(func(*lookedBack) float64 { return float64(bad) / float64(made) }),
-		brier(func(l *lookedBack) float64 { return flag(l.sincePass) }), brier(func(l *lookedBack) float64 { return flag(l.lastDay) }), brier(func(*lookedBack) float64 { return 0 }))
-	stated := func(l *lookedBack) float64 { return l.said }
-	equal := atEqualMisses(some, missed, stated)
-	perfect := atEqualMisses(some, missed, func(l *lookedBack) float64 { return l.chance })
-	ratio := func(n int) float64 { return float64(n) / float64(max(cost, 1)) }
-	fmt.Fprintf(e.stdout, "%-11s measured again: since the last pass %d (misses %d), last day %d (misses %d), look-backs %d (misses %d)\n",
-		"", cost, missed, lastCost, lastMissed, spanCost, spanMissed)
-	fmt.Fprintf(e.stdout, "%-11s at the misses of since the last pass: by stated chance %d (%.2f), by perfect knowledge of the day %d (%.2f)\n",
-		"", equal, ratio(equal), perfect, ratio(perfect))
-	worst := 0.0
+	return score / n
+}
+
+// cell is a line of the table of stated chances.
+type cell struct{ from, to, n, said, came float64 }
+
+func cells(some []lookedBack) (out []cell) {
 	edges := []float64{0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.7, 1.01}
 	for b := 1; b < len(edges); b++ {
-		var n, said, came float64
+		c := cell{from: edges[b-1], to: min(edges[b], 1)}
 		for i := range some {
 			if l := &some[i]; l.said >= edges[b-1] && l.said < edges[b] {
-				n += float64(l.made)
-				said += l.said * float64(l.made)
-				came += float64(l.out)
+				c.n += float64(l.made)
+				c.said += l.said * float64(l.made)
+				c.came += float64(l.out)
 			}
 		}
-		if n == 0 {
-			continue
-		}
-		fmt.Fprintf(e.stdout, "%-11s   %.2f-%.2f: %8.0f splices, said %.3f, came %.3f\n", "", edges[b-1], edges[b], n, said/n, came/n)
-		if n >= leastCell*float64(made) {
-			worst = max(worst, math.Abs(said-came)/n)
+		if c.n > 0 {
+			out = append(out, c)
 		}
 	}
-	fmt.Fprintf(e.stdout, "%-11s   furthest %.3f\n", "", worst)
-	return worst <= calibrationBar && float64(equal) <= remeasuringBar*float64(cost)
+	return out
 }
 
 // leastCell is the share of all splices below which a line of the table is shown, but
