@@ -16,13 +16,16 @@ import (
 	"arcdrift/drift"
 )
 
-// retryAfter is how long a store that failed to write waits before it checks
-// itself again.
+// retryAfter is how long a store waits before it tries again what failed: to check
+// itself after a failed write, or to make a new reserve.
 const retryAfter = 30 * time.Second
 
-// Append implements [intake.Store]. The error is ErrFull while there is no
-// room, ErrUnsure from a failed write until the store has been copied afresh
-// and checked, which Append itself tries every half minute.
+// Append stores the entries, in this order, and the refusals in one transaction. It
+// returns one Placement for each entry when all are durable; with an error nothing
+// may be acknowledged. Every entry must have its id; the entries given are not
+// changed. The error is ErrFull while there is no room, ErrUnsure from a failed write
+// until the store has been copied and checked, which Append itself tries every half
+// minute.
 func (s *Store) Append(entries []drift.Entry, refusals []drift.Refusal) ([]drift.Placement, error) {
 	ready := prepareAll(entries)
 	s.writing.Lock()
@@ -30,7 +33,7 @@ func (s *Store) Append(entries []drift.Entry, refusals []drift.Refusal) ([]drift
 	if err := s.mayWrite(); err != nil {
 		return nil, err
 	}
-	if err := s.laden(); err != nil {
+	if err := s.degradedErr(); err != nil {
 		return nil, err
 	}
 	var placed []drift.Placement
@@ -60,7 +63,7 @@ func (s *Store) Append(entries []drift.Entry, refusals []drift.Refusal) ([]drift
 	return placed, nil
 }
 
-// mayWrite says why nothing can be written now. The caller is the writer.
+// mayWrite is why nothing can be written now, or nil. The caller is the writer.
 func (s *Store) mayWrite() error {
 	switch {
 	case s.options.ReadOnly:
@@ -94,31 +97,33 @@ func (s *Store) commit(f func(*bbolt.Tx) error) error {
 	}
 }
 
-// failed says what a commit that failed means for the store.
+// failed is the error of a failed commit. Unless only room was missing, nobody knows
+// what the disk holds, and the store takes nothing more until it was checked.
 func (s *Store) failed(err error) error {
 	if full(err) {
 		return fmt.Errorf("%w (%w)", ErrFull, err)
 	}
 	s.tried = s.now()
-	s.tell(err, s.unwitnessed)
+	s.setErrors(err, s.checkpointErr)
 	return fmt.Errorf("%w (%w)", ErrUnsure, err)
 }
 
-// errNothingNew ends a transaction of repeats, which need no flush.
+// errNothingNew ends a transaction that has only repeats: it needs no flush.
 var errNothingNew = errors.New("nothing new")
 
-// prepared is an entry with all that can be worked out before the transaction.
+// prepared is an entry with all that can be computed before the transaction.
 type prepared struct {
 	*drift.Entry
-	id, body, told, canonical []byte
-	people                    []string
+	id, body, reduced, canonical []byte
+	people                       []string
 	// named is the identity with the names of people, other the id that another
-	// version would have given the record; both nil where that is no difference.
+	// version of the program would have given the record; both nil where they are the
+	// same as now.
 	named, other []byte
 }
 
-// prepareAll shares large batches out among the processors: it is half the work
-// of an import.
+// prepareAll prepares large batches on all processors: it is half the work of an
+// import.
 func prepareAll(entries []drift.Entry) []prepared {
 	const share = 64
 	out := make([]prepared, len(entries))
@@ -131,8 +136,8 @@ func prepareAll(entries []drift.Entry) []prepared {
 				out[i].former(&e.Record)
 			}
 			if e.Type == drift.TypeUsage {
-				told := leftOf(e, shortVia(e))
-				out[i].told = told.told()
+				c := compactedOf(e, shortVia(e))
+				out[i].reduced = c.reduced()
 			}
 		}
 	}
@@ -149,7 +154,7 @@ func prepareAll(entries []drift.Entry) []prepared {
 	return out
 }
 
-// former notes by what another version would know the record, whose names are known.
+// former sets named and other of an entry whose record r has the people's names.
 func (e *prepared) former(r *drift.Record) {
 	bare, named := r.Identity(), r.NamedIdentity()
 	e.named = identity(named)
@@ -161,13 +166,13 @@ func (e *prepared) former(r *drift.Record) {
 	}
 }
 
-// writer is one transaction that keeps entries.
+// writer is one transaction that stores entries.
 type writer struct {
 	tx *bbolt.Tx
 
-	meta, entries, thinned, ids, order, notes, conflicts, setups *bbolt.Bucket
-	refused, seen, counts                                        *bbolt.Bucket
-	people                                                       people
+	meta, entries, compacted, ids, order, notes, conflicts, setups *bbolt.Bucket
+	refused, seen, counts                                          *bbolt.Bucket
+	people                                                         people
 
 	state state
 	heads map[string]*head
@@ -176,7 +181,7 @@ type writer struct {
 func beginWriting(tx *bbolt.Tx, epoch uint64) (*writer, error) {
 	w := &writer{
 		tx:   tx,
-		meta: tx.Bucket(metaBucket), entries: tx.Bucket(entriesBucket), thinned: tx.Bucket(thinnedBucket), ids: tx.Bucket(idsBucket),
+		meta: tx.Bucket(metaBucket), entries: tx.Bucket(entriesBucket), compacted: tx.Bucket(compactedBucket), ids: tx.Bucket(idsBucket),
 		order: tx.Bucket(orderBucket), notes: tx.Bucket(headsBucket), conflicts: tx.Bucket(conflictsBucket),
 		setups: tx.Bucket(setupsBucket), refused: tx.Bucket(refusedBucket), seen: tx.Bucket(seenBucket),
 		counts: tx.Bucket(countsBucket), people: peopleOf(tx), heads: map[string]*head{},
@@ -218,7 +223,7 @@ func (w *writer) finish() error {
 	return w.meta.Put(stateKey, w.state.bytes())
 }
 
-// entry keeps one entry, unless it is there.
+// entry stores one entry, unless it is there already.
 func (w *writer) entry(e *prepared) (drift.Placement, error) {
 	refs := bytes.Clone(w.ids.Get(e.id))
 	own := w.places(e.id, e.Machine)
@@ -245,7 +250,7 @@ func (w *writer) entry(e *prepared) (drift.Placement, error) {
 	if e.PossibleRepeat {
 		flags |= flagRepeat
 	}
-	kept := stored{flags: flags, received: e.Received, via: shortVia(e.Entry), idKey: e.id, body: e.body, told: e.told, canonical: e.canonical}
+	kept := stored{flags: flags, received: e.Received, via: shortVia(e.Entry), idKey: e.id, body: e.body, reduced: e.reduced, canonical: e.canonical}
 	if e.people != nil {
 		if err := w.people.hideIn(&kept, &e.Record); err != nil {
 			return drift.Placement{}, err
@@ -273,14 +278,14 @@ func (w *writer) entry(e *prepared) (drift.Placement, error) {
 	return drift.Placement{Epoch: p.epoch, Seq: p.seq, Conflict: flags&flagConflict != 0}, err
 }
 
-// placesOf are those of the places that are the machine's. An id names a record of
-// one machine: whoever writes for another cannot take it away.
+// placesOf are the places that belong to the machine. An id names a record of one
+// machine: a sender for another machine cannot claim it.
 func placesOf(all []place, machine string) []place {
 	return slices.DeleteFunc(all, func(p place) bool { return p.machine != machine })
 }
 
-// places are where the entries of an id and a machine are. What cannot be read
-// cannot be compared, see find.
+// places are where the entries of an id and a machine are; none where the index
+// cannot be read.
 func (w *writer) places(id []byte, machine string) []place {
 	if id == nil {
 		return nil
@@ -289,14 +294,14 @@ func (w *writer) places(id []byte, machine string) []place {
 	return placesOf(all, machine)
 }
 
-// find looks among the entries of one id and machine for the same. What cannot be
-// read cannot be compared: the newcomer is then kept beside it, as a conflict.
+// find looks for the same record among the entries of one id and machine. An entry
+// that cannot be read cannot be compared: the new record is then a conflict.
 func (w *writer) find(places []place, e *prepared) (drift.Placement, bool) {
 	for _, p := range places {
 		key := p.key()
 		value := w.entries.Get(key)
 		if value == nil {
-			if l, ok := leftAt(w.thinned, p); ok && (bytes.Equal(l.body, e.body) || e.named != nil && bytes.Equal(l.body, e.named)) {
+			if l, ok := compactedAt(w.compacted, p); ok && (bytes.Equal(l.body, e.body) || e.named != nil && bytes.Equal(l.body, e.named)) {
 				return drift.Placement{Epoch: p.epoch, Seq: p.seq, Duplicate: true}, true
 			}
 			continue
@@ -309,7 +314,8 @@ func (w *writer) find(places []place, e *prepared) (drift.Placement, bool) {
 	return drift.Placement{}, false
 }
 
-// samePeople says whether two that are the same else name the same people.
+// samePeople says whether two records that are otherwise the same name the same
+// people.
 func (w *writer) samePeople(is *stored, e *prepared) bool {
 	if is.flags&flagPerson == 0 || e.people == nil {
 		return is.flags&flagPerson == 0 && e.people == nil
@@ -318,8 +324,8 @@ func (w *writer) samePeople(is *stored, e *prepared) bool {
 	return err == nil && slices.EqualFunc(r.People(), e.people, w.people.same)
 }
 
-// head is where the machine's chain ends. A note that is spoilt is made anew
-// from the entries, so that one machine's damage does not stop the others.
+// head is where the machine's chain ends. A corrupt head is made again from the
+// entries, so that the damage of one machine does not stop the others.
 func (w *writer) head(machine string) *head {
 	if h, ok := w.heads[machine]; ok {
 		return h
@@ -335,8 +341,8 @@ func (w *writer) head(machine string) *head {
 func (w *writer) recount(machine string) head {
 	h := head{chain: originOf(w.tx, machine)}
 	for i := range walk(w.tx, headKey(machine), nil) {
-		_, _ = i.pass(&h)       // what is wrong is verify's to name
-		known, _ := i.entries() // and what is spoilt shows no counter
+		_, _ = i.advance(&h)    // Verify reports what is wrong
+		known, _ := i.entries() // a corrupt entry has no counter
 		for n := range known {
 			h.counter = h.counter.Next(&known[n])
 		}

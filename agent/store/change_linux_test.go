@@ -38,16 +38,16 @@ func phases() map[string]phase {
 		"a newer version": {oldSchema, []string{"look"}, nil, func(t *testing.T, s *store.Store, _ said) {
 			require.Len(t, must(s.Since(0, 0, 0)), 18)
 			for _, f := range s.Diagnostics() {
-				require.Equal(t, store.FoundWithoutCheckpoint, f.Kind, "it came without a witness")
+				require.Equal(t, store.FoundWithoutCheckpoint, f.Kind, "it came without a checkpoint")
 			}
 		}},
-		"thinning": {func(t *testing.T, path string) {
+		"compaction": {func(t *testing.T, path string) {
 			s, err := store.Open(path, storetest.Received, store.Options{})
 			require.NoError(t, err)
 			_, err = s.Append(counts("K-07", 40), nil)
 			require.NoError(t, err)
 			require.NoError(t, s.Close())
-		}, []string{"thin"}, nil, func(t *testing.T, s *store.Store, _ said) {
+		}, []string{"compact"}, nil, func(t *testing.T, s *store.Store, _ said) {
 			require.Empty(t, s.Diagnostics())
 			want := &storetest.Memory{}
 			_, err := want.Append(counts("K-07", 40), nil)
@@ -109,7 +109,7 @@ func oldSchema(t *testing.T, path string) {
 }
 
 // TestPowerCutInEveryChange cuts the power at every flush and renaming of a first
-// start, an update, a thinning, a restoring and of coming back: the old store or
+// start, an update, a compaction, a restoring and of coming back: the old store or
 // the new one is there, sound, never neither.
 func TestPowerCutInEveryChange(t *testing.T) {
 	total := 0

@@ -13,8 +13,8 @@ import (
 	"go.etcd.io/bbolt"
 )
 
-// Backup writes a copy of the store as it is at this moment; records go on
-// being taken meanwhile.
+// Backup writes a copy of the store as it is at this moment. Records are taken
+// meanwhile.
 func (s *Store) Backup(w io.Writer) error {
 	return s.view(func(tx *bbolt.Tx) error {
 		_, err := tx.WriteTo(w)
@@ -22,20 +22,20 @@ func (s *Store) Backup(w io.Writer) error {
 	})
 }
 
-// BackupFile writes a backup to a file: the old one or the whole new one is
-// there, whatever happens.
+// BackupFile writes a backup to a file. Whatever happens, either the old file or the
+// whole new one is there.
 func (s *Store) BackupFile(path string) error {
 	return replace(path, func(f *os.File) error { return s.Backup(f) })
 }
 
-// Restore puts a backup in the place of the store at path, after checking every
-// record of it. A store that was there goes to quarantine/. It returns what the
-// check found; with an error nothing was changed.
+// Restore replaces the store at path by a backup, after checking every record of it.
+// A store that was there is kept in quarantine/. Restore returns what the check
+// found; with an error nothing was changed.
 func Restore(backup io.Reader, path string, now time.Time) (Report, error) {
 	if err := unheld(path); err != nil {
 		return Report{}, err
 	}
-	seen, err := readWitness(path)
+	seen, err := readCheckpoint(path)
 	if err != nil {
 		return Report{}, err
 	}
@@ -66,7 +66,7 @@ func unheld(path string) error {
 	if isHeld(err) {
 		return fmt.Errorf("%w: %s", ErrHeld, path)
 	}
-	return nil // whatever else ails it, it will be kept aside
+	return nil // whatever else is wrong with it, it goes to quarantine
 }
 
 func stage(backup io.Reader, staged string) error {
@@ -78,17 +78,17 @@ func stage(backup io.Reader, staged string) error {
 	return errors.Join(err, f.Sync(), f.Close())
 }
 
-// install renames a checked store into place, its epoch raised above every
-// epoch the place has seen, and makes its witness.
-func install(staged, path string, seen witness, now time.Time) error {
+// install renames a checked store into place and writes its checkpoint. Its epoch is
+// raised above every epoch that was used at this path.
+func install(staged, path string, seen checkpoint, now time.Time) error {
 	s := &Store{path: staged, now: func() time.Time { return now }, options: Options{Lock: time.Second}}
 	if err := s.connect(); err != nil {
 		return err
 	}
 	err := s.raiseEpoch(seen.Given)
-	var w witness
+	var w checkpoint
 	err = errors.Join(err, s.view(func(tx *bbolt.Tx) (err error) {
-		w, err = s.sight(tx)
+		w, err = s.position(tx)
 		return err
 	}), s.db.Close())
 	if err != nil {
@@ -103,11 +103,11 @@ func install(staged, path string, seen witness, now time.Time) error {
 		return err
 	}
 	w.Written = now
-	return errors.Join(syncDir(filepath.Dir(path)), writeWitness(path, w))
+	return errors.Join(syncDir(filepath.Dir(path)), writeCheckpoint(path, w))
 }
 
-// keepBeside gives the file a second name in quarantine/, so that the place is
-// never without a store.
+// keepBeside gives the file a second name in quarantine/, so that there is a store at
+// path at any moment.
 func keepBeside(path string, now time.Time) error {
 	to, err := quarantinePath(path, now)
 	if err != nil {
@@ -119,9 +119,9 @@ func keepBeside(path string, now time.Time) error {
 	return syncDir(filepath.Dir(to))
 }
 
-// Quarantine moves the store at path into quarantine/ beside it and returns
-// where to: for a file that kills or hangs whoever reads it. The next Open
-// begins a new store, under a new epoch, and reports that the old one is gone.
+// Quarantine moves the store at path into quarantine/ beside it and returns its new
+// path. It is for a file that kills or hangs its reader. The next Open starts a new
+// store under a new epoch and reports that the old one is missing.
 func Quarantine(path string, now time.Time) (string, error) {
 	to, err := quarantinePath(path, now)
 	if err != nil {
@@ -161,13 +161,13 @@ func (s *Store) comeBack() error {
 	if err != nil {
 		return fmt.Errorf("%w (%w)", ErrUnsure, err)
 	}
-	s.found(FoundUnsure, "", "A write to the store %s failed (%v). The store was copied afresh, all %d records of the copy were checked, and records are taken again under a new epoch. Look at the disk.", s.path, s.unsure, report.Entries)
-	s.tell(nil, s.unwitnessed)
+	s.diagnose(FoundUnsure, "", "A write to the store %s failed (%v). The store was copied, all %d records of the copy were checked, and records are taken again under a new epoch. Check the disk.", s.path, s.unsure, report.Entries)
+	s.setErrors(nil, s.checkpointErr)
 	s.epoch = 0
 	return nil
 }
 
-// copyAfresh replaces the store's file by a flushed and checked copy.
+// copyAfresh replaces the store's file by a copy that was flushed and checked.
 func (s *Store) copyAfresh() (Report, error) {
 	if err := s.reconnect(nil); err != nil {
 		return Report{}, err
@@ -189,8 +189,9 @@ func (s *Store) copyAfresh() (Report, error) {
 	})
 }
 
-// reconnect closes the file, exchanges it and opens it again; with nothing to
-// exchange it opens a file that an earlier try left closed.
+// reconnect closes the file, runs exchange, which puts another file in its place, and
+// opens that. With a nil exchange it only opens a file that an earlier try left
+// closed.
 func (s *Store) reconnect(exchange func() error) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()

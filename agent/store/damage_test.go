@@ -20,10 +20,10 @@ import (
 )
 
 // sample is a closed store with something in every bucket, as bytes, with its
-// witness.
+// checkpoint.
 type sample struct {
-	file, witness []byte
-	contents      string
+	file, checkpoint []byte
+	contents         string
 }
 
 func newSample(t *testing.T) sample {
@@ -53,23 +53,23 @@ func newSample(t *testing.T) sample {
 	out.file, err = os.ReadFile(path)
 	require.NoError(t, err)
 	out.file = out.file[:used.Len()] // bbolt grows files ahead of their use
-	out.witness, err = os.ReadFile(path + ".witness")
+	out.checkpoint, err = os.ReadFile(path + ".witness")
 	require.NoError(t, err)
 	return out
 }
 
-// at writes a damaged file with the sample's witness.
+// at writes a damaged file with the sample's checkpoint.
 func (s sample) at(t *testing.T, file []byte) string {
 	t.Helper()
 	path := dbPath(t)
 	require.NoError(t, os.WriteFile(path, file, 0o600))
-	require.NoError(t, os.WriteFile(path+".witness", s.witness, 0o600))
+	require.NoError(t, os.WriteFile(path+".witness", s.checkpoint, 0o600))
 	return path
 }
 
-// spoilt is the file with one record changed, in every copy, as bbolt leaves
+// corrupt is the file with one record changed, in every copy, as bbolt leaves
 // older ones behind.
-func (s sample) spoilt(e drift.Entry) []byte {
+func (s sample) corrupt(e drift.Entry) []byte {
 	out, record := bytes.Clone(s.file), e.AppendCanonical(nil)
 	for at := bytes.Index(out, record); at >= 0; at = bytes.Index(out, record) {
 		out[at+20] ^= 0x20
@@ -79,18 +79,18 @@ func (s sample) spoilt(e drift.Entry) []byte {
 
 const pageSize = 4096
 
-// damages are ways to spoil a file, each given its own random numbers.
+// damages are ways to corrupt a file, each given its own random numbers.
 func damages() map[string]struct {
-	n     int
-	spoil func(*rand.Rand, []byte) []byte
+	n       int
+	corrupt func(*rand.Rand, []byte) []byte
 } {
 	page := func(r *rand.Rand, b []byte) []byte {
 		i := r.IntN(len(b) / pageSize)
 		return b[i*pageSize:][:pageSize]
 	}
 	return map[string]struct {
-		n     int
-		spoil func(*rand.Rand, []byte) []byte
+		n       int
+		corrupt func(*rand.Rand, []byte) []byte
 	}{
 		"bit": {130, func(r *rand.Rand, b []byte) []byte {
 			b[r.IntN(len(b))] ^= 1 << r.IntN(8)
@@ -123,10 +123,10 @@ func damages() map[string]struct {
 	}
 }
 
-// TestDamageIsToldOrHarmless: whatever happens to the file, either someone is
+// TestDamageIsReportedOrHarmless: whatever happens to the file, either someone is
 // told (by a finding, by verify, by an error or by the death of the child that
 // looks, which is why it is a child) or everything reads as before.
-func TestDamageIsToldOrHarmless(t *testing.T) {
+func TestDamageIsReportedOrHarmless(t *testing.T) {
 	s := newSample(t)
 	for name, d := range damages() {
 		t.Run(name, func(t *testing.T) {
@@ -135,7 +135,7 @@ func TestDamageIsToldOrHarmless(t *testing.T) {
 			outcomes := map[string]int{}
 			for seed := range n {
 				random := rand.New(rand.NewPCG(9, uint64(seed)))
-				path := s.at(t, d.spoil(random, bytes.Clone(s.file)))
+				path := s.at(t, d.corrupt(random, bytes.Clone(s.file)))
 				outcome := look(t, path, s.contents)
 				require.NotEqual(t, "silent", outcome, "seed %d: what is read has changed and nobody is told", seed)
 				outcomes[outcome]++
@@ -192,9 +192,9 @@ func TestDamageControl(t *testing.T) {
 	missed := 0
 	for seed := range flips {
 		random := rand.New(rand.NewPCG(10, uint64(seed)))
-		spoilt := bytes.Clone(s.file)
-		spoilt[2*pageSize+random.IntN(len(spoilt)-2*pageSize)] ^= 1 << random.IntN(8)
-		if after := read(spoilt); after != "noticed" && after != before {
+		corrupt := bytes.Clone(s.file)
+		corrupt[2*pageSize+random.IntN(len(corrupt)-2*pageSize)] ^= 1 << random.IntN(8)
+		if after := read(corrupt); after != "noticed" && after != before {
 			missed++
 		}
 	}
@@ -224,11 +224,11 @@ func childReadsRaw(path string) error {
 	return err
 }
 
-func TestADamagedEntryIsNamedAndTheOthersAreRead(t *testing.T) {
+func TestADamagedEntryIsReportedAndTheOthersAreRead(t *testing.T) {
 	s := newSample(t)
 	victim := nth(14) // machine K-0
-	spoilt := s.spoilt(victim)
-	db := open(t, s.at(t, spoilt))
+	corrupt := s.corrupt(victim)
+	db := open(t, s.at(t, corrupt))
 	history, err := db.History("K-0")
 	var damage *store.Damage
 	require.ErrorAs(t, err, &damage)
@@ -254,7 +254,7 @@ func ids(entries []drift.Entry) []string {
 	return out
 }
 
-func TestGarbageIsPutAsideAndOthersFilesAreNot(t *testing.T) {
+func TestGarbageGoesToQuarantineAndForeignFilesDoNot(t *testing.T) {
 	garbage := bytes.Repeat([]byte("not a store\n"), 3000)
 	s := newSample(t)
 	path := s.at(t, garbage)

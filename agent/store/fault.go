@@ -11,12 +11,13 @@ import (
 	berrors "go.etcd.io/bbolt/errors"
 )
 
-// What can be wrong with a store as a whole.
+// What can be wrong with a store as a whole. The file system's errors come as they
+// are.
 var (
 	ErrHeld     = errors.New("another agent has the database open")
-	ErrFull     = errors.New("the disk or the store is full: records are refused until there is room, reading goes on")
-	ErrUnsure   = errors.New("a write failed and the disk cannot be trusted: records are refused until the store has been checked")
-	ErrNewer    = errors.New("the store was written by a newer arcdrift: use that version, or export there and import here")
+	ErrFull     = errors.New("the disk or the store is full: no records are taken until there is room, but reading works")
+	ErrUnsure   = errors.New("a write failed, so the disk cannot be trusted: no records are taken until the store has been checked")
+	ErrNewer    = errors.New("a newer version of arcdrift wrote the store: use that version, or export there and import here")
 	ErrForeign  = errors.New("the file is not an arcdrift store")
 	ErrReadOnly = errors.New("the store is open for reading only")
 	errDamaged  = errors.New("the store's file is damaged")
@@ -46,13 +47,13 @@ func (d *Damage) Error() string {
 }
 
 // guard runs f and turns a panic or a memory fault, which bbolt meets on
-// spoilt pages, into an error.
+// corrupt pages, into an error.
 func guard(f func() error) (err error) {
 	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
 	defer func() {
 		if p := recover(); p != nil {
 			if _, fault := p.(runtime.Error); fault {
-				p = "a page leads nowhere" // in the words of who keeps the store
+				p = "a page points outside the file" // a runtime error means nothing to a user
 			}
 			err = fmt.Errorf("%w: %v", errDamaged, p)
 		}
@@ -60,9 +61,9 @@ func guard(f func() error) (err error) {
 	return f()
 }
 
-// full says whether a failed commit failed only for want of room. A write that
-// found none changed nothing; an error of a flush is never taken for that, as
-// the kernel may have dropped what it could not write.
+// full says whether a commit failed only because there was no room: then it changed
+// nothing. A failed flush never counts as that, as the kernel may have dropped what
+// it could not write.
 func full(err error) bool {
 	if errors.Is(err, berrors.ErrMaxSizeReached) {
 		return true

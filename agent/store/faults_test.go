@@ -74,7 +74,7 @@ func child(mode string, args []string) error {
 		}, (*store.Store).Append)
 	case "restore":
 		return childRestores(args[0], args[1])
-	case "thin":
+	case "compact":
 		s, err := store.Open(args[0], storetest.Received, store.Options{})
 		if err != nil {
 			return err

@@ -62,7 +62,7 @@ func size(b *testing.B, s *store.Store) int64 {
 }
 
 // BenchmarkThin: what arc counts as a device sends them take of the file, whole
-// and once they are thinned, free pages left out; and the time that takes. Run it
+// and once they are compacted, free pages left out; and the time that takes. Run it
 // with a fixed count, like -benchtime 50000x.
 func BenchmarkThin(b *testing.B) {
 	path := dbPath(b)
@@ -86,7 +86,7 @@ func BenchmarkThin(b *testing.B) {
 	b.StopTimer()
 	require.NoError(b, err)
 	b.ReportMetric(float64(whole)/float64(b.N), "B-whole/record")
-	b.ReportMetric(float64(inUse(b, s, path))/float64(b.N), "B-thinned/record")
+	b.ReportMetric(float64(inUse(b, s, path))/float64(b.N), "B-compacted/record")
 	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "records/s")
 	require.NoError(b, s.Close())
 }

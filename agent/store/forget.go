@@ -14,18 +14,18 @@ import (
 	"arcdrift/drift"
 )
 
-// forgotten stands for the name where refused bytes had it: the same in every store,
-// so that a van's list and its hub's stay alike.
+// forgotten replaces the name in the bytes of a refusal. It is the same in every
+// store, so that the list of a van and that of its hub stay the same.
 const forgotten = "(forgotten)"
 
-// Forget takes a person's name out of the store for good and returns the pseudonym
-// that is shown in its place from now on. Records, chains, digests and what is a
-// repeat stay as they are. What was refused, decided or is on its way to somebody
-// loses the name where it stands as a word of its own. The file is rewritten, so that
-// the name is in no page of it: until that is done writers wait, and after a kill
-// meanwhile all is as before. A name that is told again is a new person's. What lies
-// elsewhere, such as earlier backups and what is in quarantine, keeps it. The error is
-// a [*drift.Problem] if nobody has the name, or as those of Append.
+// Forget removes a person's name from the store for good and returns the pseudonym
+// that is shown in its place from now on. Records, chains and digests stay as they
+// are, and so does what counts as a repeat. Refusals, decisions and the outbox lose
+// the name where it is a word of its own. The file is rewritten, so that no page of it
+// holds the name; writers wait until that is done, and after a kill meanwhile the
+// store is as before. In a new record the same name is a new person. Copies elsewhere,
+// such as earlier backups and quarantine/, keep the name. The error is a
+// [*drift.Problem] if nobody has the name, otherwise as those of Append.
 func (s *Store) Forget(name string) (pseudonym string, err error) {
 	s.writing.Lock()
 	defer s.writing.Unlock()
@@ -57,9 +57,9 @@ func (s *Store) Forget(name string) (pseudonym string, err error) {
 	return pseudonym, s.forget([]string{name})
 }
 
-// Learn keeps what an agent that forwards its records says of the pseudonyms
-// in them: names, and whom it has forgotten, who is then forgotten here too.
-func (s *Store) Learn(told []wire.Person) error {
+// Learn stores what a forwarding agent reports of the pseudonyms in its records: their
+// names, and whom it has forgotten. Those are then forgotten here too.
+func (s *Store) Learn(reported []wire.Person) error {
 	s.writing.Lock()
 	defer s.writing.Unlock()
 	if err := s.mayWrite(); err != nil {
@@ -68,7 +68,7 @@ func (s *Store) Learn(told []wire.Person) error {
 	var gone []string
 	err := s.commit(func(tx *bbolt.Tx) error {
 		p := peopleOf(tx)
-		for _, one := range told {
+		for _, one := range reported {
 			if one.Name != "" {
 				if err := p.learn(one.Pseudonym, one.Name); err != nil {
 					return err
@@ -92,15 +92,15 @@ func (s *Store) Learn(told []wire.Person) error {
 	return s.forget(gone)
 }
 
-// forget rewrites the file without the names. The caller is the writer.
+// forget rewrites the file without these names. The caller is the writer.
 func (s *Store) forget(names []string) error {
 	err := s.rewrite(func(r *rewriting) error {
 		f := forgetting{rewriting: r, names: names}
 		return f.all()
-	}, func(string) error { return nil }) // chains are as the witness saw them
+	}, func(string) error { return nil }) // the chains match the checkpoint
 	switch {
 	case err != nil && full(err):
-		return fmt.Errorf("%w: to forget somebody takes as much room as the store has, and nothing was changed (%w)", ErrFull, err)
+		return fmt.Errorf("%w: to forget a person, the disk needs as much free room as the store has; nothing was changed (%w)", ErrFull, err)
 	case err != nil:
 		return fmt.Errorf("nobody was forgotten: %w", err)
 	}
@@ -129,16 +129,16 @@ func (f *forgetting) all() error {
 			return err
 		}
 	}
-	return f.sealed(outboxBucket, func(parcel []byte) []byte {
-		if len(parcel) < 2 {
-			return parcel // mend takes it out
+	return f.sealed(outboxBucket, func(item []byte) []byte {
+		if len(item) < 2 {
+			return item // repair removes it
 		}
-		n := min(2+int(binary.BigEndian.Uint16(parcel)), len(parcel))
-		return append(bytes.Clone(parcel[:n]), f.shown(parcel[n:])...)
+		n := min(2+int(binary.BigEndian.Uint16(item)), len(item))
+		return append(bytes.Clone(item[:n]), f.shown(item[n:])...)
 	})
 }
 
-// people copies the pseudonyms, and the names of the others.
+// people copies the pseudonyms, and the names of all other people.
 func (f *forgetting) people() error {
 	err := f.bucket(namesBucket, func(name, pseudonym []byte) []byte {
 		if slices.Contains(f.names, string(name)) {
@@ -162,18 +162,18 @@ func (f *forgetting) people() error {
 	return errors.Join(err, f.to.Bucket(peopleBucket).SetSequence(change))
 }
 
-// refused copies what was refused, and by what it is known again.
+// refused copies the refusals and the marks that identify them.
 func (f *forgetting) refused() error {
 	marks := map[string][]byte{}
 	err := f.bucket(refusedBucket, func(key, value []byte) []byte {
 		was, err := refusalOf(key, value)
 		if err != nil {
-			return value // verify names it
+			return value // Verify reports it
 		}
 		r := was
 		for _, name := range f.names {
-			r.Raw = without(r.Raw, name, forgotten)
-			r.Problem.Value = string(without([]byte(r.Problem.Value), name, forgotten))
+			r.Raw = redact(r.Raw, name, forgotten)
+			r.Problem.Value = string(redact([]byte(r.Problem.Value), name, forgotten))
 		}
 		if bytes.Equal(r.Raw, was.Raw) && r.Problem == was.Problem {
 			return value
@@ -181,7 +181,7 @@ func (f *forgetting) refused() error {
 		marks[string(refusalMark(&was.Refusal))] = refusalMark(&r.Refusal)
 		raw, err := json.Marshal(r)
 		if err != nil {
-			return value // it was made of the same
+			return value // cannot happen: it came from JSON
 		}
 		return seal(key, raw)
 	})
@@ -204,7 +204,7 @@ func (f *forgetting) refused() error {
 	return nil
 }
 
-// sealed copies a bucket of sealed values, if it is there, changed.
+// sealed copies a bucket of sealed values, if there is one, and changes each.
 func (f *forgetting) sealed(name []byte, change func(value []byte) []byte) error {
 	if f.from.Bucket(name) == nil {
 		return nil
@@ -213,15 +213,15 @@ func (f *forgetting) sealed(name []byte, change func(value []byte) []byte) error
 		if plain, ok := unseal(key, value); ok {
 			return seal(key, change(bytes.Clone(plain)))
 		}
-		return value // mend takes it out
+		return value // repair removes it
 	})
 }
 
-// shown is a text in which pseudonyms stand for the names.
+// shown is the text with pseudonyms in the place of the names.
 func (f *forgetting) shown(text []byte) []byte {
 	for _, name := range f.names {
 		if pseudonym := f.from.Bucket(namesBucket).Get([]byte(name)); pseudonym != nil {
-			text = without(text, name, string(pseudonym))
+			text = redact(text, name, string(pseudonym))
 		}
 	}
 	return text

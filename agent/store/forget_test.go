@@ -57,13 +57,13 @@ func holding(path, name string) error {
 	})
 }
 
-// crewed is a store with the crew's records, decisions and messages, and thinned counts.
+// crewed is a store with the crew's records, decisions and messages, and compacted counts.
 func crewed(t *testing.T, path string, idOf func(*drift.Record) string) *store.Store {
 	t.Helper()
 	s := open(t, path)
 	_, err := s.Append(crew(idOf), crewRefused())
 	require.NoError(t, err)
-	thin(t, s, 6, nil)
+	compact(t, s, 6, nil)
 	require.NoError(t, s.Decide([]byte(`{"by":"Åsa \"Ö\" Lindqvist"}`), [][]byte{[]byte(`{"text":"taken on by Åsa \"Ö\" Lindqvist."}`)},
 		[]store.OutboxItem{{Queue: "mail", Key: "one", Body: []byte(`{"body":"K-7\nÅsa \"Ö\" Lindqvist cleaned it"}`)}}))
 	return s
@@ -114,9 +114,9 @@ func TestForget(t *testing.T) {
 		decided, err := s.Decided()
 		require.NoError(t, err)
 		require.Equal(t, `{"by":"`+pseudonym+`"}`, string(decided))
-		parcel, _, err := s.Oldest("mail")
+		item, _, err := s.Oldest("mail")
 		require.NoError(t, err)
-		require.Equal(t, `{"body":"K-7\n`+pseudonym+` cleaned it"}`, string(parcel.Body))
+		require.Equal(t, `{"body":"K-7\n`+pseudonym+` cleaned it"}`, string(item.Body))
 
 		// Told again with the name or without it, by whichever version's ids, all of
 		// it is there, and the name is not taken up again.

@@ -53,8 +53,8 @@ func TestWhatIsFoundAtOpening(t *testing.T) {
 			require.NoError(t, s.Close())
 			require.NoError(t, os.WriteFile(path+".witness", w, 0o600))
 		}, store.FoundSwapped, 5, true},
-		"no witness":         {func(t *testing.T, path, _ string) { require.NoError(t, os.Remove(path+".witness")) }, store.FoundWithoutCheckpoint, 4, false},
-		"unreadable witness": {func(t *testing.T, path, _ string) { require.NoError(t, os.Truncate(path+".witness", 9)) }, store.FoundWithoutCheckpoint, 4, false},
+		"no checkpoint":         {func(t *testing.T, path, _ string) { require.NoError(t, os.Remove(path+".witness")) }, store.FoundWithoutCheckpoint, 4, false},
+		"unreadable checkpoint": {func(t *testing.T, path, _ string) { require.NoError(t, os.Truncate(path+".witness", 9)) }, store.FoundWithoutCheckpoint, 4, false},
 		"new and never used": {func(t *testing.T, path, _ string) {
 			require.NoError(t, os.Remove(path))
 			require.NoError(t, os.Remove(path+".witness"))
@@ -109,7 +109,7 @@ func TestWhatIsFoundAtOpening(t *testing.T) {
 	faulttest.Bound(t, "store changed behind its back and not told, or not as it is", faults)
 }
 
-// TestFoundControl: it is by the witness that these are found. Without it a store
+// TestFoundControl: it is by the checkpoint that these are found. Without it a store
 // that is gone is a new one, and an old backup is only alone.
 func TestFoundControl(t *testing.T) {
 	for name, change := range map[string]func(path, backup string) error{
@@ -237,11 +237,11 @@ func TestBackupControl(t *testing.T) {
 
 func TestRestoreRefuses(t *testing.T) {
 	s := newSample(t)
-	spoilt := s.spoilt(nth(14))
+	corrupt := s.corrupt(nth(14))
 	path := s.at(t, s.file)
 	before, err := os.ReadFile(path)
 	require.NoError(t, err)
-	for name, backup := range map[string][]byte{"spoilt": spoilt, "no store": []byte("hello"), "empty": nil} {
+	for name, backup := range map[string][]byte{"corrupt": corrupt, "no store": []byte("hello"), "empty": nil} {
 		_, err := store.Restore(bytes.NewReader(backup), path, storetest.Received())
 		require.Error(t, err, name)
 	}
@@ -254,10 +254,10 @@ func TestRestoreRefuses(t *testing.T) {
 	require.Equal(t, before, after)
 	left, err := os.ReadDir(filepath.Dir(path))
 	require.NoError(t, err)
-	require.Len(t, left, 2, "nothing but the store and its witness")
+	require.Len(t, left, 2, "nothing but the store and its checkpoint")
 }
 
-func TestASecondAgentIsToldWhoHoldsTheStore(t *testing.T) {
+func TestASecondAgentCannotOpenTheStore(t *testing.T) {
 	path := dbPath(t)
 	open(t, path)
 	_, err := store.Open(path, storetest.Received, store.Options{Lock: 10 * time.Millisecond})

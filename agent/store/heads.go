@@ -8,8 +8,8 @@ import (
 	"go.etcd.io/bbolt"
 )
 
-// Head is where a machine's chain stood at a moment: what a proof that was given away
-// can be held against later.
+// Head is where a machine's chain ended at a moment. A proof that was given away can be
+// compared with it later.
 type Head struct {
 	Machine string
 	// Entries is how many the machine had, Epoch and Seq the number of the last.
@@ -23,7 +23,7 @@ type Head struct {
 func (s *Store) Name() string { return s.name }
 
 // HeadAt is where the machine's chain stood at a moment: at the last entry that had
-// arrived by then. A machine without any has none. Thinning since then, and whatever was
+// arrived by then. A machine without any has none. Compaction since then, and whatever was
 // taken since, change nothing of it. A record that arrived elsewhere before the moment
 // and was sent on to this store after it does.
 func (s *Store) HeadAt(machine string, knownAt time.Time) (head Head, found bool, err error) {
@@ -49,7 +49,7 @@ func (s *Store) HeadAt(machine string, knownAt time.Time) (head Head, found bool
 // headAt is the head at the last of the item's entries that had arrived at a moment,
 // zero when none had, and where the chain stands after the item.
 func (i item) headAt(before []byte, count uint64, knownAt time.Time) (at Head, passed head, err error) {
-	if !i.thinned {
+	if !i.compacted {
 		e, err := parse(i.key, i.value)
 		if err != nil {
 			return Head{}, head{}, err
@@ -67,7 +67,7 @@ func (i item) headAt(before []byte, count uint64, knownAt time.Time) (at Head, p
 	for n := range b.all {
 		l := &b.all[n]
 		count++
-		before = chainOf(before, l.key(), l.flags, l.labels[0], l.marks(), l.sum, l.told())
+		before = chainOf(before, l.key(), l.flags, l.labels[0], l.marks(), l.sum, l.reduced())
 		if !l.received.After(knownAt) {
 			at = Head{Entries: count, Epoch: l.epoch, Seq: l.seq, Chain: hex.EncodeToString(before)}
 		}

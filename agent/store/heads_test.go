@@ -7,7 +7,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Where a chain stood at a moment is the same after more has come and after thinning,
+// Where a chain stood at a moment is the same after more has come and after compaction,
 // whose blocks the moment may fall into.
 func TestWhereAChainStoodStays(t *testing.T) {
 	t.Parallel()
@@ -34,7 +34,7 @@ func TestWhereAChainStoodStays(t *testing.T) {
 
 	_, err = s.Append(all[90:], nil)
 	require.NoError(t, err)
-	require.Positive(t, thin(t, s, 10, nil))
+	require.Positive(t, compact(t, s, 10, nil))
 	for i := range 90 {
 		head, _, err := s.HeadAt("K-07", all[i].Received)
 		require.NoError(t, err)

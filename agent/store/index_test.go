@@ -13,7 +13,7 @@ import (
 
 // An index that is as long as it should be and leads elsewhere is found out, and
 // the entry that it does not lead to is named.
-func TestAnIndexThatLeadsElsewhereIsFoundOut(t *testing.T) {
+func TestAWrongIndexIsReported(t *testing.T) {
 	s := newSample(t)
 	ids, order := []byte("ids"), []byte("order")
 	// Each changes what the indexes hold of two entries of one machine.

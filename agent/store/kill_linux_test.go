@@ -249,7 +249,7 @@ func TestAWriteFailsControl(t *testing.T) {
 	}
 }
 
-func TestComingBackAfterAFailedFlush(t *testing.T) {
+func TestRecoveryAfterAFailedFlush(t *testing.T) {
 	path := dbPath(t)
 	// Three flushes make the file and each batch takes two: the ninth is that of
 	// the third batch's meta page.
@@ -325,22 +325,22 @@ func TestRewritingIsAllOrNothing(t *testing.T) {
 }
 
 // On a full disk records are refused and what was decided is still kept, in the
-// room that the ballast gives up; with room again both are.
+// room that the reserve gives up; with room again both are.
 func TestDiskFullKeepsDecisions(t *testing.T) {
 	n := faulttest.Rounds(t, 3)
 	for range n {
 		require.NoError(t, decideOnFullDisk(t, 1<<20))
 	}
 	faulttest.Bound(t, "full disk on which nothing could be decided", n)
-	require.ErrorIs(t, decideOnFullDisk(t, 0), store.ErrFull, "without ballast the same cannot be kept")
+	require.ErrorIs(t, decideOnFullDisk(t, 0), store.ErrFull, "without reserve the same cannot be kept")
 }
 
 // decideOnFullDisk fills a disk and says how deciding goes.
-func decideOnFullDisk(t *testing.T, ballast int64) error {
+func decideOnFullDisk(t *testing.T, reserve int64) error {
 	t.Helper()
 	at, now := newDisk(t, 16).at, storetest.Received()
 	path := filepath.Join(at, "arcdrift.db")
-	s, err := store.Open(path, func() time.Time { return now }, store.Options{Reserve: ballast})
+	s, err := store.Open(path, func() time.Time { return now }, store.Options{Reserve: reserve})
 	require.NoError(t, err)
 	var acks []int
 	take := func() error {

@@ -10,11 +10,11 @@ import (
 	"arcdrift/drift"
 )
 
-// Latest returns the last n entries taken of a machine, in the order of taking:
-// what a page shows of a long history without reading all of it.
+// Latest returns the last n whole entries of a machine in order of taking, without
+// conflicts: what a page shows of a long history. Errors are as of [Store.History].
 func (s *Store) Latest(machine string, n int) ([]drift.Entry, error) {
 	var out []drift.Entry
-	var spoilt []error
+	var corrupt []error
 	err := s.view(func(tx *bbolt.Tx) error {
 		prefix := headKey(machine)
 		c := tx.Bucket(entriesBucket).Cursor()
@@ -26,7 +26,7 @@ func (s *Store) Latest(machine string, n int) ([]drift.Entry, error) {
 			e, flags, err := decode(k, v)
 			switch {
 			case err != nil:
-				spoilt = append(spoilt, err)
+				corrupt = append(corrupt, err)
 			case flags&flagConflict == 0:
 				out = append(out, e)
 			}
@@ -35,5 +35,5 @@ func (s *Store) Latest(machine string, n int) ([]drift.Entry, error) {
 		return nil
 	})
 	slices.Reverse(out)
-	return out, errors.Join(append(spoilt, err)...)
+	return out, errors.Join(append(corrupt, err)...)
 }

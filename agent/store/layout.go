@@ -15,10 +15,10 @@ import (
 	"arcdrift/drift"
 )
 
-// schema is the version of everything below. Older files are opened for ever,
-// newer ones are refused. Since 2 there is bucket thinned and the second entry
-// format, since 3 records are kept with pseudonyms; what is older is rewritten when
-// it is first opened to write, see [Store.bringUp], and read as it is before that.
+// schema is the version of the file format. Older files can always be opened, newer
+// ones are refused. Schema 2 added bucket thinned and the second entry format, schema
+// 3 the pseudonyms. An older file is rewritten when it is first opened for writing,
+// see [Store.migrate]; read only, it is read as it is.
 const schema = 3
 
 // The buckets.
@@ -30,7 +30,7 @@ var (
 	headsBucket     = []byte("heads")
 	conflictsBucket = []byte("conflicts")
 	setupsBucket    = []byte("setups")
-	thinnedBucket   = []byte("thinned")
+	compactedBucket = []byte("thinned")
 	originsBucket   = []byte("origins")
 	refusedBucket   = []byte("refused")
 	seenBucket      = []byte("refused-seen")
@@ -48,7 +48,7 @@ const (
 
 	flagConflict = 1 << 0
 	flagRepeat   = 1 << 1
-	flagUsage    = 1 << 2 // the only type of record that may be thinned
+	flagUsage    = 1 << 2 // the only type of record that may be compacted
 	flagPerson   = 1 << 3 // there is a pseudonym in the record
 
 	idKeyLen  = 16
@@ -57,7 +57,7 @@ const (
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
-// place is an entry's key in parts.
+// place is the key of an entry, in parts.
 type place struct {
 	machine    string
 	epoch, seq uint64
@@ -112,7 +112,7 @@ type stored struct {
 	via       string
 	idKey     []byte
 	body      []byte
-	told      []byte // of an arc count: what would be left of it, see left
+	reduced   []byte // of an arc count: what compaction would keep, see compactedEntry
 	canonical []byte
 	chain     []byte
 	chained   []byte // what the chain covers of the value, in formatWhole
@@ -130,23 +130,25 @@ func identity(hexed string) []byte {
 // value builds the value of the entry under key, chained to prev, in formatSummed. It
 // returns the value and the new chain.
 func (s *stored) value(key, prev []byte) (value, chain []byte) {
-	b := make([]byte, 0, 128+len(s.via)+len(s.told)+len(s.canonical))
+	b := make([]byte, 0, 128+len(s.via)+len(s.reduced)+len(s.canonical))
 	b = append(b, formatSummed, s.flags)
 	b = binary.BigEndian.AppendUint64(b, uint64(s.received.UnixNano()))
 	b = append(append(b, byte(len(s.via))), s.via...)
 	b = append(append(b, s.idKey...), s.body...)
-	b = append(binary.BigEndian.AppendUint16(b, uint16(len(s.told))), s.told...)
+	b = append(binary.BigEndian.AppendUint16(b, uint16(len(s.reduced))), s.reduced...)
 	b = append(binary.BigEndian.AppendUint32(b, uint32(len(s.canonical))), s.canonical...)
 	chain = s.chainAfter(prev, key)
 	return seal(key, append(b, chain...)), chain
 }
 
-// chainAfter is the entry's chain after that of the one before it, in formatSummed.
+// chainAfter is the chain value of the entry, given that of the one before it, in
+// formatSummed.
 func (s *stored) chainAfter(prev, key []byte) []byte {
-	return chainOf(prev, key, s.flags, s.via, marksOf(s.idKey, s.body), s.sum(), s.told)
+	return chainOf(prev, key, s.flags, s.via, marksOf(s.idKey, s.body), s.sum(), s.reduced)
 }
 
-// shortVia is the door and, after a space, the account, as much of it as is kept.
+// shortVia is the source and, after a space, the account, cut to the 255 bytes that
+// are kept.
 func shortVia(e *drift.Entry) string {
 	via := e.Via
 	if e.Account != "" {
@@ -158,7 +160,8 @@ func shortVia(e *drift.Entry) string {
 // sum stands for the record with its arrival.
 func (s *stored) sum() []byte { return sumOf(s.received, s.flags, s.canonical) }
 
-// shared is the sum in whichever store, with whichever pseudonyms.
+// shared is the sum without people: the same in every store, whatever pseudonyms it
+// has given.
 func (s *stored) shared() ([]byte, error) {
 	if s.flags&flagPerson == 0 {
 		return s.sum(), nil
@@ -180,16 +183,16 @@ func sumOf(received time.Time, flags byte, canonical []byte) []byte {
 	return h.Sum(nil)
 }
 
-// chainOf is the chain of an entry after that of the one before it.
-func chainOf(prev, key []byte, flags byte, via string, marks, sum, told []byte) []byte {
+// chainOf is the chain value of an entry, given that of the one before it.
+func chainOf(prev, key []byte, flags byte, via string, marks, sum, reduced []byte) []byte {
 	h := sha256.New()
-	for _, part := range [][]byte{prev, key, {flags, byte(len(via))}, []byte(via), marks, sum, told} {
+	for _, part := range [][]byte{prev, key, {flags, byte(len(via))}, []byte(via), marks, sum, reduced} {
 		h.Write(part)
 	}
 	return h.Sum(nil)
 }
 
-// follows says whether the entry follows from the chain of the one before it.
+// follows says whether the entry's chain value follows from the one before it.
 func (s *stored) follows(prev, key []byte) bool {
 	if s.format == formatSummed {
 		return bytes.Equal(s.chainAfter(prev, key), s.chain)
@@ -218,10 +221,11 @@ func unseal(key, sealed []byte) ([]byte, bool) {
 	return sealed[:end], true
 }
 
-// parse takes a value apart and checks its CRC; the parts point into value.
+// parse checks the CRC of a value and takes it apart; the parts point into value. The
+// error is a [*Damage], or ErrNewer for a format that this version does not know.
 func parse(key, value []byte) (stored, error) {
-	spoilt := func() (stored, error) {
-		d := &Damage{Meaning: "the bytes on disk are not those that were written: the disk, or a write that was cut, has spoilt this record"}
+	corrupt := func() (stored, error) {
+		d := &Damage{Meaning: "the bytes on disk are not those that were written: the disk, or an interrupted write, has corrupted this record"}
 		if p, ok := placeOf(key); ok {
 			d.Machine, d.Epoch, d.Seq = p.machine, p.epoch, p.seq
 		}
@@ -230,7 +234,7 @@ func parse(key, value []byte) (stored, error) {
 	value, ok := unseal(key, value)
 	switch {
 	case !ok || len(value) < 11:
-		return spoilt()
+		return corrupt()
 	case value[0] != formatWhole && value[0] != formatSummed:
 		return stored{}, fmt.Errorf("%w: entry format %d", ErrNewer, value[0])
 	}
@@ -247,12 +251,12 @@ func parse(key, value []byte) (stored, error) {
 	s.via = string(take(int(take(1)[0])))
 	s.idKey, s.body = take(idKeyLen), take(digestLen)
 	if s.format == formatSummed {
-		s.told = take(int(binary.BigEndian.Uint16(take(2))))
+		s.reduced = take(int(binary.BigEndian.Uint16(take(2))))
 	}
 	s.canonical = take(int(binary.BigEndian.Uint32(take(4))))
 	s.chain, s.chained = take(digestLen), value[:max(len(value)-digestLen, 0)]
 	if !ok || len(rest) > 0 {
-		return spoilt()
+		return corrupt()
 	}
 	return s, nil
 }
@@ -290,7 +294,7 @@ func (s state) bytes() []byte {
 func stateOf(sealed []byte) (state, error) {
 	b, ok := unseal(stateKey, sealed)
 	if !ok || len(b) != 32 {
-		return state{}, &Damage{Meaning: "the store's own numbers are spoilt"}
+		return state{}, &Damage{Meaning: "the store's own counters are corrupt"}
 	}
 	at := func(i int) uint64 { return binary.BigEndian.Uint64(b[8*i:]) }
 	return state{at(0), at(1), at(2), at(3)}, nil
@@ -304,7 +308,7 @@ type head struct {
 	chain            []byte
 }
 
-// headKey is the machine and 0x00, as a setup of another scope has no machine
+// headKey is the machine's name and 0x00: a setup of another scope has no machine,
 // and a key cannot be empty.
 func headKey(machine string) []byte { return append([]byte(machine), 0) }
 
@@ -328,7 +332,7 @@ func headOf(machine string, sealed []byte) (head, error) {
 	}
 	b, ok := unseal(headKey(machine), sealed)
 	if !ok || len(b) != 48+digestLen {
-		return head{}, &Damage{Machine: machine, Meaning: "the note of its last entry is spoilt"}
+		return head{}, &Damage{Machine: machine, Meaning: "the stored end of its chain is corrupt"}
 	}
 	at := func(i int) uint64 { return binary.BigEndian.Uint64(b[8*i:]) }
 	h := head{epoch: at(0), seq: at(1), count: at(2), conflicts: at(3), chain: bytes.Clone(b[48:])}
@@ -341,10 +345,10 @@ func headOf(machine string, sealed []byte) (head, error) {
 	return h, nil
 }
 
-// pass moves the head over the next entry of its machine and says whether the
-// entry follows from the one before. One that is spoilt is passed by its bytes,
-// so that the next can be judged again.
-func (h *head) pass(key, value []byte) (e stored, follows bool, err error) {
+// advance moves the head over the next entry of its machine and says whether that
+// follows from the one before. Of a corrupt entry it takes the chain value as it
+// stands, so that the next entry can be judged.
+func (h *head) advance(key, value []byte) (e stored, follows bool, err error) {
 	h.count++
 	if p, ok := placeOf(key); ok {
 		h.epoch, h.seq = p.epoch, p.seq

@@ -23,9 +23,9 @@ const (
 	metaMagic    = 0xED0CDAED
 )
 
-// cutShort says that the file ends before its last page. bbolt maps the file, and
-// reading behind its end kills the process. A file that is no bbolt file is not judged
-// here.
+// cutShort returns an error if the file ends before its last page: bbolt maps the
+// file, and reading behind its end kills the process. Of a file that is not a bbolt
+// file it says nothing.
 func cutShort(path string) error {
 	f, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -53,7 +53,7 @@ func cutShort(path string) error {
 		}
 	}
 	if want := int64(pages) * size; want > info.Size() {
-		return fmt.Errorf("it is cut short: %d bytes of %d are there", info.Size(), want)
+		return fmt.Errorf("it is cut short: it has %d of %d bytes", info.Size(), want)
 	}
 	return nil
 }

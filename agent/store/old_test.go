@@ -30,7 +30,7 @@ func TestOldStoresOpenForEver(t *testing.T) {
 
 			s := open(t, path)
 			require.Len(t, s.Diagnostics(), 1)
-			require.Equal(t, store.FoundWithoutCheckpoint, s.Diagnostics()[0].Kind, "only its witness is missing")
+			require.Equal(t, store.FoundWithoutCheckpoint, s.Diagnostics()[0].Kind, "only its checkpoint is missing")
 			storetest.Invariants(t, s)
 			var got strings.Builder
 			for e, err := range s.Entries() {

@@ -10,13 +10,13 @@ import (
 	"go.etcd.io/bbolt"
 )
 
-// The buckets of what was decided about the records and has to leave by some
-// channel. A file gets them with its first decision.
+// The buckets of decisions about the records, and of the outbox. A file gets them with
+// its first decision.
 var (
 	decisionBucket = []byte("decision")    // decidedKey → the state
 	outcomesBucket = []byte("outcomes")    // number 8 → an outcome
 	outboxBucket   = []byte("outbox")      // queue, 0x00, number 8 → length of the key 2, key, body
-	parcelsBucket  = []byte("outbox-keys") // key → waiting 1, its key in the outbox; or settled 1, time 8
+	itemKeysBucket = []byte("outbox-keys") // key → waiting 1, its key in the outbox; or settled 1, time 8
 
 	decidedKey = []byte("state")
 )
@@ -25,21 +25,21 @@ const (
 	waiting = 1
 	settled = 2
 
-	// keysFor is how long the key of a settled parcel is remembered.
+	// keysFor is how long the key of a settled item is remembered at least.
 	keysFor = 90 * 24 * time.Hour
 )
 
-// OutboxItem is something on its way out. What is in it is its owner's.
+// OutboxItem is a message that has to be sent. Its body is opaque to the store.
 type OutboxItem struct {
-	// Queue names the way out. Key is the parcel's for ever: putting one whose
-	// key is there already, waiting or settled, changes nothing.
+	// Queue names the channel. Key identifies the item for ever: putting another item
+	// with that key, whether the first waits or is settled, changes nothing.
 	Queue, Key string
 	Body       []byte
 }
 
-// Decide keeps the state of whoever decides, adds outcomes and puts parcels into
-// their queues: all of it or nothing. Its errors are those of Append.
-func (s *Store) Decide(state []byte, outcomes [][]byte, parcels []OutboxItem) error {
+// Decide stores the caller's state, adds outcomes and puts items into their queues,
+// all in one transaction. Its errors are those of Append.
+func (s *Store) Decide(state []byte, outcomes [][]byte, items []OutboxItem) error {
 	return s.alter(func(tx *bbolt.Tx) error {
 		decision, err := tx.CreateBucketIfNotExists(decisionBucket)
 		if err != nil {
@@ -62,8 +62,8 @@ func (s *Store) Decide(state []byte, outcomes [][]byte, parcels []OutboxItem) er
 				return err
 			}
 		}
-		for i := range parcels {
-			if err := put(tx, &parcels[i]); err != nil {
+		for i := range items {
+			if err := putItem(tx, &items[i]); err != nil {
 				return err
 			}
 		}
@@ -71,7 +71,8 @@ func (s *Store) Decide(state []byte, outcomes [][]byte, parcels []OutboxItem) er
 	})
 }
 
-// Decided returns the state that was kept last, nil before the first.
+// Decided returns the state that was stored last, nil before the first. The error is a
+// [*Damage] if it is corrupt.
 func (s *Store) Decided() ([]byte, error) {
 	var out []byte
 	err := s.view(func(tx *bbolt.Tx) error {
@@ -81,7 +82,7 @@ func (s *Store) Decided() ([]byte, error) {
 		}
 		state, ok := unseal(decidedKey, b.Get(decidedKey))
 		if !ok {
-			return &Damage{Meaning: "what was decided last is spoilt"}
+			return &Damage{Meaning: "the last decision is corrupt"}
 		}
 		out = bytes.Clone(state)
 		return nil
@@ -89,7 +90,7 @@ func (s *Store) Decided() ([]byte, error) {
 	return out, err
 }
 
-// Outcomes returns all outcomes, the first first.
+// Outcomes returns all outcomes, oldest first.
 func (s *Store) Outcomes() ([][]byte, error) {
 	var out [][]byte
 	err := s.view(func(tx *bbolt.Tx) error {
@@ -100,7 +101,7 @@ func (s *Store) Outcomes() ([][]byte, error) {
 		return b.ForEach(func(k, v []byte) error {
 			o, ok := unseal(k, v)
 			if !ok {
-				return &Damage{Meaning: fmt.Sprintf("outcome %d is spoilt", binary.BigEndian.Uint64(k))}
+				return &Damage{Meaning: fmt.Sprintf("outcome %d is corrupt", binary.BigEndian.Uint64(k))}
 			}
 			out = append(out, bytes.Clone(o))
 			return nil
@@ -109,7 +110,8 @@ func (s *Store) Outcomes() ([][]byte, error) {
 	return out, err
 }
 
-// Oldest returns the first parcel of a queue that is not settled.
+// Oldest returns the first item of a queue that is not settled, and whether there is
+// one.
 func (s *Store) Oldest(queue string) (OutboxItem, bool, error) {
 	var out OutboxItem
 	found := false
@@ -124,9 +126,9 @@ func (s *Store) Oldest(queue string) (OutboxItem, bool, error) {
 			return nil
 		}
 		found = true
-		key, body, ok := opened(k, v)
+		key, body, ok := decodeItem(k, v)
 		if !ok {
-			return &Damage{Meaning: "a parcel of the queue " + queue + " is spoilt"}
+			return &Damage{Meaning: "an item in the queue " + queue + " is corrupt"}
 		}
 		out = OutboxItem{queue, key, bytes.Clone(body)}
 		return nil
@@ -134,7 +136,7 @@ func (s *Store) Oldest(queue string) (OutboxItem, bool, error) {
 	return out, found && err == nil, err
 }
 
-// Waiting counts the parcels of a queue that are not settled.
+// Waiting counts the items of a queue that are not settled.
 func (s *Store) Waiting(queue string) (int, error) {
 	n := 0
 	err := s.view(func(tx *bbolt.Tx) error {
@@ -152,22 +154,22 @@ func (s *Store) Waiting(queue string) (int, error) {
 	return n, err
 }
 
-// Replace changes the body of a parcel that waits; it keeps its place.
+// Replace changes the body of an item that waits; the item keeps its place. Of one that
+// is settled or unknown it changes nothing.
 func (s *Store) Replace(p OutboxItem) error {
 	return s.alter(func(tx *bbolt.Tx) error {
-		at, ok := waits(tx, p.Key)
+		at, ok := findWaiting(tx, p.Key)
 		if !ok {
 			return nil
 		}
-		return tx.Bucket(outboxBucket).Put(at, closed(at, &p))
+		return tx.Bucket(outboxBucket).Put(at, encodeItem(at, &p))
 	})
 }
 
-// Settle takes a parcel out of its queue and remembers its key, for 90 days at
-// least.
+// Settle removes an item from its queue and remembers its key for 90 days at least.
 func (s *Store) Settle(key string) error {
 	return s.alter(func(tx *bbolt.Tx) error {
-		at, ok := waits(tx, key)
+		at, ok := findWaiting(tx, key)
 		if !ok {
 			return nil
 		}
@@ -175,15 +177,16 @@ func (s *Store) Settle(key string) error {
 			return err
 		}
 		now := s.now()
-		if err := forget(tx.Bucket(parcelsBucket), now.Add(-keysFor)); err != nil {
+		if err := dropSettled(tx.Bucket(itemKeysBucket), now.Add(-keysFor)); err != nil {
 			return err
 		}
 		note := binary.BigEndian.AppendUint64([]byte{settled}, uint64(now.UnixNano()))
-		return tx.Bucket(parcelsBucket).Put([]byte(key), seal([]byte(key), note))
+		return tx.Bucket(itemKeysBucket).Put([]byte(key), seal([]byte(key), note))
 	})
 }
 
-// alter runs f, perhaps twice, in a transaction of its own.
+// alter runs f in a transaction of its own; on a full disk once more, after it has
+// released the reserve.
 func (s *Store) alter(f func(*bbolt.Tx) error) error {
 	s.writing.Lock()
 	defer s.writing.Unlock()
@@ -191,14 +194,14 @@ func (s *Store) alter(f func(*bbolt.Tx) error) error {
 		return err
 	}
 	err := s.commit(f)
-	if errors.Is(err, ErrFull) && s.throwOff() {
+	if errors.Is(err, ErrFull) && s.releaseReserve() {
 		err = s.commit(f)
 	}
 	return err
 }
 
-func put(tx *bbolt.Tx, p *OutboxItem) error {
-	keys, err := tx.CreateBucketIfNotExists(parcelsBucket)
+func putItem(tx *bbolt.Tx, p *OutboxItem) error {
+	keys, err := tx.CreateBucketIfNotExists(itemKeysBucket)
 	if err != nil || keys.Get([]byte(p.Key)) != nil {
 		return err
 	}
@@ -211,20 +214,20 @@ func put(tx *bbolt.Tx, p *OutboxItem) error {
 		return err
 	}
 	at := binary.BigEndian.AppendUint64(queueKey(p.Queue), n)
-	if err := box.Put(at, closed(at, p)); err != nil {
+	if err := box.Put(at, encodeItem(at, p)); err != nil {
 		return err
 	}
-	return keys.Put([]byte(p.Key), waitingAt(p.Key, at))
+	return keys.Put([]byte(p.Key), waitingNote(p.Key, at))
 }
 
-// waitingAt is the note of a parcel that waits.
-func waitingAt(key string, at []byte) []byte {
+// waitingNote is the note of an item that waits.
+func waitingNote(key string, at []byte) []byte {
 	return seal([]byte(key), append([]byte{waiting}, at...))
 }
 
-// waits finds a waiting parcel in the outbox.
-func waits(tx *bbolt.Tx, key string) (at []byte, ok bool) {
-	keys := tx.Bucket(parcelsBucket)
+// findWaiting finds an item that waits: its key in the outbox.
+func findWaiting(tx *bbolt.Tx, key string) (at []byte, ok bool) {
+	keys := tx.Bucket(itemKeysBucket)
 	if keys == nil {
 		return nil, false
 	}
@@ -235,8 +238,8 @@ func waits(tx *bbolt.Tx, key string) (at []byte, ok bool) {
 	return bytes.Clone(note[1:]), true
 }
 
-// forget removes the keys of parcels that were settled before a moment.
-func forget(keys *bbolt.Bucket, before time.Time) error {
+// dropSettled forgets the keys of items that were settled before a moment.
+func dropSettled(keys *bbolt.Bucket, before time.Time) error {
 	var old [][]byte
 	err := keys.ForEach(func(k, v []byte) error {
 		note, ok := unseal(k, v)
@@ -256,14 +259,14 @@ func forget(keys *bbolt.Bucket, before time.Time) error {
 // queueKey begins the keys of a queue; its name holds no 0x00.
 func queueKey(queue string) []byte { return append([]byte(queue), 0) }
 
-// closed is the value of a parcel, opened takes it apart.
-func closed(at []byte, p *OutboxItem) []byte {
+// encodeItem is the value of an item in the outbox; decodeItem takes it apart.
+func encodeItem(at []byte, p *OutboxItem) []byte {
 	b := binary.BigEndian.AppendUint16(nil, uint16(len(p.Key)))
 	b = append(b, p.Key...)
 	return seal(at, append(b, p.Body...))
 }
 
-func opened(at, value []byte) (key string, body []byte, ok bool) {
+func decodeItem(at, value []byte) (key string, body []byte, ok bool) {
 	b, ok := unseal(at, value)
 	if !ok || len(b) < 2 || len(b) < 2+int(binary.BigEndian.Uint16(b)) {
 		return "", nil, false

@@ -18,19 +18,19 @@ import (
 // them.
 func TestDecisionsStayInTheFile(t *testing.T) {
 	path := dbPath(t)
-	parcels := []store.OutboxItem{{Queue: "mail", Key: "a", Body: []byte("1")}, {Queue: "mail", Key: "b", Body: []byte("2")}}
+	items := []store.OutboxItem{{Queue: "mail", Key: "a", Body: []byte("1")}, {Queue: "mail", Key: "b", Body: []byte("2")}}
 	s, err := store.Open(path, storetest.Received, store.Options{})
 	require.NoError(t, err)
-	require.NoError(t, s.Decide([]byte("state"), [][]byte{[]byte("ended")}, parcels))
+	require.NoError(t, s.Decide([]byte("state"), [][]byte{[]byte("ended")}, items))
 	require.NoError(t, s.Settle("a"))
 	require.NoError(t, s.Close())
 
 	s = open(t, path)
-	assert.Empty(t, s.Diagnostics(), "the witness knows of records only")
+	assert.Empty(t, s.Diagnostics(), "the checkpoint knows of records only")
 	state, err := s.Decided()
 	require.NoError(t, err)
 	assert.Equal(t, "state", string(state))
-	require.NoError(t, s.Decide([]byte("state"), nil, parcels))
+	require.NoError(t, s.Decide([]byte("state"), nil, items))
 	n, err := s.Waiting("mail")
 	require.NoError(t, err)
 	assert.Equal(t, 1, n, "what was settled before the restart does not come again")
@@ -75,9 +75,9 @@ func TestReadOnlyDecidesNothing(t *testing.T) {
 	assert.Nil(t, state)
 }
 
-// What the disk has spoilt of the decisions and of what is on its way is taken out
+// What the disk has corrupt of the decisions and of what is on its way is taken out
 // at opening and told: the rest goes on, and nothing is sent for ever or never.
-func TestSpoiltDecisionsAreTakenOut(t *testing.T) {
+func TestCorruptDecisionsAreRemoved(t *testing.T) {
 	flip := func(t *testing.T, path, bucket string, key []byte) {
 		edit(t, path, func(tx *bbolt.Tx) error {
 			b := tx.Bucket([]byte(bucket))
@@ -98,11 +98,11 @@ func TestSpoiltDecisionsAreTakenOut(t *testing.T) {
 		says   string
 	}{
 		"nothing":   {"", nil, "state", 2, []string{"a", "b"}, ""},
-		"state":     {"decision", nil, "", 2, []string{"a", "b"}, "what was decided last, which is decided anew"},
-		"outcome":   {"outcomes", nil, "state", 1, []string{"a", "b"}, "outcomes of what was decided: 1"},
-		"message":   {"outbox", nil, "state", 2, []string{"b"}, "messages on their way: 1, which are lost"},
-		"its note":  {"outbox-keys", []byte("a"), "state", 2, []string{"a", "b"}, "notes of messages on their way: 1, which were made anew"},
-		"sent note": {"outbox-keys", []byte("sent"), "state", 2, []string{"a", "b"}, "notes of messages that were sent: 1, which may be sent again"},
+		"state":     {"decision", nil, "", 2, []string{"a", "b"}, "the last decision is made again"},
+		"outcome":   {"outcomes", nil, "state", 1, []string{"a", "b"}, "outcomes of alerts lost: 1"},
+		"message":   {"outbox", nil, "state", 2, []string{"b"}, "waiting messages lost: 1"},
+		"its note":  {"outbox-keys", []byte("a"), "state", 2, []string{"a", "b"}, "notes of waiting messages made again: 1"},
+		"sent note": {"outbox-keys", []byte("sent"), "state", 2, []string{"a", "b"}, "notes of sent messages lost: 1 (these may be sent again)"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			path := dbPath(t)

@@ -14,24 +14,24 @@ import (
 	"arcdrift/drift"
 )
 
-// Who did it is personal data. A record is kept with a pseudonym in the place of
-// each name ([drift.Record.People]), and the names lie in these two buckets, out of
-// which [Store.Forget] takes one.
+// Who did something is personal data. A record is stored with a pseudonym in the
+// place of each name ([drift.Record.People]). The names are in these two buckets,
+// from which [Store.Forget] removes one.
 //
-// A pseudonym is drawn at random by the store that first meets the name. It is not
-// made from the name, not even with a key: whoever has the store could else try
-// names until one fits. It goes along to a hub, together with the name, so that the
-// hub, once told to forget it, knows whom it has to forget.
+// The store that first sees a name draws its pseudonym at random. It is not derived
+// from the name, not even with a key: somebody who has the store could try names
+// until one fits. A hub gets the pseudonym together with the name, so that it knows
+// whom to forget later.
 //
-// What makes records the same, their ids, and the digests that two stores are
-// compared by, leave people out ([drift.Record.Identity]). A record that is sent
-// again is therefore a repeat whatever became of the name; that two records differ
-// in the person only is found out as long as the name is known, see [people.same].
+// People are no part of a record's identity ([drift.Record.Identity]), of its id, or
+// of the digests by which two stores are compared. So a record that is sent again is
+// a repeat, whether or not the name is still known. That two records differ only in
+// the person is noticed as long as the name is known, see [people.same].
 //
-// The chain covers the record as it is kept, pseudonym included. Forgetting changes
-// no record: chains, digests and backups made later stay as they were.
+// The chain covers the stored record, pseudonym included. Forgetting changes no
+// record, so chains and digests stay as they were.
 //
-// Not covered are names in texts that are free: extra, reason, and any other label.
+// Names in free text (extra, reason, other labels) are not covered.
 var (
 	// pseudonym → change 8 | length 1 | the pseudonym that stands for it | name
 	peopleBucket = []byte("people")
@@ -39,22 +39,22 @@ var (
 	namesBucket = []byte("names")
 )
 
-// Person is a pseudonym and, unless it was forgotten, the name. Change is the number
-// of its last change.
+// Person is a pseudonym and the name, "" if it was forgotten. Change is the number of
+// its last change.
 type Person struct {
 	wire.Person
 	Change uint64
 }
 
-// people are those that the records name, in a transaction. In a file of an earlier
-// schema, which is only read, there are none: its records hold the names.
+// people are the people whom the records name, in one transaction. A file of an
+// earlier schema that is only read has none: its records hold the names.
 type people struct{ known, names *bbolt.Bucket }
 
 func peopleOf(tx *bbolt.Tx) people {
 	return people{tx.Bucket(peopleBucket), tx.Bucket(namesBucket)}
 }
 
-// first is the pseudonym that stands for a person of whom several stores have made
+// first is the pseudonym that stands for a person to whom several stores have given
 // one, and the name.
 func (p people) first(pseudonym string) (first, name string) {
 	if p.known == nil {
@@ -68,8 +68,8 @@ func (p people) first(pseudonym string) (first, name string) {
 	return is.first, of.name
 }
 
-// shown is what is shown in the place of what is kept: the name, as long as it is
-// known.
+// shown is the name of a stored pseudonym or, if it is not known, the pseudonym that
+// stands for the person. Other text is unchanged.
 func (p people) shown(kept string) string {
 	if !drift.IsPseudonym(kept) {
 		return kept
@@ -88,8 +88,8 @@ func (p people) show(entries []drift.Entry) {
 	}
 }
 
-// same says whether what is kept and what came name the same person. What is kept
-// of somebody forgotten may have been any name.
+// same says whether a stored value and a new one name the same person. A forgotten
+// person may have had any name.
 func (p people) same(kept, came string) bool {
 	if kept == came || kept == "" || came == "" {
 		return kept == came
@@ -102,8 +102,7 @@ func (p people) same(kept, came string) bool {
 	return name == "" || name == came
 }
 
-// pseudonym is what is kept in the place of a name. One that came as a pseudonym is
-// kept as it is.
+// pseudonym is what is stored in the place of a name. A pseudonym is stored as it is.
 func (p people) pseudonym(name string) (string, error) {
 	if name == "" || drift.IsPseudonym(name) {
 		return name, nil
@@ -115,7 +114,7 @@ func (p people) pseudonym(name string) (string, error) {
 	return made, p.learn(made, name)
 }
 
-// hideIn puts pseudonyms into a record that names people, as it is kept.
+// hideIn puts pseudonyms into the stored form of a record that names people.
 func (p people) hideIn(s *stored, r *drift.Record) error {
 	var failed error
 	kept := r.WithPeople(func(name string) string {
@@ -154,8 +153,8 @@ func (p people) put(pseudonym string, is person) error {
 	return p.known.Put([]byte(pseudonym), is.bytes([]byte(pseudonym)))
 }
 
-// person is what is kept of a pseudonym; name is "" where another stands for it,
-// and of somebody forgotten.
+// person is the stored value of a pseudonym. The name is "" where another pseudonym
+// stands for it, and of a forgotten person.
 type person struct {
 	change      uint64
 	first, name string
@@ -176,9 +175,9 @@ func personOf(key, sealed []byte) (person, bool) {
 	return person{binary.BigEndian.Uint64(b), string(b[9:end]), string(b[end:])}, true
 }
 
-// PeopleSince returns what has changed among the pseudonyms after that change, in
-// order of changing, at most limit of them: what a van tells its hub. Those that
-// were forgotten come without a name.
+// PeopleSince returns the people that have changed after that change, in order of
+// changing, at most limit of them: a van reports these to its hub. Forgotten people
+// have no name.
 func (s *Store) PeopleSince(change uint64, limit int) ([]Person, error) {
 	var out []Person
 	err := s.view(func(tx *bbolt.Tx) error {
@@ -191,15 +190,15 @@ func (s *Store) PeopleSince(change uint64, limit int) ([]Person, error) {
 				_, name := p.first(string(k))
 				out = append(out, Person{wire.Person{Pseudonym: string(k), Name: name}, is.change})
 			}
-			return nil // what is spoilt is verify's to name
+			return nil // Verify reports what is corrupt
 		})
 	})
 	slices.SortFunc(out, func(a, b Person) int { return cmp.Compare(a.Change, b.Change) })
 	return out[:min(limit, len(out))], err
 }
 
-// spoiltPeople counts what is not as it was written.
-func spoiltPeople(tx *bbolt.Tx) int {
+// corruptPeople counts the corrupt entries of the list of people.
+func corruptPeople(tx *bbolt.Tx) int {
 	n := 0
 	each(tx, peopleBucket, func(k, v []byte) {
 		if is, ok := personOf(k, v); !ok || is.name != "" && !bytes.Equal(tx.Bucket(namesBucket).Get([]byte(is.name)), k) {

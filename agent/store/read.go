@@ -13,17 +13,17 @@ import (
 	"arcdrift/drift"
 )
 
-// Stats are the store's own figures.
+// Stats are figures about a store.
 type Stats struct {
 	// Size is what is used of the file, in bytes; Limit what it may grow to.
 	Size, Limit int64
-	// Epoch and Seq are the last given; Entries counts all that were taken,
-	// conflicts included, Compacted those of them that were thinned.
+	// Epoch and Seq are the last numbers given. Entries counts all entries that were
+	// taken, conflicts included, Compacted those of them that were compacted.
 	Epoch, Seq, Entries, Compacted uint64
 	Machines                       int
 	Conflicts, Refused             uint64
-	// Unsure is why records are refused since a write failed, or nil; Checkpoint
-	// why the witness could not be written last, or nil.
+	// Unsure is the failed write since which no records are taken, or nil. Checkpoint
+	// is why the checkpoint could not be written last, or nil.
 	Unsure, Checkpoint error
 }
 
@@ -38,13 +38,13 @@ func (s *Store) Stats() (Stats, error) {
 		out = Stats{
 			Size: tx.Size(), Limit: int64(s.bolt().MaxSize),
 			Epoch: st.epoch, Seq: st.seq, Entries: st.seq, Conflicts: st.conflicts, Refused: st.refused,
-			Machines: len(machines(tx)), Compacted: thinnedCount(tx),
+			Machines: len(machines(tx)), Compacted: compactedCount(tx),
 		}
 		return nil
 	})
-	s.telling.Lock()
-	defer s.telling.Unlock()
-	out.Unsure, out.Checkpoint = s.unsure, s.unwitnessed
+	s.diagnosticsMu.Lock()
+	defer s.diagnosticsMu.Unlock()
+	out.Unsure, out.Checkpoint = s.unsure, s.checkpointErr
 	return out, err
 }
 
@@ -69,8 +69,8 @@ func machines(tx *bbolt.Tx) []string {
 	return out
 }
 
-// Counters implements [intake.Store]. A machine whose note is spoilt has none until
-// its next entry.
+// Counters returns the last known arc count of every machine. A machine with a corrupt
+// head has none until its next entry.
 func (s *Store) Counters() (map[string]drift.Counter, error) {
 	out := map[string]drift.Counter{}
 	err := s.view(func(tx *bbolt.Tx) error {
@@ -79,16 +79,15 @@ func (s *Store) Counters() (map[string]drift.Counter, error) {
 			if h, err := headOf(machine, v); err == nil {
 				out[machine] = h.counter
 			}
-			return nil // verify names it
+			return nil // Verify reports it
 		})
 	})
 	return out, err
 }
 
-// History returns everything of one machine, corrections included and
-// conflicts left out, in order of taking. Of thinned arc counts it tells what is
-// left of them. When the error is or holds a [*Damage], what is returned are the
-// entries that are sound.
+// History returns the entries of one machine in order of taking, with corrections and
+// without conflicts. Compacted arc counts are as [Store.Compact] left them. If the
+// error is or holds a [*Damage], the sound entries are returned with it.
 func (s *Store) History(machine string) ([]drift.Entry, error) {
 	entries, _, err := s.After(machine, nil)
 	return entries, err
@@ -101,36 +100,36 @@ func decode(k, v []byte) (drift.Entry, byte, error) {
 	}
 	p, ok := placeOf(k)
 	if !ok {
-		return drift.Entry{}, 0, &Damage{Meaning: "an entry has a key that is none"}
+		return drift.Entry{}, 0, &Damage{Meaning: "an entry has an invalid key"}
 	}
 	e, err := s.entry(p)
 	return e, s.flags, err
 }
 
-// Setups returns the setup entries of all scopes, in order of taking.
+// Setups returns the setup entries of all scopes in order of taking; errors as of
+// [Store.History].
 func (s *Store) Setups() ([]drift.Entry, error) { return s.listed(setupsBucket) }
 
-// Conflicts returns the entries whose id had been taken with another body, in
-// order of taking. Find gives the ones that were there first.
+// Conflicts returns the entries whose id another record of the machine had already, in
+// order of taking; errors as of [Store.History]. Find returns the first of an id.
 func (s *Store) Conflicts() ([]drift.Entry, error) { return s.listed(conflictsBucket) }
 
-// listed returns the entries that a bucket lists. As with History, those that are
-// sound come beside the error of those that are not.
+// listed returns the entries that a bucket lists.
 func (s *Store) listed(bucket []byte) ([]drift.Entry, error) {
 	var out []drift.Entry
-	var spoilt []error
+	var corrupt []error
 	err := s.view(func(tx *bbolt.Tx) error {
 		entries := tx.Bucket(entriesBucket)
 		err := tx.Bucket(bucket).ForEach(func(k, machine []byte) error {
 			p, ok := orderOf(k, machine)
 			if !ok {
-				spoilt = append(spoilt, &Damage{Meaning: "the order of taking is spoilt"})
+				corrupt = append(corrupt, &Damage{Meaning: "the order of taking is corrupt"})
 				return nil
 			}
 			key := p.key()
 			e, _, err := decode(key, entries.Get(key))
 			if err != nil {
-				spoilt = append(spoilt, err)
+				corrupt = append(corrupt, err)
 				return nil
 			}
 			out = append(out, e)
@@ -139,12 +138,12 @@ func (s *Store) listed(bucket []byte) ([]drift.Entry, error) {
 		peopleOf(tx).show(out)
 		return err
 	})
-	return out, errors.Join(append(spoilt, err)...)
+	return out, errors.Join(append(corrupt, err)...)
 }
 
-// along reads the entries in order of taking, from after a place, at most limit
-// of them (0: all). A spoilt one ends it.
-func along(tx *bbolt.Tx, after place, limit int) ([]drift.Entry, error) {
+// inOrder returns the whole entries after a place in order of taking, at most limit of
+// them (0: all). It ends at the first corrupt one, with a [*Damage].
+func inOrder(tx *bbolt.Tx, after place, limit int) ([]drift.Entry, error) {
 	var out []drift.Entry
 	from := after.appendOrder(nil)
 	c := tx.Bucket(orderBucket).Cursor()
@@ -156,7 +155,7 @@ func along(tx *bbolt.Tx, after place, limit int) ([]drift.Entry, error) {
 	for ; k != nil && (limit == 0 || len(out) < limit); k, machine = c.Next() {
 		p, ok := orderOf(k, machine)
 		if !ok {
-			return out, &Damage{Meaning: "the order of taking is spoilt"}
+			return out, &Damage{Meaning: "the order of taking is corrupt"}
 		}
 		key := p.key()
 		e, _, err := decode(key, entries.Get(key))
@@ -168,11 +167,11 @@ func along(tx *bbolt.Tx, after place, limit int) ([]drift.Entry, error) {
 	return out, nil
 }
 
-// Since returns what was taken after the entry with these numbers, conflicts
-// included, in order of taking, at most limit of them (0: all): what an export, or
-// a van that forwards to a hub, goes by. Thinned arc counts are among them, as
-// they came, if nothing of theirs is gone; of the others the numbers are missing.
-// With an error come those before it.
+// Since returns the entries after these numbers in order of taking, conflicts
+// included, at most limit of them (0: all). An export and a van that forwards use it.
+// A compacted arc count is among them if compaction removed nothing of its record;
+// otherwise its number is left out. A corrupt entry ends the list: it is the error, a
+// [*Damage], and the entries before it are returned.
 func (s *Store) Since(epoch, seq uint64, limit int) ([]drift.Entry, error) {
 	var out []drift.Entry
 	err := s.view(func(tx *bbolt.Tx) (err error) {
@@ -183,7 +182,7 @@ func (s *Store) Since(epoch, seq uint64, limit int) ([]drift.Entry, error) {
 	return out, err
 }
 
-// SincePseudonymous is Since with the pseudonyms that are kept in the place of names.
+// SincePseudonymous is Since with the pseudonyms in the place of names.
 func (s *Store) SincePseudonymous(epoch, seq uint64, limit int) ([]drift.Entry, error) {
 	var out []drift.Entry
 	err := s.view(func(tx *bbolt.Tx) (err error) {
@@ -194,9 +193,9 @@ func (s *Store) SincePseudonymous(epoch, seq uint64, limit int) ([]drift.Entry, 
 }
 
 func since(tx *bbolt.Tx, after place, limit int) ([]drift.Entry, error) {
-	whole, err := along(tx, after, limit)
+	whole, err := inOrder(tx, after, limit)
 	if len(whole) == 0 && err == nil {
-		return nil, nil // and so nothing is thinned: a machine's last entry never is
+		return nil, nil // nor is anything compacted: the last entry of a machine never is
 	}
 	until := place{epoch: math.MaxUint64, seq: math.MaxUint64}
 	var d *Damage
@@ -206,19 +205,19 @@ func since(tx *bbolt.Tx, after place, limit int) ([]drift.Entry, error) {
 	case limit > 0 && len(whole) == limit:
 		until.epoch, until.seq = whole[limit-1].StoreEpoch, whole[limit-1].StoreSeq
 	}
-	out := append(whole, unthinned(tx, after, until, limit)...)
+	out := append(whole, wholeCompacted(tx, after, until, limit)...)
 	slices.SortFunc(out, func(a, b drift.Entry) int {
 		return cmp.Or(cmp.Compare(a.StoreEpoch, b.StoreEpoch), cmp.Compare(a.StoreSeq, b.StoreSeq))
 	})
 	if limit > 0 && len(out) > limit {
-		return out[:limit], nil // the error is further on
+		return out[:limit], nil // the error is after these
 	}
 	return out, err
 }
 
-// Entries goes through everything that Since returns. It reads in pages, so that
-// a slow reader holds up nobody. A [*Damage] with a Seq stands in the place of an
-// entry that is spoilt; any other error ends it.
+// Entries goes through all entries that Since returns. It reads in pages, so that a
+// slow reader does not stop others. For a corrupt entry it gives a [*Damage] with a Seq
+// and goes on; any other error ends it.
 func (s *Store) Entries() iter.Seq2[drift.Entry, error] {
 	const page = 1000
 	return func(yield func(drift.Entry, error) bool) {
@@ -248,15 +247,15 @@ func (s *Store) Entries() iter.Seq2[drift.Entry, error] {
 	}
 }
 
-// Find returns the entry of the machine that took the id first, or what is left of
-// it.
+// Find returns the first entry of the machine with this id, as [Store.History] does,
+// and whether there is one. The error is a [*Damage] if it cannot be read.
 func (s *Store) Find(machine, id string) (drift.Entry, bool, error) {
 	var out drift.Entry
 	found := false
 	err := s.view(func(tx *bbolt.Tx) error {
 		places, ok := refsOf(tx.Bucket(idsBucket).Get(idKey(id)))
 		if !ok {
-			return &Damage{Meaning: "the index of ids is spoilt"}
+			return &Damage{Meaning: "the index of ids is corrupt"}
 		}
 		places = placesOf(places, machine)
 		if len(places) == 0 {
@@ -265,7 +264,7 @@ func (s *Store) Find(machine, id string) (drift.Entry, bool, error) {
 		var err error
 		key := places[0].key()
 		value := tx.Bucket(entriesBucket).Get(key)
-		if l, thinned := leftAt(tx.Bucket(thinnedBucket), places[0]); value == nil && thinned {
+		if l, compacted := compactedAt(tx.Bucket(compactedBucket), places[0]); value == nil && compacted {
 			out, found = l.entry(), true
 			return nil
 		}

@@ -16,22 +16,22 @@ import (
 	"arcdrift/drift"
 )
 
-// MaxRefused is how many refusals are kept, the newest; with drift.MaxRaw they
-// take at most 64 MiB. The counts go on.
+// MaxRefused is how many refusals are kept: the newest, which take at most 64 MiB with
+// drift.MaxRaw each. The counts cover older ones too.
 const MaxRefused = 4096
 
-// maxCounts bounds the counts kept apart by machine, field and reason; whatever
-// else comes is counted together under the reason "other".
+// maxCounts bounds how many counts are kept by machine, field and reason; all others
+// are counted together under the reason "other".
 const maxCounts = 4096
 
-// RefusalCount is how many different offers of a machine were refused for one
+// RefusalCount is how many different submissions about a machine were refused for one
 // reason. One that comes again after it has left the list counts again.
 type RefusalCount struct {
 	Machine, Field, Reason string
 	Count                  uint64
 }
 
-// refuse keeps one refusal, or counts it if the same is there.
+// refuse stores one refusal, or counts it if it is there already.
 func (w *writer) refuse(r *drift.Refusal) error {
 	mark := refusalMark(r)
 	if key := bytes.Clone(w.seen.Get(mark)); key != nil {
@@ -48,14 +48,14 @@ func (w *writer) refuse(r *drift.Refusal) error {
 	if err := w.count(r); err != nil {
 		return err
 	}
-	return w.forget()
+	return w.dropOldest()
 }
 
 func (w *writer) refusedAgain(key []byte, r *drift.Refusal) error {
 	kept, err := refusalOf(key, w.refused.Get(key))
 	switch {
 	case err != nil:
-		kept.Refusal = *r // the old one is spoilt
+		kept.Refusal = *r // the stored one is corrupt
 	case r.Forwarded && r.Times <= kept.Times:
 		return nil
 	case r.Forwarded:
@@ -66,9 +66,9 @@ func (w *writer) refusedAgain(key []byte, r *drift.Refusal) error {
 	return w.putRefusal(key, kept.Refusal)
 }
 
-// putRefusal keeps a refusal as the latest change of the list.
+// putRefusal stores a refusal as the latest change of the list.
 func (w *writer) putRefusal(key []byte, r drift.Refusal) error {
-	// A list from before changes were numbered goes by its keys.
+	// In a list from before changes were numbered, the keys are the numbers.
 	change := max(w.refused.Sequence(), w.state.refused) + 1
 	if err := w.refused.SetSequence(change); err != nil {
 		return err
@@ -84,7 +84,7 @@ func refusalOf(key, sealed []byte) (ChangedRefusal, error) {
 	var r ChangedRefusal
 	raw, ok := unseal(key, sealed)
 	if !ok || json.Unmarshal(raw, &r) != nil || len(key) != 8 {
-		return r, &Damage{Meaning: "the list of refused records is spoilt"}
+		return r, &Damage{Meaning: "the list of refused records is corrupt"}
 	}
 	if r.Change == 0 {
 		r.Change = binary.BigEndian.Uint64(key)
@@ -92,8 +92,8 @@ func refusalOf(key, sealed []byte) (ChangedRefusal, error) {
 	return r, nil
 }
 
-// forget drops the oldest refusals above MaxRefused.
-func (w *writer) forget() error {
+// dropOldest removes the oldest refusals above MaxRefused.
+func (w *writer) dropOldest() error {
 	c := w.refused.Cursor()
 	for k, v := c.First(); k != nil && binary.BigEndian.Uint64(k)+MaxRefused <= w.state.refused; k, v = c.First() {
 		if old, err := refusalOf(k, v); err == nil {
@@ -108,7 +108,8 @@ func (w *writer) forget() error {
 	return nil
 }
 
-// refusalMark tells refusals apart: what came, about whom, and why not.
+// refusalMark identifies a refusal: what came, about which machine, and why it was
+// refused.
 func refusalMark(r *drift.Refusal) []byte {
 	h := sha256.New()
 	for _, part := range []string{r.Machine, r.Via, r.Problem.Field, r.Problem.Reason, strconv.Itoa(r.Size)} {
@@ -151,8 +152,8 @@ func countKey(machine, field, reason string) []byte {
 	return []byte(machine + "\x00" + strings.ReplaceAll(field, "\x00", "") + "\x00" + reason)
 }
 
-// Refusals returns the refused offers that are still kept, newest first, at
-// most limit of them (0: all), of one machine or, with "", of all.
+// Refusals returns the refusals that are still kept, newest first, at most limit of
+// them (0: all), about one machine or, with "", about all.
 func (s *Store) Refusals(machine string, limit int) ([]drift.Refusal, error) {
 	var out []drift.Refusal
 	err := s.view(func(tx *bbolt.Tx) error {
@@ -171,17 +172,17 @@ func (s *Store) Refusals(machine string, limit int) ([]drift.Refusal, error) {
 	return out, err
 }
 
-// RefusalCounts returns the counts since the store began, largest first. Those
-// that are sound come beside the error of those that are not.
+// RefusalCounts returns the counts since the store was made, largest first. If some are
+// corrupt, it returns the others together with a [*Damage].
 func (s *Store) RefusalCounts() ([]RefusalCount, error) {
 	var out []RefusalCount
-	var spoilt error
+	var corrupt error
 	err := s.view(func(tx *bbolt.Tx) error {
 		return tx.Bucket(countsBucket).ForEach(func(k, v []byte) error {
 			part := strings.SplitN(string(k), "\x00", 3)
 			n, ok := countOf(k, v)
 			if len(part) != 3 || !ok {
-				spoilt = &Damage{Meaning: "the counts of refused records are spoilt"}
+				corrupt = &Damage{Meaning: "the counts of refused records are corrupt"}
 				return nil
 			}
 			out = append(out, RefusalCount{part[0], part[1], part[2], n})
@@ -189,5 +190,5 @@ func (s *Store) RefusalCounts() ([]RefusalCount, error) {
 		})
 	})
 	slices.SortStableFunc(out, func(a, b RefusalCount) int { return cmp.Compare(b.Count, a.Count) })
-	return out, errors.Join(spoilt, err)
+	return out, errors.Join(corrupt, err)
 }

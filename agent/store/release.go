@@ -7,13 +7,13 @@ import (
 	"go.etcd.io/bbolt"
 )
 
-// pages are those of the file in the memory of this process. What is read of them
-// stays there as long as the system has room, and counts as the process's; who
-// reads much gives it back. They are where they are as long as the transaction.
+// pages are the file's pages in the memory of this process. Pages that were read stay
+// there as long as the system has room, and count as the process's memory; so a long
+// reading releases them. They are valid as long as the transaction.
 type pages struct{ at, size uintptr }
 
-// pages are no more than the file has: of one that was cut short, the size in its
-// header reaches beyond what is mapped, into memory that is not its.
+// pages are at most as many as the file has: if the file was cut short, the size in
+// its header reaches beyond the mapping, into memory of others.
 func (s *Store) pages(tx *bbolt.Tx) pages {
 	info, err := os.Stat(s.path)
 	if err != nil {
@@ -22,8 +22,8 @@ func (s *Store) pages(tx *bbolt.Tx) pages {
 	return pages{s.db.Info().Data, uintptr(min(tx.Size(), info.Size()))}
 }
 
-// releaseEvery is how long pages may gather while bbolt checks them, which says
-// nothing meanwhile: it reads 30 MB and more in a millisecond.
+// releaseEvery is how long pages may gather while bbolt checks them: it reads 30 MB
+// and more in a millisecond, and does not report progress.
 const releaseEvery = time.Millisecond
 
 // releasing releases pages again and again until what it returns is called.
@@ -51,12 +51,12 @@ func (p pages) releasing() (stop func()) {
 const (
 	// releaseAfter is how many bytes of pages may gather.
 	releaseAfter = 32 << 20
-	// around is how many pages the system brings with one: its neighbours, which
-	// are seldom what is read next.
+	// around is how many pages the system reads with one: neighbours, which are
+	// seldom needed next.
 	around = 16
-	// onePage is what is read at least, whatever is looked up.
+	// onePage is the least that any look-up reads, in bytes.
 	onePage = 4 << 10
-	// beside is what bbolt's page holds of an entry beside its key and value.
+	// beside is what a bbolt page holds of an entry besides key and value, in bytes.
 	beside = 16
 )
 

@@ -14,28 +14,27 @@ import (
 	"arcdrift/drift"
 )
 
-// rewriting copies a store into a new file, in which nothing is left of what it
-// leaves out: the pages of the old one keep what was deleted until they are used
-// again. The new file takes the place of the old one by its renaming, so that all of
-// the change is done or nothing.
+// rewriting copies a store into a new file that holds nothing of what is left out:
+// the pages of an old file keep deleted data until they are used again. The new file
+// is renamed over the old one, so that either the whole change is done or nothing.
 type rewriting struct {
 	from *bbolt.Tx
 	db   *bbolt.DB
-	to   *bbolt.Tx // ends when it holds much
+	to   *bbolt.Tx // committed and begun again when it holds much
 	size int
 }
 
 // mostInRewrite bounds what one transaction of a rewriting holds in memory.
 const mostInRewrite = 4 << 20
 
-// rewrite puts a rewritten copy in the place of the store's file, once foresee has
-// seen it. The caller is the writer.
+// rewrite replaces the store's file by a rewritten copy. Before that it calls foresee
+// with the copy's path. The caller is the writer.
 func (s *Store) rewrite(change func(*rewriting) error, foresee func(staged string) error) error {
 	staged := s.rewritten()
 	if err := os.Remove(staged); err != nil && !errors.Is(err, os.ErrNotExist) {
 		return err
 	}
-	defer os.Remove(staged) // gone once it has its name
+	defer os.Remove(staged) // no longer there once it was renamed
 	if err := s.rewriteTo(staged, change); err != nil {
 		return err
 	}
@@ -47,12 +46,12 @@ func (s *Store) rewrite(change func(*rewriting) error, foresee func(staged strin
 	})
 }
 
-// rewritten is where a rewritten file lies before it is renamed.
+// rewritten is the path of a rewritten file before it is renamed.
 func (s *Store) rewritten() string { return s.path + ".rewriting" }
 
 func (s *Store) rewriteTo(staged string, change func(*rewriting) error) error {
 	options := *s.bolt()
-	options.NoSync = true // until all is there
+	options.NoSync = true // one flush at the end is enough
 	return s.view(func(from *bbolt.Tx) error {
 		db, err := bbolt.Open(staged, 0o600, &options)
 		if err != nil {
@@ -77,7 +76,7 @@ func (r *rewriting) all(change func(*rewriting) error) (err error) {
 	return r.to.Commit()
 }
 
-// room ends the transaction when it holds much.
+// room commits the transaction when it holds much.
 func (r *rewriting) room(n int) (err error) {
 	if r.size += n; r.size < mostInRewrite {
 		return nil
@@ -99,8 +98,8 @@ func (r *rewriting) put(bucket, key, value []byte) error {
 	return b.Put(key, value)
 }
 
-// bucket copies a bucket; what change returns takes the place of a value, nil leaves
-// it out.
+// bucket copies a bucket. change returns the new value of a key, or nil to leave the
+// key out; a nil change copies all.
 func (r *rewriting) bucket(name []byte, change func(key, value []byte) []byte) error {
 	if err := r.begin(name); err != nil {
 		return err
@@ -116,7 +115,7 @@ func (r *rewriting) bucket(name []byte, change func(key, value []byte) []byte) e
 	})
 }
 
-// begin makes a bucket that the old file has too.
+// begin makes a bucket, with the sequence that it has in the old file.
 func (r *rewriting) begin(name []byte) error {
 	b, err := r.to.CreateBucketIfNotExists(name)
 	if err != nil {
@@ -128,7 +127,7 @@ func (r *rewriting) begin(name []byte) error {
 	return nil
 }
 
-// buckets copies all buckets but some.
+// buckets copies all buckets except some.
 func (r *rewriting) buckets(but ...[]byte) error {
 	return r.from.ForEach(func(name []byte, _ *bbolt.Bucket) error {
 		for _, other := range but {
@@ -140,8 +139,8 @@ func (r *rewriting) buckets(but ...[]byte) error {
 	})
 }
 
-// originOf is where a machine's chain begins: at the end of the one that it had in a
-// file of an earlier schema, or nowhere.
+// originOf is the value that a machine's chain begins with: the end of the chain that
+// it had in a file of an earlier schema, or zeros.
 func originOf(tx *bbolt.Tx, machine string) []byte {
 	if b := tx.Bucket(originsBucket); b != nil {
 		key := headKey(machine)
@@ -152,35 +151,34 @@ func originOf(tx *bbolt.Tx, machine string) []byte {
 	return make([]byte, digestLen)
 }
 
-// bringUp rewrites a file of an earlier schema with pseudonyms in the place of names,
-// all or nothing. Its chains are made anew, each beginning at the end of the old one,
-// so that a copy of the old file can still be held against it. What was wrong with
-// an old chain is wrong with the new one, at the same entry.
-func (s *Store) bringUp() error {
+// migrate rewrites a file of an earlier schema in this one, whole or not at all. Each
+// chain is made again and begins with the end of the old one, so that a copy of the
+// old file can still be compared. A chain that was broken is broken at the same entry.
+func (s *Store) migrate() error {
 	err := s.rewrite(func(r *rewriting) error {
-		u := bringing{rewriting: r, ends: map[string]ends{}}
+		u := migration{rewriting: r, ends: map[string]ends{}}
 		return u.all()
-	}, s.witnessNext)
+	}, s.checkpointNext)
 	switch {
 	case err != nil && full(err):
-		return fmt.Errorf("the store %s is of an earlier version and the disk has no room to bring it to this one: make room and start again, nothing was changed (%w)", s.path, err)
+		return fmt.Errorf("an earlier version wrote the store %s, and the disk has no room to upgrade it: make room and start again; nothing was changed (%w)", s.path, err)
 	case err != nil:
-		return fmt.Errorf("the store %s is of an earlier version and cannot be brought to this one: look at the disk, then start again (%w)", s.path, err)
+		return fmt.Errorf("an earlier version wrote the store %s, and it cannot be upgraded: check the disk, then start again (%w)", s.path, err)
 	}
 	return nil
 }
 
-// bringing is the rewriting of a file of an earlier schema.
-type bringing struct {
+// migration is the rewriting of a file of an earlier schema.
+type migration struct {
 	*rewriting
 	ends map[string]ends
 }
 
-// ends are those of a machine's chain, as it was and as it is now.
+// ends are the ends of a machine's old and new chain.
 type ends struct{ old, now []byte }
 
-func (u *bringing) all() error {
-	for _, name := range [][]byte{entriesBucket, thinnedBucket, originsBucket, peopleBucket, namesBucket} {
+func (u *migration) all() error {
+	for _, name := range [][]byte{entriesBucket, compactedBucket, originsBucket, peopleBucket, namesBucket} {
 		if err := u.begin(name); err != nil {
 			return err
 		}
@@ -195,20 +193,20 @@ func (u *bringing) all() error {
 			h.chain = is.now
 			return h.bytes(machine)
 		}
-		return value // it was wrong and is
+		return value // it was wrong, and stays so
 	})
 	if err != nil {
 		return err
 	}
-	// What was worked out from the records is by their old chains.
-	if err := u.buckets(entriesBucket, thinnedBucket, headsBucket, keptBucket); err != nil {
+	// The cache refers to the old chains.
+	if err := u.buckets(entriesBucket, compactedBucket, headsBucket, cacheBucket); err != nil {
 		return err
 	}
 	return putSchema(u.to)
 }
 
-// records rewrites entries and what is left of thinned ones, along their chains.
-func (u *bringing) records() error {
+// records rewrites whole and compacted entries, in the order of their chains.
+func (u *migration) records() error {
 	var machine string
 	var old head
 	var now []byte
@@ -225,10 +223,10 @@ func (u *bringing) records() error {
 				return err
 			}
 		}
-		follows, err := i.pass(&old)
+		follows, err := i.advance(&old)
 		bucket, value := entriesBucket, i.value
-		if i.thinned {
-			bucket = thinnedBucket
+		if i.compacted {
+			bucket = compactedBucket
 		}
 		if err == nil {
 			if !follows {
@@ -238,7 +236,7 @@ func (u *bringing) records() error {
 				return err
 			}
 		} else {
-			now = old.chain // it is passed by its bytes
+			now = old.chain // the chain value as it stands
 		}
 		if err := u.put(bucket, i.key, value); err != nil {
 			return err
@@ -248,15 +246,16 @@ func (u *bringing) records() error {
 	return nil
 }
 
-// broken is the end of no chain: what follows it follows from nothing.
+// broken is a chain value that no entry has: what is chained to it follows from
+// nothing.
 func broken() []byte {
 	sum := sha256.Sum256([]byte("not the entry before"))
 	return sum[:]
 }
 
-// item is a sound item as it is kept now.
-func (u *bringing) item(i item, prev []byte) (value, chain []byte, err error) {
-	if i.thinned {
+// item is the new value of a sound item, and its chain value.
+func (u *migration) item(i item, prev []byte) (value, chain []byte, err error) {
+	if i.compacted {
 		b, err := blockOf(i.key, i.value)
 		if err != nil {
 			return nil, nil, err
@@ -272,7 +271,7 @@ func (u *bringing) item(i item, prev []byte) (value, chain []byte, err error) {
 		s.flags |= flagUsage
 	}
 	r, err := wire.Record(s.canonical)
-	if err == nil { // else this version cannot read it, and it stays as it is
+	if err == nil { // otherwise this version cannot read it, and it stays as it is
 		if err := u.entry(&s, &r); err != nil {
 			return nil, nil, err
 		}
@@ -281,11 +280,11 @@ func (u *bringing) item(i item, prev []byte) (value, chain []byte, err error) {
 	return value, chain, nil
 }
 
-// entry gives a record what this schema has more.
-func (u *bringing) entry(s *stored, r *drift.Record) error {
+// entry adds what this schema has and the earlier one had not.
+func (u *migration) entry(s *stored, r *drift.Record) error {
 	if s.format == formatWhole && r.Type == drift.TypeUsage {
-		left := leftOf(&drift.Entry{Record: *r, Received: s.received}, s.via)
-		s.told = left.told()
+		c := compactedOf(&drift.Entry{Record: *r, Received: s.received}, s.via)
+		s.reduced = c.reduced()
 	}
 	if !r.Personal() {
 		return nil

@@ -13,9 +13,9 @@ import (
 	"arcdrift/drift"
 )
 
-// Cursor says how much of this store another agent, a hub, has a receipt for.
-// It lies in the store's own file: a store that is put back to an earlier day
-// goes back to that day's cursor, and sends again what may not be there.
+// Cursor says for how much of this store a hub has given receipts. It is kept in the
+// store's own file: a store that is restored from a backup has the backup's cursor,
+// and sends again what the hub may not have.
 type Cursor struct {
 	// Epoch and Seq are those of the last entry that the hub has.
 	Epoch, Seq uint64
@@ -29,8 +29,8 @@ const cursorPrefix = "cursor "
 
 func cursorKey(name string) []byte { return []byte(cursorPrefix + name) }
 
-// Cursor returns the cursor of that name, or a zero one, from which everything
-// is sent.
+// Cursor returns the cursor of that name; a zero one, with which everything is sent, if
+// there is none.
 func (s *Store) Cursor(name string) (Cursor, error) {
 	var out Cursor
 	err := s.view(func(tx *bbolt.Tx) error {
@@ -41,7 +41,7 @@ func (s *Store) Cursor(name string) (Cursor, error) {
 	return out, err
 }
 
-// cursorOf reads a cursor. One that is spoilt is none: sending again does no harm.
+// cursorOf reads a cursor. A corrupt one counts as none: sending again does no harm.
 func cursorOf(key, sealed []byte) Cursor {
 	b, ok := unseal(key, sealed)
 	if !ok || len(b) != 24 && len(b) != 32 { // the shorter is of schema 2, without people
@@ -52,9 +52,9 @@ func cursorOf(key, sealed []byte) Cursor {
 	return Cursor{at(0), at(1), at(2), at(3)}
 }
 
-// reached says whether a hub's receipts, of whichever hub, end at a place: that
-// entry is what the hub is asked about when it comes back, and stays whole.
-func reached(tx *bbolt.Tx, p place) bool {
+// isHubsLast says whether the receipts of any hub end at a place. When that hub comes
+// back it is asked about this entry, so the entry stays whole.
+func isHubsLast(tx *bbolt.Tx, p place) bool {
 	c := tx.Bucket(metaBucket).Cursor()
 	for k, v := c.Seek([]byte(cursorPrefix)); bytes.HasPrefix(k, []byte(cursorPrefix)); k, v = c.Next() {
 		if at := cursorOf(k, v); at.Epoch == p.epoch && at.Seq == p.seq {
@@ -64,7 +64,8 @@ func reached(tx *bbolt.Tx, p place) bool {
 	return false
 }
 
-// SetCursor keeps the cursor of that name; it returns when it is durable.
+// SetCursor stores the cursor of that name and returns when it is durable. Its errors
+// are those of Append.
 func (s *Store) SetCursor(name string, c Cursor) error {
 	s.writing.Lock()
 	defer s.writing.Unlock()
@@ -85,9 +86,9 @@ type ChangedRefusal struct {
 	Change uint64
 }
 
-// RefusalsSince returns what has changed in the refused list after that change,
-// in order of changing, at most limit of them. A refusal that comes again
-// changes; one that has left the list is not told any more.
+// RefusalsSince returns the refusals that have changed after that change, in order of
+// changing, at most limit of them. A refusal that comes again has changed; one that has
+// left the list is not returned.
 func (s *Store) RefusalsSince(change uint64, limit int) ([]ChangedRefusal, error) {
 	var out []ChangedRefusal
 	err := s.view(func(tx *bbolt.Tx) error {
@@ -100,7 +101,7 @@ func (s *Store) RefusalsSince(change uint64, limit int) ([]ChangedRefusal, error
 		for k, v := c.First(); k != nil; k, v = c.Next() {
 			r, err := refusalOf(k, v)
 			if err != nil {
-				continue // verify names it
+				continue // Verify reports it
 			}
 			if r.Change > change {
 				out = append(out, r)
@@ -112,8 +113,8 @@ func (s *Store) RefusalsSince(change uint64, limit int) ([]ChangedRefusal, error
 	return out[:min(limit, len(out))], err
 }
 
-// RefusedDigest stands for the refused list as it is kept: two stores that list
-// the same have the same, in whichever order it came.
+// RefusedDigest is the digest of the refused list: two stores with the same list have
+// the same digest, in whatever order the refusals came.
 func (s *Store) RefusedDigest() (Digest, error) {
 	all, err := s.Refusals("", 0)
 	if err != nil {
@@ -132,17 +133,17 @@ func (s *Store) RefusedDigest() (Digest, error) {
 	return digestOf(sums), nil
 }
 
-// Digest stands for all that is kept of one machine.
+// Digest stands for all records of one machine.
 type Digest struct {
 	Records uint64
-	// Sum is the SHA-256, in hex, over the sorted SHA-256 of every record with
-	// its arrival. It knows nothing of the store's own numbers, nor of what was
-	// thinned: two stores that took the same records have the same digests.
+	// Sum is the SHA-256, in hexadecimal, over the sorted SHA-256 of every record with
+	// its arrival. The store's own numbers are no part of it, nor is compaction: two
+	// stores that took the same records have the same digests.
 	Sum string
 }
 
-// Digests returns the digest of every machine; that of setups of another scope
-// stands under "".
+// Digests returns the digest of every machine; that of the setups for several machines
+// has the key "". The error is a [*Damage] if a record is corrupt.
 func (s *Store) Digests() (map[string]Digest, error) {
 	out := map[string]Digest{}
 	err := s.view(func(tx *bbolt.Tx) error {

@@ -20,35 +20,35 @@ import (
 	berrors "go.etcd.io/bbolt/errors"
 )
 
-// Store is an open store. Its methods may be called from several goroutines;
-// writes wait for each other.
+// Store is an open store. Its methods may be called from several goroutines at once;
+// writes wait for each other. Entries that a method returns belong to the caller.
 type Store struct {
 	path    string
 	now     func() time.Time
 	options Options
 
-	mu   sync.RWMutex // held for writing while db is replaced
-	db   *bbolt.DB
-	name string // made up with the file, names it for its witness
-	past bool   // of an earlier schema
+	mu       sync.RWMutex // held for writing while db is replaced
+	db       *bbolt.DB
+	name     string // drawn at random when the file was made; the checkpoint names it
+	outdated bool   // of an earlier schema
 
-	writing sync.Mutex // keeps writers in a row and guards what is theirs
+	writing sync.Mutex // held by the writer; guards the fields down to degradedSince
 	epoch   uint64     // this process's, 0 until it first writes
 	tried   time.Time  // when the store last tried to come back from a failed write
-	seen    witness    // what the witness says
-	commits int        // since it was written
+	seen    checkpoint // as it was written last
+	commits int        // since then
 	closed  bool
-	// light says that the ballast was thrown off, or could not be taken, and
-	// lightSince when that was tried last.
-	light      bool
-	lightSince time.Time
+	// degraded says that there is no reserve on a full disk, and degradedSince when
+	// making one was tried last.
+	degraded      bool
+	degradedSince time.Time
 
 	spent atomic.Int64 // bytes read since pages were released
 
-	telling     sync.Mutex // guards what is told while a write takes its time
-	findings    []Diagnostic
-	unsure      error // the write that failed, until the store has been checked
-	unwitnessed error // why the witness could not be written last
+	diagnosticsMu sync.Mutex // guards the fields below, which others read while a write takes its time
+	diagnostics   []Diagnostic
+	unsure        error // of the failed write, until the store has been checked
+	checkpointErr error // of the last writing of the checkpoint
 }
 
 // Options of Open. The zero value is right for an agent.
@@ -60,45 +60,45 @@ type Options struct {
 	MaxSize int
 	// Lock is how long to wait for another process; 0 is one second.
 	Lock time.Duration
-	// Reserve is the size in bytes of a file kept beside the store, so that on a
-	// full disk alerts can still be kept; 0 for none.
+	// Reserve is the size in bytes of a file beside the store that is deleted on a
+	// full disk, so that alerts can still be stored; 0 for none.
 	Reserve int64
 }
 
-// Diagnostic is something about a store that its keeper must be told: it was not
-// found as it was left.
+// Diagnostic reports that a store was not found as it was left, or that the store had
+// to repair itself.
 type Diagnostic struct {
 	Kind DiagnosticKind
-	// Text says what was found, what was done and what to do, in sentences.
+	// Text says in sentences what was found, what was done, and what to do.
 	Text string
 	// Kept is the file in quarantine/, or "".
 	Kept string
 }
 
-// DiagnosticKind says what was found.
+// DiagnosticKind says what was found. The values appear in logs.
 type DiagnosticKind string
 
-// The kinds of finding.
+// The kinds of diagnostic.
 const (
-	FoundBehind            DiagnosticKind = "behind"  // older than its witness says
+	FoundBehind            DiagnosticKind = "behind"  // older than its checkpoint
 	FoundMissing           DiagnosticKind = "gone"    // missing or empty
-	FoundSwapped           DiagnosticKind = "swapped" // another store, or another past
+	FoundSwapped           DiagnosticKind = "swapped" // another store, or another history
 	FoundDamaged           DiagnosticKind = "damaged" // cannot be opened
-	FoundWithoutCheckpoint DiagnosticKind = "alone"   // without a readable witness
+	FoundWithoutCheckpoint DiagnosticKind = "alone"   // no readable checkpoint
 	FoundUnsure            DiagnosticKind = "unsure"  // a write had failed
-	FoundCorrupt           DiagnosticKind = "spoilt"  // what was decided or is on its way is not as it was written
+	FoundCorrupt           DiagnosticKind = "spoilt"  // decisions or waiting messages were corrupt
 )
 
-// Open opens the store at path, making it when there is none. A store that is
-// not as its witness says is opened or replaced all the same, see Findings; an
-// error means that there is nothing to work with: ErrHeld, ErrNewer,
-// ErrForeign, or the file system's.
+// Open opens the store at path, or makes it when there is none. now is the wall clock.
+// A store that differs from its checkpoint is opened, and one that cannot be read is
+// replaced; see [Store.Diagnostics]. The error is ErrHeld, ErrNewer, ErrForeign,
+// ErrFull while an older file is upgraded, or the file system's.
 func Open(path string, now func() time.Time, options Options) (*Store, error) {
 	if options.Lock == 0 {
 		options.Lock = time.Second
 	}
 	s := &Store{path: path, now: now, options: options}
-	seen, err := readWitness(path)
+	seen, err := readCheckpoint(path)
 	if err != nil {
 		return nil, err
 	}
@@ -112,24 +112,24 @@ func Open(path string, now func() time.Time, options Options) (*Store, error) {
 	if err := s.compare(seen); err != nil {
 		return nil, errors.Join(err, s.db.Close())
 	}
-	_ = os.Remove(s.rewritten()) // of one that was killed; if it cannot be, it is in nobody's way
-	if s.past {
-		if err := s.bringUp(); err != nil {
+	_ = os.Remove(s.rewritten()) // left by a process that was killed; it does no harm if it stays
+	if s.outdated {
+		if err := s.migrate(); err != nil {
 			return nil, errors.Join(err, s.Close())
 		}
 	}
-	s.ballastAtOpen()
-	if err := s.mend(); err != nil && !errors.Is(err, ErrFull) {
+	s.reserveAtOpen()
+	if err := s.repair(); err != nil && !errors.Is(err, ErrFull) {
 		return nil, errors.Join(err, s.db.Close())
 	}
 	// On a full disk the store can still be read.
-	s.tell(s.unsure, s.bearWitness())
+	s.setErrors(s.unsure, s.saveCheckpoint())
 	return s, nil
 }
 
-// openFile opens what is at path. What cannot be opened though it was ours is
-// moved to quarantine and replaced by an empty store.
-func (s *Store) openFile(seen witness) error {
+// openFile opens the file at path. A store of ours that cannot be opened is moved to
+// quarantine and replaced by an empty one.
+func (s *Store) openFile(seen checkpoint) error {
 	info, err := os.Stat(s.path)
 	fresh := errors.Is(err, fs.ErrNotExist) || err == nil && info.Size() == 0
 	switch {
@@ -138,12 +138,12 @@ func (s *Store) openFile(seen witness) error {
 	case s.options.ReadOnly && fresh:
 		return fmt.Errorf("%w: %s is empty", ErrForeign, s.path)
 	case fresh && seen.Seq > 0:
-		s.found(FoundMissing, "", "The store %s is gone, and it had held %d records. A new one was begun; bring back a backup, or import an export.", s.path, seen.Seq)
+		s.diagnose(FoundMissing, "", "The store %s is missing. It had %d records. A new store was started. Restore a backup, or import an export.", s.path, seen.Seq)
 	}
 	if fresh && !seen.exists {
-		// The witness comes first: what is found beside it later is ours, even
-		// when the power fails half-way through making it.
-		if err := writeWitness(s.path, witness{Schema: schema, Written: s.now()}); err != nil {
+		// The checkpoint comes first: it shows that a file beside it is ours, even if
+		// the power fails while that file is being made.
+		if err := writeCheckpoint(s.path, checkpoint{Schema: schema, Written: s.now()}); err != nil {
 			return err
 		}
 	}
@@ -158,11 +158,11 @@ func (s *Store) openFile(seen witness) error {
 	if moveErr != nil {
 		return errors.Join(err, moveErr)
 	}
-	s.found(FoundDamaged, kept, "The store %s could not be read (%v). It was moved to %s and a new one was begun; bring back a backup, or import an export.", s.path, err, kept)
+	s.diagnose(FoundDamaged, kept, "The store %s could not be read (%v). It was moved to %s, and a new store was started. Restore a backup, or import an export.", s.path, err, kept)
 	return s.connect()
 }
 
-// connect opens the file with bbolt and reads or makes the schema.
+// connect opens the file with bbolt and reads the schema, or makes it.
 func (s *Store) connect() error {
 	var db *bbolt.DB
 	err := guard(func() (err error) {
@@ -206,8 +206,8 @@ func (s *Store) bolt() *bbolt.Options {
 			o.MaxSize <<= 6
 		}
 	}
-	// Address space, so that a growing file need not wait for its readers;
-	// Windows would take it from the disk.
+	// Address space in advance, so that a growing file does not wait for its readers.
+	// On Windows it would take room on the disk.
 	if runtime.GOOS != "windows" {
 		o.InitialMmapSize = 64 << 20
 		if wide {
@@ -217,8 +217,7 @@ func (s *Store) bolt() *bbolt.Options {
 	return o
 }
 
-// prepare makes the buckets of a new file, whose directory entry must be as
-// durable as what will be in it.
+// prepare makes the buckets of a new file, and makes its directory entry durable.
 func (s *Store) prepare(db *bbolt.DB) error {
 	err := db.View(s.readSchema)
 	if !errors.Is(err, errNew) {
@@ -226,7 +225,7 @@ func (s *Store) prepare(db *bbolt.DB) error {
 	}
 	err = db.Update(func(tx *bbolt.Tx) error {
 		for _, name := range [][]byte{metaBucket, entriesBucket, idsBucket, orderBucket, headsBucket,
-			conflictsBucket, setupsBucket, thinnedBucket, refusedBucket, seenBucket, countsBucket, peopleBucket, namesBucket} {
+			conflictsBucket, setupsBucket, compactedBucket, refusedBucket, seenBucket, countsBucket, peopleBucket, namesBucket} {
 			if _, err := tx.CreateBucketIfNotExists(name); err != nil {
 				return err
 			}
@@ -259,7 +258,7 @@ func schemaOf(tx *bbolt.Tx) uint32 {
 	return binary.BigEndian.Uint32(v)
 }
 
-// readSchema checks that the file is ours and of a version we know.
+// readSchema checks that the file is ours and of a known version.
 func (s *Store) readSchema(tx *bbolt.Tx) error {
 	meta := tx.Bucket(metaBucket)
 	if meta == nil {
@@ -274,33 +273,33 @@ func (s *Store) readSchema(tx *bbolt.Tx) error {
 	case v > schema:
 		return fmt.Errorf("%w (schema %d, this one knows %d)", ErrNewer, v, schema)
 	}
-	s.name, s.past = string(meta.Get(nameKey)), schemaOf(tx) < schema
+	s.name, s.outdated = string(meta.Get(nameKey)), schemaOf(tx) < schema
 	return nil
 }
 
-// Diagnostics are what was odd about the store when it was opened and since; they
-// belong in the log and on the page of the agent's health.
+// Diagnostics are what was unusual about the store when it was opened and since, for
+// the log and the pages.
 func (s *Store) Diagnostics() []Diagnostic {
-	s.telling.Lock()
-	defer s.telling.Unlock()
-	return slices.Clone(s.findings)
+	s.diagnosticsMu.Lock()
+	defer s.diagnosticsMu.Unlock()
+	return slices.Clone(s.diagnostics)
 }
 
-func (s *Store) found(kind DiagnosticKind, kept, format string, args ...any) {
-	s.telling.Lock()
-	defer s.telling.Unlock()
-	s.findings = append(s.findings, Diagnostic{Kind: kind, Kept: kept, Text: fmt.Sprintf(format, args...)})
+func (s *Store) diagnose(kind DiagnosticKind, kept, format string, args ...any) {
+	s.diagnosticsMu.Lock()
+	defer s.diagnosticsMu.Unlock()
+	s.diagnostics = append(s.diagnostics, Diagnostic{Kind: kind, Kept: kept, Text: fmt.Sprintf(format, args...)})
 }
 
 // tell notes what ails the store for those who ask. Only the writer calls it,
 // so it may read both without the lock.
-func (s *Store) tell(unsure, unwitnessed error) {
-	s.telling.Lock()
-	defer s.telling.Unlock()
-	s.unsure, s.unwitnessed = unsure, unwitnessed
+func (s *Store) setErrors(unsure, checkpointErr error) {
+	s.diagnosticsMu.Lock()
+	defer s.diagnosticsMu.Unlock()
+	s.unsure, s.checkpointErr = unsure, checkpointErr
 }
 
-// Close writes the witness and closes the file, waiting for readers.
+// Close waits for readers, writes the checkpoint and closes the file.
 func (s *Store) Close() error {
 	s.writing.Lock()
 	defer s.writing.Unlock()
@@ -312,14 +311,14 @@ func (s *Store) Close() error {
 	}
 	var err error
 	if !s.options.ReadOnly && s.unsure == nil {
-		err = s.bearWitness()
+		err = s.saveCheckpoint()
 	}
 	err = errors.Join(err, s.db.Close())
 	s.db = nil
 	return err
 }
 
-// view runs f in a transaction that reads one state of the store.
+// view runs f in a transaction that sees one state of the store.
 func (s *Store) view(f func(*bbolt.Tx) error) error {
 	s.mu.RLock()
 	defer s.mu.RUnlock()

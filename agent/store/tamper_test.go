@@ -65,7 +65,7 @@ func (p pair) proof() (covers, chain []byte) {
 	return bytes.Join([][]byte{p.value[1:2], p.value[10 : 11+door], marks[:], sum[:], p.value[61+door : told]}, nil), p.value[end : end+sha256.Size]
 }
 
-// asThinned is the entry as if it were an arc count that was thinned.
+// asThinned is the entry as if it were an arc count that was compacted.
 func (p pair) asThinned() []byte {
 	covers, chain := p.proof()
 	door := int(covers[1])
@@ -78,14 +78,14 @@ func (p pair) asThinned() []byte {
 
 // passForThinned puts it among those.
 func (p pair) passForThinned(tx *bbolt.Tx) error {
-	thinned := tx.Bucket([]byte("thinned"))
-	return errors.Join(thinned.Put(p.key, p.asThinned()), thinned.SetSequence(1),
+	compacted := tx.Bucket([]byte("thinned"))
+	return errors.Join(compacted.Put(p.key, p.asThinned()), compacted.SetSequence(1),
 		tx.Bucket([]byte("entries")).Delete(p.key), tx.Bucket([]byte("order")).Delete(p.key[len(p.key)-16:]))
 }
 
-// TestTamperedEntryIsNamed: verify names the first entry that is not as it was
+// TestTamperedEntryIsReported: verify names the first entry that is not as it was
 // kept, whoever made its checksum fit.
-func TestTamperedEntryIsNamed(t *testing.T) {
+func TestTamperedEntryIsReported(t *testing.T) {
 	s := newSample(t)
 	// Each changes the i-th of a machine's entries and returns the one that
 	// verify should name.
@@ -115,10 +115,10 @@ func TestTamperedEntryIsNamed(t *testing.T) {
 			binary.BigEndian.PutUint64(new.key[len(new.key)-8:], seq+1)
 			return new, tx.Bucket([]byte("entries")).Put(new.key, resealed(new.key, new.value))
 		},
-		"pass for thinned": func(tx *bbolt.Tx, all []pair, i int) (pair, error) {
+		"pass for compacted": func(tx *bbolt.Tx, all []pair, i int) (pair, error) {
 			return all[i], all[i].passForThinned(tx)
 		},
-		"pass for a thinned arc count": func(tx *bbolt.Tx, all []pair, i int) (pair, error) {
+		"pass for a compacted arc count": func(tx *bbolt.Tx, all []pair, i int) (pair, error) {
 			all[i].value[1] |= 4
 			return all[i], all[i].passForThinned(tx)
 		},
@@ -154,9 +154,9 @@ func TestTamperedEntryIsNamed(t *testing.T) {
 	}
 }
 
-// TestAForgedChainDiffersFromItsWitness: someone who forges the whole chain of a
-// machine passes verify, which is why the witness is kept elsewhere.
-func TestAForgedChainDiffersFromItsWitness(t *testing.T) {
+// TestAForgedChainDiffersFromItsCheckpoint: someone who forges the whole chain of a
+// machine passes verify, which is why the checkpoint is kept elsewhere.
+func TestAForgedChainDiffersFromItsCheckpoint(t *testing.T) {
 	s := newSample(t)
 	path := s.at(t, s.file)
 	edit(t, path, func(tx *bbolt.Tx) error {
@@ -186,7 +186,7 @@ func TestAForgedChainDiffersFromItsWitness(t *testing.T) {
 	require.Equal(t, store.FoundSwapped, db.Diagnostics()[0].Kind)
 }
 
-func TestANewerStoreIsRefusedInWords(t *testing.T) {
+func TestANewerStoreIsRefused(t *testing.T) {
 	s := newSample(t)
 	path := s.at(t, s.file)
 	edit(t, path, func(tx *bbolt.Tx) error {

@@ -24,7 +24,7 @@ func TestTornWrites(t *testing.T) {
 	before, isBefore := takeSixty(t, s, path, 0)
 	for round := range faulttest.Rounds(t, 2) {
 		after, isAfter := takeSixty(t, s, path, 60*(round+1))
-		witness, err := os.ReadFile(path + ".witness")
+		checkpoint, err := os.ReadFile(path + ".witness")
 		require.NoError(t, err)
 		disk := append(bytes.Clone(before), make([]byte, len(after)-len(before))...)
 		written := append(changed(disk, after, 2, len(after)/pageSize), changed(disk, after, 0, 2)...)
@@ -36,7 +36,7 @@ func TestTornWrites(t *testing.T) {
 				if page < 2 && torn > 40 {
 					want = isAfter // a meta page is its first 80 bytes
 				}
-				cut := sample{witness: witness}.at(t, disk)
+				cut := sample{checkpoint: checkpoint}.at(t, disk)
 				got, err := store.Open(cut, storetest.Received, store.Options{})
 				require.NoError(t, err)
 				require.Empty(t, got.Diagnostics())
@@ -80,14 +80,14 @@ func TestTornWritesControl(t *testing.T) {
 	s := open(t, path)
 	before, _ := takeSixty(t, s, path, 0)
 	after, isAfter := takeSixty(t, s, path, 60)
-	witness, err := os.ReadFile(path + ".witness")
+	checkpoint, err := os.ReadFile(path + ".witness")
 	require.NoError(t, err)
 	disk := append(bytes.Clone(before), make([]byte, len(after)-len(before))...)
 	for _, page := range changed(disk, after, 0, 2) {
 		copy(disk[page*pageSize:][:pageSize], after[page*pageSize:])
 	}
-	require.NotEqual(t, "harmless", look(t, sample{witness: witness}.at(t, disk), isAfter))
-	require.Equal(t, "harmless", look(t, sample{witness: witness}.at(t, after), isAfter), "whole it is as after")
+	require.NotEqual(t, "harmless", look(t, sample{checkpoint: checkpoint}.at(t, disk), isAfter))
+	require.Equal(t, "harmless", look(t, sample{checkpoint: checkpoint}.at(t, after), isAfter), "whole it is as after")
 }
 
 // changed lists the pages in [from, to) that differ.

@@ -15,24 +15,24 @@ import (
 	"golang.org/x/sync/errgroup"
 )
 
-// Report is what Verify found.
+// Report is the result of Verify.
 type Report struct {
-	// Entries counts all that were taken, Compacted those of them of which only
-	// the sum is left.
+	// Entries counts all entries that were taken, Compacted those of them that were
+	// compacted.
 	Entries, Compacted, Conflicts, Refused uint64
 	Machines                               int
-	// First is the first thing wrong, machine by machine in order of taking, or
-	// nil; Wrong counts them all, up to the one that stopped the check.
+	// First is the first fault, machine by machine in order of taking, or nil. Wrong
+	// counts all faults, up to one that stopped the check.
 	First *Damage
 	Wrong int
-	// Unreadable: the file's pages are spoilt, so that reading it may hang or kill.
-	// Without that, whatever is wrong is named and read around.
+	// Unreadable: the file's pages are corrupt, so that reading it may hang or kill
+	// the process. Otherwise every fault is reported and the rest can be read.
 	Unreadable bool
 }
 
 func (r *Report) unreadable(err error) {
 	r.Unreadable = true
-	r.wrong(Damage{Meaning: fmt.Sprintf("the file's pages are spoilt (%s): bring back a backup, or export what can be read", strings.TrimPrefix(err.Error(), "panic: "))})
+	r.wrong(Damage{Meaning: fmt.Sprintf("the file's pages are corrupt (%s): restore a backup, or export what can be read", strings.TrimPrefix(err.Error(), "panic: "))})
 }
 
 func (r *Report) wrong(d Damage) {
@@ -41,7 +41,7 @@ func (r *Report) wrong(d Damage) {
 	}
 }
 
-// VerifyFile verifies a store that no agent holds, without changing it.
+// VerifyFile verifies a store that no agent has open, without changing it.
 func VerifyFile(path string) (Report, error) {
 	s, err := Open(path, time.Now, Options{ReadOnly: true})
 	if err != nil {
@@ -51,11 +51,11 @@ func VerifyFile(path string) (Report, error) {
 	return report, errors.Join(err, s.Close())
 }
 
-// Verify checks the whole record: the pages of the file, every entry's CRC, each
-// machine's chain to its end, the indexes both ways and the counts. What is
-// wrong is in the report; an error means that the check could not be done. A
-// file whose pages are spoilt may hang or kill the reader: a caller that cannot
-// afford that runs Verify in a child process with a time limit.
+// Verify checks the whole store: the pages of the file, the CRC of every entry, the
+// chain of each machine, the indexes in both directions and the counts. Faults are in
+// the report; an error means that the check could not be done. A file with corrupt
+// pages may hang or kill the reader, so a caller that must go on runs Verify in a child
+// process with a time limit.
 func (s *Store) Verify() (Report, error) {
 	var r Report
 	err := s.view(func(tx *bbolt.Tx) error {
@@ -78,8 +78,8 @@ func (s *Store) Verify() (Report, error) {
 		v.ends()
 		v.indexes(st)
 		v.refusals()
-		if n := spoiltPeople(tx); n > 0 {
-			r.wrong(Damage{Meaning: fmt.Sprintf("the list of people is spoilt in %d places: their records show a pseudonym, or a name is forgotten by half", n)})
+		if n := corruptPeople(tx); n > 0 {
+			r.wrong(Damage{Meaning: fmt.Sprintf("the list of people is corrupt in %d places: records show a pseudonym in place of a name, or a forgotten name is partly kept", n)})
 		}
 		r.Refused = st.refused
 		return nil
@@ -102,7 +102,7 @@ func (s *Store) checkPages(tx *bbolt.Tx) error {
 	return first
 }
 
-// verifier walks one state of the store.
+// verifier checks one state of the store.
 type verifier struct {
 	tx     *bbolt.Tx
 	report *Report
@@ -113,15 +113,15 @@ type verifier struct {
 
 	setupsSeen uint64
 
-	// sums are what the indexes should hold, see listing.
+	// sums stand for what the indexes should hold, see listing.
 	seed maphash.Seed
 	sums listing
 }
 
-// listing stands for what is in the indexes, each a sum of hashes, the seed
-// drawn anew, so that neither order nor intent matters: that two lists differ and
-// their sums do not has a chance of 2⁻⁶⁴. To look each entry up would take three
-// times as long as all the rest.
+// listing stands for the content of the indexes: each field is a sum of hashes with a
+// random seed. The order does not matter, and nobody can aim at a collision: the chance
+// that two different lists have the same sum is 2⁻⁶⁴. Looking each entry up instead
+// would take three times as long as all the rest.
 type listing struct{ ids, order, conflicts, setups uint64 }
 
 func (v *verifier) hash(key, value []byte) uint64 {
@@ -134,11 +134,11 @@ func (v *verifier) ref(idKey []byte, p place) uint64 {
 	return v.hash(idKey, appendRef(room[:0], p))
 }
 
-// stretches is how many parts a walk has for each processor, so that none waits
-// long for another.
+// stretches is how many parts a walk has for each processor, so that all are busy to
+// the end.
 const stretches = 8
 
-// walk checks every entry, in stretches of machines on all processors.
+// walk checks every entry, in stretches of machines, on all processors.
 func (v *verifier) walk() error {
 	bounds := v.bounds(stretches * runtime.GOMAXPROCS(0))
 	parts := make([]verifier, len(bounds)-1)
@@ -162,7 +162,7 @@ func (v *verifier) walk() error {
 	return err
 }
 
-// add adds what a part of the walk has found.
+// add adds the result of a part of the walk.
 func (v *verifier) add(part *verifier) {
 	r, of := v.report, part.report
 	r.Entries, r.Compacted, r.Conflicts, r.Machines = r.Entries+of.Entries, r.Compacted+of.Compacted, r.Conflicts+of.Conflicts, r.Machines+of.Machines
@@ -175,8 +175,8 @@ func (v *verifier) add(part *verifier) {
 	v.sums.setups += part.sums.setups
 }
 
-// bounds are keys between which lie about so many parts of the machines; the
-// first and the last are nil, for all that is outside.
+// bounds are the keys that divide the machines into about so many parts; the first and
+// the last are nil.
 func (v *verifier) bounds(parts int) [][]byte {
 	names := machines(v.tx)
 	out := [][]byte{nil}
@@ -198,18 +198,18 @@ func (v *verifier) stretch(from, to []byte) {
 		}
 		p, ok := placeOf(i.key)
 		if !ok {
-			v.report.wrong(Damage{Meaning: "an entry has a key that is none: the file was edited or spoilt"})
+			v.report.wrong(Damage{Meaning: "an entry has an invalid key: the file was edited, or the disk has corrupted it"})
 			continue
 		}
 		if h.chain == nil || p.machine != at.machine {
 			v.end(at.machine, h)
 			h = head{chain: originOf(v.tx, p.machine)}
-			if p.machine != "" { // setups of more than one machine lie beside the machines
+			if p.machine != "" { // setups for several machines are kept beside the machines
 				v.report.Machines++
 			}
 		}
 		at = p
-		if i.thinned {
+		if i.compacted {
 			v.block(p, i, &h)
 		} else {
 			v.entry(p, i, &h)
@@ -218,12 +218,12 @@ func (v *verifier) stretch(from, to []byte) {
 	v.end(at.machine, h)
 }
 
-// follow moves the chain on, and says whether there is more to be checked.
+// follow checks the chain of an item, and says whether the item can be read.
 func (v *verifier) follow(p place, i item, h *head) bool {
 	wrong := func(meaning string) {
 		v.report.wrong(Damage{Machine: p.machine, Epoch: p.epoch, Seq: p.seq, Meaning: meaning})
 	}
-	follows, err := i.pass(h)
+	follows, err := i.advance(h)
 	var d *Damage
 	switch {
 	case errors.As(err, &d):
@@ -231,12 +231,12 @@ func (v *verifier) follow(p place, i item, h *head) bool {
 	case err != nil:
 		wrong(err.Error())
 	case !follows:
-		wrong("it does not follow from the entry before it: this entry was changed or put in, or the one before it changed or taken out, after it was kept")
+		wrong("it does not follow from the entry before it: this entry was changed or inserted, or the one before it was changed or removed, after it was stored")
 	}
 	return err == nil
 }
 
-// block checks what is left of thinned arc counts.
+// block checks a block of compacted arc counts.
 func (v *verifier) block(p place, i item, h *head) {
 	before := h.count
 	sound := v.follow(p, i, h)
@@ -245,10 +245,10 @@ func (v *verifier) block(p place, i item, h *head) {
 	if !sound {
 		return
 	}
-	b, _ := blockOf(i.key, i.value) // it has just been read
+	b, _ := blockOf(i.key, i.value) // follow has just read it
 	for n := range b.all {
 		if l := &b.all[n]; l.flags&flagUsage == 0 || l.flags&flagConflict != 0 {
-			v.report.wrong(Damage{Machine: l.machine, Epoch: l.epoch, Seq: l.seq, Meaning: "its record was taken out, and only arc counts are ever thinned"})
+			v.report.wrong(Damage{Machine: l.machine, Epoch: l.epoch, Seq: l.seq, Meaning: "its record was removed, and only arc counts are ever compacted"})
 		}
 		v.sums.ids += v.ref(idKey(b.all[n].id), b.all[n].place)
 	}
@@ -263,9 +263,9 @@ func (v *verifier) entry(p place, i item, h *head) {
 	wrong := func(meaning string) {
 		v.report.wrong(Damage{Machine: p.machine, Epoch: p.epoch, Seq: p.seq, Meaning: meaning})
 	}
-	e, _ := parse(i.key, i.value) // it has just been read
+	e, _ := parse(i.key, i.value) // follow has just read it
 	if e.format == formatSummed && (e.flags&flagUsage != 0) != bytes.HasPrefix(e.canonical, usagePrefix) {
-		wrong("it says of itself that it may be thinned, or not, and its type says otherwise")
+		wrong("its mark for compaction does not match its type")
 	}
 	listed := v.hash(p.appendOrder(nil), []byte(p.machine))
 	v.sums.ids += v.ref(e.idKey, p)
@@ -280,18 +280,18 @@ func (v *verifier) entry(p place, i item, h *head) {
 	}
 }
 
-// unlisted names the entries that the indexes do not lead to, once it is known
-// that there are some.
+// unlisted reports the entries that are missing in the indexes, once it is known that
+// some are.
 func (v *verifier) unlisted() {
 	for i := range walk(v.tx, nil, nil) {
-		if b, err := blockOf(i.key, i.value); i.thinned && err == nil {
+		if b, err := blockOf(i.key, i.value); i.compacted && err == nil {
 			for n := range b.all {
 				v.lookUp(b.all[n].place, idKey(b.all[n].id))
 			}
 		}
 		p, _ := placeOf(i.key)
 		e, err := parse(i.key, i.value)
-		if i.thinned || err != nil {
+		if i.compacted || err != nil {
 			continue
 		}
 		lists := []*bbolt.Bucket{v.order}
@@ -310,7 +310,7 @@ func (v *verifier) lookUp(p place, idKey []byte, lists ...*bbolt.Bucket) {
 		v.report.wrong(Damage{Machine: p.machine, Epoch: p.epoch, Seq: p.seq, Meaning: meaning})
 	}
 	if places, ok := refsOf(v.ids.Get(idKey)); !ok || !contains(places, p) {
-		wrong("the index of ids does not lead to it: sending it again would keep it twice")
+		wrong("the index of ids does not list it: if it is sent again, it is stored twice")
 	}
 	for _, list := range lists {
 		if machine := list.Get(p.appendOrder(nil)); machine == nil || string(machine) != p.machine {
@@ -319,7 +319,7 @@ func (v *verifier) lookUp(p place, idKey []byte, lists ...*bbolt.Bucket) {
 	}
 }
 
-// How the canonical form of every record of a type begins.
+// The beginning of the canonical form of every record of a type.
 var (
 	setupPrefix = []byte(`{"type":"setup"`)
 	usagePrefix = []byte(`{"type":"usage"`)
@@ -334,7 +334,7 @@ func contains(places []place, p place) bool {
 	return false
 }
 
-// end holds a machine's last entry against the note kept of it.
+// end compares a machine's last entry with the stored head.
 func (v *verifier) end(machine string, is head) {
 	if is.chain == nil {
 		return
@@ -342,32 +342,32 @@ func (v *verifier) end(machine string, is head) {
 	noted, err := headOf(machine, v.heads.Get(headKey(machine)))
 	switch {
 	case err != nil:
-		v.report.wrong(Damage{Machine: machine, Meaning: "the note of its last entry is spoilt"})
+		v.report.wrong(Damage{Machine: machine, Meaning: "the stored end of its chain is corrupt"})
 	case noted.count != is.count || noted.epoch != is.epoch || noted.seq != is.seq || !bytes.Equal(noted.chain, is.chain):
 		v.report.wrong(Damage{Machine: machine, Epoch: is.epoch, Seq: is.seq,
-			Meaning: fmt.Sprintf("it is the last of %d, but entry %d/%d was kept as the last of %d: entries were taken out or put in", is.count, noted.epoch, noted.seq, noted.count)})
+			Meaning: fmt.Sprintf("it is the last of %d, but entry %d/%d was stored as the last of %d: entries were removed or inserted", is.count, noted.epoch, noted.seq, noted.count)})
 	case noted.conflicts != is.conflicts:
 		v.report.wrong(Damage{Machine: machine, Meaning: "its count of conflicts is wrong"})
 	}
 }
 
-// ends looks for machines that are noted and have no entries left.
+// ends looks for machines that have a head and no entries.
 func (v *verifier) ends() {
 	c := v.heads.Cursor()
 	for k, _ := c.First(); k != nil; k, _ = c.Next() {
 		v.spend(onePage)
-		if first, _ := v.entries.Cursor().Seek(k); !bytes.HasPrefix(first, k) { // some are always whole
-			v.report.wrong(Damage{Machine: string(bytes.TrimSuffix(k, []byte{0})), Meaning: "all its entries were taken out"})
+		if first, _ := v.entries.Cursor().Seek(k); !bytes.HasPrefix(first, k) { // the last entry is never compacted
+			v.report.wrong(Damage{Machine: string(bytes.TrimSuffix(k, []byte{0})), Meaning: "all its entries were removed"})
 		}
 	}
 }
 
-// indexes holds the indexes against the entries: that every entry is in each, by
-// their sums, and by their sizes that nothing else is.
+// indexes compares the indexes with the entries: their sums show that every entry is
+// in each, their sizes that nothing else is.
 func (v *verifier) indexes(st state) {
 	expect := func(what string, is, should uint64) {
 		if is != should {
-			v.report.wrong(Damage{Meaning: fmt.Sprintf("%s %d, and there are %d", what, is, should)})
+			v.report.wrong(Damage{Meaning: fmt.Sprintf("%s %d, but there are %d", what, is, should)})
 		}
 	}
 	var is listing
@@ -392,16 +392,16 @@ func (v *verifier) indexes(st state) {
 		last = binary.BigEndian.Uint64(k[8:])
 	}
 	expect("the store counted entries up to", st.seq, v.report.Entries)
-	expect("the index of ids leads to", refs, v.report.Entries)
+	expect("the index of ids lists", refs, v.report.Entries)
 	expect("the order of taking lists", orders, v.report.Entries-v.report.Compacted)
-	expect("the store counted thinned arc counts up to", thinnedCount(v.tx), v.report.Compacted)
+	expect("the store counted compacted arc counts up to", compactedCount(v.tx), v.report.Compacted)
 	expect("the last number in the order of taking is", last, st.seq)
 	expect("the list of conflicts holds", conflicts, v.report.Conflicts)
 	expect("the store counted conflicts up to", st.conflicts, v.report.Conflicts)
 	expect("the list of setups holds", setups, v.setupsSeen)
 }
 
-// list sums up a list by epoch and seq and counts it.
+// list adds up the hashes of a list and counts it.
 func (v *verifier) list(b *bbolt.Bucket) (sum, n uint64) {
 	c := b.Cursor()
 	for k, machine := c.First(); k != nil; k, machine = c.Next() {
@@ -412,18 +412,18 @@ func (v *verifier) list(b *bbolt.Bucket) (sum, n uint64) {
 	return sum, n
 }
 
-// refusals checks what was kept of refused offers.
+// refusals checks the stored refusals and their counts.
 func (v *verifier) refusals() {
 	c := v.tx.Bucket(refusedBucket).Cursor()
 	for k, sealed := c.First(); k != nil; k, sealed = c.Next() {
 		if _, err := refusalOf(k, sealed); err != nil {
-			v.report.wrong(Damage{Meaning: "the list of refused records is spoilt"})
+			v.report.wrong(Damage{Meaning: "the list of refused records is corrupt"})
 		}
 	}
 	c = v.tx.Bucket(countsBucket).Cursor()
 	for k, sealed := c.First(); k != nil; k, sealed = c.Next() {
 		if _, ok := countOf(k, sealed); !ok {
-			v.report.wrong(Damage{Meaning: "the counts of refused records are spoilt"})
+			v.report.wrong(Damage{Meaning: "the counts of refused records are corrupt"})
 		}
 	}
 }

@@ -10,23 +10,23 @@ import (
 	"arcdrift/drift"
 )
 
-// item is one step through what is kept: an entry, or a block of what is left of
-// thinned ones. Its bytes are valid during the transaction only.
+// item is one step of a walk: an entry, or a block of compacted ones. Its bytes are
+// valid during the transaction only.
 type item struct {
 	key, value []byte
-	thinned    bool
+	compacted  bool
 }
 
-// size is how much of the file it is.
+// size is how many bytes of the file it takes.
 func (i item) size() int { return len(i.key) + len(i.value) }
 
-// walk goes through what is kept, machine by machine, in order of taking: what
-// has keys that begin with the prefix, from a key on if one is given. A file of
-// schema 1 that is only read has no bucket of thinned ones.
+// walk goes through the entries, whole and compacted, machine by machine in order of
+// taking: those whose keys begin with the prefix, from a key on if one is given. A file
+// of schema 1 that is only read has no compacted ones.
 func walk(tx *bbolt.Tx, prefix, from []byte) iter.Seq[item] {
 	return func(yield func(item) bool) {
 		from := slices.MaxFunc([][]byte{prefix, from}, bytes.Compare)
-		whole, left := under(tx.Bucket(entriesBucket), prefix, from), under(tx.Bucket(thinnedBucket), prefix, from)
+		whole, left := under(tx.Bucket(entriesBucket), prefix, from), under(tx.Bucket(compactedBucket), prefix, from)
 		for whole.key != nil || left.key != nil {
 			next := whole
 			if whole.key == nil || left.key != nil && bytes.Compare(left.key, whole.key) < 0 {
@@ -40,7 +40,7 @@ func walk(tx *bbolt.Tx, prefix, from []byte) iter.Seq[item] {
 	}
 }
 
-// reading stands at a key under a prefix; its key is nil at the end.
+// reading is a cursor over the keys with a prefix; its key is nil at the end.
 type reading struct {
 	cursor             *bbolt.Cursor
 	prefix, key, value []byte
@@ -61,9 +61,10 @@ func (r *reading) at(key, value []byte) {
 	}
 }
 
-// entries are the item's as they are read, conflicts left out.
+// entries are the item's entries without conflicts. With a [*Damage] come those that
+// can be read.
 func (i item) entries() ([]drift.Entry, error) {
-	if !i.thinned {
+	if !i.compacted {
 		e, flags, err := decode(i.key, i.value)
 		if err != nil || flags&flagConflict != 0 {
 			return nil, err
@@ -80,7 +81,7 @@ func (i item) entries() ([]drift.Entry, error) {
 
 // sums stand for the item's records, see [stored.shared].
 func (i item) sums() ([][]byte, error) {
-	if !i.thinned {
+	if !i.compacted {
 		e, err := parse(i.key, i.value)
 		if err != nil {
 			return nil, err
@@ -99,12 +100,12 @@ func (i item) sums() ([][]byte, error) {
 	return out, err
 }
 
-// pass moves the head over the item and says whether it follows from what is
-// before it. What is spoilt is passed by its bytes, so that the next can be
-// judged again.
-func (i item) pass(h *head) (follows bool, err error) {
-	if !i.thinned {
-		_, follows, err = h.pass(i.key, i.value)
+// advance moves the head over the item and says whether that follows from the entry
+// before it. Of a corrupt item it takes the chain value as it stands, so that the next
+// can be judged.
+func (i item) advance(h *head) (follows bool, err error) {
+	if !i.compacted {
+		_, follows, err = h.advance(i.key, i.value)
 		return follows, err
 	}
 	b, err := blockOf(i.key, i.value)
@@ -114,5 +115,5 @@ func (i item) pass(h *head) (follows bool, err error) {
 		}
 		return false, err
 	}
-	return b.pass(h), nil
+	return b.advance(h), nil
 }

@@ -13,31 +13,31 @@ import (
 	"arcdrift/drift"
 )
 
-// left is what is left of an arc count that was thinned: what the model reads,
-// what its order and corrections go by, and what proves it by the chain. Its
-// operator and its extra are gone, and with them its bytes.
-type left struct {
+// compactedEntry is what is kept of a compacted arc count: what the model reads, what
+// decides its order and corrections, and what proves it by the chain. Its operator and
+// its extra are no longer there, and neither are its bytes.
+type compactedEntry struct {
 	place
 	flags          byte
 	id             string
 	body, sum      []byte
-	shared         []byte    // of a record that named somebody, see [stored.shared]
-	received, time time.Time // time is zero when the sender told none
+	shared         []byte    // of a record that names a person, see [stored.shared]
+	received, time time.Time // time is zero when the sender gave none
 	count          int64
 	epochOf, seqOf drift.Opt[int64]
 	labels         [5]string // via, model, program, site, source
 }
 
-// leftOf is what will be left of an arc count, what proves it left out.
-func leftOf(e *drift.Entry, via string) left {
-	return left{
+// compactedOf is the compacted form of an arc count, without what proves it.
+func compactedOf(e *drift.Entry, via string) compactedEntry {
+	return compactedEntry{
 		id: e.ID, received: e.Received, time: e.Time, count: e.ArcCount.Or(0), epochOf: e.Epoch, seqOf: e.Seq,
 		labels: [5]string{via, e.Model, e.Program, e.Site, e.Source},
 	}
 }
 
 // entry is the arc count as the model reads it.
-func (l *left) entry() drift.Entry {
+func (l *compactedEntry) entry() drift.Entry {
 	via, account, _ := strings.Cut(l.labels[0], " ")
 	return drift.Entry{
 		Record: drift.Record{
@@ -50,9 +50,9 @@ func (l *left) entry() drift.Entry {
 	}
 }
 
-// whole says whether the arc count is the record as it was taken: the sender told
-// nothing that thinning takes away.
-func (l *left) whole() bool {
+// whole says whether the compacted form is the whole record: it had nothing that
+// compaction removes.
+func (l *compactedEntry) whole() bool {
 	e := l.entry()
 	return bytes.Equal(sumOf(l.received, l.flags, e.AppendCanonical(nil)), l.sum)
 }
@@ -65,14 +65,14 @@ func marksOf(idKey, body []byte) []byte {
 	return h.Sum(nil)
 }
 
-// block is a run of arc counts of one machine and epoch that were thinned, with
-// no entry between them that is whole. Its key is that of the first.
+// block is a run of compacted arc counts of one machine and epoch, with no whole entry
+// between them. Its key is that of the first.
 type block struct {
-	all   []left
+	all   []compactedEntry
 	chain []byte // of the last
 }
 
-// What there is to read of an entry; see tell.
+// Which parts an entry has; see appendReduced.
 const (
 	hasTime = 1 << iota
 	hasEpoch
@@ -80,10 +80,10 @@ const (
 	sameLabels
 )
 
-// value is the block as it is kept: format 1 | entries | chain 32 | CRC-32C 4.
+// value is the stored block: format 1 | entries | chain 32 | CRC-32C 4.
 func (b *block) value(key []byte) []byte {
 	out := []byte{blockFormat}
-	before := &left{place: b.all[0].place}
+	before := &compactedEntry{place: b.all[0].place}
 	for i := range b.all {
 		out = b.all[i].append(out, before)
 		before = &b.all[i]
@@ -91,10 +91,10 @@ func (b *block) value(key []byte) []byte {
 	return seal(key, append(out, b.chain...))
 }
 
-// append appends seq | flags 1 | body 32 | sum 32 | shared sum 32, if the record named
-// somebody | length | id and what the count tells. The seq, like other numbers, is a varint and the difference to the
-// entry before; an id that is made of the body is left out.
-func (l *left) append(b []byte, before *left) []byte {
+// append appends seq | flags 1 | body 32 | sum 32 | shared sum 32, only if the record
+// names a person | length | id | reduced form. Seq, like other numbers, is a varint of
+// the difference to the entry before; an id that is derived from the body is left out.
+func (l *compactedEntry) append(b []byte, before *compactedEntry) []byte {
 	b = binary.AppendUvarint(b, l.seq-before.seq)
 	b = append(append(append(append(b, l.flags), l.body...), l.sum...), l.shared...)
 	id := l.id
@@ -102,20 +102,19 @@ func (l *left) append(b []byte, before *left) []byte {
 		id = ""
 	}
 	b = append(binary.AppendUvarint(b, uint64(len(id))), id...)
-	return l.tell(b, before)
+	return l.appendReduced(b, before)
 }
 
-func (l *left) marks() []byte { return marksOf(idKey(l.id), l.body) }
+func (l *compactedEntry) marks() []byte { return marksOf(idKey(l.id), l.body) }
 
-// told is what the chain covers of what the count tells.
-func (l *left) told() []byte { return l.tell(nil, &left{}) }
+// reduced is the reduced form as the chain covers it.
+func (l *compactedEntry) reduced() []byte { return l.appendReduced(nil, &compactedEntry{}) }
 
-// tell appends, numbers as varints and, with times and labels, in relation to
-// the entry before:
+// appendReduced appends, numbers as varints, and times and labels relative to the
+// entry before:
 //
-//	what is there 1 | received | time, offset | count | epoch | seq |
-//	five labels with their lengths
-func (l *left) tell(b []byte, before *left) []byte {
+//	parts 1 | received | time, offset | count | epoch | seq | five labels with lengths
+func (l *compactedEntry) appendReduced(b []byte, before *compactedEntry) []byte {
 	at := len(b)
 	b = append(b, 0)
 	b = binary.AppendVarint(b, l.received.UnixNano()-nanos(before.received))
@@ -149,36 +148,36 @@ func nanos(t time.Time) int64 {
 	return t.UnixNano()
 }
 
-// blockOf takes a block apart.
+// blockOf decodes a block. The error is a [*Damage].
 func blockOf(key, sealed []byte) (block, error) {
 	p, ok := placeOf(key)
-	spoilt := &Damage{Machine: p.machine, Epoch: p.epoch, Seq: p.seq, Meaning: "what was left of thinned arc counts, from this one on, is spoilt"}
+	corrupt := &Damage{Machine: p.machine, Epoch: p.epoch, Seq: p.seq, Meaning: "the compacted arc counts from this one on are corrupt"}
 	b, sound := unseal(key, sealed)
 	if !ok || !sound || len(b) < 1+digestLen || b[0] != blockFormat {
-		return block{}, spoilt
+		return block{}, corrupt
 	}
 	end := len(b) - digestLen
 	out := block{chain: b[end:]}
-	r := leftReader{b: b[1:end]}
-	before := left{place: p}
+	r := compactedReader{b: b[1:end]}
+	before := compactedEntry{place: p}
 	for len(r.b) > 0 && !r.short {
 		before = r.next(&before)
 		out.all = append(out.all, before)
 	}
 	if r.short || len(out.all) == 0 {
-		return block{}, spoilt
+		return block{}, corrupt
 	}
 	return out, nil
 }
 
-// leftReader reads the entries of a block.
-type leftReader struct {
+// compactedReader reads the entries of a block.
+type compactedReader struct {
 	b     []byte
 	short bool
 }
 
-func (r *leftReader) next(before *left) left {
-	l := left{place: before.place, labels: before.labels}
+func (r *compactedReader) next(before *compactedEntry) compactedEntry {
+	l := compactedEntry{place: before.place, labels: before.labels}
 	l.seq += r.uvarint()
 	l.flags = r.bytes(1)[0]
 	l.body, l.sum = r.bytes(digestLen), r.bytes(digestLen)
@@ -211,7 +210,7 @@ func (r *leftReader) next(before *left) left {
 	return l
 }
 
-func (r *leftReader) text() string {
+func (r *compactedReader) text() string {
 	n := r.uvarint()
 	if n > uint64(len(r.b)) {
 		r.short = true
@@ -220,7 +219,7 @@ func (r *leftReader) text() string {
 	return string(r.bytes(int(n)))
 }
 
-func (r *leftReader) bytes(n int) []byte {
+func (r *compactedReader) bytes(n int) []byte {
 	if n > len(r.b) {
 		r.short = true
 		return make([]byte, n)
@@ -230,23 +229,23 @@ func (r *leftReader) bytes(n int) []byte {
 	return out
 }
 
-func (r *leftReader) uvarint() uint64 {
+func (r *compactedReader) uvarint() uint64 {
 	v, n := binary.Uvarint(r.b)
 	r.short = r.short || n <= 0
 	r.b = r.b[max(n, 0):]
 	return v
 }
 
-func (r *leftReader) varint() int64 {
+func (r *compactedReader) varint() int64 {
 	v, n := binary.Varint(r.b)
 	r.short = r.short || n <= 0
 	r.b = r.b[max(n, 0):]
 	return v
 }
 
-// pass moves the head over all of the block and says whether it follows from
-// what is before it.
-func (b *block) pass(h *head) (follows bool) {
+// advance moves the head over the whole block and says whether that follows from the
+// entry before it.
+func (b *block) advance(h *head) (follows bool) {
 	last := &b.all[len(b.all)-1]
 	h.epoch, h.seq = last.epoch, last.seq
 	h.count += uint64(len(b.all))
@@ -255,22 +254,22 @@ func (b *block) pass(h *head) (follows bool) {
 	return follows
 }
 
-// chainAfter is the chain at the block's end after that of the entry before it.
+// chainAfter is the chain value at the block's end, given that of the entry before it.
 func (b *block) chainAfter(prev []byte) []byte {
 	for i := range b.all {
 		l := &b.all[i]
-		prev = chainOf(prev, l.key(), l.flags, l.labels[0], l.marks(), l.sum, l.told())
+		prev = chainOf(prev, l.key(), l.flags, l.labels[0], l.marks(), l.sum, l.reduced())
 	}
 	return prev
 }
 
-// leftAt finds what is left of the entry at a place.
-func leftAt(thinned *bbolt.Bucket, p place) (left, bool) {
-	if thinned == nil {
-		return left{}, false
+// compactedAt finds the compacted entry at a place.
+func compactedAt(compacted *bbolt.Bucket, p place) (compactedEntry, bool) {
+	if compacted == nil {
+		return compactedEntry{}, false
 	}
 	key := p.key()
-	c := thinned.Cursor()
+	c := compacted.Cursor()
 	k, v := c.Seek(key)
 	if !bytes.Equal(k, key) {
 		if k, v = c.Prev(); k == nil {
@@ -279,25 +278,25 @@ func leftAt(thinned *bbolt.Bucket, p place) (left, bool) {
 	}
 	b, err := blockOf(k, v)
 	if err != nil {
-		return left{}, false
+		return compactedEntry{}, false
 	}
 	for _, l := range b.all {
 		if l.place == p {
 			return l, true
 		}
 	}
-	return left{}, false
+	return compactedEntry{}, false
 }
 
-// unthinned returns the thinned arc counts that are whole, of those taken after
-// one place and not after another, the first of each machine up to limit (0:
-// all). What is spoilt is verify's to name.
-func unthinned(tx *bbolt.Tx, after, until place, limit int) []drift.Entry {
+// wholeCompacted returns those compacted arc counts that are the whole record, of the
+// ones taken after one place and not after another, the first of each machine up to
+// limit (0: all). It leaves out what is corrupt; Verify reports it.
+func wholeCompacted(tx *bbolt.Tx, after, until place, limit int) []drift.Entry {
 	var out []drift.Entry
-	if thinnedCount(tx) == 0 {
+	if compactedCount(tx) == 0 {
 		return nil
 	}
-	c := tx.Bucket(thinnedBucket).Cursor()
+	c := tx.Bucket(compactedBucket).Cursor()
 	for _, machine := range machines(tx) {
 		found := len(out)
 		for k, v := reach(c, place{machine, after.epoch, after.seq}); bytes.HasPrefix(k, headKey(machine)); k, v = c.Next() {
@@ -315,8 +314,8 @@ func unthinned(tx *bbolt.Tx, after, until place, limit int) []drift.Entry {
 	return out
 }
 
-// reach moves a cursor to the first of a machine's blocks that may hold what came
-// after a place: the one that begins before it.
+// reach moves a cursor to the first block of a machine that may hold entries after a
+// place: the block that begins before the place.
 func reach(c *bbolt.Cursor, p place) (k, v []byte) {
 	key, before := p.key(), c.Prev
 	if k, _ = c.Seek(key); k == nil {

@@ -9,18 +9,18 @@ import (
 	"unicode/utf8"
 )
 
-// without returns a text, JSON, form or CSV, with something in the place of a name,
-// wherever that stands as a word of its own, however it is written there.
-func without(text []byte, name, instead string) []byte {
+// redact returns a text (JSON, form or CSV) with instead in the place of a name,
+// wherever the name is a word of its own, in any encoding.
+func redact(text []byte, name, instead string) []byte {
 	signs := make([][]string, 0, len(name))
 	for _, c := range name {
-		signs = append(signs, writings(c))
+		signs = append(signs, encodings(c))
 	}
 	var out []byte
 	from := 0
 	for at := 0; at < len(text); at++ {
-		n := written(text[at:], signs)
-		if n == 0 || within(text[:at], text[at+n:]) {
+		n := matchLength(text[at:], signs)
+		if n == 0 || insideWord(text[:at], text[at+n:]) {
 			continue
 		}
 		out = append(append(out, text[from:at]...), instead...)
@@ -30,9 +30,9 @@ func without(text []byte, name, instead string) []byte {
 	return append(out, text[from:]...)
 }
 
-// writings are the ways in which JSON (RFC 8259), forms (the URL standard's
-// urlencoded) and CSV (RFC 4180) write a character.
-func writings(c rune) []string {
+// encodings are the forms in which JSON (RFC 8259), forms (the URL standard's
+// urlencoded) and CSV (RFC 4180) write a character; the plain one comes first.
+func encodings(c rune) []string {
 	plain := string(c)
 	var json, form strings.Builder
 	for _, half := range utf16.Encode([]rune{c}) {
@@ -53,8 +53,9 @@ func writings(c rune) []string {
 	return out
 }
 
-// written is how many bytes at the beginning of a text write these signs; 0 for none.
-func written(text []byte, signs [][]string) int {
+// matchLength is how many bytes at the beginning of a text are these characters, each
+// in one of its encodings; 0 if they are others.
+func matchLength(text []byte, signs [][]string) int {
 	n := 0
 next:
 	for _, sign := range signs {
@@ -63,7 +64,7 @@ next:
 			if end > len(text) {
 				continue
 			}
-			// The digits of an escape may be small or not, letters mean what they are.
+			// The digits of an escape may be in upper or lower case, a letter may not.
 			if is := text[n:end]; string(is) == way || i > 0 && bytes.EqualFold(is, []byte(way)) {
 				n = end
 				continue next
@@ -74,8 +75,8 @@ next:
 	return n
 }
 
-// within says whether what stands between two texts is a part of a longer word.
-func within(before, after []byte) bool {
+// insideWord says whether what is between two texts is part of a longer word.
+func insideWord(before, after []byte) bool {
 	next, _ := utf8.DecodeRune(after)
 	last, _ := utf8.DecodeLastRune(before)
 	letter := func(c rune) bool { return unicode.IsLetter(c) || unicode.IsDigit(c) }

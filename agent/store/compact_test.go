@@ -54,7 +54,7 @@ func read(t testing.TB, s storetest.Store, machine string) []drift.Entry {
 	return h
 }
 
-func thin(t testing.TB, s *store.Store, keep int, hub *store.Cursor) int {
+func compact(t testing.TB, s *store.Store, keep int, hub *store.Cursor) int {
 	t.Helper()
 	n, err := s.Compact(t.Context(), store.Compaction{Keep: keep, Hub: hub})
 	require.NoError(t, err)
@@ -67,9 +67,9 @@ func thin(t testing.TB, s *store.Store, keep int, hub *store.Cursor) int {
 	return n
 }
 
-// Thinning leaves the history as the model reads it, the digests, and what is a
+// Compaction leaves the history as the model reads it, the digests, and what is a
 // repeat and what a conflict; it is done once, and it survives.
-func TestThin(t *testing.T) {
+func TestCompact(t *testing.T) {
 	path := dbPath(t)
 	s := open(t, path)
 	all := append(counts("K-07", 120), counts("K-08", 60)...)
@@ -77,10 +77,10 @@ func TestThin(t *testing.T) {
 	require.NoError(t, err)
 	before, digests := read(t, s, "K-07"), must(s.Digests())
 
-	require.Zero(t, thin(t, s, 100, nil), "there are no more")
-	n := thin(t, s, 20, nil)
+	require.Zero(t, compact(t, s, 100, nil), "there are no more")
+	n := compact(t, s, 20, nil)
 	require.Equal(t, 80+30, n, "of 100 and 50 counts all but the last 20")
-	require.Zero(t, thin(t, s, 20, nil), "and once only")
+	require.Zero(t, compact(t, s, 20, nil), "and once only")
 	for range 2 {
 		require.Equal(t, before, read(t, s, "K-07"))
 		require.Equal(t, digests, must(s.Digests()))
@@ -108,8 +108,8 @@ func TestThin(t *testing.T) {
 	other.ID = all[1].ID
 	placed, err := s.Append([]drift.Entry{other}, nil)
 	require.NoError(t, err)
-	require.True(t, placed[0].Conflict, "the id of a thinned count is not free for another body")
-	require.Equal(t, 2*15, thin(t, s, 5, nil), "the next ones")
+	require.True(t, placed[0].Conflict, "the id of a compacted count is not free for another body")
+	require.Equal(t, 2*15, compact(t, s, 5, nil), "the next ones")
 	require.Equal(t, before, read(t, s, "K-07"))
 }
 
@@ -120,9 +120,9 @@ func must[T any](v T, err error) T {
 	return v
 }
 
-// Of thinned counts that were told without anything more, an export and a hub get
+// Of compacted counts that were told without anything more, an export and a hub get
 // what they would have got before, in whatever pages.
-func TestThinnedCountsAreReadInOrder(t *testing.T) {
+func TestCompactedCountsAreReadInOrder(t *testing.T) {
 	s := open(t, dbPath(t))
 	random := rand.New(rand.NewPCG(24, 1))
 	all := append(counts("K-07", 300), append(counts("K-08", 200), counts("K-1", 90)...)...)
@@ -142,7 +142,7 @@ func TestThinnedCountsAreReadInOrder(t *testing.T) {
 		return string(out)
 	}
 	before := plain(must(s.Since(0, 0, 0)))
-	require.Greater(t, thin(t, s, 20, nil), 350)
+	require.Greater(t, compact(t, s, 20, nil), 350)
 	require.Equal(t, before, plain(must(s.Since(0, 0, 0))))
 	for _, page := range []int{1, 7, 100, 1000} {
 		var got []drift.Entry
@@ -159,12 +159,12 @@ func TestThinnedCountsAreReadInOrder(t *testing.T) {
 }
 
 // What has to stay whole does.
-func TestNotThinned(t *testing.T) {
+func TestNotCompacted(t *testing.T) {
 	all := counts("K-07", 12)
 	for name, c := range map[string]struct {
-		change func() []drift.Entry
-		hub    *store.Cursor
-		thins  int
+		change   func() []drift.Entry
+		hub      *store.Cursor
+		compacts int
 	}{
 		"arc counts":         {func() []drift.Entry { return all }, nil, 9},
 		"not yet at the hub": {func() []drift.Entry { return all }, &store.Cursor{Epoch: 1, Seq: 6}, 4},
@@ -185,16 +185,16 @@ func TestNotThinned(t *testing.T) {
 			_, err := s.Append(c.change(), nil)
 			require.NoError(t, err)
 			before := read(t, s, "K-07")
-			require.Equal(t, c.thins, thin(t, s, 0, c.hub))
+			require.Equal(t, c.compacts, compact(t, s, 0, c.hub))
 			require.Equal(t, before, read(t, s, "K-07"))
 		})
 	}
 }
 
-// Whatever life a machine had, thinning it, in however many passes and with
+// Whatever life a machine had, compaction it, in however many passes and with
 // however much coming between, leaves what the model is told as it is.
-func TestThinningTellsTheModelTheSame(t *testing.T) {
-	thinned := 0
+func TestCompactionChangesNoAnswer(t *testing.T) {
+	compacted := 0
 	rapid.Check(t, func(rt *rapid.T) {
 		whole, thinner := &storetest.Memory{}, open(t, dbPath(t))
 		now := storetest.Received()
@@ -205,13 +205,13 @@ func TestThinningTellsTheModelTheSame(t *testing.T) {
 				require.NoError(t, err)
 			}
 			now = now.AddDate(0, 0, rapid.IntRange(1, 30).Draw(rt, "days"))
-			thinned += thin(t, thinner, rapid.IntRange(0, 9).Draw(rt, "keep"), nil)
+			compacted += compact(t, thinner, rapid.IntRange(0, 9).Draw(rt, "keep"), nil)
 			require.Equal(t, read(t, whole, "K-07"), read(t, thinner, "K-07"))
 			require.Equal(t, toldModel(whole), toldModel(thinner))
 		}
 		require.NoError(t, thinner.Close())
 	})
-	require.Positive(t, thinned)
+	require.Positive(t, compacted)
 }
 
 // toldModel is the history of K-07 in the order in which the model is told it.
@@ -225,15 +225,15 @@ func toldModel(s storetest.Store) string {
 	return out
 }
 
-// TestTamperedBlockIsNamed: what is left of thinned counts is proved by the
+// TestTamperedBlockIsReported: what is left of compacted counts is proved by the
 // chain, as whole records are.
-func TestTamperedBlockIsNamed(t *testing.T) {
+func TestTamperedBlockIsReported(t *testing.T) {
 	path := dbPath(t)
 	s, err := store.Open(path, storetest.Received, store.Options{})
 	require.NoError(t, err)
 	_, err = s.Append(counts("K-07", 24), nil)
 	require.NoError(t, err)
-	require.Equal(t, 19, thin(t, s, 0, nil))
+	require.Equal(t, 19, compact(t, s, 0, nil))
 	require.NoError(t, s.Close())
 	file, err := os.ReadFile(path)
 	require.NoError(t, err)
@@ -242,31 +242,31 @@ func TestTamperedBlockIsNamed(t *testing.T) {
 		random := rand.New(rand.NewPCG(24, uint64(seed)))
 		require.NoError(t, os.WriteFile(path, file, 0o600))
 		edit(t, path, func(tx *bbolt.Tx) error {
-			thinned := tx.Bucket([]byte("thinned"))
-			k, v := thinned.Cursor().First()
+			compacted := tx.Bucket([]byte("thinned"))
+			k, v := compacted.Cursor().First()
 			k, v = bytes.Clone(k), bytes.Clone(v)
 			v[random.IntN(len(v)-4)] ^= 1 << random.IntN(8)
-			return thinned.Put(k, resealed(k, v))
+			return compacted.Put(k, resealed(k, v))
 		})
 		report, err := store.VerifyFile(path)
 		require.NoError(t, err)
 		require.NotNil(t, report.First, "seed %d", seed)
 		require.Equal(t, "K-07", report.First.Machine)
 	}
-	faulttest.Bound(t, "bit of thinned counts changed and not named", n)
+	faulttest.Bound(t, "bit of compacted counts changed and not named", n)
 }
 
-// Power that fails after thinning leaves a store that is as its witness says,
-// though the entry that the witness went by was thinned.
-func TestThinnedStoreIsAsItsWitnessSays(t *testing.T) {
+// Power that fails after compaction leaves a store that is as its checkpoint says,
+// though the entry that the checkpoint went by was compacted.
+func TestCompactedStoreMatchesItsCheckpoint(t *testing.T) {
 	path := dbPath(t)
 	s := open(t, path)
 	all := counts("K-07", 60)
 	take(t, s, all[:30]...) // the last is an arc count
 	require.NoError(t, s.Close())
-	s = open(t, path) // its witness goes by that one
+	s = open(t, path) // its checkpoint goes by that one
 	take(t, s, all[30:]...)
-	require.Equal(t, 49, thin(t, s, 0, nil))
+	require.Equal(t, 49, compact(t, s, 0, nil))
 	cut := dbPath(t)
 	for _, end := range []string{"", ".witness"} {
 		raw, err := os.ReadFile(path + end)
@@ -276,8 +276,8 @@ func TestThinnedStoreIsAsItsWitnessSays(t *testing.T) {
 	require.Empty(t, open(t, cut).Diagnostics())
 }
 
-// A stop does not wait for thinning, and leaves nothing half done.
-func TestThinningEndsWhenAsked(t *testing.T) {
+// A stop does not wait for compaction, and leaves nothing half done.
+func TestCompactionEndsWithItsContext(t *testing.T) {
 	s := open(t, dbPath(t))
 	for n := range 20 {
 		e := storetest.Calibration("K-07", 10*n)
@@ -291,11 +291,11 @@ func TestThinningEndsWhenAsked(t *testing.T) {
 	n, err := s.Compact(ctx, store.Compaction{})
 	require.ErrorIs(t, err, context.Canceled)
 	require.Zero(t, n)
-	require.Equal(t, 19, thin(t, s, 0, nil))
+	require.Equal(t, 19, compact(t, s, 0, nil))
 }
 
-// Thinning can wait for room: the ballast is there for alerts.
-func TestThinningLeavesTheBallast(t *testing.T) {
+// Compaction can wait for room: the reserve is there for alerts.
+func TestCompactionLeavesTheReserve(t *testing.T) {
 	path := dbPath(t)
 	s, err := store.Open(path, storetest.Received, store.Options{MaxSize: 2 << 20, Reserve: 1 << 10})
 	require.NoError(t, err)
@@ -327,12 +327,12 @@ func TestACountFromAnotherCenturyStaysWhole(t *testing.T) {
 	}
 	take(t, s, all...)
 	before := read(t, s, "K-07")
-	require.Equal(t, 6, thin(t, s, 0, nil))
+	require.Equal(t, 6, compact(t, s, 0, nil))
 	require.Equal(t, before, read(t, s, "K-07"))
 }
 
-// A machine of which something is spoilt keeps all it has; the others are thinned.
-func TestThinningGoesOnBehindASpoiltRecord(t *testing.T) {
+// A machine of which something is corrupt keeps all it has; the others are compacted.
+func TestCompactionSkipsAMachineWithACorruptRecord(t *testing.T) {
 	path := dbPath(t)
 	s, err := store.Open(path, storetest.Received, store.Options{})
 	require.NoError(t, err)

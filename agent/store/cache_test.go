@@ -21,9 +21,9 @@ func take(t *testing.T, s *store.Store, entries ...drift.Entry) {
 	require.NoError(t, err)
 }
 
-// What is kept is there after opening again; it may be spoilt or taken out, and
+// What is kept is there after opening again; it may be corrupt or taken out, and
 // nothing but itself is missed.
-func TestWhatIsKeptMayBeLost(t *testing.T) {
+func TestCacheMayBeLost(t *testing.T) {
 	path := dbPath(t)
 	s := open(t, path)
 	take(t, s, storetest.Calibration("K-1", 1))
@@ -60,8 +60,8 @@ func TestWhatIsKeptMayBeLost(t *testing.T) {
 	assert.Empty(t, s.Diagnostics())
 }
 
-// On a full disk what may be lost waits; the ballast is there for alerts.
-func TestKeepingLeavesTheBallast(t *testing.T) {
+// On a full disk what may be lost waits; the reserve is there for alerts.
+func TestCachingLeavesTheReserve(t *testing.T) {
 	path := dbPath(t)
 	s, err := store.Open(path, storetest.Received, store.Options{MaxSize: 4 << 20, Reserve: 1 << 10})
 	require.NoError(t, err)
@@ -75,9 +75,9 @@ func TestKeepingLeavesTheBallast(t *testing.T) {
 	assert.ErrorIs(t, s.PutCached(map[string][]byte{"K-1": []byte("one")}), store.ErrFull)
 }
 
-// When a new ballast cannot be made for another reason than want of room, records
+// When a new reserve cannot be made for another reason than want of room, records
 // are taken without one, as at the start.
-func TestOnlyWantOfRoomKeepsRecordsOut(t *testing.T) {
+func TestOnlyAFullDiskStopsRecords(t *testing.T) {
 	path, now := dbPath(t), storetest.Received()
 	s, err := store.Open(path, func() time.Time { return now }, store.Options{MaxSize: 4 << 20, Reserve: 1 << 10})
 	require.NoError(t, err)

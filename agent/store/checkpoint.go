@@ -16,10 +16,11 @@ import (
 	"go.etcd.io/bbolt"
 )
 
-// witness is what FILE.witness says: how far the store had got. Epoch, Seq and
-// Machine name its last entry, Chain is that entry's, Heads the SHA-256 over the
-// ends of all machines' chains. Given is the last epoch that was given.
-type witness struct {
+// checkpoint is the content of FILE.witness: how far the store had got. Epoch, Seq
+// and Machine name its last entry, Chain is the chain value of that entry, Heads the
+// SHA-256 over the ends of all machines' chains. Given is the last epoch that was
+// given to a process.
+type checkpoint struct {
 	Schema  int       `json:"schema"`
 	Store   string    `json:"store"`
 	Epoch   uint64    `json:"epoch"`
@@ -29,64 +30,62 @@ type witness struct {
 	Heads   string    `json:"heads"`
 	Given   uint64    `json:"given"`
 	Written time.Time `json:"written"`
-	// NextChain and NextHeads are what Chain and Heads will be once a rewritten file
-	// has taken the store's place, "" when none is about to.
+	// NextChain and NextHeads are Chain and Heads of the rewritten file that is about
+	// to replace the store, "" when there is none.
 	NextChain string `json:"next_chain,omitempty"`
 	NextHeads string `json:"next_heads,omitempty"`
 
 	exists bool
 }
 
-// The witness is written after so many commits, or with a commit when the last
-// writing is so long ago: a trickle of records is witnessed one by one, a flood
-// in passing.
+// The checkpoint is written after so many commits, or at a commit when it is so old:
+// single records get one each, a flood of records one now and then.
 const (
-	witnessCommits = 64
-	witnessAge     = time.Second
+	checkpointCommits = 64
+	checkpointAge     = time.Second
 )
 
-func witnessPath(path string) string { return path + ".witness" }
+func checkpointPath(path string) string { return path + ".witness" }
 
-// readWitness reads the witness of the store at path; one that is not there or
-// says nothing intelligible is a zero witness, with exists false in the first
-// case.
-func readWitness(path string) (witness, error) {
-	raw, err := os.ReadFile(witnessPath(path))
+// readCheckpoint reads the checkpoint of the store at path. If the file is missing
+// or unreadable, the result is a zero checkpoint; exists is false if it is missing.
+func readCheckpoint(path string) (checkpoint, error) {
+	raw, err := os.ReadFile(checkpointPath(path))
 	if errors.Is(err, fs.ErrNotExist) {
-		return witness{}, nil
+		return checkpoint{}, nil
 	}
 	if err != nil {
-		return witness{}, fmt.Errorf("the store's witness cannot be read: %w", err)
+		return checkpoint{}, fmt.Errorf("the store's checkpoint cannot be read: %w", err)
 	}
-	var w witness
+	var w checkpoint
 	if json.Unmarshal(raw, &w) != nil {
-		w = witness{}
+		w = checkpoint{}
 	}
 	w.exists = true
 	return w, nil
 }
 
-func writeWitness(path string, w witness) error {
+func writeCheckpoint(path string, w checkpoint) error {
 	raw, err := json.Marshal(w)
 	if err != nil {
 		return err
 	}
-	if err := replace(witnessPath(path), func(f *os.File) error {
+	if err := replace(checkpointPath(path), func(f *os.File) error {
 		_, err := f.Write(append(raw, '\n'))
 		return err
 	}); err != nil {
-		return fmt.Errorf("the store's witness cannot be written: %w", err)
+		return fmt.Errorf("the store's checkpoint cannot be written: %w", err)
 	}
 	return nil
 }
 
-// sight is what a witness would say of the store now.
-func (s *Store) sight(tx *bbolt.Tx) (witness, error) {
+// position is the checkpoint of the store as it is now.
+func (s *Store) position(tx *bbolt.Tx) (checkpoint, error) {
 	st, err := stateOf(tx.Bucket(metaBucket).Get(stateKey))
 	if err != nil {
-		return witness{}, err
+		return checkpoint{}, err
 	}
-	w := witness{Schema: schema, Store: s.name, Seq: st.seq, Heads: headsDigest(tx), Given: st.epoch, exists: true}
+	w := checkpoint{Schema: schema, Store: s.name, Seq: st.seq, Heads: headsDigest(tx), Given: st.epoch, exists: true}
 	order, machine := tx.Bucket(orderBucket).Cursor().Last()
 	if p, ok := orderOf(order, machine); ok {
 		w.Epoch, w.Machine = p.epoch, p.machine
@@ -95,8 +94,8 @@ func (s *Store) sight(tx *bbolt.Tx) (witness, error) {
 	return w, nil
 }
 
-// chainAt is the chain of the entry at p in hex, "" when there is none that can
-// be read.
+// chainAt is the chain value of the entry at p in hex, "" when the entry is missing
+// or cannot be read.
 func chainAt(tx *bbolt.Tx, p place) string {
 	key := p.key()
 	e, err := parse(key, tx.Bucket(entriesBucket).Get(key))
@@ -116,19 +115,19 @@ func headsDigest(tx *bbolt.Tx) string {
 	return hex.EncodeToString(h.Sum(nil))
 }
 
-// compare holds the opened store against its witness. Epochs given before are
-// not given again.
-func (s *Store) compare(seen witness) error {
-	var now witness
+// compare compares the opened store with its checkpoint. It never gives an epoch
+// twice.
+func (s *Store) compare(seen checkpoint) error {
+	var now checkpoint
 	var kind DiagnosticKind
 	err := s.view(func(tx *bbolt.Tx) (err error) {
-		if now, err = s.sight(tx); err == nil {
+		if now, err = s.position(tx); err == nil {
 			kind = s.judge(tx, now, seen)
 		}
 		return err
 	})
 	if err != nil {
-		now = witness{}
+		now = checkpoint{}
 		if err := s.startAgain(err); err != nil {
 			return err
 		}
@@ -142,11 +141,11 @@ func (s *Store) compare(seen witness) error {
 	return nil
 }
 
-// judge says how the store differs from its witness, or "".
-func (s *Store) judge(tx *bbolt.Tx, now, seen witness) DiagnosticKind {
+// judge says how the store differs from its checkpoint, or "".
+func (s *Store) judge(tx *bbolt.Tx, now, seen checkpoint) DiagnosticKind {
 	switch {
-	case seen.Seq == 0 && now.Seq == 0, len(s.findings) > 0:
-		return "" // never used, or replaced a moment ago
+	case seen.Seq == 0 && now.Seq == 0, len(s.diagnostics) > 0:
+		return "" // never used, or just replaced
 	case seen.Store == "":
 		return FoundWithoutCheckpoint
 	case seen.Store != now.Store:
@@ -164,9 +163,9 @@ func (s *Store) judge(tx *bbolt.Tx, now, seen witness) DiagnosticKind {
 	return ""
 }
 
-// keepAsFound reports a store that is readable but not what its witness saw,
-// and keeps a copy of it as it was found.
-func (s *Store) keepAsFound(kind DiagnosticKind, now, seen witness) {
+// keepAsFound reports a store that is readable but differs from its checkpoint, and
+// keeps a copy of it as it was found.
+func (s *Store) keepAsFound(kind DiagnosticKind, now, seen checkpoint) {
 	kept := ""
 	if kind != FoundWithoutCheckpoint {
 		to, err := quarantinePath(s.path, s.now())
@@ -176,15 +175,16 @@ func (s *Store) keepAsFound(kind DiagnosticKind, now, seen witness) {
 	}
 	switch kind {
 	case FoundWithoutCheckpoint:
-		s.found(kind, "", "The store %s has no readable witness beside it: whether records are missing at its end cannot be told.", s.path)
+		s.diagnose(kind, "", "The store %s has no readable checkpoint file beside it. Whether its latest records are missing is not known.", s.path)
 	case FoundBehind:
-		s.found(kind, kept, "The store %s is behind its witness: it holds %d records and had held %d. An old copy was put back, or the disk lost what it had confirmed. What is there goes on being used; send the missing records again or import an export.", s.path, now.Seq, seen.Seq)
+		s.diagnose(kind, kept, "The store %s is behind its checkpoint: it holds %d records and had %d. Either an old copy was put back, or the disk lost data that it had confirmed. The store stays in use. Send the missing records again, or import an export.", s.path, now.Seq, seen.Seq)
 	default:
-		s.found(kind, kept, "The store %s is not the one its witness saw: another file was put in its place, or records in it were changed or spoilt. What is there goes on being used; run verify and compare with a backup.", s.path)
+		s.diagnose(kind, kept, "The store %s does not match its checkpoint. Either another file was put in its place, or records in it were changed. The store stays in use. Run verify, and compare it with a backup.", s.path)
 	}
 }
 
-// startAgain moves a store that opens but whose own numbers cannot be read.
+// startAgain moves a store that opens, but whose own numbers cannot be read, into
+// quarantine and begins a new one.
 func (s *Store) startAgain(cause error) error {
 	if err := s.db.Close(); err != nil {
 		return err
@@ -193,7 +193,7 @@ func (s *Store) startAgain(cause error) error {
 	if err != nil {
 		return errors.Join(cause, err)
 	}
-	s.found(FoundDamaged, kept, "The store %s could not be read (%v). It was moved to %s and a new one was begun; bring back a backup, or import an export.", s.path, cause, kept)
+	s.diagnose(FoundDamaged, kept, "The store %s could not be read (%v). It was moved to %s, and a new store was started. Restore a backup, or import an export.", s.path, cause, kept)
 	return s.connect()
 }
 
@@ -209,23 +209,22 @@ func (s *Store) raiseEpoch(epoch uint64) error {
 	})
 }
 
-// committed counts a commit and writes the witness when it is due. A witness
-// that cannot be written is tried again with the next commit: the records are
-// durable without it.
+// committed counts a commit and writes the checkpoint when it is due. If that fails,
+// the next commit tries again: the records are durable without it.
 func (s *Store) committed() {
 	s.commits++
 	age := s.now().Sub(s.seen.Written)
-	if s.commits >= witnessCommits || age >= witnessAge || age < 0 || s.unwitnessed != nil {
-		s.tell(s.unsure, s.bearWitness())
+	if s.commits >= checkpointCommits || age >= checkpointAge || age < 0 || s.checkpointErr != nil {
+		s.setErrors(s.unsure, s.saveCheckpoint())
 	}
 }
 
-// bearWitness writes the witness if it would say anything new.
-func (s *Store) bearWitness() error {
-	var w witness
+// saveCheckpoint writes the checkpoint if it has changed.
+func (s *Store) saveCheckpoint() error {
+	var w checkpoint
 	err := guard(func() error {
 		return s.db.View(func(tx *bbolt.Tx) (err error) {
-			w, err = s.sight(tx)
+			w, err = s.position(tx)
 			return err
 		})
 	})
@@ -237,37 +236,38 @@ func (s *Store) bearWitness() error {
 		return nil
 	}
 	w.Written = s.now()
-	if err := writeWitness(s.path, w); err != nil {
+	if err := writeCheckpoint(s.path, w); err != nil {
 		return err
 	}
 	s.seen, s.commits = w, 0
 	return nil
 }
 
-// witnessNext lets the witness say that a rewritten file is about to take the
-// store's place, so that after a kill either of the two is the one it saw.
-func (s *Store) witnessNext(staged string) error {
+// checkpointNext notes in the checkpoint that the rewritten file at staged is about
+// to replace the store, so that after a kill either file matches.
+func (s *Store) checkpointNext(staged string) error {
 	next := &Store{path: staged, options: Options{ReadOnly: true, Lock: s.options.Lock}}
 	if err := next.connect(); err != nil {
 		return err
 	}
-	var now, then witness
+	var now, then checkpoint
 	err := errors.Join(
-		s.view(func(tx *bbolt.Tx) (err error) { now, err = s.sight(tx); return err }),
-		next.view(func(tx *bbolt.Tx) (err error) { then, err = next.sight(tx); return err }),
+		s.view(func(tx *bbolt.Tx) (err error) { now, err = s.position(tx); return err }),
+		next.view(func(tx *bbolt.Tx) (err error) { then, err = next.position(tx); return err }),
 		next.db.Close())
 	if err != nil {
 		return err
 	}
 	now.NextChain, now.NextHeads, now.Written = then.Chain, then.Heads, s.now()
-	if err := writeWitness(s.path, now); err != nil {
+	if err := writeCheckpoint(s.path, now); err != nil {
 		return err
 	}
 	s.seen = now
 	return nil
 }
 
-// replace writes a file so that a power cut leaves the old or the new one.
+// replace writes a file so that after a power cut either the old or the new one is
+// there.
 func replace(path string, write func(*os.File) error) error {
 	f, err := os.OpenFile(path+".new", os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
 	if err != nil {

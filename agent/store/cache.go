@@ -9,24 +9,24 @@ import (
 	"arcdrift/drift"
 )
 
-// keptBucket holds what was worked out from the records and would take long to
-// work out again: opaque bytes under names, each with a checksum. All of it may
-// be lost. A file gets the bucket when something is first kept.
-var keptBucket = []byte("kept")
+// cacheBucket holds what was computed from the records and would take long to compute
+// again: opaque bytes by name, each with a checksum. All of it may be lost. A file gets
+// the bucket with the first value.
+var cacheBucket = []byte("kept")
 
-// Keep keeps the values under their names, in one transaction. Its errors are
-// those of Append. For what may be lost the ballast is not thrown off.
+// PutCached stores the values under their names in one transaction. Its errors are
+// those of Append. As they may be lost, the reserve is not released for them.
 func (s *Store) PutCached(values map[string][]byte) error {
 	s.writing.Lock()
 	defer s.writing.Unlock()
 	if err := s.mayWrite(); err != nil {
 		return err
 	}
-	if err := s.laden(); err != nil {
+	if err := s.degradedErr(); err != nil {
 		return err
 	}
 	return s.commit(func(tx *bbolt.Tx) error {
-		b, err := tx.CreateBucketIfNotExists(keptBucket)
+		b, err := tx.CreateBucketIfNotExists(cacheBucket)
 		if err != nil {
 			return err
 		}
@@ -38,11 +38,11 @@ func (s *Store) PutCached(values map[string][]byte) error {
 	})
 }
 
-// Kept returns what is kept under a name; nil if that is nothing, or spoilt.
+// Cached returns the value of a name, nil if there is none or it is corrupt.
 func (s *Store) Cached(name string) ([]byte, error) {
 	var out []byte
 	err := s.view(func(tx *bbolt.Tx) error {
-		if b := tx.Bucket(keptBucket); b != nil {
+		if b := tx.Bucket(cacheBucket); b != nil {
 			key := headKey(name)
 			value, _ := unseal(key, b.Get(key))
 			out = bytes.Clone(value)
@@ -53,12 +53,12 @@ func (s *Store) Cached(name string) ([]byte, error) {
 	return out, err
 }
 
-// After returns a machine's history from after a link of its chain, or with nil
-// all of it, as [Store.History] does, and the link at its end: epoch, seq and
-// chain, by which all before it is proved. That is nil when the machine has no
-// entries, or none with that link.
+// After returns a machine's entries after a link of its chain, or with a nil link all
+// of them, as [Store.History] does. It also returns the link of the last entry: its
+// epoch, seq and chain value, which stand for all entries up to it. Without entries, or
+// for a link that the machine does not have, it returns nil for both.
 func (s *Store) After(machine string, link []byte) (entries []drift.Entry, last []byte, err error) {
-	var spoilt []error
+	var corrupt []error
 	err = s.view(func(tx *bbolt.Tx) error {
 		prefix := headKey(machine)
 		var from []byte
@@ -78,18 +78,18 @@ func (s *Store) After(machine string, link []byte) (entries []drift.Entry, last 
 			s.spend(tx, i.size())
 			more, err := i.entries()
 			if err != nil {
-				spoilt = append(spoilt, err)
+				corrupt = append(corrupt, err)
 			}
 			entries = append(entries, more...)
 		}
 		if end.key != nil {
-			last = linkOf(end.key, end.value) // a machine's last entry is always whole
+			last = linkOf(end.key, end.value) // the last entry is never compacted
 		}
 		s.spend(tx, onePage)
 		peopleOf(tx).show(entries)
 		return nil
 	})
-	return entries, last, errors.Join(append(spoilt, err)...)
+	return entries, last, errors.Join(append(corrupt, err)...)
 }
 
 // linkOf is the link of an entry, nil if it cannot be read.

@@ -15,7 +15,7 @@ import (
 
 // A store of an earlier schema loses nothing by being brought to this one: what it
 // says, what is a repeat, and its digests where they hold no name.
-func TestBringUp(t *testing.T) {
+func TestMigration(t *testing.T) {
 	path := dbPath(t)
 	withPeople(t, path, nil)
 	old, err := store.Open(path, storetest.Received, store.Options{ReadOnly: true})
@@ -43,7 +43,7 @@ func TestBringUp(t *testing.T) {
 	_, err = hub.Append(before, nil)
 	require.NoError(t, err)
 	ours, theirs := must(s.Digests()), must(hub.Digests())
-	delete(ours, "K-9") // counts by somebody, thinned when that was part of their sums
+	delete(ours, "K-9") // counts by somebody, compacted when that was part of their sums
 	delete(theirs, "K-9")
 	require.Equal(t, theirs, ours)
 
@@ -58,7 +58,7 @@ func TestBringUp(t *testing.T) {
 
 // What was wrong with an old store is wrong with it when it is brought to this
 // schema, at the same entry.
-func TestBringUpHidesNothing(t *testing.T) {
+func TestMigrationHidesNothing(t *testing.T) {
 	entries := func(tx *bbolt.Tx) *bbolt.Bucket { return tx.Bucket([]byte("entries")) }
 	for name, tamper := range map[string]func(tx *bbolt.Tx) error{
 		"nothing": func(*bbolt.Tx) error { return nil },
@@ -70,20 +70,20 @@ func TestBringUpHidesNothing(t *testing.T) {
 			p := entriesOf(tx, "K-7")[4]
 			return entries(tx).Put(p.key, resealed(p.key, bytes.Replace(p.value, []byte("Jo Lund"), []byte("Al Lund"), 1)))
 		},
-		"spoilt": func(tx *bbolt.Tx) error {
+		"corrupt": func(tx *bbolt.Tx) error {
 			p := entriesOf(tx, "K-8")[1]
 			p.value[20] ^= 1
 			return entries(tx).Put(p.key, p.value)
 		},
-		"taken out":  func(tx *bbolt.Tx) error { return entries(tx).Delete(entriesOf(tx, "K-7")[5].key) },
-		"the last":   func(tx *bbolt.Tx) error { return entries(tx).Delete(entriesOf(tx, "K-7")[11].key) },
-		"end spoilt": func(tx *bbolt.Tx) error { return tx.Bucket([]byte("heads")).Put([]byte("K-7\x00"), []byte("?")) },
+		"taken out":   func(tx *bbolt.Tx) error { return entries(tx).Delete(entriesOf(tx, "K-7")[5].key) },
+		"the last":    func(tx *bbolt.Tx) error { return entries(tx).Delete(entriesOf(tx, "K-7")[11].key) },
+		"end corrupt": func(tx *bbolt.Tx) error { return tx.Bucket([]byte("heads")).Put([]byte("K-7\x00"), []byte("?")) },
 		"put in": func(tx *bbolt.Tx) error {
 			p := entriesOf(tx, "K-7")[5]
 			p.key[len(p.key)-9]++
 			return entries(tx).Put(p.key, resealed(p.key, p.value))
 		},
-		"thinned cut": func(tx *bbolt.Tx) error { return tx.Bucket([]byte("thinned")).Delete(first(tx, "thinned")) },
+		"compacted cut": func(tx *bbolt.Tx) error { return tx.Bucket([]byte("thinned")).Delete(first(tx, "thinned")) },
 	} {
 		t.Run(name, func(t *testing.T) {
 			path := dbPath(t)
