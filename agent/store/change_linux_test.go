@@ -179,8 +179,8 @@ func TestPowerCutInAChangeControl(t *testing.T) {
 // sentence and is as it was; with room again it opens.
 func TestNoRoomForANewerVersion(t *testing.T) {
 	for fault, want := range map[string]string{
-		"ENOSPC": "has no room to bring it to this one: make room and start again, nothing was changed",
-		"EIO":    "cannot be brought to this one: look at the disk, then start again",
+		"ENOSPC": "has no room to upgrade it: make room and start again; nothing was changed",
+		"EIO":    "cannot be upgraded: check the disk, then start again",
 	} {
 		t.Run(fault, func(t *testing.T) {
 			path := dbPath(t)
