@@ -120,17 +120,17 @@ func table(out *strings.Builder, rows func(row func(cells ...string))) {
 func lossText(out *strings.Builder, r *backtest.Report) {
 	fmt.Fprintf(out, "\nArcs to failure: losses in arcs, less is better; scored up to %.0f arcs ahead\n", r.Reach)
 	table(out, func(row func(...string)) {
-		row("DATA", "FORECAST BY", "N", "HIDDEN", "PINBALL", "AT 10 %", "AT 50 %", "AT 90 %", "CRPS", "80 % HELD", "BRIER 14 DAYS")
+		row("DATA", "FORECAST BY", "N", "CENSORED", "PINBALL", "AT 10 %", "AT 50 %", "AT 90 %", "CRPS", "80 % COVERAGE", "BRIER 14 DAYS")
 		for i := range r.Arcs {
 			a := &r.Arcs[i]
-			row(string(a.Grade), a.Who, fmt.Sprint(a.N), fmt.Sprint(a.Hidden), fixed(a.Pinball, 1), fixed(a.Pinball10, 1),
-				fixed(a.Pinball50, 1), fixed(a.Pinball90, 1), fixed(a.CRPS, 1), withBand(a.Held, a.HeldLow, a.HeldHigh), fixed(a.Brier, 3))
+			row(string(a.Grade), a.Who, fmt.Sprint(a.N), fmt.Sprint(a.Censored), fixed(a.Pinball, 1), fixed(a.Pinball10, 1),
+				fixed(a.Pinball50, 1), fixed(a.Pinball90, 1), fixed(a.CRPS, 1), withBand(a.Coverage, a.CoverageLow, a.CoverageHigh), fixed(a.Brier, 3))
 		}
 	})
-	out.WriteString(`Hidden: the pair was serviced before it failed, or the records end; truths that
-show count for the hidden ones. 80 % held: how often the interval did, with its
-95 % band. A last-30-points line needs meltback and setting, else the fixed count
-stands in.
+	out.WriteString(`Censored: the pair was serviced before it failed, or the records end; known outcomes
+are weighted to stand for the censored ones. 80 % coverage: the share of outcomes in
+the 80 % interval, with its 95 % confidence interval. The last 30 points need
+meltback and setting; without them the fixed arc count is used.
 `)
 }
 
@@ -161,15 +161,15 @@ func alertsText(out *strings.Builder, alerts []backtest.AlertRow) {
 	fmt.Fprintf(out, "\nAlerts: right if the pair failed or the bench found it worn or dirty within %d days,\nor by the session after next of a machine that calibrates more seldom\n", advise.PlanDays)
 	best := alerts[len(alerts)-1].Who
 	table(out, func(row func(...string)) {
-		row("RAISED BY", "ALERTS", "PER MACHINE-MONTH", "RIGHT", "WRONG", "UNCLEAR", "PRECISION", "FAILURES", "ANNOUNCED 3 DAYS AHEAD", "MEDIAN DAYS OF WARNING", "BOTH", "SHARE")
+		row("RAISED BY", "ALERTS", "PER MACHINE-MONTH", "RIGHT", "WRONG", "UNCLEAR", "PRECISION", "FAILURES", "ANNOUNCED 3 DAYS AHEAD", "MEDIAN DAYS OF WARNING", "F1", "SHARE")
 		for i := range alerts {
 			a := &alerts[i]
 			row(a.Who, fmt.Sprint(a.Alerts), fixed(a.PerMonth, 2), fmt.Sprint(a.Right), fmt.Sprint(a.Wrong), fmt.Sprint(a.Unclear),
-				withBand(a.Precision, a.Low, a.High), fmt.Sprint(a.Failures), share(a.Recall), fixed(a.Notice, 1), fixed(a.Both, 2), share(a.Share))
+				withBand(a.Precision, a.Low, a.High), fmt.Sprint(a.Failures), share(a.Recall), fixed(a.Notice, 1), fixed(a.F1, 2), share(a.Share))
 		}
 	})
-	fmt.Fprintf(out, "Both: precision and announced together, their harmonic mean. Share: the part of it\nthat %s reaches, %s.\n", best, meant[best])
-	if best == backtest.PerfectKnowledge {
+	fmt.Fprintf(out, "F1: the harmonic mean of precision and of the share announced. Share: F1 relative to\nthat of the last row, %s, %s.\n", best, meant[best])
+	if best == backtest.Oracle {
 		out.WriteString("Nobody heeds an alert in an invented fleet: of a pair that is worn and holds out\nlonger than that it counts as wrong, whoever raised it.\n")
 	}
 }
@@ -198,8 +198,8 @@ func blendText(out *strings.Builder, rows []backtest.BlendRow) {
 
 // meant says what the last row knows.
 var meant = map[string]string{
-	backtest.Hindsight:        "who reads in the records what came, chance and all, so that nobody can reach it",
-	backtest.PerfectKnowledge: "who knows every machine as it stands and all laws, but not chance",
+	backtest.Hindsight: "who reads in the records what came, chance and all, so that nobody can reach it",
+	backtest.Oracle:    "who knows every machine as it stands and all laws, but not chance",
 }
 
 func fixed(v drift.Opt[float64], digits int) string {
@@ -271,10 +271,10 @@ func whole(n int) drift.Opt[float64] { return drift.Some(float64(n)) }
 
 func arcsCells(a *backtest.ArcsRow, put cells) {
 	put.all("arcs_to_failure", string(a.Grade), a.Who,
-		measure{"n", whole(a.N)}, measure{"hidden", whole(a.Hidden)}, measure{"pinball", a.Pinball},
+		measure{"n", whole(a.N)}, measure{"hidden", whole(a.Censored)}, measure{"pinball", a.Pinball},
 		measure{"pinball_p10", a.Pinball10}, measure{"pinball_p50", a.Pinball50}, measure{"pinball_p90", a.Pinball90},
-		measure{"crps", a.CRPS}, measure{"interval_held", a.Held}, measure{"interval_held_low", a.HeldLow},
-		measure{"interval_held_high", a.HeldHigh}, measure{"brier_14_days", a.Brier})
+		measure{"crps", a.CRPS}, measure{"interval_held", a.Coverage}, measure{"interval_held_low", a.CoverageLow},
+		measure{"interval_held_high", a.CoverageHigh}, measure{"brier_14_days", a.Brier})
 }
 
 func moveCells(m *backtest.MoveRow, put cells) {
@@ -294,5 +294,5 @@ func alertCells(a *backtest.AlertRow, put cells) {
 		measure{"wrong", whole(a.Wrong)}, measure{"unclear", whole(a.Unclear)}, measure{"precision", a.Precision},
 		measure{"precision_low", a.Low}, measure{"precision_high", a.High}, measure{"failures", whole(a.Failures)},
 		measure{"announced", whole(a.Announced)}, measure{"recall", a.Recall}, measure{"notice_days", a.Notice},
-		measure{"precision_with_recall", a.Both}, measure{"share_of_best", a.Share})
+		measure{"precision_with_recall", a.F1}, measure{"share_of_best", a.Share})
 }

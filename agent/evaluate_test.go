@@ -46,7 +46,7 @@ func TestEvaluate(t *testing.T) {
 
 	var text, table bytes.Buffer
 	require.NoError(t, evaluateText(&text, &r))
-	for _, say := range []string{"6 machines replayed from 10 Feb 2026 to ", "seed 1", backtest.PastLives, backtest.LastPoints, backtest.Rule, backtest.ThreeInARow, "that in hindsight reaches", "90 to 100 %"} {
+	for _, say := range []string{"6 machines replayed from 10 Feb 2026 to ", "seed 1", backtest.FleetLifetimes, backtest.LastPoints, backtest.Rule, backtest.ThreeInARow, "that in hindsight reaches", "90 to 100 %"} {
 		assert.Contains(t, text.String(), say)
 	}
 	assert.NotContains(t, text.String(), "Nobody heeds", "of a store's own alerts that is not known")
@@ -67,7 +67,7 @@ func TestEvaluateInvented(t *testing.T) {
 	require.NoError(t, json.Unmarshal([]byte(got.answer), &r))
 	assert.Equal(t, 4, r.Machines)
 	assert.EqualValues(t, 5, r.Seed)
-	assert.Equal(t, backtest.PerfectKnowledge, r.Alerts[len(r.Alerts)-1].Who)
+	assert.Equal(t, backtest.Oracle, r.Alerts[len(r.Alerts)-1].Who)
 	var text bytes.Buffer
 	require.NoError(t, evaluateText(&text, &r))
 	assert.Contains(t, text.String(), "Nobody heeds an alert")

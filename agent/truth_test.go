@@ -100,9 +100,9 @@ func (s *trueScore) forecast(c *backtest.Case, m *synth.Machine) {
 		}
 		return sum
 	}
-	said := &c.Said[0]
+	said := &c.Stated[0]
 	s.model += loss(said.At)
-	s.lives += loss(c.Said[1].At)
+	s.lives += loss(c.Stated[1].At)
 	s.perfect += loss(func(percent int) float64 { return float64(draws[percent*len(draws)/100]) })
 	s.forecasts++
 	if float64(arcs) >= said.At(10) && float64(arcs) <= said.At(90) {

@@ -128,7 +128,7 @@ func TestDegradationThroughTheDoor(t *testing.T) {
 		r := d.replayed(t)
 		crps := map[string]float64{}
 		for _, row := range r.Arcs {
-			t.Logf("%s, %s, %s: %d forecasts, %d without their truth, CRPS %.1f, held %.2f", d.file, row.Grade, row.Who, row.N, row.Hidden, row.CRPS.Or(-1), row.Held.Or(-1))
+			t.Logf("%s, %s, %s: %d forecasts, %d without their truth, CRPS %.1f, held %.2f", d.file, row.Grade, row.Who, row.N, row.Censored, row.CRPS.Or(-1), row.Coverage.Or(-1))
 			crps[row.Who] = row.CRPS.Or(-1)
 		}
 		require.Positive(t, crps[backtest.Model])

@@ -41,7 +41,7 @@ func (h *hindsight) at(s *Snapshot) *eras {
 // Said returns the latest forecasts of a machine as they would have been given
 // at fixed moments, newest first, beside what came of them: nothing later than
 // the moment is in one but what arrived late.
-func (f *Fleet) Said(machine string) ([]backtest.Said, error) {
+func (f *Fleet) Said(machine string) ([]backtest.PastForecast, error) {
 	now := f.now()
 	w, err := f.at(now)
 	if err != nil {
@@ -52,7 +52,7 @@ func (f *Fleet) Said(machine string) ([]backtest.Said, error) {
 		return nil, err
 	}
 	whole, then := l.past(), f.hindsight.at(f.Snapshot())
-	var out []backtest.Said
+	var out []backtest.PastForecast
 	moment := now.UTC().Truncate(saidEvery)
 	for range saidMost {
 		if moment.Before(l.events[0].Time) {
@@ -78,14 +78,14 @@ func (f *Fleet) Said(machine string) ([]backtest.Said, error) {
 }
 
 // say forecasts the pair as the life ends.
-func (l *life) say(pop *model.Population) backtest.Said {
+func (l *life) say(pop *model.Population) backtest.PastForecast {
 	m := model.NewMachine(l.name, pop.For(l.Key))
 	for i := range l.events {
 		m.Update(&l.events[i])
 	}
 	_, arcs, _, _ := m.Pair()
 	left := forecast.Run(m, l.plan(m, paths, forecast.Horizon))
-	return backtest.Said{
+	return backtest.PastForecast{
 		Arcs: int64(arcs), Horizon: forecast.Horizon,
 		Left: advise.Quantiles{P10: left.Quantile(0.1), P50: left.Quantile(0.5), P90: left.Quantile(0.9)},
 	}

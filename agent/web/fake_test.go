@@ -54,7 +54,7 @@ type fake struct {
 	owed    []advise.Owed
 	moveErr error
 	sites   map[string]advise.Site
-	said    map[string][]backtest.Said
+	said    map[string][]backtest.PastForecast
 	alerts  desk
 	spares  []advise.Spares
 }
@@ -167,7 +167,7 @@ func (f *fake) Find(_, id string) (drift.Entry, bool, error) {
 }
 
 // Said is the fake's earlier forecasts.
-func (f *fake) Said(machine string) ([]backtest.Said, error) {
+func (f *fake) Said(machine string) ([]backtest.PastForecast, error) {
 	if f.slow != nil {
 		<-f.slow
 	}
@@ -274,7 +274,7 @@ func yard() *fake {
 	}
 	f.moved = advise.MoveAnswer{Machine: "K-07", AsOf: noon, Answer: advise.Recalibrate, WaitMinutes: some(0), ProbabilityOut: some(0.63), ExpectedShift: some(3.2), SD: some(0.9),
 		Evidence: advise.ThisMachine, Reasons: []string{"You are 1,180 m higher than at the last good calibration."}, DewPoint: some(9.1), Cost: advise.Cost{CheckMinutes: 5, OutMinutes: 60}}
-	f.said = map[string][]backtest.Said{"K-07": {
+	f.said = map[string][]backtest.PastForecast{"K-07": {
 		saidOn(14, backtest.EndOpen, 310), saidOn(28, backtest.EndServiced, 180), saidOn(42, backtest.EndFailed, 480), saidOn(56, backtest.EndFailed, 90), saidOn(70, backtest.EndFailed, 1900),
 	}}
 	f.alerts.begin(f.machines)
@@ -283,9 +283,9 @@ func yard() *fake {
 }
 
 // saidOn is a forecast of so many days ago and what came of it.
-func saidOn(days int, end backtest.End, arcs float64) backtest.Said {
+func saidOn(days int, end backtest.End, arcs float64) backtest.PastForecast {
 	made := noon.AddDate(0, 0, -days)
-	return backtest.Said{Made: made, Arcs: 900, Left: advise.Quantiles{P10: 220, P50: 610, P90: 1240}, Horizon: 6000, Fate: backtest.Fate{Arcs: arcs, Until: made.AddDate(0, 0, 9), End: end}}
+	return backtest.PastForecast{Made: made, Arcs: 900, Left: advise.Quantiles{P10: 220, P50: 610, P90: 1240}, Horizon: 6000, Fate: backtest.Fate{Arcs: arcs, Until: made.AddDate(0, 0, 9), End: end}}
 }
 
 // add puts a machine with ninety days of history into the fleet; change makes it

@@ -46,7 +46,7 @@ func (s *Server) addSaid(ctx context.Context, v *machineView, a *advise.Assessme
 	return there, nil
 }
 
-func wordSaid(all []backtest.Said) *saidView {
+func wordSaid(all []backtest.PastForecast) *saidView {
 	v := &saidView{}
 	longest := 1.0
 	for i := range all {
@@ -64,16 +64,16 @@ func wordSaid(all []backtest.Said) *saidView {
 		return v
 	}
 	v.Summary = fmt.Sprintf("%d of %d can be judged: %d held, %d failed sooner than said, %d lasted longer.",
-		judged, len(all), counts[backtest.Held], counts[backtest.FailedSooner], counts[backtest.LastedLonger])
+		judged, len(all), counts[backtest.Covered], counts[backtest.FailedSooner], counts[backtest.LastedLonger])
 	return v
 }
 
-func rowOfSaid(s *backtest.Said, x scale) saidRow {
+func rowOfSaid(s *backtest.PastForecast, x scale) saidRow {
 	row := saidRow{
 		Made: s.Made, When: s.Made.Format("2 Jan 2006"), Arcs: whole(s.Arcs), Came: cameOf(s),
 		Said: fmt.Sprintf("%s to %s more arcs, middle %s", left(s.Left.P10, s.Horizon), left(s.Left.P90, s.Horizon), left(s.Left.P50, s.Horizon)),
 		Judge: map[backtest.Verdict]string{
-			backtest.Held: "held", backtest.FailedSooner: "failed sooner than said", backtest.LastedLonger: "lasted longer than said",
+			backtest.Covered: "held", backtest.FailedSooner: "failed sooner than said", backtest.LastedLonger: "lasted longer than said",
 		}[s.Verdict()],
 	}
 	const middle, half = saidHeight / 2, 5
@@ -100,7 +100,7 @@ func left(arcs float64, horizon int64) string {
 	return whole(int64(arcs + 0.5))
 }
 
-func cameOf(s *backtest.Said) string {
+func cameOf(s *backtest.PastForecast) string {
 	arcs := whole(int64(s.Fate.Arcs + 0.5))
 	switch {
 	case s.End == backtest.EndFailed:

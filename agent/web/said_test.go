@@ -30,7 +30,7 @@ func TestMachineTellsHowItsForecastsTurnedOut(t *testing.T) {
 func TestForecastsBeyondTheHorizonAreNoNumbers(t *testing.T) {
 	s := saidOn(14, backtest.EndOpen, 0)
 	s.Left.P50, s.Left.P90, s.Until = 6000, 6000, time.Time{}
-	v := wordSaid([]backtest.Said{s})
+	v := wordSaid([]backtest.PastForecast{s})
 	assert.Equal(t, "None of them can be judged yet.", v.Summary)
 	assert.Equal(t, "220 to more than 6,000 more arcs, middle more than 6,000", v.Rows[0].Said)
 	assert.Equal(t, "Nothing heard since.", v.Rows[0].Came)

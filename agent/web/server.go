@@ -76,7 +76,7 @@ type Config struct {
 	Door  Door
 	Fleet Fleet
 	// Said are earlier forecasts of a machine beside what came of them, newest first.
-	Said    func(machine string) ([]backtest.Said, error)
+	Said    func(machine string) ([]backtest.PastForecast, error)
 	Records Records
 	// Export writes everything kept, in the format "json" (lines) or "csv".
 	Export func(w io.Writer, format string) error
@@ -120,7 +120,7 @@ type Server struct {
 	manual   *manual.Manual
 	sessions *scs.SessionManager
 	traces   *news[advise.Trace]
-	pasts    *news[[]backtest.Said]
+	pasts    *news[[]backtest.PastForecast]
 	before   *yesterday
 	owed     *owed
 	glance   time.Duration
@@ -169,13 +169,13 @@ func New(c Config) (*Server, error) {
 		}
 		return t, err
 	}, func(t advise.Trace) int { return len(t.Points) }, s.lastOf)
-	s.pasts = newNews(func(a *advise.Assessment) ([]backtest.Said, error) {
+	s.pasts = newNews(func(a *advise.Assessment) ([]backtest.PastForecast, error) {
 		said, err := s.Said(a.Machine)
 		if err != nil {
 			err = fmt.Errorf("web: earlier forecasts of %s: %w", a.Machine, err)
 		}
 		return said, err
-	}, func(said []backtest.Said) int { return len(said) }, s.lastOf)
+	}, func(said []backtest.PastForecast) int { return len(said) }, s.lastOf)
 	s.owed = &owed{work: func(since time.Time) ([]advise.Owed, error) { return s.Owed(since) }}
 	s.before = &yesterday{assess: s.assessAll, patience: patience}
 	return s, nil

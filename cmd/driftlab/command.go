@@ -25,14 +25,15 @@ type world struct {
 func rootCommand(e *env, began *bool) *cobra.Command {
 	root := &cobra.Command{
 		Use:   "driftlab",
-		Short: "Judges the model on invented fleets, whose truth is known",
-		Long: `Invents fleets, lets their records in as an agent does, replays them without
-looking ahead, and holds what was said against what would have come: of arcs to
-failure, required power, site checks and service calls. Skill is 0 for the fleet's
-own past lives and 1 for one who knows every machine and all laws, but not chance.
+		Short: "Tests the model on invented fleets, whose truth is known",
+		Long: `driftlab invents fleets, takes in their records as an agent does, replays them
+without looking ahead, and compares what would have been said with the truth: arcs to
+failure, required power, site checks and service calls. Skill is 0 for the forecast by
+fleet lifetimes and 1 for the oracle, which knows the state of every machine and all
+laws, but not chance.
 
-It ends with 0, with 1 when a bar of --check is not met or it could not, with 2
-when the command line is wrong.`,
+Exit code: 0 if done; 1 if --check finds a bar that is not met, or on an error; 2 if
+the command line is wrong.`,
 		SilenceErrors: true, SilenceUsage: true,
 		PersistentPreRun: func(*cobra.Command, []string) { *began = true },
 	}

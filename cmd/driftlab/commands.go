@@ -120,7 +120,7 @@ types it, and with one for each attempt, and compares the skill of forecasts.
 	return cmd
 }
 
-// tellBoth lets two trials be told, without asking what perfect knowledge would
+// tellBoth lets two trials be told, without asking what the oracle would
 // have called.
 func tellBoth(ctx context.Context, a, b *trial) (first, second *told, err error) {
 	if first, err = a.tell(ctx, false); err != nil {

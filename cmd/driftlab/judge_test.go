@@ -18,7 +18,7 @@ var noon = time.Date(2025, 3, 3, 12, 0, 0, 0, time.UTC)
 
 // rigged is a machine of which everything is known by hand.
 type rigged struct {
-	lived, ahead  int64 // what came, and what perfect knowledge reckons with
+	lived, ahead  int64 // what came, and what the oracle reckons with
 	required, out float64
 	program       string
 	perDay        int64 // arcs from noon on
@@ -58,20 +58,20 @@ func TestSkillByHand(t *testing.T) {
 	// at the three quantiles, one below it (0.1 + 0.5 + 0.9)(1000 − q).
 	m := machine(advise.Full, rigged{lived: 1000, ahead: 900})
 	var part tally
-	part.forecast(&backtest.Case{Moment: noon, Said: []backtest.Outlook{says(1200), says(1300), says(1000), says(700)}}, m)
+	part.forecast(&backtest.Case{Moment: noon, Stated: []backtest.Outlook{says(1200), says(1300), says(1000), says(700)}}, m)
 	assert.InDeltaSlice(t, []float64{300, 450, 0, 450, 150}, part.losses[:], 1e-9)
 	skill, n := part.skill()
 	assert.InDelta(t, 0.5, skill, 1e-9)
 	assert.Equal(t, 1, n)
 	assert.Zero(t, part.inside, "1000 is not within 1200 to 1200")
-	part.forecast(&backtest.Case{Moment: noon, Said: []backtest.Outlook{says(1000), says(1300), says(1000), says(700)}}, m)
+	part.forecast(&backtest.Case{Moment: noon, Stated: []backtest.Outlook{says(1000), says(1300), says(1000), says(700)}}, m)
 	assert.Equal(t, 1, part.inside)
-	assert.Zero(t, part.perfectInside)
+	assert.Zero(t, part.oracleInside)
 	skill, _ = part.skill()
 	assert.InDelta(t, (900.-300)/(900-300), skill, 1e-9)
 
-	var lucky tally // past lives as good as perfect knowledge
-	lucky.forecast(&backtest.Case{Moment: noon, Said: []backtest.Outlook{says(1200), says(900), says(0), says(0)}}, m)
+	var lucky tally // fleet lifetimes as good as the oracle
+	lucky.forecast(&backtest.Case{Moment: noon, Stated: []backtest.Outlook{says(1200), says(900), says(0), says(0)}}, m)
 	skill, n = lucky.skill()
 	assert.True(t, math.IsNaN(skill))
 	assert.Zero(t, n, "tells nothing")
@@ -102,11 +102,11 @@ func TestSiteChecksByHand(t *testing.T) {
 	}
 	safe, out := machine(advise.Full, rigged{out: 0.05}), machine(advise.Full, rigged{out: 0.5})
 	var part tally
-	part.answer(answer(advise.NoNeed, drift.Some(0.02)), safe)         // 3 minutes, as perfect knowledge
+	part.answer(answer(advise.NoNeed, drift.Some(0.02)), safe)         // 3 minutes, as the oracle
 	part.answer(answer(advise.Recalibrate, drift.Some(0.25)), safe)    // 5 instead of 3
 	part.answer(answer(advise.NoNeed, drift.Some(0.08)), out)          // 30 instead of 5
 	part.answer(answer(advise.CannotTell, drift.Opt[float64]{}), safe) // 5 instead of 3
-	part.answer(answer(advise.Wait, drift.Some(0.5)), out)             // 5, as perfect knowledge
+	part.answer(answer(advise.Wait, drift.Some(0.5)), out)             // 5, as the oracle
 	assert.Equal(t, []int{5, 4}, []int{part.answers, part.stated})
 	assert.InDelta(t, 3+5+30+5+5, part.minutes, 1e-9)
 	assert.InDelta(t, 3+3+5+3+5, part.leastMinutes, 1e-9)
@@ -163,7 +163,7 @@ func TestTheWorstIsOnTheBadSide(t *testing.T) {
 func TestBars(t *testing.T) {
 	v := verdict{measures: judged(), grades: []string{string(advise.Full)}, bars: bars(blind.Wish{})}
 	good := &tally{
-		outlooks: outlooks{forecasts: 100, inside: 80, losses: [byPerfect + 1]float64{19, 100, 100, 100, 0}},
+		outlooks: outlooks{forecasts: 100, inside: 80, losses: [byOracle + 1]float64{19, 100, 100, 100, 0}},
 		levels:   100, levelInside: 80, levelSquares: 64, levelErrors: 40,
 		answers: 100, stated: 100, chanceSquares: 0.8, minutes: 10, leastMinutes: 0, ifAll: 100,
 	}

@@ -43,8 +43,8 @@ func judged() []measure {
 		{"interval", "arcs to failure: 80 % interval holds", func(t *tally) (float64, int) {
 			return ratio(t.inside, t.forecasts), t.forecasts
 		}, awayFrom(eightInTen), share},
-		{"interval_perfect", "  that of perfect knowledge", func(t *tally) (float64, int) {
-			return ratio(t.perfectInside, t.forecasts), t.forecasts
+		{"interval_oracle", "  of the oracle", func(t *tally) (float64, int) {
+			return ratio(t.oracleInside, t.forecasts), t.forecasts
 		}, nil, share},
 		{"power_bias", "required power: bias", func(t *tally) (float64, int) {
 			return t.levelErrors / float64(t.levels), t.levels
@@ -58,7 +58,7 @@ func judged() []measure {
 		{"chance_rms", "site check: rms error of the chance", func(t *tally) (float64, int) {
 			return math.Sqrt(t.chanceSquares / float64(t.stated)), t.stated
 		}, more, plain},
-		{"move_cost", "site check: cost, perfect 0, always 1", func(t *tally) (float64, int) {
+		{"move_cost", "site check: cost, oracle 0, always 1", func(t *tally) (float64, int) {
 			if t.ifAll <= t.leastMinutes {
 				return math.NaN(), 0
 			}
@@ -68,20 +68,20 @@ func judged() []measure {
 			return ratio(t.answers-t.stated, t.answers), t.answers
 		}, more, share},
 		{"calls_right", "service calls: right", func(t *tally) (float64, int) { return t.calls.precision() }, less, share},
-		{"calls_right_perfect", "  by perfect knowledge", func(t *tally) (float64, int) { return t.perfectCalls.precision() }, nil, share},
+		{"calls_right_oracle", "  of the oracle", func(t *tally) (float64, int) { return t.oracleCalls.precision() }, nil, share},
 		{"announced", "service calls: failures announced", func(t *tally) (float64, int) { return t.calls.recall() }, less, share},
-		{"announced_perfect", "  by perfect knowledge", func(t *tally) (float64, int) { return t.perfectCalls.recall() }, nil, share},
+		{"announced_oracle", "  by the oracle", func(t *tally) (float64, int) { return t.oracleCalls.recall() }, nil, share},
 	}
 }
 
-// skill is 0 for the fleet's own past lives and 1 for perfect knowledge. Where past
-// lives happen to do as well as that, nothing can be told.
+// skill is 0 for the fleet's lifetimes and 1 for the oracle. It is not a number where the
+// lifetimes happen to do as well as the oracle.
 func (f *outlooks) skill() (float64, int) {
-	lives, perfect := f.losses[byLives], f.losses[byPerfect]
-	if lives <= perfect {
+	lives, oracle := f.losses[byLives], f.losses[byOracle]
+	if lives <= oracle {
 		return math.NaN(), 0
 	}
-	return (lives - f.losses[byModel]) / (lives - perfect), f.forecasts
+	return (lives - f.losses[byModel]) / (lives - oracle), f.forecasts
 }
 
 func (c *calls) precision() (float64, int) { return ratio(c.right, c.right+c.wrong), c.right + c.wrong }

@@ -100,11 +100,11 @@ func (v *verdict) head(out *strings.Builder) {
 // rivalsText writes the losses of the model beside its rivals'.
 func (v *verdict) rivalsText(w io.Writer) error {
 	var out strings.Builder
-	out.WriteString("\nLoss of forecasts of arcs to failure, pinball at 10, 50 and 90 %: in arcs, all cases; as a share of past lives', median of fleets\n")
+	out.WriteString("\nLoss of forecasts of arcs to failure, pinball at 10, 50 and 90 %: in arcs, all cases; as a share of the loss by fleet lifetimes, median of fleets\n")
 	t := tabwriter.NewWriter(&out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "DATA\tFORECAST BY\tARCS\tSHARE\tWORST TENTH\t")
 	for _, grade := range v.grades {
-		for k, name := range append(backtest.Forecasters(), backtest.PerfectKnowledge) {
+		for k, name := range append(backtest.Forecasters(), backtest.Oracle) {
 			loss := summarize(measure{of: func(t *tally) (float64, int) {
 				const quantiles = 3
 				return t.losses[k] / quantiles / float64(t.forecasts), t.forecasts

@@ -20,11 +20,11 @@ func grades() []string {
 }
 
 // forecasters are those whose losses are summed: those of score, the model first,
-// and perfect knowledge last.
+// and the oracle last.
 const (
-	byModel   = 0
-	byLives   = 1
-	byPerfect = 4
+	byModel  = 0
+	byLives  = 1
+	byOracle = 4
 )
 
 // tally sums what one part of one or many fleets earned.
@@ -37,7 +37,7 @@ type tally struct {
 	answers, stated                             int
 	chanceSquares, minutes, leastMinutes, ifAll float64
 
-	calls, perfectCalls calls
+	calls, oracleCalls calls
 
 	stops stops
 	// each is how forecasts fared where the same sessions were told attempt by
@@ -48,16 +48,16 @@ type tally struct {
 // outlooks are forecasts of arcs to failure.
 type outlooks struct {
 	forecasts, inside int
-	// perfectInside is how often the interval of perfect knowledge held: if not 8
+	// oracleInside is how often the interval of the oracle held: if not 8
 	// times in 10, the world does not do as it says.
-	perfectInside int
-	losses        [byPerfect + 1]float64 // arcs
+	oracleInside int
+	losses       [byOracle + 1]float64 // arcs
 }
 
 func (f *outlooks) add(o *outlooks) {
 	f.forecasts += o.forecasts
 	f.inside += o.inside
-	f.perfectInside += o.perfectInside
+	f.oracleInside += o.oracleInside
 	for i := range f.losses {
 		f.losses[i] += o.losses[i]
 	}
@@ -80,7 +80,7 @@ func (t *tally) add(o *tally) {
 	t.leastMinutes += o.leastMinutes
 	t.ifAll += o.ifAll
 	t.calls.add(&o.calls)
-	t.perfectCalls.add(&o.perfectCalls)
+	t.oracleCalls.add(&o.oracleCalls)
 	t.stops.add(&o.stops)
 	t.each.add(&o.each)
 }
@@ -127,7 +127,7 @@ func (t *told) judge() tallies {
 		rows := watch.Rows()
 		part := parts.of(grade)
 		part.calls.row(&rows[0])
-		part.perfectCalls.row(&rows[len(rows)-1])
+		part.oracleCalls.row(&rows[len(rows)-1])
 	}
 	parts.total()
 	return parts
@@ -142,7 +142,7 @@ func (t tallies) total() {
 	t[allData] = all
 }
 
-// draws is how many futures the quantiles of perfect knowledge rest on.
+// draws is how many futures the quantiles of the oracle rest on.
 const draws = 200
 
 // forecast scores one forecast of arcs to failure by its quantiles of 1, 5 and 9 in
@@ -155,16 +155,16 @@ func (t *tally) forecast(c *backtest.Case, m *blind.Machine) {
 		}
 		return sum
 	}
-	for k := range c.Said {
-		t.losses[k] += loss(c.Said[k].At)
+	for k := range c.Stated {
+		t.losses[k] += loss(c.Stated[k].At)
 	}
 	ahead := m.Futures(c.Moment, forecast.Horizon, draws, 1)
-	perfect := func(percent int) float64 { return float64(ahead[percent*len(ahead)/100]) }
-	t.losses[byPerfect] += loss(perfect)
+	oracle := func(percent int) float64 { return float64(ahead[percent*len(ahead)/100]) }
+	t.losses[byOracle] += loss(oracle)
 	holds := func(at func(percent int) float64) int { return number(arcs >= at(10) && arcs <= at(90)) }
 	t.forecasts++
-	t.inside += holds(c.Said[byModel].At)
-	t.perfectInside += holds(perfect)
+	t.inside += holds(c.Stated[byModel].At)
+	t.oracleInside += holds(oracle)
 }
 
 // level scores what was said of the required power of the program in use.

@@ -38,7 +38,7 @@ type told struct {
 }
 
 // tell invents the fleet, takes its lines in and replays them. With known, what
-// perfect knowledge would have said is asked for too, which takes its time.
+// the oracle would have said is asked for too, which takes its time.
 func (t *trial) tell(ctx context.Context, known bool) (*told, error) {
 	invented := t.world.make(t.wish)
 	b, err := take(ctx, invented.Lines)
@@ -52,7 +52,7 @@ func (t *trial) tell(ctx context.Context, known bool) (*told, error) {
 	for i := range b.refused {
 		out.refused = append(out.refused, fmt.Sprintf("%s, line %d: %s", t.name(), b.refused[i].Line, b.refused[i].Problem.Error()))
 	}
-	plan := backtest.Plan{Seed: t.wish.Seed, Asked: func(machine string) []advise.Move { return out.truth.asked(machine, b.barometer(machine)) }, EveryDays: t.every}
+	plan := backtest.Plan{Seed: t.wish.Seed, Questions: func(machine string) []advise.Move { return out.truth.asked(machine, b.barometer(machine)) }, EveryDays: t.every}
 	if known {
 		plan.Truth = out.truth
 	}

@@ -12,7 +12,7 @@ import (
 	"arcdrift/drift/score"
 )
 
-// ThreeInARow is the alarm after three failed attempts in a row.
+// ThreeInARow is the rule that raises an alert after three failed attempts in a row.
 const ThreeInARow = "three failed in a row"
 
 // watchers is how many there are; byRow and byBest are the places of two.
@@ -22,17 +22,17 @@ const (
 	byBest   = 4
 )
 
-// Watchers lists who raises alerts, in the order of guards, the one that nobody
-// can beat last: [PerfectKnowledge] where the truth is known, else [Hindsight].
-// The model's is the state service soon or stop of a machine whose last attempt
-// passed; past lives, fixed count and perfect knowledge call at the chance, within
-// advise.CallAhead, at which the model does.
+// Watchers lists who raises alerts, in the order of a walker's guards. The last is the
+// best possible: [Oracle] where the truth is known, else [Hindsight]. The model raises an
+// alert in the state service soon or stop of a machine whose last attempt passed; fleet
+// lifetimes, fixed count and oracle raise one at the chance of failure within
+// advise.CallAhead at which the model does.
 func Watchers(known bool) [watchers]string {
 	best := Hindsight
 	if known {
-		best = PerfectKnowledge
+		best = Oracle
 	}
-	return [watchers]string{Model, PastLives, FixedCount, ThreeInARow, best}
+	return [watchers]string{Model, FleetLifetimes, FixedCount, ThreeInARow, best}
 }
 
 // Outcome is how an alert turned out.
@@ -42,11 +42,11 @@ type Outcome string
 // within advise.JudgedWithin; neither; and what cannot be told, because the pair was
 // serviced without a finding before or the records end.
 //
-// Nobody heeds the alerts of an invented fleet, so a worn pair that holds out longer
-// makes its alert wrong. What a bench would have found that came for the alert cannot
-// decide: the bench of drift/synth is called after sessions without a pass, finds
-// every pair dirty that was ever soiled and any other worn, and would make every
-// alert right, whoever raised it and when.
+// In an invented fleet nobody acts on the alerts, so a worn pair that lasts longer makes
+// its alert wrong. What a bench would have found if it had come for the alert cannot
+// decide: the bench of drift/synth is called after sessions without a pass, finds every
+// pair dirty that was ever contaminated and any other worn, and would make every alert
+// right.
 const (
 	Right   Outcome = "right"
 	Wrong   Outcome = "wrong"
@@ -89,7 +89,7 @@ type Watch struct {
 	Months float64
 }
 
-// guard is one watcher at one machine.
+// guard is the state of one watcher at one machine.
 type guard struct {
 	alerts []Alert
 	up     bool      // an alert stands
@@ -147,7 +147,7 @@ func (w *walker) watch(p *Past, i int) {
 	if w.machine.Attempts() == 0 || !sessionEnds(p.Events, i) {
 		return
 	}
-	life := w.life(p.Settings.AttemptLimit, glancePaths, advise.VerdictHorizon(w.machine))
+	life := w.life(p.Settings.AttemptLimit, verdictPaths, advise.VerdictHorizon(w.machine))
 	state := w.state(p, ev.Time, life)
 	w.states = append(w.states, StateCase{p.Machine, ev.Time, state})
 	if w.machine.Streak().Attempts > 0 {
@@ -176,7 +176,7 @@ func (w *walker) alarms(now time.Time, life forecast.Life, state advise.State) [
 	w.earlier = w.earlier[max(len(w.earlier)-kept, 0):]
 	_, arcs, _, _ := w.machine.Pair()
 	ahead := advise.CallAhead(w.machine) * w.pace()
-	lives := pastLives(w.lives, arcs)
+	lives := fleetLifetimes(w.lives, arcs)
 	return [watchers]bool{
 		state == advise.ServiceSoon || state == advise.Stop,
 		lives.Before(ahead) >= advise.LikelyFailure,
@@ -299,13 +299,13 @@ type AlertRow struct {
 	Announced int                `json:"announced"`
 	Recall    drift.Opt[float64] `json:"recall"`
 	Notice    drift.Opt[float64] `json:"notice_days"`
-	// Both is the harmonic mean of precision and recall, Share the part of the
-	// last row's that it reaches; unknown where either is.
-	Both  drift.Opt[float64] `json:"precision_with_recall"`
+	// F1 is the harmonic mean of precision and recall, Share its ratio to that of the
+	// last row; unknown where either is.
+	F1    drift.Opt[float64] `json:"precision_with_recall"`
 	Share drift.Opt[float64] `json:"share_of_best"`
 }
 
-// noticeDays is what it takes to get a machine to the bench in good order.
+// noticeDays is the notice, in days, that a bench visit needs.
 const noticeDays = 3
 
 // Of is what was said of some of the machines.
@@ -358,12 +358,12 @@ func (w *Watch) Rows() []AlertRow {
 			slices.Sort(notices)
 			r.Notice = drift.Some((notices[(len(notices)-1)/2] + notices[len(notices)/2]) / 2)
 		}
-		r.Both = harmonic(r.Precision, r.Recall)
+		r.F1 = f1(r.Precision, r.Recall)
 		rows[k] = r
 	}
 	for k := range rows {
-		both, known := rows[k].Both.Get()
-		if best := rows[byBest].Both.Or(0); known && best > 0 {
+		both, known := rows[k].F1.Get()
+		if best := rows[byBest].F1.Or(0); known && best > 0 {
 			rows[k].Share = drift.Some(both / best)
 		}
 	}

@@ -8,13 +8,13 @@ import (
 	"arcdrift/drift"
 )
 
-// Card is how the model's own alerts turned out. Its JSON form is fixed.
+// Card says how the model's own alerts turned out. Its JSON form is fixed.
 type Card struct {
 	From  time.Time `json:"from"`
 	Until time.Time `json:"until"`
 	AlertRow
-	// Missed are failures without any notice, Late those with less than it takes
-	// to get to the bench.
+	// Missed are failures without an alert, Late those with less notice than a bench
+	// visit needs.
 	Missed int `json:"missed"`
 	Late   int `json:"late"`
 	// List has the alerts and Failed the failures, in time order.
@@ -30,7 +30,7 @@ type Announced struct {
 	Notice  drift.Opt[float64] `json:"notice_days"`
 }
 
-// Card makes the report card of the replay.
+// Card returns the report card of the replay.
 func (r *Replay) Card() Card {
 	c := Card{Until: r.Until, AlertRow: r.Watch.Rows()[0], List: []Alert{}, Failed: []Announced{}}
 	if len(r.Moments) > 0 {

@@ -8,10 +8,10 @@ import (
 	"arcdrift/drift/model"
 )
 
-// End is how it ended that a pair was left alone.
+// End says how the time of a pair without a service ended.
 type End string
 
-// The ends: a session was given up; the bench did something to the pair; not yet.
+// The ends: a session was given up; the pair was serviced; neither yet.
 const (
 	EndFailed   End = "failed"
 	EndServiced End = "serviced"
@@ -20,17 +20,16 @@ const (
 
 // Fate is what became of the pair that was fitted at a moment.
 type Fate struct {
-	// Arcs from the moment to the failure, else to where the pair was last seen
-	// left alone.
+	// Arcs from the moment to the failure; else to where the pair was last known without
+	// a service.
 	Arcs float64
-	// Until is when that was; zero if nothing was heard of the pair after the
-	// moment.
+	// Until is when that was; zero if there are no records of the pair after the moment.
 	Until time.Time
 	End   End
 }
 
-// FateOf is what became of the pair fitted at a moment; was is the machine as it
-// was told by then, now as it is told today. It is false where nothing was to be
+// FateOf returns what became of the pair fitted at a moment; was is the machine by its
+// records until then, now by those until today. It is false where there was nothing to
 // forecast: no attempt yet, or a session given up and the pair still down.
 func FateOf(was, now *Past, moment time.Time) (Fate, bool) {
 	attempts := false
@@ -44,7 +43,7 @@ func FateOf(was, now *Past, moment time.Time) (Fate, bool) {
 	return now.after(now.upTo(moment), failed), true
 }
 
-// after follows the pair that event n−1 tells of through the events from n on.
+// after follows the pair of event n−1 through the events from n on.
 func (p *Past) after(n int, failed []forecast.Failure) Fate {
 	f := Fate{End: EndOpen}
 	if n == 0 {
@@ -67,33 +66,33 @@ func (p *Past) after(n int, failed []forecast.Failure) Fate {
 	return f
 }
 
-// Said is a forecast of arcs to failure as it would have been given at a moment,
-// from what had happened by then, beside what came of it.
-type Said struct {
+// PastForecast is the forecast of arcs to failure that would have been given at a moment,
+// from the records until then, beside what came of it.
+type PastForecast struct {
 	Made time.Time
-	// Arcs the pair had burnt then.
+	// Arcs on the pair then.
 	Arcs int64
-	// Left are the arcs to failure that were forecast; one beyond the horizon is
-	// given as the horizon.
+	// Left is the forecast of arcs to failure; a quantile beyond the horizon is given as
+	// the horizon.
 	Left    advise.Quantiles
 	Horizon int64
 	Fate
 }
 
-// Verdict is what came of a forecast's band from its P10 to its P90, which
-// should hold 8 lives in 10.
+// Verdict says what came of a forecast's interval from its P10 to its P90, which should
+// cover 8 lives in 10.
 type Verdict string
 
-// The verdicts; a life cut short inside the band, or not over yet, tells nothing.
+// The verdicts; a life censored inside the interval says nothing.
 const (
-	Held         Verdict = "held"
+	Covered      Verdict = "held"
 	FailedSooner Verdict = "failed-sooner"
 	LastedLonger Verdict = "lasted-longer"
 	NotTold      Verdict = "not-told"
 )
 
 // Verdict judges the forecast by what came of it.
-func (s *Said) Verdict() Verdict {
+func (s *PastForecast) Verdict() Verdict {
 	beyond := s.Left.P90 < float64(s.Horizon) && s.Fate.Arcs > s.Left.P90
 	switch {
 	case beyond:
@@ -103,5 +102,5 @@ func (s *Said) Verdict() Verdict {
 	case s.Fate.Arcs < s.Left.P10:
 		return FailedSooner
 	}
-	return Held
+	return Covered
 }

@@ -43,13 +43,13 @@ func TestVerdictOnAForecast(t *testing.T) {
 		end  End
 		want Verdict
 	}{
-		{150, EndFailed, FailedSooner}, {200, EndFailed, Held}, {600, EndFailed, Held}, {1000, EndFailed, Held}, {1001, EndFailed, LastedLonger},
+		{150, EndFailed, FailedSooner}, {200, EndFailed, Covered}, {600, EndFailed, Covered}, {1000, EndFailed, Covered}, {1001, EndFailed, LastedLonger},
 		{150, EndServiced, NotTold}, {600, EndOpen, NotTold}, {1200, EndOpen, LastedLonger}, {1200, EndServiced, LastedLonger},
 	} {
-		s := Said{Left: advise.Quantiles{P10: 200, P50: 500, P90: 1000}, Horizon: 6000, Fate: Fate{Arcs: c.arcs, End: c.end}}
+		s := PastForecast{Left: advise.Quantiles{P10: 200, P50: 500, P90: 1000}, Horizon: 6000, Fate: Fate{Arcs: c.arcs, End: c.end}}
 		assert.Equal(t, c.want, s.Verdict(), "%v", c)
 	}
 	// An end beyond the horizon is not a number to outlast.
-	far := Said{Left: advise.Quantiles{P10: 200, P50: 6000, P90: 6000}, Horizon: 6000, Fate: Fate{Arcs: 6100, End: EndOpen}}
+	far := PastForecast{Left: advise.Quantiles{P10: 200, P50: 6000, P90: 6000}, Horizon: 6000, Fate: Fate{Arcs: 6100, End: EndOpen}}
 	assert.Equal(t, NotTold, far.Verdict())
 }

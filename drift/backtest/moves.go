@@ -10,19 +10,17 @@ import (
 	"arcdrift/drift/score"
 )
 
-// MoveCase is a calibration after a move or a change of weather: whether the
-// machine was found out, and who would have had it checked.
+// MoveCase is a calibration after a move or a change of weather: whether the machine was
+// found out of tolerance, and which rules would have had it checked.
 type MoveCase struct {
 	Machine string
 	Time    time.Time
 	Grade   model.Grade
-	// Out is the first attempt as found: failed, or measured outside the
-	// tolerance.
+	// Out is whether the first attempt failed or measured outside the tolerance.
 	Out bool
-	// Chance of being out that the site check stated; unknown where it could not
-	// tell.
+	// Chance of being out that the site check stated; unknown where it could not tell.
 	Chance drift.Opt[float64]
-	// Checks says who would have calibrated, in the order of [MoveRules].
+	// Checks says which rules would have had a calibration, in the order of [MoveRules].
 	Checks                   []bool
 	CheckMinutes, OutMinutes float64
 }
@@ -35,12 +33,12 @@ const (
 	Hindsight = "in hindsight"
 )
 
-// MoveRules lists them. Hindsight checks what turns out to be out and nothing
-// else: no forecast can do as well.
+// MoveRules lists them. Hindsight checks what turns out to be out and nothing else: no
+// forecast can do as well.
 func MoveRules() []string { return []string{Model, Always, Never, Rule, Hindsight} }
 
-// apart says whether two calibrations were made in airs that differ by at least
-// so much; what either does not tell does not count.
+// apart says whether the air of two calibrations differs by at least so much in one
+// quantity that both report.
 func apart(a, b *drift.Calibration, metres, degrees, humidity float64) bool {
 	far := func(x, y drift.Opt[float64], by float64) bool {
 		return x.Known() && y.Known() && math.Abs(x.Or(0)-y.Or(0)) >= by
@@ -48,9 +46,9 @@ func apart(a, b *drift.Calibration, metres, degrees, humidity float64) bool {
 	return far(a.Altitude, b.Altitude, metres) || far(a.Temperature, b.Temperature, degrees) || far(a.Humidity, b.Humidity, humidity)
 }
 
-// moved says whether a session comes after a move or a change of weather: its
-// trigger says so, or its air differs clearly, by half of what the common rule
-// asks for, from that of the session before.
+// moved says whether a session comes after a move or a change of weather: by its trigger,
+// or because its air differs from that of the session before by half of what the usual
+// rule asks for.
 func moved(from, to *drift.Calibration) bool {
 	switch to.Trigger {
 	case "moved", "weather":
@@ -61,8 +59,8 @@ func moved(from, to *drift.Calibration) bool {
 	return apart(from, to, 150, 5, math.Inf(1))
 }
 
-// visit asks the site check about the session that begins at event i, as the
-// crew would have before it, if it comes after a move.
+// visit does the site check that the crew would have done before the session that begins
+// at event i, if that comes after a move.
 func (w *walker) visit(p *Past, i int) {
 	from, to := w.last, p.Calibrations[i]
 	w.last = to
@@ -83,7 +81,7 @@ func (w *walker) visit(p *Past, i int) {
 	})
 }
 
-// foundOut says whether the first attempt found the machine out.
+// foundOut says whether the first attempt found the machine out of tolerance.
 func foundOut(ev *model.Event) bool {
 	if !ev.Passed || ev.Tries > 1 {
 		return true
@@ -94,7 +92,7 @@ func foundOut(ev *model.Event) bool {
 	return measured && aimed && told && math.Abs(math.Expm1(melt/100))*target > tolerance
 }
 
-// MoveRow is how one rule did on the moves of one grade of data.
+// MoveRow has the scores of one rule on the moves of one grade of data.
 type MoveRow struct {
 	Grade advise.Grade `json:"grade"`
 	Rule  string       `json:"rule"`
@@ -159,7 +157,7 @@ func number(yes bool) float64 {
 	return 0
 }
 
-// Bin is one tenth of the scale of stated chances and what came true in it.
+// Bin is one tenth of the scale of stated chances, with how often they came true.
 type Bin struct {
 	From float64 `json:"from"`
 	To   float64 `json:"to"`

@@ -8,16 +8,16 @@ import (
 	"arcdrift/drift/model"
 )
 
-// Past is one machine as its records told it by a moment.
+// Past is one machine by its records until a moment.
 type Past struct {
 	model.History
 	Settings drift.Settings
-	// Calibrations has for every event the calibration it was read from, nil for
-	// events of another kind: trigger and air as they were told.
+	// Calibrations has, for each event, the calibration that it came from, with trigger
+	// and air as recorded; nil for events of another kind.
 	Calibrations []*drift.Calibration
 }
 
-// failures are those the records tell; down is whether the pair is, at the end.
+// failures returns those on record; down is whether the pair is down at the end.
 func (p *Past) failures() (all []forecast.Failure, down bool) {
 	return p.failuresOf(func(time.Time) bool { return true })
 }
@@ -30,23 +30,23 @@ func (p *Past) failuresOf(electrodes func(session time.Time) bool) (all []foreca
 
 // fate is what became of the pair that was fitted at a moment, for scoring.
 type fate struct {
-	// arcs and days from the moment to the first failure, or, if hidden, to where
-	// the pair was last seen: it was serviced, or the records end.
+	// arcs and days from the moment to the first failure, or, if censored, to where the
+	// pair was serviced or its records end.
 	arcs, days float64
-	hidden     bool
+	censored   bool
 }
 
-// least stands for a failure at the next arc: a life is longer than nothing.
+// least stands for a failure at the next arc: a life must be above 0.
 const least = 0.5
 
-// fateAfter is the fate of the pair fitted at a moment, by what is known in the
-// end; false if nothing was heard of it any more.
+// fateAfter returns the fate of the pair fitted at a moment, by all records; false if
+// there are none after the moment.
 func (p *Past) fateAfter(moment time.Time, failed []forecast.Failure) (fate, bool) {
 	f := p.after(p.upTo(moment), failed)
 	if f.Until.IsZero() {
 		return fate{}, false
 	}
-	return fate{arcs: max(f.Arcs, least), days: max(days(f.Until.Sub(moment)), least), hidden: f.End != EndFailed}, true
+	return fate{arcs: max(f.Arcs, least), days: max(days(f.Until.Sub(moment)), least), censored: f.End != EndFailed}, true
 }
 
 // upTo is how many events had happened by a moment.

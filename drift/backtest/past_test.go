@@ -107,17 +107,17 @@ func TestFate(t *testing.T) {
 	moment := dawn.Add(36 * time.Hour) // after the second day
 	for words, want := range map[string]fate{
 		"ok ok ok fail":           {arcs: 200, days: 1.5},
-		"ok ok ok ok":             {arcs: 200, days: 1.5, hidden: true},
-		"ok ok ok cleaned fail":   {arcs: 100, days: 0.5, hidden: true},
-		"ok ok ok new fail":       {arcs: 100, days: 0.5, hidden: true},
-		"ok ok ok fail blunt ok":  {arcs: 400, days: 3.5, hidden: true},
+		"ok ok ok ok":             {arcs: 200, days: 1.5, censored: true},
+		"ok ok ok cleaned fail":   {arcs: 100, days: 0.5, censored: true},
+		"ok ok ok new fail":       {arcs: 100, days: 0.5, censored: true},
+		"ok ok ok fail blunt ok":  {arcs: 400, days: 3.5, censored: true},
 		"ok ok fail ok fail fail": {arcs: 100, days: 0.5},
 	} {
 		p := story(words)
 		failed, _ := p.failures()
 		got, heard := p.fateAfter(moment, failed)
 		assert.True(t, heard, words)
-		assert.Equal(t, want.hidden, got.hidden, words)
+		assert.Equal(t, want.censored, got.censored, words)
 		assert.InDelta(t, want.arcs, got.arcs, 1e-9, words)
 		assert.InDelta(t, want.days, got.days, 0.01, words) // a session takes minutes
 	}

@@ -16,8 +16,8 @@ import (
 	"arcdrift/drift/model"
 )
 
-// Source returns all machines as their records told them by a moment: what
-// happened later must not show in it.
+// Source returns all machines by their records until a moment. Nothing later may show in
+// it.
 type Source func(asOf time.Time) ([]Past, error)
 
 // A replay stops at fixed moments: the first after firstDays of history, then
@@ -33,24 +33,24 @@ type Plan struct {
 	Seed uint64
 	// Progress, if not nil, is told after each moment how many of all are done.
 	Progress func(done, of int)
-	// Truth, where there is one, is asked which failures were the electrodes', and
-	// what perfect knowledge would have said.
+	// Truth, if not nil, says which failures were the electrodes', and what the oracle
+	// knows.
 	Truth Truth
-	// Asked, if not nil, are the questions of a machine's crew, in time order: each
-	// is answered from what had happened by then.
-	Asked func(machine string) []advise.Move
-	// EveryDays is the number of days between two moments, at each of which all is
-	// learnt anew: most of the time that a replay takes. 0 is [EveryDays].
+	// Questions, if not nil, returns the questions of a machine's crew, in time order:
+	// each is answered from the records until then.
+	Questions func(machine string) []advise.Move
+	// EveryDays is the number of days between two moments, 0 for [EveryDays]. At each
+	// moment all parameters are estimated again, which takes most of a replay's time.
 	EveryDays int
 }
 
 // Paths of the forecasts that are scored, and of the verdicts after sessions.
 const (
-	Paths       = 400
-	glancePaths = 150
+	Paths        = 400
+	verdictPaths = 150
 )
 
-// Replay is what was said at the time, beside what came of it.
+// Replay has what would have been said at the time, beside what came of it.
 type Replay struct {
 	Seed     uint64
 	Machines int
@@ -64,17 +64,17 @@ type Replay struct {
 	Watch Watch
 	// Blend are the weights of forecasts at the last moment.
 	Blend []BlendRow
-	// Findings are what learning found amiss at the last moment.
-	Findings []string
-	// Levels are of each moment, States of each session and service after the first
-	// moment, Answers of the questions asked; of each machine in time order.
+	// Diagnostics are those of the parameters estimated at the last moment.
+	Diagnostics []string
+	// Levels has one entry a moment, States one a session or service after the first
+	// moment, Answers one a question; each machine's in time order.
 	Levels  []Level
 	States  []StateCase
 	Answers []AnswerCase
 }
 
-// Level is what was said of a machine's required power at a moment, for the program
-// in use as far as it was told.
+// Level is what would have been said of a machine's required power at a moment, for the
+// program in use.
 type Level struct {
 	Machine, Program string
 	Moment           time.Time
@@ -102,18 +102,18 @@ type Case struct {
 	Grade   model.Grade
 	// PerDay is the pace that turns arcs into days.
 	PerDay float64
-	// Arcs and Days to the failure; if Hidden, to where the pair was last seen.
+	// Arcs and Days to the failure; if Censored, to the last record of the pair.
 	Arcs, Days float64
-	Hidden     bool
-	// Said are the outlooks, in the order of [Forecasters].
-	Said []Outlook
+	Censored   bool
+	// Stated are the outlooks, in the order of [Forecasters].
+	Stated []Outlook
 }
 
-// Run replays the history that at tells, up to now. At each moment the
-// populations are learnt from what had happened by then, each machine is folded
-// anew and forecast; until the next moment it is then led through its records
-// one by one, asked at each move, and judged after each session. Truth is taken
-// from the whole history in the end.
+// Run replays the history of a source up to now. At each moment the populations are
+// estimated from the records until then, and each machine is updated from its first
+// record on and forecast. Until the next moment it then goes through its records one by
+// one: with a site check at each move and an assessment after each session. What came of
+// it is taken from the whole history. An error is the source's.
 func Run(at Source, now time.Time, plan Plan) (*Replay, error) {
 	whole, err := at(now)
 	if err != nil {
@@ -127,8 +127,8 @@ func Run(at Source, now time.Time, plan Plan) (*Replay, error) {
 	for i := range whole {
 		w := &walker{seed: plan.Seed ^ hash(whole[i].Machine), whole: &whole[i], truth: plan.Truth}
 		w.failed, _ = whole[i].failuresOf(w.electrodes)
-		if plan.Asked != nil {
-			w.asked = plan.Asked(w.whole.Machine)
+		if plan.Questions != nil {
+			w.asked = plan.Questions(w.whole.Machine)
 		}
 		walkers[whole[i].Machine] = w
 	}
@@ -157,8 +157,8 @@ func Run(at Source, now time.Time, plan Plan) (*Replay, error) {
 	return r, nil
 }
 
-// span finds the moments; a short history has none. It begins when half of the
-// machines had: one clock that was years slow is not the beginning.
+// span finds the moments; a short history has none. It begins when half of the machines
+// had begun, so that one clock that was years slow does not matter.
 func (r *Replay) span(whole []Past, every int) {
 	var first []time.Time
 	for i := range whole {
@@ -182,8 +182,7 @@ func (r *Replay) span(whole []Past, every int) {
 	}
 }
 
-// stage does one moment and what follows it up to the next, for each machine on
-// its own.
+// stage does one moment and the records up to the next, for each machine.
 func (r *Replay) stage(moment, until time.Time, past, next []Past, walkers map[string]*walker) {
 	var sample model.Sample
 	for i := range past {
@@ -192,8 +191,8 @@ func (r *Replay) stage(moment, until time.Time, past, next []Past, walkers map[s
 		}
 	}
 	pop := forecast.Learn(&sample)
-	r.Blend, r.Findings = blendRows(pop), findings(pop)
-	known := study(past)
+	r.Blend, r.Diagnostics = blendRows(pop), diagnostics(pop)
+	known := studyLives(past)
 	were := map[string]*Past{}
 	for i := range past {
 		were[past[i].Machine] = &past[i]
@@ -232,7 +231,7 @@ func each(n int, do func(i int)) {
 	group.Wait()
 }
 
-// collect gathers what the walkers have seen, in the order of names and time.
+// collect gathers the results of the walkers, in order of name and time.
 func (r *Replay) collect(walkers map[string]*walker) {
 	names := make([]string, 0, len(walkers))
 	for name := range walkers {
@@ -251,7 +250,7 @@ func (r *Replay) collect(walkers map[string]*walker) {
 	slices.SortStableFunc(r.Cases, func(a, b Case) int { return cmp.Compare(a.Moment.UnixNano(), b.Moment.UnixNano()) })
 }
 
-// walker leads one machine through the replay.
+// walker replays one machine.
 type walker struct {
 	seed   uint64
 	whole  *Past
@@ -273,8 +272,8 @@ type walker struct {
 	answers []AnswerCase
 }
 
-// forecast folds the machine up to the moment and keeps what is said of its
-// pair, if one is in use and something was heard of it later.
+// forecast updates the machine up to the moment and keeps the forecasts for its pair, if
+// that is in use and has records later.
 func (w *walker) forecast(moment time.Time, was *Past) {
 	for i := range was.Events {
 		w.machine.Update(&was.Events[i])
@@ -295,12 +294,12 @@ func (w *walker) forecast(moment time.Time, was *Past) {
 	life := w.life(was.Settings.AttemptLimit, Paths, forecast.Horizon)
 	w.cases = append(w.cases, Case{
 		Machine: was.Machine, Moment: moment, Grade: w.machine.Grade(), PerDay: w.pace(),
-		Arcs: fate.arcs, Days: fate.days, Hidden: fate.hidden,
-		Said: []Outlook{outlookOf(life.Quantile), pastLives(w.lives, arcs), count, line},
+		Arcs: fate.arcs, Days: fate.days, Censored: fate.censored,
+		Stated: []Outlook{outlookOf(life.Quantile), fleetLifetimes(w.lives, arcs), count, line},
 	})
 }
 
-// life forecasts the machine as it stands.
+// life forecasts the machine in its present state.
 func (w *walker) life(limit int64, paths int, horizon float64) forecast.Life {
 	pair, arcs, _, _ := w.machine.Pair()
 	return forecast.Run(w.machine, forecast.Plan{
@@ -309,8 +308,7 @@ func (w *walker) life(limit int64, paths int, horizon float64) forecast.Life {
 	})
 }
 
-// pace is the machine's arcs a day; of one that has not told, those of a quiet
-// working day (a guess).
+// pace is the machine's arcs a day; if unknown, those of a quiet working day (a guess).
 func (w *walker) pace() float64 {
 	const quiet = 40
 	if pace := w.machine.PerDay(); pace > 0 {
@@ -319,7 +317,7 @@ func (w *walker) pace() float64 {
 	return quiet
 }
 
-// lead takes the machine through what came after the moment.
+// lead takes the machine through the records after the moment.
 func (w *walker) lead(moment, until time.Time, p *Past) {
 	w.asked = slices.DeleteFunc(w.asked, func(q advise.Move) bool { return q.AsOf.Before(moment) })
 	for i := p.upTo(moment); i < len(p.Events); i++ {
@@ -334,8 +332,8 @@ func (w *walker) lead(moment, until time.Time, p *Past) {
 	w.answer(p, until)
 }
 
-// answer answers the questions from before a moment; not of a machine of which
-// nothing is known yet.
+// answer answers the questions from before a moment, unless the machine has no attempt
+// yet.
 func (w *walker) answer(p *Past, until time.Time) {
 	site := advise.Site{Known: w.machine, Settings: p.Settings}
 	for len(w.asked) > 0 && w.asked[0].AsOf.Before(until) {
@@ -352,8 +350,8 @@ func hash(s string) uint64 {
 	return h.Sum64()
 }
 
-// Join takes replays of several fleets as one, each machine with its own; they are
-// of equal moments, and one at least.
+// Join returns the replays of several fleets, at least one, as one. Their moments must be
+// equal.
 func Join(all []*Replay) *Replay {
 	out := *all[0]
 	for _, r := range all[1:] {

@@ -126,7 +126,7 @@ func TestNoLookAhead(t *testing.T) {
 		out := map[said][]Outlook{}
 		for _, c := range r.Cases {
 			if c.Moment.Before(changed) {
-				out[said{c.Machine, c.Moment}] = c.Said
+				out[said{c.Machine, c.Moment}] = c.Stated
 			}
 		}
 		return out
@@ -195,7 +195,7 @@ func TestQuestionsAreAnsweredWhenTheyAreAsked(t *testing.T) {
 		return advise.Move{Machine: "K-01", AsOf: at, Temperature: drift.Some(10.0), Humidity: drift.Some(60.0), Altitude: drift.Some(100.0)}
 	}
 	asked := []advise.Move{ask(learnt.Add(-time.Second)), ask(session.Add(-time.Second)), ask(session), ask(session.Add(4 * time.Minute))}
-	r, err := Run(source(pasts), dawn.AddDate(0, 0, span), Plan{Seed: 1, Asked: func(machine string) []advise.Move {
+	r, err := Run(source(pasts), dawn.AddDate(0, 0, span), Plan{Seed: 1, Questions: func(machine string) []advise.Move {
 		if machine != "K-01" {
 			return nil
 		}
@@ -292,7 +292,7 @@ func TestWhatTheTruthDecides(t *testing.T) {
 	require.Positive(t, all["K-01"])
 
 	sure, without := replayed(oracle{chance: 1, blunt: "K-01"})
-	assert.Equal(t, PerfectKnowledge, sure[byBest].Who)
+	assert.Equal(t, Oracle, sure[byBest].Who)
 	assert.Positive(t, sure[byBest].Alerts)
 	assert.Zero(t, without["K-01"], "not its electrodes'")
 	assert.Equal(t, all["K-00"], without["K-00"])

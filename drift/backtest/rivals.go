@@ -6,12 +6,11 @@ import (
 	"arcdrift/drift/model"
 )
 
-// Outlook is a forecast of arcs to failure: its quantiles at (i + ½)/members,
-// rising, and none beyond the horizon. One that names a single number repeats
-// it.
+// Outlook is a forecast of arcs to failure: its quantiles at (i + ½)/100, in arcs,
+// rising, none beyond the horizon. A forecast of a single number repeats it.
 type Outlook [members]float64
 
-// members is the size of an outlook; a hundredth is as fine as chances are told.
+// members is the size of an outlook: chances are stated to a hundredth.
 const members = 100
 
 // outlookOf takes the quantiles of a forecast.
@@ -22,15 +21,15 @@ func outlookOf(quantile func(p float64) float64) (o Outlook) {
 	return o
 }
 
-// point is the outlook that names a single number.
+// point is the outlook of a single number.
 func point(arcs float64) Outlook {
 	return outlookOf(func(float64) float64 { return arcs })
 }
 
-// At is the p-quantile, for p in hundredths.
+// At returns the quantile at percent, from 1 to 99, in arcs.
 func (o *Outlook) At(percent int) float64 { return (o[percent-1] + o[percent]) / 2 }
 
-// Before is the chance of a failure within so many arcs.
+// Before returns the chance of a failure within so many arcs.
 func (o *Outlook) Before(arcs float64) float64 {
 	n := 0
 	for n < members && o[n] <= arcs {
@@ -41,26 +40,26 @@ func (o *Outlook) Before(arcs float64) float64 {
 
 // The forecasters of arcs to failure, in the order of a case's outlooks.
 const (
-	Model      = "model"
-	PastLives  = "past lives"
-	FixedCount = "fixed arc count"
-	LastPoints = "last 30 points"
+	Model          = "model"
+	FleetLifetimes = "fleet lifetimes"
+	FixedCount     = "fixed arc count"
+	LastPoints     = "last 30 points"
 )
 
 // Forecasters lists them.
-func Forecasters() []string { return []string{Model, PastLives, FixedCount, LastPoints} }
+func Forecasters() []string { return []string{Model, FleetLifetimes, FixedCount, LastPoints} }
 
-// rivals is what the simple forecasters have learnt by a moment.
+// rivals is what the simple forecasters know at a moment.
 type rivals struct {
 	byModel map[string][]fit.Life
 	all     []fit.Life
 }
 
-// enoughEnds is how many lives of a kind must have ended before they are asked
-// alone; until then the whole fleet's are.
+// enoughEnds is how many lives of a kind must have ended before they are used alone;
+// until then those of the whole fleet are.
 const enoughEnds = 5
 
-func study(pasts []Past) rivals {
+func studyLives(pasts []Past) rivals {
 	r := rivals{byModel: map[string][]fit.Life{}}
 	for i := range pasts {
 		lives := forecast.Lives(&pasts[i].History)
@@ -71,7 +70,7 @@ func study(pasts []Past) rivals {
 	return r
 }
 
-// of are the lives to go by for a kind of machine.
+// of returns the lives to use for a kind of machine.
 func (r rivals) of(name string) []fit.Life {
 	if ends, _ := forecast.Exposure(r.byModel[name]); ends >= enoughEnds {
 		return r.byModel[name]
@@ -79,16 +78,17 @@ func (r rivals) of(name string) []fit.Life {
 	return r.all
 }
 
-// pastLives forecasts by the past lives that were seen beyond the arcs so far.
-func pastLives(lives []fit.Life, arcs float64) Outlook {
+// fleetLifetimes forecasts by the lifetimes that reached beyond the arcs so far: the
+// estimate of Kaplan and Meier, see forecast.Lifetimes.
+func fleetLifetimes(lives []fit.Life, arcs float64) Outlook {
 	return outlookOf(forecast.Lifetimes(lives, arcs))
 }
 
-// bestCount is the fixed arc count that would have been best on the past: half
-// the loss of a single number at 10, 50 and 90 % is its distance to the truth,
-// which is least at the median life.
+// bestCount is the fixed arc count with the least loss on the past: the pinball loss of a
+// single number at 10, 50 and 90 % is proportional to its distance from the truth, which
+// is least at the median life.
 func bestCount(lives []fit.Life) float64 {
-	o := pastLives(lives, 0)
+	o := fleetLifetimes(lives, 0)
 	return o.At(50)
 }
 
@@ -99,9 +99,9 @@ const (
 	lineLeast  = 5
 )
 
-// lastPoints forecasts where the line through the required power of the pair's
-// last 30 attempts, as measured, leaves what the machine can reach. A line that
-// never does says the horizon; where there are no five such points it is false.
+// lastPoints forecasts where the line through the required power of the pair's last 30
+// attempts, as measured, leaves the machine's bounds; a line that never does gives the
+// horizon. It is false with fewer than five points.
 func lastPoints(events []model.Event, p *model.Params) (Outlook, bool) {
 	last := &events[len(events)-1]
 	var xs, ys []float64

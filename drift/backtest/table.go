@@ -32,8 +32,8 @@ type Report struct {
 	Warnings []string `json:"warnings"`
 }
 
-// BlendRow is how much one forecaster counts, for one kind of machine and grade of
-// data, in the forecast that is given: learnt from what came of past forecasts.
+// BlendRow is the weight of one forecaster, for one kind of machine and grade of data, in
+// the forecast of arcs to failure: estimated from what came of past forecasts.
 type BlendRow struct {
 	Model   string       `json:"model"`
 	Program string       `json:"program"`
@@ -56,15 +56,15 @@ func blendRows(pop *model.Population) (out []BlendRow) {
 	return out
 }
 
-// findings are what learning found amiss, kind by kind.
-func findings(pop *model.Population) (out []string) {
+// diagnostics are those of the parameters, kind by kind.
+func diagnostics(pop *model.Population) (out []string) {
 	for _, key := range pop.Keys() {
 		out = append(out, pop.For(key).Diagnostics...)
 	}
 	return out
 }
 
-// few is how many truths or alerts a comparison needs to mean something.
+// few is how many outcomes a comparison needs at least.
 const few = 50
 
 // warn says what the numbers cannot carry.
@@ -78,40 +78,38 @@ func (r *Report) warn(truths int) {
 	}
 }
 
-// ArcsRow is how one forecaster of arcs to failure did on one grade of data.
+// ArcsRow has the scores of one forecaster of arcs to failure on one grade of data.
 // Losses are in arcs.
 type ArcsRow struct {
 	Grade advise.Grade `json:"grade"`
 	Who   string       `json:"who"`
-	// N is how many forecasts there were; Hidden of them never showed their
-	// truth.
-	N      int `json:"n"`
-	Hidden int `json:"hidden"`
+	// N is the number of forecasts; Censored of them have no known outcome.
+	N        int `json:"n"`
+	Censored int `json:"hidden"`
 	// Pinball losses at 10, 50 and 90 % and their mean.
 	Pinball10 drift.Opt[float64] `json:"pinball_p10"`
 	Pinball50 drift.Opt[float64] `json:"pinball_p50"`
 	Pinball90 drift.Opt[float64] `json:"pinball_p90"`
 	Pinball   drift.Opt[float64] `json:"pinball"`
 	CRPS      drift.Opt[float64] `json:"crps"`
-	// Held is how often the 80 % interval held, with its exact 95 % band; unknown
-	// for those who name a single number.
-	Held     drift.Opt[float64] `json:"interval_held"`
-	HeldLow  drift.Opt[float64] `json:"interval_held_low"`
-	HeldHigh drift.Opt[float64] `json:"interval_held_high"`
+	// Coverage is the share of outcomes inside the 80 % interval, with its exact 95 %
+	// interval; unknown for forecasts of a single number.
+	Coverage     drift.Opt[float64] `json:"interval_held"`
+	CoverageLow  drift.Opt[float64] `json:"interval_held_low"`
+	CoverageHigh drift.Opt[float64] `json:"interval_held_high"`
 	// Brier is of "fails within advise.PlanDays days".
 	Brier drift.Opt[float64] `json:"brier_14_days"`
 }
 
 // Tables scores the replay.
 //
-// The truth of many forecasts is hidden: the pair was serviced first, or the
-// records end. To leave those out would favour who says that pairs fail soon, so
-// every truth that shows counts with one over the chance that it would have
-// shown (see [score.Mean]). That chance is the Kaplan–Meier estimate of not being
-// hidden so long, over all cases; it assumes that what hides a truth does not
-// know it, which a bench that heeds the alerts does. As long truths are hidden
-// most, arcs are scored up to a reach that at least a fifth of the cases would
-// show, and longer ones, said or true, count as the reach.
+// Many outcomes are censored: the pair was serviced first, or the records end. Leaving
+// those out would favour forecasts of early failures, so each known outcome counts with
+// one over the chance that it was not censored (see [score.Mean]). That chance is the
+// Kaplan–Meier estimate over all cases; it assumes that censoring does not depend on the
+// outcome, which is not so where the bench acts on the alerts. As long outcomes are
+// censored most, arcs are scored up to a reach at which a fifth of the cases would still
+// be uncensored; longer outcomes and forecasts count as the reach.
 func (r *Replay) Tables() Report {
 	out := Report{
 		Seed: r.Seed, Machines: r.Machines, Until: r.Until, Moments: len(r.Moments),
@@ -123,15 +121,15 @@ func (r *Replay) Tables() Report {
 	}
 	truths := 0
 	for i := range r.Cases {
-		truths += int(number(!r.Cases[i].Hidden))
+		truths += int(number(!r.Cases[i].Censored))
 	}
 	out.warn(truths)
-	out.Warnings = append(out.Warnings, r.Findings...)
+	out.Warnings = append(out.Warnings, r.Diagnostics...)
 	if len(r.Cases) == 0 {
 		return out
 	}
-	byArcs := newShown(r.Cases, forecast.Horizon, func(c *Case) float64 { return c.Arcs })
-	byDays := newShown(r.Cases, advise.PlanDays, func(c *Case) float64 { return c.Days })
+	byArcs := newWeighting(r.Cases, forecast.Horizon, func(c *Case) float64 { return c.Arcs })
+	byDays := newWeighting(r.Cases, advise.PlanDays, func(c *Case) float64 { return c.Days })
 	out.Reach = byArcs.reach
 	for _, g := range grades(r.Cases, func(c *Case) model.Grade { return c.Grade }) {
 		for who, name := range Forecasters() {
@@ -141,30 +139,30 @@ func (r *Replay) Tables() Report {
 	return out
 }
 
-// shown is the weight of each case: one over the chance that its truth would
-// have shown, 0 if it is hidden.
-type shown struct {
+// weighting has the weight of each case: one over the chance that it was not censored,
+// 0 if it was.
+type weighting struct {
 	reach   float64
 	weights []float64
 }
 
-// leastShown is the share of cases that must still be followed at the reach.
-const leastShown = 0.2
+// leastUncensored is the share of cases that must be uncensored at the reach.
+const leastUncensored = 0.2
 
-func newShown(cases []Case, reach float64, length func(*Case) float64) shown {
+func newWeighting(cases []Case, reach float64, length func(*Case) float64) weighting {
 	lives := make([]fit.Life, len(cases))
 	for i := range cases {
-		lives[i] = fit.Life{Length: min(length(&cases[i]), reach), Ended: cases[i].Hidden && length(&cases[i]) < reach}
+		lives[i] = fit.Life{Length: min(length(&cases[i]), reach), Ended: cases[i].Censored && length(&cases[i]) < reach}
 	}
-	s := shown{reach: reach, weights: make([]float64, len(cases))}
+	s := weighting{reach: reach, weights: make([]float64, len(cases))}
 	table, err := fit.NewLifeTable(lives)
 	if err != nil {
 		return s // without cases
 	}
-	s.reach = min(reach, table.Residual(0, 1-leastShown))
+	s.reach = min(reach, table.Residual(0, 1-leastUncensored))
 	for i := range cases {
-		if at := length(&cases[i]); at >= s.reach || !cases[i].Hidden {
-			// A truth shows when nothing hid it before.
+		if at := length(&cases[i]); at >= s.reach || !cases[i].Censored {
+			// Uncensored if nothing censored it before.
 			share, _ := table.Survival(math.Nextafter(min(at, s.reach), 0))
 			s.weights[i] = 1 / share
 		}
@@ -201,20 +199,20 @@ func grades[T any](cases []T, of func(*T) model.Grade) []grade {
 }
 
 // arcsRow scores one forecaster on one part of the cases.
-func arcsRow(cases []Case, g grade, who int, name string, byArcs, byDays shown) ArcsRow {
+func arcsRow(cases []Case, g grade, who int, name string, byArcs, byDays weighting) ArcsRow {
 	row := ArcsRow{Grade: g.name, Who: name, N: len(g.of)}
-	var p10, p50, p90, crps, held, brier weighted
+	var p10, p50, p90, crps, coverage, brier weighted
 	for _, i := range g.of {
 		c := &cases[i]
-		o := c.Said[who]
-		soon := c.Days <= advise.PlanDays && !c.Hidden
+		o := c.Stated[who]
+		soon := c.Days <= advise.PlanDays && !c.Censored
 		brier.add(score.Brier(o.Before(advise.PlanDays*c.PerDay), soon), byDays.weights[i])
 		weight := byArcs.weights[i]
 		if weight == 0 {
-			row.Hidden++
+			row.Censored++
 			continue
 		}
-		held.add(o.held(c.Arcs, byArcs.reach), weight)
+		coverage.add(o.coverage(c.Arcs, byArcs.reach), weight)
 		for k := range o {
 			o[k] = min(o[k], byArcs.reach)
 		}
@@ -229,17 +227,17 @@ func arcsRow(cases []Case, g grade, who int, name string, byArcs, byDays shown) 
 		row.Pinball = drift.Some((a + row.Pinball50.Or(0) + row.Pinball90.Or(0)) / 3)
 	}
 	row.CRPS, row.Brier = crps.mean(), brier.mean()
-	if name == Model || name == PastLives {
-		row.Held = held.mean()
-		row.HeldLow, row.HeldHigh = held.band()
+	if name == Model || name == FleetLifetimes {
+		row.Coverage = coverage.mean()
+		row.CoverageLow, row.CoverageHigh = coverage.band()
 	}
 	return row
 }
 
-// held is 1 if the interval from 10 to 90 % holds the truth and 0 if not. Of a
-// truth beyond the reach it is the chance that the forecast itself then gives
-// it, so that an honest forecast holds eight times in ten whatever the reach.
-func (o *Outlook) held(y, reach float64) float64 {
+// coverage is 1 if y lies in the interval from 10 to 90 %, else 0. For y beyond the
+// reach it is the chance that the forecast itself gives to that, so that a calibrated
+// forecast has a coverage of 0.8 whatever the reach.
+func (o *Outlook) coverage(y, reach float64) float64 {
 	if y < reach {
 		return number(o.At(10) <= y && y <= o.At(90))
 	}
@@ -251,7 +249,7 @@ func (o *Outlook) held(y, reach float64) float64 {
 	return (high - max(low, before)) / (1 - before)
 }
 
-// weighted collects scores under weights.
+// weighted collects scores with weights.
 type weighted struct{ scores, weights []float64 }
 
 func (w *weighted) add(score, weight float64) {
@@ -265,10 +263,9 @@ func (w *weighted) mean() drift.Opt[float64] {
 	return drift.Opt[float64]{}
 }
 
-// band is the exact 95 % band of a mean of noughts and ones, on as many trials
-// as the weights are worth: (Σw)²/Σw² (Kish, 1965, Survey Sampling). Forecasts
-// of one pair at several moments share its luck, so it is narrower than it
-// should be.
+// band is the exact 95 % interval of a mean of zeros and ones, for as many trials as the
+// weights are worth: (Σw)²/Σw² (Kish, 1965, Survey Sampling). Forecasts of one pair at
+// several moments are not independent, so it is narrower than it should be.
 func (w *weighted) band() (low, high drift.Opt[float64]) {
 	var sum, squares float64
 	for _, x := range w.weights {

@@ -15,10 +15,10 @@ import (
 )
 
 // says makes a case in which every forecaster says the same.
-func says(o Outlook, arcs float64, hidden bool) Case {
-	c := Case{Grade: model.Full, PerDay: 10, Arcs: arcs, Days: arcs / 10, Hidden: hidden}
+func says(o Outlook, arcs float64, censored bool) Case {
+	c := Case{Grade: model.Full, PerDay: 10, Arcs: arcs, Days: arcs / 10, Censored: censored}
 	for range Forecasters() {
-		c.Said = append(c.Said, o)
+		c.Stated = append(c.Stated, o)
 	}
 	return c
 }
@@ -28,17 +28,17 @@ func TestLossesByHand(t *testing.T) {
 		says(point(100), 120, false), says(point(100), 150, true), says(point(100), 60, false), says(point(300), 200, false),
 	}}
 	row := r.Tables().Arcs[0]
-	// Hidden truths: of two still followed at 150 one is hidden, so that the 200
+	// Censored outcomes: of two still followed at 150 one is censored, so that the 200
 	// counts twice: weights 1, 0, 1, 2.
 	assert.Equal(t, advise.Grade("all"), row.Grade)
 	assert.Equal(t, 4, row.N)
-	assert.Equal(t, 1, row.Hidden)
+	assert.Equal(t, 1, row.Censored)
 	assert.InDelta(t, (0.1*20+0.9*40+2*0.9*100)/4, row.Pinball10.Or(0), 1e-9)
 	assert.InDelta(t, (0.5*20+0.5*40+2*0.5*100)/4, row.Pinball50.Or(0), 1e-9)
 	assert.InDelta(t, (0.9*20+0.1*40+2*0.1*100)/4, row.Pinball90.Or(0), 1e-9)
 	assert.InDelta(t, (20+40+2*100)/4., row.CRPS.Or(0), 1e-9)
 	// Fourteen days are 140 arcs. Days: 12 failed, 15 outlived it, 6 failed, 20
-	// outlived it, and none was hidden before: said, 1 1 1 0; true, 1 0 1 0.
+	// outlived it, and none was censored before: stated, 1 1 1 0; true, 1 0 1 0.
 	assert.InDelta(t, 0.25, row.Brier.Or(0), 1e-9)
 	assert.Equal(t, float64(forecast.Horizon), r.Tables().Reach)
 }
@@ -52,7 +52,7 @@ func TestReachIsWhereAFifthIsStillFollowed(t *testing.T) {
 	assert.Equal(t, 800.0, rep.Reach)
 	row := rep.Arcs[0]
 	// Those seen up to 800 have outlived what is scored: nothing was said wrong.
-	assert.Equal(t, 7, row.Hidden)
+	assert.Equal(t, 7, row.Censored)
 	assert.Zero(t, row.Pinball.Or(1))
 }
 
@@ -62,7 +62,7 @@ func TestHeldIsEightInTenForAnHonestForecast(t *testing.T) {
 	for _, reach := range []float64{6000, 800, 300, 50} {
 		sum, n := 0.0, 20000
 		for range n {
-			sum += o.held(min(1000*rng.Float64(), reach), reach)
+			sum += o.coverage(min(1000*rng.Float64(), reach), reach)
 		}
 		// Four standard errors of a share of 0.8, and the hundredth that a
 		// quantile is fine.
@@ -77,7 +77,7 @@ func TestAPerfectForecasterBeatsAll(t *testing.T) {
 	for range 60 {
 		arcs := 50 + 2000*rng.Float64()
 		c := says(outlookOf(func(p float64) float64 { return 2000 * p }), arcs, rng.Float64() < 0.3)
-		c.Said[0] = point(arcs)
+		c.Stated[0] = point(arcs)
 		r.Cases = append(r.Cases, c)
 	}
 	rows := r.Tables().Arcs
@@ -149,7 +149,7 @@ func TestAlertsByHand(t *testing.T) {
 
 	g.alerts[0].Outcome, g.alerts[1].Outcome = Right, Wrong
 	none := drift.Opt[float64]{}
-	all := append(g.alerts, Alert{Who: Hindsight, Outcome: Right}, Alert{Who: PastLives, Outcome: Right, Recent: true})
+	all := append(g.alerts, Alert{Who: Hindsight, Outcome: Right}, Alert{Who: FleetLifetimes, Outcome: Right, Recent: true})
 	rows := (&Watch{Alerts: all, Months: 4, Failures: []Failed{
 		{Notice: []drift.Opt[float64]{drift.Some(5.0), none, none, none, drift.Some(9.0)}},
 		{Notice: []drift.Opt[float64]{drift.Some(2.0), none, none, none, drift.Some(2.0)}},
@@ -167,12 +167,12 @@ func TestAlertsByHand(t *testing.T) {
 	// Precision and recall are 1/2 and 1/3, harmonic mean 2/(2 + 3); those of
 	// hindsight 1 and 2/3, harmonic mean 2/(1 + 3/2) = 4/5.
 	assert.Equal(t, Hindsight, rows[byBest].Who)
-	assert.InDelta(t, 0.4, m.Both.Or(0), 1e-12)
-	assert.InDelta(t, 0.8, rows[byBest].Both.Or(0), 1e-12)
+	assert.InDelta(t, 0.4, m.F1.Or(0), 1e-12)
+	assert.InDelta(t, 0.8, rows[byBest].F1.Or(0), 1e-12)
 	assert.InDelta(t, 0.5, m.Share.Or(0), 1e-12)
 	assert.InDelta(t, 1, rows[byBest].Share.Or(0), 1e-12)
 	assert.False(t, rows[byRow].Share.Known(), "none raised, none judged")
-	assert.Equal(t, drift.Some(0.0), harmonic(drift.Some(0.9), drift.Some(0.0)), "right and too late is worth nothing")
+	assert.Equal(t, drift.Some(0.0), f1(drift.Some(0.9), drift.Some(0.0)), "right and too late is worth nothing")
 }
 
 func TestReportCard(t *testing.T) {

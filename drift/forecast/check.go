@@ -8,12 +8,11 @@ import (
 	"arcdrift/drift/model"
 )
 
-// What was learnt of a kind is held against the records it came from: its sessions
-// are simulated from what was known before each, and compared with what happened.
-// A posterior predictive check, after Gelman, Meng & Stern (1996), Stat. Sinica
-// 6:733.
+// The parameters of a kind are compared with the records that they were estimated from:
+// sessions are simulated from the state before each, and compared with what happened. A
+// posterior predictive check, after Gelman, Meng & Stern (1996), Stat. Sinica 6:733.
 
-// tally counts sessions, as recorded or as simulated.
+// tally counts sessions, recorded or simulated.
 type tally struct {
 	// tries and passed count by the place in the session.
 	tries, passed     [checkedTries]float64
@@ -21,21 +20,21 @@ type tally struct {
 	after             [2]moves // a fail, a pass
 }
 
-// moves sums what was done about n deviations: how often the setting changed, by how
-// much in log percent, and how far off the attempts were; that is known of simulated
-// ones only.
+// moves sums what followed n deviations: how often the setting changed, by how much in
+// log percent, and, of simulated attempts, how far off they were.
 type moves struct{ n, changed, moved, off float64 }
 
 const (
 	checkedTries = 3
-	// checkedMost sessions of a kind are asked, each simulated checkedDraws times.
+	// At most checkedMost sessions of a kind are used, each simulated checkedDraws times.
 	checkedMost, checkedDraws = 600, 4
-	// fewChecked sessions or answers say nothing against what was learnt.
+	// Fewer than fewChecked sessions or corrections say nothing against the parameters.
 	fewChecked = 40
-	// A share contradicts another that lies further off than both: so many standard
-	// errors, for sessions of a machine are alike, and so much, for no model is true.
+	// Two shares contradict each other if they differ by more than both: so many standard
+	// errors, as sessions of a machine are not independent, and so much, as no model is
+	// exact.
 	surely, clearly = 4.0, 0.15
-	// amiss is by how many times movements have to differ.
+	// amiss is the ratio by which mean corrections must differ.
 	amiss = 2.0
 )
 
@@ -61,13 +60,13 @@ func (t *tally) answer(passed bool, moved, off float64) {
 	}
 }
 
-// check compares a kind with its records, mends what they contradict by a direct
-// estimate, and keeps what was found as sentences.
+// check compares the parameters of a kind with its records, replaces gains that the
+// records contradict, and writes Diagnostics.
 func check(p *model.Params, name string, histories []model.History) {
 	seen, said := replayed(p, histories)
 	p.Diagnostics = nil
-	if mend(p, name, &seen, &said) {
-		_, said = replayed(p, histories) // by what is believed now
+	if correctGains(p, name, &seen, &said) {
+		_, said = replayed(p, histories) // with the gains that are used
 	}
 	find := func(what string, were, ofWere, says, ofSays float64) {
 		if ofWere < fewChecked || ofSays < fewChecked {
@@ -91,9 +90,9 @@ func of(name string) string {
 	return "Model “" + name + "”"
 }
 
-// mend puts the gain that the records show in place of a learnt one that moves
-// settings by less than half or more than twice as much, and says whether it did.
-func mend(p *model.Params, name string, seen, said *tally) (mended bool) {
+// correctGains replaces an estimated gain that moves settings by less than half or more
+// than twice as much as the records show, and says whether it did.
+func correctGains(p *model.Params, name string, seen, said *tally) (mended bool) {
 	for i, what := range []struct {
 		when string
 		gain *float64
@@ -103,20 +102,19 @@ func mend(p *model.Params, name string, seen, said *tally) (mended bool) {
 			continue
 		}
 		a, b := was.moved/was.n, is.moved/is.n
-		// What rounds to nothing is no difference.
+		// A difference that rounding explains is none.
 		const least = 0.2
 		if a < amiss*b+least && b < amiss*a+least {
 			continue
 		}
 		*what.gain = min(a/(is.off/is.n), model.MostGain)
-		p.Diagnostics = append(p.Diagnostics, fmt.Sprintf("%s: settings change by %.1f %% after a %s, by what was learnt %.1f %%. What the records show is used.", of(name), a, what.when, b))
+		p.Diagnostics = append(p.Diagnostics, fmt.Sprintf("%s: settings change by %.1f %% after a %s; the estimate was %.1f %%. The value in the records is used.", of(name), a, what.when, b))
 		mended = true
 	}
 	return mended
 }
 
-// replayed folds the histories and counts their sessions, and beside each what was to
-// be expected of it.
+// replayed goes through the histories and counts their sessions, recorded and expected.
 func replayed(p *model.Params, histories []model.History) (seen, said tally) {
 	all := 0
 	for i := range histories {
@@ -145,12 +143,12 @@ func replayed(p *model.Params, histories []model.History) (seen, said tally) {
 	return seen, said
 }
 
-// opens says whether a session begins that tells of each of its attempts.
+// opens says whether an event begins a session with a record of each attempt.
 func opens(ev *model.Event) bool {
 	return ev.Kind == model.Attempt && ev.NewSession && ev.Tries == 1 && !ev.Conditioning
 }
 
-// recorded counts the session that begins at an event.
+// recorded counts the recorded session that begins at an event.
 func (t *tally) recorded(h *model.History, from int) {
 	fails := 0
 	for i := from; i < len(h.Events); i++ {
@@ -166,7 +164,7 @@ func (t *tally) recorded(h *model.History, from int) {
 		case ev.Clipped: // the limit has answered
 		case done && placed:
 			t.answer(ev.Passed, next-setting, 0)
-		case told && c == 0 && !ev.Passed: // perhaps at a limit that it did not tell
+		case told && c == 0 && !ev.Passed: // perhaps at a limit that was not reported
 		case told:
 			t.answer(ev.Passed, c, 0)
 		}

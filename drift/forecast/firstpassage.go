@@ -6,14 +6,14 @@ import (
 	"arcdrift/drift/fit"
 )
 
-// FirstPassage is the time a Wiener process with a drift of its own takes to
-// cover a distance: T = inf{t : θt + σB(t) >= Distance} with θ drawn once from
+// FirstPassage is the distribution of the time in which a Wiener process with a random
+// drift covers a distance: T = inf{t : θt + σB(t) >= Distance} with θ drawn once from
 // N(Drift, DriftSD²). With DriftSD = 0 and Drift > 0 it is the inverse Gaussian
 // distribution of mean Distance/Drift and shape (Distance/σ)².
 //
-// It is the closed form the simulated arcs to failure are checked against: one
-// level, one slope, one limit, no session and no air. Distance and Noise are
-// positive, DriftSD is not negative; the unit of time is the caller's.
+// It is the closed form against which simulated arcs to failure are checked: one level,
+// one slope, one limit, no session and no air. Distance and Noise are above 0, DriftSD is
+// not below 0; the units of distance and time are the caller's.
 type FirstPassage struct {
 	Distance float64 // from the level now to the limit
 	Drift    float64 // mean drift per unit of time
@@ -37,8 +37,8 @@ func (f FirstPassage) CDF(t float64) float64 {
 	return f.reached(f.Distance/t, v)
 }
 
-// Ever returns the chance that the distance is covered at all. What is missing
-// to 1 are individuals whose drift leads away.
+// Ever returns the chance that the distance is ever covered; it is below 1 if the drift
+// may lead away.
 func (f FirstPassage) Ever() float64 {
 	if f.Drift == 0 && f.DriftSD == 0 {
 		return 1 // a Wiener process without drift gets everywhere
@@ -58,8 +58,8 @@ func (f FirstPassage) reached(speed, sd float64) float64 {
 	return min(direct+reflected, 1)
 }
 
-// Quantile returns the time by which a share p has covered the distance, as
-// precisely as CDF can tell it: plus infinity if p is not below Ever.
+// Quantile returns the time t at which CDF(t) = p, with the precision of CDF; plus
+// infinity if p is not below Ever.
 func (f FirstPassage) Quantile(p float64) float64 {
 	switch {
 	case p <= 0:

@@ -1,7 +1,12 @@
-// Package forecast turns what the model knows of a machine into arcs to
-// failure: it lets many possible machines run on, session by session as the
-// machine runs them, until the first session that ends without a pass. Closed
-// forms of first passage (see [FirstPassage]) check the simulation.
+// Package forecast forecasts the arcs to failure of an electrode pair, and its required
+// power, from the state of a machine. [Run] simulates many possible futures, session by
+// session as the machine runs them, until the first session that ends without a pass; it
+// corrects the result by what came of past forecasts and blends it with simple
+// forecasts, as [Learn] estimates both. Closed forms of first passage ([FirstPassage])
+// check the simulation.
+//
+// Arcs are counts on the pair, from now; powers are in log percent (see package model)
+// unless in percent; quantiles are taken at p from 0 to 1.
 package forecast
 
 import (
@@ -12,36 +17,42 @@ import (
 	"arcdrift/drift/model"
 )
 
-// Life is the forecast of a pair's arcs to failure if it is left alone.
+// Life is the forecast of a pair's arcs to failure, without a service.
 type Life struct {
-	// Arcs holds one simulated life each, in rising order; +Inf where the pair
-	// outlived the horizon.
+	// Arcs has one simulated life each, in rising order; +Inf if it exceeds the horizon.
 	Arcs []float64
-	// Horizon is how many arcs ahead were looked at.
+	// Horizon is the number of arcs ahead that were simulated.
 	Horizon float64
 }
 
-// Horizon is how far a forecast looks, in arcs.
+// Horizon is the usual [Plan.Horizon], in arcs.
 const Horizon = 6000
 
-// Plan says how to simulate.
+// Plan says how to simulate. Paths, Horizon and AttemptLimit are above 0.
 type Plan struct {
-	Paths        int
-	Horizon      float64
+	// Paths is the number of simulated lives. With n of them a stated chance p has a
+	// standard error of √(p·(1−p)/n). A forecast costs Paths times the sessions within
+	// the horizon.
+	Paths int
+	// Horizon is the number of arcs ahead after which a life is not followed.
+	Horizon float64
+	// AttemptLimit is the number of attempts after which a session without a pass is
+	// given up: the pair has failed.
 	AttemptLimit int
-	// Seed makes the forecast of one machine at one moment the same for ever.
+	// Seed of the random numbers: the same machine, plan and seed give the same forecast.
 	Seed uint64
 }
 
-// Run forecasts the pair as it stands, left alone, ends well prepared: simulated,
-// corrected by what came of past forecasts, and blended with simple forecasts as
-// far as those did better.
+// Run forecasts the arcs to failure of the fitted pair, without a service and with
+// well-prepared ends: it simulates, corrects by what came of past forecasts, and blends
+// with simple forecasts by their weights. The result has plan.Paths lives. The machine
+// stays as it is.
 func Run(m *model.Machine, plan Plan) Life {
 	life := simulate(m, plan)
 	p, grade := m.Params(), m.Grade()
-	life.Arcs = straighten(life.Arcs, p.Recalibration[grade])
+	life.Arcs = recalibrate(life.Arcs, p.Recalibration[grade])
 	if weights := p.Blend[grade]; weights != nil && weights[byModel] < 1-leastWeight {
-		life.Arcs = mix(life.Arcs, past{p.Lives, p.Weibull}.simple(m, weights), weights)
+		life.Arcs = mix(life.Arcs, lifetimes{p.Lives, p.Weibull}.simple(m, weights), weights)
 		for i, arcs := range life.Arcs {
 			if arcs > plan.Horizon {
 				life.Arcs[i] = math.Inf(1)
@@ -51,7 +62,7 @@ func Run(m *model.Machine, plan Plan) Life {
 	return life
 }
 
-// simulate lets possible machines run on.
+// simulate simulates possible futures of the machine.
 func simulate(m *model.Machine, plan Plan) Life {
 	s := simulation{
 		p: m.Params(), rng: rand.New(rand.NewPCG(plan.Seed, 0x61726364)),
@@ -71,8 +82,8 @@ func simulate(m *model.Machine, plan Plan) Life {
 	return life
 }
 
-// Quantile returns the p-quantile of arcs to failure; one beyond the horizon
-// is given as the horizon. It is 0 for a life without paths.
+// Quantile returns the p-quantile of arcs to failure, 0 ≤ p ≤ 1, or the horizon if it
+// lies beyond. It is 0 for a life without paths.
 func (l Life) Quantile(p float64) float64 {
 	if len(l.Arcs) == 0 {
 		return 0
@@ -86,7 +97,7 @@ func (l Life) Quantile(p float64) float64 {
 	return min(v, l.Horizon)
 }
 
-// Beyond is the share that outlives the horizon.
+// Beyond returns the chance that the pair outlives the horizon.
 func (l Life) Beyond() float64 {
 	if len(l.Arcs) == 0 {
 		return 1
@@ -98,7 +109,7 @@ func (l Life) Beyond() float64 {
 	return float64(len(l.Arcs)-n) / float64(len(l.Arcs))
 }
 
-// Before is the chance of a failure within so many arcs.
+// Before returns the chance of a failure within so many arcs.
 func (l Life) Before(arcs float64) float64 {
 	if len(l.Arcs) == 0 {
 		return 0
@@ -107,7 +118,7 @@ func (l Life) Before(arcs float64) float64 {
 	return float64(i) / float64(len(l.Arcs))
 }
 
-// simulation is one machine's futures.
+// simulation simulates the futures of one machine.
 type simulation struct {
 	p      *model.Params
 	rng    *rand.Rand
@@ -117,17 +128,17 @@ type simulation struct {
 	worn   float64 // age of the scatter now
 	// deviations between lo and hi pass; settings stay between bottom and top.
 	lo, hi, bottom, top float64
-	// spoilt is the chance of an attempt to have a spoilt end: none in a forecast.
+	// spoilt is the chance that an attempt has a spoilt end, 0 in a forecast.
 	spoilt float64
-	// watch, if not nil, is told of every attempt.
+	// watch, if not nil, is called for every attempt.
 	watch func(try int, passed bool, moved, off float64)
-	// wear by arcs from now, in steps of grain, and so scatter, for some possible
-	// courses of it: both cost a power.
+	// Tables by arcs from now, in steps of grain, as each entry costs a power: wear, and
+	// scatter for some possible curves of it.
 	wear    []float64
 	scatter [courses][]float64
 }
 
-// courses is how many possible courses of the scatter the paths share out.
+// courses is the number of possible scatter curves that the paths use in turn.
 const courses = 16
 
 // grain is the step of the tables, in arcs.
@@ -142,7 +153,7 @@ func (s *simulation) tabulate(horizon float64) {
 	}
 	now := s.p.ScatterAt(s.worn)
 	for c := range s.scatter {
-		// However it goes on, the scatter is now what it is.
+		// All curves have the present scatter now.
 		course := s.p.Course(s.rng)
 		scale := now / course.ScatterAt(s.worn)
 		s.scatter[c] = make([]float64, n)
@@ -152,7 +163,7 @@ func (s *simulation) tabulate(horizon float64) {
 	}
 }
 
-// path lives one life and returns its arcs to failure, or +Inf.
+// path simulates one life and returns its arcs to failure, or +Inf.
 func (s *simulation) path(d model.Draw, scatter []float64, horizon float64) float64 {
 	sessions := len(s.future.Steps)
 	next := s.rng.IntN(sessions)
@@ -186,7 +197,7 @@ func (s *simulation) path(d model.Draw, scatter []float64, horizon float64) floa
 	}
 }
 
-// session runs one session and says whether it ended with a pass.
+// session simulates one session and says whether it ended with a pass.
 func (s *simulation) session(d *model.Draw, need, scatter float64) bool {
 	for try := range s.limit {
 		deviation := need + s.noise(scatter) - d.Setting
@@ -203,7 +214,7 @@ func (s *simulation) session(d *model.Draw, need, scatter float64) bool {
 		before := d.Setting
 		answers := passed || s.p.Idle == 0 || s.rng.Float64() >= s.p.Idle
 		if gain > 0 && answers && math.Abs(deviation) > s.p.DeadBand {
-			// However rough, it goes the right way as a rule.
+			// The error is at most about the correction itself.
 			moved := gain * deviation
 			moved += min(s.p.CorrectSD, math.Abs(moved)) * s.rng.NormFloat64()
 			d.Setting = s.within(d.Setting + moved)
@@ -218,7 +229,7 @@ func (s *simulation) session(d *model.Draw, need, scatter float64) bool {
 	return false
 }
 
-// noise is the error of one attempt.
+// noise draws the error of one attempt.
 func (s *simulation) noise(scatter float64) float64 {
 	if s.spoilt > 0 && s.rng.Float64() < s.spoilt {
 		scatter *= s.p.SpoiltWidth
@@ -226,5 +237,5 @@ func (s *simulation) noise(scatter float64) float64 {
 	return scatter * s.rng.NormFloat64()
 }
 
-// within keeps a setting where the machine can go.
+// within limits a setting to the machine's bounds.
 func (s *simulation) within(setting float64) float64 { return min(max(setting, s.bottom), s.top) }

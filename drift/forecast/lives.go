@@ -8,9 +8,9 @@ import (
 	"arcdrift/drift/model"
 )
 
-// Failure is a session in which as many attempts as the limit allows failed
-// before any pass. Only the first of a run counts: until a pass or a service the
-// pair is down, and cannot fail again.
+// Failure is a session in which as many attempts as the limit allows failed before any
+// pass. Only the first of a run counts: until a pass or a service the pair is down and
+// cannot fail again.
 type Failure struct {
 	From     int // index of the event that begins the session
 	Pair     int
@@ -18,10 +18,9 @@ type Failure struct {
 	At, Last time.Time
 }
 
-// Failures are those that a history tells, but for sessions that were given up for
-// another reason than the electrodes. A bench that finds the electrodes fine, or the
-// cleaver at fault, withdraws the failure: it was not theirs. down is whether the
-// pair is, at the end.
+// Failures returns those on record, without sessions that were given up for another
+// reason than the electrodes. A bench that finds the electrodes fine, or the cleaver at
+// fault, withdraws the failure. down is whether the pair is down at the end.
 func Failures(h *model.History, electrodes func(session time.Time) bool) (all []Failure, down bool) {
 	var session Failure
 	fails, passed := int64(0), true
@@ -60,8 +59,9 @@ func Failures(h *model.History, electrodes func(session time.Time) bool) (all []
 	return all, down
 }
 
-// Lives are the lives of the pairs that a machine wore, in arcs. A pair that passes
-// again after a failure is watched from there on.
+// Lives returns the lifetimes of the pairs of a machine, in arcs, censored where a pair
+// was serviced or its records end. A pair that passes again after a failure is a new
+// life, observed from there on.
 func Lives(h *model.History) []fit.Life {
 	failed, _ := Failures(h, func(time.Time) bool { return true })
 	var out []fit.Life

@@ -8,16 +8,16 @@ import (
 	"arcdrift/drift/model"
 )
 
-// Power draws required power at reference air, in percent, after so many more
-// arcs on the pair, if it is left alone. The draws come in rising order.
+// Power returns plan.Paths draws, in rising order, of the required power at reference
+// air after so many more arcs on the pair, in percent, without a service.
 func Power(m *model.Machine, moreArcs float64, plan Plan) []float64 {
 	p := m.Params()
 	rng := rand.New(rand.NewPCG(plan.Seed, 0x706f7765))
 	sampler := m.Sampler()
 	_, arcs, _, _ := m.Pair()
 	wear := p.Wear(arcs+moreArcs) - p.Wear(arcs)
-	// A slope that walks adds the integral of its walk: variance q·w²·t/3 over a
-	// time t in which the clock goes w.
+	// The random walk of the slope adds its integral: variance q·w²·t/3 over t arcs in
+	// which the wear clock advances by w.
 	walk := math.Sqrt((p.Walk + p.SlopeWalk*wear*wear/3) * moreArcs / 1000)
 	out := make([]float64, plan.Paths)
 	for i := range out {
@@ -42,14 +42,13 @@ func poisson(rng *rand.Rand, mean float64) int {
 	return n
 }
 
-// FanPoint is the forecast of required power at so many arcs on the pair, in
-// percent.
+// FanPoint is the forecast of required power, in percent, at so many arcs on the pair.
 type FanPoint struct {
 	Arcs, P10, P50, P90 float64
 }
 
-// Fan forecasts required power at equal steps of arcs ahead, as far as half the
-// pairs would last, and at least a little way.
+// Fan forecasts required power at twelve equal steps of arcs ahead, up to the median arcs
+// to failure and at least 300.
 func Fan(m *model.Machine, plan Plan) []FanPoint {
 	const steps, least = 12, 300
 	reach := min(max(Run(m, plan).Quantile(0.5), least), plan.Horizon)

@@ -7,11 +7,11 @@ import (
 	"arcdrift/drift/model"
 )
 
-// Lifetimes forecasts by the lives that were seen beyond the arcs so far: the
-// estimate of Kaplan and Meier with late entry. It returns the quantile function of
-// arcs to failure, +Inf where none ended. Where the table ends, above the longest
-// life or because the last ones are still going on, pairs go on to fail at the mean
-// rate of all lives (ends over arcs watched).
+// Lifetimes forecasts arcs to failure by the lives that reached beyond the arcs so far:
+// the estimate of Kaplan and Meier with late entry. It returns the quantile function, in
+// arcs from now, +Inf if no life ended. Where the table ends, above the longest life or
+// because the last ones are censored, the hazard is the mean rate of all lives (ends
+// over arcs observed).
 func Lifetimes(lives []fit.Life, arcs float64) func(p float64) float64 {
 	var older []fit.Life
 	for _, l := range lives {
@@ -36,7 +36,7 @@ func Lifetimes(lives []fit.Life, arcs float64) func(p float64) float64 {
 	}
 }
 
-// Exposure is how many of the lives ended and how many arcs they were watched.
+// Exposure returns how many of the lives ended and the arcs over which they were observed.
 func Exposure(lives []fit.Life) (ends, arcs float64) {
 	for _, l := range lives {
 		if l.Ended {
@@ -56,7 +56,7 @@ const (
 	forecasters
 )
 
-// Forecasters names them.
+// Forecasters returns their names.
 func Forecasters() []string {
 	return []string{"model", "lifetimes", "weibull", "line through 5 points"}
 }
@@ -64,17 +64,17 @@ func Forecasters() []string {
 // members is the size of a simple forecast: its quantiles at (i + ½)/members.
 const members = 100
 
-// past is what simple forecasts go by: the lives of a kind's pairs.
-type past struct {
+// lifetimes are those of a kind's pairs, on which simple forecasts rest.
+type lifetimes struct {
 	lives   []fit.Life
 	weibull fit.Weibull // of shape 0 where none fits
 }
 
-// leastEnds is how many lives must have ended before they say how long others last.
+// leastEnds is how many lives must have ended before they are used.
 const leastEnds = 3
 
-func pastOf(lives []fit.Life) past {
-	out := past{lives: lives}
+func lifetimesOf(lives []fit.Life) lifetimes {
+	out := lifetimes{lives: lives}
 	if ends, _ := Exposure(lives); ends >= leastEnds {
 		if w, err := fit.FitWeibull(lives); err == nil {
 			out.weibull = w.Weibull
@@ -83,10 +83,9 @@ func pastOf(lives []fit.Life) past {
 	return out
 }
 
-// simple returns the simple forecasts of a machine's arcs to failure, each as
-// rising members, +Inf beyond all it reaches; nil where one cannot be made or its
-// weight is too small to be heard.
-func (h past) simple(m *model.Machine, weights []float64) (out [forecasters][]float64) {
+// simple returns the simple forecasts of a machine's arcs to failure, each as rising
+// members, +Inf beyond its range; nil if it cannot be made or its weight is negligible.
+func (h lifetimes) simple(m *model.Machine, weights []float64) (out [forecasters][]float64) {
 	_, arcs, _, _ := m.Pair()
 	ends, _ := Exposure(h.lives)
 	if ends >= leastEnds && weights[byLifetimes] >= leastWeight {
@@ -109,8 +108,8 @@ func membersOf(quantile func(p float64) float64) []float64 {
 	return out
 }
 
-// line forecasts where the straight line through the required power of the pair's
-// last attempts, as measured, leaves what the machine can reach.
+// line forecasts where the straight line through the required power of the pair's last
+// attempts, as measured, leaves the machine's bounds.
 func line(m *model.Machine) []float64 {
 	p := m.Params()
 	arcs, needs := m.Points()
@@ -120,11 +119,11 @@ func line(m *model.Machine) []float64 {
 	if n := len(needs); n > 1 && needs[n-1] < needs[0] {
 		height = bottom + lo
 	}
-	c, ok := fit.NewCrossing(arcs, needs, height, toldTo)
+	c, ok := fit.NewCrossing(arcs, needs, height, roundedSD)
 	if !ok {
 		return nil
 	}
-	// Members are read off a grid and between its points.
+	// Members are interpolated on a grid.
 	const steps = 150
 	var by [steps + 1]float64
 	for i := range by {
@@ -145,6 +144,6 @@ func line(m *model.Machine) []float64 {
 	})
 }
 
-// toldTo is how finely required power is told at best, in log percent: a tenth of
-// a percent, rounded.
-const toldTo = 0.03
+// roundedSD is the standard deviation of required power from rounding, in log percent: it is
+// recorded to a tenth of a percent.
+const roundedSD = 0.03

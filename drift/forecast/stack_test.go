@@ -20,7 +20,7 @@ func evenly(most float64) []float64 {
 }
 
 // The chances that a forecast gives to all that may come add up to one, and what
-// is hidden was given the chance of all that may still come: to 1e-12, rounding.
+// is censored was given the chance of all that may still come: to 1e-12, rounding.
 func TestChancesAddUp(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		lives := evenly(rapid.Float64Range(1, 20_000).Draw(t, "most"))
@@ -47,8 +47,8 @@ func TestStackFindsWhoIsRight(t *testing.T) {
 			byWeibull: chanceOf(right, came, false), byLine: chanceOf(soon, came, false)}
 		all = append(all, e)
 	}
-	assert.InDeltaSlice(t, atFirst(), stack(atFirst(), nil), 1e-6)
-	few, many := stack(atFirst(), all[:8]), stack(atFirst(), all)
+	assert.InDeltaSlice(t, priorWeights(), stack(priorWeights(), nil), 1e-6)
+	few, many := stack(priorWeights(), all[:8]), stack(priorWeights(), all)
 	assert.Greater(t, few[byWeibull], 0.2)
 	assert.Less(t, few[byWeibull], 0.6, "eight fates are not believed alone")
 	assert.Greater(t, many[byWeibull], 0.85)
@@ -61,7 +61,7 @@ func TestStackFindsWhoIsRight(t *testing.T) {
 	for i := range all {
 		all[i].chances[byModel], all[i].chances[byWeibull] = all[i].chances[byWeibull], all[i].chances[byModel]
 	}
-	assert.Greater(t, stack(atFirst(), all)[byModel], 0.9)
+	assert.Greater(t, stack(priorWeights(), all)[byModel], 0.9)
 }
 
 // A blend lies between what it is made of: the chance of a failure before any
@@ -102,5 +102,5 @@ func TestNoFailureNoBlend(t *testing.T) {
 		m.Update(&h.Events[i])
 	}
 	plan := Plan{Paths: 100, Horizon: Horizon, AttemptLimit: 4, Seed: 1}
-	assert.Equal(t, straighten(simulate(m, plan).Arcs, p.Recalibration[m.Grade()]), Run(m, plan).Arcs)
+	assert.Equal(t, recalibrate(simulate(m, plan).Arcs, p.Recalibration[m.Grade()]), Run(m, plan).Arcs)
 }

@@ -11,69 +11,67 @@ import (
 	"arcdrift/drift/model"
 )
 
-// A forecast is kept honest by those that came true. Of every forecast that a
-// kind of machine would have been given in the past, its truth, as a share of
-// the simulated lives that were shorter, should be as likely to lie anywhere
-// between 0 and 1. Where it was not, later forecasts of that kind and grade of
-// data are bent so that it would have been: probability integral transform
-// recalibration, after Kuleshov, Fenner & Ermon (2018), ICML. Lives cut short by
-// a service are censored there, so the distribution of the shares is that of
-// Kaplan & Meier (1958).
+// Forecasts are recalibrated by the outcomes of past ones. The probability integral
+// transform (PIT) of an outcome is the share of simulated lives that were shorter; over
+// the past forecasts of a kind it should be uniform on 0 to 1. Where it was not, later
+// forecasts of that kind and grade of data are corrected so that it would have been, after
+// Kuleshov, Fenner & Ermon (2018), ICML. Lives that a service cut short are censored, so
+// the distribution of the PIT is estimated as Kaplan & Meier (1958) do.
 
-// knots are the shares at which the bend is told.
+// knots are the values of the PIT at which its distribution is kept.
 var knots = [...]float64{0, 0.05, 0.1, 0.2, 0.3, 0.5, 0.7, 0.8, 0.9, 0.95, 1}
 
-// The forecasts looked back on: every so many arcs of a pair's life, few enough
-// of a kind to cost less than learning it.
+// The past forecasts of a kind: one every so many arcs of a pair's life, and at most so
+// many that they cost less than the estimation of its parameters.
 const (
 	lookBackArcs  = 700
 	lookBackMost  = 160
 	lookBackPaths = 200
-	// doubtLives is how many ended lives it takes to half believe the bend: less
-	// would follow chance.
+	// doubtLives is the weight of the prior curve, in ended lives: less would follow
+	// chance.
 	doubtLives = 25
 )
 
-// Learn estimates the populations of the machines asked, how far their raw
-// forecasts are to be trusted, and how far simple ones: a pure function of the
-// histories enrolled.
+// Learn estimates the populations of the sampled machines, with the recalibration of
+// their forecasts and the weights of simple ones: a pure function of the histories
+// enrolled.
 func Learn(sample *model.Sample) *model.Population {
 	pop := sample.Learn()
 	for _, key := range pop.Keys() {
 		p := pop.For(key)
 		check(p, key.Model, sample.Histories(key))
-		looks := lookBack(p, sample.Histories(key))
-		all := bend(believed(), looks)
+		looks := pastForecasts(p, sample.Histories(key))
+		all := pitCurve(priorCurve(), looks)
 		for grade := range p.Recalibration {
-			own := slices.DeleteFunc(slices.Clone(looks), func(l look) bool { return int(l.grade) != grade })
-			p.Recalibration[grade] = bend(all, own)
+			own := slices.DeleteFunc(slices.Clone(looks), func(l pastForecast) bool { return int(l.grade) != grade })
+			p.Recalibration[grade] = pitCurve(all, own)
 		}
-		known := pastOf(livesOf(sample.Histories(key), -1))
+		known := lifetimesOf(livesOf(sample.Histories(key), -1))
 		p.Lives, p.Weibull = known.lives, known.weibull
 		blend(p, looks)
 	}
 	return pop
 }
 
-// look is a forecast looked back on: the share of simulated lives shorter than
-// the true one, or, if hidden, than the part of it that was seen.
-type look struct {
-	machine string
-	pair    int
-	grade   model.Grade
-	share   float64
-	hidden  bool
+// pastForecast is a forecast of the past with its outcome: share is its PIT, or, if
+// censored, a lower bound of it.
+type pastForecast struct {
+	machine  string
+	pair     int
+	grade    model.Grade
+	share    float64
+	censored bool
 
-	left   float64   // the true one, or what was seen of it
+	left   float64   // arcs to failure, or to where it was censored
 	lives  []float64 // as simulated
 	simple [forecasters][]float64
 }
 
-// moment is where a forecast is looked back on: after so many events.
+// moment is the place of a past forecast: after so many events of a history.
 type moment struct{ history, event int }
 
-// lookBack makes those forecasts, on all processors.
-func lookBack(p *model.Params, histories []model.History) []look {
+// pastForecasts makes the past forecasts of a kind, on all processors.
+func pastForecasts(p *model.Params, histories []model.History) []pastForecast {
 	var moments []moment
 	for h := range histories {
 		moments = append(moments, momentsOf(h, histories[h].Events)...)
@@ -87,13 +85,13 @@ func lookBack(p *model.Params, histories []model.History) []look {
 	for _, m := range chosen {
 		byHistory[m.history] = append(byHistory[m.history], m.event)
 	}
-	out := make([][]look, len(histories))
+	out := make([][]pastForecast, len(histories))
 	var group sync.WaitGroup
 	room := make(chan struct{}, runtime.GOMAXPROCS(0))
 	for h, events := range byHistory {
 		group.Go(func() {
 			room <- struct{}{}
-			out[h] = lookAt(p, &histories[h], events, pastOf(livesOf(histories, h)))
+			out[h] = forecastsOf(p, &histories[h], events, lifetimesOf(livesOf(histories, h)))
 			<-room
 		})
 	}
@@ -101,8 +99,7 @@ func lookBack(p *model.Params, histories []model.History) []look {
 	return slices.Concat(out...)
 }
 
-// momentsOf are the ends of sessions at which a pair has gone on for another
-// lookBackArcs.
+// momentsOf returns the ends of sessions at intervals of lookBackArcs on each pair.
 func momentsOf(h int, events []model.Event) []moment {
 	var out []moment
 	pair, next := -1, 0.0
@@ -119,10 +116,10 @@ func momentsOf(h int, events []model.Event) []moment {
 	return out
 }
 
-// lookAt folds one machine and forecasts after the given events, in order. others
-// are what other machines' pairs tell.
-func lookAt(p *model.Params, h *model.History, events []int, others past) []look {
-	var out []look
+// forecastsOf updates one machine with its events and forecasts after the given ones, in
+// order. others are the lifetimes of other machines' pairs.
+func forecastsOf(p *model.Params, h *model.History, events []int, others lifetimes) []pastForecast {
+	var out []pastForecast
 	m := model.NewMachine(h.Machine, p)
 	for i := range h.Events {
 		m.Update(&h.Events[i])
@@ -134,15 +131,14 @@ func lookAt(p *model.Params, h *model.History, events []int, others past) []look
 		life := simulate(m, Plan{Paths: lookBackPaths, Horizon: Horizon, AttemptLimit: h.AttemptLimit, Seed: math.Float64bits(arcs) ^ uint64(i)})
 		left, ended := fate(h, i)
 		share := (life.Before(left) + life.Before(math.Nextafter(left, 0))) / 2
-		out = append(out, look{h.Machine, pair, m.Grade(), share, !ended, left, life.Arcs, others.simple(m, everybody)})
+		out = append(out, pastForecast{h.Machine, pair, m.Grade(), share, !ended, left, life.Arcs, others.simple(m, allForecasters)})
 	}
 	return out
 }
 
-// fate is the arcs from an event to the first session without a pass within the
-// attempt limit, or, false, to where that pair was last seen left alone. A
-// session that the bench blamed on the ends does not count. A counter that shows less
-// than was reckoned before it leaves none.
+// fate returns the arcs from an event to the first session without a pass within the
+// attempt limit or, with ended false, to where the pair was serviced or its records end.
+// They are 0 if a counter shows less than was estimated before it.
 func fate(h *model.History, from int) (arcs float64, ended bool) {
 	start := h.Events[from]
 	fails, began := 0, start.Arcs
@@ -169,14 +165,14 @@ func fate(h *model.History, from int) (arcs float64, ended bool) {
 	return arcs, false
 }
 
-// tooNarrow is by how much raw forecasts are too narrow before any came true:
-// they take the populations for known. Measured on artificial fleets of many
-// kinds, where 1.1 to 1.3 made the 80 % interval hold.
+// tooNarrow is the factor by which simulated forecasts are too narrow, as they take the
+// parameters as known. Measured on artificial fleets of many kinds, where 1.1 to 1.3 gave
+// the 80 % interval its coverage.
 const tooNarrow = 1.15
 
-// believed is the bend that tooNarrow makes: shares of a normal law seen through
-// one that much narrower.
-func believed() []float64 {
+// priorCurve returns the distribution of the PIT of a normal forecast that is too narrow
+// by the factor tooNarrow.
+func priorCurve() []float64 {
 	out := make([]float64, len(knots))
 	for k, u := range knots {
 		out[k] = u
@@ -187,40 +183,40 @@ func believed() []float64 {
 	return out
 }
 
-// bend returns the distribution of the shares at the knots, drawn towards what
-// was believed by how few lives it rests on.
-func bend(before []float64, looks []look) []float64 {
+// pitCurve returns the distribution of the PIT at the knots, shrunk towards a prior curve
+// by the number of ended lives.
+func pitCurve(prior []float64, looks []pastForecast) []float64 {
 	type life struct {
 		machine string
 		pair    int
 	}
 	ended := map[life]bool{}
 	for _, l := range looks {
-		if !l.hidden {
+		if !l.censored {
 			ended[life{l.machine, l.pair}] = true
 		}
 	}
 	looks = slices.Clone(looks)
-	slices.SortStableFunc(looks, func(a, b look) int { return cmp.Compare(a.share, b.share) })
+	slices.SortStableFunc(looks, func(a, b pastForecast) int { return cmp.Compare(a.share, b.share) })
 	trust := float64(len(ended)) / (float64(len(ended)) + doubtLives)
 	out := make([]float64, len(knots))
 	alive, at := 1.0, 0
 	for k, knot := range knots {
 		for at < len(looks) && looks[at].share <= knot {
-			if !looks[at].hidden {
+			if !looks[at].censored {
 				alive *= 1 - 1/float64(len(looks)-at)
 			}
 			at++
 		}
-		out[k] = before[k] + trust*(1-alive-before[k])
+		out[k] = prior[k] + trust*(1-alive-prior[k])
 	}
 	out[0], out[len(out)-1] = 0, 1
 	return out
 }
 
-// straighten turns simulated lives, in rising order, into those that the bend
-// says they should have been.
-func straighten(arcs, curve []float64) []float64 {
+// recalibrate corrects simulated lives, in rising order, by the distribution of the PIT:
+// its quantile p is the raw quantile at the PIT that p of the outcomes stayed below.
+func recalibrate(arcs, curve []float64) []float64 {
 	if curve == nil {
 		return arcs
 	}
@@ -228,7 +224,7 @@ func straighten(arcs, curve []float64) []float64 {
 	out := make([]float64, len(arcs))
 	k := 1
 	for i := range out {
-		// The raw share u that was exceeded with the probability wanted here.
+		// The PIT u below which the share v of the outcomes lay.
 		v := (float64(i) + 0.5) / n
 		for k < len(curve)-1 && curve[k] < v {
 			k++
@@ -242,7 +238,7 @@ func straighten(arcs, curve []float64) []float64 {
 	return out
 }
 
-// between reads a rising list at a place between its entries.
+// between interpolates a list at a place between its entries.
 func between(x []float64, at float64) float64 {
 	at = min(max(at, 0), float64(len(x)-1))
 	i := int(at)
