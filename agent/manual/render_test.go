@@ -234,7 +234,10 @@ func (s source) table(t *east.Table, indent string) string {
 	if total <= columns || before <= columns/2 {
 		rule := make([]string, len(widths))
 		for i, w := range widths {
-			rule[i] = strings.Repeat("-", min(w, columns-before))
+			rule[i] = strings.Repeat("-", w)
+			if i == len(widths)-1 {
+				rule[i] = strings.Repeat("-", min(w, columns-before))
+			}
 		}
 		for _, row := range slices.Insert(slices.Clone(rows), 1, rule) {
 			var line strings.Builder
@@ -248,8 +251,12 @@ func (s source) table(t *east.Table, indent string) string {
 	for _, row := range rows[1:] {
 		out.WriteString(wrap(row[0], indent, indent))
 		for i, cell := range row[1:] {
-			if cell != "" {
-				out.WriteString(wrap(rows[0][i+1]+": "+cell, indent+"    ", indent+"      "))
+			switch heading := rows[0][i+1]; {
+			case cell == "":
+			case heading == "Meaning": // goes without saying
+				out.WriteString(wrap(cell, indent+"    ", indent+"    "))
+			default:
+				out.WriteString(wrap(heading+": "+cell, indent+"    ", indent+"      "))
 			}
 		}
 	}
