@@ -168,9 +168,9 @@ func alertsText(out *strings.Builder, alerts []backtest.AlertRow) {
 				withBand(a.Precision, a.Low, a.High), fmt.Sprint(a.Failures), share(a.Recall), fixed(a.Notice, 1), fixed(a.F1, 2), share(a.Share))
 		}
 	})
-	fmt.Fprintf(out, "F1: the harmonic mean of precision and of the share announced. Share: F1 relative to\nthat of the last row, %s, %s.\n", best, meant[best])
+	fmt.Fprintf(out, "F1: the harmonic mean of precision and of the share announced. Share: F1 relative to\nthat of the last row.\n%s\n", meant[best])
 	if best == backtest.Oracle {
-		out.WriteString("Nobody heeds an alert in an invented fleet: of a pair that is worn and holds out\nlonger than that it counts as wrong, whoever raised it.\n")
+		out.WriteString("In an invented fleet nobody acts on an alert: if a worn pair lasts longer than that,\nthe alert counts as wrong, whoever raised it.\n")
 	}
 }
 
@@ -198,8 +198,8 @@ func blendText(out *strings.Builder, rows []backtest.BlendRow) {
 
 // meant says what the last row knows.
 var meant = map[string]string{
-	backtest.Hindsight: "who reads in the records what came, chance and all, so that nobody can reach it",
-	backtest.Oracle:    "who knows every machine as it stands and all laws, but not chance",
+	backtest.Hindsight: "In hindsight: by the records of what came, chance included. No forecast can reach it.",
+	backtest.Oracle:    "Oracle: by the state of every machine and all laws, but not chance.",
 }
 
 func fixed(v drift.Opt[float64], digits int) string {

@@ -46,7 +46,7 @@ func TestEvaluate(t *testing.T) {
 
 	var text, table bytes.Buffer
 	require.NoError(t, evaluateText(&text, &r))
-	for _, say := range []string{"6 machines replayed from 10 Feb 2026 to ", "seed 1", backtest.FleetLifetimes, backtest.LastPoints, backtest.Rule, backtest.ThreeInARow, "that in hindsight reaches", "90 to 100 %"} {
+	for _, say := range []string{"6 machines replayed from 10 Feb 2026 to ", "seed 1", backtest.FleetLifetimes, backtest.LastPoints, backtest.Rule, backtest.ThreeInARow, "that of the last row.\nIn hindsight: ", "90 to 100 %"} {
 		assert.Contains(t, text.String(), say)
 	}
 	assert.NotContains(t, text.String(), "Nobody heeds", "of a store's own alerts that is not known")
@@ -70,7 +70,7 @@ func TestEvaluateInvented(t *testing.T) {
 	assert.Equal(t, backtest.Oracle, r.Alerts[len(r.Alerts)-1].Who)
 	var text bytes.Buffer
 	require.NoError(t, evaluateText(&text, &r))
-	assert.Contains(t, text.String(), "Nobody heeds an alert")
+	assert.Contains(t, text.String(), "nobody acts on an alert")
 
 	for _, wrong := range [][]string{
 		{"--invented", "grooved"}, {"--invented", "all", "--machines", "0"}, {"--machines", "3"}, {"--days", "3"}, {"--seed", "3"},
