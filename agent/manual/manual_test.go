@@ -5,6 +5,7 @@ import (
 	"compress/gzip"
 	"encoding/json"
 	"flag"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -186,5 +187,30 @@ func TestDevelopersNamesRealFiles(t *testing.T) {
 		}
 		_, err := os.Stat(filepath.Join(root, string(path[1])))
 		assert.NoError(t, err)
+	}
+}
+
+// The tests that DEVELOPERS names are there.
+func TestDevelopersNamesRealTests(t *testing.T) {
+	raw, err := os.ReadFile(filepath.Join(root, "DEVELOPERS.md"))
+	require.NoError(t, err)
+	_, rest, found := strings.Cut(string(raw), "\n## What is broken on purpose\n")
+	require.True(t, found)
+	table, _, _ := strings.Cut(rest, "\n## ")
+	var all strings.Builder
+	require.NoError(t, filepath.WalkDir(root, func(path string, _ fs.DirEntry, err error) error {
+		if err != nil || !strings.HasSuffix(path, "_test.go") {
+			return err
+		}
+		text, err := os.ReadFile(path)
+		all.Write(text)
+		return err
+	}))
+	names := regexp.MustCompile(`\b[A-Z][a-zA-Z]*[a-z][A-Z]\w*\b`).FindAllString(table, -1)
+	require.Greater(t, len(names), 40)
+	for _, name := range names {
+		if name != "QoS" {
+			assert.Regexp(t, `func (Test|Fuzz)?`+name+`\(`, all.String())
+		}
 	}
 }
