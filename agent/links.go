@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"arcdrift/agent/metrics"
+	"arcdrift/drift"
 )
 
 // facts is what one scrape tells.
@@ -20,6 +21,10 @@ func (s *server) facts() metrics.Facts {
 		s.links(&out, stats.Seq)
 	}
 	out.Spares = s.spares.of(s.mind.Snapshot())
+	if report, known := s.mind.OpenLookBacks(); known {
+		open, oldest := report.OpenSpans()
+		out.LookBacksOpen, out.LookBackOldest = drift.Some(open), oldest
+	}
 	s.alerts.facts(&out)
 	return out
 }

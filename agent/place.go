@@ -15,6 +15,7 @@ import (
 	"arcdrift/agent/store"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/lookback"
 )
 
 // place is where a command finds the records and the answers: the store itself
@@ -27,6 +28,8 @@ type place interface {
 	Assess(ctx context.Context, machine string, asOf, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error)
 	// Move answers a crew that has moved.
 	Move(ctx context.Context, q advise.Move) (advise.MoveAnswer, error)
+	// LookBack answers which splices to doubt.
+	LookBack(ctx context.Context, q lookback.Question) (lookback.Report, error)
 	// Export writes every entry in the given format.
 	Export(ctx context.Context, w io.Writer, format string) error
 	Close() error

@@ -175,9 +175,10 @@ func (s *server) pages(env Env) (*web.Server, error) {
 		Guard: s.guard, Door: s.door, Fleet: s.mind, Said: s.mind.Said, Records: records{s.legible, s.ready},
 		Export: func(w io.Writer, format string) error { return export(s.store, w, format) },
 		Backup: s.store.Backup, People: people{s.store, s.alerts}, Findings: s.findings, Links: s.broken,
-		Alerts:  s.alerts,
-		Spares:  func() []advise.Spares { return s.spares.of(s.mind.Snapshot()) },
-		Owed:    s.mind.Owed,
+		Alerts:   s.alerts,
+		Spares:   func() []advise.Spares { return s.spares.of(s.mind.Snapshot()) },
+		Owed:     s.mind.Owed,
+		LookBack: s.mind.LookBack, OpenLookBacks: s.mind.OpenLookBacks,
 		Metrics: metrics.Handler(metrics.Registry(s.facts, buildFacts(), metrics.DefaultOptions()), slog.NewLogLogger(s.log.Handler(), slog.LevelError)),
 		Hosts:   s.config.Hosts, Proxies: s.config.Proxies, Now: env.Now, Log: s.log,
 	})

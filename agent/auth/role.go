@@ -66,7 +66,7 @@ func needs(r *drift.Record) Right {
 	switch {
 	case r.Type == drift.TypeSetup || r.About() == "":
 		return Settings
-	case r.Type == drift.TypeService:
+	case r.Type == drift.TypeService || r.Type == drift.TypeDecision:
 		return Service
 	}
 	return Log

@@ -43,6 +43,7 @@ type Fleet struct {
 	notes     notes
 	current   atomic.Pointer[Snapshot]
 	ready     atomic.Bool
+	open      openLookBacks
 }
 
 // New makes a fleet over a book. now is the wall clock.
@@ -127,6 +128,7 @@ func (f *Fleet) Run(ctx context.Context) error {
 		began := f.now()
 		f.told(f.catchUp(ctx))
 		pause(ctx, min(restTimes*f.now().Sub(began), mostPause))
+		f.lookBackAgain(ctx)
 	}
 }
 

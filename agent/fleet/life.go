@@ -168,6 +168,9 @@ func (l *life) came(e *drift.Entry) {
 
 // label keeps the newest of what records say about the machine itself.
 func (l *life) label(e *drift.Entry) {
+	if e.Decision != nil {
+		return // it tells of splices made before, and not that the machine is heard of
+	}
 	for _, label := range []struct {
 		to   *string
 		from string

@@ -46,6 +46,8 @@ var described = []Description{
 	{SparesNeeded, "Electrode pairs the depots should hold to last the lead time with this chance.", []string{"chance"}},
 	{SparesHeld, "Electrode pairs the depots say they hold.", nil},
 	{DepotsShort, "Depots that hold fewer pairs than needed for this chance.", []string{"chance"}},
+	{LookBacksOpen, "Look-backs with splices that wait for a decision.", nil},
+	{LookBackOldest, "When the machine of the oldest of them was found out; no series where none waits.", nil},
 	{Ready, "1 while every door takes records and every machine has its answer.", nil},
 	{LinkUp, "1 while the connection stands, to the outside broker or to the hub.", []string{"link"}},
 	{ForwardWaiting, "Records that the hub does not have yet.", nil},
@@ -89,6 +91,7 @@ func (c *collector) Collect(out chan<- prometheus.Metric) {
 	if f.Read {
 		s.fleet(&f, len(listed))
 		s.spares(f.Spares)
+		s.lookBacks(&f)
 	}
 	s.agent(&f)
 	s.links(&f)
@@ -166,6 +169,18 @@ func (s *scrape) fleet(f *Facts, listed int) {
 		s.gauge(Machines, float64(states[state]), string(state))
 	}
 	s.gauge(MachinesListed, float64(listed))
+}
+
+// lookBacks says how many wait for a decision, once that was worked out.
+func (s *scrape) lookBacks(f *Facts) {
+	open, known := f.LookBacksOpen.Get()
+	if !known {
+		return
+	}
+	s.gauge(LookBacksOpen, float64(open))
+	if !f.LookBackOldest.IsZero() {
+		s.gauge(LookBackOldest, float64(f.LookBackOldest.UnixMilli())/1000)
+	}
 }
 
 // spares sums over the depots: their names are free text and stay out.

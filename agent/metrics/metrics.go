@@ -38,6 +38,10 @@ type Facts struct {
 	Silenced map[string]bool
 	// Spares is what each depot should hold.
 	Spares []advise.Spares
+	// LookBacksOpen is how many look-backs wait for a decision, unknown until that was
+	// worked out, and LookBackOldest when the machine of the oldest was found out.
+	LookBacksOpen  drift.Opt[int]
+	LookBackOldest time.Time
 	// Channels are the ways a message can leave.
 	Channels []Channel
 	// Links are the connections that the agent keeps up.

@@ -25,6 +25,9 @@ const (
 	SparesHeld     = "arcdrift_spare_pairs_held"
 	DepotsShort    = "arcdrift_depots_short"
 
+	LookBacksOpen  = "arcdrift_lookbacks_open"
+	LookBackOldest = "arcdrift_lookback_oldest_timestamp_seconds"
+
 	Ready          = "arcdrift_ready"
 	LinkUp         = "arcdrift_link_up"
 	ForwardWaiting = "arcdrift_forward_waiting_records"

@@ -104,6 +104,7 @@ type boardView struct {
 	Empty          string
 	Before, After  string
 	Withheld       []string // rules of alerts that have silenced themselves
+	Doubted        string   // splices that wait for a decision
 	Shown          string
 	total          int
 	Reading        bool     // nothing is known yet
@@ -137,7 +138,7 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 	}
 	f := filterOf(r.URL.Query())
 	view, shown := boardOf(machines, f, s.Now())
-	view.Withheld, view.Broken = s.withheld(), s.Links()
+	view.Withheld, view.Broken, view.Doubted = s.withheld(), s.Links(), s.doubtedLine()
 	if view.Reading = s.reading(); view.Reading {
 		view.Empty = "The agent is still reading its records; the machines appear here in a moment."
 	}

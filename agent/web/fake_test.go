@@ -24,6 +24,7 @@ import (
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
 	"arcdrift/drift/backtest"
+	"arcdrift/drift/lookback"
 )
 
 // noon is when every test happens.
@@ -47,16 +48,17 @@ type fake struct {
 	taken   []intake.Submission
 	receipt func(i int, o intake.Submission) intake.Receipt
 
-	traced  int
-	slow    chan struct{} // when set, a trace waits for it
-	asked   []advise.Move
-	moved   advise.MoveAnswer
-	owed    []advise.Owed
-	moveErr error
-	sites   map[string]advise.Site
-	said    map[string][]backtest.PastForecast
-	alerts  desk
-	spares  []advise.Spares
+	traced   int
+	slow     chan struct{} // when set, a trace waits for it
+	asked    []advise.Move
+	moved    advise.MoveAnswer
+	owed     []advise.Owed
+	moveErr  error
+	sites    map[string]advise.Site
+	said     map[string][]backtest.PastForecast
+	alerts   desk
+	spares   []advise.Spares
+	lookBack lookback.Report
 }
 
 func (f *fake) Take(_ context.Context, offers []intake.Submission) ([]intake.Receipt, error) {
@@ -196,7 +198,7 @@ func (anyone) Resume(net.IP, string, string) (auth.Principal, error) {
 // serverFor is a server on f whose clock stands at noon.
 func serverFor(t testing.TB, f *fake) *Server {
 	t.Helper()
-	s, err := New(Config{Guard: anyone{}, Keys: noKeys(t), Fingerprint: func() string { return "" }, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Door: f, Fleet: f, Said: f.Said, Records: f, Alerts: &f.alerts, Spares: func() []advise.Spares { return f.spares }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
+	s, err := New(Config{Guard: anyone{}, Keys: noKeys(t), Fingerprint: func() string { return "" }, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Door: f, Fleet: f, Said: f.Said, Records: f, Alerts: &f.alerts, Spares: func() []advise.Spares { return f.spares }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, LookBack: func(q lookback.Question) (lookback.Report, error) { return f.lookBack, q.Check() }, OpenLookBacks: func() (lookback.Report, bool) { return f.lookBack, true }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
 	require.NoError(t, err)
 	s.before.patience, s.glance = time.Minute, time.Minute // no page of a test depends on how fast it is

@@ -23,6 +23,7 @@ type morningView struct {
 	Summary         string
 	Groups          []needsGroup
 	Rest            int
+	Doubted         string   // splices that wait for a decision
 	First           string   // those whose check of the day is before them
 	Withheld        []string // rules of alerts that have silenced themselves
 	RequiresOpening bool     // somebody will open a machine today
@@ -63,7 +64,7 @@ func (s *Server) morningText(w http.ResponseWriter, r *http.Request) {
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s\n%s\n", view.Day, view.Summary)
-	for _, line := range append(view.Withheld, view.First) {
+	for _, line := range append(view.Withheld, view.First, view.Doubted) {
 		if line != "" {
 			fmt.Fprintln(&b, strings.ReplaceAll(line, ". ", ".\n"))
 		}
@@ -127,7 +128,7 @@ func (s *Server) morningView(ctx context.Context, patience time.Duration) (*morn
 			said = append(said, fmt.Sprintf("%d %s", len(list), strings.ToLower(stateWord(state))))
 		}
 	}
-	view.Withheld = s.withheld()
+	view.Withheld, view.Doubted = s.withheld(), s.doubtedLine()
 	if first > 0 {
 		view.First = "Of the fit, " + plural(first, "has its check of the day before it: make it", "have their check of the day before them: make it") + " before the first splice."
 	}

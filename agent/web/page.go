@@ -123,6 +123,7 @@ func (s *Server) routePages(mux *routes) {
 	mux.HandleFunc("GET /morning", s.onceRead(s.morning))
 	mux.HandleFunc("GET /morning.txt", s.onceRead(s.morningText))
 	mux.HandleFunc("GET /rules", s.rules)
+	s.routeLookBack(mux)
 	mux.HandleFunc("GET /refused", s.refusedPage)
 	mux.HandleFunc("GET /alerts", s.onceRead(s.alerts))
 	mux.to(auth.Service, "POST /alerts", s.answerAlert)

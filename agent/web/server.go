@@ -26,6 +26,7 @@ import (
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
 	"arcdrift/drift/backtest"
+	"arcdrift/drift/lookback"
 )
 
 // Door takes records; it answers only when they are durable.
@@ -89,6 +90,10 @@ type Config struct {
 	Spares func() []advise.Spares
 	// Owed are the checks that the rules asked for since a moment, kept or not.
 	Owed func(since time.Time) ([]advise.Owed, error)
+	// LookBack answers which splices to doubt; OpenLookBacks is what was found out
+	// lately, false until that was worked out.
+	LookBack      func(q lookback.Question) (lookback.Report, error)
+	OpenLookBacks func() (report lookback.Report, known bool)
 	// Findings are what its keeper must be told of the store, in sentences.
 	Findings func() []string
 	// Links are the connections to elsewhere that do not stand and why, in sentences.

@@ -185,20 +185,21 @@ func (r *Report) warn() {
 	}
 }
 
-// Clocks says for a job which of its machines had clocks that cannot be believed: their
-// days may be wrong.
-func Clocks(pasts []Past) (warnings []string) {
-	for i := range pasts {
-		p := &pasts[i]
-		odd := 0
-		for j := range p.Entries {
-			if p.Entries[j].OddClock() || !p.Entries[j].Placed.IsZero() {
-				odd++
-			}
-		}
-		if odd > 0 {
-			warnings = append(warnings, fmt.Sprintf("%s: %s had a time that cannot be right, and counts where its arrival and its neighbours place it. Its days may be wrong.", p.Machine, plural(odd, "record")))
+// oddClock says that the machine's clock cannot be believed, "" if it can: its days may
+// be wrong.
+func (p *Past) oddClock() string {
+	odd := 0
+	for i := range p.Entries {
+		if p.Entries[i].OddClock() || !p.Entries[i].Placed.IsZero() {
+			odd++
 		}
 	}
-	return warnings
+	if odd == 0 {
+		return ""
+	}
+	have, count := "has", "counts"
+	if odd > 1 {
+		have, count = "have", "count"
+	}
+	return fmt.Sprintf("%s: %s %s a time that cannot be right and %s where the arrival and the neighbours place it. The days of this machine may be wrong.", p.Machine, plural(odd, "record"), have, count)
 }

@@ -62,26 +62,26 @@ func BenchmarkLookBack(b *testing.B) {
 	const machines, days = 300, 730
 	pasts, _ := pastsOf(b, "healthy", 1, machines, days)
 	now := firstDay.AddDate(0, 0, days)
+	all := func(visit func(int, *Past)) error {
+		for i := range pasts {
+			visit(i, &pasts[i])
+		}
+		return nil
+	}
 	b.Run("open", func(b *testing.B) {
 		for b.Loop() {
-			queries := make([]Query, len(pasts))
-			for i := range queries {
-				queries[i] = Query{From: now.AddDate(0, 0, -60), Now: now}
-			}
-			All(pasts, queries, "", now, oneByOne)
+			r, err := All(machines, all, Question{}, now)
+			require.NoError(b, err)
+			b.ReportMetric(float64(len(r.Entries)), "entries")
 		}
 	})
 	b.Run("machine", func(b *testing.B) {
 		for b.Loop() {
-			All(pasts[:1], []Query{{From: firstDay, To: now, Now: now}}, "", now, oneByOne)
+			r, err := All(1, func(visit func(int, *Past)) error { visit(0, &pasts[0]); return nil }, Question{Machine: pasts[0].Machine, From: drift.Some(firstDay), To: drift.Some(now)}, now)
+			require.NoError(b, err)
+			b.ReportMetric(float64(len(r.Entries)), "entries")
 		}
 	})
-}
-
-func oneByOne(n int, do func(int)) {
-	for i := range n {
-		do(i)
-	}
 }
 
 // drawnLosses are those of splices of which some are out, with chances that say so.

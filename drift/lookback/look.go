@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"arcdrift/drift"
 	"arcdrift/drift/model"
 )
 
@@ -149,32 +150,120 @@ func (c *course) within(lots []*lot, spans []Span) []*lot {
 	return lots
 }
 
-// All looks back on several machines and puts the answers together: each with the query
-// of the same place. How likely losses are is learnt from those that the machines'
-// splices were measured at, if any. each calls do for 0 to n−1, at once if it likes.
-func All(pasts []Past, queries []Query, job string, now time.Time, each func(n int, do func(int))) Report {
-	found := make([]Found, len(pasts))
-	each(len(pasts), func(i int) { found[i] = pasts[i].Look(queries[i]) })
-	var decided []Decided
-	var samples []Sample
-	for i := range pasts {
-		decided = append(decided, pasts[i].Decisions()...)
-		samples = append(samples, found[i].samples()...)
+// Question asks which splices to doubt: of a job, of a time on one machine or, with
+// neither, what was found out lately.
+type Question struct {
+	Machine, Job string
+	From, To     drift.Opt[time.Time]
+}
+
+// Lately is how far back what was found out is looked at where nobody asks for a time.
+const Lately = 60 * 24 * time.Hour
+
+// Check says what is wrong with a question: it returns nil or a *drift.Problem.
+func (q *Question) Check() error {
+	from, begins := q.From.Get()
+	to, ends := q.To.Get()
+	switch {
+	case begins && ends && !from.Before(to):
+		return &drift.Problem{Field: "to", Value: to.Format(time.RFC3339), Reason: "must be later than from"}
+	case begins && ends && to.Sub(from) > longestAsked:
+		return &drift.Problem{Field: "from", Value: from.Format(time.RFC3339), Reason: "is more than three years before to: ask for a shorter time"}
+	case (begins || ends) && q.Machine == "" && q.Job == "":
+		return &drift.Problem{Field: "machine", Reason: "is missing: a time is asked about one machine, or give a job"}
 	}
-	if len(samples) > 0 {
-		losses := LearnLoss(samples)
-		each(len(pasts), func(i int) {
-			if found[i].measured() {
-				queries[i].Losses = &losses
-				found[i] = pasts[i].Look(queries[i])
+	return nil
+}
+
+const longestAsked = 3 * 366 * 24 * time.Hour
+
+// of is the question as it is put to one machine; false where it does not concern it.
+func (q *Question) of(p *Past, now time.Time) (Query, bool) {
+	out := Query{From: q.From.Or(now.Add(-Lately)), Now: now}
+	if q.Job != "" {
+		first, last, any := p.worked(q.Job)
+		out.From, out.To = q.From.Or(first), q.To.Or(last)
+		return out, any && out.From.Before(out.To)
+	}
+	if q.From.Known() || q.To.Known() {
+		out.To = q.To.Or(now)
+		out.From = q.From.Or(out.To.Add(-farthest))
+	}
+	return out, true
+}
+
+// worked is the time in which splices of a job were made.
+func (p *Past) worked(job string) (first, last time.Time, any bool) {
+	for i := range p.Entries {
+		e := &p.Entries[i]
+		if e.Splice == nil || e.Splice.Job != job {
+			continue
+		}
+		if !any {
+			first = e.When().Add(-longest)
+		}
+		last, any = e.When().Add(time.Second), true
+	}
+	return first, last, any
+}
+
+// Source visits the histories of n machines, in any order and at once if it likes; it is
+// called again where measured losses have to be weighed.
+type Source func(visit func(i int, p *Past)) error
+
+// part is what one machine contributes to a report.
+type part struct {
+	found     Found
+	decisions []Decided
+	clock     string
+}
+
+// All answers a question about n machines. How likely losses are is learnt from the
+// splices that were measured, if any.
+func All(n int, source Source, q Question, now time.Time) (Report, error) {
+	parts := make([]part, n)
+	err := source(func(i int, p *Past) {
+		if query, concerns := q.of(p, now); concerns {
+			parts[i] = part{found: p.Look(query), decisions: p.Decisions(), clock: p.oddClock()}
+		}
+	})
+	if err != nil {
+		return Report{}, err
+	}
+	var samples []Sample
+	for i := range parts {
+		samples = append(samples, parts[i].found.samples()...)
+	}
+	losses := LearnLoss(samples)
+	if slices.ContainsFunc(parts, func(one part) bool { return one.found.measured() }) {
+		err = source(func(i int, p *Past) {
+			if query, _ := q.of(p, now); parts[i].found.measured() {
+				query.Losses = &losses
+				parts[i].found = p.Look(query)
 			}
 		})
+		if err != nil {
+			return Report{}, err
+		}
 	}
-	r := Assemble(found, decided, job, now)
-	if len(samples) > 0 {
-		r.Warnings = append(r.Warnings, fmt.Sprintf("What a measured loss says rests on %s measured from both ends and on a prior from memory.", plural(len(samples), "splice")))
+	return q.report(parts, len(samples), now), nil
+}
+
+func (q *Question) report(parts []part, measured int, now time.Time) Report {
+	var found []Found
+	var decided []Decided
+	var clocks []string
+	for i := range parts {
+		found, decided = append(found, parts[i].found), append(decided, parts[i].decisions...)
+		if parts[i].clock != "" && len(parts[i].found.Lots) > 0 {
+			clocks = append(clocks, parts[i].clock)
+		}
 	}
-	r.Warnings = append(r.Warnings, Clocks(pasts)...)
+	r := Assemble(found, decided, q.Job, now)
+	if measured > 0 {
+		r.Warnings = append(r.Warnings, fmt.Sprintf("What a measured loss says rests on %s measured from both ends and on a prior from memory.", plural(measured, "splice")))
+	}
+	r.Warnings = append(r.Warnings, clocks...)
 	return r
 }
 

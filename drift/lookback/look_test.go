@@ -46,8 +46,11 @@ func plainPast(t *testing.T, days int, off func(day int) float64) *Past {
 	return p
 }
 
-func (p *Past) report(q Query) Report {
-	return All([]Past{*p}, []Query{q}, "", q.Now, oneByOne)
+func (p *Past) report(t require.TestingT, from, to time.Time) Report {
+	q := Question{Machine: p.Machine, From: drift.Some(from), To: drift.Some(to)}
+	r, err := All(1, func(visit func(int, *Past)) error { visit(0, p); return nil }, q, to)
+	require.NoError(t, err)
+	return r
 }
 
 // A machine that was on target for two weeks and far off from one morning on is doubted
@@ -62,7 +65,7 @@ func TestWhatChangedBetweenTwoChecksIsDoubted(t *testing.T) {
 		return wobble
 	})
 	now := firstDay.AddDate(0, 0, 24)
-	r := p.report(Query{From: firstDay, To: now, Now: now})
+	r := p.report(t, firstDay, now)
 	chance := map[string]float64{}
 	for _, e := range r.Entries {
 		chance[e.Day] = e.Chance
@@ -76,7 +79,7 @@ func TestWhatChangedBetweenTwoChecksIsDoubted(t *testing.T) {
 	assert.Greater(t, day(18), 0.8)
 	assert.Equal(t, TooWeak, r.Entries[0].Way)
 
-	spans := p.report(Query{From: firstDay, Now: now}).Spans
+	spans := p.Look(Query{From: firstDay, Now: now}).Spans
 	require.NotEmpty(t, spans)
 	last := spans[len(spans)-1]
 	assert.Contains(t, last.Triggers, CheckFailed)
@@ -89,7 +92,7 @@ func TestSplicesOfADayAreNotIndependent(t *testing.T) {
 	t.Parallel()
 	p := plainPast(t, 20, func(day int) float64 { return 4.5 + 2.5*math.Sin(float64(7*day)) })
 	now := firstDay.AddDate(0, 0, 20)
-	r := p.report(Query{From: firstDay.AddDate(0, 0, 10), To: now, Now: now})
+	r := p.report(t, firstDay.AddDate(0, 0, 10), now)
 	require.Len(t, r.Jobs, 1)
 	sum, variance := 0.0, 0.0
 	for _, e := range r.Entries {
@@ -113,7 +116,7 @@ func TestSplicesAreNeverLost(t *testing.T) {
 		shift := rapid.Float64Range(-8, 8).Draw(rt, "shift")
 		p := plainPast(t, days, func(day int) float64 { return shift * float64(day%3) })
 		now := firstDay.AddDate(0, 0, days)
-		r := p.report(Query{From: firstDay, To: now, Now: now})
+		r := p.report(t, firstDay, now)
 		total := 0
 		for _, e := range r.Entries {
 			require.GreaterOrEqual(rt, e.Chance, 0.0)
@@ -139,7 +142,7 @@ func TestMeasuredLossesMoveTheAnswer(t *testing.T) {
 			losses[i].Job = "J-114"
 			p.Entries = append(p.Entries, drift.Entry{Record: drift.Record{Type: drift.TypeSplice, ID: fmt.Sprintf("l-%d", i), Time: day.Add(12 * time.Hour), Splice: &losses[i]}})
 		}
-		for _, e := range p.report(Query{From: day, To: now, Now: now}).Entries {
+		for _, e := range p.report(t, day, now).Entries {
 			if e.Day == day.Format(time.DateOnly) {
 				return e
 			}

@@ -22,6 +22,17 @@ func (l *lot) splices() (sum float64) {
 	return sum
 }
 
+// most is the piece in which most of the splices were made, the first of equals.
+func (l *lot) most() int {
+	best := -1
+	for j, n := range l.share {
+		if best < 0 || n > l.share[best] || n == l.share[best] && j < best {
+			best = j
+		}
+	}
+	return best
+}
+
 // longest is how far back a splice record may reach: "since the last such record" is
 // not meant for longer, and the machine may have been silent.
 const longest = 7 * 24 * time.Hour

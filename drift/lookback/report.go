@@ -21,6 +21,35 @@ type Report struct {
 	Warnings []string `json:"warnings"`
 }
 
+// Waiting counts the entries that wait for a decision, the splices among them that were
+// likely made outside tolerance, and the first of their days.
+func (r *Report) Waiting() (open int, out float64, oldest string) {
+	for i := range r.Entries {
+		if e := &r.Entries[i]; e.Open {
+			open++
+			out += e.Out.Mean
+			if oldest == "" || e.Day < oldest {
+				oldest = e.Day
+			}
+		}
+	}
+	return open, out, oldest
+}
+
+// OpenSpans counts the look-backs that wait, and says since when the oldest does; zero
+// for none.
+func (r *Report) OpenSpans() (open int, oldest time.Time) {
+	for i := range r.Spans {
+		if since, waits := r.Spans[i].OpenSince.Get(); waits {
+			open++
+			if oldest.IsZero() || since.Before(oldest) {
+				oldest = since
+			}
+		}
+	}
+	return open, oldest
+}
+
 // Trigger says what started a look-back.
 type Trigger string
 

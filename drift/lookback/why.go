@@ -1,6 +1,7 @@
 package lookback
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -14,8 +15,7 @@ import (
 // setting is compared with the last check that passed: the level since (wear), the air
 // since, and what that check itself left.
 func (c *course) explain(e *Entry, l *lot, m sums) {
-	first := slices.MinFunc(keys(l.share), func(a, b int) int { return a - b })
-	at := c.pieces[first].from
+	at := c.pieces[l.most()].from
 	k := c.before(at)
 	type part struct {
 		why Why
@@ -28,11 +28,11 @@ func (c *course) explain(e *Entry, l *lot, m sums) {
 	} else {
 		parts = append(parts, part{Wear, sign * m.level}, part{Air, sign * m.air})
 	}
-	slices.SortStableFunc(parts, func(a, b part) int { return -1 * compare(a.pct, b.pct) })
-	const counts = 0.2 // of the deviation
+	slices.SortStableFunc(parts, func(a, b part) int { return cmp.Compare(b.pct, a.pct) })
+	const counts = 0.25 // of the deviation
 	right := m.out <= 0 || m.floor >= 0.6*m.out
-	for _, p := range parts {
-		if !right && p.pct >= counts*math.Abs(m.off) {
+	for i, p := range parts {
+		if !right && (i == 0 || p.pct >= counts*math.Abs(m.off)) {
 			e.Why = append(e.Why, p.why)
 		}
 	}
@@ -46,24 +46,6 @@ func (c *course) explain(e *Entry, l *lot, m sums) {
 		e.Why = append(e.Why, NoCheck)
 	}
 	e.Reason = c.sentence(e, k)
-}
-
-func compare(a, b float64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
-}
-
-func keys(m map[int]float64) []int {
-	out := make([]int, 0, len(m))
-	for k := range m {
-		out = append(out, k)
-	}
-	return out
 }
 
 // work is when the electrodes were last worked on before a moment.

@@ -1,0 +1,91 @@
+package web
+
+import (
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/drift"
+	"arcdrift/drift/lookback"
+)
+
+// doubted is a report with one entry of every kind that the page tells apart.
+func doubted() lookback.Report {
+	entry := func(job, day string, chance float64) lookback.Entry {
+		return lookback.Entry{Machine: "K-07", Job: job, Day: day, Splices: 40, Counted: true, Chance: chance, Out: lookback.Number{Mean: 40 * chance, Low: 2, High: 30}, Way: lookback.TooWeak, Why: []lookback.Why{lookback.Wear}, Reason: "The arc was too weak by about 4.1 % (tolerance 4.6 %).", Open: chance >= lookback.OpenFrom}
+	}
+	open, task, done, low := entry("J-114", "2026-03-01", 0.42), entry("J-114", "2026-02-27", 0.31), entry("J-113", "2026-02-26", 0.3), entry("J-113", "2026-02-20", 0.03)
+	open.Loss = &lookback.Loss{Mean: 0.05, Worst: 0.2, Measured: 3, BothWays: 2}
+	open.Before = drift.Some(0.5)
+	task.Open, task.Decision = false, &lookback.Decision{Verdict: drift.Remeasure, By: "Ada", Role: "bench", Time: noon}
+	done.Decision, done.Reopened = &lookback.Decision{Verdict: drift.Accept, Reason: "all below 0.05 dB", By: "Ada", Time: noon}, &lookback.Reopened{Was: 0.1, Is: 0.3}
+	return lookback.Report{
+		AsOf: noon, Entries: []lookback.Entry{open, task, done, low},
+		Spans:    []lookback.Span{{Machine: "K-07", Open: true, OpenSince: drift.Some(noon)}},
+		Jobs:     []lookback.Job{{Job: "J-114", Splices: 80, Counted: true, Out: lookback.Number{Mean: 29, Low: 17, High: 44}, Open: 1}},
+		Warnings: []string{"K-12: 2 records have a time that cannot be right."},
+	}
+}
+
+func TestTheLookBackPageGroupsByWhatIsToBeDone(t *testing.T) {
+	t.Parallel()
+	f := yard()
+	f.lookBack = doubted()
+	body := get(t, f, "/look-back").Body.String()
+	for _, text := range []string{
+		"To decide", "To measure again", "Not likely out", "J-114", "42 %", "Open again: later records changed the chance from 10 % to 30 %.",
+		"Without that the chance was 50 %.", "Re-measure, Mon 2 Mar 12:00 (Ada, bench)", "17 and 44", "cannot be right", "sharps bin",
+	} {
+		assert.Contains(t, body, text)
+	}
+	for _, path := range []string{"/", "/morning", "/morning.txt"} {
+		assert.Contains(t, get(t, f, path).Body.String(), "Splices to decide on: 2 days of one machine and job", path)
+	}
+}
+
+func TestADecisionIsARecord(t *testing.T) {
+	t.Parallel()
+	f := yard()
+	f.lookBack = doubted()
+	post := func(v url.Values) *httptest.ResponseRecorder {
+		r := httptest.NewRequest("POST", "/look-back", strings.NewReader(v.Encode()))
+		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		return ask(t, f, r)
+	}
+	v := url.Values{"machine": {"K-07"}, "job": {"J-114"}, "day": {"2026-03-01"}, "verdict": {"accept"}, "chance_out": {"0.42"}, "operator": {"Ada"}}
+	w := post(v)
+	assert.Equal(t, http.StatusBadRequest, w.Code)
+	assert.Contains(t, w.Body.String(), "Reason is missing: why the splices can stay as they are is needed here.")
+	v.Set("reason", "measured again, all below 0.05 dB")
+	require.Equal(t, http.StatusSeeOther, post(v).Code)
+	taken := f.offers()
+	require.Len(t, taken, 1)
+	d := taken[0].Record.Decision
+	require.NotNil(t, d)
+	assert.Equal(t, drift.Accept, d.Verdict)
+	assert.InDelta(t, 0.42, d.Chance.Or(0), 0)
+	assert.Equal(t, "Ada", taken[0].Record.Operator)
+	v.Del("operator")
+	assert.Contains(t, post(v).Body.String(), "say who decides")
+}
+
+func TestTheLookBackSaysWhatIsWrongWithAQuestion(t *testing.T) {
+	t.Parallel()
+	f := yard()
+	for query, sentence := range map[string]string{
+		"from=2026-03-01": "machine is missing: a time is asked about one machine, or give a job",
+		"machine=K-07&from=2026-03-02&to=2026-03-01": "must be later than from",
+		"machine=K-07&from=yesterday":                "must be a day like 2026-03-02",
+		"machine=K-07&from=2020-01-01&to=2026-03-01": "is more than three years before to",
+	} {
+		w := get(t, f, "/api/v1/look-back?"+query)
+		assert.Equal(t, http.StatusBadRequest, w.Code, query)
+		assert.Contains(t, w.Body.String(), sentence)
+		assert.Contains(t, get(t, f, "/look-back?"+query).Body.String(), sentence[1:])
+	}
+}
