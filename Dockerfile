@@ -16,7 +16,7 @@ WORKDIR /src
 COPY go.mod go.sum ./
 RUN go mod download
 COPY . .
-RUN [ -z "$REVISION" ] || echo "$REVISION" >agent/revision.txt
+RUN [ -z "$REVISION" ] || echo "$REVISION" >agent/version/revision.txt
 RUN GOOS=$TARGETOS GOARCH=$TARGETARCH GOARM=${TARGETVARIANT#v} CGO_ENABLED=0 go build -tags=nethttpomithttp2 -trimpath -ldflags='-s -w' -o /out/arcdrift ./cmd/arcdrift && mkdir -m 0700 /out/data /out/tmp
 
 FROM scratch

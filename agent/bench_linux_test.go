@@ -1,4 +1,4 @@
-package agent
+package agent_test
 
 import (
 	"bufio"
@@ -19,6 +19,7 @@ import (
 	paho "github.com/eclipse/paho.mqtt.golang"
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/reach"
 	"arcdrift/agent/store"
 	"arcdrift/drift"
 )
@@ -69,7 +70,7 @@ func served(b *testing.B, longer time.Duration, program, db string) (pid int, po
 		_ = cmd.Wait() // however it ends, the figure is taken
 	})
 	for {
-		if _, ok := runningAgent(b.Context(), db); ok {
+		if _, ok := reach.RunningAgent(b.Context(), db); ok {
 			return cmd.Process.Pid, port
 		}
 		time.Sleep(time.Millisecond)
@@ -312,7 +313,7 @@ func starts(b *testing.B, program, db string) (l launch) {
 	for url := ""; l.answers == 0; time.Sleep(5 * time.Millisecond) {
 		l.most = l.most.or(together(cmd.Process.Pid))
 		if url == "" {
-			if found, ok := runningAgent(b.Context(), db); ok {
+			if found, ok := reach.RunningAgent(b.Context(), db); ok {
 				url, l.open = found, time.Since(began)
 			}
 			continue

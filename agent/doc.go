@@ -1,9 +1,10 @@
-// Package agent puts the house together: the commands, the configuration, and
-// what runs under one roof while the agent serves. It is the only package that
-// knows all rooms.
+// Package agent is the program: it hands its environment to the command line, and its
+// tests look at the house as a whole and at the program as other processes see it.
 //
-// Reading order: env.go (what is given from outside and what comes out),
-// command.go (the command tree), settings.go (flag, environment, file,
-// default), place.go (where the records are: a file of ours or a running
-// agent), serve.go and runner.go (the agent itself), then one file per command.
+// Reading order, from the top down: agent/cli (the commands, their flags and
+// settings), agent/reach (the records of a store, in its file or through the agent
+// that holds it), agent/server (what runs while the agent serves), agent/alerting
+// (who is told what), then agent/web and agent/mqtt (where records arrive and answers
+// leave), agent/wire (records as bytes), agent/intake (valid, new, durable, then
+// announced), agent/store and agent/fleet (each machine's model and advice).
 package agent

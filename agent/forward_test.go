@@ -1,4 +1,4 @@
-package agent
+package agent_test
 
 import (
 	"context"
@@ -14,8 +14,10 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/agenttest"
+	"arcdrift/agent/cli"
 	"arcdrift/agent/faulttest"
-	"arcdrift/agent/store"
+	"arcdrift/agent/reach"
 )
 
 // serveProcess runs an agent as a process of its own; kill ends it without a
@@ -23,7 +25,7 @@ import (
 func serveProcess(t *testing.T, db string, args ...string) (url string, kill func()) {
 	t.Helper()
 	cmd := exec.Command("arcdrift", append([]string{"serve", "--db", db}, args...)...)
-	said := &lockedBuffer{}
+	said := &agenttest.Buffer{}
 	cmd.Stderr = said
 	require.NoError(t, cmd.Start())
 	var once sync.Once
@@ -31,18 +33,18 @@ func serveProcess(t *testing.T, db string, args ...string) (url string, kill fun
 		once.Do(func() {
 			require.NoError(t, cmd.Process.Kill())
 			_ = cmd.Wait() // it was killed, and says so
-			require.NoError(t, os.Remove(addressFile(db)), "a killed agent leaves its address: %s", said)
+			require.NoError(t, os.Remove(reach.AddressFile(db)), "a killed agent leaves its address: %s", said)
 		})
 	}
 	t.Cleanup(kill)
-	return awaitAgent(t, db), kill
+	return agenttest.Await(t, db), kill
 }
 
 // A van and a hub that are killed again and again, under load: in the end the
 // hub holds what the van holds, once, and answers the same.
 func TestVanAndHubKilled(t *testing.T) {
-	van, hub := tempDB(t), tempDB(t)
-	port, chance := freeTCPPort(t), rand.New(rand.NewPCG(1, 18))
+	van, hub := agenttest.DB(t), agenttest.DB(t)
+	port, chance := agenttest.FreePort(t), rand.New(rand.NewPCG(1, 18))
 	n := faulttest.Rounds(t, 4)
 	start := func(hubFirst bool) (url string, killVan, killHub func()) {
 		hubUp := func() { _, killHub = serveProcess(t, hub, "--http-listen", "127.0.0.1:"+port) }
@@ -63,10 +65,10 @@ func TestVanAndHubKilled(t *testing.T) {
 			senders.Go(func() {
 				for n := 0; ctx.Err() == nil; n++ {
 					id := fmt.Sprintf("%d-%d-%d", round, sender, n)
-					postOnce(url, fmt.Sprintf(good, id))
+					agenttest.PostOnce(url, fmt.Sprintf(agenttest.Good, id))
 					if n%5 == 0 {
-						postOnce(url, fmt.Sprintf(`{"type":"calibration","machine":"K-0%d","passed":%t,"time":"2026-02-0%dT07:45:00Z","power_setting_pct":%d}`, sender, n%3 > 0, 1+round, n%20))
-						postOnce(url, fmt.Sprintf(`{"type":"calibration","machine":"K-07","nonsense":%d}`, n%9))
+						agenttest.PostOnce(url, fmt.Sprintf(`{"type":"calibration","machine":"K-0%d","passed":%t,"time":"2026-02-0%dT07:45:00Z","power_setting_pct":%d}`, sender, n%3 > 0, 1+round, n%20))
+						agenttest.PostOnce(url, fmt.Sprintf(`{"type":"calibration","machine":"K-07","nonsense":%d}`, n%9))
 					}
 				}
 			})
@@ -85,8 +87,8 @@ func TestVanAndHubKilled(t *testing.T) {
 	killVan()
 	killHub()
 	assert.Equal(t, assessed(t, van), assessed(t, hub), "the same records give the same answers")
-	vanKept, vanRefused := keptIn(t, van)
-	hubKept, hubRefused := keptIn(t, hub)
+	vanKept, vanRefused := agenttest.KeptIn(t, van)
+	hubKept, hubRefused := agenttest.KeptIn(t, hub)
 	assert.Equal(t, vanKept, hubKept)
 	assert.Equal(t, vanRefused, hubRefused)
 	assert.Greater(t, len(vanRefused), 1, "nothing was refused")
@@ -96,19 +98,19 @@ func TestVanAndHubKilled(t *testing.T) {
 // refusedAt is the refused list as a running agent's backup holds it.
 func refusedAt(t *testing.T, db string) string {
 	t.Helper()
-	copied := tempDB(t)
-	r := cli(t, Env{}, "backup", "--db", db, copied)
-	require.Zero(t, r.code, r.say)
-	_, refused := keptIn(t, copied)
+	copied := agenttest.DB(t)
+	r := agenttest.Run(t, cli.Env{}, "backup", "--db", db, copied)
+	require.Zero(t, r.Code, r.Err)
+	_, refused := agenttest.KeptIn(t, copied)
 	return fmt.Sprint(refused)
 }
 
 // exported is how many records an agent holds, and refused, as its export says.
 func exported(t *testing.T, db string) string {
 	t.Helper()
-	r := cli(t, Env{}, "export", "--db", db)
-	require.Zero(t, r.code, r.say)
-	return fmt.Sprint(strings.Count(r.answer, "\n"))
+	r := agenttest.Run(t, cli.Env{}, "export", "--db", db)
+	require.Zero(t, r.Code, r.Err)
+	return fmt.Sprint(strings.Count(r.Out, "\n"))
 }
 
 // assessed is every machine's state, as the command says.
@@ -116,30 +118,9 @@ func assessed(t *testing.T, db string) string {
 	t.Helper()
 	var out string
 	for _, more := range [][]string{nil, {"--known-at", "2026-03-02T18:00:00Z"}} {
-		r := cli(t, Env{}, append([]string{"assess", "--db", db, "--format", "json"}, more...)...)
-		require.Zero(t, r.code, r.say)
-		out += r.answer
+		r := agenttest.Run(t, cli.Env{}, append([]string{"assess", "--db", db, "--format", "json"}, more...)...)
+		require.Zero(t, r.Code, r.Err)
+		out += r.Out
 	}
 	return out
-}
-
-// keptIn is what a sound store holds: the digests of its machines, and how often
-// what was refused.
-func keptIn(t *testing.T, db string) (map[string]store.Digest, map[string]int) {
-	t.Helper()
-	s, err := store.Open(db, time.Now, store.Options{ReadOnly: true})
-	require.NoError(t, err)
-	defer func() { require.NoError(t, s.Close()) }()
-	report, err := s.Verify()
-	require.NoError(t, err)
-	require.Nil(t, report.First)
-	digests, err := s.Digests()
-	require.NoError(t, err)
-	all, err := s.Refusals("", 0)
-	require.NoError(t, err)
-	refused := map[string]int{}
-	for _, r := range all {
-		refused[string(r.Raw)+r.Problem.Error()] = r.Times
-	}
-	return digests, refused
 }

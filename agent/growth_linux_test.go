@@ -1,4 +1,4 @@
-package agent
+package agent_test
 
 import (
 	"context"
@@ -12,6 +12,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/agenttest"
 	"arcdrift/agent/fleet"
 	"arcdrift/agent/intake"
 	"arcdrift/agent/store"
@@ -31,7 +32,7 @@ func grown(b *testing.B, machines, records int) (s *store.Store, now time.Time) 
 	b.Helper()
 	world, ok := synth.WorldNamed("straight")
 	require.True(b, ok)
-	start, days := scriptMoment.Truncate(24*time.Hour), int(float64(records)/recordsPerDay)
+	start, days := agenttest.Now.Truncate(24*time.Hour), int(float64(records)/recordsPerDay)
 	now = start.AddDate(0, 0, days).Add(22 * time.Hour)
 	s, err := store.Open(filepath.Join(b.TempDir(), "arcdrift.db"), func() time.Time { return now }, store.Options{})
 	require.NoError(b, err)
@@ -43,7 +44,7 @@ func grown(b *testing.B, machines, records int) (s *store.Store, now time.Time) 
 	defer func() { stop(); require.NoError(b, <-ended) }()
 	var offers []intake.Submission
 	for _, r := range synth.Make(world, 1, machines, start, days).Records {
-		if offers = append(offers, intake.Submission{Record: r, Via: "import"}); len(offers) == importGroup {
+		if offers = append(offers, intake.Submission{Record: r, Via: "import"}); len(offers) == 4096 {
 			_, err := door.Take(ctx, offers)
 			require.NoError(b, err)
 			offers = offers[:0]
@@ -91,7 +92,7 @@ func BenchmarkFleet(b *testing.B) {
 
 // started runs a fleet until every machine has its answer.
 func started(b *testing.B, s *store.Store, now time.Time) *fleet.Fleet {
-	f := fleet.New(book{s}, func() time.Time { return now }, slog.New(slog.DiscardHandler))
+	f := fleet.New(store.NewReader(s, func(string) {}), func() time.Time { return now }, slog.New(slog.DiscardHandler))
 	ctx, stop := context.WithCancel(b.Context())
 	ended := make(chan error, 1)
 	go func() { ended <- f.Run(ctx) }()
@@ -127,7 +128,7 @@ func BenchmarkQuestion(b *testing.B) {
 		b.Run(fmt.Sprintf("machines=60/records=%d", records), func(b *testing.B) {
 			s, now := grown(b, 60, records)
 			ask := func(b *testing.B, build, machine string) {
-				a := fleet.NewKeptAnswers(newLegible(s, func(string) {}), build, func() time.Time { return now })
+				a := fleet.NewKeptAnswers(store.NewReader(s, func(string) {}), build, func() time.Time { return now })
 				all, err := a.AssessAt(machine, drift.Opt[time.Time]{}, drift.Opt[time.Time]{})
 				require.NoError(b, err)
 				require.NotEmpty(b, all)

@@ -1,4 +1,4 @@
-package agent
+package agent_test
 
 import (
 	"bufio"
@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"net"
-	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -19,7 +18,10 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/agenttest"
+	"arcdrift/agent/cli"
 	"arcdrift/agent/faulttest"
+	"arcdrift/agent/reach"
 	"arcdrift/agent/store"
 )
 
@@ -27,13 +29,13 @@ import (
 // record that it acknowledged, once; "acknowledged" is said by clients outside:
 // an HTTP 201, and mosquitto_pub that ends well, which it does after PUBACK.
 func TestKilledAgentHasWhatItAcknowledged(t *testing.T) {
-	db, chance := tempDB(t), rand.New(rand.NewPCG(1, 2))
+	db, chance := agenttest.DB(t), rand.New(rand.NewPCG(1, 2))
 	n := faulttest.Rounds(t, 6)
 	acked := map[string]bool{}
 	for round := range n {
-		port := freeTCPPort(t)
+		port := agenttest.FreePort(t)
 		cmd := exec.Command("arcdrift", "serve", "--db", db, "--http-listen", "127.0.0.1:0", "--mqtt-listen", "127.0.0.1:"+port)
-		said := &lockedBuffer{}
+		said := &agenttest.Buffer{}
 		cmd.Stderr = said
 		require.NoError(t, cmd.Start())
 		t.Cleanup(func() {
@@ -41,7 +43,7 @@ func TestKilledAgentHasWhatItAcknowledged(t *testing.T) {
 				t.Logf("round %d: %s", round, said)
 			}
 		})
-		url := awaitAgent(t, db)
+		url := agenttest.Await(t, db)
 		ctx, cancel := context.WithCancel(t.Context())
 		var mu sync.Mutex
 		var senders sync.WaitGroup
@@ -57,16 +59,16 @@ func TestKilledAgentHasWhatItAcknowledged(t *testing.T) {
 				}
 			})
 		}
-		load("http", func(id string) bool { return postOnce(url, fmt.Sprintf(good, id)) })
+		load("http", func(id string) bool { return agenttest.PostOnce(url, fmt.Sprintf(agenttest.Good, id)) })
 		load("mqtt", func(id string) bool {
-			return exec.Command("mosquitto_pub", "-p", port, "-q", "1", "-t", "arcdrift/v1/K-07/usage", "-m", fmt.Sprintf(good, id)).Run() == nil
+			return exec.Command("mosquitto_pub", "-p", port, "-q", "1", "-t", "arcdrift/v1/K-07/usage", "-m", fmt.Sprintf(agenttest.Good, id)).Run() == nil
 		})
 		time.Sleep(100*time.Millisecond + time.Duration(chance.IntN(200))*time.Millisecond)
 		require.NoError(t, cmd.Process.Kill())
 		_ = cmd.Wait() // it was killed, and says so
 		cancel()
 		senders.Wait()
-		require.NoError(t, os.Remove(addressFile(db)), "a killed agent leaves its address")
+		require.NoError(t, os.Remove(reach.AddressFile(db)), "a killed agent leaves its address")
 	}
 
 	require.Greater(t, len(acked), n, "the load was no load")
@@ -104,40 +106,23 @@ func keptOnce(db string, acked map[string]bool) error {
 // TestKeptOnceControl: an acknowledgement that came too early, and a record that
 // came in twice, are found out.
 func TestKeptOnceControl(t *testing.T) {
-	db := tempDB(t)
+	db := agenttest.DB(t)
 	twice := `{"type":"usage","machine":"K-07","id":"twice","arc_count":%d}` + "\n"
-	lines := fmt.Sprintf(good, "once") + "\n" + fmt.Sprintf(twice, 1) + fmt.Sprintf(twice, 2)
-	require.Zero(t, cli(t, Env{Stdin: strings.NewReader(lines)}, "import", "--db", db, "-").code)
+	lines := fmt.Sprintf(agenttest.Good, "once") + "\n" + fmt.Sprintf(twice, 1) + fmt.Sprintf(twice, 2)
+	require.Zero(t, agenttest.Run(t, cli.Env{Stdin: strings.NewReader(lines)}, "import", "--db", db, "-").Code)
 	require.NoError(t, keptOnce(db, map[string]bool{"once": true}))
 	require.ErrorContains(t, keptOnce(db, map[string]bool{"once": true, "early": true}), "early was acknowledged and is kept 0 times")
 	require.ErrorContains(t, keptOnce(db, map[string]bool{"twice": true}), "kept 2 times")
 }
 
-// awaitAgent waits until an agent has left its address and answers there.
-func awaitAgent(t *testing.T, db string) string {
-	t.Helper()
-	url := ""
-	require.Eventually(t, func() (ok bool) {
-		url, ok = runningAgent(t.Context(), db)
-		return ok
-	}, 60*time.Second, 5*time.Millisecond)
-	return url
-}
-
-// postOnce posts a record and says whether it was acknowledged.
-func postOnce(url, record string) bool {
-	resp, err := http.Post(url+"/api/v1/records", "application/json", strings.NewReader(record))
-	return err == nil && resp.Body.Close() == nil && resp.StatusCode == http.StatusCreated
-}
-
 // An agent asked to stop has ended, in order, within the time that a service
 // manager gives it, though clients stay connected.
 func TestStopsInOrder(t *testing.T) {
-	s, log, stop := startServer(t, tempDB(t), nil)
-	idle, err := net.Dial("tcp", s.broker.Address())
+	s, log, stop := agenttest.Start(t, agenttest.DB(t), nil)
+	idle, err := net.Dial("tcp", s.MQTTAddress())
 	require.NoError(t, err)
 	defer func() { _ = idle.Close() }() // the agent has closed it
-	half, err := net.Dial("tcp", s.listener.Addr().String())
+	half, err := net.Dial("tcp", strings.TrimPrefix(s.URL(), "http://"))
 	require.NoError(t, err)
 	defer func() { _ = half.Close() }() // the agent has closed it
 	_, err = half.Write([]byte("POST /api/v1/records HTTP/1.1\r\nHost: localhost\r\nContent-Length: 100\r\n\r\n{"))
@@ -160,15 +145,15 @@ func BenchmarkImport(b *testing.B) {
 			w := bufio.NewWriter(f)
 			for n := range records {
 				fmt.Fprintf(w, `{"type":"calibration","id":"r%d","machine":"K-%04d","model":"type-1","time":%q,"passed":true,"meltback_left_um":%d,"meltback_right_um":249,"meltback_target_um":250,"meltback_tolerance_um":10,"power_setting_pct":1.5,"arc_count":%d,"temperature_c":11.5,"humidity_pct":71,"altitude_m":420}`+"\n",
-					n, n%machines, scriptMoment.Add(time.Duration(n)*time.Minute).Format(time.RFC3339), 246+n%9, n*12/machines)
+					n, n%machines, agenttest.Now.Add(time.Duration(n)*time.Minute).Format(time.RFC3339), 246+n%9, n*12/machines)
 			}
 			require.NoError(b, errors.Join(w.Flush(), f.Close()))
 			for b.Loop() {
 				dir, err := os.MkdirTemp(filepath.Dir(file), "")
 				require.NoError(b, err)
 				var out strings.Builder
-				code := Run(b.Context(), Env{Args: []string{"import", "--db", filepath.Join(dir, "a.db"), file},
-					Stdout: &out, Stderr: &out, Now: func() time.Time { return scriptMoment.AddDate(3, 0, 0) }})
+				code := cli.Run(b.Context(), cli.Env{Args: []string{"import", "--db", filepath.Join(dir, "a.db"), file},
+					Stdout: &out, Stderr: &out, Now: func() time.Time { return agenttest.Now.AddDate(3, 0, 0) }})
 				require.Zero(b, code, out.String())
 				require.NoError(b, os.RemoveAll(dir))
 			}

@@ -1,4 +1,4 @@
-package agent
+package agent_test
 
 import (
 	"encoding/json"
@@ -18,8 +18,10 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/agenttest"
 	"arcdrift/agent/intake"
 	"arcdrift/agent/metrics"
+	"arcdrift/agent/server"
 	"arcdrift/agent/wire"
 	"arcdrift/drift/advise"
 	"arcdrift/drift/synth"
@@ -29,25 +31,25 @@ import (
 // the demo: every expression of every rule and of every dashboard returns data, and
 // an alert reaches a real Alertmanager. What the demo's day does not have is added
 // to it: a machine that must stop, a depot without spares, more machines than are
-// listed one by one, a channel that reaches nobody, a door that brings nothing, a
+// listed one by one, a channel that reaches alerting.Nobody, a door that brings nothing, a
 // record that is refused.
 func TestDemoUnderPrometheus(t *testing.T) {
-	db := tempDB(t)
-	fill(t, db, demoAndMore(t))
+	db := agenttest.DB(t)
+	agenttest.Fill(t, db, demoAndMore(t))
 	var later atomic.Int64 // how much the agent's clock has gone on
-	now := func() time.Time { return scriptMoment.Add(time.Duration(later.Load())) }
-	s, log, _ := startServerAt(t, db, now, func(c *Config) {
-		c.Alerts = alertsTo(t, "hook=http://127.0.0.1:"+freeTCPPort(t))
+	now := func() time.Time { return agenttest.Now.Add(time.Duration(later.Load())) }
+	s, log, _ := agenttest.StartAt(t, db, now, func(c *server.Config) {
+		c.Alerts = agenttest.AlertsTo(t, "hook=http://127.0.0.1:"+agenttest.FreePort(t))
 		c.Alerts.Quiet = 10 * time.Minute
 	})
-	am := startAlertmanager(t)
-	prom := prometheus{startPrometheus(t, am, s.url(), "http://127.0.0.1:"+freeTCPPort(t))} // the second is an agent that is gone
+	am := agenttest.Alertmanager(t)
+	prom := prometheus{agenttest.Prometheus(t, am, s.URL(), "http://127.0.0.1:"+agenttest.FreePort(t))} // the second is an agent that is gone
 
-	soon(t, "the message about the stop was tried", func() bool { return strings.Contains(log.String(), "message not delivered") })
+	agenttest.Soon(t, "the message about the stop was tried", func() bool { return strings.Contains(log.String(), "message not delivered") })
 	later.Store(int64(45 * time.Minute))
 	// The refusal is to be seen as a rise from 0.
 	prom.soonHas(t, `arcdrift_records_total{type="usage",result="refused"} == 0`)
-	status, body := post(t, s, `{"type":"usage","id":"u1","machine":"K-98","time":"2026-03-02T18:44:00Z","arc_count":7}
+	status, body := agenttest.Post(t, s, `{"type":"usage","id":"u1","machine":"K-98","time":"2026-03-02T18:44:00Z","arc_count":7}
 {"type":"usage","id":"u2","machine":"K-98","time":"2026-03-02T18:44:00Z","arc_count":-7}`)
 	require.Equal(t, http.StatusCreated, status, body)
 
@@ -61,15 +63,15 @@ func TestDemoUnderPrometheus(t *testing.T) {
 		prom.soonHas(t, expr)
 	}
 	assert.False(t, prom.has(t, `arcdrift_machine_state{machine="K-07",state="stop"} == 1`), "not every expression returns data")
-	soon(t, "the stop reaches the Alertmanager", func() bool { return standing(t, am)["ArcdriftMachineMustStop K-99"] })
-	assert.NotContains(t, standing(t, am), "ArcdriftMachineMustStop K-07")
+	agenttest.Soon(t, "the stop reaches the Alertmanager", func() bool { return agenttest.Standing(t, am)["ArcdriftMachineMustStop K-99"] })
+	assert.NotContains(t, agenttest.Standing(t, am), "ArcdriftMachineMustStop K-07")
 }
 
 // demoAndMore are the records of four machines of the demo, one for each state that
 // it has (all twelve take three times as long to learn from), and of what it lacks.
 func demoAndMore(t *testing.T) []intake.Submission {
 	var offers []intake.Submission
-	story := synth.Open(1, scriptMoment)
+	story := synth.Open(1, agenttest.Now)
 	cast := map[synth.Role]bool{synth.WearingOut: true, synth.BluntEnds: true, synth.Silent: true, synth.Newcomer: true}
 	for _, r := range story.History {
 		if role, machine := story.Roles()[r.Machine]; !machine || cast[role] {
@@ -81,7 +83,7 @@ func demoAndMore(t *testing.T) []intake.Submission {
 		require.NoError(t, err, line)
 		offers = append(offers, intake.Submission{Record: r})
 	}
-	for _, line := range wearing("K-99", scriptMoment) {
+	for _, line := range agenttest.Wearing("K-99", agenttest.Now) {
 		add(line)
 	}
 	for _, site := range []string{"Orrin Quay", "Hallow Fen"} { // of one depot
@@ -143,7 +145,7 @@ func (p prometheus) has(t *testing.T, expr string) bool {
 
 func (p prometheus) soonHas(t *testing.T, expr string) {
 	t.Helper()
-	soon(t, expr+" returns data", func() bool { return p.has(t, expr) })
+	agenttest.Soon(t, expr+" returns data", func() bool { return p.has(t, expr) })
 }
 
 // rules are the expressions of the rules it has loaded.

@@ -1,6 +1,8 @@
-package agent
+package agent_test
 
 import (
+	"arcdrift/agent/agenttest"
+	"arcdrift/agent/version"
 	"encoding/json"
 	"io/fs"
 	"os"
@@ -43,7 +45,7 @@ func assemble(t *testing.T, dockerfile string, from func(path string) string) im
 			im.copy(t, strings.Fields(rest), from)
 		case "ARG":
 		case "LABEL":
-			require.Contains(t, rest, `image.version="`+release+`"`)
+			require.Contains(t, rest, `image.version="`+version.Release+`"`)
 		case "USER":
 			id, err := strconv.ParseUint(strings.Split(rest, ":")[0], 10, 32)
 			require.NoError(t, err)
@@ -147,7 +149,7 @@ func TestImageAsARootDirectory(t *testing.T) {
 	assert.NotZero(t, im.user, "not as root")
 
 	agent := im.command(im.run, "ARCDRIFT_HTTP_LISTEN=127.0.0.1:0", "ARCDRIFT_ALERT_ZONE=Europe/Oslo")
-	said := &lockedBuffer{}
+	said := &agenttest.Buffer{}
 	agent.Stderr = said
 	require.NoError(t, agent.Start(), "this takes root")
 	t.Cleanup(func() { _ = agent.Process.Kill() }) // where the test broke off; else it has ended

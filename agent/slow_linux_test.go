@@ -1,9 +1,8 @@
-package agent
+package agent_test
 
 import (
 	"context"
 	"fmt"
-	"io"
 	"net/http"
 	"os"
 	"os/exec"
@@ -17,7 +16,10 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/agenttest"
+	"arcdrift/agent/cli"
 	"arcdrift/agent/faulttest"
+	"arcdrift/agent/reach"
 )
 
 // load posts records from several clients until ctx ends, and notes which were
@@ -52,46 +54,31 @@ func (l *load) run(ctx context.Context, clients int, send func(ctx context.Conte
 	return &all
 }
 
-// post sends a body and returns the status, 0 for no answer.
-func postStatus(ctx context.Context, url, body string) int {
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, url+"/api/v1/records", strings.NewReader(body))
-	if err != nil {
-		return 0
-	}
-	resp, err := http.DefaultClient.Do(req)
-	if err != nil {
-		return 0
-	}
-	_, err = io.Copy(io.Discard, resp.Body)
-	if resp.Body.Close() != nil || err != nil {
-		return 0
-	}
-	return resp.StatusCode
-}
-
 // On a disk that takes its time for every flush nothing is acknowledged before
 // its flush, and what is too much is turned away and not kept waiting for ever.
 func TestSlowDisk(t *testing.T) {
 	n := faulttest.Rounds(t, 3)
 	for round := range n {
 		flush := []time.Duration{100, 300, 600}[round%3] * time.Millisecond
-		db := tempDB(t)
-		require.Zero(t, cli(t, Env{Stdin: strings.NewReader("")}, "import", "--db", db, "-").code)
+		db := agenttest.DB(t)
+		require.Zero(t, agenttest.Run(t, cli.Env{Stdin: strings.NewReader("")}, "import", "--db", db, "-").Code)
 		cmd := exec.Command("strace", "-f", "-q", "-o", "/dev/null", "-e", "trace=fdatasync", "-e", fmt.Sprintf("inject=fdatasync:delay_exit=%d", flush.Microseconds()),
 			"arcdrift", "serve", "--db", db, "--http-listen", "127.0.0.1:0")
 		cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 		require.NoError(t, cmd.Start(), "strace has to be installed")
-		url := awaitAgent(t, db)
+		url := agenttest.Await(t, db)
 		ctx, cancel := context.WithCancel(t.Context())
 		l := &load{acked: map[string]bool{}}
-		single := l.run(ctx, 16, func(ctx context.Context, id string) int { return postStatus(ctx, url, fmt.Sprintf(good, id)) })
+		single := l.run(ctx, 16, func(ctx context.Context, id string) int {
+			return agenttest.PostStatus(ctx, url, fmt.Sprintf(agenttest.Good, id))
+		})
 		flood := &load{acked: map[string]bool{}}
 		many := flood.run(ctx, 12, func(ctx context.Context, id string) int {
 			var body strings.Builder
 			for n := range 1500 {
-				fmt.Fprintf(&body, good+"\n", fmt.Sprintf("flood-%s-%d", id, n))
+				fmt.Fprintf(&body, agenttest.Good+"\n", fmt.Sprintf("flood-%s-%d", id, n))
 			}
-			return postStatus(ctx, url, body.String())
+			return agenttest.PostStatus(ctx, url, body.String())
 		})
 		require.Eventually(t, func() bool {
 			l.mu.Lock()
@@ -105,7 +92,7 @@ func TestSlowDisk(t *testing.T) {
 		cancel()
 		single.Wait()
 		many.Wait()
-		require.NoError(t, os.Remove(addressFile(db)))
+		require.NoError(t, os.Remove(reach.AddressFile(db)))
 		slices.Sort(l.waits)
 		assert.GreaterOrEqual(t, l.waits[0], flush, "an acknowledgement came before the flush ended")
 		t.Logf("flush %s: %d acknowledged, median %s, p99 %s, %d turned away", flush, len(l.waits), l.waits[len(l.waits)/2], l.waits[len(l.waits)*99/100], l.busy+flood.busy)
@@ -117,11 +104,11 @@ func TestSlowDisk(t *testing.T) {
 // TestSlowDiskControl: on a quick disk acknowledgements come sooner than the
 // slow disk's flushes, so the test above would see one that came early.
 func TestSlowDiskControl(t *testing.T) {
-	s, _, _ := startServer(t, tempDB(t), nil)
+	s, _, _ := agenttest.Start(t, agenttest.DB(t), nil)
 	quickest := time.Hour
 	for n := range 100 {
 		began := time.Now()
-		require.Equal(t, http.StatusCreated, postStatus(t.Context(), s.url(), fmt.Sprintf(good, fmt.Sprint(n))))
+		require.Equal(t, http.StatusCreated, agenttest.PostStatus(t.Context(), s.URL(), fmt.Sprintf(agenttest.Good, fmt.Sprint(n))))
 		quickest = min(quickest, time.Since(began))
 	}
 	require.Less(t, quickest, 100*time.Millisecond)
@@ -132,15 +119,17 @@ func TestSlowDiskControl(t *testing.T) {
 func TestEndedAndHaltedUnderLoad(t *testing.T) {
 	n := faulttest.Rounds(t, 5)
 	for round := range n {
-		db := tempDB(t)
+		db := agenttest.DB(t)
 		cmd := exec.Command("arcdrift", "serve", "--db", db, "--http-listen", "127.0.0.1:0")
-		said := &lockedBuffer{}
+		said := &agenttest.Buffer{}
 		cmd.Stderr = said
 		require.NoError(t, cmd.Start())
-		url := awaitAgent(t, db)
+		url := agenttest.Await(t, db)
 		ctx, cancel := context.WithCancel(t.Context())
 		l := &load{acked: map[string]bool{}}
-		all := l.run(ctx, 8, func(ctx context.Context, id string) int { return postStatus(ctx, url, fmt.Sprintf(good, id)) })
+		all := l.run(ctx, 8, func(ctx context.Context, id string) int {
+			return agenttest.PostStatus(ctx, url, fmt.Sprintf(agenttest.Good, id))
+		})
 		acked := func() int {
 			l.mu.Lock()
 			defer l.mu.Unlock()
@@ -159,7 +148,7 @@ func TestEndedAndHaltedUnderLoad(t *testing.T) {
 		cancel()
 		all.Wait()
 		require.NoError(t, keptOnce(db, l.acked))
-		assert.NoFileExists(t, addressFile(db))
+		assert.NoFileExists(t, reach.AddressFile(db))
 	}
 	faulttest.Bound(t, "agents ended or halted under load that lost a record", n)
 }

@@ -1,4 +1,4 @@
-package agent
+package agent_test
 
 import (
 	"net/http"
@@ -13,6 +13,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/agenttest"
+	"arcdrift/agent/cli"
 	"arcdrift/agent/intake"
 	"arcdrift/drift/synth"
 )
@@ -65,14 +67,14 @@ func yearOf(t *testing.T, db string, machines int) {
 	for _, r := range synth.Make(world, 1, machines, time.Now().UTC().AddDate(-1, 0, 0), 364).Records {
 		offers = append(offers, intake.Submission{Record: r, Via: "import"})
 	}
-	fill(t, db, offers)
+	agenttest.Fill(t, db, offers)
 }
 
 // smallAgent is the agent on the small computer.
 type smallAgent struct {
 	cmd          *exec.Cmd
 	url          string
-	said         *lockedBuffer
+	said         *agenttest.Buffer
 	up, answered time.Duration
 }
 
@@ -80,12 +82,12 @@ type smallAgent struct {
 func startSmall(t *testing.T, procs []string, program, db string) *smallAgent {
 	t.Helper()
 	args := append([]string{"-c", `for f; do echo $$ >"$f" || exit 1; done; exec "$AGENT" serve --db "$DB" --http-listen 127.0.0.1:0`, "sh"}, procs...)
-	a := &smallAgent{cmd: exec.Command("sh", args...), said: &lockedBuffer{}}
+	a := &smallAgent{cmd: exec.Command("sh", args...), said: &agenttest.Buffer{}}
 	a.cmd.Env = append(os.Environ(), "AGENT="+program, "DB="+db)
 	a.cmd.Stderr = a.said
 	began := time.Now()
 	require.NoError(t, a.cmd.Start())
-	a.url = awaitAgent(t, db)
+	a.url = agenttest.Await(t, db)
 	a.up = time.Since(began)
 	require.Eventually(t, func() bool { return a.status(t, "/readyz") == http.StatusOK }, 5*time.Minute, 10*time.Millisecond, "%s", a.said)
 	a.answered = time.Since(began)
@@ -123,8 +125,8 @@ func TestSmallComputer(t *testing.T) {
 	for _, start := range []string{"first", "second"} {
 		a := startSmall(t, procs, program, db)
 		assert.Equal(t, http.StatusOK, a.status(t, "/"))
-		assert.Equal(t, http.StatusCreated, postStatus(t.Context(), a.url, `{"type":"usage","machine":"M-00001","time":"`+time.Now().UTC().Format(time.RFC3339Nano)+`","arc_count":1}`))
-		assert.Equal(t, machines, strings.Count(cli(t, Env{}, "assess", "--db", db, "--format", "json").answer, `"machine":`))
+		assert.Equal(t, http.StatusCreated, agenttest.PostStatus(t.Context(), a.url, `{"type":"usage","machine":"M-00001","time":"`+time.Now().UTC().Format(time.RFC3339Nano)+`","arc_count":1}`))
+		assert.Equal(t, machines, strings.Count(agenttest.Run(t, cli.Env{}, "assess", "--db", db, "--format", "json").Out, `"machine":`))
 		own, most := memoryOf(t, a.cmd.Process.Pid)
 		a.stop(t)
 		t.Logf("%s start, confined: %v; up after %s, all answers after %s; %.1f MiB of its own, %.1f MiB at most", start, len(procs) > 0, a.up, a.answered, own, most)

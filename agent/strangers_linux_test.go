@@ -1,6 +1,7 @@
-package agent
+package agent_test
 
 import (
+	"arcdrift/agent/agenttest"
 	"bytes"
 	"io"
 	"net"
@@ -19,7 +20,7 @@ import (
 // it, and returns its process and the ports of its pages and its broker.
 func agentBehind(t *testing.T, db string, before ...string) (pid int, pages, broker string) {
 	t.Helper()
-	pages, broker = freeTCPPort(t), freeTCPPort(t)
+	pages, broker = agenttest.FreePort(t), agenttest.FreePort(t)
 	args := append(before, "arcdrift", "serve", "--db", db, "--http-listen", "127.0.0.1:"+pages, "--mqtt-listen", "127.0.0.1:"+broker)
 	cmd := exec.Command(args[0], args[1:]...)
 	require.NoError(t, cmd.Start())
@@ -27,7 +28,7 @@ func agentBehind(t *testing.T, db string, before ...string) (pid int, pages, bro
 		require.NoError(t, cmd.Process.Kill())
 		_ = cmd.Wait() // it was killed
 	})
-	awaitAgent(t, db)
+	agenttest.Await(t, db)
 	return cmd.Process.Pid, pages, broker
 }
 
@@ -56,8 +57,8 @@ func megabyte(beginning string) []byte {
 // together, at either door, and whoever has an account comes in beside them.
 func TestStrangersTakeLittleMemory(t *testing.T) {
 	const many, most = 300, 16.0
-	db := tempDB(t)
-	secret := account(t, db, "device", "add", "van-4", "--machines", "K-07")
+	db := agenttest.DB(t)
+	secret := agenttest.Account(t, db, "device", "add", "van-4", "--machines", "K-07")
 	pid, pages, broker := agentBehind(t, db)
 	// A client id of a megabyte: CONNECT, its length, MQTT 3.1.1, no flags.
 	connect := megabyte("\x10\xf0\xff\x3f\x00\x04MQTT\x04\x02\x00\x3c\xff\xff")
@@ -94,7 +95,7 @@ func TestStrangersTakeLittleMemory(t *testing.T) {
 // An agent that ran out of descriptors takes connections again once there are
 // some.
 func TestListenersOutliveTheDescriptors(t *testing.T) {
-	db := tempDB(t)
+	db := agenttest.DB(t)
 	_, pages, broker := agentBehind(t, db, "prlimit", "--nofile=48:48")
 	for _, port := range []string{broker, pages} {
 		conns := strangers(t, 100, port, nil)
@@ -103,8 +104,8 @@ func TestListenersOutliveTheDescriptors(t *testing.T) {
 			require.NoError(t, conn.Close())
 		}
 	}
-	soon(t, "the broker takes records", func() bool {
+	agenttest.Soon(t, "the broker takes records", func() bool {
 		return exec.Command("mosquitto_pub", "-p", broker, "-q", "1", "-t", "arcdrift/v1/K-07/usage", "-m", `{"id":"m","arc_count":1}`).Run() == nil
 	})
-	soon(t, "the pages answer", func() bool { return exec.Command("curl", "-sf", "http://127.0.0.1:"+pages+"/healthz").Run() == nil })
+	agenttest.Soon(t, "the pages answer", func() bool { return exec.Command("curl", "-sf", "http://127.0.0.1:"+pages+"/healthz").Run() == nil })
 }

@@ -1,4 +1,4 @@
-package agent
+package agent_test
 
 import (
 	"crypto/tls"
@@ -16,7 +16,9 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/agenttest"
 	"arcdrift/agent/auth"
+	"arcdrift/agent/cli"
 )
 
 // firstProcess makes a computer of its own for a systemd: it sees this one's
@@ -54,14 +56,14 @@ func bootUnit(t *testing.T, etc string) (there func(name string, args ...string)
 	}
 	require.NoError(t, os.WriteFile(filepath.Join(units, "goal.target"), []byte("[Unit]\nWants=arcdrift.service\n"), 0o644))
 	for _, name := range []string{"arcdrift.service", "arcdrift-backup.service", "arcdrift-backup.timer"} {
-		raw, err := os.ReadFile(filepath.Join(packaging, name))
+		raw, err := os.ReadFile(agenttest.Path(t, "cmd/arcdrift/packaging/"+name))
 		require.NoError(t, err)
 		require.NoError(t, os.WriteFile(filepath.Join(units, name), raw, 0o644))
 	}
 
 	cmd := exec.Command("unshare", "--mount", "--pid", "--uts", "--ipc", "--cgroup", "--fork", "--kill-child", "sh", "-c", firstProcess)
 	cmd.Env = append(os.Environ(), "UNITS="+units, "PROGRAM="+program, "ETC="+etc)
-	said := &lockedBuffer{}
+	said := &agenttest.Buffer{}
 	cmd.Stdout, cmd.Stderr = said, said
 	require.NoError(t, cmd.Start(), "this takes root and util-linux")
 	t.Cleanup(func() {
@@ -90,10 +92,10 @@ func property(t *testing.T, there func(string, ...string) *exec.Cmd, name string
 // a user without rights, shows that certificate, takes a new one at a restart and
 // stops in good order. It could not read them before the unit handed them over.
 func TestTheUnitRuns(t *testing.T) {
-	etc, address := t.TempDir(), "127.0.0.1:"+freeTCPPort(t)
+	etc, address := t.TempDir(), "127.0.0.1:"+agenttest.FreePort(t)
 	dir := filepath.Join(etc, "arcdrift")
-	r := cli(t, Env{Now: time.Now}, "certificate", "--host", "127.0.0.1", "--dir", dir)
-	require.Zero(t, r.code, r.say)
+	r := agenttest.Run(t, cli.Env{Now: time.Now}, "certificate", "--host", "127.0.0.1", "--dir", dir)
+	require.Zero(t, r.Code, r.Err)
 	require.NoError(t, os.Mkdir(filepath.Join(dir, "secrets"), 0o700))
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "secrets", "ops.secret"), []byte("whsec_c2VjcmV0c2VjcmV0c2VjcmV0c2VjcmV0\n"), 0o600))
 	require.NoError(t, os.WriteFile(filepath.Join(etc, "arcdrift.toml"), fmt.Appendf(nil, `http_listen = %q
@@ -114,7 +116,7 @@ alert_secret = ["ops=/etc/arcdrift/secrets/ops.secret"]
 	authority, err := os.ReadFile(filepath.Join(dir, auth.AuthorityFile))
 	require.NoError(t, err)
 	require.True(t, roots.AppendCertsFromPEM(authority))
-	first := servedCertificate(t, address, roots)
+	first := agenttest.ServedCertificate(t, address, roots)
 	client := &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: roots}, DisableKeepAlives: true}}
 	resp, err := client.Get("https://" + address + "/healthz")
 	require.NoError(t, err)
@@ -145,7 +147,7 @@ alert_secret = ["ops=/etc/arcdrift/secrets/ops.secret"]
 		require.NoError(t, err, "%s", out)
 	}
 	active()
-	assert.NotEqual(t, first.SerialNumber, servedCertificate(t, address, roots).SerialNumber, "a restart takes the new certificate")
+	assert.NotEqual(t, first.SerialNumber, agenttest.ServedCertificate(t, address, roots).SerialNumber, "a restart takes the new certificate")
 	out, err = there("systemctl", "stop", "arcdrift.service").CombinedOutput()
 	require.NoError(t, err, "%s", out)
 	assert.Equal(t, "success", property(t, there, "Result"))
@@ -155,7 +157,7 @@ alert_secret = ["ops=/etc/arcdrift/secrets/ops.secret"]
 func TestTheBackupUnitRuns(t *testing.T) {
 	etc := t.TempDir()
 	require.NoError(t, os.Mkdir(filepath.Join(etc, "arcdrift"), 0o755))
-	require.NoError(t, os.WriteFile(filepath.Join(etc, "arcdrift.toml"), fmt.Appendf(nil, "http_listen = %q\n", "127.0.0.1:"+freeTCPPort(t)), 0o644))
+	require.NoError(t, os.WriteFile(filepath.Join(etc, "arcdrift.toml"), fmt.Appendf(nil, "http_listen = %q\n", "127.0.0.1:"+agenttest.FreePort(t)), 0o644))
 	there := bootUnit(t, etc)
 	require.Eventually(t, func() bool { return property(t, there, "ActiveState") == "active" }, 2*time.Minute, 100*time.Millisecond)
 	for _, args := range [][]string{
@@ -179,7 +181,7 @@ func TestTheBackupUnitRuns(t *testing.T) {
 func TestTheUnitRunsWithoutSecrets(t *testing.T) {
 	etc := t.TempDir()
 	require.NoError(t, os.Mkdir(filepath.Join(etc, "arcdrift"), 0o755))
-	require.NoError(t, os.WriteFile(filepath.Join(etc, "arcdrift.toml"), fmt.Appendf(nil, "http_listen = %q\n", "127.0.0.1:"+freeTCPPort(t)), 0o644))
+	require.NoError(t, os.WriteFile(filepath.Join(etc, "arcdrift.toml"), fmt.Appendf(nil, "http_listen = %q\n", "127.0.0.1:"+agenttest.FreePort(t)), 0o644))
 	there := bootUnit(t, etc)
 	require.Eventually(t, func() bool { return property(t, there, "ActiveState") == "active" }, 2*time.Minute, 100*time.Millisecond,
 		"%s, exit %s", property(t, there, "Result"), property(t, there, "ExecMainStatus"))

@@ -6,17 +6,9 @@ import (
 	"net/http"
 	"time"
 
+	"arcdrift/agent/export"
 	"arcdrift/drift"
 )
-
-// LeftOut is the error of an export that is all there is but for what cannot be
-// read.
-type LeftOut struct{ Cause error }
-
-func (l *LeftOut) Error() string { return l.Cause.Error() }
-
-// Unwrap is the first of the causes.
-func (l *LeftOut) Unwrap() error { return l.Cause }
 
 // LeftOutTrailer says behind such an answer what is not in it.
 const LeftOutTrailer = "Arcdrift-Left-Out"
@@ -51,7 +43,7 @@ func (s *Server) stream(w http.ResponseWriter, kind string, write func(io.Writer
 	w.Header().Set("Cache-Control", "no-store")
 	w.Header().Set("Trailer", LeftOutTrailer)
 	err := write(w)
-	if left := (*LeftOut)(nil); errors.As(err, &left) {
+	if left := (*export.LeftOut)(nil); errors.As(err, &left) {
 		s.Log.Warn("an answer was not all", "error", left)
 		w.Header().Set(LeftOutTrailer, left.Error())
 		return

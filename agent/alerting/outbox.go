@@ -1,0 +1,74 @@
+package alerting
+
+import (
+	"encoding/json"
+	"fmt"
+	"sync"
+
+	"arcdrift/agent/notify"
+	"arcdrift/agent/store"
+)
+
+// outbox is the store's as the notifier needs it.
+type outbox struct {
+	store *store.Store
+
+	mu sync.Mutex
+	// late are the keys of delivered messages, by channel, that the store could
+	// not settle: they must not be sent again.
+	late map[string]string
+}
+
+func newOutbox(s *store.Store) *outbox { return &outbox{store: s, late: map[string]string{}} }
+
+func parcelOf(item notify.Item) (store.OutboxItem, error) {
+	body, err := json.Marshal(&item)
+	if err != nil {
+		return store.OutboxItem{}, fmt.Errorf("a message has no JSON form: %w", err)
+	}
+	return store.OutboxItem{Queue: item.Channel, Key: item.Key, Body: body}, nil
+}
+
+// Oldest is the first message of a channel that is not settled.
+func (o *outbox) Oldest(channel string) (notify.Item, bool, error) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if key, ok := o.late[channel]; ok {
+		if err := o.store.Settle(key); err != nil {
+			return notify.Item{}, false, err
+		}
+		delete(o.late, channel)
+	}
+	p, any, err := o.store.Oldest(channel)
+	if err != nil || !any {
+		return notify.Item{}, false, err
+	}
+	var item notify.Item
+	if err := json.Unmarshal(p.Body, &item); err != nil {
+		return notify.Item{}, false, fmt.Errorf("a message for %s cannot be read: %w", channel, err)
+	}
+	return item, true, nil
+}
+
+// Waiting counts the messages of a channel.
+func (o *outbox) Waiting(channel string) (int, error) { return o.store.Waiting(channel) }
+
+// Retry keeps what an attempt has changed.
+func (o *outbox) Retry(item notify.Item) error {
+	p, err := parcelOf(item)
+	if err != nil {
+		return err
+	}
+	return o.store.Replace(p)
+}
+
+// Settle ends a message.
+func (o *outbox) Settle(item notify.Item) error {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	err := o.store.Settle(item.Key)
+	if err != nil {
+		o.late[item.Channel] = item.Key
+	}
+	return err
+}

@@ -1,0 +1,36 @@
+package alerting
+
+import (
+	"arcdrift/agent/alert"
+	"arcdrift/agent/store"
+	"arcdrift/drift"
+	"time"
+)
+
+// Sent tells, of a store that no agent runs on, how the messages sent turned out.
+func Sent(s store.Reader, now time.Time) (alert.Card, error) {
+	m, err := recall(s.Store)
+	if err != nil {
+		return alert.Card{}, err
+	}
+	machines, err := s.Machines()
+	if err != nil {
+		return alert.Card{}, err
+	}
+	var found []alert.Found
+	for _, name := range machines {
+		history, err := s.History(name)
+		if err != nil {
+			return alert.Card{}, err
+		}
+		drift.Order(history)
+		for _, e := range drift.Correct(history) {
+			if e.Service != nil && (e.Service.Finding == drift.Worn || e.Service.Finding == drift.Dirty) {
+				found = append(found, alert.Found{Machine: name, Time: e.When()})
+			}
+		}
+	}
+	var policy alert.Policy
+	m.judge(&policy)
+	return policy.Card(m.state, m.outcomes, found, len(machines), now), nil
+}

@@ -1,0 +1,214 @@
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"arcdrift/agent/intake"
+	"arcdrift/agent/reach"
+	"arcdrift/agent/wire"
+	"arcdrift/drift"
+)
+
+// importGroup is how many records are offered together and share a commit.
+const importGroup = 4096
+
+// progressEvery is how often a person is shown how far it has got.
+const progressEvery = 200 * time.Millisecond
+
+func importCommand(env Env) *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "import FILE…",
+		Short: "Take records from JSON lines or CSV files",
+		Long: `Takes records from files of JSON lines or CSV; - is standard input. A record
+that is there already is not taken twice, so importing again is harmless. What
+an export tells keeps the arrival it had where it was exported, so that it can be
+known there too when it was known; all else arrives now. What must be refused is
+named with its line and the reason, and is kept in the refused list.`,
+		Example: "  arcdrift import results.jsonl bench.csv\n  cat results.csv | arcdrift import -",
+	}
+	format := formatFlag(cmd, formatText, formatJSON)
+	cmd.RunE = func(cmd *cobra.Command, files []string) error {
+		at, err := env.location(cmd).Open(cmd.Context(), true)
+		if err != nil {
+			return err
+		}
+		i := importer{env: env, place: at, format: format.value}
+		for _, file := range files {
+			if err = i.file(cmd.Context(), file); err != nil {
+				break
+			}
+		}
+		return errors.Join(i.report(err), at.Close())
+	}
+	return cmd
+}
+
+// importer takes files in turn and counts.
+type importer struct {
+	env    Env
+	place  reach.Place
+	format string
+
+	offers []intake.Submission
+	shown  time.Time
+	counts imported
+}
+
+// imported is the summary of an import, and its JSON form.
+type imported struct {
+	Records    int `json:"records"`
+	Taken      int `json:"taken"`
+	Duplicates int `json:"duplicates"`
+	Conflicts  int `json:"conflicts"`
+	Refused    int `json:"refused"`
+	// RefusedBefore were refused where the export comes from, and are listed.
+	RefusedBefore int `json:"refused_before,omitempty"`
+}
+
+// file takes one file.
+func (i *importer) file(ctx context.Context, name string) error {
+	in, shown := i.env.Stdin, "standard input"
+	if name != "-" {
+		f, err := os.Open(name)
+		if err != nil {
+			return fmt.Errorf("the file cannot be read: %w", err)
+		}
+		defer func() { _ = f.Close() }() // it was only read
+		in, shown = f, name
+	}
+	for line := range wire.Records(in) {
+		if line.Err != nil {
+			return errors.Join(i.flush(ctx, shown), fmt.Errorf("%s, line %d: %w; the lines before it were taken", shown, line.Number, line.Err))
+		}
+		if line.Thinned > 0 {
+			i.clear()
+			fmt.Fprintf(i.env.Stderr, "%s leaves out %s that had been thinned\n", shown, count(line.Thinned, "old arc count"))
+			continue
+		}
+		i.offers = append(i.offers, offerOf(&line))
+		if len(i.offers) < importGroup {
+			continue
+		}
+		if err := i.flush(ctx, shown); err != nil {
+			return err
+		}
+	}
+	return i.flush(ctx, shown)
+}
+
+// offerOf is a line as it is offered. What was refused where the export comes
+// from is kept as refused there, not refused again.
+func offerOf(line *wire.Line) intake.Submission {
+	o := intake.Submission{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: "import",
+		Received: line.Received, PossibleRepeat: line.PossibleRepeat, Account: line.Account}
+	if line.Refusal != nil {
+		told := drift.Refusal(*line.Refusal)
+		o.Machine, o.Problem, o.Refusal = told.Machine, nil, &told
+	}
+	return o
+}
+
+// flush offers what was read and names what was not taken.
+func (i *importer) flush(ctx context.Context, file string) error {
+	receipts, err := i.place.Take(ctx, i.offers)
+	if err != nil {
+		return fmt.Errorf("%s: records could not be taken; import it again, what was taken is not taken twice: %w", file, err)
+	}
+	offers := i.offers
+	i.offers = i.offers[:0]
+	for n, r := range receipts {
+		if offers[n].Refusal != nil {
+			i.counts.RefusedBefore++
+			continue
+		}
+		i.count(&r)
+		if err := i.tell(file, &r); err != nil {
+			return err
+		}
+	}
+	i.progress()
+	return nil
+}
+
+func (i *importer) count(r *intake.Receipt) {
+	i.counts.Records++
+	switch {
+	case r.Refused != nil:
+		i.counts.Refused++
+	case r.Duplicate:
+		i.counts.Duplicates++
+	case r.Conflict:
+		i.counts.Conflicts++
+	default:
+		i.counts.Taken++
+	}
+}
+
+// tell names a record that was refused or looks odd: for people on Stderr, for
+// programs a refused one on Stdout.
+func (i *importer) tell(file string, r *intake.Receipt) error {
+	say := func(text string) {
+		i.clear()
+		fmt.Fprintf(i.env.Stderr, "%s, line %d: %s\n", file, r.Line, text)
+	}
+	switch {
+	case r.Refused != nil && i.format == formatJSON:
+		return writeJSON(i.env.Stdout, wire.Receipt(*r))
+	case r.Refused != nil:
+		say("refused: " + r.Refused.Error())
+	case r.Conflict:
+		say("the id " + r.ID + " is there already with other contents; both are kept")
+	}
+	for _, q := range r.Questions {
+		say("taken, but: " + q)
+	}
+	return nil
+}
+
+// progress shows a person how far it has got.
+func (i *importer) progress() {
+	if now := i.env.Now(); i.env.Terminal && now.Sub(i.shown) >= progressEvery {
+		i.shown = now
+		fmt.Fprintf(i.env.Stderr, "\r%d records …", i.counts.Records)
+	}
+}
+
+// clear takes the progress line away before something else is said.
+func (i *importer) clear() {
+	if i.env.Terminal {
+		fmt.Fprint(i.env.Stderr, "\r\x1b[K")
+	}
+}
+
+// report sums up, also when it ended early.
+func (i *importer) report(err error) error {
+	i.clear()
+	c := i.counts
+	if i.format == formatJSON {
+		err = errors.Join(err, writeJSON(i.env.Stdout, c))
+	} else {
+		_, writeErr := io.WriteString(i.env.Stdout, c.String())
+		err = errors.Join(err, writeErr)
+	}
+	if err == nil && c.Refused > 0 {
+		return refusedError{c.Refused, c.Records}
+	}
+	return err
+}
+
+// String is the summary for people.
+func (c imported) String() string {
+	before := ""
+	if c.RefusedBefore > 0 {
+		before = fmt.Sprintf("; %s from before listed", count(c.RefusedBefore, "refusal"))
+	}
+	return fmt.Sprintf("%s: %d taken, %d there already, %d with the id of another, %d refused%s\n",
+		count(c.Records, "record"), c.Taken, c.Duplicates, c.Conflicts, c.Refused, before)
+}

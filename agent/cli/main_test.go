@@ -1,0 +1,9 @@
+package cli_test
+
+import (
+	"testing"
+
+	"arcdrift/agent/agenttest"
+)
+
+func TestMain(m *testing.M) { agenttest.Main(m) }

@@ -1,0 +1,76 @@
+package cli
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"strings"
+
+	"arcdrift/agent/alert"
+	"arcdrift/agent/alerting"
+	"arcdrift/agent/reach"
+	"arcdrift/agent/store"
+)
+
+// reportSent tells how the messages that this agent sent turned out.
+func reportSent(ctx context.Context, env Env, at reach.Location, format string) error {
+	if format == formatCSV {
+		return usagef("report --sent is told as text or json")
+	}
+	var s alert.Card
+	err := at.ReadCopy(ctx, func(r store.Reader) (err error) {
+		s, err = alerting.Sent(r, env.Now())
+		return err
+	})
+	switch {
+	case err != nil:
+		return err
+	case format == formatJSON:
+		return writeJSON(env.Stdout, &s)
+	}
+	return sentText(env.Stdout, &s)
+}
+
+// sentText writes it for people.
+func sentText(w io.Writer, s *alert.Card) error {
+	var out strings.Builder
+	if s.Since.IsZero() {
+		_, err := io.WriteString(w, "No case has been opened yet.\n")
+		return err
+	}
+	fmt.Fprintf(&out, "Since %s: %s about %s", s.Since.UTC().Format("2 Jan 2006"), count(s.Messages, "message"), count(s.Machines, "machine"))
+	if s.PerMonth.Known() {
+		fmt.Fprintf(&out, ", %s for each machine and month", fixed(s.PerMonth, 2))
+	}
+	out.WriteString(".\n")
+	table(&out, func(row func(...string)) {
+		row("RULE", "TOLD", "RIGHT", "WRONG", "NO FINDING", "RIGHT OF TOLD AND LISTED", "TO BE EXPECTED")
+		for _, r := range s.Rules {
+			sends := "listed only"
+			if r.Sends {
+				sends = "sent"
+			}
+			row(string(r.Rule), fmt.Sprint(r.Sent), fmt.Sprint(r.Right), fmt.Sprint(r.Wrong), fmt.Sprint(r.Unclear),
+				fixed(r.Precision, 2), fmt.Sprintf("%.2f, %s", r.Expected, sends))
+		}
+	})
+	n := &s.Notice
+	if n.Found == 0 {
+		out.WriteString("The bench has found no electrodes worn or dirty since.\n")
+	} else {
+		fmt.Fprintf(&out, "The bench found electrodes worn or dirty %s: %d told at least 3 days before, %d later, %d not told.", times(n.Found), n.Ahead, n.Late, n.Missed)
+		if n.Days.Known() {
+			fmt.Fprintf(&out, " The middle one of those told came %s days ahead.", fixed(n.Days, 1))
+		}
+		out.WriteString("\n")
+	}
+	_, err := io.WriteString(w, out.String())
+	return err
+}
+
+func times(n int) string {
+	if n == 1 {
+		return "once"
+	}
+	return fmt.Sprintf("%d times", n)
+}

@@ -1,0 +1,64 @@
+package cli
+
+import (
+	"arcdrift/agent/server"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+)
+
+func serveCommand(env Env) *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "serve",
+		Short: "Run the agent: take records, keep the models, show the pages",
+		Long: `Runs the agent until it is interrupted. It takes records over HTTP and MQTT and
+shows the fleet on its pages and on /metrics. It listens on this computer only
+unless told otherwise in words. A setting is taken from its flag, else from the
+environment (ARCDRIFT_HTTP_LISTEN for --http-listen), else from the file that
+--config names (http_listen), else it has its default. Hung up on (kill -HUP,
+systemctl reload) it reads them again: what is logged, the certificate and who is
+told what change at once; of any other it says that it takes a restart, and
+settings that are not valid change nothing.`,
+		Example: "  arcdrift serve --mqtt-listen 127.0.0.1:1883\n  arcdrift serve --mqtt-broker ssl://broker.example:8883 --config /etc/arcdrift.toml",
+	}
+	flags := newServeFlags()
+	flags.define(cmd)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		hangups := env.hangups()
+		config, err := flags.config(dbPath(cmd))
+		if err != nil {
+			return err
+		}
+		if config.Found, err = server.Check(cmd.Context(), env.server(), config.DB); err != nil {
+			return err
+		}
+		s, err := server.New(config, env.server())
+		if err != nil {
+			return err
+		}
+		s.ReloadOn(hangups, func() (server.Config, error) { return settingsNow(cmd, env) })
+		return s.Run(cmd.Context())
+	}
+	return cmd
+}
+
+// server is what of it a server is given.
+func (env *Env) server() server.Env {
+	return server.Env{Program: env.Program, Environ: env.Environ, Log: env.Stderr, Now: env.Now}
+}
+
+// settingsNow reads the settings of serve again: the command line as it was, the
+// environment, and the file and the files it names as they are now.
+func settingsNow(cmd *cobra.Command, env Env) (server.Config, error) {
+	f := newServeFlags()
+	flags := pflag.NewFlagSet(cmd.Name(), pflag.ContinueOnError)
+	f.flags(flags)
+	flags.AddFlagSet(cmd.InheritedFlags())
+	if err := flags.Parse(env.Args); err != nil {
+		return server.Config{}, usageError{err}
+	}
+	if err := settle(flags, settingNames(cmd.Root()), env.Environ); err != nil {
+		return server.Config{}, err
+	}
+	return f.config(dbPath(cmd))
+}

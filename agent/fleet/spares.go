@@ -1,0 +1,21 @@
+package fleet
+
+import "arcdrift/drift/advise"
+
+// usualLead is the lead time of spare pairs in days where no setup says one: a
+// month, a proposal.
+const usualLead = 30
+
+// Spares are the electrode pairs that the depots of the fleet should hold.
+func (s *Snapshot) Spares() []advise.Spares {
+	var demand []advise.Demand
+	for _, a := range s.Assessments() {
+		settings := s.About(a.Machine).Settings
+		d := advise.Demand{Machine: a.Machine, Depot: settings.Depot, Held: settings.SparePairs}
+		if pace, ok := a.Electrode.ArcsPerDay.Get(); ok {
+			d.Chance = a.Electrode.ChanceWithin(pace * settings.LeadTime.Or(usualLead))
+		}
+		demand = append(demand, d)
+	}
+	return advise.SparesByDepot(demand)
+}

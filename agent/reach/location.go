@@ -1,0 +1,84 @@
+package reach
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"time"
+
+	"arcdrift/agent/store"
+)
+
+// Location is a store by its path, and what is needed to work there.
+type Location struct {
+	Path string
+	Now  func() time.Time
+	// Log takes what is said beside the answers.
+	Log io.Writer
+}
+
+// Open opens the store or, when a running agent holds it, finds that agent and says
+// so. Unless it may be made, a store that is not there is an error: an answer from an
+// empty store would be a lie about a mistyped name.
+func (l Location) Open(ctx context.Context, make bool) (Place, error) {
+	if !make {
+		if err := l.mustBe(); err != nil {
+			return nil, err
+		}
+	}
+	s, err := l.openLocal(ctx)
+	if errors.Is(err, store.ErrHeld) {
+		return l.holder(ctx, err)
+	}
+	return s, err
+}
+
+// mustBe says so when there is no store.
+func (l Location) mustBe() error {
+	if _, err := os.Stat(l.Path); errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("there is no store %s; import or log records first, or name another with --db", l.Path)
+	}
+	return nil
+}
+
+// holder finds the running agent that holds the store, as held says, and tells
+// who is asked. An address alone proves nothing: that of an agent which was
+// killed may be another's by now, so it is read only when the store is held.
+func (l Location) holder(ctx context.Context, held error) (*remote, error) {
+	url, ok := RunningAgent(ctx, l.Path)
+	if !ok {
+		return nil, fmt.Errorf("%w; no agent answers at an address in %s, so wait until it is done, or stop it", held, AddressFile(l.Path))
+	}
+	fmt.Fprintf(l.Log, "The store %s is held by a running agent; asking it at %s.\n", l.Path, url)
+	return newRemote(l.Path, url), nil
+}
+
+// shortly is how long a command waits for a store that is held before it asks
+// who holds it.
+const shortly = 200 * time.Millisecond
+
+// say writes a sentence about the store.
+func (l Location) say(text string) { fmt.Fprintln(l.Log, text) }
+
+// read reads a store that nobody holds; of one that a running agent holds, ask asks
+// that agent.
+func (l Location) read(ctx context.Context, read func(store.Reader) error, ask func(*remote) error) error {
+	if err := l.mustBe(); err != nil {
+		return err
+	}
+	s, err := store.Open(l.Path, l.Now, store.Options{ReadOnly: true, Lock: shortly})
+	if errors.Is(err, store.ErrHeld) {
+		r, err := l.holder(ctx, err)
+		if err != nil {
+			return err
+		}
+		return errors.Join(ask(r), r.Close())
+	}
+	if err != nil {
+		return err
+	}
+	return errors.Join(read(store.NewReader(s, l.say)), s.Close())
+}

@@ -1,0 +1,34 @@
+package reach
+
+import (
+	"context"
+	"net/url"
+
+	"arcdrift/agent/fleet"
+	"arcdrift/agent/store"
+	"arcdrift/agent/web"
+	"arcdrift/drift/advise"
+)
+
+// Spares are the electrode pairs that each depot should hold.
+func (l Location) Spares(ctx context.Context) (rows []advise.Spares, err error) {
+	err = l.read(ctx, func(s store.Reader) error {
+		snapshot, err := fleet.At(s, l.Now())
+		if err == nil {
+			rows = snapshot.Spares()
+		}
+		return err
+	}, func(r *remote) error { return r.get(ctx, "/api/v1/spares", nil, &rows) })
+	return rows, err
+}
+
+// Rules count, by site or by model, how the rules of the trade were kept.
+func (l Location) Rules(ctx context.Context, by string) (rows []advise.KeptRow, err error) {
+	err = l.read(ctx, func(s store.Reader) error {
+		now := l.Now()
+		owed, err := fleet.Owed(s, web.RulesSince(now), now)
+		rows = advise.KeptBy(by, owed)
+		return err
+	}, func(r *remote) error { return r.get(ctx, "/api/v1/rules", url.Values{"by": {by}}, &rows) })
+	return rows, err
+}

@@ -1,0 +1,20 @@
+package server
+
+import (
+	"arcdrift/agent/fleet"
+	"arcdrift/agent/web"
+)
+
+// mind is the running agent's fleet as the faces ask it.
+type mind struct{ *fleet.Fleet }
+
+// Board is what is known now, with the site each machine was last at.
+func (m mind) Board() ([]web.Machine, uint64) {
+	s := m.Snapshot()
+	all := s.Assessments()
+	out := make([]web.Machine, len(all))
+	for i, a := range all {
+		out[i] = web.Machine{Assessment: a, Site: s.About(a.Machine).Site, Before: s.About(a.Machine).Before}
+	}
+	return out, s.Version
+}

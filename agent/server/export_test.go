@@ -1,0 +1,30 @@
+package server
+
+import (
+	"context"
+	"log/slog"
+
+	"arcdrift/agent/alerting"
+	"arcdrift/agent/fleet"
+	"arcdrift/agent/forward"
+	"arcdrift/agent/store"
+)
+
+// What the tests of a running agent see of its parts.
+
+func (s *Server) Store() *store.Store { return s.store }
+
+func (s *Server) Alerts() *alerting.Service { return s.alerts }
+
+func (s *Server) Fleet() *fleet.Fleet { return s.mind.Fleet }
+
+// Refused counts what the pages list as refused.
+func (s *Server) Refused() (int, error) {
+	_, n, err := records{s.reader, s.Ready}.Refused(0)
+	return n, err
+}
+
+// Thin thins a store once, as the agent does from time to time.
+func Thin(ctx context.Context, s *store.Store, keep int, hub *forward.Hub, log *slog.Logger) error {
+	return (&thinner{s, keep, hub, log}).thin(ctx)
+}

@@ -1,0 +1,28 @@
+package server
+
+import (
+	"arcdrift/agent/alerting"
+	"arcdrift/agent/store"
+	"arcdrift/agent/wire"
+)
+
+// people are those whom the records of a running agent name. What the alerts know of
+// somebody who is forgotten goes too.
+type people struct {
+	store  *store.Store
+	alerts *alerting.Service
+}
+
+// Forget implements web.People.
+func (p people) Forget(name string) (pseudonym string, err error) {
+	err = p.alerts.Without(func() error {
+		pseudonym, err = p.store.Forget(name)
+		return err
+	})
+	return pseudonym, err
+}
+
+// Learn implements web.People.
+func (p people) Learn(told []wire.Person) error {
+	return p.alerts.Without(func() error { return p.store.Learn(told) })
+}

@@ -1,0 +1,41 @@
+package server
+
+import (
+	"context"
+	"log/slog"
+	"time"
+)
+
+// readiness writes down, once each, that the agent is not ready, why, and that it
+// is again: a broker that is away is nobody else's to report.
+type readiness struct {
+	ready func() error
+	log   *slog.Logger
+}
+
+// readinessEvery is how often it looks.
+const readinessEvery = time.Second
+
+func (*readiness) Ready() error   { return nil }
+func (*readiness) String() string { return "readiness" }
+
+func (r *readiness) Run(ctx context.Context) error {
+	ticker := time.NewTicker(readinessEvery)
+	defer ticker.Stop()
+	reason, level := "not looked yet", slog.LevelInfo // reading all there is comes first, and is no trouble
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-ticker.C:
+		}
+		switch err := r.ready(); {
+		case err == nil && reason != "":
+			r.log.Info("ready")
+			reason, level = "", slog.LevelWarn
+		case err != nil && reason != err.Error():
+			r.log.Log(ctx, level, "not ready", "error", err)
+			reason = err.Error()
+		}
+	}
+}

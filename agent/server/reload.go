@@ -1,0 +1,87 @@
+package server
+
+import (
+	"context"
+	"os"
+	"slices"
+)
+
+// reloads reads the settings again whenever the agent is hung up on, as a service
+// manager's reload does.
+type reloads struct {
+	hangups <-chan os.Signal
+	read    func() (Config, error)
+	server  *Server
+}
+
+func (*reloads) Ready() error   { return nil }
+func (*reloads) String() string { return "settings" }
+
+func (r *reloads) Run(ctx context.Context) error {
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-r.hangups:
+			if err := r.server.manager.reloading(); err != nil {
+				return err
+			}
+			r.server.reload(ctx, r.read)
+			if err := r.server.manager.ready(); err != nil {
+				return err
+			}
+		}
+	}
+}
+
+// reload puts in force what may change while the agent runs: what is logged, the
+// certificate, and who is told what. Settings that are not valid change nothing.
+func (s *Server) reload(ctx context.Context, read func() (Config, error)) {
+	next, err := read()
+	if err == nil {
+		err = s.alerts.Change(ctx, next.Alerts)
+	}
+	if ctx.Err() != nil {
+		return
+	}
+	if err != nil {
+		s.log.Error("the settings were not taken, those before stay in force", "error", err)
+		return
+	}
+	s.level.Set(next.LogFrom)
+	if s.config.TLS != nil && next.TLS != nil {
+		s.tls.Store(next.TLS)
+	}
+	s.log.Info("the settings were read again")
+	if later := s.config.TakesRestart(&next); len(later) > 0 {
+		s.log.Warn("these settings are in force after the next start only", "settings", later)
+	}
+}
+
+// TakesRestart names the settings that differ in next and cannot change while the
+// agent runs.
+func (c *Config) TakesRestart(next *Config) (names []string) {
+	for _, s := range []struct {
+		name string
+		same bool
+	}{
+		{"db", c.DB == next.DB},
+		{"http-listen", c.HTTPListen == next.HTTPListen},
+		{"mqtt-listen", c.MQTTListen == next.MQTTListen},
+		{"mqtt-broker", sameBroker(c.Broker, next.Broker)},
+		{"forward-to", sameHub(c.Hub, next.Hub)},
+		{"keep-counts", c.KeepCounts == next.KeepCounts},
+		{"tls-cert", (c.TLS == nil) == (next.TLS == nil)},
+		{"host", slices.Equal(c.Hosts, next.Hosts)},
+		{"trusted-proxy", slices.Equal(c.Proxies, next.Proxies)},
+		{OpenFlag, c.Open == next.Open},
+		{"loopback-without-account", c.Loopback == next.Loopback},
+		{"profile-listen", c.ProfileListen == next.ProfileListen},
+		{"log-format", c.LogJSON == next.LogJSON},
+	} {
+		if !s.same {
+			names = append(names, s.name)
+		}
+	}
+	return names
+}

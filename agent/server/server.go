@@ -1,0 +1,387 @@
+package server
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"os"
+	"sync/atomic"
+	"syscall"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"arcdrift/agent/alerting"
+	"arcdrift/agent/auth"
+	"arcdrift/agent/export"
+	"arcdrift/agent/fleet"
+	"arcdrift/agent/forward"
+	"arcdrift/agent/intake"
+	"arcdrift/agent/metrics"
+	"arcdrift/agent/mqtt"
+	"arcdrift/agent/reach"
+	"arcdrift/agent/store"
+	"arcdrift/agent/version"
+	"arcdrift/agent/web"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
+
+// Env is what an agent is given from outside.
+type Env struct {
+	// Program is the name it was called by, Environ KEY=value pairs.
+	Program string
+	Environ []string
+	Log     io.Writer
+	Now     func() time.Time
+}
+
+// Server is a running agent.
+type Server struct {
+	config   Config
+	log      *slog.Logger
+	level    slog.LevelVar
+	tls      atomic.Pointer[tls.Config] // how connections are encrypted from now on
+	now      func() time.Time
+	manager  *systemd
+	store    *store.Store
+	reader   store.Reader // the store, as answers and pages read it
+	mind     mind
+	door     *countedDoor
+	keys     *auth.Keys
+	guard    *auth.Authenticator
+	listener net.Listener       // of the pages
+	own      net.Listener       // of commands on this computer; nil where the file system has no sockets
+	broker   *mqtt.Broker       // nil when not asked for
+	outside  *mqtt.Client       // nil when none is to be joined
+	hub      *forward.Forwarder // nil when nothing is sent on
+	alerts   *alerting.Service
+	spares   stock
+	told     []publisher // where states and alerts are told
+	faces    []runner
+}
+
+// New opens the store and the listeners and puts everything together.
+func New(config Config, env Env) (*Server, error) {
+	s := &Server{config: config, now: env.Now}
+	s.level.Set(config.LogFrom)
+	options := &slog.HandlerOptions{Level: &s.level}
+	var handler slog.Handler = slog.NewTextHandler(env.Log, options)
+	if config.LogJSON {
+		handler = slog.NewJSONHandler(env.Log, options)
+	}
+	s.log = slog.New(handler)
+	if err := s.assemble(env); err != nil {
+		return nil, errors.Join(err, s.close())
+	}
+	return s, nil
+}
+
+// ballast is the room that an agent holds back for its alerts, in bytes.
+const ballast = 4 << 20
+
+func (s *Server) assemble(env Env) (err error) {
+	if s.store, err = store.Open(s.config.DB, env.Now, store.Options{Reserve: ballast}); err != nil {
+		return err
+	}
+	s.reader = store.NewReader(s.store, func(text string) { s.log.Warn(text) })
+	for _, text := range s.findings() {
+		s.log.Warn(text)
+	}
+	s.mind = mind{fleet.New(s.reader, env.Now, s.log)}
+	s.mind.UseCache(s.reader, version.Build)
+	s.door = &countedDoor{Handler: intake.New(s.store, env.Now, s.mind.Announce), now: env.Now, counts: map[metrics.Arrival]uint64{}, last: map[string]time.Time{}}
+	if err := s.watchOver(env); err != nil {
+		return err
+	}
+	if s.keys, err = auth.Open(auth.File(s.config.DB)); err != nil {
+		return err
+	}
+	s.guard = auth.NewAuthenticator(s.keys, auth.Policy{Open: s.config.Open, Loopback: s.config.Loopback}, env.Now)
+	if err := s.listen(); err != nil {
+		return err
+	}
+	pages, err := s.pages(env)
+	if err != nil {
+		return err
+	}
+	s.faces = append(s.faces, webRunner{pages, s.listener, s.scheme(), auth.Principal{}})
+	if s.own != nil {
+		s.faces = append(s.faces, webRunner{pages, s.own, "unix", auth.Owner()})
+	}
+	if s.config.ProfileListen != "" {
+		l, err := listenAt("profile-listen", s.config.ProfileListen)
+		if err != nil {
+			return err
+		}
+		s.faces = append(s.faces, profiles{l})
+	}
+	if err := s.joinMQTT(env); err != nil {
+		return err
+	}
+	s.faces = append(s.faces, s.alerts)
+	if s.config.Hub != nil {
+		s.hub = forward.New(*s.config.Hub, s.store, s.log)
+		s.faces = append(s.faces, s.hub)
+	}
+	if s.config.KeepCounts > 0 {
+		s.faces = append(s.faces, &thinner{s.store, s.config.KeepCounts, s.config.Hub, s.log})
+	}
+	s.faces = append(s.faces, &readiness{s.Ready, s.log})
+	if s.manager = newSystemd(env.Environ, s.sound); s.manager.socket != "" {
+		s.faces = append(s.faces, s.manager)
+	}
+	return nil
+}
+
+// pages is the HTTP face.
+func (s *Server) pages(env Env) (*web.Server, error) {
+	sessions, err := auth.OpenSessions(s.config.DB+".sessions", env.Now)
+	if err != nil {
+		return nil, err
+	}
+	return web.New(web.Config{
+		Keys: s.keys, Fingerprint: s.fingerprint,
+		Sessions: sessions, Unprotected: s.config.Open && s.config.TLS == nil,
+		Guard: s.guard, Door: s.door, Fleet: s.mind, Said: s.mind.Said, Records: records{s.reader, s.Ready},
+		Export: func(w io.Writer, format string) error { return export.Write(s.store, w, format) },
+		Backup: s.store.Backup, People: people{s.store, s.alerts}, Findings: s.findings, Links: s.broken,
+		Alerts:   s.alerts,
+		Spares:   func() []advise.Spares { return s.spares.of(s.mind.Snapshot()) },
+		Owed:     s.mind.Owed,
+		LookBack: s.mind.LookBack, OpenLookBacks: s.mind.OpenLookBacks,
+		Metrics: metrics.Handler(metrics.Registry(s.facts, metrics.Build(version.Running()), metrics.DefaultOptions()), slog.NewLogLogger(s.log.Handler(), slog.LevelError)),
+		Hosts:   s.config.Hosts, Proxies: s.config.Proxies, Now: env.Now, Log: s.log,
+	})
+}
+
+// fingerprint is that of the certificate in force: of the authority's, if it comes
+// along, else of its own.
+func (s *Server) fingerprint() string {
+	config := s.tls.Load()
+	if config == nil {
+		return ""
+	}
+	chain := config.Certificates[0].Certificate
+	return auth.Fingerprint(chain[len(chain)-1])
+}
+
+// watchOver prepares the alerts. A door that other machines speak by is watched
+// from the start if it is MQTT's, else once something came by it.
+func (s *Server) watchOver(env Env) (err error) {
+	began, hasMQTT := env.Now(), s.config.MQTTListen != "" || s.config.Broker != nil
+	doors := func() map[string]time.Time {
+		last := s.door.lastBy("mqtt", "forward")
+		if hasMQTT && last["mqtt"].IsZero() {
+			last["mqtt"] = began
+		}
+		return last
+	}
+	var publish func(context.Context, string, []byte) error
+	if hasMQTT {
+		publish = func(_ context.Context, machine string, payload []byte) error {
+			var err error
+			for _, face := range s.told {
+				err = errors.Join(err, face.Publish(mqtt.About(machine, mqtt.Alert, payload, false)))
+			}
+			return err
+		}
+	}
+	s.alerts, err = alerting.New(s.config.Alerts, alerting.Using{
+		Store: s.store, Fleet: s.mind.Fleet, Doors: doors, Publish: publish, Now: env.Now, Log: s.log,
+	})
+	return err
+}
+
+// listen opens the listeners of the pages.
+func (s *Server) listen() (err error) {
+	if s.listener, err = listenAt("http-listen", s.config.HTTPListen); err != nil {
+		return err
+	}
+	if s.config.TLS != nil {
+		s.listener = s.encrypted(s.listener)
+	}
+	if s.own, err = reach.Listen(s.config.DB, s.log); err != nil {
+		s.log.Warn("commands on this computer come by the pages' address: no socket can be made beside the store", "error", err)
+	}
+	return nil
+}
+
+// scheme is how the pages are spoken to.
+func (s *Server) scheme() string {
+	if s.config.TLS != nil {
+		return "https"
+	}
+	return "http"
+}
+
+// listenAt listens where a setting says.
+func listenAt(setting, address string) (net.Listener, error) {
+	l, err := net.Listen("tcp", address)
+	switch {
+	case errors.Is(err, syscall.EADDRINUSE):
+		return nil, fmt.Errorf("%s %s is taken: another program listens there, perhaps another agent; stop it or set another port: %w", setting, address, err)
+	case errors.Is(err, syscall.EACCES):
+		return nil, fmt.Errorf("%s %s is not allowed to this user; set a port from 1024 on: %w", setting, address, err)
+	case err != nil:
+		return nil, fmt.Errorf("%s %s is no place to listen at: %w", setting, address, err)
+	}
+	return l, nil
+}
+
+// encrypted speaks TLS, on each connection with the certificate then in force.
+func (s *Server) encrypted(plain net.Listener) net.Listener {
+	s.tls.Store(s.config.TLS)
+	return tls.NewListener(plain, &tls.Config{
+		MinVersion:         s.config.TLS.MinVersion,
+		GetConfigForClient: func(*tls.ClientHelloInfo) (*tls.Config, error) { return s.tls.Load(), nil },
+	})
+}
+
+// joinMQTT adds the forms of MQTT that are asked for and the states told there.
+func (s *Server) joinMQTT(env Env) error {
+	desk := mqtt.Handler{Intake: s.door, Adviser: s.mind, Now: env.Now}
+	if s.config.MQTTListen != "" {
+		listener, err := listenAt("mqtt-listen", s.config.MQTTListen)
+		if err != nil {
+			return err
+		}
+		if s.config.TLS != nil {
+			listener = s.encrypted(listener)
+		}
+		if s.broker, err = mqtt.NewBroker(listener, topicGuard{s.guard}, desk, s.log); err != nil {
+			return errors.Join(err, listener.Close())
+		}
+		s.faces = append(s.faces, s.broker)
+		s.told = append(s.told, s.broker)
+	}
+	if s.config.Broker != nil {
+		s.outside = mqtt.NewClient(*s.config.Broker, desk, s.log)
+		s.faces = append(s.faces, s.outside)
+		s.told = append(s.told, s.outside)
+	}
+	if len(s.told) > 0 {
+		s.faces = append(s.faces, &teller{board: s.mind.Board, faces: s.told, log: s.log})
+	}
+	return nil
+}
+
+// Run serves until ctx ends or something fails. The doors close first, then the
+// writer finishes what was let in, then the store is closed.
+func (s *Server) Run(ctx context.Context) error {
+	if err := reach.LeaveAddress(s.config.DB, s.URL()); err != nil {
+		return errors.Join(fmt.Errorf("the agent's address cannot be left beside the store: %w", err), s.close())
+	}
+	group, ctx := errgroup.WithContext(ctx)
+	behind, stop := context.WithCancel(context.WithoutCancel(ctx))
+	group.Go(func() error { return runAll(behind, s.log, doorRunner{s.door.Handler}, s.mind) })
+	group.Go(func() error {
+		defer stop()
+		return runAll(ctx, s.log, s.faces...)
+	})
+	err := group.Wait()
+	return errors.Join(err, os.Remove(reach.AddressFile(s.config.DB)), s.close())
+}
+
+// close gives back what was opened. Listeners that were served are closed by
+// whoever served them.
+func (s *Server) close() error {
+	var err error
+	for _, l := range []net.Listener{s.listener, s.own} {
+		if l == nil {
+			continue
+		}
+		if closeErr := l.Close(); !errors.Is(closeErr, net.ErrClosed) {
+			err = errors.Join(err, closeErr)
+		}
+	}
+	if s.store != nil {
+		err = errors.Join(err, closed(s.store))
+	}
+	return err
+}
+
+// closed closes a store.
+func closed(s *store.Store) error {
+	if err := s.Close(); err != nil {
+		return fmt.Errorf("the store was not closed in good order: %w", err)
+	}
+	return nil
+}
+
+// URL is where the agent's pages are on this computer.
+func (s *Server) URL() string {
+	host, port, err := net.SplitHostPort(s.listener.Addr().String())
+	if ip := net.ParseIP(host); err == nil && ip != nil && ip.IsUnspecified() {
+		host = "127.0.0.1"
+	}
+	return s.scheme() + "://" + net.JoinHostPort(host, port)
+}
+
+// findings are what was odd about the store when it was checked and opened, and
+// since.
+func (s *Server) findings() []string {
+	var out []string
+	if s.config.Found != "" {
+		out = append(out, s.config.Found)
+	}
+	for _, f := range s.store.Diagnostics() {
+		out = append(out, f.Text)
+	}
+	return append(out, s.reader.LeftOut()...)
+}
+
+// MQTTAddress is where the embedded broker listens, "" if there is none.
+func (s *Server) MQTTAddress() string {
+	if s.broker == nil {
+		return ""
+	}
+	return s.broker.Address()
+}
+
+// ReloadOn has the agent read its settings anew at every hangup.
+func (s *Server) ReloadOn(hangups <-chan os.Signal, read func() (Config, error)) {
+	s.faces = append(s.faces, &reloads{hangups, read, s})
+}
+
+// sound returns nil while the store takes records.
+func (s *Server) sound() error {
+	stats, err := s.store.Stats()
+	return errors.Join(err, stats.Unsure)
+}
+
+// Ready returns nil when records can be taken by every door.
+func (s *Server) Ready() error {
+	if err := s.sound(); err != nil {
+		return err
+	}
+	for _, r := range append([]runner{s.mind}, s.faces...) {
+		if err := r.Ready(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// records is the store as the pages read it.
+type records struct {
+	store.Reader
+	ready func() error
+}
+
+// Refused lists the newest refusals and counts all.
+func (r records) Refused(limit int) ([]drift.Refusal, int, error) {
+	stats, err := r.Stats()
+	if err != nil {
+		return nil, 0, err
+	}
+	latest, err := r.Refusals("", limit)
+	return latest, int(stats.Refused), err
+}
+
+// Ready says why records cannot be taken now.
+func (r records) Ready() error { return r.ready() }
