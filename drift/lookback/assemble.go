@@ -203,3 +203,26 @@ func (p *Past) oddClock() string {
 	}
 	return fmt.Sprintf("%s: %s %s a time that cannot be right and %s where the arrival and the neighbours place it. The days of this machine may be wrong.", p.Machine, plural(odd, "record"), have, count)
 }
+
+// words says what could not be answered of one machine, of one job or, with "", of all.
+func (s strays) words(machine, job string) (out []string) {
+	count := func(of map[string]int) (sum int) {
+		for name, n := range of {
+			if job == "" || name == job {
+				sum += n
+			}
+		}
+		return sum
+	}
+	if n := count(s.splices); n > 0 {
+		out = append(out, fmt.Sprintf("%s: nothing can be said of %s, because no calibration of this machine is known from before that time. They are in no total.", machine, plural(n, "splice")))
+	}
+	if n := count(s.losses); n > 0 {
+		word := "measured loss fits"
+		if n > 1 {
+			word = "measured losses fit"
+		}
+		out = append(out, fmt.Sprintf("%s: %d %s no splices that a record counts on that day for that job. Check machine, time and job of these records.", machine, n, word))
+	}
+	return out
+}

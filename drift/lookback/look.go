@@ -24,24 +24,26 @@ type Query struct {
 type Found struct {
 	Spans []Span
 	Lots  []Lot
+
+	strays strays
 }
 
 // Look looks back on one machine.
 func (p *Past) Look(q Query) Found {
-	if len(p.Events) == 0 {
-		return Found{}
-	}
 	windows := p.windows(q)
 	if !q.To.IsZero() {
 		windows = []window{{from: q.From, to: q.To}}
 	}
 	var found Found
+	if !q.To.IsZero() {
+		_, found.strays = p.between(q.From, q.To).lots(p.pieces(q.From, q.To))
+	}
 	courses := p.courses(windows)
 	for i, c := range courses {
 		if c == nil {
 			continue
 		}
-		lots := p.lots(c.pieces)
+		lots, _ := p.lots(c.pieces)
 		if !q.To.IsZero() {
 			found.Spans = []Span{{Machine: p.Machine, Triggers: []Trigger{Asked}, From: q.From.UTC(), To: q.To.UTC(), Good: "Somebody asked about this time."}}
 			found.Lots = c.entries(lots, q.Losses)
@@ -56,6 +58,13 @@ func (p *Past) Look(q Query) Found {
 		found.Lots = append(found.Lots, c.entries(c.within(lots, spans), q.Losses)...)
 	}
 	return found
+}
+
+// between is the history with the records of that time only, for counting.
+func (p *Past) between(from, to time.Time) *Past {
+	some := *p
+	some.Entries = slices.DeleteFunc(slices.Clone(p.Entries), func(e drift.Entry) bool { return e.When().Before(from) || e.When().After(to) })
+	return &some
 }
 
 // courses follows the machine through each of the windows, nil where no work was done.
@@ -213,6 +222,7 @@ type Source func(visit func(i int, p *Past)) error
 
 // part is what one machine contributes to a report.
 type part struct {
+	machine   string
 	found     Found
 	decisions []Decided
 	clock     string
@@ -224,7 +234,7 @@ func All(n int, source Source, q Question, now time.Time) (Report, error) {
 	parts := make([]part, n)
 	err := source(func(i int, p *Past) {
 		if query, concerns := q.of(p, now); concerns {
-			parts[i] = part{found: p.Look(query), decisions: p.Decisions(), clock: p.oddClock()}
+			parts[i] = part{machine: p.Machine, found: p.Look(query), decisions: p.Decisions(), clock: p.oddClock()}
 		}
 	})
 	if err != nil {
@@ -252,18 +262,19 @@ func All(n int, source Source, q Question, now time.Time) (Report, error) {
 func (q *Question) report(parts []part, measured int, now time.Time) Report {
 	var found []Found
 	var decided []Decided
-	var clocks []string
+	var limits []string
 	for i := range parts {
 		found, decided = append(found, parts[i].found), append(decided, parts[i].decisions...)
 		if parts[i].clock != "" && len(parts[i].found.Lots) > 0 {
-			clocks = append(clocks, parts[i].clock)
+			limits = append(limits, parts[i].clock)
 		}
+		limits = append(limits, parts[i].found.strays.words(parts[i].machine, q.Job)...)
 	}
 	r := Assemble(found, decided, q.Job, now)
 	if measured > 0 {
 		r.Warnings = append(r.Warnings, fmt.Sprintf("What a measured loss says rests on %s measured from both ends and on a prior from memory.", plural(measured, "splice")))
 	}
-	r.Warnings = append(r.Warnings, clocks...)
+	r.Warnings = append(r.Warnings, limits...)
 	return r
 }
 

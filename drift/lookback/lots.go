@@ -39,8 +39,8 @@ const longest = 7 * 24 * time.Hour
 
 // lots distributes splices over the pieces: those that records count, over the arcs
 // burnt since the record before; where no record counts, one for each arc.
-func (p *Past) lots(pieces []piece) []*lot {
-	b := lotBuilder{pieces: pieces, byKey: map[[2]string]*lot{}, covered: make([]bool, len(pieces))}
+func (p *Past) lots(pieces []piece) ([]*lot, strays) {
+	b := lotBuilder{pieces: pieces, strays: strays{splices: map[string]int{}, losses: map[string]int{}}, byKey: map[[2]string]*lot{}, covered: make([]bool, len(pieces))}
 	last, told := time.Time{}, map[string]bool{}
 	for i := range p.Entries {
 		e := &p.Entries[i]
@@ -68,13 +68,20 @@ func (p *Past) lots(pieces []piece) []*lot {
 		if e := &p.Entries[i]; e.Splice != nil && e.Splice.Loss.Known() {
 			if l := b.byKey[[2]string{p.day(e.When()), e.Splice.Job}]; l != nil {
 				l.records = append(l.records, e)
+			} else if e.Splice.Measured() {
+				b.losses[e.Splice.Job]++
 			}
 		}
 	}
-	return b.all
+	return b.all, b.strays
 }
 
+// strays are, by job, splices of which nothing can be said, as nothing is known of the
+// machine at that time, and measured losses that fit no splices of their day and job.
+type strays struct{ splices, losses map[string]int }
+
 type lotBuilder struct {
+	strays
 	pieces  []piece
 	byKey   map[[2]string]*lot
 	covered []bool
@@ -111,6 +118,9 @@ func (b *lotBuilder) count(e *drift.Entry, from, to time.Time) {
 		const nothing = 1e-6 // where no arc was counted, time decides
 		w := (max(c.arcs(), 0) + nothing) * float64(end.Sub(begin)) / float64(c.to.Sub(c.from))
 		weights[i], total = w, total+w
+	}
+	if len(weights) == 0 {
+		b.splices[e.Splice.Job] += int(e.Splice.Made())
 	}
 	for i, w := range weights {
 		l := b.lot(b.pieces[i].day, e.Splice.Job, true)

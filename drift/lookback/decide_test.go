@@ -1,0 +1,116 @@
+package lookback
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/drift"
+)
+
+// drifting is a machine that is on target for two weeks and then off.
+func drifting(t *testing.T, days int) *Past {
+	return plainPast(t, days, func(day int) float64 {
+		if wobble := 0.8 * math.Sin(float64(7*day)); day < 15 {
+			return wobble
+		}
+		return 9
+	})
+}
+
+func decided(verdict drift.Verdict, day string, chance float64, at time.Time) drift.Entry {
+	return drift.Entry{Record: drift.Record{
+		Type: drift.TypeDecision, ID: "d-" + day + string(verdict), Machine: "K-07", Time: at, Operator: "Ada",
+		Decision: &drift.Decision{Verdict: verdict, Day: day, Job: "J-114", Reason: "measured again", Role: "bench", Chance: drift.Some(chance)},
+	}}
+}
+
+// An entry waits until somebody decides. The latest decision counts, and one that rested
+// on another figure is open again, with both.
+func TestADecisionClosesAnEntryUntilTheAnswerChanges(t *testing.T) {
+	t.Parallel()
+	now := firstDay.AddDate(0, 0, 20)
+	entry := func(p *Past) Entry { return p.report(t, firstDay, now).Entries[0] }
+	open := entry(drifting(t, 20))
+	require.True(t, open.Open)
+	require.Nil(t, open.Decision)
+
+	p := drifting(t, 20)
+	p.Entries = append(p.Entries, decided(drift.Remeasure, open.Day, open.Chance, now.Add(-2*time.Hour)), decided(drift.Accept, open.Day, open.Chance, now.Add(-time.Hour)))
+	closed := entry(p)
+	assert.False(t, closed.Open)
+	assert.Equal(t, drift.Accept, closed.Decision.Verdict)
+	assert.Equal(t, "Ada", closed.Decision.By)
+	assert.Equal(t, open.Chance, closed.Chance, "a decision changes no answer")
+
+	p = drifting(t, 20)
+	p.Entries = append(p.Entries, decided(drift.Accept, open.Day, open.Chance-Material-0.01, now.Add(-time.Hour)))
+	again := entry(p)
+	assert.True(t, again.Open)
+	assert.Equal(t, &Reopened{Was: open.Chance - Material - 0.01, Is: open.Chance}, again.Reopened)
+}
+
+// Every trigger starts a look-back.
+func TestWhatStartsALookBack(t *testing.T) {
+	t.Parallel()
+	triggers := func(change func(p *Past)) map[Trigger]bool {
+		p := plainPast(t, 16, func(day int) float64 { return 0.8 * math.Sin(float64(7*day)) })
+		change(p)
+		out := map[Trigger]bool{}
+		for _, f := range p.Faults() {
+			out[f.Trigger] = true
+		}
+		return out
+	}
+	assert.Empty(t, triggers(func(*Past) {}))
+	assert.True(t, triggers(func(p *Past) { *p = *drifting(t, 20) })[CheckFailed])
+	assert.True(t, triggers(func(p *Past) { p.Entries[9].CorrectedBy = []string{"c-1"} })[RecordCorrected])
+	assert.True(t, triggers(func(p *Past) {
+		p.Entries = append(p.Entries, drift.Entry{Record: drift.Record{Type: drift.TypeService, ID: "s-1", Time: firstDay.AddDate(0, 0, 16), Service: &drift.Service{Action: drift.Inspected, Finding: drift.Worn}}})
+	})[PairWorn])
+	assert.True(t, triggers(func(p *Past) {
+		p.Entries = append(p.Entries, drift.Entry{Record: drift.Record{Type: drift.TypeSplice, ID: "u-1", Time: firstDay.AddDate(0, 0, 17).Add(12 * time.Hour), Splice: &drift.Splice{Count: drift.Some(int64(9))}}})
+	})[RuleBroken], "used on a day without its check")
+}
+
+// What cannot be answered is said and not dropped: splices of a machine without a
+// calibration, losses that fit nothing, clocks that cannot be right.
+func TestWhatCannotBeAnsweredIsSaid(t *testing.T) {
+	t.Parallel()
+	splice := func(s drift.Splice) drift.Entry {
+		s.Job = "J-114"
+		return drift.Entry{Record: drift.Record{Type: drift.TypeSplice, ID: "s", Time: firstDay.Add(12 * time.Hour), Splice: &s}, Received: firstDay.Add(12 * time.Hour)}
+	}
+	now := firstDay.AddDate(0, 0, 3)
+	stranger := &Past{Machine: "X-99", Kind: drifting(t, 1).Kind, Entries: []drift.Entry{splice(drift.Splice{Count: drift.Some(int64(12))})}}
+	r := stranger.report(t, firstDay, now)
+	assert.Empty(t, r.Entries)
+	assert.Equal(t, []string{"X-99: nothing can be said of 12 splices, because no calibration of this machine is known from before that time. They are in no total."}, r.Warnings)
+
+	p := drifting(t, 3)
+	lone := splice(drift.Splice{Loss: drift.Some(0.2), Method: drift.OTDR, Direction: drift.BothWays})
+	lone.Splice.Job = "J-115"
+	p.Entries = append(p.Entries, lone)
+	odd := p.Entries[0]
+	p.Entries[0].Received = odd.Time.Add(-time.Hour)
+	r = p.report(t, firstDay, now)
+	assert.Contains(t, r.Warnings, "K-07: 1 measured loss fits no splices that a record counts on that day for that job. Check machine, time and job of these records.")
+	assert.Contains(t, r.Warnings, "K-07: 1 record has a time that cannot be right and counts where the arrival and the neighbours place it. The days of this machine may be wrong.")
+}
+
+// A question is refused in one sentence.
+func TestQuestionsAreChecked(t *testing.T) {
+	t.Parallel()
+	at := drift.Some(firstDay)
+	for sentence, q := range map[string]Question{
+		"machine is missing: a time is asked about one machine, or give a job":                            {From: at},
+		"to is \"2026-01-05T00:00:00Z\": it must be later than from":                                      {Machine: "K-07", From: at, To: at},
+		"from is \"2022-01-05T00:00:00Z\": it is more than three years before to: ask for a shorter time": {Machine: "K-07", From: drift.Some(firstDay.AddDate(-4, 0, 0)), To: at},
+	} {
+		assert.EqualError(t, q.Check(), sentence)
+	}
+	assert.NoError(t, (&Question{}).Check())
+}
