@@ -21,7 +21,7 @@ func TestWrongCommandLines(t *testing.T) {
 		"assses":                            `"assses" is no command, did you mean assess?`,
 		"device ad":                         `"ad" is no command, did you mean add?`,
 		"log bake":                          `"bake" is no command; see arcdrift log --help`,
-		"log":                               `say what to log: calibration, service, usage, splice, setup or correction`,
+		"log":                               `say what to log: calibration, service, usage, splice, setup, correction or decision`,
 		"help bake":                         `"bake" is no command; see arcdrift --help`,
 		"import":                            `FILE is missing; see arcdrift import --help`,
 		"backup":                            `FILE is missing; see arcdrift backup --help`,

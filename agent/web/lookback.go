@@ -70,14 +70,14 @@ type doubtedView struct {
 }
 
 type lookBackView struct {
-	Query     lookback.Question
-	From, To  string
-	Asked     bool
-	Groups    []doubtedGroup
-	Jobs      []lookback.Job
-	Warnings  []string
-	MayDecide bool
-	Pressed   string
+	Query          lookback.Question
+	From, To       string
+	Asked          bool
+	Groups         []doubtedGroup
+	Jobs, MoreJobs []lookback.Job
+	Warnings       []string
+	MayDecide      bool
+	Pressed        string
 	Answered
 }
 
@@ -85,10 +85,15 @@ type doubtedGroup struct {
 	Word, Hint string
 	Decide     bool
 	Entries    []doubtedView
+	All        int
 }
 
-// mostDoubted is how many entries of a group a page shows: the worst.
-const mostDoubted = 60
+// How many jobs stand open on the page, the others folded, and how many entries of a
+// group it shows, the worst.
+const (
+	mostJobs    = 6
+	mostDoubted = 60
+)
 
 // lookBack shows which splices to doubt.
 func (s *Server) lookBack(w http.ResponseWriter, r *http.Request) {
@@ -110,6 +115,9 @@ func (s *Server) showLookBack(w http.ResponseWriter, r *http.Request, status int
 			return
 		}
 		view.Warnings, view.Jobs = report.Warnings, report.Jobs
+		if len(view.Jobs) > mostJobs {
+			view.Jobs, view.MoreJobs = view.Jobs[:mostJobs], view.Jobs[mostJobs:]
+		}
 		view.Groups = s.doubted(report.Entries)
 	}
 	if problem != nil {
@@ -144,6 +152,7 @@ func (s *Server) doubted(all []lookback.Entry) []doubtedGroup {
 		default:
 			at = 3
 		}
+		groups[at].All++
 		if g := &groups[at]; len(g.Entries) < mostDoubted {
 			g.Entries = append(g.Entries, s.doubtedView(e))
 		}

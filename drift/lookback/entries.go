@@ -32,7 +32,7 @@ func (c *course) entries(lots []*lot, losses *LossModel) []Lot {
 }
 
 func (c *course) entry(l *lot, n int, weights []float64, losses *LossModel, rng *rand.Rand) Lot {
-	e := Entry{Machine: c.past.Machine, Job: l.job, Day: l.day, Splices: n, Counted: l.counted, Open: true}
+	e := Entry{Machine: c.past.Machine, Job: l.job, Day: l.day, Splices: n, Counted: l.counted, Why: []Why{}, Open: true}
 	m := c.mean(l, weights)
 	e.Chance = rounded(m.out, 1000)
 	measured := measuredOf(l.records)

@@ -30,13 +30,13 @@ func (c *course) explain(e *Entry, l *lot, m sums) {
 	}
 	slices.SortStableFunc(parts, func(a, b part) int { return cmp.Compare(b.pct, a.pct) })
 	const counts = 0.25 // of the deviation
-	right := m.out <= 0 || m.floor >= 0.6*m.out
+	right := m.out < unlikely || m.floor >= 0.6*m.out
 	for i, p := range parts {
 		if !right && (i == 0 || p.pct >= counts*math.Abs(m.off)) {
 			e.Why = append(e.Why, p.why)
 		}
 	}
-	if right {
+	if right && m.out >= unlikely {
 		e.Why = append(e.Why, Scatter)
 	}
 	if work := c.past.work(at); !work.IsZero() && (k == nil || k.at.Before(work)) {
@@ -47,6 +47,9 @@ func (c *course) explain(e *Entry, l *lot, m sums) {
 	}
 	e.Reason = c.sentence(e, k)
 }
+
+// unlikely is the chance of being out below which splices are called good.
+const unlikely = 0.05
 
 // work is when the electrodes were last worked on before a moment.
 func (p *Past) work(t time.Time) (last time.Time) {
@@ -72,8 +75,10 @@ var whyWords = map[Why]string{
 }
 
 func (c *course) sentence(e *Entry, k *check) string {
-	how := "On average the arc was set right."
+	how := ""
 	switch {
+	case e.Chance < unlikely:
+		how = "These splices are most likely good."
 	case e.Way == TooWeak && slices.Index(e.Why, Scatter) < 0:
 		how = fmt.Sprintf("The arc was too weak by about %s %% (tolerance %s %%).", decimal(math.Abs(e.Deviation)), decimal(e.Tolerance))
 	case e.Way == TooStrong && slices.Index(e.Why, Scatter) < 0:
@@ -83,15 +88,14 @@ func (c *course) sentence(e *Entry, k *check) string {
 	for _, w := range e.Why {
 		parts = append(parts, whyWords[w])
 	}
-	if len(parts) == 0 {
-		return how
+	said := []string{how}
+	if text := strings.Join(parts, "; "); text != "" {
+		said = append(said, strings.ToUpper(text[:1])+text[1:]+".")
 	}
-	text := strings.Join(parts, "; ")
-	when := ""
 	if k != nil {
-		when = fmt.Sprintf(" Last check that passed before: %s.", k.at.In(c.past.zone()).Format("2 Jan 2006 15:04"))
+		said = append(said, fmt.Sprintf("Last check that passed before: %s.", k.at.In(c.past.zone()).Format("2 Jan 2006 15:04")))
 	}
-	return how + " " + strings.ToUpper(text[:1]) + text[1:] + "." + when
+	return strings.Join(slices.DeleteFunc(said, func(t string) bool { return t == "" }), " ")
 }
 
 func decimal(x float64) string { return fmt.Sprintf("%.1f", x) }
