@@ -6,6 +6,12 @@ import (
 	"strings"
 )
 
+// ValidMachine says whether a text can be the name of a machine.
+func ValidMachine(name string) bool {
+	machine, _ := FieldNamed("machine")
+	return name != "" && machine.Set(&Record{Type: TypeUsage}, name) == nil
+}
+
 // NameKey is the same for names that people write differently for one machine:
 // without case, dots, dashes, underscores and leading noughts. K-07, k07 and K_7
 // have one.

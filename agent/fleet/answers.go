@@ -9,8 +9,8 @@ import (
 	"arcdrift/drift/advise"
 )
 
-// CachingReader is a store to which one program has sole access, and whose entries are
-// numbered in the order in which they were taken.
+// CachingReader is a store to which one program has sole access. Its entries are
+// numbered in the order of taking.
 type CachingReader interface {
 	Reader
 	Cache
@@ -21,52 +21,52 @@ type CachingReader interface {
 }
 
 // Answers answers for a program that has a store to itself and may end after one
-// question. What it learns it keeps in the store, so that the next such program
-// answers without learning. Make it with [NewAnswers]; it is for one goroutine.
+// question. It keeps in the store what it learns, so that the next program answers
+// without learning. It is for one goroutine.
 type Answers struct {
-	book  Reader
-	now   func() time.Time
-	eras  eras
-	notes notes // without a shelf when nothing is kept
+	reader      Reader
+	now         func() time.Time
+	priors      priorCache
+	checkpoints checkpoints // without a cache if nothing is kept
 }
 
-// NewAnswers answers from a book that does not change meanwhile, and keeps
-// nothing. now is the wall clock.
-func NewAnswers(book Reader, now func() time.Time) *Answers {
-	return &Answers{book: book, now: now}
+// NewAnswers answers from a reader whose records do not change, and keeps nothing. now
+// is the wall clock.
+func NewAnswers(reader Reader, now func() time.Time) *Answers {
+	return &Answers{reader: reader, now: now}
 }
 
-// NewKeptAnswers answers from a ledger and keeps there what it learns; build names
-// the program, as another may learn otherwise.
-func NewKeptAnswers(book CachingReader, build string, now func() time.Time) *Answers {
-	a := NewAnswers(book, now)
-	a.eras.priors = &priors{ledger: book, build: build}
-	a.notes = notes{shelf: book, build: build, fresh: map[string][]byte{}}
+// NewKeptAnswers answers from a reader and keeps there what it learns. build names the
+// program's build: another may learn something else.
+func NewKeptAnswers(reader CachingReader, build string, now func() time.Time) *Answers {
+	a := NewAnswers(reader, now)
+	a.priors.stored = &storedPriors{reader: reader, build: build}
+	a.checkpoints = checkpoints{cache: reader, build: build, fresh: map[string][]byte{}}
 	return a
 }
 
-// AssessAt answers at a moment, by default now: for one machine, or with "" for
-// all, worst first. With knownAt only what had arrived by then counts.
+// AssessAt answers for a moment, by default now: for one machine or, with "", for all,
+// worst first. With knownAt, only records that had arrived by then count.
 func (a *Answers) AssessAt(machine string, asOf, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error) {
 	at := asOf.Or(knownAt.Or(a.now()))
 	if knownAt.Known() {
-		return Replay(a.book, machine, at, knownAt)
+		return Replay(a.reader, machine, at, knownAt)
 	}
-	w, err := a.eras.at(a.book, at)
+	g, err := a.priors.at(a.reader, at)
 	if err != nil {
 		return nil, err
 	}
-	if w.shelf == nil {
-		return w.assess(machine)
+	if g.cache == nil {
+		return g.assess(machine)
 	}
 	var members []*member
-	for names := range slices.Chunk(w.named(machine), mostFresh) {
+	for names := range slices.Chunk(g.named(machine), mostFresh) {
 		if len(members) > 0 && a.Keep() != nil {
-			a.notes.clear() // the answer matters more than the next one's pace
+			a.checkpoints.clear() // this answer matters more than the speed of the next
 		}
 		some := make([]*member, len(names))
-		err = each(context.Background(), w.processors, names, func(i int, name string) (err error) {
-			some[i], err = a.notes.current(w, name)
+		err = each(context.Background(), g.processors, names, func(i int, name string) (err error) {
+			some[i], err = a.checkpoints.current(g, name)
 			return err
 		})
 		if err != nil {
@@ -74,40 +74,40 @@ func (a *Answers) AssessAt(machine string, asOf, knownAt drift.Opt[time.Time]) (
 		}
 		members = append(members, some...)
 	}
-	return w.answers(members, machine), nil
+	return g.answers(members, machine), nil
 }
 
-// Move answers a crew that has moved; without a moment it asks about now.
+// Move answers a crew that has moved. A question without a moment is about now.
 func (a *Answers) Move(q advise.Move) (advise.MoveAnswer, error) {
 	if q.AsOf.IsZero() {
 		q.AsOf = a.now()
 	}
-	w, err := a.eras.at(a.book, q.AsOf)
+	g, err := a.priors.at(a.reader, q.AsOf)
 	if err != nil {
 		return advise.MoveAnswer{}, err
 	}
-	if w.shelf == nil {
-		return w.move(q)
+	if g.cache == nil {
+		return g.move(q)
 	}
-	if _, err := a.notes.current(w, q.Machine); err != nil { // the next question goes on from there
+	if _, err := a.checkpoints.current(g, q.Machine); err != nil { // the next question continues from there
 		return advise.MoveAnswer{}, err
 	}
-	l, _, err := a.notes.later(w, q.Machine)
+	l, _, err := a.checkpoints.since(g, q.Machine)
 	if err != nil {
 		return advise.MoveAnswer{}, err
 	}
-	return l.moved(w, q), nil
+	return l.moved(g, q), nil
 }
 
-// Keep keeps what was worked out since. Losing it costs time only.
+// Keep stores what was computed since the last call. Losing it costs time only.
 func (a *Answers) Keep() error {
-	p := a.eras.priors
+	p := a.priors.stored
 	if p == nil {
 		return nil
 	}
 	if err := p.keep(); err != nil {
 		return err
 	}
-	a.notes.id = p.current // is kept
-	return a.notes.keep(&world{id: p.current}, a.now())
+	a.checkpoints.id = p.current // is stored
+	return a.checkpoints.keep(&generation{id: p.current}, a.now())
 }

@@ -15,8 +15,8 @@ import (
 	"arcdrift/drift/advise"
 )
 
-// ledger is a store as a command reads it, which counts as countedShelf does.
-type ledger struct{ *countedShelf }
+// ledger is a store as a command reads it, which counts as countedCache does.
+type ledger struct{ *countedCache }
 
 func (ledger) Refused() (map[string]int, error) { return nil, nil }
 
@@ -27,14 +27,14 @@ func (l ledger) Last() (epoch, seq uint64, err error) {
 
 // command is what a command that has the store to itself does.
 func (k *keeper) command() *Answers {
-	return NewKeptAnswers(ledger{k.shelf}, k.build, k.clock)
+	return NewKeptAnswers(ledger{k.cache}, k.build, k.clock)
 }
 
 // asked asks commands, one after the other, about now and the past, and holds
 // each answer against that of the records alone.
 func (k *keeper) asked(t *testing.T, rng *rand.Rand, what string) {
 	t.Helper()
-	names, err := k.shelf.Machines()
+	names, err := k.cache.Machines()
 	require.NoError(t, err)
 	for range 3 {
 		machine := append(names, "")[rng.IntN(len(names)+1)]
@@ -45,13 +45,13 @@ func (k *keeper) asked(t *testing.T, rng *rand.Rand, what string) {
 		c := k.command()
 		got, err := c.AssessAt(machine, asOf, drift.Opt[time.Time]{})
 		require.NoError(t, err)
-		want, err := Replay(storeBook{k.shelf.Store}, machine, asOf.Or(k.now), drift.Opt[time.Time]{})
+		want, err := Replay(storeBook{k.cache.Store}, machine, asOf.Or(k.now), drift.Opt[time.Time]{})
 		require.NoError(t, err)
 		require.Equal(t, want, got, what)
 		q := advise.Move{Machine: names[rng.IntN(len(names))], AsOf: asOf.Or(time.Time{}), Temperature: drift.Some(5.0), Humidity: drift.Some(60.0), Altitude: drift.Some(900.0)}
 		moved, err := c.Move(q)
 		require.NoError(t, err)
-		wantMove, err := NewAnswers(storeBook{k.shelf.Store}, k.clock).Move(q)
+		wantMove, err := NewAnswers(storeBook{k.cache.Store}, k.clock).Move(q)
 		require.NoError(t, err)
 		require.Equal(t, wantMove, moved, what)
 		if rng.IntN(5) > 0 {
@@ -86,16 +86,16 @@ func TestTheSecondCommandLearnsNothing(t *testing.T) {
 	before, _ := past(t, evening)
 	k := newKeeper(t, evening)
 	k.append(t, before...)
-	names, err := k.shelf.Machines()
+	names, err := k.cache.Machines()
 	require.NoError(t, err)
 	machine := names[0]
 	ask := func() int64 {
-		from := k.shelf.whole.Load()
+		from := k.cache.whole.Load()
 		c := k.command()
 		_, err := c.AssessAt(machine, drift.Opt[time.Time]{}, drift.Opt[time.Time]{})
 		require.NoError(t, err)
 		require.NoError(t, c.Keep())
-		return k.shelf.whole.Load() - from
+		return k.cache.whole.Load() - from
 	}
 	assert.Positive(t, ask())
 	assert.Zero(t, ask())

@@ -26,7 +26,7 @@ type degradation struct {
 	// read takes a row and returns unit, stress, hours and loss.
 	read func(row map[string]string) (unit, stress string, hours, loss float64)
 	most float64
-	// until is how many hours are told.
+	// until is how many hours are reported.
 	until float64
 }
 
@@ -119,11 +119,11 @@ func amplifiers(t testing.TB) *degradation {
 	}, 0.5, 4000}
 }
 
-// Published degradation through the ordinary door: replayed without looking ahead,
+// Published degradation through the ordinary intake: replayed without looking ahead,
 // no simple rival forecasts failures better than the model. The sender moves the
 // setting to the need and never records a correction; a model that believes the
 // corrections, and not the settings, takes each unit for one about to fail.
-func TestDegradationThroughTheDoor(t *testing.T) {
+func TestDegradationThroughTheIntake(t *testing.T) {
 	for _, d := range []*degradation{lamps(t), amplifiers(t)} {
 		r := d.replayed(t)
 		crps := map[string]float64{}

@@ -1,10 +1,10 @@
-// Package fleet holds each machine's current model and advice as an immutable
-// snapshot, and answers for any moment of the past from the same records: what
-// the running agent says now and what [Replay] says of now are the same.
+// Package fleet holds the current model and advice of each machine as an immutable
+// snapshot, and answers for any moment of the past from the same records. What the
+// running agent says now is what [Replay] says of now.
 //
-// All answers of a day rest on populations that are learnt from what had happened
-// by the midnight before. What was learnt and folded may be kept on a [Cache];
-// then a start and a new record go on from there, and come to the same.
+// All answers of a day use the populations that were learnt from what had happened by
+// the midnight before. The populations and the state of each machine may be kept in a
+// [Cache]. A restart and a new record then continue from there, with the same result.
 package fleet
 
 import (
@@ -22,47 +22,47 @@ import (
 	"arcdrift/drift/advise"
 )
 
-// Fleet keeps the snapshot up to date. Make it with [New], hand it every new
-// entry with Announce, and let Run do the work.
+// Fleet keeps the snapshot up to date. Make it with [New], give it every new entry with
+// Announce, and let Run do the work.
 type Fleet struct {
-	book Reader
-	now  func() time.Time
-	log  *slog.Logger
+	reader Reader
+	now    func() time.Time
+	log    *slog.Logger
 
 	wake    chan struct{}
 	mu      sync.Mutex
 	touched map[string]bool // machines with new entries
-	relearn bool            // something older than the populations came, or a setup
+	relearn bool            // a setup came, or a record older than the populations
 
-	members   map[string]*member // Run's own, as are the rest until learning anew
-	rested    time.Time
-	again     *time.Timer
-	world     atomic.Pointer[world]
-	eras      eras
-	hindsight hindsight
-	notes     notes
-	current   atomic.Pointer[Snapshot]
-	ready     atomic.Bool
-	open      openLookBacks
+	members     map[string]*member // used by Run only, like the next two
+	rested      time.Time
+	again       *time.Timer
+	generation  atomic.Pointer[generation]
+	priors      priorCache
+	hindsight   hindsight
+	checkpoints checkpoints
+	current     atomic.Pointer[Snapshot]
+	ready       atomic.Bool
+	open        openLookBacks
 }
 
-// New makes a fleet over a book. now is the wall clock.
-func New(book Reader, now func() time.Time, log *slog.Logger) *Fleet {
-	f := &Fleet{book: book, now: now, log: log, wake: make(chan struct{}, 1), touched: map[string]bool{}, members: map[string]*member{}}
-	f.notes.fresh = map[string][]byte{}
+// New returns a fleet that reads its records from reader. now is the wall clock.
+func New(reader Reader, now func() time.Time, log *slog.Logger) *Fleet {
+	f := &Fleet{reader: reader, now: now, log: log, wake: make(chan struct{}, 1), touched: map[string]bool{}, members: map[string]*member{}}
+	f.checkpoints.fresh = map[string][]byte{}
 	f.current.Store(&Snapshot{At: now()})
 	f.again = time.AfterFunc(mostRest, f.nudge)
 	f.again.Stop()
 	return f
 }
 
-// UseCache lets the fleet keep on a shelf what it works out; build names the
-// program, as another may work it out otherwise. It is called before Run.
-func (f *Fleet) UseCache(shelf Cache, build func() (string, error)) {
-	f.notes.shelf, f.notes.name = shelf, build
+// UseCache lets the fleet keep in a cache what it computes. build names the program's
+// build: another may compute something else. Call it before Run.
+func (f *Fleet) UseCache(cache Cache, build func() (string, error)) {
+	f.checkpoints.cache, f.checkpoints.name = cache, build
 }
 
-// Announce tells of new entries, after they are durable. It does not block.
+// Announce reports new entries, after they are durable. It does not block.
 func (f *Fleet) Announce(entries []drift.Entry) {
 	f.mu.Lock()
 	learnt := learntAt(f.now())
@@ -71,7 +71,7 @@ func (f *Fleet) Announce(entries []drift.Entry) {
 		if e.Machine != "" {
 			f.touched[e.Machine] = true
 		}
-		// What happened before the last midnight belongs into the populations.
+		// The populations are learnt from what happened before the last midnight.
 		if e.Type == drift.TypeSetup || !e.Likely().After(learnt) {
 			f.relearn = true
 		}
@@ -87,46 +87,45 @@ func (f *Fleet) nudge() {
 	}
 }
 
-// tick is how often answers are looked at again although nothing came: silence
-// grows, dates pass.
+// tick is how often answers are made again without new records: silence grows and dates
+// pass.
 const tick = time.Minute
 
-// Learning everything anew because old records came takes its time, and a van
-// that has come home sends old records for minutes. After it the fleet rests so
-// many times as long before it does so again; machines that have new records are
-// folded meanwhile.
+// Learning again because of old records takes time, and a van that has come home sends
+// old records for minutes. Before it learns again, the fleet rests restTimes as long as
+// learning took; machines with new records are folded meanwhile.
 const (
 	restTimes = 4
 	mostRest  = 10 * time.Minute
 )
 
-// mostPause bounds how long the fleet pauses after following what came, which it
-// does for restTimes what that took: in a flood the door needs the processors.
+// mostPause bounds the pause after folding new records, which is restTimes as long as
+// the folding took: in a flood of records the intake needs the processors.
 const mostPause = 2 * time.Second
 
-// Run keeps the snapshot up to date until ctx ends. What goes wrong with
-// reading is logged and tried again at the next change.
+// Run keeps the snapshot up to date until ctx ends. It logs errors of reading and tries
+// again at the next change.
 func (f *Fleet) Run(ctx context.Context) error {
-	f.told(f.start(ctx))
+	f.logError(f.start(ctx))
 	f.ready.Store(true)
 	defer f.again.Stop()
 	timer := time.NewTicker(tick)
 	defer timer.Stop()
 	for {
-		if w := f.world.Load(); w != nil && f.notes.due(w, f.now()) {
-			f.keep(w)
+		if g := f.generation.Load(); g != nil && f.checkpoints.due(g, f.now()) {
+			f.keep(g)
 		}
 		select {
 		case <-ctx.Done():
-			if w := f.world.Load(); w != nil {
-				f.keep(w)
+			if g := f.generation.Load(); g != nil {
+				f.keep(g)
 			}
 			return nil
 		case <-timer.C:
 		case <-f.wake:
 		}
 		began := f.now()
-		f.told(f.catchUp(ctx))
+		f.logError(f.catchUp(ctx))
 		pause(ctx, min(restTimes*f.now().Sub(began), mostPause))
 		f.lookBackAgain(ctx)
 	}
@@ -141,24 +140,24 @@ func pause(ctx context.Context, rest time.Duration) {
 	}
 }
 
-// told logs what went wrong with reading, unless it was only stopped.
-func (f *Fleet) told(err error) {
+// logError logs an error of reading, unless the fleet was only stopped.
+func (f *Fleet) logError(err error) {
 	if err != nil && !errors.Is(err, context.Canceled) {
 		f.log.Error("cannot read the records; answers are not up to date", "error", err)
 	}
 }
 
-// keep puts on the shelf what is not there yet.
-func (f *Fleet) keep(w *world) {
-	if w.shelf == nil {
+// keep writes to the cache what is not there yet.
+func (f *Fleet) keep(g *generation) {
+	if g.cache == nil {
 		return
 	}
-	if err := f.notes.keep(w, f.now()); err != nil {
-		f.log.Warn("cannot keep what was worked out; the next start takes longer", "error", err)
+	if err := f.checkpoints.keep(g, f.now()); err != nil {
+		f.log.Warn("cannot write the cache; the next start takes longer", "error", err)
 	}
 }
 
-// Ready says whether every machine known at the start has its answer.
+// Ready returns nil once every machine known at the start has its answer.
 func (f *Fleet) Ready() error {
 	if !f.ready.Load() {
 		return errNotReady
@@ -178,8 +177,8 @@ func (f *Fleet) String() string { return "fleet" }
 // Snapshot returns the latest one.
 func (f *Fleet) Snapshot() *Snapshot { return f.current.Load() }
 
-// processors are how many work on the fleet: all until it is ready, then all but
-// one, so that what comes in the door need not wait.
+// processors is how many processors work on the fleet: all until it is ready, then all
+// but one, so that new records do not wait.
 func (f *Fleet) processors() int {
 	all := runtime.GOMAXPROCS(0)
 	if f.ready.Load() {
@@ -188,34 +187,34 @@ func (f *Fleet) processors() int {
 	return all
 }
 
-// start answers from what was kept, as far as that goes; what it was learnt from
-// may be of an earlier day. Else it makes everything.
+// start answers from the cache, whose populations may be of an earlier day. Without a
+// cache it computes everything.
 func (f *Fleet) start(ctx context.Context) error {
-	if f.notes.shelf == nil {
+	if f.checkpoints.cache == nil {
 		return f.everything(ctx)
 	}
 	var err error
-	if f.notes.build, err = f.notes.name(); err != nil {
-		f.log.Warn("nothing is kept over a restart: the program cannot be named", "error", err)
-		f.notes.shelf = nil
+	if f.checkpoints.build, err = f.checkpoints.name(); err != nil {
+		f.log.Warn("the cache is not used: the program's build is not known", "error", err)
+		f.checkpoints.cache = nil
 		return f.everything(ctx)
 	}
 	now := f.now()
-	w, members, sound, err := f.notes.recall(ctx, f.book, now)
+	g, members, sound, err := f.checkpoints.recall(ctx, f.reader, now)
 	if err != nil {
 		return err
 	}
-	if w == nil {
+	if g == nil {
 		return f.everything(ctx)
 	}
-	f.settle(w, members, now)
-	if !sound || !w.learnt.Equal(learntAt(now)) {
+	f.install(g, members, now)
+	if !sound || !g.learnt.Equal(learntAt(now)) {
 		f.learnAnew()
 	}
 	return nil
 }
 
-// learnAnew has everything learnt anew as soon as it may be.
+// learnAnew asks for learning again as soon as the rest is over.
 func (f *Fleet) learnAnew() {
 	f.mu.Lock()
 	f.relearn = true
@@ -223,48 +222,47 @@ func (f *Fleet) learnAnew() {
 	f.nudge()
 }
 
-// everything reads, learns and folds the whole fleet anew.
+// everything reads, learns and folds the whole fleet again.
 func (f *Fleet) everything(ctx context.Context) error {
 	now := f.now()
 	defer func() {
 		ended := f.now()
 		f.rested = ended.Add(min(restTimes*ended.Sub(now), mostRest))
 	}()
-	w, err := survey(f.book, cut{asOf: now})
+	g, err := survey(f.reader, cut{asOf: now})
 	if err != nil {
 		return err
 	}
-	w.processors = f.processors()
-	if err := w.learn(ctx); err != nil {
+	g.processors = f.processors()
+	if err := g.learn(ctx); err != nil {
 		return err
 	}
-	if w.shelf = f.notes.shelf; w.shelf != nil {
-		l := w.lesson(f.notes.build)
-		w.id = l.id()
+	if g.cache = f.checkpoints.cache; g.cache != nil {
+		l := g.cachedPrior(f.checkpoints.build)
+		g.id = l.id()
 	}
-	members, err := f.fold(ctx, w)
+	members, err := f.fold(ctx, g)
 	if err != nil {
-		f.notes.clear() // of a world that never was
+		f.checkpoints.clear() // they belong to a generation that is not used
 		return err
 	}
-	f.eras.forget()
-	f.settle(w, members, now)
-	if total(members) != w.old {
-		f.learnAnew() // some came between learning and folding
+	f.priors.forget()
+	f.install(g, members, now)
+	if total(members) != g.old {
+		f.learnAnew() // some records came between learning and folding
 	}
 	return nil
 }
 
-// fold folds all machines. Where they are very many, those that are done are
-// kept meanwhile.
-func (f *Fleet) fold(ctx context.Context, w *world) ([]*member, error) {
-	members := make([]*member, 0, len(w.names))
-	for names := range slices.Chunk(w.names, mostFresh) {
+// fold folds all machines. If there are very many, it writes the cache now and then.
+func (f *Fleet) fold(ctx context.Context, g *generation) ([]*member, error) {
+	members := make([]*member, 0, len(g.names))
+	for names := range slices.Chunk(g.names, mostFresh) {
 		if len(members) > 0 {
-			f.keep(w)
+			f.keep(g)
 		}
 		some := make([]*member, len(names))
-		if err := w.each(ctx, names, func(i int, l *life) { some[i] = f.notes.fold(w, l) }); err != nil {
+		if err := g.each(ctx, names, func(i int, l *life) { some[i] = f.checkpoints.fold(g, l) }); err != nil {
 			return nil, err
 		}
 		members = append(members, some...)
@@ -272,7 +270,7 @@ func (f *Fleet) fold(ctx context.Context, w *world) ([]*member, error) {
 	return members, nil
 }
 
-// total is from how many records that had happened at midnight members come.
+// total is from how many records that had happened by midnight the members come.
 func total(members []*member) (old int) {
 	for _, m := range members {
 		old += m.old
@@ -280,22 +278,22 @@ func total(members []*member) (old int) {
 	return old
 }
 
-// settle makes a world and its members the current ones.
-func (f *Fleet) settle(w *world, members []*member, now time.Time) {
+// install makes a generation and its members the current ones.
+func (f *Fleet) install(g *generation, members []*member, now time.Time) {
 	f.members = make(map[string]*member, len(members))
 	for _, m := range members {
 		f.members[m.name] = m
 	}
-	f.world.Store(w)
+	f.generation.Store(g)
 	f.publish(now)
 }
 
-// catchUp does what changes ask for; what could not be read is tried again.
+// catchUp does what the new entries ask for. After an error it asks for the same again.
 func (f *Fleet) catchUp(ctx context.Context) error {
 	f.mu.Lock()
 	touched, relearn := f.touched, f.relearn
 	f.touched, f.relearn = map[string]bool{}, false
-	// A clock that was ahead when it rested has it rest no longer.
+	// A clock that was set back does not make the rest longer.
 	if left := f.rested.Sub(f.now()); relearn && left > 0 && left <= mostRest {
 		relearn, f.relearn = false, true
 		f.again.Reset(left)
@@ -311,21 +309,21 @@ func (f *Fleet) catchUp(ctx context.Context) error {
 	return err
 }
 
-// follow takes the new entries of the machines that have some; then, if it must
-// be, learns everything anew.
+// follow folds the new entries of the touched machines. Then, if relearn is set, it
+// learns again.
 func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn bool) error {
 	now := f.now()
-	w := f.world.Load()
-	if w == nil || !w.learnt.Equal(learntAt(now)) {
+	g := f.generation.Load()
+	if g == nil || !g.learnt.Equal(learntAt(now)) {
 		return f.everything(ctx)
 	}
-	next := *w
+	next := *g
 	next.cut.asOf, next.processors = now, f.processors()
 	var err error
-	if next.refused, err = f.book.Refused(); err != nil {
+	if next.refused, err = f.reader.Refused(); err != nil {
 		return err
 	}
-	if next.names, err = f.book.Machines(); err != nil {
+	if next.names, err = f.reader.Machines(); err != nil {
 		return err
 	}
 	next.call()
@@ -342,7 +340,7 @@ func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn boo
 	names := slices.Sorted(maps.Keys(touched))
 	members := make([]*member, len(names))
 	err = each(ctx, next.processors, names, func(i int, name string) (err error) {
-		members[i], err = f.notes.current(&next, name)
+		members[i], err = f.checkpoints.current(&next, name)
 		return err
 	})
 	if err != nil {
@@ -351,7 +349,7 @@ func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn boo
 	for _, m := range members {
 		f.members[m.name] = m
 	}
-	f.world.Store(&next)
+	f.generation.Store(&next)
 	f.publish(now)
 	if relearn || !next.coming.IsZero() && !next.coming.After(now) {
 		return f.everything(ctx)
@@ -361,32 +359,31 @@ func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn boo
 
 // publish makes the new snapshot.
 func (f *Fleet) publish(now time.Time) {
-	w := *f.world.Load()
-	w.cut.asOf = now
-	s := snapshot(maps.Values(f.members), &w)
+	g := *f.generation.Load()
+	g.cut.asOf = now
+	s := snapshot(maps.Values(f.members), &g)
 	s.Version = f.current.Load().Version + 1
 	f.current.Store(s)
 }
 
-// at is the fleet as it stood at a moment. The populations of a day are learnt
-// once: that is what takes time.
-//
-// Until today's are, those of the day before answer for today.
-func (f *Fleet) at(asOf time.Time) (*world, error) {
+// at is the fleet as it stood at a moment. Learning takes the time, so the populations
+// of a day are learnt once. Until those of today are learnt, those of the day before
+// answer for today.
+func (f *Fleet) at(asOf time.Time) (*generation, error) {
 	day := learntAt(asOf)
-	if w := f.world.Load(); w != nil && (day.Equal(w.learnt) || day.Equal(learntAt(f.now()))) {
-		return w.at(asOf)
+	if g := f.generation.Load(); g != nil && (day.Equal(g.learnt) || day.Equal(learntAt(f.now()))) {
+		return g.at(asOf)
 	}
-	return f.eras.at(f.book, asOf)
+	return f.priors.at(f.reader, asOf)
 }
 
-// AssessAt answers at another moment: of one machine, or with "" of all, worst
-// first. With neither moment given it is the snapshot.
+// AssessAt answers for another moment: for one machine or, with "", for all, worst
+// first. If neither moment is given, it is the snapshot.
 func (f *Fleet) AssessAt(machine string, asOf, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error) {
 	if !asOf.Known() && !knownAt.Known() {
 		s := f.Snapshot()
-		if w := f.world.Load(); w != nil {
-			machine = w.setups.Named(machine)
+		if g := f.generation.Load(); g != nil {
+			machine = g.setups.Named(machine)
 		}
 		if machine == "" {
 			return slices.Clone(s.all), nil
@@ -398,16 +395,16 @@ func (f *Fleet) AssessAt(machine string, asOf, knownAt drift.Opt[time.Time]) ([]
 	}
 	at := asOf.Or(knownAt.Or(f.now()))
 	if knownAt.Known() {
-		return Replay(f.book, machine, at, knownAt)
+		return Replay(f.reader, machine, at, knownAt)
 	}
-	w, err := f.at(at)
+	g, err := f.at(at)
 	if err != nil {
 		return nil, err
 	}
-	return w.assess(machine)
+	return g.assess(machine)
 }
 
-// Move answers a crew that has moved; without a moment it asks about now.
+// Move answers a crew that has moved. A question without a moment is about now.
 func (f *Fleet) Move(q advise.Move) (advise.MoveAnswer, error) {
 	if q.AsOf.IsZero() {
 		site, err := f.Site(q.Machine)
@@ -417,22 +414,22 @@ func (f *Fleet) Move(q advise.Move) (advise.MoveAnswer, error) {
 		q.AsOf = f.now()
 		return site.Recalibrated(q), nil
 	}
-	w, err := f.at(q.AsOf)
+	g, err := f.at(q.AsOf)
 	if err != nil {
 		return advise.MoveAnswer{}, err
 	}
-	return w.move(q)
+	return g.move(q)
 }
 
-// Site is what the answer to a move of a machine rests on now.
+// Site is what an answer about a move of the machine is based on now.
 func (f *Fleet) Site(machine string) (advise.Site, error) {
-	w, err := f.at(f.now())
+	g, err := f.at(f.now())
 	if err != nil {
 		return advise.Site{}, err
 	}
-	l, _, err := f.notes.later(w, machine)
+	l, _, err := f.checkpoints.since(g, machine)
 	if err != nil {
 		return advise.Site{}, err
 	}
-	return l.moveSite(w), nil
+	return l.moveSite(g), nil
 }

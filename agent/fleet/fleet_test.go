@@ -30,14 +30,14 @@ var _ Cache = storetest.Cache(nil)
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-// memoryBook is a store in memory as the fleet reads it.
-type memoryBook struct {
+// memoryStore is a store in memory as the fleet reads it.
+type memoryStore struct {
 	*storetest.Memory
 	fail error  // what reading machines gives
 	slow func() // called before a machine is read
 }
 
-func (b *memoryBook) Refused() (map[string]int, error) {
+func (b *memoryStore) Refused() (map[string]int, error) {
 	out := map[string]int{}
 	counts, err := b.RefusalCounts()
 	for _, c := range counts {
@@ -46,7 +46,7 @@ func (b *memoryBook) Refused() (map[string]int, error) {
 	return out, err
 }
 
-func (b *memoryBook) History(machine string) ([]drift.Entry, error) {
+func (b *memoryStore) History(machine string) ([]drift.Entry, error) {
 	if b.fail != nil {
 		return nil, b.fail
 	}
@@ -56,22 +56,22 @@ func (b *memoryBook) History(machine string) ([]drift.Entry, error) {
 	return b.Memory.History(machine)
 }
 
-// yard is a fleet behind its door, with a clock of its own.
+// yard is a fleet with its intake and a clock of its own.
 type yard struct {
 	*Fleet
-	book *memoryBook
-	door *intake.Handler
-	now  time.Time
+	store  *memoryStore
+	intake *intake.Handler
+	now    time.Time
 }
 
 func newYard(t *testing.T, now time.Time) *yard {
-	y := &yard{book: &memoryBook{Memory: &storetest.Memory{}}, now: now}
+	y := &yard{store: &memoryStore{Memory: &storetest.Memory{}}, now: now}
 	clock := func() time.Time { return y.now }
-	y.Fleet = New(y.book, clock, slog.New(slog.DiscardHandler))
-	y.door = intake.New(y.book.Memory, clock, y.Announce)
+	y.Fleet = New(y.store, clock, slog.New(slog.DiscardHandler))
+	y.intake = intake.New(y.store.Memory, clock, y.Announce)
 	ctx, stop := context.WithCancel(t.Context())
 	done := make(chan error, 1)
-	go func() { done <- y.door.Run(ctx) }()
+	go func() { done <- y.intake.Run(ctx) }()
 	t.Cleanup(func() {
 		stop()
 		require.NoError(t, <-done)
@@ -81,19 +81,19 @@ func newYard(t *testing.T, now time.Time) *yard {
 
 func (y *yard) catchUp() error { return y.Fleet.catchUp(context.Background()) }
 
-// take sends records through the door and lets the fleet catch up.
+// take sends records to the intake and lets the fleet catch up.
 func (y *yard) take(t *testing.T, records ...drift.Record) {
 	y.send(t, records...)
 	require.NoError(t, y.catchUp())
 }
 
-// send sends records through the door.
+// send sends records to the intake.
 func (y *yard) send(t *testing.T, records ...drift.Record) {
 	var offers []intake.Submission
 	for _, r := range records {
 		offers = append(offers, intake.Submission{Raw: r.AppendCanonical(nil), Record: r, Via: "import"})
 	}
-	receipts, err := y.door.Take(t.Context(), offers)
+	receipts, err := y.intake.Take(t.Context(), offers)
 	require.NoError(t, err)
 	for _, r := range receipts {
 		require.Nil(t, r.Refused)
@@ -102,7 +102,7 @@ func (y *yard) send(t *testing.T, records ...drift.Record) {
 
 // replayed is what the records alone say of now.
 func (y *yard) replayed(t *testing.T) []advise.Assessment {
-	all, err := Replay(y.book, "", y.now, drift.Opt[time.Time]{})
+	all, err := Replay(y.store, "", y.now, drift.Opt[time.Time]{})
 	require.NoError(t, err)
 	return all
 }
@@ -139,7 +139,7 @@ func shuffled(records []drift.Record, seed uint64) []drift.Record {
 }
 
 // In whatever order records are announced, and in however many parts, the
-// snapshot is what a replay of the book says of now.
+// snapshot is the answer of a replay for now.
 func TestSnapshotIsReplay(t *testing.T) {
 	before, today := story(t)
 	y := newYard(t, evening)
@@ -229,7 +229,7 @@ func TestRetiredAndUnknownMachines(t *testing.T) {
 	assert.Equal(t, y.replayed(t), y.Snapshot().Assessments())
 	_, ok := y.Snapshot().Assessment("M-00003")
 	assert.False(t, ok, "retired machines need nobody")
-	one, err := Replay(y.book, "M-00003", y.now, drift.Opt[time.Time]{})
+	one, err := Replay(y.store, "M-00003", y.now, drift.Opt[time.Time]{})
 	require.NoError(t, err)
 	assert.Len(t, one, 1, "but who asks for one gets its answer")
 
@@ -244,7 +244,7 @@ func TestRetiredAndUnknownMachines(t *testing.T) {
 	assert.Equal(t, evening, a.AsOf)
 }
 
-func TestRunStopsAndTellsWhenItIsReady(t *testing.T) {
+func TestRunStopsAndReportsWhenItIsReady(t *testing.T) {
 	before, _ := story(t)
 	y := newYard(t, evening)
 	assert.Error(t, y.Ready())
@@ -265,7 +265,7 @@ func TestRunStopsWhileItReads(t *testing.T) {
 	y.send(t, before...)
 	ctx, stop := context.WithCancel(t.Context())
 	var reads atomic.Int64
-	y.book.slow = func() {
+	y.store.slow = func() {
 		reads.Add(1)
 		stop()
 	}
@@ -279,21 +279,21 @@ func TestRunStopsWhileItReads(t *testing.T) {
 func TestAFloodFindsProcessorsFree(t *testing.T) {
 	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(3))
 	synctest.Test(t, func(t *testing.T) {
-		book := &memoryBook{Memory: &storetest.Memory{}}
+		records := &memoryStore{Memory: &storetest.Memory{}}
 		var flood []drift.Entry
 		for _, machine := range []string{"K-01", "K-02", "K-03", "K-04", "K-05", "K-06"} {
 			flood = append(flood, storetest.Calibration(machine, 1))
 		}
-		_, err := book.Append(flood, nil)
+		_, err := records.Append(flood, nil)
 		require.NoError(t, err)
 		const reading = 100 * time.Millisecond
 		var at, most atomic.Int64
-		book.slow = func() {
+		records.slow = func() {
 			most.Store(max(most.Load(), at.Add(1)))
 			time.Sleep(reading)
 			at.Add(-1)
 		}
-		f := New(book, time.Now, slog.New(slog.DiscardHandler))
+		f := New(records, time.Now, slog.New(slog.DiscardHandler))
 		ctx, stop := context.WithCancel(t.Context())
 		done := make(chan error, 1)
 		go func() { done <- f.Run(ctx) }()
@@ -317,25 +317,25 @@ func TestAFloodFindsProcessorsFree(t *testing.T) {
 	})
 }
 
-// A book that cannot be read leaves the snapshot as it was.
-func TestAnUnreadableBookKeepsTheSnapshot(t *testing.T) {
+// If the store cannot be read, the snapshot stays as it was.
+func TestAnUnreadableStoreKeepsTheSnapshot(t *testing.T) {
 	before, _ := story(t)
 	y := newYard(t, evening)
 	y.take(t, before...)
 	was := y.Snapshot()
-	y.book.fail = errors.New("the disk is gone")
+	y.store.fail = errors.New("the disk is gone")
 	y.now = evening.AddDate(0, 0, 1)
-	require.ErrorIs(t, y.catchUp(), y.book.fail)
+	require.ErrorIs(t, y.catchUp(), y.store.fail)
 	assert.Same(t, was, y.Snapshot())
-	y.book.fail = nil
+	y.store.fail = nil
 	require.NoError(t, y.catchUp())
 	assert.Equal(t, y.replayed(t), y.Snapshot().Assessments())
 
 	// A machine whose new record could not be read is read at the next change.
 	y.send(t, calibration("M-00001", y.now.Add(-time.Hour)))
-	y.book.fail = errors.New("the disk is gone again")
-	require.ErrorIs(t, y.catchUp(), y.book.fail)
-	y.book.fail = nil
+	y.store.fail = errors.New("the disk is gone again")
+	require.ErrorIs(t, y.catchUp(), y.store.fail)
+	y.store.fail = nil
 	require.NoError(t, y.catchUp())
 	assert.Equal(t, y.replayed(t), y.Snapshot().Assessments())
 }
@@ -376,7 +376,7 @@ func TestAsOfAMomentOfToday(t *testing.T) {
 	for _, at := range []time.Time{evening, evening.Add(-2 * time.Hour)} {
 		got, err := y.AssessAt("", drift.Some(at), drift.Opt[time.Time]{})
 		require.NoError(t, err)
-		want, err := Replay(y.book, "", at, drift.Opt[time.Time]{})
+		want, err := Replay(y.store, "", at, drift.Opt[time.Time]{})
 		require.NoError(t, err)
 		assert.Equal(t, want, got, "%v", at)
 	}
@@ -392,12 +392,12 @@ func TestLearningAnewRests(t *testing.T) {
 	y := newYard(t, evening)
 	y.take(t, before[:len(before)-2]...)
 	var mu sync.Mutex
-	y.book.slow = func() {
+	y.store.slow = func() {
 		mu.Lock()
 		defer mu.Unlock()
 		y.now = y.now.Add(time.Second)
 	}
-	learnt := func() *model.Population { return y.world.Load().pop }
+	learnt := func() *model.Population { return y.generation.Load().pop }
 	was := learnt()
 	y.take(t, before[len(before)-2])
 	assert.NotSame(t, was, learnt())
@@ -410,14 +410,14 @@ func TestLearningAnewRests(t *testing.T) {
 	y.now = y.now.Add(time.Minute)
 	require.NoError(t, y.catchUp())
 	assert.NotSame(t, was, learnt())
-	y.book.slow = nil
+	y.store.slow = nil
 	y.now = y.now.Add(mostRest)
 	require.NoError(t, y.catchUp())
 	assert.Equal(t, y.replayed(t), y.Snapshot().Assessments())
 }
 
 // A zone that this computer does not know is not taken for UTC in silence.
-func TestAnUnknownZoneIsSaid(t *testing.T) {
+func TestAnUnknownZoneIsReported(t *testing.T) {
 	before, _ := story(t)
 	y := newYard(t, evening)
 	machine := before[len(before)-1].Machine
@@ -426,9 +426,9 @@ func TestAnUnknownZoneIsSaid(t *testing.T) {
 			Type: drift.TypeSetup, ID: "zone-" + zone, Machine: machine, Time: y.now,
 			Setup: &drift.Setup{Scope: drift.ScopeMachine, Zone: zone},
 		})...)
-		all, err := Replay(y.book, machine, y.now, drift.Opt[time.Time]{})
+		all, err := Replay(y.store, machine, y.now, drift.Opt[time.Time]{})
 		require.NoError(t, err)
-		assert.Equal(t, zone == "Nowhere/Atlantis", strings.Contains(strings.Join(all[0].Warnings, " "), "The time zone “"+zone+"” is not known here"), "%s: %v", zone, all[0].Warnings)
+		assert.Equal(t, zone == "Nowhere/Atlantis", strings.Contains(strings.Join(all[0].Warnings, " "), "This computer does not know the time zone “"+zone+"”"), "%s: %v", zone, all[0].Warnings)
 		y.now = y.now.Add(time.Minute)
 	}
 }

@@ -69,7 +69,7 @@ func laserLines(data map[string]map[int]float64, until int) string {
 	return b.String()
 }
 
-// take sends lines through the ordinary door into a store of its own.
+// take sends lines through the ordinary intake into a store of its own.
 func take(t testing.TB, lines string, now time.Time) Reader {
 	s, err := store.Open(filepath.Join(t.TempDir(), "arcdrift.db"), func() time.Time { return now }, store.Options{})
 	require.NoError(t, err)
@@ -96,11 +96,11 @@ type storeBook struct{ *store.Store }
 
 func (storeBook) Refused() (map[string]int, error) { return nil, nil }
 
-// TestLasersThroughTheDoor trains on 2000 hours and predicts 4000 hours. The
+// TestLasersThroughTheIntake trains on 2000 hours and predicts 4000 hours. The
 // bars are those of the best of ten usual methods on the same split, partially
 // pooled Wiener processes (computed with R): CRPS 0.3948, 14 of 15 inside the
 // 90 % interval, Brier score 0.0157 for having crossed 10 % by 4000 hours.
-func TestLasersThroughTheDoor(t *testing.T) {
+func TestLasersThroughTheIntake(t *testing.T) {
 	data := lasers(t)
 	now := laserStart.Add(2000 * time.Hour)
 	book := take(t, laserLines(data, 2000), now.Add(time.Hour))

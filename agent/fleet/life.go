@@ -13,28 +13,27 @@ import (
 	"arcdrift/drift/model"
 )
 
-// standing is what a machine's records, taken in order up to a link of its
-// chain, have come to: what folding goes on from. It does not grow with the
-// history.
-type standing struct {
+// foldState is the state after folding a machine's records in order, up to a link of
+// its chain. Folding continues from it. It does not grow with the history.
+type foldState struct {
 	name string
-	// Link is of the last record taken, nil when nobody asks for it.
+	// Link is that of the last record folded, nil if there is no cache.
 	Link []byte
-	// Records counts them, Old those that had happened when the populations were
-	// learnt.
+	// Records counts the records, Old those that had happened when the populations
+	// were learnt.
 	Records, Old int
 	Last         time.Time
-	// Ahead is the time of the first record that does not count yet, zero without
-	// one: some clocks run ahead.
+	// Ahead is the time of the first record that does not count yet, as its clock runs
+	// ahead; zero without one.
 	Ahead time.Time
 
 	Site     string
 	Key      model.Key
 	Settings drift.Settings
-	// Service is the latest, nil without one, and Serviced when it was.
+	// Service is the latest service and Serviced its time; nil without one.
 	Service  *drift.Service
 	Serviced time.Time
-	// Checks is what the rules of the trade need to know.
+	// Checks is the state of the rules of the trade.
 	Checks advise.Checks
 	// Temperature, Humidity, Altitude and Pressure are those of the newest
 	// calibration.
@@ -42,35 +41,35 @@ type standing struct {
 	// Attempted says whether there was an attempt.
 	Attempted bool
 
-	// Tails are where the records end, as taken and, if some were corrected, as
-	// they now read; Waiting are the ids of those that a correction came before.
+	// Tails are the ends of the records: as taken and, if some were corrected, as they
+	// read now. Waiting are the ids of records whose correction came before them.
 	Tails   []drift.Tail
 	Waiting []string
-	// Odd is whether a clock was, Ways when each way by which calibrations come
-	// last brought one, Slips and Asked what is looked at and asked about.
+	// Odd says that a clock was wrong. Ways is when each source last brought a
+	// calibration. Slips and Asked are the state of the questions about the records.
 	Odd   bool
 	Ways  map[string]time.Time
 	Slips drift.Slips
 	Asked drift.Questions
-	// Verdicts are those at the ends of the last sessions since the last service,
-	// three at most, the last session's too.
+	// Verdicts are those at the ends of the sessions since the last service, of three
+	// sessions at most, the last one included.
 	Verdicts []advise.Verdict
 
 	reader model.Reader
-	known  *model.Machine // nil before anything was folded
+	known  *model.Machine // nil before the first record
 }
 
-// life is a stretch of a machine's records, understood: all of them, or what
-// came after a standing. It is as long as they are and is let go of after.
+// life is a stretch of a machine's records as events: all of them, or those after a
+// fold state. It is as long as the records and is not kept.
 type life struct {
-	standing
+	foldState
 	events  []model.Event
 	entries []drift.Entry // ordered and corrected
 }
 
-// understand orders and corrects a machine's entries and reads them as events.
+// understand orders and corrects a machine's entries and turns them into events.
 func understand(name string, entries []drift.Entry, setups *drift.Setups) *life {
-	l := &life{standing: standing{name: name}}
+	l := &life{foldState: foldState{name: name}}
 	l.Tails = []drift.Tail{drift.Order(entries)}
 	l.entries = drift.Correct(entries)
 	l.corrected(entries)
@@ -92,7 +91,7 @@ func understand(name string, entries []drift.Entry, setups *drift.Setups) *life 
 	return l
 }
 
-// corrected notes what corrections among the entries mean for those to come.
+// corrected notes what corrections among the entries mean for later entries.
 func (l *life) corrected(ordered []drift.Entry) {
 	if len(l.entries) == len(ordered) {
 		return
@@ -109,10 +108,10 @@ func (l *life) corrected(ordered []drift.Entry) {
 	}
 }
 
-// goOn understands what came after a standing. It is nil when that is not all
-// later, or changes how the records before it are understood.
-func (s standing) goOn(entries []drift.Entry, setups *drift.Setups) *life {
-	l := &life{standing: s, entries: entries}
+// goOn is the life of the entries after a fold state. It is nil if some entries belong
+// before the end of the state, or change how earlier records are understood.
+func (s foldState) goOn(entries []drift.Entry, setups *drift.Setups) *life {
+	l := &life{foldState: s, entries: entries}
 	l.Ways, l.Asked = maps.Clone(s.Ways), s.Asked.Clone()
 	l.Records += len(entries)
 	drift.Order(entries)
@@ -155,7 +154,7 @@ func (l *life) doubtful(e *drift.Entry) bool {
 	return false
 }
 
-// came notes by which way a calibration came.
+// came notes by which source a calibration came.
 func (l *life) came(e *drift.Entry) {
 	if e.Calibration == nil {
 		return
@@ -166,7 +165,7 @@ func (l *life) came(e *drift.Entry) {
 	l.Ways[e.Way()] = e.When()
 }
 
-// label keeps the newest of what records say about the machine itself.
+// label keeps the newest values that records give for the machine itself.
 func (l *life) label(e *drift.Entry) {
 	if e.Decision != nil {
 		return // it tells of splices made before, and not that the machine is heard of
@@ -194,7 +193,7 @@ func (l *life) label(e *drift.Entry) {
 	}
 }
 
-// read makes events of the entries.
+// read turns the entries into events.
 func (l *life) read() {
 	for i := range l.entries {
 		e := &l.entries[i]
@@ -208,7 +207,7 @@ func (l *life) read() {
 	}
 }
 
-// history is the life as populations are learnt from it.
+// history is the life in the form that populations are learnt from.
 func (l *life) history() model.History {
 	return model.History{Machine: l.name, Key: l.Key, Events: l.events, AttemptLimit: int(l.Settings.AttemptLimit)}
 }
@@ -228,18 +227,18 @@ func (l *life) begin(pop *model.Population) {
 	}
 }
 
-// Paths of a forecast: of the one that is shown, and of those that only give
-// earlier verdicts.
+// The numbers of simulated paths: of the forecast that is shown, and of the forecasts
+// for earlier verdicts.
 const (
 	paths       = 1000
 	glancePaths = 300
 )
 
-// sessionsJudged is how many sessions have their say in the state.
+// sessionsJudged is how many sessions the state depends on.
 const sessionsJudged = 3
 
-// fold runs the model over a life, judges at the ends of its last sessions and
-// forecasts.
+// fold runs the model over a life, judges at the ends of its last sessions, and makes
+// the forecast.
 func fold(l *life, pop *model.Population, refused int, zones *zones) *advise.Subject {
 	l.begin(pop)
 	ends := sessionEnds(l.events, sessionsJudged)
@@ -257,7 +256,7 @@ func fold(l *life, pop *model.Population, refused int, zones *zones) *advise.Sub
 		Last: l.Last, Settings: l.Settings, Checks: l.Checks, Zone: zones.named(l.Settings.Zone), Asked: l.Asked.Open(),
 	}
 	if !zones.knows(l.Settings.Zone) {
-		s.Questions = append(s.Questions, "The time zone "+quoted(l.Settings.Zone)+" is not known here: times and dates are UTC.")
+		s.Questions = append(s.Questions, "This computer does not know the time zone "+quoted(l.Settings.Zone)+". Times and dates are in UTC.")
 	}
 	if !l.Attempted {
 		return s
@@ -270,8 +269,8 @@ func fold(l *life, pop *model.Population, refused int, zones *zones) *advise.Sub
 	return s
 }
 
-// count makes room for the verdict of a session that begins; verdicts of another
-// state of the pair do not count.
+// count makes room for the verdict of a session that begins, and drops the verdicts
+// from before a service.
 func (l *life) count(ev *model.Event) {
 	switch ev.Kind {
 	case model.Cleaned, model.Replaced, model.Unlogged:
@@ -307,9 +306,9 @@ func sessionEnds(events []model.Event, n int) []int {
 	return ends
 }
 
-// plan makes the forecast of a machine at a moment the same for ever: its seed
-// is the machine's name and the arcs burnt.
-func (s *standing) plan(m *model.Machine, paths int, horizon float64) forecast.Plan {
+// plan is the plan of a forecast. Its seed depends only on the machine's name, the pair
+// and the arcs burnt, so that the forecast of a moment is always the same.
+func (s *foldState) plan(m *model.Machine, paths int, horizon float64) forecast.Plan {
 	h := fnv.New64a()
 	h.Write([]byte(s.name))
 	pair, arcs, _, _ := m.Pair()

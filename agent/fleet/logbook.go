@@ -25,19 +25,19 @@ type Logbook struct {
 	Owed []advise.Owed
 }
 
-// Logbooks returns those of all machines that are wanted, in order of name, as a book
+// Logbooks returns those of all machines that are wanted, in order of name, as a reader
 // tells them of what had arrived by a moment. wanted is asked with a machine's name and
 // its records as they now read.
-func Logbooks(book Reader, knownAt time.Time, wanted func(machine string, entries []drift.Entry) bool) ([]Logbook, error) {
-	w, err := survey(book, cut{knownAt, drift.Some(knownAt)})
+func Logbooks(reader Reader, knownAt time.Time, wanted func(machine string, entries []drift.Entry) bool) ([]Logbook, error) {
+	g, err := survey(reader, cut{knownAt, drift.Some(knownAt)})
 	if err != nil {
 		return nil, err
 	}
-	found := make([]*Logbook, len(w.names))
-	err = w.each(context.Background(), w.names, func(i int, l *life) {
+	found := make([]*Logbook, len(g.names))
+	err = g.each(context.Background(), g.names, func(i int, l *life) {
 		if wanted(l.name, l.entries) {
-			zone := w.zones.named(l.Settings.Zone)
-			found[i] = &Logbook{Machine: l.name, Before: w.before[l.name], Model: l.Key.Model, Settings: l.Settings, Zone: zone, Entries: l.entries, Owed: l.owed(zone)}
+			zone := g.zones.named(l.Settings.Zone)
+			found[i] = &Logbook{Machine: l.name, Before: g.before[l.name], Model: l.Key.Model, Settings: l.Settings, Zone: zone, Entries: l.entries, Owed: l.owed(zone)}
 		}
 	})
 	if err != nil {
@@ -49,7 +49,7 @@ func Logbooks(book Reader, knownAt time.Time, wanted func(machine string, entrie
 			continue
 		}
 		for _, name := range append([]string{l.Machine}, l.Before...) {
-			entries, err := book.History(name)
+			entries, err := reader.History(name)
 			if err != nil {
 				return nil, err
 			}

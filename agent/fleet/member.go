@@ -14,19 +14,19 @@ type member struct {
 	name    string
 	about   About
 	weighed advise.PendingAssessment
-	ahead   time.Time // see standing
+	ahead   time.Time // see foldState
 	old     int
 	marks   []drift.Mark
 }
 
-// answer folds a life and keeps what answering needs.
-func (l *life) answer(w *world) *member {
-	weighed := advise.Prepare(fold(l, w.pop, w.refused[l.name], w.zones))
-	return l.member(weighed, w.zones)
+// answer folds a life and keeps what later answers need.
+func (l *life) answer(g *generation) *member {
+	weighed := advise.Prepare(fold(l, g.pop, g.refused[l.name], g.zones))
+	return l.member(weighed, g.zones)
 }
 
-// member is the machine as it stands, with its answer.
-func (s *standing) member(weighed advise.PendingAssessment, zones *zones) *member {
+// member is the machine in this state, with its answer.
+func (s *foldState) member(weighed advise.PendingAssessment, zones *zones) *member {
 	m := &member{
 		name: s.name, weighed: weighed, ahead: s.Ahead, old: s.Old, marks: s.Slips.Marks,
 		about: About{Site: s.Site, Settings: s.Settings, Service: s.Service, Serviced: s.Serviced},
@@ -37,14 +37,14 @@ func (s *standing) member(weighed advise.PendingAssessment, zones *zones) *membe
 	return m
 }
 
-// zones are the time zones of the machines, each read once: many machines share
-// few. One that cannot be read is nil.
+// zones are the time zones of the machines, each read once, as many machines share few.
+// One that cannot be read is nil.
 type zones struct {
 	mu     sync.Mutex
 	byName map[string]*time.Location
 }
 
-// named returns a zone; UTC for none and for one that is not known here.
+// named returns the zone of that name; UTC for "" and for one that is not known.
 func (z *zones) named(name string) *time.Location {
 	if at := z.read(name); at != nil {
 		return at
@@ -52,7 +52,7 @@ func (z *zones) named(name string) *time.Location {
 	return time.UTC
 }
 
-// knows says whether a zone of that name can be read, or none is named.
+// knows says whether the zone of that name is known; "" is.
 func (z *zones) knows(name string) bool { return z.read(name) != nil }
 
 func (z *zones) read(name string) *time.Location {

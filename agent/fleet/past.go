@@ -8,16 +8,16 @@ import (
 	"arcdrift/drift/model"
 )
 
-// Pasts returns all machines as a book told them by a moment, for replaying:
-// records, corrections, labels and setups that are later do not count.
-func Pasts(book Reader, asOf time.Time) ([]backtest.Past, error) {
-	w, err := survey(book, cut{asOf: asOf})
+// Pasts returns all machines as they were at a moment, for replaying: later records,
+// corrections, labels and setups do not count.
+func Pasts(reader Reader, asOf time.Time) ([]backtest.Past, error) {
+	g, err := survey(reader, cut{asOf: asOf})
 	if err != nil {
 		return nil, err
 	}
-	out := make([]backtest.Past, 0, len(w.names))
-	for _, name := range w.names {
-		l, err := w.life(name)
+	out := make([]backtest.Past, 0, len(g.names))
+	for _, name := range g.names {
+		l, err := g.life(name)
 		if err != nil {
 			return nil, err
 		}
@@ -28,7 +28,7 @@ func Pasts(book Reader, asOf time.Time) ([]backtest.Past, error) {
 	return out, nil
 }
 
-// past puts beside each attempt the calibration it was read from.
+// past is the life for replaying: with each attempt, the calibration that it is from.
 func (l *life) past() backtest.Past {
 	byID := make(map[string]*drift.Calibration, len(l.entries))
 	for i := range l.entries {

@@ -13,15 +13,15 @@ import (
 	"arcdrift/drift/synth"
 )
 
-// shelf is a book in memory.
-type shelf struct {
+// memoryReader is a reader in memory.
+type memoryReader struct {
 	names    []string
 	machines map[string][]drift.Entry
 	setups   []drift.Entry
 }
 
-func newShelf(records []drift.Record) *shelf {
-	s := &shelf{machines: map[string][]drift.Entry{}}
+func newMemoryReader(records []drift.Record) *memoryReader {
+	s := &memoryReader{machines: map[string][]drift.Entry{}}
 	for i := range records {
 		e := drift.Entry{Record: records[i], Received: records[i].Time}
 		if e.Type == drift.TypeSetup {
@@ -37,12 +37,14 @@ func newShelf(records []drift.Record) *shelf {
 	return s
 }
 
-func (s *shelf) Machines() ([]string, error)             { return s.names, nil }
-func (s *shelf) Setups() ([]drift.Entry, error)          { return slices.Clone(s.setups), nil }
-func (s *shelf) Refused() (map[string]int, error)        { return nil, nil }
-func (s *shelf) History(m string) ([]drift.Entry, error) { return slices.Clone(s.machines[m]), nil }
+func (s *memoryReader) Machines() ([]string, error)      { return s.names, nil }
+func (s *memoryReader) Setups() ([]drift.Entry, error)   { return slices.Clone(s.setups), nil }
+func (s *memoryReader) Refused() (map[string]int, error) { return nil, nil }
+func (s *memoryReader) History(m string) ([]drift.Entry, error) {
+	return slices.Clone(s.machines[m]), nil
+}
 
-// lived is a small fleet of a world.
+// lived is a small invented fleet.
 func lived(t testing.TB, world string, machines, days int) []drift.Record {
 	t.Helper()
 	w, ok := synth.WorldNamed(world)
@@ -54,9 +56,9 @@ func TestNothingLaterShowsInAPast(t *testing.T) {
 	records := lived(t, "straight", 3, 60)
 	asOf := records[len(records)/2].Time
 	n := slices.IndexFunc(records, func(r drift.Record) bool { return r.Time.After(asOf) })
-	whole, err := fleet.Pasts(newShelf(records), asOf)
+	whole, err := fleet.Pasts(newMemoryReader(records), asOf)
 	require.NoError(t, err)
-	half, err := fleet.Pasts(newShelf(records[:n]), asOf)
+	half, err := fleet.Pasts(newMemoryReader(records[:n]), asOf)
 	require.NoError(t, err)
 	require.Len(t, whole, 3)
 	assert.Equal(t, half, whole)

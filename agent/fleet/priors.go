@@ -9,28 +9,29 @@ import (
 	"arcdrift/drift/model"
 )
 
-// priors finds kept populations and keeps those it had to learn. The newest are
-// kept where a running fleet keeps its own, and the machines' notes belong to
-// them; those of earlier midnights are kept for questions about the past.
-type priors struct {
-	ledger CachingReader
+// storedPriors finds populations in the cache and stores those it had to learn. The
+// newest are stored under the name that a running fleet uses, and the machines'
+// checkpoints belong to them. Those of earlier midnights are for questions about the
+// past.
+type storedPriors struct {
+	reader CachingReader
 	build  string
 
 	current digest            // of the newest populations known here
-	changed map[string][]byte // what is to be kept
+	changed map[string][]byte // not stored yet
 }
 
-// pastName is the name under which populations of earlier midnights are kept; no
-// machine has it.
+// pastName is the cache's name of the populations of earlier midnights; no machine has
+// it.
 const pastName = "@past"
 
-// mostPast is how many of them are kept.
+// mostPast is how many of those are stored.
 const mostPast = 8
 
-// look reads the fleet at a cut. Its populations are those that were kept, if
-// nothing has come since that they should have been learnt from.
-func (p *priors) look(c cut) (*world, error) {
-	w, err := survey(p.ledger, c)
+// look reads the fleet at a cut. It takes stored populations if no record has come since
+// that they should have been learnt from.
+func (p *storedPriors) look(c cut) (*generation, error) {
+	g, err := survey(p.reader, c)
 	if err != nil {
 		return nil, err
 	}
@@ -38,55 +39,55 @@ func (p *priors) look(c cut) (*world, error) {
 	if err != nil {
 		return nil, err
 	}
-	for _, l := range append([]lesson{newest}, past...) {
-		if !p.holds(&l, w) {
+	for _, l := range append([]cachedPrior{newest}, past...) {
+		if !p.holds(&l, g) {
 			continue
 		}
-		if w.pop, err = model.PopulationFromState(l.Populations); err != nil {
-			break // it is learnt anew
+		if g.pop, err = model.PopulationFromState(l.Populations); err != nil {
+			break // they are learnt again
 		}
-		w.marks = l.Marks
-		if w.learnt.Equal(newest.Learnt) {
-			w.shelf, w.id, p.current = p.ledger, l.id(), l.id()
+		g.marks = l.Marks
+		if g.learnt.Equal(newest.Learnt) {
+			g.cache, g.id, p.current = p.reader, l.id(), l.id()
 		}
-		return w, nil
+		return g, nil
 	}
-	return w, p.learn(w, newest, past)
+	return g, p.learn(g, newest, past)
 }
 
-// kept reads what is kept.
-func (p *priors) kept() (newest lesson, past []lesson, err error) {
-	raw, err := p.ledger.Cached(lessonName)
+// kept reads the stored populations.
+func (p *storedPriors) kept() (newest cachedPrior, past []cachedPrior, err error) {
+	raw, err := p.reader.Cached(priorName)
 	if err != nil {
 		return newest, nil, err
 	}
 	if json.Unmarshal(raw, &newest) != nil || newest.Build != p.build {
-		newest = lesson{}
+		newest = cachedPrior{}
 	}
-	raw, err = p.ledger.Cached(pastName)
+	raw, err = p.reader.Cached(pastName)
 	if err != nil {
 		return newest, nil, err
 	}
 	if json.Unmarshal(raw, &past) != nil {
 		past = nil
 	}
-	return newest, slices.DeleteFunc(past, func(l lesson) bool { return l.Build != p.build }), nil
+	return newest, slices.DeleteFunc(past, func(l cachedPrior) bool { return l.Build != p.build }), nil
 }
 
 // holds says whether learning now would give these populations.
-func (p *priors) holds(l *lesson, w *world) bool {
-	if l.Build != p.build || !l.Learnt.Equal(w.learnt) || l.Told != w.told {
+func (p *storedPriors) holds(l *cachedPrior, g *generation) bool {
+	if l.Build != p.build || !l.Learnt.Equal(g.learnt) || l.Setups != g.setupsDigest {
 		return false
 	}
 	const page = 1000
 	for epoch, seq := l.Epoch, l.Seq; ; {
-		entries, err := p.ledger.Since(epoch, seq, page)
+		entries, err := p.reader.Since(epoch, seq, page)
 		if err != nil {
 			return false
 		}
 		for i := range entries {
 			e := &entries[i]
-			// A gap is a count that was thinned, and may have been an old one.
+			// A gap is an arc count that was compacted; it may have been an old one.
 			gap := e.StoreEpoch == epoch && e.StoreSeq != seq+1
 			if gap || !e.When().After(l.Learnt) {
 				return false
@@ -99,37 +100,37 @@ func (p *priors) holds(l *lesson, w *world) bool {
 	}
 }
 
-// learn learns the populations and has them kept: as the newest, or among the past
-// ones if newer are known.
-func (p *priors) learn(w *world, newest lesson, past []lesson) error {
+// learn learns the populations and has them stored: as the newest, or among the past
+// ones if newer ones are known.
+func (p *storedPriors) learn(g *generation, newest cachedPrior, past []cachedPrior) error {
 	var err error
-	if w.epoch, w.seq, err = p.ledger.Last(); err != nil {
+	if g.epoch, g.seq, err = p.reader.Last(); err != nil {
 		return err
 	}
-	if err := w.learn(context.Background()); err != nil {
+	if err := g.learn(context.Background()); err != nil {
 		return err
 	}
-	learnt := w.lesson(p.build)
-	if w.learnt.Before(newest.Learnt) {
+	learnt := g.cachedPrior(p.build)
+	if g.learnt.Before(newest.Learnt) {
 		return p.change(pastName, foremost(past, learnt))
 	}
-	w.shelf, w.id, p.current = p.ledger, learnt.id(), learnt.id()
-	if newest.Build != "" && newest.Learnt.Before(w.learnt) {
+	g.cache, g.id, p.current = p.reader, learnt.id(), learnt.id()
+	if newest.Build != "" && newest.Learnt.Before(g.learnt) {
 		err = p.change(pastName, foremost(past, newest))
 	}
-	return errors.Join(err, p.change(lessonName, learnt))
+	return errors.Join(err, p.change(priorName, learnt))
 }
 
-// foremost puts a midnight's populations before the others, in place of any others of
-// that midnight.
-func foremost(past []lesson, l lesson) []lesson {
-	past = slices.DeleteFunc(past, func(old lesson) bool { return old.Learnt.Equal(l.Learnt) })
-	past = append([]lesson{l}, past...)
+// foremost puts the populations of a midnight before the others, in the place of any of
+// the same midnight.
+func foremost(past []cachedPrior, l cachedPrior) []cachedPrior {
+	past = slices.DeleteFunc(past, func(old cachedPrior) bool { return old.Learnt.Equal(l.Learnt) })
+	past = append([]cachedPrior{l}, past...)
 	return past[:min(len(past), mostPast)]
 }
 
-// change has a value kept under a name.
-func (p *priors) change(name string, value any) error {
+// change sets a value that is to be stored under a name.
+func (p *storedPriors) change(name string, value any) error {
 	raw, err := json.Marshal(value)
 	if err != nil {
 		return err
@@ -141,12 +142,12 @@ func (p *priors) change(name string, value any) error {
 	return nil
 }
 
-// keep keeps what was learnt.
-func (p *priors) keep() error {
+// keep stores what was learnt.
+func (p *storedPriors) keep() error {
 	if len(p.changed) == 0 {
 		return nil
 	}
-	err := p.ledger.PutCached(p.changed)
+	err := p.reader.PutCached(p.changed)
 	if err == nil {
 		p.changed = nil
 	}

@@ -21,7 +21,7 @@ import (
 type Reader interface {
 	// Machines returns the names of all machines that have entries, in order.
 	Machines() ([]string, error)
-	// History returns everything of one machine, corrections too.
+	// History returns all entries of one machine in order of taking, corrections too.
 	History(machine string) ([]drift.Entry, error)
 	// Setups returns the setups of all scopes.
 	Setups() ([]drift.Entry, error)
@@ -36,26 +36,27 @@ type cut struct {
 	knownAt drift.Opt[time.Time]
 }
 
-// learntAt is the moment up to which the populations are learnt: the midnight
-// (UTC) before, so that all answers of a day rest on the same ones.
+// learntAt is the moment up to which the populations are learnt: the midnight (UTC)
+// before, so that all answers of a day use the same ones.
 func learntAt(asOf time.Time) time.Time { return asOf.UTC().Truncate(24 * time.Hour) }
 
-// world is the fleet as it stood at a cut, before any folding.
-type world struct {
-	book    Reader
-	cut     cut
-	setups  drift.Setups
-	told    digest // of the setups that count
-	coming  time.Time
-	refused map[string]int
-	names   []string
-	zones   *zones
+// generation is the fleet as it stood at a cut, before any folding, and the populations
+// that it is folded with.
+type generation struct {
+	reader       Reader
+	cut          cut
+	setups       drift.Setups
+	setupsDigest digest // of the setups that count
+	coming       time.Time
+	refused      map[string]int
+	names        []string
+	zones        *zones
 	// before are the earlier names of machines that were renamed, alike the names
 	// that look like one.
 	before, alike map[string][]string
-	// marks are what the machines' pairs had come to by midnight.
+	// marks are the marks of the machines' pairs at midnight.
 	marks map[string][]drift.Mark
-	// processors are how many read and fold its machines.
+	// processors is how many processors read and fold the machines.
 	processors int
 
 	// pop are the populations learnt at the midnight learnt, from as many records
@@ -63,94 +64,93 @@ type world struct {
 	pop    *model.Population
 	learnt time.Time
 	old    int
-	// epoch and seq number the newest entry when they were learnt, zeros where
-	// nobody asks.
+	// epoch and seq are the numbers of the newest entry when they were learnt, zeros
+	// if nothing is stored.
 	epoch, seq uint64
 
-	shelf Cache  // nil for a world that is not kept
-	id    digest // of the populations on it
+	cache Cache  // nil for a generation that is not cached
+	id    digest // of the populations in it
 }
 
 // look reads the fleet at a cut and learns its populations.
-func look(book Reader, c cut) (*world, error) {
-	w, err := survey(book, c)
+func look(reader Reader, c cut) (*generation, error) {
+	g, err := survey(reader, c)
 	if err != nil {
 		return nil, err
 	}
-	return w, w.learn(context.Background())
+	return g, g.learn(context.Background())
 }
 
-// survey reads what concerns the whole fleet.
-func survey(book Reader, c cut) (*world, error) {
-	w := &world{book: book, cut: c, zones: &zones{}, learnt: learntAt(c.asOf), processors: runtime.GOMAXPROCS(0)}
+// survey reads what concerns the whole fleet: names, setups and refusals.
+func survey(reader Reader, c cut) (*generation, error) {
+	g := &generation{reader: reader, cut: c, zones: &zones{}, learnt: learntAt(c.asOf), processors: runtime.GOMAXPROCS(0)}
 	var err error
-	if w.names, err = book.Machines(); err != nil {
+	if g.names, err = reader.Machines(); err != nil {
 		return nil, err
 	}
-	if w.refused, err = book.Refused(); err != nil {
+	if g.refused, err = reader.Refused(); err != nil {
 		return nil, err
 	}
-	if err := w.setUp(); err != nil {
+	if err := g.setUp(); err != nil {
 		return nil, err
 	}
-	w.call()
-	return w, nil
+	g.call()
+	return g, nil
 }
 
-// call takes names for what they are now: a machine that was renamed has its
-// history under the new one.
-func (w *world) call() {
-	w.before, w.alike = map[string][]string{}, map[string][]string{}
+// call applies renaming: a machine that was renamed has its history under the new name.
+func (g *generation) call() {
+	g.before, g.alike = map[string][]string{}, map[string][]string{}
 	there := map[string]bool{}
-	for _, name := range w.names {
+	for _, name := range g.names {
 		there[name] = true
 	}
-	for _, old := range w.setups.Renamed() {
-		if now := w.setups.Named(old); now != old && there[old] {
-			w.before[now] = append(w.before[now], old)
+	for _, old := range g.setups.Renamed() {
+		if now := g.setups.Named(old); now != old && there[old] {
+			g.before[now] = append(g.before[now], old)
 			delete(there, old)
 			there[now] = true
 		}
 	}
-	w.names = slices.Sorted(maps.Keys(there))
-	for _, name := range w.names {
+	g.names = slices.Sorted(maps.Keys(there))
+	for _, name := range g.names {
 		key := drift.NameKey(name)
-		w.alike[key] = append(w.alike[key], name)
+		g.alike[key] = append(g.alike[key], name)
 	}
 }
 
-// assessed is a machine's answer at the world's moment, with what the fleet as a
-// whole leaves open.
-func (w *world) assessed(m *member) advise.Assessment {
-	a := m.weighed.At(w.cut.asOf)
-	a.Data.Refused = w.refused[m.name]
-	for _, old := range w.before[m.name] {
-		a.Data.Refused += w.refused[old]
+// assessed is a machine's answer at the generation's moment, with the questions that
+// concern several machines.
+func (g *generation) assessed(m *member) advise.Assessment {
+	a := m.weighed.At(g.cut.asOf)
+	a.Data.Refused = g.refused[m.name]
+	for _, old := range g.before[m.name] {
+		a.Data.Refused += g.refused[old]
 	}
-	if q, ask := drift.AskNames(m.name, w.alike[drift.NameKey(m.name)], &w.setups); ask {
-		q.At = w.cut.asOf
+	if q, ask := drift.AskNames(m.name, g.alike[drift.NameKey(m.name)], &g.setups); ask {
+		q.At = g.cut.asOf
 		a.Ask(q)
 	}
-	if q, ask := drift.AskSwapped(m.name, m.marks, w.marks); ask && w.cut.asOf.Sub(q.At) <= drift.AskedFor {
+	if q, ask := drift.AskSwapped(m.name, m.marks, g.marks); ask && g.cut.asOf.Sub(q.At) <= drift.AskedFor {
 		a.Ask(q)
 	}
 	return a
 }
 
-// learn learns the populations from what had happened by midnight: what comes
-// on the day itself does not change them. Setups count as they now are.
-func (w *world) learn(ctx context.Context) error {
-	then := *w
-	then.cut.asOf = w.learnt
-	w.marks = map[string][]drift.Mark{}
+// learn learns the populations from what had happened by midnight: records of the day
+// itself do not change them. Setups count as they are now.
+func (g *generation) learn(ctx context.Context) error {
+	then := *g
+	then.cut.asOf = g.learnt
+	g.marks = map[string][]drift.Mark{}
 	var sample model.Sample
 	var mu sync.Mutex // the order of enrolling does not matter
-	err := then.each(ctx, w.names, func(_ int, l *life) {
+	err := then.each(ctx, g.names, func(_ int, l *life) {
 		mu.Lock()
 		defer mu.Unlock()
-		w.old += l.Old
+		g.old += l.Old
 		if len(l.Slips.Marks) > 0 {
-			w.marks[l.name] = l.Slips.Marks
+			g.marks[l.name] = l.Slips.Marks
 		}
 		if len(l.events) > 0 {
 			sample.Enrol(l.history())
@@ -159,23 +159,23 @@ func (w *world) learn(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	// Learning takes a small computer half a minute. Who stops meanwhile leaves it
-	// to end alone: it has all it needs and changes nothing.
+	// Learning takes half a minute on a small computer. If ctx ends meanwhile, it runs
+	// to its end alone: it has all it needs and changes nothing.
 	learnt := make(chan *model.Population, 1)
 	go func() { learnt <- forecast.Learn(&sample) }()
 	select {
-	case w.pop = <-learnt:
+	case g.pop = <-learnt:
 		return nil
 	case <-ctx.Done():
 		return ctx.Err()
 	}
 }
 
-// each reads the lives of the named machines, on as many processors as it may. A
-// life is gone after use is done with it: no more are held than that.
-func (w *world) each(ctx context.Context, names []string, use func(i int, l *life)) error {
-	return each(ctx, w.processors, names, func(i int, name string) error {
-		l, err := w.life(name)
+// each reads the lives of the named machines on several processors. A life is not held
+// after use has returned, which bounds the memory.
+func (g *generation) each(ctx context.Context, names []string, use func(i int, l *life)) error {
+	return each(ctx, g.processors, names, func(i int, name string) error {
+		l, err := g.life(name)
 		if err == nil {
 			use(i, l)
 		}
@@ -198,38 +198,37 @@ func each(ctx context.Context, processors int, names []string, do func(i int, na
 }
 
 // setUp reads the setups that count.
-func (w *world) setUp() error {
-	entries, err := w.book.Setups()
+func (g *generation) setUp() error {
+	entries, err := g.reader.Setups()
 	if err != nil {
 		return err
 	}
-	entries, w.coming, _, _ = w.counted(entries)
+	entries, g.coming, _, _ = g.counted(entries)
 	drift.Order(entries)
-	w.setups, w.told = drift.Setups{}, digestOf(entries)
+	g.setups, g.setupsDigest = drift.Setups{}, digestOf(entries)
 	for i := range entries {
-		w.setups.Take(&entries[i].Record)
+		g.setups.Take(&entries[i].Record)
 	}
 	return nil
 }
 
-// counted leaves out the entries that do not count, in place, and returns the
-// time of the first that is still to come, how many had happened when the
-// populations were learnt, and what is asked of those whose time lies ahead of
-// their arrival.
-func (w *world) counted(entries []drift.Entry) (out []drift.Entry, ahead time.Time, old int, asked []drift.Question) {
-	if known, limited := w.cut.knownAt.Get(); limited {
+// counted removes the entries that do not count, in place. It also returns the time of
+// the first one that is still ahead, how many had happened when the populations were
+// learnt, and the questions about entries whose time is after their arrival.
+func (g *generation) counted(entries []drift.Entry) (out []drift.Entry, ahead time.Time, old int, asked []drift.Question) {
+	if known, limited := g.cut.knownAt.Get(); limited {
 		entries = slices.DeleteFunc(entries, func(e drift.Entry) bool { return e.Received.After(known) })
 	}
 	drift.Clocks(entries)
-	asked = drift.AskAhead(entries, w.cut.asOf)
+	asked = drift.AskAhead(entries, g.cut.asOf)
 	out = slices.DeleteFunc(entries, func(e drift.Entry) bool {
-		if at := e.When(); at.After(w.cut.asOf) && (ahead.IsZero() || at.Before(ahead)) {
+		if at := e.When(); at.After(g.cut.asOf) && (ahead.IsZero() || at.Before(ahead)) {
 			ahead = at
 		}
-		return e.When().After(w.cut.asOf)
+		return e.When().After(g.cut.asOf)
 	})
 	for i := range out {
-		if !out[i].When().After(w.learnt) {
+		if !out[i].When().After(g.learnt) {
 			old++
 		}
 	}
@@ -237,48 +236,48 @@ func (w *world) counted(entries []drift.Entry) (out []drift.Entry, ahead time.Ti
 }
 
 // life reads one machine as it stood.
-func (w *world) life(name string) (*life, error) {
+func (g *generation) life(name string) (*life, error) {
 	var entries []drift.Entry
 	var link []byte
 	var err error
-	if w.shelf != nil {
-		entries, link, err = w.shelf.After(name, nil)
+	if g.cache != nil {
+		entries, link, err = g.cache.After(name, nil)
 	} else {
-		entries, err = w.book.History(name)
+		entries, err = g.reader.History(name)
 	}
 	if err != nil {
 		return nil, err
 	}
-	for _, old := range w.before[name] {
-		earlier, err := w.book.History(old)
+	for _, old := range g.before[name] {
+		earlier, err := g.reader.History(old)
 		if err != nil {
 			return nil, err
 		}
-		entries, link = append(entries, earlier...), nil // no note is taken of two chains
+		entries, link = append(entries, earlier...), nil // there is no checkpoint of two chains
 	}
-	entries, ahead, old, asked := w.counted(entries)
-	l := understand(name, entries, &w.setups)
+	entries, ahead, old, asked := g.counted(entries)
+	l := understand(name, entries, &g.setups)
 	l.Link, l.Ahead, l.Old = link, ahead, old
 	for _, q := range asked {
-		l.Odd = true // what comes may speak against their clock
+		l.Odd = true // later records may show that their clock was wrong
 		l.Asked.Ask(q)
 	}
 	return l, nil
 }
 
 // members folds the named machines.
-func (w *world) members(names []string) ([]*member, error) {
+func (g *generation) members(names []string) ([]*member, error) {
 	out := make([]*member, len(names))
-	err := w.each(context.Background(), names, func(i int, l *life) { out[i] = l.answer(w) })
+	err := g.each(context.Background(), names, func(i int, l *life) { out[i] = l.answer(g) })
 	return out, err
 }
 
-// at is the world at another moment of the days that its populations are for.
-func (w *world) at(asOf time.Time) (*world, error) {
-	then := *w
+// at is the generation at another moment that its populations are for.
+func (g *generation) at(asOf time.Time) (*generation, error) {
+	then := *g
 	then.cut.asOf = asOf
 	var err error
-	if then.names, err = w.book.Machines(); err != nil {
+	if then.names, err = g.reader.Machines(); err != nil {
 		return nil, err
 	}
 	if err := then.setUp(); err != nil {
@@ -288,31 +287,32 @@ func (w *world) at(asOf time.Time) (*world, error) {
 	return &then, nil
 }
 
-// Replay answers from a book as it stood: for one machine, or with "" for all,
-// worst first. A machine that is not in the book is not in the answer.
-func Replay(book Reader, machine string, asOf time.Time, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error) {
-	w, err := look(book, cut{asOf, knownAt})
+// Replay answers from the records as they were at a moment: for one machine or, with "",
+// for all, worst first. A machine without records is not in the answer.
+func Replay(reader Reader, machine string, asOf time.Time, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error) {
+	g, err := look(reader, cut{asOf, knownAt})
 	if err != nil {
 		return nil, err
 	}
-	return w.assess(machine)
+	return g.assess(machine)
 }
 
 // assess answers for one machine, or with "" for all, worst first.
-func (w *world) assess(machine string) ([]advise.Assessment, error) {
-	members, err := w.members(w.named(machine))
+func (g *generation) assess(machine string) ([]advise.Assessment, error) {
+	members, err := g.members(g.named(machine))
 	if err != nil {
 		return nil, err
 	}
-	return w.answers(members, machine), nil
+	return g.answers(members, machine), nil
 }
 
-// answers are those of members: of all, or of the one that was asked about.
-func (w *world) answers(members []*member, machine string) []advise.Assessment {
+// answers are those of the members, without retired machines, unless one was asked
+// about.
+func (g *generation) answers(members []*member, machine string) []advise.Assessment {
 	var out []advise.Assessment
 	for _, m := range members {
 		if !m.about.Settings.Retired || machine != "" {
-			out = append(out, w.assessed(m))
+			out = append(out, g.assessed(m))
 		}
 	}
 	worstFirst(out)
@@ -320,12 +320,12 @@ func (w *world) answers(members []*member, machine string) []advise.Assessment {
 }
 
 // named is the one machine, if it is there, or all.
-func (w *world) named(machine string) []string {
-	machine = w.setups.Named(machine)
+func (g *generation) named(machine string) []string {
+	machine = g.setups.Named(machine)
 	switch {
 	case machine == "":
-		return w.names
-	case slices.Contains(w.names, machine):
+		return g.names
+	case slices.Contains(g.names, machine):
 		return []string{machine}
 	}
 	return nil
@@ -338,7 +338,7 @@ func worstFirst(all []advise.Assessment) {
 	for i, s := range advise.States() {
 		rank[s] = i
 	}
-	// Answers are large: their places are sorted, and each is moved once.
+	// Answers are large: their indexes are sorted, and each answer is moved once.
 	type place struct {
 		rank, at int
 		left     float64
@@ -360,77 +360,77 @@ func worstFirst(all []advise.Assessment) {
 	}
 }
 
-// move answers a question about this world's moment.
-func (w *world) move(q advise.Move) (advise.MoveAnswer, error) {
-	l, err := w.life(w.setups.Named(q.Machine))
+// move answers a question about this generation's moment.
+func (g *generation) move(q advise.Move) (advise.MoveAnswer, error) {
+	l, err := g.life(g.setups.Named(q.Machine))
 	if err != nil {
 		return advise.MoveAnswer{}, err
 	}
-	return l.moved(w, q), nil
+	return l.moved(g, q), nil
 }
 
-// eras keeps the worlds of the days asked about last: the populations change at
-// midnight only.
-type eras struct {
+// priorCache keeps the generations of the days asked about last: the populations change
+// at midnight only.
+type priorCache struct {
 	mu    sync.Mutex
-	byDay map[time.Time]*world
+	byDay map[time.Time]*generation
 	days  []time.Time // oldest use first
-	// priors are asked before anything is learnt, nil where nothing is kept.
-	priors *priors
+	// stored is asked before anything is learnt; nil if nothing is stored.
+	stored *storedPriors
 }
 
-func (e *eras) look(book Reader, c cut) (*world, error) {
-	if e.priors != nil {
-		return e.priors.look(c)
+func (e *priorCache) look(reader Reader, c cut) (*generation, error) {
+	if e.stored != nil {
+		return e.stored.look(c)
 	}
-	return look(book, c)
+	return look(reader, c)
 }
 
-// mostEras is how many days are kept.
-const mostEras = 8
+// mostCached is how many days it keeps.
+const mostCached = 8
 
-// at returns the world at a moment.
-func (e *eras) at(book Reader, asOf time.Time) (*world, error) {
+// at returns the generation at a moment.
+func (e *priorCache) at(reader Reader, asOf time.Time) (*generation, error) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	day := learntAt(asOf)
-	w := e.byDay[day]
-	if w == nil {
+	g := e.byDay[day]
+	if g == nil {
 		var err error
-		if w, err = e.look(book, cut{asOf: asOf}); err != nil {
+		if g, err = e.look(reader, cut{asOf: asOf}); err != nil {
 			return nil, err
 		}
 		if e.byDay == nil {
-			e.byDay = map[time.Time]*world{}
+			e.byDay = map[time.Time]*generation{}
 		}
-		e.byDay[day] = w
+		e.byDay[day] = g
 	}
 	e.days = append(slices.DeleteFunc(e.days, day.Equal), day)
-	if len(e.days) > mostEras {
+	if len(e.days) > mostCached {
 		delete(e.byDay, e.days[0])
 		e.days = e.days[1:]
 	}
 	// Setups and names are those of the question's own moment.
-	return w.at(asOf)
+	return g.at(asOf)
 }
 
-// forget drops all: something older than they are has come.
-func (e *eras) forget() {
+// forget drops all generations, when a record has come that is older than they are.
+func (e *priorCache) forget() {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	e.byDay, e.days = nil, nil
 }
 
-// moved answers for a machine by its life up to the question.
-func (l *life) moved(w *world, q advise.Move) advise.MoveAnswer {
-	site := l.moveSite(w)
+// moved answers a question from the machine's life up to it.
+func (l *life) moved(g *generation, q advise.Move) advise.MoveAnswer {
+	site := l.moveSite(g)
 	return site.Recalibrated(q)
 }
 
-// moveSite is what an answer about a move rests on.
-func (l *life) moveSite(w *world) advise.Site {
+// moveSite is what an answer about a move is based on.
+func (l *life) moveSite(g *generation) advise.Site {
 	return advise.Site{
-		Known: l.know(w.pop), Settings: l.Settings, LastTemperature: l.Temperature, LastHumidity: l.Humidity, LastAltitude: l.Altitude, LastPressure: l.Pressure,
-		Rules: advise.RulesOf(l.Checks, &l.Settings), Zone: w.zones.named(l.Settings.Zone),
+		Known: l.know(g.pop), Settings: l.Settings, LastTemperature: l.Temperature, LastHumidity: l.Humidity, LastAltitude: l.Altitude, LastPressure: l.Pressure,
+		Rules: advise.RulesOf(l.Checks, &l.Settings), Zone: g.zones.named(l.Settings.Zone),
 	}
 }

@@ -9,23 +9,23 @@ import (
 	"arcdrift/drift/model"
 )
 
-// Owed goes through all machines as a book tells them by a moment, and returns
-// the checks that the rules of the trade asked for since another, kept or not.
-func Owed(book Reader, since, asOf time.Time) ([]advise.Owed, error) {
-	w, err := survey(book, cut{asOf: asOf})
+// Owed returns the checks that the rules of the trade asked for between two moments, of
+// all machines, done or not.
+func Owed(reader Reader, since, asOf time.Time) ([]advise.Owed, error) {
+	g, err := survey(reader, cut{asOf: asOf})
 	if err != nil {
 		return nil, err
 	}
-	return w.owed(since)
+	return g.owed(since)
 }
 
-// Owed is the same of the records that the fleet reads, up to now.
-func (f *Fleet) Owed(since time.Time) ([]advise.Owed, error) { return Owed(f.book, since, f.now()) }
+// Owed is [Owed] of the fleet's records up to now.
+func (f *Fleet) Owed(since time.Time) ([]advise.Owed, error) { return Owed(f.reader, since, f.now()) }
 
-func (w *world) owed(since time.Time) (out []advise.Owed, err error) {
+func (g *generation) owed(since time.Time) (out []advise.Owed, err error) {
 	var mu sync.Mutex // their order does not matter
-	err = w.each(context.Background(), w.names, func(_ int, l *life) {
-		all := l.owed(w.zones.named(l.Settings.Zone))
+	err = g.each(context.Background(), g.names, func(_ int, l *life) {
+		all := l.owed(g.zones.named(l.Settings.Zone))
 		mu.Lock()
 		defer mu.Unlock()
 		for i := range all {

@@ -10,44 +10,44 @@ import (
 	"arcdrift/drift/model"
 )
 
-// Earlier forecasts are those of fixed midnights, the same for all machines, so
-// that each is learnt for once.
+// Earlier forecasts are those of fixed midnights, the same for all machines, so that
+// the populations of each midnight are learnt once.
 const (
 	saidEvery = 14 * 24 * time.Hour
 	saidMost  = 6
 )
 
-// hindsight keeps the populations of those midnights until a tenth more records
-// have come: some that are late change them little, and they take long to learn.
+// hindsight keeps the populations of those midnights until the records have grown by a
+// tenth: a few late records change them little, and learning takes long.
 type hindsight struct {
 	mu      sync.Mutex
 	records int
-	eras    *eras
+	priors  *priorCache
 }
 
-func (h *hindsight) at(s *Snapshot) *eras {
+func (h *hindsight) at(s *Snapshot) *priorCache {
 	records := 0
 	for i := range s.all {
 		records += s.all[i].Data.Records
 	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	if h.eras == nil || 10*records > 11*h.records {
-		h.records, h.eras = records, &eras{}
+	if h.priors == nil || 10*records > 11*h.records {
+		h.records, h.priors = records, &priorCache{}
 	}
-	return h.eras
+	return h.priors
 }
 
-// Said returns the latest forecasts of a machine as they would have been given
-// at fixed moments, newest first, beside what came of them: nothing later than
-// the moment is in one but what arrived late.
+// Said returns the latest forecasts of a machine as they would have been given at fixed
+// moments, newest first, with what happened then. A forecast uses no record from after
+// its moment; a record from before it that arrived late is used.
 func (f *Fleet) Said(machine string) ([]backtest.PastForecast, error) {
 	now := f.now()
-	w, err := f.at(now)
+	g, err := f.at(now)
 	if err != nil {
 		return nil, err
 	}
-	l, err := w.life(w.setups.Named(machine))
+	l, err := g.life(g.setups.Named(machine))
 	if err != nil || len(l.events) == 0 {
 		return nil, err
 	}
@@ -58,7 +58,7 @@ func (f *Fleet) Said(machine string) ([]backtest.PastForecast, error) {
 		if moment.Before(l.events[0].Time) {
 			break
 		}
-		era, err := then.at(f.book, moment)
+		era, err := then.at(f.reader, moment)
 		if err != nil {
 			return nil, err
 		}
@@ -77,7 +77,7 @@ func (f *Fleet) Said(machine string) ([]backtest.PastForecast, error) {
 	return out, nil
 }
 
-// say forecasts the pair as the life ends.
+// say is the forecast for the pair at the end of the life.
 func (l *life) say(pop *model.Population) backtest.PastForecast {
 	m := model.NewMachine(l.name, pop.For(l.Key))
 	for i := range l.events {

@@ -15,12 +15,12 @@ import (
 	"arcdrift/drift/backtest"
 )
 
-// What a page says that was forecast is what the agent would have said then, to
+// An earlier forecast on a page is what the agent would have said then, to
 // the figure, and nothing that came later is in it.
 func TestSaidIsWhatWouldHaveBeenSaid(t *testing.T) {
 	records := lived(t, "straight", 3, 75)
 	now := records[len(records)-1].Time.Add(time.Hour)
-	book := newShelf(records)
+	book := newMemoryReader(records)
 	f := fleet.New(book, func() time.Time { return now }, slog.New(slog.DiscardHandler))
 	machine := book.names[0]
 	all, err := f.Said(machine)

@@ -13,9 +13,9 @@ import (
 	"arcdrift/drift/synth"
 )
 
-// TestTheDemoShowsWhatItPromises asks for the contractor of the demo as it
+// TestDemoShowsWhatItPromises asks for the contractor of the demo as it
 // stands when the demo begins, in all seasons and at all hours.
-func TestTheDemoShowsWhatItPromises(t *testing.T) {
+func TestDemoShowsWhatItPromises(t *testing.T) {
 	for _, now := range []time.Time{
 		time.Date(2026, 1, 14, 9, 0, 0, 0, time.UTC),
 		time.Date(2026, 4, 5, 3, 0, 0, 0, time.UTC),
@@ -24,7 +24,7 @@ func TestTheDemoShowsWhatItPromises(t *testing.T) {
 	} {
 		t.Run(now.Format(time.RFC3339), func(t *testing.T) {
 			s := synth.Open(1, now)
-			book := newShelf(s.History)
+			book := newMemoryReader(s.History)
 			all, err := fleet.Replay(book, "", now, drift.Opt[time.Time]{})
 			require.NoError(t, err)
 			state := map[synth.Role]advise.State{}

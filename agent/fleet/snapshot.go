@@ -18,43 +18,43 @@ type Snapshot struct {
 	about   map[string]*About
 }
 
-// About is what is known of a machine beside its answer.
+// About is what is known of a machine besides its answer.
 type About struct {
-	// Site is where its last record was made, as the label says.
+	// Site is the site of its last record that names one.
 	Site     string
 	Settings drift.Settings
-	// Before are the names it had, whose records are its own.
+	// Before are its earlier names; their records are its own.
 	Before []string
 	// Zone is the machine's, nil when no setup says.
 	Zone *time.Location
-	// Service is the latest of the pair and Serviced when it was; nil without one.
+	// Service is the latest service and Serviced its time; nil without one.
 	Service  *drift.Service
 	Serviced time.Time
 }
 
-// At is the fleet as a book tells of one moment.
-func At(book Reader, asOf time.Time) (*Snapshot, error) {
-	w, err := look(book, cut{asOf: asOf})
+// At is the fleet at a moment, from a reader's records.
+func At(reader Reader, asOf time.Time) (*Snapshot, error) {
+	g, err := look(reader, cut{asOf: asOf})
 	if err != nil {
 		return nil, err
 	}
-	members, err := w.members(w.names)
+	members, err := g.members(g.names)
 	if err != nil {
 		return nil, err
 	}
-	return snapshot(slices.Values(members), w), nil
+	return snapshot(slices.Values(members), g), nil
 }
 
 // snapshot answers for all machines in use.
-func snapshot(members iter.Seq[*member], w *world) *Snapshot {
-	s := &Snapshot{At: w.cut.asOf, about: map[string]*About{}}
+func snapshot(members iter.Seq[*member], g *generation) *Snapshot {
+	s := &Snapshot{At: g.cut.asOf, about: map[string]*About{}}
 	for m := range members {
 		if m.about.Settings.Retired {
 			continue
 		}
-		s.all = append(s.all, w.assessed(m))
+		s.all = append(s.all, g.assessed(m))
 		s.about[m.name] = &m.about
-		if before := w.before[m.name]; len(before) > 0 {
+		if before := g.before[m.name]; len(before) > 0 {
 			about := m.about
 			about.Before = before
 			s.about[m.name] = &about
@@ -68,8 +68,7 @@ func snapshot(members iter.Seq[*member], w *world) *Snapshot {
 	return s
 }
 
-// Assessments returns the answers, worst first. The slice is the caller's to
-// read only.
+// Assessments returns the answers, worst first. The caller must not change them.
 func (s *Snapshot) Assessments() []advise.Assessment { return s.all }
 
 // Assessment returns one machine's answer.
@@ -81,7 +80,7 @@ func (s *Snapshot) Assessment(machine string) (advise.Assessment, bool) {
 	return s.all[i], true
 }
 
-// About is what is known of the machine beside its answer.
+// About is what is known of the machine besides its answer.
 func (s *Snapshot) About(machine string) About {
 	if a, ok := s.about[machine]; ok {
 		return *a

@@ -13,15 +13,15 @@ import (
 // Trace is what the model saw of one machine up to asOf, and its forecast of
 // required power from there.
 func (f *Fleet) Trace(machine string, asOf time.Time) (advise.Trace, error) {
-	w, err := f.at(asOf)
+	g, err := f.at(asOf)
 	if err != nil {
 		return advise.Trace{}, err
 	}
-	l, err := w.life(w.setups.Named(machine))
+	l, err := g.life(g.setups.Named(machine))
 	if err != nil {
 		return advise.Trace{}, err
 	}
-	return trace(l, w.pop), nil
+	return trace(l, g.pop), nil
 }
 
 func trace(l *life, pop *model.Population) advise.Trace {

@@ -55,7 +55,7 @@ func TestOtherIntervalsComeTrue(t *testing.T) {
 	world, ok := synth.WorldNamed("straight")
 	require.True(t, ok)
 	made := synth.Make(world, 7, 9, start, days)
-	pasts, err := fleet.Replays(t.Context(), newShelf(made.Records), start.AddDate(0, 0, days))
+	pasts, err := fleet.Replays(t.Context(), newMemoryReader(made.Records), start.AddDate(0, 0, days))
 	require.NoError(t, err)
 	var machines []whatif.Machine
 	for i := range pasts {
@@ -91,7 +91,7 @@ func TestWhatIfAnswersForTheFleet(t *testing.T) {
 	t.Parallel()
 	start := time.Date(2025, 3, 3, 0, 0, 0, 0, time.UTC)
 	end := start.AddDate(0, 0, 200)
-	book := newShelf(lived(t, "straight", 6, 200))
+	book := newMemoryReader(lived(t, "straight", 6, 200))
 	r, err := fleet.WhatIf(t.Context(), book, whatif.Question{From: start, Every: []int{3}, CleanAt: []float64{500}, Spares: []int{0, 2}, Risk: 1, Lead: whatif.DefaultLead}, end)
 	require.NoError(t, err)
 	require.NotEmpty(t, r.Intervals)

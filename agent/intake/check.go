@@ -49,8 +49,8 @@ func (s *Submission) refusal(p *drift.Problem, now time.Time) drift.Refusal {
 		Machine: s.Machine, Via: strings.TrimSpace(s.Via + " " + s.account()), Line: s.Line, Problem: *p,
 		Raw: s.Raw, Size: len(s.Raw), Time: now, Last: now, Times: 1,
 	}
-	if r.Machine == "" {
-		r.Machine = plausibleMachine(s.Record.Machine)
+	if r.Machine == "" && drift.ValidMachine(s.Record.Machine) {
+		r.Machine = s.Record.Machine // nothing is filed under a hostile name
 	}
 	if len(r.Raw) > drift.MaxRaw {
 		r.Raw = r.Raw[:drift.MaxRaw]
@@ -65,17 +65,6 @@ func (s *Submission) account() string {
 		return s.Account
 	}
 	return strings.TrimSuffix(s.By.Account()+"/"+s.Account, "/")
-}
-
-// plausibleMachine is the name if it is a valid one, and otherwise "", so that
-// nothing is ever filed under a hostile name.
-func plausibleMachine(name string) string {
-	var r drift.Record
-	r.Type = drift.TypeUsage
-	if f, ok := drift.FieldNamed("machine"); !ok || name == "" || f.Set(&r, name) != nil {
-		return ""
-	}
-	return name
 }
 
 // The bounds beyond which a value is asked about. Weather alone moves station

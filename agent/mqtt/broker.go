@@ -13,10 +13,10 @@ import (
 	"golang.org/x/net/netutil"
 )
 
-// The broker's limits. A fleet has thousands of machines; what a sender missed
-// for a day it asks for again. A packet may be much larger than any record: one
-// that is refused costs its sender that record, one that cannot even be read
-// comes again and again.
+// The broker's limits. A fleet has thousands of machines. A session lasts a day; what a
+// sender missed for longer it asks for again. A packet may be much larger than any
+// record: a record that is refused is lost to its sender once, but a packet that cannot
+// be read comes again and again.
 const (
 	maxPacket   = 1 << 20
 	maxClients  = 10_000
@@ -25,9 +25,9 @@ const (
 	maxSession  = 24 * time.Hour
 )
 
-// Broker is the embedded broker: the acknowledgement of a record means that it
-// is durable here. It is no general broker: it takes what the topics of this
-// package say and forwards that and the answers.
+// Broker is the embedded broker: it acknowledges a record when it is durable here. It is
+// not a general broker: it takes messages on the topics of this package, and passes on
+// those and the answers.
 type Broker struct {
 	listener net.Listener
 	server   *mochi.Server
@@ -35,7 +35,7 @@ type Broker struct {
 }
 
 // NewBroker returns a broker on the listener, which it owns from here on.
-func NewBroker(listener net.Listener, guard Authenticator, desk Handler, log *slog.Logger) (*Broker, error) {
+func NewBroker(listener net.Listener, authenticator Authenticator, handler Handler, log *slog.Logger) (*Broker, error) {
 	limits := mochi.NewDefaultServerCapabilities()
 	limits.MaximumPacketSize = maxPacket
 	limits.MaximumClients = maxClients
@@ -44,18 +44,18 @@ func NewBroker(listener net.Listener, guard Authenticator, desk Handler, log *sl
 	limits.ReceiveMaximum = maxInFlight
 	limits.MaximumSessionExpiryInterval = uint32(maxSession / time.Second)
 	limits.MaximumMessageExpiryInterval = int64(maxSession / time.Second)
-	limits.TopicAliasMaximum = 0 // an alias would pass the topic rules by
+	limits.TopicAliasMaximum = 0 // the topic rules do not see through an alias
 	server := mochi.New(&mochi.Options{
 		Capabilities: limits,
 		InlineClient: true,
-		// It logs every connection that ends; what matters is logged by the hook.
+		// It would log every connection that ends; the hook logs what matters.
 		Logger: slog.New(slog.DiscardHandler),
 	})
-	b := &Broker{listener: listener, server: server, hook: newHook(server, guard, desk, log)}
+	b := &Broker{listener: listener, server: server, hook: newHook(server, authenticator, handler, log)}
 	if err := server.AddHook(b.hook, nil); err != nil {
 		return nil, fmt.Errorf("the MQTT broker cannot be set up: %w", err)
 	}
-	if err := server.AddListener(listeners.NewNet("mqtt", newPorch(netutil.LimitListener(listener, maxClients), log))); err != nil {
+	if err := server.AddListener(listeners.NewNet("mqtt", newListener(netutil.LimitListener(listener, maxClients), log))); err != nil {
 		return nil, fmt.Errorf("the MQTT broker cannot listen on %s: %w", listener.Addr(), err)
 	}
 	return b, nil
@@ -67,7 +67,7 @@ func (b *Broker) String() string { return "mqtt broker on " + b.listener.Addr().
 // Address is where it listens.
 func (b *Broker) Address() string { return b.listener.Addr().String() }
 
-// Ready returns nil: a broker that was made listens.
+// Ready returns nil: a broker listens from the start.
 func (b *Broker) Ready() error { return nil }
 
 // Run serves until ctx ends.
@@ -84,12 +84,12 @@ func (b *Broker) Run(ctx context.Context) error {
 	}
 	<-ctx.Done()
 	if err := b.server.Close(); err != nil {
-		return fmt.Errorf("the MQTT broker did not close well: %w", err)
+		return fmt.Errorf("the MQTT broker was not closed properly: %w", err)
 	}
 	return nil
 }
 
-// Publish sends a message to whoever listens.
+// Publish sends a message to all subscribers.
 func (b *Broker) Publish(m Message) error {
 	return b.server.Publish(m.Topic, m.Payload, m.Retain, 1)
 }

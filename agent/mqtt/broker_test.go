@@ -21,14 +21,14 @@ import (
 
 const calibration = `{"id":"c1","time":"2026-03-02T07:45:00+01:00","passed":true}`
 
-func TestBrokerKeepsThenAcknowledges(t *testing.T) {
-	desk, door := newDesk()
-	_, addr := startBroker(t, anyone{}, desk)
+func TestBrokerStoresThenAcknowledges(t *testing.T) {
+	handler, records := newHandler()
+	_, addr := startBroker(t, anyone{}, handler)
 	device := publisher(t, addr, "van-3")
 	receipts := listen(t, device, "arcdrift/v1/+/receipt")
 
 	publish(t, device, "arcdrift/v1/K-07/calibration", calibration)
-	assert.Equal(t, []string{"c1"}, door.ids, "the acknowledgement means that it is kept")
+	assert.Equal(t, []string{"c1"}, records.ids, "the acknowledgement means that it is kept")
 	assert.Equal(t, map[string]any{"id": "c1", "epoch": 1.0, "seq": 1.0, "duplicate": false}, next(t, receipts))
 
 	publish(t, device, "arcdrift/v1/K-07/calibration", calibration)
@@ -37,9 +37,9 @@ func TestBrokerKeepsThenAcknowledges(t *testing.T) {
 	assert.Equal(t, 2.0, next(t, receipts)["seq"])
 }
 
-func TestRefusedIsKeptAcknowledgedAndTold(t *testing.T) {
-	desk, door := newDesk()
-	_, addr := startBroker(t, anyone{}, desk)
+func TestRefusedIsStoredAcknowledgedAndReported(t *testing.T) {
+	handler, records := newHandler()
+	_, addr := startBroker(t, anyone{}, handler)
 	device := publisher(t, addr, "van-3")
 	receipts := listen(t, device, "arcdrift/v1/+/receipt")
 	for i, bad := range []struct {
@@ -61,22 +61,22 @@ func TestRefusedIsKeptAcknowledgedAndTold(t *testing.T) {
 		require.True(t, ok, "%s %s", bad.topic, bad.payload)
 		assert.Equal(t, bad.field, refused["field"], "%s %s", bad.topic, bad.payload)
 		assert.NotEmpty(t, refused["reason"])
-		require.Len(t, door.refused, i+1)
-		assert.Equal(t, bad.payload, string(door.refused[i].Raw), "refused bytes are kept as they came")
+		require.Len(t, records.refused, i+1)
+		assert.Equal(t, bad.payload, string(records.refused[i].Raw), "refused bytes are kept as they came")
 	}
-	assert.Zero(t, door.count())
+	assert.Zero(t, records.count())
 }
 
 // What comes on a topic that nothing is taken on is kept as refused, with the topic
 // that was most likely meant, and acknowledged: before, an embedded broker ended the
 // connection, and a device that sent it again at every connection came no further.
-func TestMisdirectedIsKeptAndHoldsNothingUp(t *testing.T) {
+func TestUnknownTopicIsStoredAndHoldsNothingUp(t *testing.T) {
 	keys, err := auth.Open(filepath.Join(t.TempDir(), "access"))
 	require.NoError(t, err)
 	secret, err := keys.Add(auth.Account{Name: "van-3", Role: auth.Device, Machines: auth.Machines{"K-07"}}, noon)
 	require.NoError(t, err)
-	desk, door := newDesk()
-	_, addr := startBroker(t, keyGuard{auth.NewAuthenticator(keys, auth.Policy{}, time.Now)}, desk)
+	handler, records := newHandler()
+	_, addr := startBroker(t, keyAuthenticator{auth.NewAuthenticator(keys, auth.Policy{}, time.Now)}, handler)
 	device := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("van-3").SetUsername("van-3").SetPassword(secret).SetAutoReconnect(false))
 	require.True(t, device.Connect().WaitTimeout(patience))
 	defer device.Disconnect(quiesce)
@@ -86,7 +86,7 @@ func TestMisdirectedIsKeptAndHoldsNothingUp(t *testing.T) {
 		{"arcdrift/v1/K-07/Calibration", "K-07", "the nearest is arcdrift/v1/K-07/calibration"},
 		{"arcdrift/v1/K-07/usage/", "K-07", "the nearest is arcdrift/v1/K-07/usage"},
 		{"arcdrift/v1/K-07/site-check", "K-07", "the nearest is arcdrift/v1/K-07/site-check/ask"},
-		{"arcdrift/v1/K-07/state", "K-07", "is one on which only the agent publishes"},
+		{"arcdrift/v1/K-07/state", "K-07", "is a topic on which only the agent publishes"},
 		{"arcdrift/v1/K-07/temperature-of-the-yard", "K-07", "records go to arcdrift/v1/K-07/calibration, service, "},
 		{"arcdrift/v1/K-07", "K-07", "records go to arcdrift/v1/K-07/"},
 		{"arcdrft/v1/K-07/usages", "", "the nearest is arcdrift/v1/MACHINE/usage"},
@@ -94,8 +94,8 @@ func TestMisdirectedIsKeptAndHoldsNothingUp(t *testing.T) {
 		{strings.Repeat("x", 60_000), "", "records go to arcdrift/v1/MACHINE/"},
 	} {
 		publish(t, device, c.topic, `{"passed":true}`)
-		require.Len(t, door.refused, i+1, c.topic)
-		kept := door.refused[i]
+		require.Len(t, records.refused, i+1, c.topic)
+		kept := records.refused[i]
 		assert.Equal(t, c.machine, kept.Machine)
 		assert.Equal(t, "topic", kept.Problem.Field)
 		assert.Contains(t, kept.Problem.Reason, c.says, c.topic)
@@ -112,19 +112,19 @@ func TestMisdirectedIsKeptAndHoldsNothingUp(t *testing.T) {
 		next(t, heard)
 	}
 	publish(t, device, "arcdrift/v1/K-07/usage", `{"id":"u","arc_count":1}`)
-	door.kept(t, 1)
+	records.kept(t, 1)
 	require.True(t, device.IsConnectionOpen())
 }
 
-func TestTopicSpeaksForOneMachine(t *testing.T) {
-	o := offer(address{"K-07", "usage"}, []byte(`{"machine":"K-08","arc_count":5}`))
+func TestTopicIsOfOneMachine(t *testing.T) {
+	o := submission(&Message{Topic: "arcdrift/v1/K-07/usage", Payload: []byte(`{"machine":"K-08","arc_count":5}`)})
 	assert.Nil(t, o.Problem)
-	assert.Equal(t, "K-07", o.Machine, "the door refuses a record of another machine by this")
+	assert.Equal(t, "K-07", o.Machine, "the intake refuses a record of another machine by this")
 	assert.Equal(t, "K-08", o.Record.Machine)
 }
 
-func TestTopicFillsWhatIsLeftOut(t *testing.T) {
-	at := address{"K-07", "usage"}
+func TestTopicFillsMissingFields(t *testing.T) {
+	const topic = "arcdrift/v1/K-07/usage"
 	for payload, machine := range map[string]string{
 		`{"arc_count":5}`:                                "K-07",
 		`{"type":"usage","arc_count":5}`:                 "K-07",
@@ -132,7 +132,7 @@ func TestTopicFillsWhatIsLeftOut(t *testing.T) {
 		`{"type":"usage","arc_count":5,"machine":"K-8"}`: "K-8",
 		` {"machine":"K-8","arc_count":5} `:              "K-8",
 	} {
-		o := offer(at, []byte(payload))
+		o := submission(&Message{Topic: topic, Payload: []byte(payload)})
 		require.Nil(t, o.Problem, payload)
 		assert.Equal(t, machine, o.Record.Machine, payload)
 		assert.Equal(t, drift.TypeUsage, o.Record.Type, payload)
@@ -144,7 +144,7 @@ func TestTopicFillsWhatIsLeftOut(t *testing.T) {
 		`[]`:                          "",
 		`{"arc_count":`:               "",
 	} {
-		o := offer(at, []byte(payload))
+		o := submission(&Message{Topic: topic, Payload: []byte(payload)})
 		require.NotNil(t, o.Problem, payload)
 		assert.Equal(t, field, o.Problem.Field, payload)
 		assert.Equal(t, payload, string(o.Raw))
@@ -153,41 +153,41 @@ func TestTopicFillsWhatIsLeftOut(t *testing.T) {
 
 // A sender whose record cannot be kept gets no acknowledgement and loses its
 // connection; its library then connects again and sends again.
-func TestNothingIsAcknowledgedThatIsNotKept(t *testing.T) {
-	desk, door := newDesk()
-	_, addr := startBroker(t, anyone{}, desk)
+func TestNothingIsAcknowledgedThatIsNotStored(t *testing.T) {
+	handler, records := newHandler()
+	_, addr := startBroker(t, anyone{}, handler)
 	lost := make(chan error, 10)
 	device := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("van-3").SetCleanSession(false).
 		SetMaxReconnectInterval(100 * time.Millisecond).SetConnectionLostHandler(func(_ paho.Client, err error) { lost <- err }))
 	require.True(t, device.Connect().WaitTimeout(patience))
 	defer device.Disconnect(quiesce)
 
-	door.breakWith(errors.New("no space left on device"))
+	records.breakWith(errors.New("no space left on device"))
 	device.Publish("arcdrift/v1/K-07/calibration", 1, false, calibration)
 	select {
 	case <-lost:
 	case <-time.After(patience):
 		require.Fail(t, "the connection stayed although the record was lost")
 	}
-	assert.Zero(t, door.count())
-	door.breakWith(nil)
-	door.kept(t, 1)
+	assert.Zero(t, records.count())
+	records.breakWith(nil)
+	records.kept(t, 1)
 }
 
-func TestRetainedRecordsAreOrdinary(t *testing.T) {
-	desk, door := newDesk()
-	b, addr := startBroker(t, anyone{}, desk)
+func TestRetainedRecordsAreOrdinaryRepeats(t *testing.T) {
+	handler, records := newHandler()
+	b, addr := startBroker(t, anyone{}, handler)
 	pub(t, addr, "arcdrift/v1/K-07/calibration", calibration, "-r")
 	require.NoError(t, b.Publish(About("K-07", State, []byte(`{"state":"fit"}`), true)))
-	door.kept(t, 1)
+	records.kept(t, 1)
 	seen := listen(t, publisher(t, addr, "late"), "arcdrift/v1/#")
 	assert.Equal(t, map[string]any{"state": "fit"}, next(t, seen), "the state is retained, the record is not")
 	assert.Empty(t, seen)
 }
 
 func TestQuestionAndAnswer(t *testing.T) {
-	desk, door := newDesk()
-	_, addr := startBroker(t, anyone{}, desk)
+	handler, records := newHandler()
+	_, addr := startBroker(t, anyone{}, handler)
 	device := publisher(t, addr, "van-3")
 	answers := listen(t, device, "arcdrift/v1/K-07/site-check/answer")
 
@@ -201,7 +201,7 @@ func TestQuestionAndAnswer(t *testing.T) {
 	a = next(t, answers)
 	assert.Equal(t, "q2", a["ask_id"])
 	assert.Equal(t, "machine", a["refused"].(map[string]any)["field"])
-	assert.Zero(t, door.taken, "a question is no record")
+	assert.Zero(t, records.taken, "a question is no record")
 
 	broken := listen(t, device, "arcdrift/v1/K-00/site-check/answer")
 	publish(t, device, "arcdrift/v1/K-00/site-check/ask", `{"temperature_c":4}`)
@@ -220,7 +220,7 @@ func (oneMachine) Authenticate(p Peer) (auth.Principal, error) {
 
 func (oneMachine) Refresh(p auth.Principal) (auth.Principal, error) { return p, nil }
 
-func TestPassHoldsADeviceToItsMachine(t *testing.T) {
+func TestADeviceIsLimitedToItsMachines(t *testing.T) {
 	one, every := auth.Principal{Role: auth.Device, Machines: auth.Machines{"K-07", "L-*"}}, auth.Principal{Role: auth.Manager}
 	reader := auth.Principal{Role: auth.Reader}
 	for _, c := range []struct {
@@ -263,9 +263,9 @@ func TestPassHoldsADeviceToItsMachine(t *testing.T) {
 	}
 }
 
-func TestGuardAtTheDoor(t *testing.T) {
-	desk, door := newDesk()
-	_, addr := startBroker(t, oneMachine{}, desk)
+func TestAuthenticationAtConnect(t *testing.T) {
+	handler, records := newHandler()
+	_, addr := startBroker(t, oneMachine{}, handler)
 	connect := func(user, password string) paho.Client {
 		c := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("van").SetUsername(user).SetPassword(password).SetAutoReconnect(false))
 		token := c.Connect()
@@ -281,15 +281,15 @@ func TestGuardAtTheDoor(t *testing.T) {
 	device := connect("K-07", "secret-K-07")
 	require.NotNil(t, device)
 	publish(t, device, "arcdrift/v1/K-07/usage", `{"arc_count":1}`)
-	door.kept(t, 1)
+	records.kept(t, 1)
 	device.Publish("arcdrift/v1/K-08/usage", 1, false, `{"arc_count":1}`)
 	require.Eventually(t, func() bool { return !device.IsConnectionOpen() }, patience, 5*time.Millisecond, "another machine's topic ends the connection")
-	assert.Equal(t, 1, door.count())
+	assert.Equal(t, 1, records.count())
 }
 
 func TestLastWillIsNoRecord(t *testing.T) {
-	desk, door := newDesk()
-	_, addr := startBroker(t, anyone{}, desk)
+	handler, records := newHandler()
+	_, addr := startBroker(t, anyone{}, handler)
 	seen := listen(t, publisher(t, addr, "listener"), "arcdrift/v1/#")
 	var wire net.Conn
 	dying := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://"+addr).SetClientID("dying").SetAutoReconnect(false).
@@ -304,22 +304,22 @@ func TestLastWillIsNoRecord(t *testing.T) {
 	require.Eventually(t, func() bool { return !dying.IsConnectionOpen() }, patience, 5*time.Millisecond)
 	publish(t, publisher(t, addr, "living"), "arcdrift/v1/K-08/usage", `{"arc_count":1}`)
 	assert.Equal(t, 1.0, next(t, seen)["seq"], "the first to be seen is this record's receipt, not the will")
-	assert.Equal(t, 1, door.count())
+	assert.Equal(t, 1, records.count())
 }
 
 func TestHugePacketEndsTheConnection(t *testing.T) {
-	desk, door := newDesk()
-	_, addr := startBroker(t, anyone{}, desk)
+	handler, records := newHandler()
+	_, addr := startBroker(t, anyone{}, handler)
 	device := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("big").SetAutoReconnect(false))
 	require.True(t, device.Connect().WaitTimeout(patience))
 	device.Publish("arcdrift/v1/K-07/usage", 1, false, `{"arc_count":1,"site":"`+strings.Repeat("x", maxPacket)+`"}`)
 	require.Eventually(t, func() bool { return !device.IsConnectionOpen() }, patience, 5*time.Millisecond)
-	assert.Zero(t, door.taken)
+	assert.Zero(t, records.taken)
 }
 
 func TestSenderWaitsForAcknowledgements(t *testing.T) {
-	desk, door := newDesk()
-	_, addr := startBroker(t, anyone{}, desk)
+	handler, records := newHandler()
+	_, addr := startBroker(t, anyone{}, handler)
 	s, err := NewSender("tcp://"+addr, "van-3")
 	require.NoError(t, err)
 	defer s.Close()
@@ -328,18 +328,18 @@ func TestSenderWaitsForAcknowledgements(t *testing.T) {
 		require.NoError(t, s.Send(t.Context(), "K-07", "usage", []byte(usage(n))))
 	}
 	require.NoError(t, s.Settle(t.Context()))
-	assert.Equal(t, many, door.count(), "settled means kept")
+	assert.Equal(t, many, records.count(), "settled means kept")
 	_, err = NewSender("tcp://127.0.0.1:1", "nobody")
 	require.ErrorContains(t, err, "cannot be joined")
 }
 
 // A peer that connects and says nothing is shown out, and does not keep the
 // broker from closing.
-func TestSilentPeer(t *testing.T) {
-	desk, _ := newDesk()
+func TestSilentClientIsDisconnected(t *testing.T) {
+	handler, _ := newHandler()
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
-	b, err := NewBroker(listener, anyone{}, desk, slog.New(slog.DiscardHandler))
+	b, err := NewBroker(listener, anyone{}, handler, slog.New(slog.DiscardHandler))
 	require.NoError(t, err)
 	stop := run(t, b.Run)
 	first, err := net.Dial("tcp", b.Address())

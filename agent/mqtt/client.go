@@ -17,8 +17,8 @@ import (
 )
 
 const (
-	// queueLength bounds what waits between the connection and the store: the
-	// broker's own window bounds QoS 1, nothing bounds QoS 0.
+	// queueLength bounds how many messages wait between the connection and the store.
+	// For QoS 1 the broker's window is a bound, for QoS 0 there is no other.
 	queueLength = 1024
 	// batchLength is how many messages share one commit.
 	batchLength = 256
@@ -26,7 +26,7 @@ const (
 	patience = 10 * time.Second
 	// firstPause and longestPause are the bounds of the wait before a new connection.
 	firstPause, longestPause = time.Second, time.Minute
-	// quiesce is how long a goodbye may take, in milliseconds.
+	// quiesce is how long disconnecting may take, in milliseconds.
 	quiesce = 250
 )
 
@@ -34,38 +34,38 @@ const (
 type Join struct {
 	// URL is like tcp://host:1883 or ssl://host:8883.
 	URL string
-	// ID is the client id: the same at every start, or the broker's session,
-	// and with it what waits there, is lost.
+	// ID is the client id. It must be the same at every start: with another, the
+	// broker's session and the messages that wait there are lost.
 	ID             string
 	User, Password string
 	TLS            *tls.Config
 }
 
-// Client is the door to an outside broker. It keeps one persistent session and
+// Client takes messages from an outside broker. It keeps one persistent session and
 // acknowledges a message after the commit.
 type Client struct {
-	join Join
-	desk Handler
-	log  *slog.Logger
-	conn atomic.Pointer[connection]
-	why  atomic.Pointer[string] // it is not joined, nil while it is or nobody has tried
-	// known are the broker's deliveries, under no sender's name.
+	join    Join
+	handler Handler
+	log     *slog.Logger
+	conn    atomic.Pointer[connection]
+	why     atomic.Pointer[string] // it is not joined; nil while it is, and before the first try
+	// known are the broker's deliveries, under the empty name.
 	known *redeliveries
 }
 
-// connection is one paho client and its queue; it serves until something went
-// wrong and is then replaced, never used again.
+// connection is one paho client and its queue. After an error it is replaced and not
+// used again.
 type connection struct {
 	paho.Client
 	queue chan paho.Message
-	// lost is told when a message found no room: only a new connection brings
-	// it again.
+	// lost receives a value when a message found no room: only with a new connection
+	// does it come again.
 	lost chan struct{}
 }
 
 // NewClient returns a client that does nothing until it runs.
-func NewClient(join Join, desk Handler, log *slog.Logger) *Client {
-	return &Client{join: join, desk: desk, log: log, known: newRedeliveries(desk.Now)}
+func NewClient(join Join, handler Handler, log *slog.Logger) *Client {
+	return &Client{join: join, handler: handler, log: log, known: newRedeliveries(handler.Now)}
 }
 
 // String names the runner.
@@ -83,11 +83,11 @@ func (c *Client) Ready() error {
 	return nil
 }
 
-// noted hears what became of the connection from paho.
-func (c *Client) noted(_ paho.Client, n paho.ConnectionNotification) {
+// connectionChanged is called by paho.
+func (c *Client) connectionChanged(_ paho.Client, n paho.ConnectionNotification) {
 	switch n := n.(type) {
 	case paho.ConnectionNotificationFailed:
-		c.broken(whyNot(n.Reason))
+		c.broken(reason(n.Reason))
 	case paho.ConnectionNotificationLost:
 		c.broken("the connection was lost (" + n.Reason.Error() + ")")
 	}
@@ -96,8 +96,8 @@ func (c *Client) noted(_ paho.Client, n paho.ConnectionNotification) {
 // broken notes why messages do not come.
 func (c *Client) broken(why string) { c.why.Store(&why) }
 
-// Run joins the broker and serves until ctx ends. A broker that is away is
-// waited for, and a store that cannot take a message too: that is no error.
+// Run joins the broker and serves until ctx ends. It waits for a broker that cannot be
+// reached and for a store that cannot take a message: neither is an error.
 func (c *Client) Run(ctx context.Context) error {
 	pauses := backoff.Pauses{First: firstPause, Longest: longestPause, Jitter: 0.5}
 	failures := 0
@@ -107,7 +107,7 @@ func (c *Client) Run(ctx context.Context) error {
 		if ctx.Err() != nil {
 			return nil
 		}
-		c.log.Warn("messages were not kept and not acknowledged; joining the broker again to get them again", "broker", c.join.URL, "error", err)
+		c.log.Warn("messages were not stored and not acknowledged; joining the broker again to receive them again", "broker", c.join.URL, "error", err)
 		if time.Since(began) > longestPause {
 			failures = 0
 		}
@@ -130,7 +130,7 @@ func (c *Client) serve(ctx context.Context) error {
 		case <-ctx.Done():
 			return nil
 		case <-conn.lost:
-			return errors.New("more messages came than could be kept in time")
+			return errors.New("messages came faster than they could be stored")
 		case first := <-conn.queue:
 			if err := c.take(ctx, conn, conn.batch(first)); err != nil {
 				return err
@@ -139,7 +139,7 @@ func (c *Client) serve(ctx context.Context) error {
 	}
 }
 
-// connect begins a connection; paho keeps trying, now and after every loss.
+// connect begins a connection. Paho tries again after every failure and loss.
 func (c *Client) connect() *connection {
 	conn := &connection{queue: make(chan paho.Message, queueLength), lost: make(chan struct{}, 1)}
 	opts := paho.NewClientOptions().AddBroker(c.join.URL).SetClientID(c.join.ID).
@@ -148,13 +148,13 @@ func (c *Client) connect() *connection {
 		SetConnectRetry(true).SetConnectRetryInterval(firstPause).
 		SetAutoReconnect(true).SetMaxReconnectInterval(longestPause).
 		SetConnectTimeout(patience).SetWriteTimeout(patience).
-		// What waited in the session arrives before any subscription is made
-		// again, so the default handler must be the one that handles it.
+		// Messages that waited in the session arrive before any subscription is made,
+		// so the default handler has to take them.
 		SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) { conn.receive(m) }).
-		SetConnectionLostHandler(func(paho.Client, error) { c.known.heard("") }).
-		SetConnectionNotificationHandler(c.noted).
+		SetConnectionLostHandler(func(paho.Client, error) { c.known.seen("") }).
+		SetConnectionNotificationHandler(c.connectionChanged).
 		SetOnConnectHandler(func(p paho.Client) {
-			c.known.began("")
+			c.known.connected("")
 			c.subscribe(p)
 		})
 	conn.Client = paho.NewClient(opts)
@@ -162,8 +162,9 @@ func (c *Client) connect() *connection {
 	return conn
 }
 
-// subscribe runs at every connect: a broker that restarted may have forgotten. Only
-// then is the broker joined: one that refuses would send nothing, ever.
+// subscribe runs at every connect, as a broker that restarted may have lost the
+// subscription. The broker counts as joined only after it: one that refuses the
+// subscription sends nothing.
 func (c *Client) subscribe(p paho.Client) {
 	token := p.Subscribe(everything, 1, nil)
 	const refused = 0x80 // MQTT 3.1.1, section 3.9.3
@@ -171,18 +172,17 @@ func (c *Client) subscribe(p paho.Client) {
 	case !token.WaitTimeout(patience):
 		c.broken("it does not answer the subscription to " + everything)
 	case token.Error() != nil:
-		c.broken("it does not take the subscription to " + everything + " (" + token.Error().Error() + ")")
+		c.broken("the subscription to " + everything + " failed (" + token.Error().Error() + ")")
 	case token.(*paho.SubscribeToken).Result()[everything] == refused:
-		c.broken("it refused the subscription to " + everything + ": this user may not read there")
+		c.broken("it refused the subscription to " + everything + ": this user has no right to read there")
 	default:
 		c.why.Store(nil)
 		c.log.Info("joined the MQTT broker", "broker", c.join.URL, "client", c.join.ID)
 	}
 }
 
-// receive hands a message over, in the order of the broker, and never waits: paho
-// must go on reading. What the
-// agent itself publishes comes back and is passed over.
+// receive queues a message in the order of the broker. It never waits, as paho must go
+// on reading. It ignores the agent's own messages, which come back.
 func (k *connection) receive(m paho.Message) {
 	if at, ours := parse(m.Topic()); ours && at.outgoing() {
 		m.Ack()
@@ -198,7 +198,7 @@ func (k *connection) receive(m paho.Message) {
 	}
 }
 
-// batch is the first message and all that wait behind it, up to a commit's worth.
+// batch is the first message and those that wait behind it, at most batchLength.
 func (k *connection) batch(first paho.Message) []paho.Message {
 	out := []paho.Message{first}
 	for len(out) < batchLength {
@@ -212,22 +212,22 @@ func (k *connection) batch(first paho.Message) []paho.Message {
 	return out
 }
 
-// outside is whoever publishes at a broker that is not ours: it decides who may
-// publish where, so its topic is all that is known.
+// outside is the sender of a message at an outside broker. That broker decides who may
+// publish where, so only the topic is known.
 func outside(topic string) auth.Principal {
 	at, _ := parse(topic)
 	return auth.Principal{Role: auth.Device, Machines: auth.Machines{at.machine}}
 }
 
-// take keeps the messages, tells their senders and acknowledges them, in that
+// take stores the messages, sends the receipts and acknowledges the messages, in that
 // order. On an error nothing was acknowledged.
 func (c *Client) take(ctx context.Context, conn *connection, messages []paho.Message) error {
 	in := make([]Message, len(messages))
 	for i, m := range messages {
 		in[i] = Message{sent: delivery{packet: m.MessageID(), again: m.Duplicate()}, Topic: m.Topic(), Payload: m.Payload(), By: outside(m.Topic())}
 	}
-	c.known.heard("")
-	out, err := c.desk.take(ctx, in, c.known)
+	c.known.seen("")
+	out, err := c.handler.take(ctx, in, c.known)
 	if err != nil {
 		return err
 	}
@@ -239,12 +239,12 @@ func (c *Client) take(ctx context.Context, conn *connection, messages []paho.Mes
 		m.Ack()
 	}
 	if err := settle(tokens); err != nil {
-		c.log.Warn("records are kept, but a receipt could not be sent", "broker", c.join.URL, "error", err)
+		c.log.Warn("records are stored, but a receipt could not be sent", "broker", c.join.URL, "error", err)
 	}
 	return nil
 }
 
-// Publish sends a message to whoever listens and returns when the broker has it.
+// Publish sends a message to all subscribers and returns when the broker has it.
 func (c *Client) Publish(m Message) error {
 	conn := c.conn.Load()
 	if conn == nil || !conn.IsConnectionOpen() {

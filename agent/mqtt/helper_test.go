@@ -41,8 +41,8 @@ func TestMain(m *testing.M) {
 	os.Exit(code)
 }
 
-// fakeDoor keeps what it is offered, in memory, once each.
-type fakeDoor struct {
+// fakeIntake keeps each record once, in memory.
+type fakeIntake struct {
 	sync.Mutex
 	ids     []string
 	refused []intake.Submission
@@ -50,7 +50,7 @@ type fakeDoor struct {
 	broken  error
 }
 
-func (d *fakeDoor) Take(_ context.Context, offers []intake.Submission) ([]intake.Receipt, error) {
+func (d *fakeIntake) Take(_ context.Context, offers []intake.Submission) ([]intake.Receipt, error) {
 	d.Lock()
 	defer d.Unlock()
 	if d.broken != nil {
@@ -60,7 +60,7 @@ func (d *fakeDoor) Take(_ context.Context, offers []intake.Submission) ([]intake
 	for _, o := range offers {
 		d.taken++
 		if o.Problem == nil && o.By != nil {
-			o.Problem = o.By.Check(&o.Record) // as the door asks
+			o.Problem = o.By.Check(&o.Record) // as the real intake asks
 		}
 		if o.Problem == nil && o.Record.About() != o.Machine {
 			o.Problem = &drift.Problem{Field: "scope", Reason: "must be machine"}
@@ -87,27 +87,27 @@ func (d *fakeDoor) Take(_ context.Context, offers []intake.Submission) ([]intake
 	return out, nil
 }
 
-func (d *fakeDoor) breakWith(err error) {
+func (d *fakeIntake) breakWith(err error) {
 	d.Lock()
 	defer d.Unlock()
 	d.broken = err
 }
 
 // offered is how often anything was offered, refused and repeated included.
-func (d *fakeDoor) offered() int {
+func (d *fakeIntake) offered() int {
 	d.Lock()
 	defer d.Unlock()
 	return d.taken
 }
 
-func (d *fakeDoor) count() int {
+func (d *fakeIntake) count() int {
 	d.Lock()
 	defer d.Unlock()
 	return len(d.ids)
 }
 
-// kept waits until the door has n different records.
-func (d *fakeDoor) kept(t *testing.T, n int) {
+// kept waits until the intake has n different records.
+func (d *fakeIntake) kept(t *testing.T, n int) {
 	t.Helper()
 	require.Eventually(t, func() bool { return d.count() >= n }, 30*time.Second, 5*time.Millisecond, "records did not arrive")
 	require.Equal(t, n, d.count())
@@ -125,12 +125,12 @@ func (fakeAdviser) Move(q advise.Move) (advise.MoveAnswer, error) {
 
 var noon = time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
 
-func newDesk() (Handler, *fakeDoor) {
-	door := &fakeDoor{}
-	return Handler{Intake: door, Adviser: fakeAdviser{}, Now: func() time.Time { return noon }}, door
+func newHandler() (Handler, *fakeIntake) {
+	records := &fakeIntake{}
+	return Handler{Intake: records, Adviser: fakeAdviser{}, Now: func() time.Time { return noon }}, records
 }
 
-// anyone is a guard that lets everybody in.
+// anyone is an authenticator that admits everybody.
 type anyone struct{}
 
 func (anyone) Authenticate(Peer) (auth.Principal, error) {
@@ -140,11 +140,11 @@ func (anyone) Authenticate(Peer) (auth.Principal, error) {
 func (anyone) Refresh(p auth.Principal) (auth.Principal, error) { return p, nil }
 
 // startBroker runs an embedded broker on a free port and returns its address.
-func startBroker(t *testing.T, guard Authenticator, desk Handler) (*Broker, string) {
+func startBroker(t *testing.T, guard Authenticator, handler Handler) (*Broker, string) {
 	t.Helper()
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
-	b, err := NewBroker(listener, guard, desk, slog.New(slog.DiscardHandler))
+	b, err := NewBroker(listener, guard, handler, slog.New(slog.DiscardHandler))
 	require.NoError(t, err)
 	run(t, b.Run)
 	require.NoError(t, b.Ready())

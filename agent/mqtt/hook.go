@@ -25,36 +25,35 @@ type Peer struct {
 // Authenticator decides who may connect, and as what.
 type Authenticator interface {
 	Authenticate(Peer) (auth.Principal, error)
-	// Refresh returns the principal as the accounts now are, or why it is none any more.
+	// Refresh returns the principal as the accounts now are, or why it is no longer
+	// valid.
 	Refresh(auth.Principal) (auth.Principal, error)
 }
 
-// sweepEvery is how often connections on which nothing is said are looked at:
-// whether what they were let in by still holds.
+// sweepEvery is how often the principals of idle connections are checked.
 const sweepEvery = time.Second
 
-// mayWrite says whether the holder of the pass may publish to the topic. One that
-// nothing is taken on hinders nobody who may write at all: what comes there is
-// refused, kept and acknowledged, for a device that hears nothing sends the same
-// again for ever.
+// mayWrite says whether the principal may publish to the topic. Everybody who may write
+// anything may publish to an unknown topic: the message is refused, stored and
+// acknowledged, as a device without an acknowledgement sends the same again for ever.
 func mayWrite(p auth.Principal, topic string) bool {
 	if strings.HasPrefix(topic, "$") {
 		return false // the broker's own
 	}
-	if machine := speaksFor(topic); machine != "" {
+	if machine := machineOf(topic); machine != "" {
 		return p.MayWrite(machine)
 	}
 	return p.MayWriteSome()
 }
 
-// passesOn says whether what came on the topic goes on to who listens there.
+// passesOn says whether messages on the topic are passed on to its subscribers.
 func passesOn(topic string) bool {
 	at, ours := parse(topic)
 	return ours && at.incoming()
 }
 
-// mayRead says whether the holder may subscribe to the filter. The broker's own
-// statistics are nobody's business.
+// mayRead says whether the principal may subscribe to the filter. Nobody may read the
+// broker's own statistics.
 func mayRead(p auth.Principal, filter string) bool {
 	if p.MayReadAll() {
 		return !strings.HasPrefix(filter, "$")
@@ -63,34 +62,34 @@ func mayRead(p auth.Principal, filter string) bool {
 	return ours && !strings.ContainsAny(at.machine, "+#*") && p.MayRead(at.machine)
 }
 
-// hook ties the broker to the desk and to the guard.
+// hook connects the broker to the handler and the authenticator.
 type hook struct {
 	mochi.HookBase
-	server *mochi.Server
-	guard  Authenticator
-	desk   Handler
-	log    *slog.Logger
-	ctx    context.Context // of the broker's run: set before it serves
-	passes sync.Map        // *mochi.Client → *auth.Pass
-	queue  chan arrival
-	known  *redeliveries
+	server        *mochi.Server
+	authenticator Authenticator
+	handler       Handler
+	log           *slog.Logger
+	ctx           context.Context // of the broker's run: set before it serves
+	principals    sync.Map        // *mochi.Client → *auth.Pass
+	queue         chan queued
+	known         *redeliveries
 }
 
-// arrival is a message at QoS 1 that waits to be kept, and who sent it.
-type arrival struct {
+// queued is a message at QoS 1 that waits to be stored, and its sender.
+type queued struct {
 	client *mochi.Client
 	packet packets.Packet
 }
 
-func newHook(server *mochi.Server, guard Authenticator, desk Handler, log *slog.Logger) *hook {
-	return &hook{server: server, guard: guard, desk: desk, log: log, ctx: context.Background(),
-		queue: make(chan arrival, queueLength), known: newRedeliveries(desk.Now)}
+func newHook(server *mochi.Server, authenticator Authenticator, handler Handler, log *slog.Logger) *hook {
+	return &hook{server: server, authenticator: authenticator, handler: handler, log: log, ctx: context.Background(),
+		queue: make(chan queued, queueLength), known: newRedeliveries(handler.Now)}
 }
 
 // ID names the hook.
 func (h *hook) ID() string { return "arcdrift" }
 
-// Provides lists what the hook attends to.
+// Provides lists the events that the hook handles.
 func (h *hook) Provides(what byte) bool {
 	switch what {
 	case mochi.OnConnectAuthenticate, mochi.OnACLCheck, mochi.OnSessionEstablish, mochi.OnPacketRead, mochi.OnPublish, mochi.OnDisconnect:
@@ -99,63 +98,62 @@ func (h *hook) Provides(what byte) bool {
 	return false
 }
 
-// OnConnectAuthenticate asks the guard.
+// OnConnectAuthenticate asks the authenticator.
 func (h *hook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
 	host, _, err := net.SplitHostPort(cl.Net.Remote)
 	if err != nil {
 		return false
 	}
 	user := string(cl.Properties.Username)
-	pass, err := h.guard.Authenticate(Peer{Address: net.ParseIP(host), ID: cl.ID, User: user, Password: pk.Connect.Password})
+	pass, err := h.authenticator.Authenticate(Peer{Address: net.ParseIP(host), ID: cl.ID, User: user, Password: pk.Connect.Password})
 	if err != nil {
-		h.log.Warn("an MQTT client was not let in", "client", cl.ID, "user", user, "from", cl.Net.Remote, "error", err)
+		h.log.Warn("an MQTT client was not admitted", "client", cl.ID, "user", user, "from", cl.Net.Remote, "error", err)
 		return false
 	}
-	h.passes.Store(cl, &pass)
-	if conn, ok := cl.Net.Conn.(*arriving); ok {
+	h.principals.Store(cl, &pass)
+	if conn, ok := cl.Net.Conn.(*unauthenticated); ok {
 		conn.Known()
 	}
 	return true
 }
 
-// OnSessionEstablish takes away the last will: a record that nobody sent is no
-// record.
+// OnSessionEstablish removes the last will: it is not a record that a device has sent.
 func (h *hook) OnSessionEstablish(cl *mochi.Client, _ packets.Packet) {
 	cl.Properties.Will = mochi.Will{}
-	h.known.began(cl.ID)
+	h.known.connected(cl.ID)
 }
 
-// OnPacketRead notes that the client is there. It has no id before it said it.
+// OnPacketRead notes that the client is there. Before its CONNECT packet it has no id.
 func (h *hook) OnPacketRead(cl *mochi.Client, pk packets.Packet) (packets.Packet, error) {
 	if cl.ID != "" && pk.FixedHeader.Type != packets.Connect {
-		h.known.heard(cl.ID)
+		h.known.seen(cl.ID)
 	}
 	return pk, nil
 }
 
-// OnDisconnect forgets the pass.
-func (h *hook) OnDisconnect(cl *mochi.Client, _ error, _ bool) { h.passes.Delete(cl) }
+// OnDisconnect forgets the client's principal.
+func (h *hook) OnDisconnect(cl *mochi.Client, _ error, _ bool) { h.principals.Delete(cl) }
 
-// pass is what the client was let in as, as it is at this moment. If it does not
-// hold any more, the client is shown out.
-func (h *hook) pass(cl *mochi.Client) (auth.Principal, bool) {
-	held, ok := h.passes.Load(cl)
+// principal is the client's principal as the accounts now are. If it is no longer valid,
+// the client is disconnected.
+func (h *hook) principal(cl *mochi.Client) (auth.Principal, bool) {
+	held, ok := h.principals.Load(cl)
 	if !ok {
 		return auth.Principal{}, false
 	}
-	pass, err := h.guard.Refresh(*held.(*auth.Principal))
+	pass, err := h.authenticator.Refresh(*held.(*auth.Principal))
 	if err == nil {
-		h.passes.CompareAndSwap(cl, held, &pass)
+		h.principals.CompareAndSwap(cl, held, &pass)
 		return pass, true
 	}
-	if _, first := h.passes.LoadAndDelete(cl); first {
-		h.log.Warn("an MQTT client was shown out", "client", cl.ID, "error", err)
+	if _, first := h.principals.LoadAndDelete(cl); first {
+		h.log.Warn("an MQTT client was disconnected: its account is no longer valid", "client", cl.ID, "error", err)
 		cl.Stop(packets.ErrNotAuthorized)
 	}
 	return auth.Principal{}, false
 }
 
-// sweep shows out those who say nothing, too, until the broker's run ends.
+// sweep checks the principals of idle clients, too, until the broker's run ends.
 func (h *hook) sweep() {
 	tick := time.NewTicker(sweepEvery)
 	defer tick.Stop()
@@ -164,16 +162,16 @@ func (h *hook) sweep() {
 		case <-h.ctx.Done():
 			return
 		case <-tick.C:
-			for cl := range h.passes.Range {
-				h.pass(cl.(*mochi.Client))
+			for cl := range h.principals.Range {
+				h.principal(cl.(*mochi.Client))
 			}
 		}
 	}
 }
 
-// OnACLCheck holds a client to its pass.
+// OnACLCheck says whether the client may publish or subscribe to a topic.
 func (h *hook) OnACLCheck(cl *mochi.Client, topic string, write bool) bool {
-	pass, ok := h.pass(cl)
+	pass, ok := h.principal(cl)
 	if !ok {
 		return false
 	}
@@ -182,38 +180,38 @@ func (h *hook) OnACLCheck(cl *mochi.Client, topic string, write bool) bool {
 		allowed = mayWrite(pass, topic)
 	}
 	if !allowed {
-		h.log.Warn("an MQTT client tried what it may not", "client", cl.ID, "user", pass.Name, "topic", topic, "write", write)
+		h.log.Warn("an MQTT client has no right to this topic", "client", cl.ID, "user", pass.Name, "topic", topic, "write", write)
 	}
 	return allowed
 }
 
-// OnPublish takes what came. At QoS 1 it only puts it into the row: the broker,
-// told that the packet is rejected, neither acknowledges nor passes it on, which
-// is done once it is kept. So one device may have many records on their way and
-// they share a commit. Anything else is kept before this returns.
+// OnPublish takes a message. At QoS 1 it only queues it, and reports the packet as
+// rejected: the broker then neither acknowledges nor passes it on, which serve does once
+// it is stored. So a device may have many records in flight, and they share a commit. At
+// other levels the message is stored before this returns.
 func (h *hook) OnPublish(cl *mochi.Client, pk packets.Packet) (packets.Packet, error) {
 	if cl.Net.Inline {
 		return pk, nil
 	}
-	pk.FixedHeader.Retain = false // an old record must not greet every new listener
+	pk.FixedHeader.Retain = false // a new subscriber must not get an old record
 	if pk.FixedHeader.Qos == 1 {
 		select {
-		case h.queue <- arrival{cl, pk}:
+		case h.queue <- queued{cl, pk}:
 		case <-h.ctx.Done():
 		}
 		return pk, packets.ErrRejectPacket
 	}
-	if len(h.keep([]arrival{{cl, pk}})) == 0 {
+	if len(h.keep([]queued{{cl, pk}})) == 0 {
 		return pk, packets.ErrRejectPacket
 	}
 	return pk, nil
 }
 
-// serve keeps what is in the row, as many together as wait, and then
-// acknowledges and passes on, until the broker's run ends.
+// serve stores the queued messages, those that wait together in one commit. Then it
+// acknowledges them and passes them on. It runs until the broker's run ends.
 func (h *hook) serve() {
 	for {
-		var row []arrival
+		var row []queued
 		select {
 		case a := <-h.queue:
 			row = append(row, a)
@@ -231,7 +229,7 @@ func (h *hook) serve() {
 		for _, a := range h.keep(row) {
 			ack := packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Puback}, PacketID: a.packet.PacketID, ProtocolVersion: a.packet.ProtocolVersion}
 			if err := a.client.WritePacket(ack); err != nil {
-				h.log.Debug("a record is kept, but its sender has gone", "client", a.client.ID, "error", err)
+				h.log.Debug("a record is stored, but its sender has disconnected", "client", a.client.ID, "error", err)
 			}
 			if passesOn(a.packet.TopicName) {
 				h.send(Message{Topic: a.packet.TopicName, Payload: a.packet.Payload})
@@ -240,15 +238,14 @@ func (h *hook) serve() {
 	}
 }
 
-// keep keeps the messages, sends their receipts and returns those that may be
-// acknowledged: not what came from somebody who was shown out meanwhile. On
-// failure it ends the senders' connections, which makes them send again, and
-// nothing may be acknowledged; any other error of a hook would let the broker
-// acknowledge.
-func (h *hook) keep(row []arrival) (kept []arrival) {
+// keep stores the messages, sends their receipts and returns those that may be
+// acknowledged: not those of clients that were disconnected meanwhile. If the messages
+// cannot be stored, it ends the senders' connections, so that they send again, and
+// returns nothing. An error from the hook would not do: the broker would acknowledge.
+func (h *hook) keep(row []queued) (kept []queued) {
 	var in []Message
 	for _, a := range row {
-		if by, ok := h.pass(a.client); ok {
+		if by, ok := h.principal(a.client); ok {
 			kept = append(kept, a)
 			sent := delivery{a.client.ID, a.packet.PacketID, a.packet.FixedHeader.Dup}
 			in = append(in, Message{Topic: a.packet.TopicName, Payload: a.packet.Payload, By: by, sent: sent})
@@ -257,10 +254,10 @@ func (h *hook) keep(row []arrival) (kept []arrival) {
 	if len(kept) == 0 {
 		return nil
 	}
-	out, err := h.desk.take(h.ctx, in, h.known)
+	out, err := h.handler.take(h.ctx, in, h.known)
 	if err != nil {
 		if !errors.Is(err, context.Canceled) {
-			h.log.Warn("messages were not kept and not acknowledged; their senders have to send again", "messages", len(kept), "client", kept[0].client.ID, "topic", kept[0].packet.TopicName, "error", err)
+			h.log.Warn("messages were not stored and not acknowledged; their senders have to send them again", "messages", len(kept), "client", kept[0].client.ID, "topic", kept[0].packet.TopicName, "error", err)
 		}
 		for _, a := range kept {
 			a.client.Stop(packets.ErrServerUnavailable)
@@ -273,9 +270,9 @@ func (h *hook) keep(row []arrival) (kept []arrival) {
 	return kept
 }
 
-// send passes a message on to whoever listens.
+// send passes a message on to its subscribers.
 func (h *hook) send(m Message) {
 	if err := h.server.Publish(m.Topic, m.Payload, m.Retain, 1); err != nil {
-		h.log.Warn("what was kept could not be told", "topic", m.Topic, "error", err)
+		h.log.Warn("a message could not be passed on", "topic", m.Topic, "error", err)
 	}
 }

@@ -24,10 +24,10 @@ import (
 	"arcdrift/agent/intake"
 )
 
-// keyGuard asks real accounts, as the agent does.
-type keyGuard struct{ *auth.Authenticator }
+// keyAuthenticator asks real accounts, as the agent does.
+type keyAuthenticator struct{ *auth.Authenticator }
 
-func (g keyGuard) Authenticate(p Peer) (auth.Principal, error) {
+func (g keyAuthenticator) Authenticate(p Peer) (auth.Principal, error) {
 	// From elsewhere, whatever the test's address is: nobody is let in unnamed.
 	pass, err := g.Authenticator.Authenticate(net.ParseIP("192.0.2.7"), p.User, string(p.Password))
 	if err == nil {
@@ -36,20 +36,20 @@ func (g keyGuard) Authenticate(p Peer) (auth.Principal, error) {
 	return pass, err
 }
 
-// watchedDoor notes for which machines somebody spoke.
-type watchedDoor struct {
-	fakeDoor
+// watchedIntake notes the machines of the submissions.
+type watchedIntake struct {
+	fakeIntake
 	mu      sync.Mutex
 	spokeOf map[string]int
 }
 
-func (d *watchedDoor) Take(ctx context.Context, offers []intake.Submission) ([]intake.Receipt, error) {
+func (d *watchedIntake) Take(ctx context.Context, offers []intake.Submission) ([]intake.Receipt, error) {
 	d.mu.Lock()
 	for _, o := range offers {
 		d.spokeOf[o.Machine]++
 	}
 	d.mu.Unlock()
-	return d.fakeDoor.Take(ctx, offers)
+	return d.fakeIntake.Take(ctx, offers)
 }
 
 // hostile is the broker with two devices, one of which is hostile, and their
@@ -57,7 +57,7 @@ func (d *watchedDoor) Take(ctx context.Context, offers []intake.Submission) ([]i
 type hostile struct {
 	addr       string
 	keys       *auth.Keys
-	door       *watchedDoor
+	records    *watchedIntake
 	evil, good string
 }
 
@@ -65,13 +65,13 @@ func newHostile(t *testing.T) *hostile {
 	t.Helper()
 	keys, err := auth.Open(filepath.Join(t.TempDir(), "access"))
 	require.NoError(t, err)
-	h := &hostile{keys: keys, door: &watchedDoor{spokeOf: map[string]int{}}}
+	h := &hostile{keys: keys, records: &watchedIntake{spokeOf: map[string]int{}}}
 	h.evil, err = keys.Add(auth.Account{Name: "evil", Role: auth.Device, Machines: auth.Machines{"E-*"}}, noon)
 	require.NoError(t, err)
 	h.good, err = keys.Add(auth.Account{Name: "good", Role: auth.Device, Machines: auth.Machines{"K-07"}}, noon)
 	require.NoError(t, err)
-	desk := Handler{Intake: h.door, Adviser: fakeAdviser{}, Now: func() time.Time { return noon }}
-	_, h.addr = startBroker(t, keyGuard{auth.NewAuthenticator(keys, auth.Policy{}, time.Now)}, desk)
+	handler := Handler{Intake: h.records, Adviser: fakeAdviser{}, Now: func() time.Time { return noon }}
+	_, h.addr = startBroker(t, keyAuthenticator{auth.NewAuthenticator(keys, auth.Policy{}, time.Now)}, handler)
 	return h
 }
 
@@ -135,14 +135,14 @@ func (h *hostile) goodDevice(t *testing.T) paho.Client {
 }
 
 // onlyItsOwn demands that nobody spoke but for the hostile device's machines,
-// and that the good one neither lost its connection nor heard anything.
+// and that the good one neither lost its connection nor received anything.
 func (h *hostile) onlyItsOwn(t *testing.T, good paho.Client, heard <-chan map[string]any) {
 	t.Helper()
-	h.door.mu.Lock()
-	for machine := range h.door.spokeOf {
+	h.records.mu.Lock()
+	for machine := range h.records.spokeOf {
 		assert.Regexp(t, `^(E-.*)?$`, machine) // "": refused, and nobody's
 	}
-	h.door.mu.Unlock()
+	h.records.mu.Unlock()
 	require.True(t, good.IsConnectionOpen(), "the other device lost its connection")
 	select {
 	case m := <-heard:
@@ -179,8 +179,8 @@ func TestRolesOverMQTT(t *testing.T) {
 		}
 		c.Disconnect(quiesce)
 	}
-	assert.Zero(t, h.door.count(), "of %d", n)
-	assert.Len(t, h.door.refused, n)
+	assert.Zero(t, h.records.count(), "of %d", n)
+	assert.Len(t, h.records.refused, n)
 	faulttest.Bound(t, "record beyond its role that was taken over MQTT", n)
 }
 
@@ -268,8 +268,8 @@ func TestHostileDevice(t *testing.T) {
 }
 
 // Whoever is removed is out at once: nothing that comes by its connection later is
-// kept, and the connection ends although nothing is said.
-func TestRemovedAccountIsShownOut(t *testing.T) {
+// stored, and the connection ends although the client is idle.
+func TestRemovedAccountIsDisconnected(t *testing.T) {
 	rounds := faulttest.Rounds(t, 9)
 	for range rounds {
 		h := newHostile(t)
@@ -293,9 +293,9 @@ func TestRemovedAccountIsShownOut(t *testing.T) {
 		assert.False(t, errors.Is(err, os.ErrDeadlineExceeded), "it is still connected")
 		assert.Empty(t, more, "it was answered")
 		require.NoError(t, conn.Close())
-		h.door.mu.Lock()
-		assert.Zero(t, h.door.spokeOf["E-1"], "records after the removal")
-		h.door.mu.Unlock()
+		h.records.mu.Lock()
+		assert.Zero(t, h.records.spokeOf["E-1"], "records after the removal")
+		h.records.mu.Unlock()
 
 		heard := listen(t, good, "arcdrift/v1/K-07/#")
 		require.NoError(t, h.keys.Remove("good"))
@@ -307,7 +307,7 @@ func TestRemovedAccountIsShownOut(t *testing.T) {
 
 // Packets that are spoilt at random, behind good credentials: whatever the
 // broker makes of them, nobody gets at another's machine and it goes on.
-func TestSpoiltPackets(t *testing.T) {
+func TestCorruptPackets(t *testing.T) {
 	n := faulttest.Rounds(t, 500)
 	h := newHostile(t)
 	good := h.goodDevice(t)
@@ -349,13 +349,13 @@ func TestSpoiltPackets(t *testing.T) {
 // TestHostileControl: with a guard that lets everybody do everything, the same
 // packets write for the other machine; so the tests above could see it.
 func TestHostileControl(t *testing.T) {
-	door := &watchedDoor{spokeOf: map[string]int{}}
-	_, addr := startBroker(t, anyone{}, Handler{Intake: door, Adviser: fakeAdviser{}, Now: func() time.Time { return noon }})
-	h := &hostile{addr: addr, door: door, evil: "any"}
+	records := &watchedIntake{spokeOf: map[string]int{}}
+	_, addr := startBroker(t, anyone{}, Handler{Intake: records, Adviser: fakeAdviser{}, Now: func() time.Time { return noon }})
+	h := &hostile{addr: addr, records: records, evil: "any"}
 	h.say(t, bytesOf(t, h.connectPacket()), bytesOf(t, publishPacket("arcdrift/v1/K-07/usage", usageOf7, false)))
 	require.Eventually(t, func() bool {
-		door.mu.Lock()
-		defer door.mu.Unlock()
-		return door.spokeOf["K-07"] == 1
+		records.mu.Lock()
+		defer records.mu.Unlock()
+		return records.spokeOf["K-07"] == 1
 	}, patience, 5*time.Millisecond)
 }

@@ -6,28 +6,28 @@ import (
 	"time"
 )
 
-// delivery is how a message came: from whom, under which packet id, and whether its
-// sender says that it was sent before (DUP; MQTT 3.1.1, sections 2.3.1 and 3.3.1.1).
-// The packet id is 0 at QoS 0.
+// delivery is how a message came: its sender, its packet id, and whether the sender says
+// that it was sent before (DUP; MQTT 3.1.1, sections 2.3.1 and 3.3.1.1). The packet id is
+// 0 at QoS 0.
 type delivery struct {
 	sender string
 	packet uint16
 	again  bool
 }
 
-// Bounds of what is remembered. A packet id is used again as soon as its message was
-// acknowledged, so a record counts as sent before only if it came in the last
-// minutes of the connection that broke: twice the keep-alive of common libraries.
+// The limits of what is remembered. A packet id is used again as soon as its message is
+// acknowledged. So a record counts as sent before only if it came in the last minutes of
+// the connection that broke: twice the keep-alive of common libraries.
 const (
 	redeliveredWithin = 2 * time.Minute
 	maxNotes          = 2 * maxInFlight // of a sender
 	maxSenders        = 10_000
 )
 
-// redeliveries remembers under which id lately taken records are kept, so that one
-// that nothing in it tells from a repeat is known when its sender, who missed the
-// acknowledgement, delivers it again. It is for many goroutines, and lasts as long
-// as the agent runs.
+// redeliveries remembers the ids of records that were stored lately. So a record without
+// anything to distinguish it from a repeat is recognised when its sender, who missed the
+// acknowledgement, delivers it again. It may be used by several goroutines, and lasts as
+// long as the agent runs.
 type redeliveries struct {
 	now     func() time.Time
 	mu      sync.Mutex
@@ -37,12 +37,12 @@ type redeliveries struct {
 // sender is one client id. heard is when it last said anything, since is from when on
 // a message may be one that it missed the acknowledgement of.
 type sender struct {
-	heard, since time.Time
-	notes        map[uint16]note
+	lastSeen, since time.Time
+	notes           map[uint16]stored
 }
 
-// note is a record that was kept.
-type note struct {
+// stored is a record that was stored.
+type stored struct {
 	sum [sha256.Size]byte
 	id  string
 	at  time.Time
@@ -60,36 +60,36 @@ func (r *redeliveries) of(name string) *sender {
 			if len(r.senders) < maxSenders {
 				break
 			}
-			delete(r.senders, other) // any: what it sends again is kept as a possible repeat
+			delete(r.senders, other) // any of them: what it sends again is a possible repeat
 		}
-		s = &sender{notes: map[uint16]note{}}
+		s = &sender{notes: map[uint16]stored{}}
 		r.senders[name] = s
 	}
 	return s
 }
 
-// heard notes that the sender said something.
-func (r *redeliveries) heard(name string) {
+// seen notes that the sender sent a packet.
+func (r *redeliveries) seen(name string) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.of(name).heard = r.now()
+	r.of(name).lastSeen = r.now()
 }
 
-// began notes that the sender has connected anew.
-func (r *redeliveries) began(name string) {
+// connected notes that the sender has connected again.
+func (r *redeliveries) connected(name string) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	s := r.of(name)
-	s.since = s.heard.Add(-redeliveredWithin)
+	s.since = s.lastSeen.Add(-redeliveredWithin)
 }
 
-// sumOf stands for the message.
+// sumOf identifies the content of a message.
 func sumOf(m *Message) [sha256.Size]byte {
 	return sha256.Sum256(append([]byte(m.Topic+"\x00"), m.Payload...))
 }
 
-// id is the id under which a message that is delivered again was kept, "" if that is
-// not known.
+// id is the id of the record that a redelivered message was stored as, "" if it is not
+// known.
 func (r *redeliveries) id(m *Message) string {
 	if !m.sent.again || m.sent.packet == 0 {
 		return ""
@@ -104,7 +104,7 @@ func (r *redeliveries) id(m *Message) string {
 	return n.id
 }
 
-// kept notes under which id a message was kept.
+// kept notes the id of the record that a message was stored as.
 func (r *redeliveries) kept(m *Message, id string) {
 	if m.sent.packet == 0 {
 		return
@@ -119,5 +119,5 @@ func (r *redeliveries) kept(m *Message, id string) {
 			}
 		}
 	}
-	s.notes[m.sent.packet] = note{sumOf(m), id, now}
+	s.notes[m.sent.packet] = stored{sumOf(m), id, now}
 }

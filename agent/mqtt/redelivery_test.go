@@ -13,8 +13,8 @@ import (
 	"arcdrift/agent/intake"
 )
 
-// madeUp is a door that makes up ids where a record has none, as the real one does.
-type madeUp struct{ *fakeDoor }
+// madeUp is an intake that gives ids to records without one, as the real one does.
+type madeUp struct{ *fakeIntake }
 
 func (d madeUp) Take(ctx context.Context, offers []intake.Submission) ([]intake.Receipt, error) {
 	made := make([]bool, len(offers))
@@ -23,7 +23,7 @@ func (d madeUp) Take(ctx context.Context, offers []intake.Submission) ([]intake.
 			o.Record.ID, made[i] = "made-up-"+string(rune('a'+d.offered())), true
 		}
 	}
-	receipts, err := d.fakeDoor.Take(ctx, offers)
+	receipts, err := d.fakeIntake.Take(ctx, offers)
 	for i := range receipts {
 		receipts[i].PossibleRepeat = made[i]
 	}
@@ -57,23 +57,23 @@ func deliver(t *testing.T, addr, client string, packet uint16, again bool, paylo
 // while the acknowledgement is missed, counts once: before, one failed attempt became
 // three and the machine was said to be due for service.
 func TestARedeliveredRecordCountsOnce(t *testing.T) {
-	desk, door := newDesk()
-	desk.Intake = madeUp{door}
-	_, addr := startBroker(t, anyone{}, desk)
+	handler, records := newHandler()
+	handler.Intake = madeUp{records}
+	_, addr := startBroker(t, anyone{}, handler)
 	const fail = `{"passed":false}`
 	deliver(t, addr, "van-3", 7, false, fail)
 	deliver(t, addr, "van-3", 7, true, fail)
 	deliver(t, addr, "van-3", 7, true, fail)
-	assert.Equal(t, 1, door.count(), "one message, delivered three times")
+	assert.Equal(t, 1, records.count(), "one message, delivered three times")
 
 	deliver(t, addr, "van-3", 8, true, fail)
-	assert.Equal(t, 2, door.count(), "another message that only the second delivery of came through")
+	assert.Equal(t, 2, records.count(), "another message that only the second delivery of came through")
 	deliver(t, addr, "van-3", 8, false, fail)
-	assert.Equal(t, 3, door.count(), "not said to be delivered again: another attempt that failed")
+	assert.Equal(t, 3, records.count(), "not said to be delivered again: another attempt that failed")
 	deliver(t, addr, "van-4", 8, true, fail)
-	assert.Equal(t, 4, door.count(), "another device's")
+	assert.Equal(t, 4, records.count(), "another device's")
 	deliver(t, addr, "van-3", 8, true, `{"passed":true}`)
-	assert.Equal(t, 5, door.count(), "another body")
+	assert.Equal(t, 5, records.count(), "another body")
 }
 
 // What was acknowledged long before its connection broke is not what is delivered
@@ -84,19 +84,19 @@ func TestRedeliveryIsOfTheLastMinutes(t *testing.T) {
 	m := &Message{Topic: "arcdrift/v1/K-07/calibration", Payload: []byte("{}"), sent: delivery{"van-3", 1, false}}
 	again := *m
 	again.sent.again = true
-	r.began("van-3")
-	r.heard("van-3")
+	r.connected("van-3")
+	r.seen("van-3")
 	r.kept(m, "a")
 	assert.Equal(t, "a", r.id(&again))
 	assert.Empty(t, r.id(m), "it does not say so")
 	now = now.Add(8 * time.Hour) // out of reach, and then back
-	r.began("van-3")
+	r.connected("van-3")
 	assert.Equal(t, "a", r.id(&again), "the connection broke right after it")
-	r.heard("van-3") // and the connection stands
+	r.seen("van-3") // and the connection stands
 	now = now.Add(time.Hour)
-	r.heard("van-3")
+	r.seen("van-3")
 	now = now.Add(time.Minute)
-	r.began("van-3")
+	r.connected("van-3")
 	assert.Empty(t, r.id(&again), "an hour lay between it and the break")
 	for i := range uint16(3 * maxNotes) {
 		m.sent = delivery{"flood", i + 1, false}
@@ -107,15 +107,15 @@ func TestRedeliveryIsOfTheLastMinutes(t *testing.T) {
 
 // An outside broker delivers again what was kept and not acknowledged before the
 // connection broke.
-func TestAnOutsideBrokerDeliversAgain(t *testing.T) {
+func TestOutsideBrokerDeliversAgain(t *testing.T) {
 	r := newRedeliveries(func() time.Time { return noon })
-	desk, door := newDesk()
-	desk.Intake = madeUp{door}
+	handler, records := newHandler()
+	handler.Intake = madeUp{records}
 	for i := range 3 {
-		r.began("")
-		r.heard("")
-		_, err := desk.take(t.Context(), []Message{{Topic: "arcdrift/v1/K-07/calibration", Payload: []byte(`{"passed":false}`), sent: delivery{"", 3, i > 0}}}, r)
+		r.connected("")
+		r.seen("")
+		_, err := handler.take(t.Context(), []Message{{Topic: "arcdrift/v1/K-07/calibration", Payload: []byte(`{"passed":false}`), sent: delivery{"", 3, i > 0}}}, r)
 		require.NoError(t, err)
 	}
-	assert.Equal(t, 1, door.count())
+	assert.Equal(t, 1, records.count())
 }

@@ -38,9 +38,9 @@ func TestOutsideBrokerKilled(t *testing.T) {
 	n := faulttest.Rounds(t, 10)
 	const batch = 20
 	m := plainMosquitto(t)
-	desk, door := newDesk()
+	handler, records := newHandler()
 	join := func() (stop func()) {
-		c := NewClient(Join{URL: "tcp://" + m.addr, ID: "agent"}, desk, slog.New(slog.DiscardHandler))
+		c := NewClient(Join{URL: "tcp://" + m.addr, ID: "agent"}, handler, slog.New(slog.DiscardHandler))
 		stop = run(t, c.Run)
 		require.Eventually(t, func() bool { return c.Ready() == nil }, patience, time.Millisecond)
 		return stop
@@ -54,7 +54,7 @@ func TestOutsideBrokerKilled(t *testing.T) {
 		stop := join()
 		require.Eventually(t, func() bool {
 			send(-1, "first")
-			return door.count() > round*(batch+1)
+			return records.count() > round*(batch+1)
 		}, patience, 50*time.Millisecond, "the agent's session does not come to stand")
 		stop()
 		for k := range batch {
@@ -90,7 +90,7 @@ func TestOutsideBrokerKilled(t *testing.T) {
 		}
 		stop()
 		hears.Disconnect(quiesce)
-		require.Equal(t, (round+1)*(batch+1), door.count())
+		require.Equal(t, (round+1)*(batch+1), records.count())
 	}
 	assert.Positive(t, lost, "the broker lost nothing, so this test shows nothing")
 	t.Logf("the broker had lost %d of %d that it had acknowledged", lost, n*batch)

@@ -77,17 +77,17 @@ func (d *plainDevice) hangUp() {
 	}
 }
 
-// overBrokenRoad publishes n records and one over a road that breaks and returns
-// how many of them the door has in the end, and how often the road broke. What is
-// acknowledged must be there at that moment.
-func overBrokenRoad(t *testing.T, n int, qos byte, seed uint64) (kept, breaks int) {
+// overBrokenNetwork publishes n records and one over a network that breaks, and returns
+// how many of them the intake has in the end, and how often the network broke. An
+// acknowledged record must be there at that moment.
+func overBrokenNetwork(t *testing.T, n int, qos byte, seed uint64) (kept, breaks int) {
 	t.Helper()
 	certificate := httptest.NewTLSServer(nil)
 	certificate.Close()
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
-	desk, door := newDesk()
-	b, err := NewBroker(tls.NewListener(listener, certificate.TLS), anyone{}, desk, slog.New(slog.DiscardHandler))
+	handler, records := newHandler()
+	b, err := NewBroker(tls.NewListener(listener, certificate.TLS), anyone{}, handler, slog.New(slog.DiscardHandler))
 	require.NoError(t, err)
 	stop := run(t, b.Run)
 	road := roadtest.New(t, b.Address(), 16<<10, seed)
@@ -103,7 +103,7 @@ func overBrokenRoad(t *testing.T, n int, qos byte, seed uint64) (kept, breaks in
 			continue
 		}
 		if qos > 0 {
-			require.True(t, door.has(fmt.Sprintf("r-%d", k)), "it was acknowledged and is not kept")
+			require.True(t, records.has(fmt.Sprintf("r-%d", k)), "it was acknowledged and is not kept")
 		}
 		k++
 	}
@@ -114,10 +114,10 @@ func overBrokenRoad(t *testing.T, n int, qos byte, seed uint64) (kept, breaks in
 	}
 	d.hangUp()
 	stop()
-	return door.count(), breaks
+	return records.count(), breaks
 }
 
-func (d *fakeDoor) has(id string) bool {
+func (d *fakeIntake) has(id string) bool {
 	d.Lock()
 	defer d.Unlock()
 	return slices.Contains(d.ids, id)
@@ -125,22 +125,22 @@ func (d *fakeDoor) has(id string) bool {
 
 // A device whose network breaks in the middle of greetings and packets, or falls
 // silent, loses nothing that it sends at QoS 1.
-func TestBrokenRoad(t *testing.T) {
+func TestBrokenNetworkOverMQTT(t *testing.T) {
 	breaks, want, seed := 0, faulttest.Rounds(t, 25), uint64(0)
 	for ; breaks < want; seed++ {
-		kept, broken := overBrokenRoad(t, 100, 1, seed)
+		kept, broken := overBrokenNetwork(t, 100, 1, seed)
 		require.Equal(t, 101, kept, "seed %d", seed)
 		breaks += broken
 	}
 	faulttest.Bound(t, fmt.Sprintf("broken connections with a record lost, seeds 0 to %d", seed-1), breaks)
 }
 
-// TestBrokenRoadControl: at QoS 0 the same network loses records, so the test
+// TestBrokenNetworkOverMQTTControl: at QoS 0 the same network loses records, so the test
 // above would see one lost.
-func TestBrokenRoadControl(t *testing.T) {
+func TestBrokenNetworkOverMQTTControl(t *testing.T) {
 	lost := 0
 	for seed := uint64(0); lost == 0 && seed < 20; seed++ {
-		kept, _ := overBrokenRoad(t, 100, 0, seed)
+		kept, _ := overBrokenNetwork(t, 100, 0, seed)
 		lost += 101 - kept
 	}
 	require.Positive(t, lost)

@@ -7,7 +7,7 @@ import (
 	paho "github.com/eclipse/paho.mqtt.golang"
 )
 
-// inFlight is how many messages of a sender may wait for their acknowledgement.
+// inFlight is how many messages of a sender may wait for an acknowledgement.
 const inFlight = 64
 
 // Sender publishes records as a device would. It is for one goroutine.
@@ -16,7 +16,7 @@ type Sender struct {
 	waiting []paho.Token // oldest first
 }
 
-// NewSender connects to the broker under the id of a device.
+// NewSender connects to the broker at url with a device's client id.
 func NewSender(url, id string) (*Sender, error) {
 	s := &Sender{client: paho.NewClient(paho.NewClientOptions().AddBroker(url).SetClientID(id).
 		SetCleanSession(false).SetMaxReconnectInterval(longestPause).
@@ -32,8 +32,8 @@ func NewSender(url, id string) (*Sender, error) {
 	return s, nil
 }
 
-// Send publishes one record of a machine. It returns before the record is
-// acknowledged, unless many wait already.
+// Send publishes one record of a machine. It does not wait for the acknowledgement,
+// unless inFlight messages wait for one.
 func (s *Sender) Send(ctx context.Context, machine, what string, payload []byte) error {
 	if len(s.waiting) == inFlight {
 		if err := s.settle(ctx, s.waiting[:1]); err != nil {
@@ -45,9 +45,9 @@ func (s *Sender) Send(ctx context.Context, machine, what string, payload []byte)
 	return nil
 }
 
-// Settle returns when all that was sent is acknowledged, or when the connection
-// was lost meanwhile and made anew: then paho sends again what was not, but says
-// no more of it.
+// Settle returns when all messages are acknowledged. After a lost connection, paho sends
+// the others again but no longer reports their acknowledgement; Settle then returns when
+// the connection is back.
 func (s *Sender) Settle(ctx context.Context) error {
 	err := s.settle(ctx, s.waiting)
 	s.waiting = nil
@@ -68,5 +68,5 @@ func (s *Sender) settle(ctx context.Context, tokens []paho.Token) error {
 	return nil
 }
 
-// Close says goodbye.
+// Close disconnects.
 func (s *Sender) Close() { s.client.Disconnect(quiesce) }

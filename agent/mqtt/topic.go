@@ -7,7 +7,7 @@ import (
 	"arcdrift/drift"
 )
 
-// What an outgoing topic carries.
+// The last part of outgoing topics.
 const (
 	Receipt = "receipt"
 	Alert   = "alert"
@@ -16,32 +16,32 @@ const (
 	answer  = "site-check/answer"
 )
 
-// root begins every topic; v1 is the version of the names and payloads.
+// root is the beginning of every topic; v1 is the version of names and payloads.
 const root = "arcdrift/v1/"
 
-// address is a topic taken apart: the machine it speaks for and what it says.
+// address is a topic in parts: the machine and the kind of message.
 type address struct{ machine, what string }
 
-// parse reads a topic and says whether it is one of ours, in or out.
+// parse reads a topic and says whether it has the form of ours.
 func parse(topic string) (address, bool) {
 	rest, ours := strings.CutPrefix(topic, root)
 	machine, what, full := strings.Cut(rest, "/")
 	return address{machine, what}, ours && full && machine != ""
 }
 
-// topic puts an address together.
+// topic is the topic of the address.
 func (a address) topic() string { return root + a.machine + "/" + a.what }
 
-// with is another topic of the same machine.
+// with is the topic of another kind for the same machine.
 func (a address) with(what string) string { return address{a.machine, what}.topic() }
 
-// record says which type of record the topic takes, if it takes any.
+// record is the type of record that the topic takes, and whether it takes one.
 func (a address) record() (drift.Type, bool) {
 	t := drift.Type(a.what)
 	return t, slices.Contains(drift.Types(), t)
 }
 
-// incoming says whether senders may publish there.
+// incoming says whether clients publish there.
 func (a address) incoming() bool {
 	_, record := a.record()
 	return record || a.what == ask
@@ -52,8 +52,8 @@ func (a address) outgoing() bool {
 	return slices.Contains([]string{Receipt, Alert, State, answer}, a.what)
 }
 
-// speaksFor is the machine in whose name the topic stands, "" for none.
-func speaksFor(topic string) string {
+// machineOf is the machine in the topic, "" for none.
+func machineOf(topic string) string {
 	rest, ours := strings.CutPrefix(topic, root)
 	machine, _, _ := strings.Cut(rest, "/")
 	if !ours {
@@ -62,19 +62,19 @@ func speaksFor(topic string) string {
 	return machine
 }
 
-// misdirected says that nothing is taken on the topic, and on which the sender may
-// have meant to publish.
+// misdirected is the problem of a message on an unknown topic; it names the topic that
+// the sender may have meant.
 func misdirected(topic string) *drift.Problem {
-	machine, what := speaksFor(topic), topic[strings.LastIndex(topic, "/")+1:]
+	machine, what := machineOf(topic), topic[strings.LastIndex(topic, "/")+1:]
 	if rest, under := strings.CutPrefix(topic, root+machine+"/"); under {
 		what = rest
 	}
 	at := address{machine, what}
-	p := &drift.Problem{Field: "topic", Value: topic[:min(len(topic), maxTopic)], Reason: "is none that the agent takes anything on"}
+	p := &drift.Problem{Field: "topic", Value: topic[:min(len(topic), maxTopic)], Reason: "is not a topic for records or questions"}
 	if machine == "" {
 		at.machine = "MACHINE"
 	} else if at.outgoing() {
-		p.Reason = "is one on which only the agent publishes"
+		p.Reason = "is a topic on which only the agent publishes"
 	}
 	var known []string
 	for _, t := range drift.Types() {
@@ -88,9 +88,9 @@ func misdirected(topic string) *drift.Problem {
 	return p
 }
 
-// maxTopic is how much of a topic that is none of ours is kept.
+// maxTopic is how many bytes of an unknown topic are kept.
 const maxTopic = 512
 
-// everything is the subscription that brings in all that senders publish, and what
-// they meant to: also the agent's own answers, which it passes over.
+// everything is the subscription to all topics of the agent, unknown ones too. The
+// agent's own answers come with it and are ignored.
 const everything = root + "+/#"

@@ -139,7 +139,7 @@ func TestDoorsAskForNames(t *testing.T) {
 	_, found, err := s.Store().Find("K-07", "m")
 	require.NoError(t, err)
 	assert.True(t, found)
-	assert.Contains(t, log.String(), "an MQTT client was not let in")
+	assert.Contains(t, log.String(), "an MQTT client was not admitted")
 	for _, secret := range []string{device, person, "guess"} {
 		assert.NotContains(t, log.String(), secret)
 	}

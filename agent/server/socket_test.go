@@ -45,7 +45,7 @@ func TestThisComputerNeedsAnAccountOnceThereAreSome(t *testing.T) {
 	read, write, publish = try()
 	assert.Equal(t, []int{http.StatusUnauthorized, http.StatusUnauthorized}, []int{read, write})
 	require.Error(t, publish)
-	agenttest.Soon(t, "who came in before is shown out", func() bool { return strings.Contains(log.String(), "an MQTT client was shown out") })
+	agenttest.Soon(t, "who came in before is disconnected", func() bool { return strings.Contains(log.String(), "an MQTT client was disconnected") })
 
 	r := agenttest.Run(t, cli.Env{}, "log", "usage", "--machine", "K-07", "--arc-count", "12", "--db", db)
 	assert.Zero(t, r.Code, "a command on this computer needs none: %s", r.Err)

@@ -77,10 +77,10 @@ func TestFuzzControl(t *testing.T) {
 	}
 }
 
-// TestSpoiltInputs: what the samples of every form become when bytes of them are
+// TestCorruptInputs: what the samples of every form become when bytes of them are
 // changed, cut, doubled or joined is taken or refused like anything else. The
 // fuzzing goes further, for as long as one lets it.
-func TestSpoiltInputs(t *testing.T) {
+func TestCorruptInputs(t *testing.T) {
 	var seeds [][]byte
 	for _, name := range []string{"good.jsonl", "bad.jsonl", "good.csv", "semicolon.csv"} {
 		seeds = append(seeds, sample(t, name))

@@ -97,12 +97,10 @@ func ReadRefusal(raw []byte) (Refusal, error) {
 			return Refusal{}, &drift.Problem{Reason: "is a refusal with a text that is too long"}
 		}
 	}
-	named := drift.Record{Type: drift.TypeUsage}
-	machine, _ := drift.FieldNamed("machine")
 	switch {
 	case in.Type != typeRefused:
 		return Refusal{}, &drift.Problem{Field: "type", Value: in.Type, Reason: "must be " + typeRefused}
-	case r.Machine != "" && machine.Set(&named, r.Machine) != nil:
+	case r.Machine != "" && !drift.ValidMachine(r.Machine):
 		return Refusal{}, &drift.Problem{Field: "machine", Value: r.Machine, Reason: "is no name of a machine"}
 	case r.Problem.Reason == "" || r.Times < 1 || r.Size < len(r.Raw) || r.Line < 0 || r.Time.IsZero() || r.Last.IsZero():
 		return Refusal{}, &drift.Problem{Reason: "is a refusal without its reason, times or bytes"}

@@ -26,20 +26,20 @@ import (
 	"arcdrift/drift/synth"
 )
 
-// countedShelf is a store that counts how often it was read from the start.
-type countedShelf struct {
+// countedCache is a store that counts how often it was read from the start.
+type countedCache struct {
 	*store.Store
 	whole, wrote atomic.Int64
 }
 
-func (s *countedShelf) After(machine string, link []byte) ([]drift.Entry, []byte, error) {
+func (s *countedCache) After(machine string, link []byte) ([]drift.Entry, []byte, error) {
 	if link == nil {
 		s.whole.Add(1)
 	}
 	return s.Store.After(machine, link)
 }
 
-func (s *countedShelf) PutCached(values map[string][]byte) error {
+func (s *countedCache) PutCached(values map[string][]byte) error {
 	for _, v := range values {
 		s.wrote.Add(int64(len(v)))
 	}
@@ -50,7 +50,7 @@ func (s *countedShelf) PutCached(values map[string][]byte) error {
 type keeper struct {
 	*Fleet
 	path  string
-	shelf *countedShelf
+	cache *countedCache
 	now   time.Time
 	build string
 }
@@ -59,7 +59,7 @@ func newKeeper(t testing.TB, now time.Time) *keeper {
 	k := &keeper{path: filepath.Join(t.TempDir(), "arcdrift.db"), now: now, build: "one"}
 	k.open(t)
 	require.NoError(t, k.start(t.Context()))
-	t.Cleanup(func() { require.NoError(t, k.shelf.Close()) })
+	t.Cleanup(func() { require.NoError(t, k.cache.Close()) })
 	return k
 }
 
@@ -68,17 +68,17 @@ func (k *keeper) clock() time.Time { return k.now }
 func (k *keeper) open(t testing.TB) {
 	s, err := store.Open(k.path, k.clock, store.Options{})
 	require.NoError(t, err)
-	k.shelf = &countedShelf{Store: s}
+	k.cache = &countedCache{Store: s}
 	k.Fleet = New(storeBook{s}, k.clock, slog.New(slog.DiscardHandler))
-	k.UseCache(k.shelf, func() (string, error) { return k.build, nil })
+	k.UseCache(k.cache, func() (string, error) { return k.build, nil })
 }
 
 // restart leaves in good order, or like a cut of power, and comes back.
 func (k *keeper) restart(t *testing.T, inOrder bool) {
 	if inOrder {
-		k.keep(k.world.Load())
+		k.keep(k.generation.Load())
 	}
-	require.NoError(t, k.shelf.Close())
+	require.NoError(t, k.cache.Close())
 	k.open(t)
 	require.NoError(t, k.start(t.Context()))
 }
@@ -98,7 +98,7 @@ func (k *keeper) append(t testing.TB, records ...drift.Record) {
 		}
 		entries[i] = drift.Entry{Record: r, Received: k.now, Via: "import"}
 	}
-	placed, err := k.shelf.Append(entries, nil)
+	placed, err := k.cache.Append(entries, nil)
 	require.NoError(t, err)
 	var fresh []drift.Entry
 	for i, p := range placed {
@@ -118,7 +118,7 @@ func (k *keeper) same(t *testing.T, what string) {
 		require.NoError(t, k.catchUp(t.Context()))
 	}
 	require.NoError(t, k.catchUp(t.Context()))
-	w, err := look(storeBook{k.shelf.Store}, cut{asOf: k.now})
+	w, err := look(storeBook{k.cache.Store}, cut{asOf: k.now})
 	require.NoError(t, err)
 	members, err := w.members(w.names)
 	require.NoError(t, err)
@@ -253,19 +253,19 @@ func TestAHistoryIsReadOnce(t *testing.T) {
 	k := newKeeper(t, evening)
 	k.take(t, before...)
 	k.same(t, "at first")
-	reads := k.shelf.whole.Load()
+	reads := k.cache.whole.Load()
 	for _, r := range today {
 		k.take(t, r)
 	}
-	assert.Equal(t, reads, k.shelf.whole.Load(), "new records")
+	assert.Equal(t, reads, k.cache.whole.Load(), "new records")
 	for _, inOrder := range []bool{true, false} {
 		k.restart(t, inOrder)
 		assert.False(t, k.relearn)
 		assert.Len(t, k.Snapshot().Assessments(), 2)
-		assert.Zero(t, k.shelf.whole.Load(), "a start in order: %v", inOrder)
-		assert.Zero(t, k.shelf.wrote.Load())
+		assert.Zero(t, k.cache.whole.Load(), "a start in order: %v", inOrder)
+		assert.Zero(t, k.cache.wrote.Load())
 		k.take(t, calibration(before[0].Machine, k.now))
-		assert.Zero(t, k.shelf.whole.Load())
+		assert.Zero(t, k.cache.whole.Load())
 		k.same(t, "after the start")
 		k.now = k.now.Add(time.Minute)
 	}
@@ -277,7 +277,7 @@ func TestAClockSetBack(t *testing.T) {
 	k := newKeeper(t, evening)
 	k.take(t, append(before, today...)...)
 	k.same(t, "at first")
-	k.keep(k.world.Load())
+	k.keep(k.generation.Load())
 	k.now = learntAt(evening).Add(time.Minute)
 	k.restart(t, false)
 	k.same(t, "early on the same day")
@@ -286,57 +286,57 @@ func TestAClockSetBack(t *testing.T) {
 	k.same(t, "set right")
 }
 
-// What is kept is put on the shelf when it has been learnt and once an hour, not
+// The cache is written after learning and once an hour, not
 // with every record.
 func TestKeepingIsRare(t *testing.T) {
 	before, today := past(t, evening)
 	k := newKeeper(t, evening)
 	k.take(t, before...)
 	ctx, stop := context.WithCancel(t.Context())
-	due := func() bool { return k.notes.due(k.world.Load(), k.now) }
+	due := func() bool { return k.checkpoints.due(k.generation.Load(), k.now) }
 	require.True(t, due(), "never kept")
-	k.keep(k.world.Load())
+	k.keep(k.generation.Load())
 	for _, r := range today {
 		k.take(t, r)
 	}
 	assert.False(t, due())
 	k.now = k.now.Add(keepEvery)
 	assert.True(t, due())
-	was := k.shelf.wrote.Load()
+	was := k.cache.wrote.Load()
 	stop()
 	require.NoError(t, k.Run(ctx), "it keeps as it ends")
-	assert.Greater(t, k.shelf.wrote.Load(), was)
+	assert.Greater(t, k.cache.wrote.Load(), was)
 	assert.False(t, due())
-	t.Logf("kept of a machine: %d bytes", (k.shelf.wrote.Load()-was)/2)
+	t.Logf("kept of a machine: %d bytes", (k.cache.wrote.Load()-was)/2)
 }
 
 // Control: what is kept and does not belong to these records, this program, or
 // is spoilt, is noticed, and all is right in the end.
 func TestWhatDoesNotFitIsNotUsed(t *testing.T) {
-	renote := func(t *testing.T, k *keeper, change func(n *note)) {
+	renote := func(t *testing.T, k *keeper, change func(n *checkpoint)) {
 		edit(t, k, func(name string, raw []byte) []byte {
-			if name == lessonName {
+			if name == priorName {
 				return raw
 			}
-			n, known := readNote(raw, name, k.notes.id)
+			n, known := readCheckpoint(raw, name, k.checkpoints.id)
 			require.True(t, known)
-			s, err := n.resume(k.world.Load().pop)
+			s, err := n.resume(k.generation.Load().pop)
 			require.NoError(t, err)
-			n.Standing = s
+			n.State = s
 			change(&n)
 			w := n.Answer.Pending(advise.Rules{}, time.UTC)
-			out, err := (&life{standing: n.Standing}).note(n.Populations, &w)
+			out, err := (&life{foldState: n.State}).checkpoint(n.Populations, &w)
 			require.NoError(t, err)
 			return out
 		})
 	}
 	for name, spoil := range map[string]func(*testing.T, *keeper){
 		"another program": func(_ *testing.T, k *keeper) { k.build = "two" },
-		"another chain":   func(t *testing.T, k *keeper) { renote(t, k, func(n *note) { n.Standing.Link[40] ^= 1 }) },
+		"another chain":   func(t *testing.T, k *keeper) { renote(t, k, func(n *checkpoint) { n.State.Link[40] ^= 1 }) },
 		"other populations": func(t *testing.T, k *keeper) {
-			renote(t, k, func(n *note) { n.Populations = "0" + n.Populations[1:] + "0" })
+			renote(t, k, func(n *checkpoint) { n.Populations = "0" + n.Populations[1:] + "0" })
 		},
-		"another number of records": func(t *testing.T, k *keeper) { renote(t, k, func(n *note) { n.Standing.Old++ }) },
+		"another number of records": func(t *testing.T, k *keeper) { renote(t, k, func(n *checkpoint) { n.State.Old++ }) },
 		"cut short": func(t *testing.T, k *keeper) {
 			edit(t, k, func(_ string, raw []byte) []byte { return raw[:len(raw)/2] })
 		},
@@ -346,10 +346,10 @@ func TestWhatDoesNotFitIsNotUsed(t *testing.T) {
 			before, _ := past(t, evening)
 			k := newKeeper(t, evening)
 			k.take(t, before...)
-			k.keep(k.world.Load())
+			k.keep(k.generation.Load())
 			spoil(t, k)
 			k.restart(t, false)
-			assert.True(t, k.shelf.whole.Load() > 0 || k.relearn, "it was not noticed")
+			assert.True(t, k.cache.whole.Load() > 0 || k.relearn, "it was not noticed")
 			k.same(t, name)
 		})
 	}
@@ -358,49 +358,49 @@ func TestWhatDoesNotFitIsNotUsed(t *testing.T) {
 	before, _ := past(t, evening)
 	k := newKeeper(t, evening)
 	k.take(t, before...)
-	k.keep(k.world.Load())
-	renote(t, k, func(n *note) { n.Answer.Pair = "forged" })
+	k.keep(k.generation.Load())
+	renote(t, k, func(n *checkpoint) { n.Answer.Pair = "forged" })
 	k.restart(t, false)
 	assert.Contains(t, k.Snapshot().Assessments()[0].Reasons, "forged")
 }
 
-// edit changes what is on the shelf; nothing takes it away.
+// edit changes the values in the cache.
 func edit(t *testing.T, k *keeper, change func(name string, raw []byte) []byte) {
 	t.Helper()
 	values := map[string][]byte{}
-	names, err := k.shelf.Machines()
+	names, err := k.cache.Machines()
 	require.NoError(t, err)
-	for _, name := range append(names, lessonName) {
-		raw, err := k.shelf.Cached(name)
+	for _, name := range append(names, priorName) {
+		raw, err := k.cache.Cached(name)
 		require.NoError(t, err)
 		require.NotNil(t, raw, name)
 		values[name] = change(name, raw)
 	}
-	require.NoError(t, k.shelf.PutCached(values))
+	require.NoError(t, k.cache.PutCached(values))
 }
 
-func TestANoteForgetsNothing(t *testing.T) {
+func TestACheckpointForgetsNothing(t *testing.T) {
 	prior := model.Prior()
 	l := &life{}
-	drifttest.Fill(&l.standing, "standing.reader", "standing.known")
+	drifttest.Fill(&l.foldState, "foldState.reader", "foldState.known")
 	l.known = model.NewMachine(l.name, &prior)
 	var weighed advise.PendingAssessment
-	drifttest.Fill(&weighed, "Weighed.zone", "Weighed.rules")
-	raw, err := l.note("these", &weighed)
+	drifttest.Fill(&weighed, "PendingAssessment.zone", "PendingAssessment.rules")
+	raw, err := l.checkpoint("these", &weighed)
 	require.NoError(t, err)
-	n, known := readNote(raw, l.name, "these")
+	n, known := readCheckpoint(raw, l.name, "these")
 	require.True(t, known)
-	was := l.standing
+	was := l.foldState
 	was.reader, was.known = model.Reader{}, nil
-	assert.Equal(t, was, n.Standing)
+	assert.Equal(t, was, n.State)
 	assert.Equal(t, weighed, n.Answer.Pending(advise.Rules{}, nil))
-	_, known = readNote(raw, l.name, "others")
+	_, known = readCheckpoint(raw, l.name, "others")
 	assert.False(t, known)
 }
 
-// Of whatever one machine tells, in whatever parts: a note taken on the way and
-// gone on from is, byte for byte, that of all taken at once.
-func TestANoteGoneOnFromIsThatOfTheWhole(t *testing.T) {
+// Whatever the records of a machine are, in whatever parts: a checkpoint made on the way and
+// continued is, byte for byte, the one of all records at once.
+func TestACheckpointContinuedIsThatOfTheWhole(t *testing.T) {
 	var nobody model.Sample
 	pop := nobody.Learn()
 	rapid.Check(t, func(t *rapid.T) {
@@ -408,7 +408,7 @@ func TestANoteGoneOnFromIsThatOfTheWhole(t *testing.T) {
 		var setups drift.Setups
 		noted := func(l *life) []byte {
 			weighed := advise.Prepare(fold(l, pop, 0, &zones{}))
-			raw, err := l.note("these", &weighed)
+			raw, err := l.checkpoint("these", &weighed)
 			require.NoError(t, err)
 			return raw
 		}
@@ -417,7 +417,7 @@ func TestANoteGoneOnFromIsThatOfTheWhole(t *testing.T) {
 			to := rapid.IntRange(min(from+5, len(entries)), len(entries)).Draw(t, "to")
 			all := slices.Clone(entries[:to])
 			want := noted(understand("K-07", all, &setups))
-			if n, known := readNote(raw, "K-07", "these"); known {
+			if n, known := readCheckpoint(raw, "K-07", "these"); known {
 				s, err := n.resume(pop)
 				require.NoError(t, err)
 				if l := s.goOn(slices.Clone(entries[from:to]), &setups); l != nil {
@@ -459,12 +459,12 @@ func TestAProgramWithoutANameKeepsNothing(t *testing.T) {
 	before, _ := past(t, evening)
 	k := newKeeper(t, evening)
 	k.take(t, before...)
-	k.keep(k.world.Load())
-	require.NoError(t, k.shelf.Close())
+	k.keep(k.generation.Load())
+	require.NoError(t, k.cache.Close())
 	k.open(t)
-	k.UseCache(k.shelf, func() (string, error) { return "", errors.New("no such file") })
+	k.UseCache(k.cache, func() (string, error) { return "", errors.New("no such file") })
 	require.NoError(t, k.start(t.Context()))
 	k.same(t, "all made anew")
-	k.keep(k.world.Load())
-	assert.Zero(t, k.shelf.wrote.Load())
+	k.keep(k.generation.Load())
+	assert.Zero(t, k.cache.wrote.Load())
 }

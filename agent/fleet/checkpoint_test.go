@@ -29,7 +29,7 @@ func BenchmarkAnswers(b *testing.B) {
 			}
 			b.ReportAllocs()
 			for b.Loop() {
-				snapshot(maps.Values(members), &world{cut: cut{asOf: evening}})
+				snapshot(maps.Values(members), &generation{cut: cut{asOf: evening}})
 			}
 		})
 	}
@@ -90,7 +90,7 @@ func TestWritingStateChangesNothing(t *testing.T) {
 	before, today := past(t, evening)
 	y := newYard(t, evening)
 	y.take(t, append(before, today...)...)
-	pop := y.world.Load().pop
+	pop := y.generation.Load().pop
 	text := func() string {
 		var b strings.Builder
 		deepText(&b, reflect.ValueOf(pop))
