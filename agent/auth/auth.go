@@ -1,12 +1,12 @@
-// Package auth says who may read and write what. An account is a device, which
-// writes for its own machines and hears of them, or a person with a role, see
-// [Role] and [Right]. Accounts lie in one file beside the store, with hashes of
-// secrets that are made here, long and at random, and shown once.
+// Package auth says who may read and write what. An account is a device, which writes
+// for its own machines and reads about them, or a person with a role, see [Role] and
+// [Right]. Accounts are in one file beside the store, with hashes of their secrets.
+// Secrets are long random texts that are made here and shown once.
 //
-// While there is no account, whoever is on this computer may do everything and
-// nobody else anything. Once there are, everybody says a name and a secret: that
-// a connection comes from this computer says little, as a proxy or a tunnel may
-// stand at its beginning. Only who may read the store's file itself needs none.
+// While there is no account, clients on this computer may do everything, and others
+// nothing. Once there is one, every client needs a name and a secret. That a connection
+// comes from this computer proves little, as it may come through a proxy or a tunnel.
+// Only the commands that open the store's file themselves need no account.
 package auth
 
 import (
@@ -21,8 +21,8 @@ import (
 	"arcdrift/drift"
 )
 
-// Machines are names of machines; one that ends in * stands for all that begin
-// so, * alone for every machine and for what is set up for a whole fleet.
+// Machines are names of machines. A name that ends in * stands for all machines whose
+// names begin so; * alone stands for every machine and for setups of the whole fleet.
 type Machines []string
 
 // ParseMachines checks a list of names.
@@ -35,7 +35,7 @@ func ParseMachines(names []string) (Machines, error) {
 		r := drift.Record{Type: drift.TypeUsage}
 		switch start := strings.TrimSuffix(name, "*"); {
 		case name == "":
-			return nil, errors.New("a machine without a name is none")
+			return nil, errors.New("a machine's name is empty")
 		case start == "":
 			continue
 		default:
@@ -47,7 +47,7 @@ func ParseMachines(names []string) (Machines, error) {
 	return Machines(names), nil
 }
 
-// Cover says whether the machine is among them.
+// Cover says whether the machine is one of these.
 func (m Machines) Cover(machine string) bool {
 	for _, name := range m {
 		start, many := strings.CutSuffix(name, "*")
@@ -58,79 +58,79 @@ func (m Machines) Cover(machine string) bool {
 	return false
 }
 
-// Principal is what somebody was let in as. Name is "" for whoever needed none. A pass
-// lasts as long as what it was given for, see [Authenticator.Holds].
+// Principal is an authenticated client. Name is the name of its account, "" if it needed
+// none. It is valid as long as the account and its secret are, see
+// [Authenticator.Refresh].
 type Principal struct {
 	Name     string
 	Role     Role
 	Machines Machines
-	// Forwards: the device is an agent that sends on what others gave to it.
+	// Forwards: the device is an agent that forwards records of others.
 	Forwards bool
 
-	owner bool      // has the store's file in hand, whatever the accounts say
-	from  net.IP    // whence its holder came
-	key   string    // the hash that its secret fitted
-	ends  time.Time // when that is right no more, zero for never
-	read  uint64    // which reading of the accounts it was last held against
+	owner bool      // may open the store's file, so accounts do not matter
+	from  net.IP    // the client's address
+	key   string    // the hash that its secret matched
+	ends  time.Time // when that hash expires, zero for never
+	read  uint64    // the reading of the accounts that it was last checked against
 }
 
-// Owner is the pass of whoever has the store's file in hand.
+// Owner is the principal of a command that opens the store's file itself.
 func Owner() Principal { return Principal{Role: Manager, owner: true} }
 
-// MayWrite says whether the holder may write for the machine.
+// MayWrite says whether the principal may write for the machine.
 func (p Principal) MayWrite(machine string) bool {
 	return p.Role.May(Log) || p.Role == Device && p.Machines.Cover(machine)
 }
 
-// MayWriteSome says whether the holder may hand in anything at all.
+// MayWriteSome says whether the principal may write anything at all.
 func (p Principal) MayWriteSome() bool { return p.Role.May(HandIn) }
 
-// Mark stands for the secret that the holder said, as the accounts have it: see
-// [Authenticator.Recall].
+// Mark identifies the secret that the client used, see [Authenticator.Resume].
 func (p Principal) Mark() string {
 	sum := sha256.Sum256([]byte(p.key))
 	return hex.EncodeToString(sum[:16])
 }
 
-// Account is the name of the holder's account.
+// Account is the name of the principal's account.
 func (p Principal) Account() string { return p.Name }
 
-// Relays says whether the holder is believed in what it tells of how records came
-// before: a device that forwards, and whoever may write everything and imports.
+// Relays says whether to believe the principal when it reports how records came to it:
+// a device that forwards, and a manager who imports.
 func (p Principal) Relays(via string) bool {
 	switch via {
 	case "forward":
 		return p.Role == Device && p.Forwards || p.Role == Manager && p.Name == ""
 	case "import":
 		return p.Role == Manager
-	case "log": // by a command on this computer
+	case "log": // a command on this computer
 		return p.Role == Manager && p.Name == ""
 	}
 	return false
 }
 
-// Check is the one rule for what an account may write, whatever door the record
-// came by: a device writes of its own machines, and what holds for more than one
-// machine only if it may write for all; people write what their role is for. It
-// returns why not, or nil.
+// Check is the one rule for what an account may write, whatever source the record came
+// by: a device writes about its own machines, and records about several machines only
+// if it may write for all; a person writes what the role allows. It returns why not,
+// or nil.
 func (p Principal) Check(r *drift.Record) *drift.Problem {
 	about := r.About()
 	switch {
 	case p.Role == Device && p.Machines.Cover(about), p.Role.May(needs(r)):
 		return nil
 	case p.Role != Device:
-		return &drift.Problem{Field: "type", Value: string(r.Type), Reason: fmt.Sprintf("is not for the role %s to write", p.Role)}
+		return &drift.Problem{Field: "type", Value: string(r.Type), Reason: fmt.Sprintf("needs a right that the role %s does not have", p.Role)}
 	case about == "" && p.Machines.Cover(r.Machine):
-		return &drift.Problem{Field: "scope", Reason: "must be machine: " + p.Name + " writes for its own machines only"}
+		return &drift.Problem{Field: "scope", Reason: "must be machine: " + p.Name + " may write for its own machines only"}
 	default:
 		return &drift.Problem{Field: "machine", Value: r.Machine, Reason: "is not one that " + p.Name + " may write for"}
 	}
 }
 
-// MayRead says whether the holder may hear of the machine.
+// MayRead says whether the principal may read about the machine.
 func (p Principal) MayRead(machine string) bool {
 	return p.MayReadAll() || p.Role == Device && p.Machines.Cover(machine)
 }
 
-// MayReadAll says whether the holder may hear of every machine.
+// MayReadAll says whether the principal may read about every machine.
 func (p Principal) MayReadAll() bool { return p.Role.May(Read) }

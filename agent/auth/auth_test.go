@@ -70,7 +70,7 @@ func TestMachines(t *testing.T) {
 	}
 }
 
-func TestWithoutAccountsOnlyThisComputer(t *testing.T) {
+func TestWithoutAccountsOnlyThisComputerIsAdmitted(t *testing.T) {
 	y := newYard(t, false)
 	p, err := y.Authenticate(here, "", "")
 	require.NoError(t, err)
@@ -121,13 +121,13 @@ func TestRoles(t *testing.T) {
 	}
 }
 
-func TestWrongSecretsAreSlowedDown(t *testing.T) {
+func TestWrongSecretsAreThrottled(t *testing.T) {
 	y := newYard(t, false)
 	y.add(t, "van-4", Device, "K-07")
 	y.add(t, "bench", Manager)
 	_, err := y.Authenticate(afar, "bench", y.secrets["bench"])
 	require.NoError(t, err)
-	for range mostWrong {
+	for range maxFailures {
 		_, err := y.Authenticate(afar, "van-4", "guess")
 		require.ErrorIs(t, err, ErrWrong)
 	}
@@ -139,13 +139,13 @@ func TestWrongSecretsAreSlowedDown(t *testing.T) {
 	require.NoError(t, err, "who was let in before is not locked out by others behind the same address")
 	_, err = y.Authenticate(others, "van-4", y.secrets["van-4"])
 	require.NoError(t, err, "nor is another address")
-	y.at = y.at.Add(oneMore)
+	y.at = y.at.Add(failureEvery)
 	_, err = y.Authenticate(afar, "van-4", "guess")
 	require.ErrorIs(t, err, ErrWrong, "one more after a while")
 	_, err = y.Authenticate(afar, "van-4", "guess")
 	require.ErrorIs(t, err, ErrTooMany)
 	y.at = y.at.Add(time.Hour)
-	for i := range mostWrongHere {
+	for i := range maxFailuresHere {
 		_, err = y.Authenticate(afar, fmt.Sprint("nobody-", i), "guess")
 		require.ErrorIs(t, err, ErrWrong, "an unknown name reads as a wrong secret")
 	}
@@ -158,7 +158,7 @@ func TestWrongSecretsAreSlowedDown(t *testing.T) {
 	require.ErrorIs(t, err, ErrWrong, "another address has a count of its own")
 }
 
-func TestRemovedIsOut(t *testing.T) {
+func TestRemovedAccountIsNotAdmitted(t *testing.T) {
 	y := newYard(t, false)
 	y.add(t, "van-4", Device, "K-07")
 	y.add(t, "van-5", Device, "K-08")
@@ -182,7 +182,7 @@ func TestRemovedIsOut(t *testing.T) {
 	require.ErrorContains(t, err, "the name is")
 }
 
-func TestTheFileIsItsOwners(t *testing.T) {
+func TestTheFileIsReadableForItsOwnerOnly(t *testing.T) {
 	y := newYard(t, false)
 	y.add(t, "van-4", Device, "K-07")
 	raw, err := os.ReadFile(y.keys.path)

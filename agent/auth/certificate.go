@@ -19,8 +19,8 @@ import (
 	"time"
 )
 
-// The files of an authority of one's own. All are readable by their owner only;
-// AuthorityFile is what phones are given.
+// The files of a private certificate authority. All are readable by their owner only.
+// AuthorityFile is the one to install on phones.
 const (
 	AuthorityFile    = "authority.pem"
 	AuthorityKeyFile = "authority.key"
@@ -28,8 +28,8 @@ const (
 	ServerKeyFile    = "server.key"
 )
 
-// An authority lasts as long as phones and vans do. A server's certificate ends
-// after a year: some phones refuse one that lasts longer than 825 days.
+// An authority is valid for as long as phones and vans last, a server's certificate for
+// a year: some phones refuse one that is valid for more than 825 days.
 const (
 	authorityYears = 10
 	serverYears    = 1
@@ -37,18 +37,18 @@ const (
 	clocksBehind = 24 * time.Hour
 )
 
-// Certified says what Certify made.
+// Certified is the result of Certify.
 type Certified struct {
-	// New says that the authority was made too; phones must be given it.
+	// New says that the authority was made too, and has to be installed on phones.
 	New bool
 	// Fingerprint is the SHA-256 of the authority's certificate, as phones show it.
 	Fingerprint         string
 	AuthorityEnds, Ends time.Time
 }
 
-// Certify makes a certificate for a server under these names and addresses, and
-// in an empty dir first the authority that signs it. The authority is made good
-// for them and nothing else; asked for others later, it refuses.
+// Certify makes a certificate for a server with these names and addresses, and in an
+// empty dir first the authority that signs it. The authority is valid for them only;
+// for others it returns an error.
 func Certify(dir string, hosts []string, now time.Time) (Certified, error) {
 	names, addresses, err := split(hosts)
 	if err != nil {
@@ -79,7 +79,7 @@ func Certify(dir string, hosts []string, now time.Time) (Certified, error) {
 		return Certified{}, err
 	}
 	if err := good(der, authority, hosts, now); err != nil {
-		return Certified{}, fmt.Errorf("the authority in %s is not good for %s: make another in an empty directory, and give phones the new one: %w", dir, strings.Join(hosts, ", "), err)
+		return Certified{}, fmt.Errorf("the authority in %s is not valid for %s: make another in an empty directory, and install that on the phones: %w", dir, strings.Join(hosts, ", "), err)
 	}
 	out := Certified{New: made, Fingerprint: Fingerprint(authority.Raw), AuthorityEnds: authority.NotAfter, Ends: server.NotAfter}
 	return out, write(dir, ServerFile, ServerKeyFile, der, serverKey)
@@ -99,10 +99,10 @@ func CheckHosts(hosts []string) error {
 	return err
 }
 
-// split tells names from addresses.
+// split separates names from addresses.
 func split(hosts []string) (names []string, addresses []net.IP, err error) {
 	if len(hosts) == 0 {
-		return nil, nil, errors.New("a certificate needs the name or the address by which the server is called")
+		return nil, nil, errors.New("a certificate needs the server's name or address")
 	}
 	for _, h := range hosts {
 		switch ip := net.ParseIP(h); {
@@ -117,8 +117,8 @@ func split(hosts []string) (names []string, addresses []net.IP, err error) {
 	return names, addresses, nil
 }
 
-// makeAuthority makes an authority that can sign for these and no others: names
-// and addresses it is not for are ruled out (RFC 5280, section 4.2.1.10).
+// makeAuthority makes an authority that can sign for these names and addresses only:
+// name constraints exclude all others (RFC 5280, section 4.2.1.10).
 func makeAuthority(dir string, names []string, addresses []net.IP, now time.Time) (*x509.Certificate, *ecdsa.PrivateKey, error) {
 	c := &x509.Certificate{
 		Subject:   pkix.Name{CommonName: "arcdrift authority " + now.UTC().Format("2006-01-02"), Organization: []string{"made by the keeper of the agent"}},
@@ -127,7 +127,7 @@ func makeAuthority(dir string, names []string, addresses []net.IP, now time.Time
 		PermittedDNSDomainsCritical: true, PermittedDNSDomains: names,
 	}
 	if len(names) == 0 {
-		c.PermittedDNSDomains = []string{"invalid"} // a name nobody has: RFC 6761, section 6.4
+		c.PermittedDNSDomains = []string{"invalid"} // a name that never exists: RFC 6761, section 6.4
 	}
 	for _, ip := range addresses {
 		bits := 8 * net.IPv6len
@@ -162,7 +162,7 @@ func sign(c, by *x509.Certificate, key, byKey *ecdsa.PrivateKey) ([]byte, error)
 	return der, nil
 }
 
-// good checks a new certificate as a phone will.
+// good checks a new certificate as a phone does.
 func good(der []byte, authority *x509.Certificate, hosts []string, now time.Time) error {
 	c, err := x509.ParseCertificate(der)
 	if err != nil {
@@ -178,7 +178,8 @@ func good(der []byte, authority *x509.Certificate, hosts []string, now time.Time
 	return nil
 }
 
-// readAuthority reads an authority made before; fs.ErrNotExist if there is none.
+// readAuthority reads an existing authority; the error is fs.ErrNotExist if there is
+// none.
 func readAuthority(dir string) (*x509.Certificate, *ecdsa.PrivateKey, error) {
 	keyDER, err := readPEM(filepath.Join(dir, AuthorityKeyFile))
 	if err != nil {
@@ -187,7 +188,7 @@ func readAuthority(dir string) (*x509.Certificate, *ecdsa.PrivateKey, error) {
 	parsed, err := x509.ParsePKCS8PrivateKey(keyDER)
 	key, ok := parsed.(*ecdsa.PrivateKey)
 	if err != nil || !ok {
-		return nil, nil, errors.Join(fmt.Errorf("%s is not a key of this tool's making", filepath.Join(dir, AuthorityKeyFile)), err)
+		return nil, nil, errors.Join(fmt.Errorf("%s is not a key that arcdrift has made", filepath.Join(dir, AuthorityKeyFile)), err)
 	}
 	der, err := readPEM(filepath.Join(dir, AuthorityFile))
 	if err != nil {
@@ -200,8 +201,8 @@ func readAuthority(dir string) (*x509.Certificate, *ecdsa.PrivateKey, error) {
 	return c, key, nil
 }
 
-// unwrapped hides what kind of error it is: a missing half of an authority is
-// not a missing authority.
+// unwrapped hides the kind of an error: an authority without one of its files is not a
+// missing authority.
 type unwrapped struct{ error }
 
 func readPEM(path string) ([]byte, error) {
@@ -211,12 +212,12 @@ func readPEM(path string) ([]byte, error) {
 	}
 	block, _ := pem.Decode(raw)
 	if block == nil {
-		return nil, fmt.Errorf("%s is no PEM file", path)
+		return nil, fmt.Errorf("%s is not a PEM file", path)
 	}
 	return block.Bytes, nil
 }
 
-// write puts a certificate and its key into dir, each whole or not at all.
+// write writes a certificate and its key into dir, each whole or not at all.
 func write(dir, file, keyFile string, der []byte, key *ecdsa.PrivateKey) error {
 	keyDER, err := x509.MarshalPKCS8PrivateKey(key)
 	if err != nil {

@@ -91,7 +91,7 @@ func TestCertifyAgainKeepsTheAuthority(t *testing.T) {
 
 // Who gets hold of the authority's key can make nothing for other names: its own
 // tool refuses, and so does a phone.
-func TestAuthorityIsGoodForItsNamesOnly(t *testing.T) {
+func TestAuthorityIsValidForItsNamesOnly(t *testing.T) {
 	for name, hosts := range map[string][]string{"a name": {"van-4.example"}, "an address": {"192.168.7.4"}} {
 		t.Run(name, func(t *testing.T) {
 			dir := t.TempDir()
@@ -99,7 +99,7 @@ func TestAuthorityIsGoodForItsNamesOnly(t *testing.T) {
 			require.NoError(t, err)
 			for _, other := range []string{"bank.example", "192.168.7.5", "fd00::7"} {
 				_, err = Certify(dir, []string{other}, made)
-				require.ErrorContains(t, err, "is not good for "+other)
+				require.ErrorContains(t, err, "is not valid for "+other)
 				require.NoError(t, asked(t, dir, hosts[0], made), "what was there stays")
 			}
 		})
@@ -119,5 +119,5 @@ func TestCertifyRefuses(t *testing.T) {
 	require.ErrorContains(t, err, "missing beside its key", "half an authority is not replaced in silence")
 	require.NoError(t, os.WriteFile(filepath.Join(dir, AuthorityKeyFile), []byte("x"), 0o600))
 	_, err = Certify(dir, []string{"van-4"}, made)
-	require.ErrorContains(t, err, "no PEM file")
+	require.ErrorContains(t, err, "not a PEM file")
 }

@@ -16,22 +16,21 @@ import (
 	"golang.org/x/crypto/bcrypt"
 )
 
-// inviteHours is how long an invitation holds: a working day and the one after.
+// inviteHours is how long an invitation is valid: a working day and the one after.
 const inviteHours = 48
 
-// ErrInvite is an invitation that holds no more, or never did.
-var ErrInvite = errors.New("this invitation was used, is too old, or never was")
+// ErrInvite is an invitation that is not valid.
+var ErrInvite = errors.New("this invitation is not valid: it was used, or it is too old")
 
-// newSecret makes a secret and its hash. 128 random bits cannot be found from
-// their hash, however quick it is; a slow one would only be a burden to a small
-// computer.
+// newSecret makes a secret and its hash. 128 random bits cannot be found from their hash,
+// however fast the hash is; a slow one would only load a small computer.
 func newSecret() (secret, hash string, err error) {
 	secret = rand.Text()
 	raw, err := bcrypt.GenerateFromPassword([]byte(secret), bcrypt.MinCost)
 	return secret, string(raw), err
 }
 
-// hashOf stands for the token of an invitation.
+// hashOf is the hash of the token of an invitation.
 func hashOf(token string) string {
 	sum := sha256.Sum256([]byte(token))
 	return hex.EncodeToString(sum[:])
@@ -45,7 +44,7 @@ func (k *Keys) Invite(a Account, now time.Time) (token string, err error) {
 	return token, k.add(a, now)
 }
 
-// Invited is whom the token invites.
+// Invited is the account that the token invites, or ErrInvite.
 func (k *Keys) Invited(token string, now time.Time) (Account, error) {
 	all, err := k.Accounts()
 	if i := invited(all, token, now); err == nil && i >= 0 {
@@ -60,7 +59,8 @@ func invited(all []Account, token string, now time.Time) int {
 	})
 }
 
-// Accept gives whom the token invites a secret. The token is then used.
+// Accept gives the account that the token invites a secret, and returns its name and the
+// secret. The token is then used.
 func (k *Keys) Accept(token string, now time.Time) (name, secret string, err error) {
 	secret, hash, err := newSecret()
 	if err != nil {
@@ -82,8 +82,8 @@ func (k *Keys) Accept(token string, now time.Time) (name, secret string, err err
 	return name, secret, nil
 }
 
-// Rotate gives an account a new secret and returns it. The one before stays right
-// for the overlap, so that nobody is shut out while it is handed round.
+// Rotate gives an account a new secret and returns it. The previous secret stays valid
+// for the overlap, so that nobody is locked out before the new one is in place.
 func (k *Keys) Rotate(name string, overlap time.Duration, now time.Time) (secret string, err error) {
 	secret, hash, err := newSecret()
 	if err != nil {
@@ -92,7 +92,7 @@ func (k *Keys) Rotate(name string, overlap time.Duration, now time.Time) (secret
 	return secret, k.change(func(all []Account) ([]Account, error) {
 		i := slices.IndexFunc(all, func(a Account) bool { return a.Name == name })
 		if i < 0 {
-			return nil, fmt.Errorf("there is no %q", name)
+			return nil, fmt.Errorf("there is no account %q", name)
 		}
 		a := &all[i]
 		a.Before, a.BeforeEnds = a.Hash, now.UTC().Add(overlap)
@@ -104,7 +104,7 @@ func (k *Keys) Rotate(name string, overlap time.Duration, now time.Time) (secret
 	})
 }
 
-// hashes are those of the secrets that are right at the moment.
+// hashes are those of the secrets that are valid now.
 func (a *Account) hashes(now time.Time) (out []string) {
 	if a.Hash != "" {
 		out = append(out, a.Hash)
@@ -115,13 +115,13 @@ func (a *Account) hashes(now time.Time) (out []string) {
 	return out
 }
 
-// usedEvery is how often it is written who was let in last.
+// usedEvery is how often the last use of an account is written.
 const usedEvery = 10 * time.Minute
 
-// usedFile is where: apart from the accounts, which change seldom.
+// usedFile holds the last uses, apart from the accounts, which change seldom.
 func (k *Keys) usedFile() string { return k.path + ".used" }
 
-// Used tells when each account was last let in, to some minutes.
+// Used returns when each account was last used, to about ten minutes.
 func (k *Keys) Used() (map[string]time.Time, error) {
 	raw, err := os.ReadFile(k.usedFile())
 	if errors.Is(err, fs.ErrNotExist) {
@@ -132,14 +132,14 @@ func (k *Keys) Used() (map[string]time.Time, error) {
 		err = json.Unmarshal(raw, &out)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("when accounts were last used cannot be read: %w", err)
+		return nil, fmt.Errorf("the last uses of accounts cannot be read: %w", err)
 	}
 	return out, nil
 }
 
-// note keeps that the account was let in. What cannot be written is lost: nobody
-// is kept out for it.
-func (g *Authenticator) note(name string) {
+// noteUse notes that the account was used. A failed write is ignored: it must not keep
+// anybody out.
+func (g *Authenticator) noteUse(name string) {
 	now := g.now().UTC()
 	g.mu.Lock()
 	defer g.mu.Unlock()

@@ -85,7 +85,7 @@ func TestRotation(t *testing.T) {
 	_, err = y.Authenticate(afar, "van-4", old)
 	require.ErrorIs(t, err, ErrWrong)
 	_, err = y.Refresh(held)
-	require.ErrorIs(t, err, ErrGone, "whoever is connected by it is shown out")
+	require.ErrorIs(t, err, ErrGone, "clients that use it are disconnected")
 	_, err = y.Resume(afar, "van-4", before.Mark())
 	require.ErrorIs(t, err, ErrGone)
 	_, err = y.Authenticate(afar, "van-4", fresh)

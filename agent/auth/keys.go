@@ -17,27 +17,27 @@ import (
 	"github.com/gofrs/flock"
 )
 
-// Account is one who may be let in.
+// Account is an account as it is in the file.
 type Account struct {
 	Name     string   `json:"name"`
 	Role     Role     `json:"role"`
 	Machines Machines `json:"machines,omitempty"`
-	// Forwards: the device is an agent that sends on what others gave to it, and is
-	// believed when it tells when and how that came. Nil, as it is of accounts that
-	// were made before this was asked, is believed too.
+	// Forwards: the device is an agent that forwards records of others, and is believed
+	// when it reports when and how they came. Nil, as in accounts from before this field,
+	// counts as true.
 	Forwards *bool     `json:"forwards,omitempty"`
 	Hash     string    `json:"hash"` // bcrypt; "" while an invitation waits
 	Added    time.Time `json:"added"`
-	// Before is the hash of the secret before, which is right until BeforeEnds.
+	// Before is the hash of the previous secret, which is valid until BeforeEnds.
 	Before     string    `json:"before,omitempty"`
 	BeforeEnds time.Time `json:"before_ends,omitzero"`
-	// Invite stands for the token of an invitation that holds until InviteEnds.
+	// Invite is the hash of the token of an invitation, which is valid until InviteEnds.
 	Invite     string    `json:"invite,omitempty"`
 	InviteEnds time.Time `json:"invite_ends,omitzero"`
 }
 
-// pass is what the account's holder is let in as who said the secret of that hash.
-func (a *Account) pass(from net.IP, hash string, read uint64) Principal {
+// principal is the principal of a client whose secret matched that hash.
+func (a *Account) principal(from net.IP, hash string, read uint64) Principal {
 	p := Principal{Name: a.Name, Role: a.Role, Machines: a.Machines, Forwards: a.Role == Device && (a.Forwards == nil || *a.Forwards), from: from, key: hash, read: read}
 	if hash != a.Hash {
 		p.ends = a.BeforeEnds
@@ -45,8 +45,7 @@ func (a *Account) pass(from net.IP, hash string, read uint64) Principal {
 	return p
 }
 
-// Keys are the accounts in a file. What another process changes there is seen at
-// the next question.
+// Keys are the accounts in a file. A change by another process is seen at the next call.
 type Keys struct {
 	path string
 
@@ -71,8 +70,8 @@ func (k *Keys) Accounts() ([]Account, error) {
 	return slices.Clone(k.accounts), err
 }
 
-// current is the accounts, which nobody may change, and the number of their
-// reading: the same number means the same accounts.
+// current returns the accounts, which the caller must not change, and the number of
+// their reading: the same number means the same accounts.
 func (k *Keys) current() ([]Account, uint64, error) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
@@ -80,7 +79,7 @@ func (k *Keys) current() ([]Account, uint64, error) {
 	return k.accounts, k.readings, err
 }
 
-// Find returns the account of that name.
+// Find returns the account of that name, and whether there is one.
 func (k *Keys) Find(name string) (Account, bool, error) {
 	all, err := k.Accounts()
 	i := slices.IndexFunc(all, func(a Account) bool { return a.Name == name })
@@ -90,7 +89,7 @@ func (k *Keys) Find(name string) (Account, bool, error) {
 	return all[i], true, err
 }
 
-// refresh reads the file again if it is another than was read.
+// refresh reads the file again if it has changed.
 func (k *Keys) refresh() error {
 	info, err := os.Stat(k.path)
 	switch {
@@ -105,7 +104,7 @@ func (k *Keys) refresh() error {
 	case k.read != nil && os.SameFile(info, k.read) && info.ModTime().Equal(k.read.ModTime()) && info.Size() == k.read.Size():
 		return nil
 	case runtime.GOOS != "windows" && info.Mode().Perm()&0o077 != 0:
-		return fmt.Errorf("the accounts in %s can be read by others: allow its owner only (chmod 600)", k.path)
+		return fmt.Errorf("other users can read the accounts in %s: give access to the owner only (chmod 600)", k.path)
 	}
 	raw, err := os.ReadFile(k.path)
 	if err != nil {
@@ -125,19 +124,19 @@ func (k *Keys) refresh() error {
 	return nil
 }
 
-// plain is a name that can be a client id, a file name and a word in a log.
-var plain = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$`)
+// namePattern matches names that can be a client id, a file name and a word in a log.
+var namePattern = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$`)
 
-// CheckName says what is wrong with the name of an account.
+// CheckName says what is wrong with the name of an account, or nil.
 func CheckName(name string) error {
-	if !plain.MatchString(name) {
+	if !namePattern.MatchString(name) {
 		return fmt.Errorf("the name is %q: it must be letters, digits, dots, dashes and underscores, at most 64", name)
 	}
 	return nil
 }
 
-// Add makes an account and returns its secret, which is nowhere else. The hash and
-// the time of a are not read.
+// Add makes an account and returns its secret, which is stored nowhere. It ignores the
+// hash and the time in a.
 func (k *Keys) Add(a Account, now time.Time) (secret string, err error) {
 	if secret, a.Hash, err = newSecret(); err != nil {
 		return "", err
@@ -151,36 +150,36 @@ func (k *Keys) add(a Account, now time.Time) error {
 	}
 	return k.change(func(all []Account) ([]Account, error) {
 		if slices.ContainsFunc(all, func(other Account) bool { return other.Name == a.Name }) {
-			return nil, fmt.Errorf("there is a %q already; remove it first, or give it a new secret", a.Name)
+			return nil, fmt.Errorf("the account %q exists already; remove it first, or give it a new secret", a.Name)
 		}
 		a.Added = now.UTC()
 		return append(all, a), nil
 	})
 }
 
-// Remove takes an account away.
+// Remove removes an account.
 func (k *Keys) Remove(name string) error {
 	return k.change(func(all []Account) ([]Account, error) {
 		left := slices.DeleteFunc(all, func(a Account) bool { return a.Name == name })
 		if len(left) == len(all) {
-			return nil, fmt.Errorf("there is no %q", name)
+			return nil, fmt.Errorf("there is no account %q", name)
 		}
 		return left, nil
 	})
 }
 
-// change writes the accounts anew, one change after the other, whichever process
-// makes them: a power cut leaves the old file or the new.
+// change replaces the file of accounts. Changes by several processes wait for each other;
+// after a power cut either the old or the new file is there.
 func (k *Keys) change(f func([]Account) ([]Account, error)) (err error) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	// A file of its own is locked, as that of the accounts is another each time.
+	// A separate file is locked, as the file of accounts is replaced each time.
 	lock := flock.New(k.path+".lock", flock.SetPermissions(0o600))
 	if err := lock.Lock(); err != nil {
 		return fmt.Errorf("the accounts cannot be locked for a change: %w", err)
 	}
 	defer func() { err = errors.Join(err, lock.Close()) }()
-	k.read = nil // whatever was read before, another may have changed it in the same moment
+	k.read = nil // another process may have changed it meanwhile
 	if err := k.refresh(); err != nil {
 		return err
 	}

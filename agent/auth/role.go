@@ -11,37 +11,36 @@ type Role string
 
 // The roles.
 const (
-	Device  Role = "device"  // hands in records of its machines and asks about them
+	Device  Role = "device"  // writes records of its machines and asks about them
 	Reader  Role = "reader"  // reads everything
-	Crew    Role = "crew"    // and logs calibrations, arc counts, splices and corrections
-	Bench   Role = "bench"   // and logs services and answers alerts
-	Manager Role = "manager" // and sets up, keeps the accounts and takes everything out
+	Crew    Role = "crew"    // also logs calibrations, arc counts, splices and corrections
+	Bench   Role = "bench"   // also logs services and answers alerts
+	Manager Role = "manager" // also writes setups, manages the accounts and exports everything
 )
 
-// writer is what a manager was called in files of accounts before there were crew
-// and bench.
+// writer is the role manager in files from before the roles crew and bench.
 const writer Role = "writer"
 
-// Roles are those of people, from the one that may least.
+// Roles are the roles of people, from the one with the fewest rights.
 func Roles() []Role { return []Role{Reader, Crew, Bench, Manager} }
 
-// Right is one kind of thing that may be done.
+// Right is the right to do one kind of thing.
 type Right string
 
 // The rights.
 const (
 	Read     Right = "read"       // pages and answers, of every machine
 	Ask      Right = "ask"        // the site check
-	HandIn   Right = "hand in"    // records, each held to what the account may write
-	Relay    Right = "relay"      // what was refused elsewhere
+	HandIn   Right = "hand in"    // records, each checked against what the account may write
+	Relay    Right = "relay"      // refusals of another agent
 	Log      Right = "log"        // calibrations, arc counts, splices, corrections
 	Service  Right = "service"    // services, answers to alerts
 	Settings Right = "settings"   // setups of every scope
-	Accounts Right = "accounts"   // who may come in
+	Accounts Right = "accounts"   // manage accounts
 	Export   Right = "everything" // exports and copies of the store
 )
 
-// rights are what a role may do.
+// rights are the rights of a role.
 func (r Role) rights() []Right {
 	switch r {
 	case Device:
@@ -61,7 +60,7 @@ func (r Role) rights() []Right {
 // May says whether the role has the right.
 func (r Role) May(right Right) bool { return slices.Contains(r.rights(), right) }
 
-// needs is the right that it takes to write the record.
+// needs is the right that a person needs to write the record.
 func needs(r *drift.Record) Right {
 	switch {
 	case r.Type == drift.TypeSetup || r.About() == "":

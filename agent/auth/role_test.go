@@ -15,7 +15,7 @@ import (
 
 // What each role may write, by type of record: "y" or "n" for device of K-07,
 // reader, crew, bench, manager.
-func TestWhatEachRoleWrites(t *testing.T) {
+func TestWhatEachRoleMayWrite(t *testing.T) {
 	setup := func(scope drift.Scope, machine string) drift.Record {
 		return drift.Record{Type: drift.TypeSetup, Machine: machine, Setup: &drift.Setup{Scope: scope}}
 	}
@@ -51,7 +51,7 @@ func TestWhatEachRoleWrites(t *testing.T) {
 }
 
 // Each role of people may all that the one before it may.
-func TestRolesGrow(t *testing.T) {
+func TestRolesIncludeSmallerOnes(t *testing.T) {
 	before := []Right{}
 	for _, role := range Roles() {
 		for _, right := range before {

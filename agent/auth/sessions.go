@@ -12,9 +12,9 @@ import (
 	"time"
 )
 
-// Sessions are the sign-ins of browsers, in a file, so that a phone in the field
-// need not sign in again because the agent was started anew. It is the store of a
-// session manager, which hands in hashes of its tokens.
+// Sessions are the sign-ins of browsers, in a file, so that a phone in the field need not
+// sign in again after a restart of the agent. It is the store of a session manager, which
+// gives it hashes of its tokens.
 type Sessions struct {
 	path string
 	now  func() time.Time
@@ -28,12 +28,12 @@ type session struct {
 	Ends time.Time `json:"ends"`
 }
 
-// mostSessions bounds them; the one that ends first makes room.
+// mostSessions bounds them; the one that ends first is dropped.
 const mostSessions = 4096
 
-// OpenSessions reads those in the file, which need not be there; without a path
-// they last as long as the process. What cannot be read is begun anew: people sign
-// in once more.
+// OpenSessions reads the sessions in the file at path, if there is one. Without a path
+// they last as long as the process. If the file is corrupt there are none, and people
+// sign in again. now is the wall clock.
 func OpenSessions(path string, now func() time.Time) (*Sessions, error) {
 	s := &Sessions{path: path, now: now, all: map[string]session{}}
 	if path == "" {
@@ -44,7 +44,7 @@ func OpenSessions(path string, now func() time.Time) (*Sessions, error) {
 	case errors.Is(err, fs.ErrNotExist):
 		return s, nil
 	case err != nil:
-		return nil, fmt.Errorf("the sign-ins cannot be read: %w", err)
+		return nil, fmt.Errorf("the file of sign-ins cannot be read: %w", err)
 	}
 	if json.Unmarshal(raw, &s.all) != nil || s.all == nil {
 		s.all = map[string]session{}
@@ -95,13 +95,13 @@ func (s *Sessions) write() error {
 		err = replaceFile(s.path, raw)
 	}
 	if err != nil {
-		return fmt.Errorf("the sign-ins cannot be written: %w", err)
+		return fmt.Errorf("the file of sign-ins cannot be written: %w", err)
 	}
 	return nil
 }
 
-// replaceFile writes a file anew, for its owner only: a power cut leaves the old
-// one or the new.
+// replaceFile replaces a file, readable for its owner only. After a power cut either the
+// old or the new one is there.
 func replaceFile(path string, raw []byte) error {
 	file, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".new-*") // it is 0600
 	if err != nil {

@@ -1,5 +1,5 @@
-// Package faulttest counts the rounds of tests that break things on purpose, and
-// says what those without a failure show.
+// Package faulttest counts the rounds of fault tests, and says what rounds without a
+// failure prove.
 package faulttest
 
 import (
@@ -8,8 +8,8 @@ import (
 	"testing"
 )
 
-// Rounds is how many rounds a fault test does: n, or with ARCDRIFT_FAULTS as many
-// times that as it says.
+// Rounds is how many rounds a fault test does: n, times the value of ARCDRIFT_FAULTS if
+// that is set.
 func Rounds(t testing.TB, n int) int {
 	t.Helper()
 	v := os.Getenv("ARCDRIFT_FAULTS")
@@ -23,8 +23,8 @@ func Rounds(t testing.TB, n int) int {
 	return n * times
 }
 
-// Bound states what n rounds without a failure show: the rule of three (Hanley and
-// Lippman-Hand, JAMA 249 (1983) 1743).
+// Bound logs the upper bound of the chance of a failure, at 95 %, after n rounds without
+// one: the rule of three (Hanley and Lippman-Hand, JAMA 249 (1983) 1743).
 func Bound(t testing.TB, what string, n int) {
 	t.Helper()
 	if n == 0 {

@@ -1,7 +1,7 @@
-// Package gate keeps strangers at a listener within bounds: whoever has not yet
-// said who it is may hold so many connections from one address and so many in
-// all, and what it cannot hold is nobody else's loss. The listener outlives a
-// computer that has run out of descriptors or memory for the moment.
+// Package gate limits the connections of unauthenticated clients: how many they may hold
+// from one address, and how many in all. Clients that are authenticated do not count.
+// The listener goes on when the computer has run out of descriptors or memory for the
+// moment.
 package gate
 
 import (
@@ -16,17 +16,16 @@ import (
 	"arcdrift/agent/backoff"
 )
 
-// Limits of a listener.
+// Limits are the limits of a listener.
 type Limits struct {
-	// All is how many connections strangers may hold together, Each how many
-	// from one address; of IPv6 a network of 64 bits counts as one.
+	// All is how many connections unauthenticated clients may hold together, Each how
+	// many from one address. A /64 network of IPv6 counts as one address.
 	All, Each int
-	// Shared are addresses behind which many stand, as proxies do: Each does not
-	// count there.
+	// Shared are addresses of many clients, such as proxies: Each does not apply there.
 	Shared []netip.Prefix
 }
 
-// Loopback are the addresses of this computer, on which forwarders may be.
+// Loopback are the addresses of this computer, which may run a proxy.
 func Loopback() []netip.Prefix {
 	return []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8"), netip.MustParsePrefix("::1/128")}
 }
@@ -35,39 +34,40 @@ func Loopback() []netip.Prefix {
 // accept a connection.
 const firstPause, longestPause = 5 * time.Millisecond, time.Second
 
-// Listener lets connections in, within the limits.
+// Listener accepts connections within the limits.
 type Listener struct {
 	net.Listener
 	limits Limits
 	log    *slog.Logger
 
-	mu        sync.Mutex
-	open      map[*Conn]struct{} // nil once closed
-	strangers int
-	from      map[netip.Addr]int // strangers of each address
+	mu      sync.Mutex
+	open    map[*Conn]struct{} // nil once closed
+	unknown int
+	from    map[netip.Addr]int // unauthenticated connections of each address
 }
 
-// Conn is a connection that came through a gate.
+// Conn is a connection that a [Listener] has accepted.
 type Conn struct {
 	net.Conn
 	gate  *Listener
 	from  netip.Addr
-	known bool // guarded by the gate
+	known bool // authenticated, or closed; guarded by the gate's mutex
 }
 
-// New returns a gate in front of a listener, which it owns from here on.
+// New returns a listener with limits on top of l, which it owns from here on.
 func New(l net.Listener, limits Limits, log *slog.Logger) *Listener {
 	return &Listener{Listener: l, limits: limits, log: log, open: map[*Conn]struct{}{}, from: map[netip.Addr]int{}}
 }
 
-// Accept lets the next one in. It ends with the listener only.
+// Accept returns the next connection within the limits; others it closes. It returns an
+// error only once the listener is closed.
 func (l *Listener) Accept() (net.Conn, error) {
 	pauses := backoff.Pauses{First: firstPause, Longest: longestPause}
 	failures := 0
 	for {
 		conn, err := l.Listener.Accept()
 		switch {
-		case passing(err):
+		case temporary(err):
 			if failures++; failures == 1 {
 				l.log.Error("connections cannot be accepted for the moment", "address", l.Addr().String(), "error", err)
 			}
@@ -80,12 +80,12 @@ func (l *Listener) Accept() (net.Conn, error) {
 		if c, ok := l.admit(conn); ok {
 			return c, nil
 		}
-		_ = conn.Close() // one too many; it is told nothing
+		_ = conn.Close() // one too many; it gets no message
 	}
 }
 
-// passing says whether the error is the system's and may be over in a moment.
-func passing(err error) bool {
+// temporary says whether the system could not accept a connection for the moment.
+func temporary(err error) bool {
 	for _, e := range []syscall.Errno{syscall.EMFILE, syscall.ENFILE, syscall.ENOMEM, syscall.ENOBUFS, syscall.ECONNABORTED} {
 		if errors.Is(err, e) {
 			return true
@@ -94,17 +94,17 @@ func passing(err error) bool {
 	return false
 }
 
-// admit counts the connection in, if there is room for one more stranger.
+// admit counts the connection, if the limits allow one more.
 func (l *Listener) admit(conn net.Conn) (*Conn, bool) {
 	from := networkOf(conn.RemoteAddr())
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.open == nil || l.strangers >= l.limits.All || l.from[from] >= l.limits.Each && !l.shared(from) {
+	if l.open == nil || l.unknown >= l.limits.All || l.from[from] >= l.limits.Each && !l.shared(from) {
 		return nil, false
 	}
 	c := &Conn{Conn: conn, gate: l, from: from}
 	l.open[c] = struct{}{}
-	l.strangers++
+	l.unknown++
 	l.from[from]++
 	return c, true
 }
@@ -118,7 +118,7 @@ func (l *Listener) shared(from netip.Addr) bool {
 	return false
 }
 
-// networkOf is the address that counts for one of a stranger.
+// networkOf is the address that a connection counts for.
 func networkOf(a net.Addr) netip.Addr {
 	at, err := netip.ParseAddrPort(a.String())
 	if err != nil {
@@ -133,21 +133,20 @@ func networkOf(a net.Addr) netip.Addr {
 	return ip
 }
 
-// Known says that whoever is at the other end has said who it is: it is a
-// stranger no more.
+// Known marks the client as authenticated: the connection no longer counts.
 func (c *Conn) Known() {
 	c.gate.mu.Lock()
 	defer c.gate.mu.Unlock()
 	c.gate.forget(c)
 }
 
-// forget takes the connection out of the strangers' count, once.
+// forget takes the connection out of the count, once.
 func (l *Listener) forget(c *Conn) {
 	if c.known {
 		return
 	}
 	c.known = true
-	l.strangers--
+	l.unknown--
 	if l.from[c.from]--; l.from[c.from] == 0 {
 		delete(l.from, c.from)
 	}
@@ -168,7 +167,7 @@ func (l *Listener) Close() error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	for c := range l.open {
-		_ = c.Conn.Close() // the peer is cut off either way
+		_ = c.Conn.Close() // the connection ends either way
 	}
 	l.open = nil
 	return err

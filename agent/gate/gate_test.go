@@ -43,7 +43,7 @@ func (w *walker) Close() error {
 	return w.Conn.Close()
 }
 
-func TestStrangersAreCounted(t *testing.T) {
+func TestUnauthenticatedConnectionsAreLimited(t *testing.T) {
 	s := street{make(chan any, 100)}
 	l := New(s, Limits{All: 5, Each: 2, Shared: Loopback()}, slog.New(slog.DiscardHandler))
 	// takes says how many of those who come are let in.

@@ -1,4 +1,4 @@
-// Package roadtest is a network that breaks, for tests of what crosses one.
+// Package roadtest is a network that breaks, for tests of connections.
 package roadtest
 
 import (
@@ -10,9 +10,9 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Road passes connections on and breaks each after a number of bytes, somewhere
-// in the middle of what is said, be it a greeting, a question or its answer. A
-// connection may be cut, or fall silent and stay open; it may pass byte by byte.
+// Road forwards connections and breaks each after a number of bytes, in the middle of a
+// handshake, a request or an answer. A connection may be cut, or stay open and silent; it
+// may forward byte by byte.
 type Road struct {
 	listener net.Listener
 	to       string
@@ -25,8 +25,8 @@ type Road struct {
 	sound  chan struct{} // closed once nothing breaks any more
 }
 
-// New makes a road to an address. Equal seeds break alike; longest is after how
-// many bytes, at most, it breaks.
+// New returns a road to an address. A seed always breaks in the same way; longest is the
+// greatest number of bytes before a break.
 func New(t testing.TB, to string, longest int, seed uint64) *Road {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
@@ -41,7 +41,7 @@ func New(t testing.TB, to string, longest int, seed uint64) *Road {
 	return r
 }
 
-// Addr is where the road begins.
+// Addr is the address to connect to.
 func (r *Road) Addr() string { return r.listener.Addr().String() }
 
 // Breaks counts the connections that were broken.
@@ -51,7 +51,7 @@ func (r *Road) Breaks() int {
 	return r.breaks
 }
 
-// Repair ends what fell silent, and breaks no new connection.
+// Repair ends silent connections, and breaks no new one.
 func (r *Road) Repair() {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -72,8 +72,8 @@ func (r *Road) accept() {
 	}
 }
 
-// fate is what becomes of a connection: it breaks after so many bytes there or
-// back, never if less than 0.
+// fate is what happens to a connection: it breaks after so many bytes in one direction,
+// or never if that is negative.
 type fate struct {
 	there, back int
 	slow        bool // byte by byte
@@ -97,7 +97,7 @@ func (r *Road) fate() fate {
 	return f
 }
 
-// carry passes one connection on.
+// carry forwards one connection.
 func (r *Road) carry(near net.Conn) {
 	defer near.Close()
 	far, err := net.Dial("tcp", r.to)
@@ -107,13 +107,13 @@ func (r *Road) carry(near net.Conn) {
 	defer far.Close()
 	f := r.fate()
 	var both sync.WaitGroup
-	both.Go(func() { r.pass(far, near, f.there, f) })
-	both.Go(func() { r.pass(near, far, f.back, f) })
+	both.Go(func() { r.forward(far, near, f.there, f) })
+	both.Go(func() { r.forward(near, far, f.back, f) })
 	both.Wait()
 }
 
-// pass passes one direction on.
-func (r *Road) pass(to, from net.Conn, most int, f fate) {
+// forward forwards one direction.
+func (r *Road) forward(to, from net.Conn, most int, f fate) {
 	defer to.Close()
 	defer from.Close()
 	buf := make([]byte, 4<<10)

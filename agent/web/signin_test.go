@@ -116,7 +116,7 @@ func TestWhoIsTurnedAwayIsToldWhatToDo(t *testing.T) {
 	w = guarded(t, yard(), roster{}, "", r)
 	assert.Equal(t, http.StatusUnauthorized, w.Code)
 	assert.Empty(t, w.Header().Get("WWW-Authenticate"))
-	assert.Equal(t, "a name and its secret are needed\n", w.Body.String())
+	assert.Equal(t, "a name and its secret are required\n", w.Body.String())
 }
 
 // signsIn sends the form as a browser does and returns the answer and the cookie.
