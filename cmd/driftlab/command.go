@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -37,7 +38,7 @@ the command line is wrong.`,
 		SilenceErrors: true, SilenceUsage: true,
 		PersistentPreRun: func(*cobra.Command, []string) { *began = true },
 	}
-	root.AddCommand(blindCommand(e), messCommand(e), typingCommand(e), synthCommand(e), lookBackCommand(e))
+	root.AddCommand(blindCommand(e), messCommand(e), typingCommand(e), synthCommand(e), lookBackCommand(e), hardCommand(e), dirtCommand(e), powerCommand(e))
 	root.SetOut(e.stdout)
 	root.SetErr(e.stderr)
 	return root
@@ -53,17 +54,19 @@ type plan struct {
 	check                                        bool
 }
 
-// flags adds those that all commands have.
+// flags adds those that all commands have. Values that p has already are their
+// defaults.
 func (p *plan) flags(cmd *cobra.Command, known []world) {
 	f := cmd.Flags()
-	f.IntVar(&p.fleets, "fleets", 20, "`NUMBER` of fleets")
-	f.IntVar(&p.machines, "machines", 40, "`NUMBER` of machines of each")
-	f.IntVar(&p.days, "days", 240, "`NUMBER` of days each is followed; the first 60 are for learning")
-	f.IntVar(&p.step, "step", 30, "`DAYS` between two moments at which all is learnt anew and forecast")
-	f.Uint64Var(&p.seed, "seed", 1, "`NUMBER` of the first fleet; the others count up")
-	f.StringSliceVar(&p.worlds, "worlds", namesOf(known), "`NAMES` of who invents the fleets, in turn")
+	f.IntVar(&p.fleets, "fleets", cmp.Or(p.fleets, 20), "`NUMBER` of fleets")
+	f.IntVar(&p.machines, "machines", cmp.Or(p.machines, 40), "`NUMBER` of machines in each")
+	f.IntVar(&p.days, "days", cmp.Or(p.days, 240), "`NUMBER` of days of each; the first 60 are for learning")
+	f.IntVar(&p.step, "step", cmp.Or(p.step, 30), "`DAYS` between two moments of learning and forecasting")
+	f.Uint64Var(&p.seed, "seed", 1, "seed `NUMBER` of the first fleet; the others count up")
+	f.StringSliceVar(&p.worlds, "worlds", namesOf(known), "`NAMES` of the worlds that invent the fleets, in turn")
 	f.IntVar(&p.jobs, "jobs", runtime.GOMAXPROCS(0), "`NUMBER` of processors to use; the figures do not depend on it")
-	f.StringVar(&p.format, "format", "text", "form of the answer: text or csv, which has every fleet")
+	f.StringVar(&p.format, "format", "text", "form of the answer: text, or csv with every fleet")
+	f.BoolVar(&p.check, "check", false, "end with 1 if a bar is not met")
 }
 
 // wishes adds those of fleets that can be made to measure.
@@ -72,7 +75,6 @@ func (p *plan) wishes(cmd *cobra.Command) {
 	f.StringVar(&p.grade, "grade", "", "what every machine tells: full, correction or pass-fail; else drawn for each")
 	f.IntVar(&p.programs, "programs", 0, "`NUMBER` of programs each machine changes between; 0: drawn")
 	f.Float64Var(&p.everyDays, "every-days", 0, "mean `DAYS` between two sessions; 0: drawn")
-	f.BoolVar(&p.check, "check", false, "end with 1 if a bar is not met")
 }
 
 func namesOf(all []world) []string {

@@ -77,7 +77,7 @@ func (v *verdict) text(w io.Writer) error {
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%d\t%s\t%s\n", s.grade, s.title, s.shown(s.median), s.shown(s.worst), s.shown(s.pooled), s.fleets, bar, met)
 	}
 	_ = t.Flush() // a strings.Builder takes everything
-	fmt.Fprintf(&out, "Median and worst tenth are over the fleets with at least %d cases each, pooled is of all cases.\nBars are for the median, of stops for all cases; one that could not be judged is not met.\n", leastCases)
+	fmt.Fprintf(&out, "Median and worst tenth are over the fleets with at least %d cases each, pooled is of all cases.\nBars are for the median; those of stops, contaminations and the ideal observer for all cases. A bar that could not be judged is not met.\n", leastCases)
 	_, err := io.WriteString(w, out.String())
 	return err
 }

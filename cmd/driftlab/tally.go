@@ -40,6 +40,8 @@ type tally struct {
 	calls, oracleCalls calls
 
 	stops stops
+	dirt  dirtCounts
+	power powerErrors
 	// each is how forecasts fared where the same sessions were told attempt by
 	// attempt.
 	each outlooks
@@ -82,6 +84,8 @@ func (t *tally) add(o *tally) {
 	t.calls.add(&o.calls)
 	t.oracleCalls.add(&o.oracleCalls)
 	t.stops.add(&o.stops)
+	t.dirt.add(&o.dirt)
+	t.power.add(&o.power)
 	t.each.add(&o.each)
 }
 

@@ -37,13 +37,12 @@ type told struct {
 	refused []string
 }
 
-// tell invents the fleet, takes its lines in and replays them. With known, what
-// the oracle would have said is asked for too, which takes its time.
-func (t *trial) tell(ctx context.Context, known bool) (*told, error) {
+// hear invents the fleet and takes its lines in.
+func (t *trial) hear(ctx context.Context) (*told, *book, error) {
 	invented := t.world.make(t.wish)
 	b, err := take(ctx, invented.Lines)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	out := &told{
 		Fleet: invented, truth: truthOf(invented), lines: len(invented.Lines),
@@ -51,6 +50,16 @@ func (t *trial) tell(ctx context.Context, known bool) (*told, error) {
 	}
 	for i := range b.refused {
 		out.refused = append(out.refused, fmt.Sprintf("%s, line %d: %s", t.name(), b.refused[i].Line, b.refused[i].Problem.Error()))
+	}
+	return out, b, nil
+}
+
+// tell invents the fleet, takes its lines in and replays them. With known, what the
+// oracle would have said is asked for too, which takes its time.
+func (t *trial) tell(ctx context.Context, known bool) (*told, error) {
+	out, b, err := t.hear(ctx)
+	if err != nil {
+		return nil, err
 	}
 	plan := backtest.Plan{Seed: t.wish.Seed, Questions: func(machine string) []advise.Move { return out.truth.asked(machine, b.barometer(machine)) }, EveryDays: t.every}
 	if known {
