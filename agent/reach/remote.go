@@ -53,7 +53,7 @@ func (r *remote) Close() error {
 	return nil
 }
 
-// Take posts the offers as JSON lines, in as many requests as they need.
+// Take posts the submissions as JSON lines, in as many requests as they need.
 func (r *remote) Take(ctx context.Context, offers []intake.Submission) ([]intake.Receipt, error) {
 	var out []intake.Receipt
 	for len(offers) > 0 {
@@ -76,7 +76,7 @@ func (r *remote) Take(ctx context.Context, offers []intake.Submission) ([]intake
 	return out, nil
 }
 
-// appendLine adds the offer as one line: the record, with its arrival if it has one
+// appendLine adds the submission as one line: the record, with its arrival if it has one
 // from before, or, of what could not be read, the bytes as they came, for the agent
 // to keep among the refused.
 func appendLine(body []byte, o *intake.Submission) []byte {
@@ -94,40 +94,6 @@ func appendLine(body []byte, o *intake.Submission) []byte {
 	return append(append(body, line...), '\n')
 }
 
-// remoteReceipt is one line of the agent's answer.
-type remoteReceipt struct {
-	ID             string   `json:"id"`
-	Epoch          uint64   `json:"epoch"`
-	Seq            uint64   `json:"seq"`
-	Duplicate      bool     `json:"duplicate"`
-	Conflict       bool     `json:"conflict"`
-	PossibleRepeat bool     `json:"possible_repeat"`
-	Questions      []string `json:"questions"`
-	Field          *string  `json:"field"`
-	Reason         string   `json:"reason"`
-	Refused        *struct {
-		Field  *string `json:"field"`
-		Reason string  `json:"reason"`
-	} `json:"refused"`
-}
-
-// receipt is the answer to the offer. A reason is a whole sentence, field and
-// value included; what was found wrong before sending is told in those words.
-func (a *remoteReceipt) receipt(o *intake.Submission) intake.Receipt {
-	out := intake.Receipt{Line: o.Line, ID: a.ID, Epoch: a.Epoch, Seq: a.Seq, Duplicate: a.Duplicate, Conflict: a.Conflict, PossibleRepeat: a.PossibleRepeat, Questions: a.Questions}
-	reason := a.Reason
-	if a.Refused != nil {
-		reason = a.Refused.Reason
-	}
-	switch {
-	case o.Problem != nil:
-		out.Refused = o.Problem
-	case reason != "":
-		out.Refused = &drift.Problem{Reason: reason}
-	}
-	return out
-}
-
 // post sends one request. Refusals are taken all or none, without receipts of
 // their own.
 func (r *remote) post(ctx context.Context, path string, body []byte, offers []intake.Submission) ([]intake.Receipt, error) {
@@ -141,11 +107,15 @@ func (r *remote) post(ctx context.Context, path string, body []byte, offers []in
 	}
 	dec := json.NewDecoder(bytes.NewReader(answer))
 	for i := range offers {
-		var a remoteReceipt
-		if err := dec.Decode(&a); err != nil {
+		var receipt wire.Receipt
+		if err := dec.Decode(&receipt); err != nil {
 			return nil, fmt.Errorf("the agent at %s answered %d: %.200s", r.url, status, answer)
 		}
-		out = append(out, a.receipt(&offers[i]))
+		receipt.Line = offers[i].Line // of the upload, not of this request
+		if p := offers[i].Problem; p != nil {
+			receipt.Refused = p // as it was found before sending
+		}
+		out = append(out, intake.Receipt(receipt))
 	}
 	return out, nil
 }
@@ -256,9 +226,9 @@ func (r *remote) get(ctx context.Context, path string, query url.Values, answer 
 		return err
 	}
 	if status != http.StatusOK {
-		var refusal remoteReceipt
-		if json.Unmarshal(body, &refusal) == nil && refusal.Reason != "" {
-			return &drift.Problem{Reason: refusal.Reason}
+		var receipt wire.Receipt
+		if json.Unmarshal(body, &receipt) == nil && receipt.Refused != nil {
+			return receipt.Refused
 		}
 		return fmt.Errorf("the agent at %s answered %d: %.200s", r.url, status, body)
 	}
