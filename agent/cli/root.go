@@ -30,13 +30,12 @@ func rootCommand(env Env) *cobra.Command {
 and answers: which machine is drifting and why, how many arcs are left on its
 electrodes, and whether to calibrate again after a move.
 
-Records and answers are in the store, the file that --db names; one that a
-running agent holds is asked through that agent. A flag of a command can be given
-by the environment too: ARCDRIFT_DB is --db. Answers go to standard output,
-everything else that is said to standard error.
+Records are kept in the store, the file that --db names. If a running agent holds
+it, commands ask that agent. Flags can come from the environment: ARCDRIFT_DB is
+--db. Answers go to standard output, messages to standard error.
 
-A command ends with 0 when all is done, with 1 when it could not, with 2 when the
-command line or a setting is wrong, with 3 when some records were refused.`,
+Exit status: 0 done, 1 failed, 2 wrong command line or setting, 3 some records were
+refused.`,
 		Example:       "  arcdrift import results.csv\n  arcdrift assess",
 		SilenceErrors: true,
 		SilenceUsage:  true,

@@ -13,12 +13,13 @@ func serveCommand(env Env) *cobra.Command {
 		Short: "Run the agent: take records, keep the models, show the pages",
 		Long: `Runs the agent until it is interrupted. It takes records over HTTP and MQTT and
 shows the fleet on its pages and on /metrics. It listens on this computer only
-unless told otherwise in words. A setting is taken from its flag, else from the
+unless you tell it otherwise. A setting is read from its flag, else from the
 environment (ARCDRIFT_HTTP_LISTEN for --http-listen), else from the file that
---config names (http_listen), else it has its default. Hung up on (kill -HUP,
-systemctl reload) it reads them again: what is logged, the certificate and who is
-told what change at once; of any other it says that it takes a restart, and
-settings that are not valid change nothing.`,
+--config names (http_listen), else it has its default.
+
+On SIGHUP (systemctl reload) it reloads its settings: log, certificate, alerts and
+mail change at once; for all others the log says that they need a restart. Invalid
+settings change nothing. More: arcdrift help settings.`,
 		Example: "  arcdrift serve --mqtt-listen 127.0.0.1:1883\n  arcdrift serve --mqtt-broker ssl://broker.example:8883 --config /etc/arcdrift.toml",
 	}
 	flags := newServeFlags()

@@ -82,19 +82,3 @@ func valueFault(err error) error {
 	}
 	return bad.Unwrap()
 }
-
-func helpCommand() *cobra.Command {
-	return &cobra.Command{
-		Use:     "help [COMMAND…]",
-		Short:   "What a command does, its flags and examples",
-		Example: "  arcdrift help import\n  arcdrift help device add",
-		RunE: func(cmd *cobra.Command, args []string) error {
-			of, rest, err := cmd.Root().Find(args)
-			if err != nil || len(rest) > 0 {
-				return seeHelp(cmd.Root(), "%q is no command", strings.Join(args, " "))
-			}
-			of.InitDefaultHelpFlag() // it is made when a command runs, and this one does not
-			return of.Help()
-		},
-	}
-}

@@ -22,7 +22,7 @@ func TestWrongCommandLines(t *testing.T) {
 		"device ad":                         `"ad" is no command, did you mean add?`,
 		"log bake":                          `"bake" is no command; see arcdrift log --help`,
 		"log":                               `say what to log: calibration, service, usage, splice, setup, correction or decision`,
-		"help bake":                         `"bake" is no command; see arcdrift --help`,
+		"help bake":                         `"bake" is no command and no help topic; see arcdrift --help`,
 		"import":                            `FILE is missing; see arcdrift import --help`,
 		"backup":                            `FILE is missing; see arcdrift backup --help`,
 		"backup a.db b.db":                  `"b.db" is one word too many; see arcdrift backup --help`,

@@ -98,13 +98,6 @@ func TestEveryTopicIsInTheIndex(t *testing.T) {
 	assert.Len(t, index, len(files)-1)
 }
 
-// arcdrift help NAME shows a topic or a command: no name is both.
-func TestNoTopicHidesACommand(t *testing.T) {
-	for line := range strings.Lines(commandTable(t)) {
-		assert.NotContains(t, read(t, "index.md").links(), strings.TrimPrefix(strings.Trim(strings.SplitN(line, "|", 3)[1], " `"), "arcdrift ")+".md")
-	}
-}
-
 func count(all []string, one string) (n int) {
 	for _, s := range all {
 		if s == one {
