@@ -10,14 +10,14 @@ import (
 	"arcdrift/drift/fit"
 )
 
-// What is known of a machine and of its kind can be kept as bytes, so that
-// folding goes on from there after a restart. A form begins with its version;
-// that of another version, or one that is cut short, is refused.
+// The state of a reader, a machine and a population can be stored as bytes, so that a
+// restart continues from there. The bytes begin with a version; those of another version,
+// or cut short, are an error.
 
 // stateVersion is the version of everything below.
 const stateVersion = 6
 
-var errState = errors.New("what was kept of a model cannot be read by this version")
+var errState = errors.New("the stored state of the model was written by another version or is cut short")
 
 // AppendState appends the reader's memory, its settings left out.
 func (r *Reader) AppendState(b []byte) []byte {
@@ -61,8 +61,8 @@ func PopulationFromState(b []byte) (*Population, error) {
 	return p, err
 }
 
-// codec is bytes that are written or read: one list of fields serves both. What is
-// written is only looked at, for others answer from it meanwhile.
+// codec writes or reads bytes: one list of fields serves both. Writing does not change
+// the value, as others may read it at the same time.
 type codec struct {
 	bytes   []byte
 	reading bool

@@ -6,11 +6,11 @@ import (
 	"arcdrift/drift/fit"
 )
 
-// airSpread: machines of one kind differ in the air's effects about a third as
-// much as is not known of the kind itself. A guess, soon overruled.
+// airSpread is the prior standard deviation of the effects of the air between machines of
+// one kind, relative to that of the kind's mean. A guess, which data overrule soon.
 const airSpread = 1.0 / 3
 
-// effects re-estimates what differs between machines and between pairs.
+// effects estimates the parameters that differ between machines and between pairs.
 func (p *Params) effects(prior *Params, histories []History) {
 	e := effects{offset: map[string]*units{}}
 	for _, h := range histories {
@@ -31,8 +31,8 @@ func (p *Params) effects(prior *Params, histories []History) {
 	p.pooledOffsets(&e)
 }
 
-// effects gathers estimates of single machines and pairs, free of the prior
-// they were made with.
+// effects collects estimates of single machines and pairs, without the prior that they
+// were made with.
 type effects struct {
 	air          []fit.Evidence
 	slope, level units
@@ -45,8 +45,8 @@ type effects struct {
 // units are estimates with their variances.
 type units struct{ b, v []float64 }
 
-// add adds the estimate behind a posterior mean and standard deviation that
-// came of a normal prior, unless the data said next to nothing, and says whether.
+// add adds the estimate that turned a normal prior into a posterior mean and standard
+// deviation, unless it has almost no information, and says whether it did.
 func (u *units) add(mean, sd, priorMean, priorSD float64) bool {
 	precision := 1/sq(sd) - 1/sq(priorSD)
 	if !(precision > 0.02/sq(priorSD)) {
@@ -57,8 +57,8 @@ func (u *units) add(mean, sd, priorMean, priorSD float64) bool {
 	return true
 }
 
-// pool returns the population behind the units, with what was believed of its
-// mean and spread as a weak prior.
+// pool returns mean and standard deviation of the population of the units, with the given
+// mean and standard deviation as a weak prior.
 func (u *units) pool(mean, sd float64) (float64, float64) {
 	if len(u.b) == 0 {
 		return mean, sd
@@ -72,14 +72,15 @@ func (u *units) pool(mean, sd float64) (float64, float64) {
 }
 
 const (
-	// settled is the attempts after which the level of a new pair is known well
-	// enough to say where it began.
+	// settled is the number of attempts after which the level of a new pair is known well
+	// enough.
 	settled = 5
-	// telling is the numbers that a pair or machine must have told to be asked.
+	// telling is how many numbers a pair or machine must have reported to be used.
 	telling = 4
 )
 
-// fold runs one machine and takes what it says at the end of each pair.
+// fold updates one machine with its events and collects its estimates at the end of each
+// pair.
 func (e *effects) fold(p *Params, h History) {
 	m := NewMachine(h.Machine, p)
 	onPair, before, numbers := 0, clean{}, 0
@@ -116,8 +117,8 @@ func (e *effects) fold(p *Params, h History) {
 	e.attempts += float64(m.attempts)
 }
 
-// began takes where the level of a pair began: the level now less what wear has
-// added, which the random walk since has blurred.
+// began collects the level of a new pair: the present level less what wear has added. The
+// random walk since adds to its variance.
 func (e *effects) began(m *Machine) {
 	p := m.params
 	now, _ := m.component(level)
@@ -137,7 +138,7 @@ type clean struct {
 
 func mean1(mean, _ float64) float64 { return mean }
 
-// pairEnds takes the slope of a pair that told enough of it.
+// pairEnds collects the slope of a pair that reported enough numbers.
 func (e *effects) pairEnds(m *Machine, numbers int) {
 	if numbers < telling {
 		return
@@ -150,7 +151,7 @@ func (e *effects) pairEnds(m *Machine, numbers int) {
 	}
 }
 
-// cleans learns what a clean does, once a few have been seen.
+// cleans estimates the effect of a clean on the level.
 func (e *effects) cleans(p, prior *Params) {
 	const weight = 4 // cleans' worth of prior
 	n := float64(len(e.drop))

@@ -24,18 +24,19 @@ const (
 // airTerms is the number of regressors of the air.
 const airTerms = 3
 
-// Event is one step in the life of a machine, understood: what the model folds.
+// Event is one step in the life of a machine, as [Machine.Update] takes it.
 type Event struct {
 	Kind Kind
 	Time time.Time
 	ID   string
-	// Pair numbers the pairs of this machine from 0; Arcs is the count on the
-	// pair, Step the arcs since the event before, both on this pair.
+	// Pair numbers the pairs of this machine from 0; Arcs is the count on the pair, Step
+	// the arcs since the event before on the same pair.
 	Pair       int
 	Arcs, Step float64
-	// Estimated is whether no counter was ever told: arcs are attempts and days.
+	// Estimated is whether no counter was ever reported: arcs are estimated from
+	// attempts and days.
 	Estimated bool
-	// Finding is what the bench saw at a service.
+	// Finding is that of the bench at a service.
 	Finding drift.Finding
 
 	// The rest belongs to attempts.
@@ -45,9 +46,9 @@ type Event struct {
 	Tries        int64
 	Passed       bool
 	Conditioning bool
-	// Program in use, the last that was told.
+	// Program in use: the last that was reported.
 	Program string
-	// Cleaver that made the ends, empty when not said.
+	// Cleaver that made the ends, empty if not reported.
 	Cleaver string
 	// Mean is the meltback in micrometres, mean of both ends; Melt is
 	// 100·ln(Mean/target), Side 100·ln(left/right).
@@ -55,22 +56,21 @@ type Event struct {
 	// Setting in force and the setting after the machine's own correction, in
 	// log percent; Correction in percent, as recorded.
 	Setting, Next, Correction drift.Opt[float64]
-	// Moved is how far the corrections of a whole session took the setting, in
-	// percent: of one that Tries counts, their sum is all that is told of them.
+	// Moved is the sum of the corrections of a whole session (Tries above 1), in percent.
 	Moved drift.Opt[float64]
-	// Clipped is whether the setting stands at the machine's limit after the
-	// attempt: whatever the correction, 0 too, it may have been cut short.
+	// Clipped is whether the setting is at the machine's limit after the attempt, so that
+	// the limit may have cut the correction short.
 	Clipped bool
-	// Target and Tolerance in micrometres and Limit in percent, as told.
+	// Target and Tolerance in micrometres and Limit in percent, as reported.
 	Target, Tolerance, Limit drift.Opt[float64]
-	// Air holds −100·ln δ, the humidity excess in g/m³ and (t−20)/10 of the
-	// machine; AirStale is whether an older reading stands in.
+	// Air has the [Regressors] of the air; AirStale is whether they are of an older
+	// reading.
 	Air      [airTerms]float64
 	AirStale bool
 }
 
-// Reader understands the entries of one machine, one at a time, in order.
-// Settings may be changed between entries.
+// Reader turns the entries of one machine, one at a time and in order, into events.
+// Settings may change between entries.
 type Reader struct {
 	Settings drift.Settings
 
@@ -82,16 +82,16 @@ type Reader struct {
 	fresh    bool    // replaced, and no counter seen since
 	seen     bool    // a counter has been seen
 	counted  time.Time
-	doubted  float64 // a counter that no machine could have come to, 0 for none
+	doubted  float64 // a counter reading that no machine could reach, 0 for none
 	air      [airTerms]float64
-	aired    bool // an air has been told
+	aired    bool // the air has been reported
 	stale    bool // but not with the last record
 	pressure float64
 	program  string
 }
 
-// Next understands one entry. It yields nothing for entries that say nothing of
-// the arc (splices, setups). The entry is not kept.
+// Next returns the event of one entry; it is false for entries that say nothing of the arc
+// (splices, setups). The entry is not kept.
 func (r *Reader) Next(e *drift.Entry) (Event, bool) {
 	ev := Event{Time: e.When(), ID: e.ID}
 	place, isAttempt := r.sessions.Next(e)
@@ -122,7 +122,7 @@ func (r *Reader) Next(e *drift.Entry) (Event, bool) {
 	return ev, true
 }
 
-// attempt fills in what a calibration says.
+// attempt fills in the event of a calibration.
 func (r *Reader) attempt(e *drift.Entry, place drift.Place, ev *Event) {
 	c := e.Calibration
 	ev.Kind, ev.NewSession, ev.Ordinal = Attempt, place.New, place.Attempt
@@ -165,7 +165,7 @@ func (r *Reader) attempt(e *drift.Entry, place drift.Place, ev *Event) {
 	ev.Air, ev.AirStale = r.air, r.stale
 }
 
-// meltOf is 100·ln(mean/target), unknown unless both are known.
+// meltOf returns 100·ln(mean/target), unknown unless both are known.
 func meltOf(mean, target drift.Opt[float64]) drift.Opt[float64] {
 	m, measured := mean.Get()
 	t, aimed := target.Get()
@@ -175,15 +175,15 @@ func meltOf(mean, target drift.Opt[float64]) drift.Opt[float64] {
 	return drift.Some(100 * math.Log(m/t))
 }
 
-// rounding is how far a setting or correction may lie from what is told, in
-// percent: half of the coarsest last digit.
+// rounding is how far a setting or correction may lie from the recorded one, in percent:
+// half of the coarsest last digit.
 const rounding = 0.05
 
-// furthest from nominal is what no setting exceeds, in percent: a correction that
-// would carry it there was cut short, or is wrong.
+// furthest is the distance from nominal that no setting exceeds, in percent: a correction
+// beyond it was cut short, or is wrong.
 const furthest = 60.0
 
-// readAir keeps the latest air; what a record leaves out stands as last seen.
+// readAir keeps the latest air; what a record leaves out stays as last reported.
 func (r *Reader) readAir(c *drift.Calibration) {
 	pressure := c.Pressure
 	if h, ok := c.Altitude.Get(); ok && !pressure.Known() {
@@ -194,7 +194,7 @@ func (r *Reader) readAir(c *drift.Calibration) {
 	}
 	r.pressure = pressure.Or(r.pressure)
 	t, known := c.Temperature.Get()
-	// A machine that never tells its air has it in its scatter.
+	// If a machine never reports the air, its effect is in the scatter.
 	r.stale = !known && r.aired
 	if !known {
 		return
@@ -203,20 +203,21 @@ func (r *Reader) readAir(c *drift.Calibration) {
 	r.air = Regressors(t, c.Humidity.Or(TypicalHumidity), r.pressure, c.MachineTemperature.Or(t))
 }
 
-// TypicalHumidity stands in where only the temperature was measured; the
-// yearly mean of many temperate places. From memory.
+// TypicalHumidity, in percent, is used where only the temperature was measured: the yearly
+// mean of many temperate places. From memory.
 const TypicalHumidity = 65.0
 
-// Regressors are what the air contributes: −100·ln δ, humidity excess in g/m³,
-// and the machine's temperature above 20 °C in tens of degrees.
+// Regressors returns the terms by which the air affects required power: −100·ln δ with
+// the relative density δ, the humidity excess in g/m³, and the machine's temperature
+// above 20 °C in tens of degrees.
 func Regressors(temperatureC, humidityPct, pressureHPa, machineC float64) [airTerms]float64 {
 	t := air.TermsOf(temperatureC, humidityPct, pressureHPa)
 	return [airTerms]float64{-100 * t.LnDensity, t.HumidityExcess, (machineC - air.ReferenceTemperatureC) / 10}
 }
 
-// count moves the counter and says whether it fell so far that a new pair must
-// have been fitted. Without a counter an attempt counts its own arcs, and, where
-// none was ever told, the days since the record before count as quiet ones.
+// count updates the counter and says whether it fell so far that a new pair must have
+// been fitted. Without a counter an attempt counts its own arcs; if none was ever
+// reported, the days since the record before count as quiet ones.
 func (r *Reader) count(e *drift.Entry, attempt bool, tries int64) (fell bool) {
 	shown, known := e.ArcCount.Get()
 	if !known {
@@ -239,15 +240,14 @@ func (r *Reader) count(e *drift.Entry, attempt bool, tries int64) (fell bool) {
 		}
 		r.fresh = false
 	case r.seen && now < r.counter/2 && e.Type == drift.TypeService:
-		// The bench set the counter back without fitting a pair: the pair keeps
-		// its age.
+		// The bench reset the counter without fitting a pair: the pair keeps its age.
 		r.base = now - r.arcs
 	case r.seen && now < r.counter/2:
 		r.pair++
 		r.base = 0
 		fell = true
 	case now < r.counter:
-		// A slip of the reader or a late record: the pair keeps its age.
+		// Misread, or a late record: the pair keeps its age.
 		return false
 	case !e.Counts.Or(false) && r.leaps(now, e.When()):
 		return false
@@ -258,7 +258,7 @@ func (r *Reader) count(e *drift.Entry, attempt bool, tries int64) (fell bool) {
 	return fell
 }
 
-// idle reckons the arcs of the days since the last record, a week's at most.
+// idle estimates the arcs of the days since the last record, a week's at most.
 func (r *Reader) idle(now time.Time) float64 {
 	const most = 7
 	days := 0.0
@@ -269,9 +269,8 @@ func (r *Reader) idle(now time.Time) float64 {
 	return sessionArcs * days
 }
 
-// leaps says whether a counter has risen further than a machine can take it, as
-// with a digit too many: then the pair keeps its age until the next reading says
-// that it is so.
+// leaps says whether a counter has risen further than a machine can, as with a digit too
+// many: then the pair keeps its age until the next reading confirms it.
 func (r *Reader) leaps(now float64, at time.Time) bool {
 	most := drift.MostArcs(at.Sub(r.counted))
 	if !r.seen || now <= r.counter+most || r.doubted > 0 && now >= r.doubted {

@@ -2,10 +2,9 @@ package model
 
 import "math"
 
-// follow learns how far settings follow the need between sessions, though nobody
-// recorded a correction: the median share of the deviation from the setting that
-// was left which the next setting has made up for, over sessions whose first
-// attempt was measured and lay far enough off to tell.
+// follow estimates Follow: the median share of the deviation, from the setting left by the
+// last session, that the next setting has made up for, over sessions whose first attempt
+// was measured and lay far enough off.
 func (p *Params) follow(histories []History) {
 	var shares []float64
 	for _, h := range histories {
@@ -34,8 +33,8 @@ func (p *Params) follow(histories []History) {
 }
 
 const (
-	// farMoved is the deviation, in log percent, from which the share of it that a
-	// setting moved is not mostly rounding.
+	// farMoved is the deviation, in log percent, above which that share is not mostly
+	// rounding.
 	farMoved = 0.3
 	// leastFollow is the share below which rounding explains it.
 	leastFollow = 0.3

@@ -7,8 +7,8 @@ import (
 	"arcdrift/drift/fit"
 )
 
-// OutChance is the chance that a well-prepared attempt in this air, after so
-// many more arcs and at the setting in force, lands outside the tolerance.
+// OutChance returns the chance that a well-prepared attempt in this air ([Regressors]),
+// after so many more arcs and at the setting in force, lies outside the tolerance.
 func (m *Machine) OutChance(air [airTerms]float64, moreArcs float64) float64 {
 	f := m.filter
 	if moreArcs > 0 {
@@ -28,8 +28,8 @@ func (m *Machine) OutChance(air [airTerms]float64, moreArcs float64) float64 {
 	return min(out, 1)
 }
 
-// Shift is mean and variance of the change of required power, in log percent,
-// from the air of the last attempt to another.
+// Shift returns mean and variance of the change of required power, in log percent, from
+// the air of the last attempt to another ([Regressors]).
 func (m *Machine) Shift(to [airTerms]float64) (mean, variance float64) {
 	var row [states]float64
 	for i := range airTerms {
@@ -38,16 +38,16 @@ func (m *Machine) Shift(to [airTerms]float64) (mean, variance float64) {
 	return m.filter.mean(row[:])
 }
 
-// AirEffects are the mean effects of density and humidity in the air of the
-// last attempt on required power, in log percent against reference air.
+// AirEffects returns the mean effects of density and humidity on required power in the air
+// of the last attempt, in log percent against reference air.
 func (m *Machine) AirEffects() (density, humidity float64) {
 	a := m.filter.air()
 	return a.Mean[0] * m.air[0], a.Mean[1] * m.air[1]
 }
 
-// BeyondReach is the chance that required power, in the air of the last attempt,
-// lies so far beyond the machine's limit that a typical attempt cannot pass; 0
-// where nobody told the limit.
+// BeyondReach returns the chance that required power, in the air of the last attempt, lies
+// so far beyond the machine's limit that a typical attempt cannot pass; 0 if the limit is
+// not known.
 func (m *Machine) BeyondReach() float64 {
 	if !m.params.Limit.Known() {
 		return 0
@@ -66,14 +66,13 @@ func (m *Machine) BeyondReach() float64 {
 	return min(beyond, 1)
 }
 
-// PerDay is the machine's pace in arcs a day over its last weeks, 0 when
-// unknown.
+// PerDay returns the machine's pace in arcs a day over its last weeks, 0 if unknown.
 func (m *Machine) PerDay() float64 { return m.recent.perDay() }
 
-// Gap is the usual time between its sessions in days, 0 when unknown.
+// Gap returns the usual time between its sessions in days, 0 if unknown.
 func (m *Machine) Gap() float64 { return m.recent.gap() }
 
-// Clone copies the machine so that the copy may be led elsewhere.
+// Clone returns a copy that can be updated on its own.
 func (m *Machine) Clone() *Machine {
 	c := *m
 	c.filter, c.modes = m.filter.clone(), slices.Clone(m.modes)

@@ -7,11 +7,11 @@ import (
 	"arcdrift/drift"
 )
 
-// How machines of a kind correct themselves: a part of the deviation, beyond a
-// dead band, as far as the limit. It is learnt from attempts that told meltback,
+// Machines of a kind correct themselves by a share of the deviation, beyond a dead band,
+// up to the limit. The parameters are estimated from attempts that reported meltback,
 // setting and correction.
 
-// answer is what a machine did about one measured deviation, in log percent.
+// answer is the correction after one measured deviation, both in log percent.
 type answer struct {
 	need, moved float64
 	passed      bool
@@ -21,7 +21,7 @@ type answer struct {
 // still is the change of setting, in log percent, below which nothing was changed.
 const still = 0.02
 
-// policy learns how the machines correct themselves and where they stop.
+// policy estimates how the machines correct themselves and where they stop.
 func (p *Params) policy(histories []History) {
 	p.stops(histories)
 	var answers []answer
@@ -37,7 +37,7 @@ func (p *Params) policy(histories []History) {
 	p.programGains(answers)
 	p.resets(histories)
 	p.ownSettings(histories)
-	// A sender whose two ends always agree does not measure them.
+	// Where the two ends always agree, they are not measured.
 	if len(sides) >= enough {
 		if spread := 1.4826 * median(sides); spread >= leastSide {
 			p.SideSD = spread
@@ -48,9 +48,9 @@ func (p *Params) policy(histories []History) {
 // leastSide is the spread of 100·ln(left/right) below which it is rounding.
 const leastSide = 0.2
 
-// answers appends those of one machine that were free of its limit: neither cut
-// short by it nor, wherever the setting stood, meant to go beyond. Which attempts
-// count depends on the deviation only, so that no ratio is selected.
+// answers appends those of one machine that its limit did not affect: neither cut short
+// by it nor aimed beyond it. Which attempts count depends on the deviation only, so that
+// the ratios are not selected.
 func (p *Params) answers(out []answer, h History) []answer {
 	for i := range h.Events {
 		ev := &h.Events[i]
@@ -70,12 +70,12 @@ func (p *Params) answers(out []answer, h History) []answer {
 	return out
 }
 
-// nearLimit is how near the limit, in percent, a machine that sets in coarse steps
-// may come to rest.
+// nearLimit is the distance from the limit, in percent, at which a machine with coarse
+// steps may stop.
 const nearLimit = 0.6
 
-// deadBand finds the deviation up to which machines let their setting be: the
-// bound that sorts changed from unchanged with the fewest errors.
+// deadBand estimates the deviation up to which machines do not change their setting: the
+// bound that separates changed from unchanged with the fewest errors.
 func (p *Params) deadBand(answers []answer) {
 	p.DeadBand = 0
 	sorted := slices.Clone(answers)
@@ -121,9 +121,8 @@ func compareAbs(a, b float64) int {
 	return 0
 }
 
-// gains learns how much of a deviation beyond the dead band the machines correct:
-// the median ratio over attempts that were far enough off to tell; and how far
-// corrections lie from that.
+// gains estimates GainFail and GainPass, the median ratio of correction to deviation over
+// attempts that were far enough off, and CorrectSD, how far corrections lie from that.
 func (p *Params) gains(answers []answer) {
 	far := max(farOff/p.Kappa, p.DeadBand)
 	for _, which := range []struct {
@@ -143,8 +142,7 @@ func (p *Params) gains(answers []answer) {
 		if len(ratios) < enough {
 			continue
 		}
-		// Fails that are now and then left unanswered (see Idle) do not lessen what an
-		// answer is.
+		// Fails without a correction (see Idle) do not count in the gain.
 		if !which.passed && len(moved) >= enough && 10*len(moved) >= len(ratios) {
 			ratios = moved
 		}
@@ -161,12 +159,13 @@ func (p *Params) gains(answers []answer) {
 	}
 }
 
-// unanswered learns how often a fail is not answered where nothing stood in the way.
+// unanswered estimates Idle: how often a fail is not followed by a correction although
+// the limit allowed one.
 func (p *Params) unanswered(answers []answer) {
 	const weight, least, most = 5.0, 0.002, 0.9 // fails' worth of prior
 	n, idle := weight, weight*p.Idle
 	if p.GainFail < smallestGain {
-		return // it answers none
+		return // there are no corrections after fails
 	}
 	for _, a := range answers {
 		if !a.passed {
@@ -179,12 +178,12 @@ func (p *Params) unanswered(answers []answer) {
 	p.Idle = min(max(idle/n, least), most)
 }
 
-// MostGain is the largest there is: a machine that corrects more than twice the deviation would swing
-// ever wider, and be sent back.
+// MostGain is the largest gain: a machine that corrects more than twice the deviation would
+// be unstable.
 const MostGain = 2.0
 
-// stops finds the limit of a kind that never told it: a setting that none
-// exceeds, at which attempts failed that asked for more and nothing was changed.
+// stops estimates the limit of a kind that never reported it: the largest setting, if
+// attempts failed there that called for more and nothing was changed.
 func (p *Params) stops(histories []History) {
 	if p.Limit.Known() {
 		return
@@ -215,7 +214,7 @@ func (p *Params) stops(histories []History) {
 	}
 }
 
-// resets learns how often a new pair puts the setting back to nominal.
+// resets estimates how often the setting returns to nominal with a new pair.
 func (p *Params) resets(histories []History) {
 	const weight = 2.0 // pairs' worth of prior
 	back, kept := 0.0, 0.0
@@ -244,9 +243,9 @@ func (p *Params) resets(histories []History) {
 	p.Resets = (weight*p.Resets + back) / (weight + back + kept)
 }
 
-// follows is the part of a deviation that the machine corrects on average over
-// all that may lie behind an outcome: after a pass nothing within the dead band,
-// wherever in the window the deviation lies.
+// follows returns the share of a deviation that the machine corrects on average given the
+// outcome only: after a pass, over deviations uniform in the window, none within the dead
+// band.
 func (p *Params) follows(passed bool) float64 {
 	if !passed {
 		return p.GainFail * (1 - p.Idle)

@@ -10,29 +10,31 @@ import (
 	"arcdrift/drift"
 )
 
-// Key names a population: what is compared with what.
+// Key names a population: machines of one model, in one program.
 type Key struct{ Model, Program string }
 
-// History is one machine's events, in order, with the population it belongs to.
+// History is one machine's events, in order of time, with its population.
 type History struct {
 	Machine string
 	Key     Key
 	Events  []Event
-	// AttemptLimit is the tries after which a session without a pass is given up.
+	// AttemptLimit is the number of attempts after which a session without a pass is
+	// given up.
 	AttemptLimit int
 }
 
-// Population is what a fleet has taught of its models and their programs.
+// Population has the parameters of each model of a fleet, and of the fleet as a whole.
 type Population struct {
 	byKey map[Key]*Params
 	all   Params
 }
 
-// kind is what machines are learnt together by: their model. Programs share its
-// pairs.
+// kind is the key of a model without a program: programs share its pairs, so parameters
+// are estimated by model.
 func (k Key) kind() Key { return Key{Model: k.Model} }
 
-// For returns what is known of a kind: that of its model, or that of the whole fleet.
+// For returns the parameters of a model or, if it has none, of the whole fleet. They must
+// not be changed.
 func (p *Population) For(k Key) *Params {
 	if params, ok := p.byKey[k.kind()]; ok {
 		return params
@@ -40,7 +42,7 @@ func (p *Population) For(k Key) *Params {
 	return &p.all
 }
 
-// Keys lists the populations in order, of each model without a program.
+// Keys lists the models in order, each without a program.
 func (p *Population) Keys() []Key {
 	keys := make([]Key, 0, len(p.byKey))
 	for k := range p.byKey {
@@ -58,21 +60,22 @@ func (k Key) compare(other Key) int {
 }
 
 const (
-	// sampleMachines is how many machines of a kind are asked for its population;
-	// more would make it slower and hardly better.
+	// sampleMachines is the most machines of a kind that the estimates use: more would
+	// make them slower and hardly better.
 	sampleMachines = 60
-	// The fleet as a whole is only where its kinds start from.
+	// The fleet as a whole only gives the prior of its kinds.
 	fewMachines = 24
 )
 
-// Sample is the machines that are asked for the populations: of every kind
-// those whose names have the smallest hashes, so that the choice depends neither
-// on the order of enrolling nor on who else is there. The zero value is empty.
+// Sample has the machines that the estimates use: of each kind those whose names have the
+// smallest hashes, so that the choice does not depend on the order of enrolling. The
+// zero value is empty.
 type Sample struct {
 	byKey map[Key][]History
 }
 
-// Enrol offers a machine's history and keeps it if it is among those asked.
+// Enrol offers a machine's history and keeps it if it belongs to the sample. It keeps the
+// slice of events.
 func (s *Sample) Enrol(h History) {
 	if h.AttemptLimit == 0 {
 		h.AttemptLimit = drift.DefaultAttemptLimit
@@ -84,10 +87,11 @@ func (s *Sample) Enrol(h History) {
 	s.byKey[k] = firstByHash(append(s.byKey[k], h), sampleMachines)
 }
 
-// Histories returns those asked of one kind, in order of asking.
+// Histories returns those of one kind in the sample, in the order of their hashes.
 func (s *Sample) Histories(k Key) []History { return s.byKey[k.kind()] }
 
-// Learn estimates the populations: a pure function of the histories enrolled.
+// Learn estimates the parameters of all kinds, on all processors: a pure function of the
+// histories enrolled.
 func (s *Sample) Learn() *Population {
 	var everybody []History
 	keys := make([]Key, 0, len(s.byKey))

@@ -8,28 +8,29 @@ import (
 	"arcdrift/drift/fit"
 )
 
-// A machine changes between programs, and all of them wear one pair. A program has
-// its own nominal power, so that the same pair needs another setting in percent; its
-// own target and tolerance; and machines answer deviations in it by more or less.
-// What one program's attempts tell of level, wear, scatter and air counts for all.
+// A machine changes between programs, which all use the same pair. A program has its own
+// nominal power, so that the same pair needs another setting in percent, its own target
+// and tolerance, and a gain of its own. Level, wear, scatter and effects of the air are
+// common to all.
 
-// Program is what is known of a program on machines of one model.
+// Program has the parameters of one program on machines of one model.
 type Program struct {
 	Name string
 	// Target and Tolerance in micrometres.
 	Target, Tolerance drift.Opt[float64]
-	// Offset is by how much its required power differs from the model's most used
-	// program, in log percent, OffsetSD how that differs between machines.
+	// Offset is its required power minus that of the model's most used program, in log
+	// percent, OffsetSD the standard deviation of that between machines.
 	Offset, OffsetSD float64
 	// Gain multiplies the model's gains.
 	Gain float64
 }
 
-// Of a program nobody has seen its offset is as those of the others, or within this
-// of nothing, in log percent: a guess.
+// offsetSD is the prior standard deviation of the offset of a program without records, in
+// log percent. A guess.
 const offsetSD = 1.5
 
-// program returns what is known of a program; of one never seen what the others say.
+// program returns the parameters of a program; of one without records, those that follow
+// from the others.
 func (p *Params) program(name string) Program {
 	at, known := slices.BinarySearchFunc(p.Programs, name, func(q Program, name string) int { return compareNames(q.Name, name) })
 	if known {
@@ -37,7 +38,7 @@ func (p *Params) program(name string) Program {
 	}
 	out := Program{Name: name, Gain: 1}
 	if len(p.Programs) == 0 {
-		return out // what nobody tells apart is one program
+		return out // without names there is one program
 	}
 	n, squares := float64(len(p.Programs)), sq(offsetSD)
 	for _, q := range p.Programs {
@@ -60,8 +61,8 @@ func compareNames(a, b string) int {
 	return 0
 }
 
-// programs lists the programs of the histories, each with what its records tell
-// outright. The most used one is where offsets count from.
+// programs lists the programs of the histories, with the target and tolerance that they
+// reported. Offsets count from the most used one.
 func (p *Params) programs(histories []History) {
 	type told struct {
 		attempts          int
@@ -110,8 +111,8 @@ func (p *Params) programs(histories []History) {
 	}
 }
 
-// programGains learns by how much the answers in each program differ from the
-// model's, where there are enough of them.
+// programGains estimates the gain of each program relative to the model's, where there are
+// enough corrections.
 func (p *Params) programGains(answers []answer) {
 	for i := range p.Programs {
 		q := &p.Programs[i]
@@ -128,8 +129,8 @@ func (p *Params) programGains(answers []answer) {
 	}
 }
 
-// ownSettings learns whether each program keeps a setting of its own, from changes
-// of program where that and the setting of the program before lay apart.
+// ownSettings estimates whether each program has a setting of its own, from changes of
+// program at which that would differ from the setting of the program before.
 func (p *Params) ownSettings(histories []History) {
 	own, carried := 0, 0
 	for _, h := range histories {
@@ -162,8 +163,8 @@ func (p *Params) ownSettings(histories []History) {
 // mode is a program as one machine runs it.
 type mode struct {
 	name string
-	// offset and offsetVar are its offset on this machine, setting and settingVar
-	// where the machine left its setting, all in log percent.
+	// offset is its offset on this machine, setting the setting that it was left with, in
+	// log percent; offsetVar and settingVar are their variances.
 	offset, offsetVar, setting, settingVar float64
 	// used is whether the machine ever ran it.
 	used              bool
@@ -182,8 +183,8 @@ func (m *Machine) mode(name string) *mode {
 	return &m.modes[len(m.modes)-1]
 }
 
-// use changes to a program. What was learnt of the offset of the one before is kept
-// for when it comes back.
+// use changes to a program. The offset and the setting of the one before are kept for its
+// return.
 func (m *Machine) use(name string) {
 	if len(m.modes) > 0 && name == m.program {
 		return
@@ -206,8 +207,8 @@ func (m *Machine) use(name string) {
 	m.derive()
 }
 
-// exchange puts the setting of one program in place of another's. Both moved with
-// the level, so that the difference between them is what is less sure.
+// exchange replaces the setting of one program by another's. Both moved with the level, so
+// the uncertainty is that of their difference.
 func (m *Machine) exchange(from, to *mode) {
 	lo, hi := m.params.Window()
 	by, doubt := to.setting-from.setting, min(to.settingVar, sq(hi-lo)/12)
@@ -228,9 +229,8 @@ func (m *Machine) marginal(i int) (mean, variance float64) {
 	return m.filter.mean(row[:])
 }
 
-// derive makes the values of the kind those of this machine in the program in use:
-// what its own records tell goes before what most of its kind do. Copies of the
-// machine keep theirs.
+// derive sets the machine's parameters in the program in use: those of its kind, with the
+// values that its own records report. Copies of the machine keep theirs.
 func (m *Machine) derive() {
 	k, q, own := m.kind, m.kind.program(m.program), *m.kind
 	mine := m.mode(m.program)
@@ -245,7 +245,7 @@ func (m *Machine) derive() {
 	m.params = new(own)
 }
 
-// updateTargets takes from an attempt what the machine aims at and how far it can go.
+// updateTargets takes target, tolerance and limit from an attempt.
 func (m *Machine) updateTargets(target, tolerance, limit drift.Opt[float64]) {
 	mine := m.mode(m.program)
 	was := [3]drift.Opt[float64]{mine.target, mine.tolerance, m.limit}
@@ -255,10 +255,10 @@ func (m *Machine) updateTargets(target, tolerance, limit drift.Opt[float64]) {
 	}
 }
 
-// Program is the one in use.
+// Program returns the name of the program in use.
 func (m *Machine) Program() string { return m.program }
 
-// In returns the machine as it would stand in another program: a copy.
+// In returns a copy of the machine as it would be in another program.
 func (m *Machine) In(program string) *Machine {
 	c := m.Clone()
 	c.use(program)
@@ -270,7 +270,7 @@ func (m *Machine) Ran(program string) bool {
 	return slices.ContainsFunc(m.modes, func(one mode) bool { return one.name == program && one.used })
 }
 
-// offsets adds what the machine tells of its programs' offsets, free of the prior.
+// offsets adds the machine's evidence on the offsets of its programs, without the prior.
 func (e *effects) offsets(m *Machine, p *Params) {
 	if len(p.Programs) < 2 || m.numbers < telling {
 		return
@@ -292,7 +292,7 @@ func (e *effects) offsets(m *Machine, p *Params) {
 	}
 }
 
-// pooledOffsets re-estimates the programs' offsets.
+// pooledOffsets estimates the offsets of the programs from those of the machines.
 func (p *Params) pooledOffsets(e *effects) {
 	p.Programs = slices.Clone(p.Programs)
 	for i := range p.Programs {

@@ -6,9 +6,8 @@ import (
 	"arcdrift/drift"
 )
 
-// recentSessions remembers the machine's last sessions: how many arcs lay between them
-// and in which air they were. Futures are made of stretches of it, so that they
-// have this machine's pace and weather.
+// recentSessions has the machine's last sessions: the arcs between them and their air.
+// Forecasts repeat them, so that they have this machine's pace and air.
 type recentSessions struct {
 	step     [recentLimit]float32
 	air      [recentLimit][airTerms]float32
@@ -16,7 +15,7 @@ type recentSessions struct {
 	lastArcs float64
 	lastPair int
 	first    time.Time
-	// day counts arcs and time of the last weeks, forgetting slowly.
+	// arcs and days are those of the last weeks, with weights that fade.
 	arcs, days float64
 	// sessions and span give the usual time between sessions.
 	sessions, span float64
@@ -25,8 +24,7 @@ type recentSessions struct {
 
 const recentLimit = 32
 
-// paceMemory is the share of the pace kept from one session to the next: about
-// the last 40 sessions count.
+// paceMemory is the weight of the past at each session: about the last 40 count.
 const paceMemory = 0.975
 
 func (t *recentSessions) add(ev *Event, arcs float64) {
@@ -56,7 +54,7 @@ func (t *recentSessions) add(ev *Event, arcs float64) {
 	t.n++
 }
 
-// perDay is the machine's pace in arcs a day, 0 when unknown.
+// perDay returns the machine's pace in arcs a day, 0 if unknown.
 func (t *recentSessions) perDay() float64 {
 	if t.days <= 0 {
 		return 0
@@ -64,7 +62,7 @@ func (t *recentSessions) perDay() float64 {
 	return min(t.arcs/t.days, drift.MostArcsPerDay) // clocks may be off
 }
 
-// gap is the usual time between sessions in days, 0 when unknown.
+// gap returns the usual time between sessions in days, 0 if unknown.
 func (t *recentSessions) gap() float64 {
 	if t.sessions == 0 {
 		return 0

@@ -5,21 +5,25 @@ import (
 	"math/rand/v2"
 )
 
-// Draw is one possible state of a machine: what a future starts from.
+// Draw is one draw from the distribution of a machine's state. Level (required power at
+// reference air, in the program in use) and Setting are in log percent, Slope in percent
+// per 1000 arcs of the wear clock, Air in log percent a unit of the [Regressors],
+// ScatterScale a factor.
 type Draw struct {
 	Level, Slope, Setting float64
 	Air                   [airTerms]float64
 	ScatterScale          float64
 }
 
-// Sampler draws from what is known of a machine at one moment.
+// Sampler draws states of a machine at one moment.
 type Sampler struct {
 	until [scatterScales]float64 // cumulative weights
 	mean  [scatterScales][states]float64
 	root  [scatterScales][states][states]float64
 }
 
-// Sampler prepares drawing from the machine's joint distribution as it is now.
+// Sampler returns a sampler of the machine's present state. It keeps nothing of the
+// machine.
 func (m *Machine) Sampler() *Sampler {
 	s := &Sampler{}
 	sum := 0.0
@@ -33,7 +37,7 @@ func (m *Machine) Sampler() *Sampler {
 	return s
 }
 
-// Draw draws one state.
+// Draw draws one state from the joint distribution.
 func (s *Sampler) Draw(rng *rand.Rand) Draw {
 	at := rng.Float64() * s.until[scatterScales-1]
 	k := 0
@@ -62,8 +66,10 @@ func drawOf(x *[states]float64, k int, rng *rand.Rand) Draw {
 	return d
 }
 
-// Course draws a possible course of the scatter: a copy of the values with
-// another age at which it has doubled and another bend.
+// Course draws one possible curve of the scatter: it returns a copy of p whose
+// ScatterArcs (in arcs) and ScatterExponent are drawn from a log normal distribution
+// about their values, with the covariance CurveCov. p stays as it is. Two curves with
+// the same ScatterAt now differ in how the scatter grows.
 func (p *Params) Course(rng *rand.Rand) Params {
 	a, b := rng.NormFloat64(), rng.NormFloat64()
 	root := math.Sqrt(max(p.CurveCov[0][0], 0))
@@ -77,8 +83,8 @@ func (p *Params) Course(rng *rand.Rand) Params {
 	return q
 }
 
-// choleskyRoot writes the lower triangular root of a covariance; a component
-// without variance of its own gets an empty column.
+// choleskyRoot writes the lower triangular root of a covariance (states×states, row by
+// row); a component without variance of its own gets a column of zeros.
 func choleskyRoot(cov []float64, root *[states][states]float64) {
 	for i := range states {
 		for j := 0; j <= i; j++ {
@@ -96,25 +102,25 @@ func choleskyRoot(cov []float64, root *[states][states]float64) {
 	}
 }
 
-// Future is the pace and the weather a forecast runs through.
+// Future is the pace and the air of the sessions that a forecast simulates.
 type Future struct {
-	// Steps are arcs between sessions and Airs the air at them, in the order
-	// they came; a forecast runs through them from anywhere, again and again.
+	// Steps are the arcs between sessions and Airs the air at them, equally many and in
+	// order of time; a forecast starts anywhere and repeats them.
 	Steps []float64
 	Airs  [][airTerms]float64
 	// PerDay is arcs a day, 0 when unknown.
 	PerDay float64
 }
 
-// sessionArcs stands in for the arcs between sessions of a machine that has not
-// told them: a day's work. A guess.
+// sessionArcs are the arcs between sessions of a machine that did not report them: a
+// day's work. A guess.
 const sessionArcs = 40.0
 
-// leastStep keeps a machine that tells no counter, or calibrates all day, from
-// making futures of thousands of sessions.
+// leastStep limits the number of sessions in a forecast for a machine that reports no
+// counter or calibrates all day.
 const leastStep = 5.0
 
-// Future returns what the machine's last sessions looked like.
+// Future returns that of the machine's last sessions, 32 at most and one at least.
 func (m *Machine) Future() Future {
 	f := Future{PerDay: m.recent.perDay()}
 	n := min(m.recent.n, recentLimit)

@@ -42,7 +42,7 @@ func (m *Machine) Smoother() *Smoother {
 	return &Smoother{machine: c, trace: wide.trace}
 }
 
-// Take folds in the next event. Its step counts from the arcs where the machine
+// Take updates with the next event. Its step counts from the arcs where the machine
 // stands, as [Smoother.Burn] may have burnt some of it.
 func (s *Smoother) Update(ev *Event) {
 	if ev.Pair == s.machine.pair {

@@ -5,48 +5,46 @@ import (
 	"time"
 )
 
-// Streak is the run of attempts without a pass that stands now, within or
-// across sessions.
+// Streak is the present run of attempts without a pass, within or across sessions.
 type Streak struct {
 	Attempts, Sessions int
 	Since              time.Time
-	// Spoilt is the probability that spoilt ends are behind it: a cleaver that has
-	// gone blunt, or dirt on the fibre.
+	// Spoilt is the probability that spoilt ends are the cause: a blunt cleaver, or dirt
+	// on the fibre.
 	Spoilt float64
-	// OutBefore and OutNow are the chances of an attempt outside the tolerance
-	// that the model saw just before the streak, in the air of the attempt before
-	// it and in the air it began in.
+	// OutBefore and OutNow are the chances of an attempt outside the tolerance, by the
+	// model just before the streak, in the air of the attempt before it and in the air of
+	// its first attempt.
 	OutBefore, OutNow float64
-	// OtherCleaver is whether it went on with ends of another cleaver.
+	// OtherCleaver is whether it continued with ends of another cleaver.
 	OtherCleaver bool
 
 	cleaver string
-	// ends and dirt are the logarithms of the weights of the two explanations
-	// against the third, that the attempts failed as the model expected them to.
+	// ends and dirt are the log odds of these two causes against the third, that the
+	// attempts failed as the model expected.
 	ends, dirt float64
-	// step and stepVar are what the attempts say of a step in the level, in log
-	// percent: dirt makes one, and then stays; spoilt ends miss now here, now there.
+	// step and stepVar are mean and variance of a step in the level, in log percent: dirt
+	// causes a lasting one, spoilt ends do not.
 	step, stepVar float64
 }
 
-// What a streak is weighed by. All are guesses of the right order; the chances
-// of a spell and of dirt come from the fleet.
+// Constants for the causes of a streak. All are guesses of the right order; the chances of
+// blunt cleavers and of dirt come from the fleet.
 const (
 	// bluntSpoilt is the share of spoilt ends while a cleaver is blunt.
 	bluntSpoilt = 0.35
-	// soiledFail is the chance of a fail on a pair that has just been soiled.
+	// soiledFail is the chance of a fail on a pair just after a contamination.
 	soiledFail = 0.6
-	// stepWidth is the spread of the step that dirt makes, in scatters.
+	// stepWidth is the standard deviation of the step that dirt causes, in scatters.
 	stepWidth = 5.0
 )
 
-// outlook is what an attempt was expected to do before it was made: the chance
-// of a miss in the air of the attempt before and in its own, that of a spoilt
-// end, and that of dirt since the attempt before. Where the attempt told a
-// number, off is how far it lay from the expected one and variance how far it
-// may, of which scatter is the attempt's own, and wide how far with a spoilt end;
-// NaN else. side is how much likelier a spoilt end makes the difference between the
-// two ends, 1 where that is not told.
+// outlook is the prediction of an attempt: the chance of a miss in the air of the attempt
+// before and in its own, that of a spoilt end, and that of dirt since the attempt before.
+// If the attempt reports a number, off is its distance from the prediction (else NaN),
+// variance its variance, of which scatter is the attempt's own, and wide that with a
+// spoilt end. side is the likelihood ratio of a spoilt end by the difference between the
+// two ends, 1 if not reported.
 type outlook struct{ before, now, spoilt, dirt, off, variance, scatter, wide, side float64 }
 
 func (m *Machine) outlook(before [airTerms]float64, ev *Event) outlook {
@@ -72,8 +70,8 @@ func (m *Machine) outlook(before [airTerms]float64, ev *Event) outlook {
 	return o
 }
 
-// update takes the next attempt, with the probability that its end was spoilt, and
-// returns how many tries of it failed.
+// update updates the streak with the next attempt, with the probability that its end was
+// spoilt, and returns how many tries of it failed.
 func (s *Streak) update(ev *Event, spoilt float64, out outlook) (fails int) {
 	fails = int(ev.Tries)
 	if ev.Passed {
@@ -83,7 +81,7 @@ func (s *Streak) update(ev *Event, spoilt float64, out outlook) (fails int) {
 	if s.Attempts == 0 {
 		*s = Streak{
 			Since: ev.Time, OutBefore: out.before, OutNow: out.now, cleaver: ev.Cleaver,
-			// In a spell bluntSpoilt of the ends are spoilt: so much of the time is one.
+			// With a blunt cleaver the share bluntSpoilt is spoilt: this is how often one is.
 			ends: math.Log(min(out.spoilt/bluntSpoilt, 0.9)), dirt: math.Log(out.dirt),
 			stepVar: sq(stepWidth) * out.scatter,
 		}
@@ -97,8 +95,7 @@ func (s *Streak) update(ev *Event, spoilt float64, out outlook) (fails int) {
 	return fails
 }
 
-// weigh multiplies the two explanations by how much likelier they make the fails
-// than the model does without them (Bayes).
+// weigh updates the odds of the two causes by their likelihood ratios (Bayes).
 func (s *Streak) weigh(fails int, spoilt float64, out outlook) {
 	spoilt = min(max(spoilt, 1e-4), 1-1e-4)
 	odds := spoilt / (1 - spoilt) * (1 - out.spoilt) / out.spoilt
@@ -113,10 +110,9 @@ func (s *Streak) weigh(fails int, spoilt float64, out outlook) {
 	s.Spoilt = math.Exp(s.ends-top) / (math.Exp(s.ends-top) + math.Exp(s.dirt-top) + math.Exp(-top))
 }
 
-// measured returns the logs of how much likelier a blunt cleaver, and a step in the
-// level, make a measured attempt, and learns the step from it. Under each of the
-// explanations an end may be spoilt and the attempt lie far off: else a single wild
-// one would settle the matter.
+// measured returns the log likelihood ratios of a blunt cleaver and of a step in the
+// level for a measured attempt, and updates the step. Under each cause an end may be
+// spoilt and the attempt lie far off: otherwise a single outlier would decide.
 func (s *Streak) measured(out outlook) (blunt, soiled float64) {
 	density := func(d, v float64) float64 { return math.Exp(-d*d/v/2) / math.Sqrt(v) }
 	mixed := func(share, well float64) float64 {
@@ -133,8 +129,8 @@ func (s *Streak) measured(out outlook) (blunt, soiled float64) {
 	return blunt, soiled
 }
 
-// tally remembers how often attempts failed, forgetting slowly, and what the
-// last of them told.
+// tally counts how often attempts failed, with weights that fade, and has the grades of
+// the last ones.
 type tally struct {
 	fails, tries float64
 	grades       [recentLength]uint8
@@ -142,7 +138,7 @@ type tally struct {
 }
 
 const (
-	// tallyMemory lets about the last 200 attempts count.
+	// tallyMemory is the weight of the past at each attempt: about the last 200 count.
 	tallyMemory  = 0.995
 	recentLength = 20
 )
@@ -154,7 +150,7 @@ func (t *tally) add(ev *Event, fails int) {
 	t.n++
 }
 
-// Grade says how much records tell.
+// Grade says how much the records report.
 type Grade uint8
 
 // The grades of data.
@@ -175,7 +171,7 @@ func gradeOf(ev *Event) Grade {
 	return PassFail
 }
 
-// Grade is what most of the machine's last attempts told.
+// Grade returns that of most of the machine's last twenty attempts.
 func (m *Machine) Grade() Grade {
 	var counts [Full + 1]int
 	for _, g := range m.tally.grades[:min(m.tally.n, recentLength)] {
@@ -190,8 +186,8 @@ func (m *Machine) Grade() Grade {
 	return best
 }
 
-// FailRate is how often the machine's attempts fail: so many of so many, the
-// streak that stands left out.
+// FailRate returns how many of how many attempts failed, about the last 200, without the
+// present streak.
 func (m *Machine) FailRate() (fails, tries float64) {
 	standing := float64(m.streak.Attempts)
 	return max(m.tally.fails-standing, 0), max(m.tally.tries-standing, 0)

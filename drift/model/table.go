@@ -1,19 +1,18 @@
 package model
 
-// OutTable is what [Machine.OutChance] and [Machine.Shift] rest on, as numbers
-// that travel to where there is no agent. Powers are in log percent, distances in arcs.
+// OutTable has the numbers from which [Machine.OutChance] and [Machine.Shift] can be
+// computed elsewhere, without the agent. Powers are in log percent, distances in arcs.
 type OutTable struct {
 	// Low and High bound the deviations that pass; see [Params.Window].
 	Low, High float64
 	// Arcs the pair has burnt, and ScatterAge, the age of its scatter.
 	Arcs, ScatterAge float64
-	// The parameters of the same names: how a pair goes on.
+	// The [Params] of the same names.
 	WearExponent, Walk, SlopeWalk, DirtRate, DirtStep, ScatterScaleWalk float64
 	Scatter, ScatterArcs, ScatterExponent                               float64
-	// Air is what the air of the last attempt contributed: density, humidity,
-	// machine temperature, as [Regressors] gives them.
+	// Air has the [Regressors] of the air of the last attempt.
 	Air [airTerms]float64
-	// Rows are the multiples of the scatter from the lowest.
+	// Rows has one entry a scatter scale, from the lowest.
 	Rows []OutRow
 }
 
@@ -21,7 +20,7 @@ type OutTable struct {
 // effects of the air.
 const outTerms = 2 + airTerms
 
-// OutRow is what is believed under one multiple of the scatter.
+// OutRow is the distribution of the state for one scatter scale.
 type OutRow struct {
 	Weight float64
 	// ScatterScale of the scatter, and the mean Level.
@@ -48,7 +47,8 @@ func (m *Machine) OutTable() OutTable {
 	return t
 }
 
-// outRow looks at state k along off, slope and the air's effects.
+// outRow returns the marginal distribution of off, slope and the effects of the air for
+// scatter scale k.
 func (f *filter) outRow(k int) OutRow {
 	g := &f.state[k]
 	r := OutRow{Weight: f.weight[k], ScatterScale: ScatterScaleAt(k), Level: g.Mean[level]}
