@@ -20,13 +20,12 @@ type Lot struct {
 
 // entries says what is to be said of the splices made in the pieces.
 func (c *course) entries(lots []*lot, losses *LossModel) []Lot {
+	lots = slices.DeleteFunc(lots, func(l *lot) bool { return math.Round(l.splices()) < 1 })
 	weights := c.weigh(lots, losses)
 	rng := rand.New(rand.NewPCG(c.past.seed(), 2))
 	out := make([]Lot, 0, len(lots))
 	for _, l := range lots {
-		if n := int(math.Round(l.splices())); n > 0 {
-			out = append(out, c.entry(l, n, weights, losses, rng))
-		}
+		out = append(out, c.entry(l, int(math.Round(l.splices())), weights, losses, rng))
 	}
 	return out
 }

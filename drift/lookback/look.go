@@ -43,7 +43,7 @@ func (p *Past) Look(q Query) Found {
 		if c == nil {
 			continue
 		}
-		lots, _ := p.lots(c.pieces)
+		lots := p.made(c.pieces)
 		if !q.To.IsZero() {
 			found.Spans = []Span{{Machine: p.Machine, Triggers: []Trigger{Asked}, From: q.From.UTC(), To: q.To.UTC(), Good: "Somebody asked about this time."}}
 			found.Lots = c.entries(lots, q.Losses)
@@ -58,6 +58,24 @@ func (p *Past) Look(q Query) Found {
 		found.Lots = append(found.Lots, c.entries(c.within(lots, spans), q.Losses)...)
 	}
 	return found
+}
+
+// made are the splices of these pieces of work. They are spread over the work before and
+// after too: a record counts those since the one before it.
+func (p *Past) made(pieces []piece) []*lot {
+	wide := p.pieces(pieces[0].from.Add(-longest), pieces[len(pieces)-1].to.Add(longest))
+	lots, _ := p.lots(wide)
+	first := slices.IndexFunc(wide, func(c piece) bool { return c.from.Equal(pieces[0].from) })
+	for _, l := range lots {
+		all := l.share
+		l.share = map[int]float64{}
+		for j, n := range all {
+			if at := j - first; at >= 0 && at < len(pieces) {
+				l.share[at] = n
+			}
+		}
+	}
+	return lots
 }
 
 // between is the history with the records of that time only, for counting.

@@ -86,6 +86,20 @@ func TestWhatChangedBetweenTwoChecksIsDoubted(t *testing.T) {
 	assert.Less(t, last.From, firstDay.AddDate(0, 0, 15), "reaches back before the first check that failed")
 }
 
+// A question about one day is answered with the splices of that day, though the record
+// of the next counts those since the evening.
+func TestADayHasItsOwnSplices(t *testing.T) {
+	t.Parallel()
+	p := plainPast(t, 10, func(day int) float64 { return math.Sin(float64(7 * day)) })
+	for d := 1; d < 9; d++ {
+		from := firstDay.AddDate(0, 0, d)
+		r := p.report(t, from, from.AddDate(0, 0, 1))
+		require.Len(t, r.Entries, 1)
+		assert.Equal(t, 40, r.Entries[0].Splices)
+		assert.Equal(t, from.Format(time.DateOnly), r.Entries[0].Day)
+	}
+}
+
 // The number of bad splices stated for a job is the sum of its days', and the interval
 // is wider than independent splices would make it: those of a day share the machine.
 func TestSplicesOfADayAreNotIndependent(t *testing.T) {
