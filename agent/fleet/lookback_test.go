@@ -22,7 +22,7 @@ func TestLookBackOfAStoreAndOfAFleetAreTheSame(t *testing.T) {
 	running, err := y.LookBack(q)
 	require.NoError(t, err)
 	require.NotEmpty(t, running.Entries)
-	alone, err := NewAnswers(y.book, func() time.Time { return evening }).LookBack(q)
+	alone, err := NewAnswers(y.store, func() time.Time { return evening }).LookBack(q)
 	require.NoError(t, err)
 	assert.Equal(t, alone, running)
 
