@@ -22,22 +22,22 @@ import (
 )
 
 const (
-	// patience is how long one request may take, on the slowest of links.
+	// patience is how long one request may take, on the slowest links.
 	patience = 2 * time.Minute
-	// maxAnswer bounds what is read of an answer.
+	// maxAnswer is how many bytes of an answer are read.
 	maxAnswer = 8 << 20
 	// maxBusy bounds how long a hub may ask to wait.
 	maxBusy = 10 * time.Minute
 )
 
-// arrivalHeader says that the hub does not believe when and from whom this agent
-// had its records.
+// arrivalHeader says that the hub does not believe this agent about when and from whom
+// its records came.
 const arrivalHeader = "Arcdrift-Arrival"
 
-// runHeader names the run of the hub that answers.
+// runHeader identifies the run of the hub that answers.
 const runHeader = "Arcdrift-Run"
 
-// Hub is the agent to which all is sent.
+// Hub is the agent to which records are sent.
 type Hub struct {
 	// URL is like https://hub.example:8470, without a path.
 	URL            string
@@ -46,14 +46,14 @@ type Hub struct {
 	Transport http.RoundTripper
 }
 
-// Name is the hub's name in the store of those who send to it.
+// Name is the hub's name in the store of an agent that sends to it.
 func (h *Hub) Name() string { return strings.TrimRight(h.URL, "/") }
 
-// client speaks to a hub.
+// client sends requests to a hub.
 type client struct {
 	Hub
 	http *http.Client
-	// doubted: the hub believes nothing of when and from whom records came.
+	// doubted: the hub does not believe when and from whom records came.
 	doubted bool
 }
 
@@ -71,9 +71,9 @@ func (b *busyError) Error() string {
 	return fmt.Sprintf("the hub asks to wait for %s", b.after)
 }
 
-// entries sends records and returns one receipt for each, and which run of the
-// hub gave them: whatever else comes back is an error, and nothing is known of
-// any of them.
+// entries sends records and returns one receipt for each, and the run of the hub that
+// gave them. Any other answer is an error, and it is not known whether the hub has the
+// records.
 func (c *client) entries(ctx context.Context, entries []drift.Entry) (out []wire.Receipt, run string, err error) {
 	var body []byte
 	for i := range entries {
@@ -96,12 +96,12 @@ func (c *client) entries(ctx context.Context, entries []drift.Entry) (out []wire
 	return out, run, nil
 }
 
-// refusals sends refusals; nil means that all are kept.
+// refusals sends refusals; nil means that the hub has stored all.
 func (c *client) refusals(ctx context.Context, changed []store.ChangedRefusal) error {
 	var body []byte
 	for i := range changed {
-		told := wire.Refusal(changed[i].Refusal)
-		body = append(wire.AppendRefusal(body, &told), '\n')
+		r := wire.Refusal(changed[i].Refusal)
+		body = append(wire.AppendRefusal(body, &r), '\n')
 	}
 	lines, _, err := c.post(ctx, "/api/v1/refused", body)
 	if err != nil {
@@ -114,8 +114,8 @@ func (c *client) refusals(ctx context.Context, changed []store.ChangedRefusal) e
 	return nil
 }
 
-// people says who the pseudonyms are; nil means that all is kept. A hub that does not
-// want to hear of people answers with an [answeredError].
+// people sends pseudonyms and names; nil means that the hub has stored all. A hub that
+// does not take them answers with an [answeredError].
 func (c *client) people(ctx context.Context, changed []store.Person) error {
 	var body []byte
 	for _, p := range changed {
@@ -132,7 +132,7 @@ func (c *client) people(ctx context.Context, changed []store.Person) error {
 	return nil
 }
 
-// answeredError is an answer that is no receipt.
+// answeredError is an answer without receipts.
 type answeredError struct {
 	status int
 	text   string
@@ -140,18 +140,18 @@ type answeredError struct {
 
 func (a *answeredError) Error() string { return a.text }
 
-// post sends JSON lines, pressed, and returns the answer, if it is one to them,
-// and the hub's run.
+// post sends JSON lines, comcompressed, and returns the lines of the answer and the hub's
+// run. An answer of another status is an error.
 func (c *client) post(ctx context.Context, path string, body []byte) (lines *json.Decoder, run string, err error) {
-	var pressed bytes.Buffer
-	z := gzip.NewWriter(&pressed)
+	var compressed bytes.Buffer
+	z := gzip.NewWriter(&compressed)
 	if _, err := z.Write(body); err != nil {
 		return nil, "", err
 	}
 	if err := z.Close(); err != nil {
 		return nil, "", err
 	}
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, c.URL+path, &pressed)
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, c.URL+path, &compressed)
 	if err != nil {
 		return nil, "", err
 	}
@@ -173,27 +173,27 @@ func (c *client) post(ctx context.Context, path string, body []byte) (lines *jso
 	case http.StatusCreated, http.StatusConflict, http.StatusBadRequest:
 		return json.NewDecoder(bytes.NewReader(raw)), resp.Header.Get(runHeader), nil
 	case http.StatusServiceUnavailable, http.StatusTooManyRequests:
-		seconds, _ := strconv.Atoi(resp.Header.Get("Retry-After")) // without one, the pauses of any failure
+		seconds, _ := strconv.Atoi(resp.Header.Get("Retry-After")) // 0 without one: the pause is as after any failure
 		return nil, "", &busyError{min(time.Duration(max(seconds, 0))*time.Second, maxBusy)}
 	}
 	hint := ""
 	switch resp.StatusCode {
 	case http.StatusUnauthorized:
-		hint = " (is the user or the password wrong? forward-user, forward-password-file)"
+		hint = " (is the user or the password wrong? Check forward-user and forward-password-file)"
 	case http.StatusForbidden:
 		hint = " (may this device write for these machines at the hub?)"
 	}
 	return nil, "", &answeredError{resp.StatusCode, fmt.Sprintf("the hub answered %s%s: %.200s", resp.Status, hint, bytes.TrimSpace(raw))}
 }
 
-// unreachable says why the hub was not reached, without ports of this side, which
-// are others each time.
+// unreachable says why the hub was not reached, without this computer's ports, which
+// change each time: equal failures are logged once.
 func unreachable(err error) error {
 	switch {
 	case errors.As(err, new(x509.UnknownAuthorityError)):
-		return fmt.Errorf("the hub's certificate is by an authority that this computer does not know: name that authority's certificate with forward-ca: %w", err)
+		return fmt.Errorf("this computer does not know the authority that issued the hub's certificate: give the authority's certificate with forward-ca: %w", err)
 	case errors.Is(err, syscall.ECONNREFUSED):
-		return fmt.Errorf("the hub cannot be reached: nothing listens at that address and port: %w", err)
+		return fmt.Errorf("the hub cannot be reached: nothing listens on that address and port: %w", err)
 	}
 	var op *net.OpError
 	if errors.As(err, &op) && op.Op != "dial" {

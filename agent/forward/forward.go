@@ -17,20 +17,20 @@ import (
 )
 
 const (
-	// maxBatch is how many records one request carries, maxBody how many bytes
-	// before they are pressed: the hub takes 1 MiB.
+	// maxBatch is how many records one request carries, maxBody how many bytes before
+	// compression: the hub takes 1 MiB.
 	maxBatch = 500
 	maxBody  = 512 << 10
-	// idle is how often the store is asked for news.
+	// idle is how often the store is asked for new records.
 	idle = time.Second
 	// askEvery is how often a van that has nothing to send asks whether its hub still
-	// has what it had: one put back to an old copy is found so.
+	// has its records: so it notices a hub that was restored from an old copy.
 	askEvery = 10 * time.Minute
 	// firstPause and longestPause are the bounds of the pauses after failures.
 	firstPause, longestPause = time.Second, 5 * time.Minute
 )
 
-// Store is what is sent on, and where it is noted how far that is done.
+// Store is the store whose records are sent, and that keeps the cursor.
 type Store interface {
 	SincePseudonymous(epoch, seq uint64, limit int) ([]drift.Entry, error)
 	PeopleSince(change uint64, limit int) ([]store.Person, error)
@@ -39,7 +39,7 @@ type Store interface {
 	SetCursor(name string, c store.Cursor) error
 }
 
-// Forwarder sends a store on to a hub.
+// Forwarder sends the records of a store to a hub.
 type Forwarder struct {
 	store Store
 	hub   *client
@@ -47,22 +47,22 @@ type Forwarder struct {
 
 	askEvery time.Duration
 
-	mu     sync.Mutex // guards what Status tells
+	mu     sync.Mutex // guards status
 	status Status
 
 	at     store.Cursor
-	asked  time.Time // when the hub last said anything of what it has
-	looked bool      // whether the hub still has what it had
-	run    string    // the hub's run that was looked at; another is another hub, or an older copy
+	asked  time.Time // when the hub last answered about its records
+	looked bool      // it was checked that the hub still has its records
+	run    string    // the hub's run at that check; another run may be another hub, or an old copy
 	batch  int       // how many records the next request carries
 	fails  int       // in a row
-	said   string    // what went wrong last
-	// doubted: it was said that the hub believes nothing of arrivals
+	logged string    // the last failure that was logged
+	// doubted: it was logged that the hub does not believe arrivals.
 	doubted bool
-	// unheard: the hub did not want to hear of people when it was last looked at;
-	// unheardSaid: that was said
-	unheard, unheardSaid bool
-	gone                 uint64 // records between those that were sent, of which too little is left
+	// nameless: the hub did not take people at the last check; namelessLogged: that was
+	// logged.
+	nameless, namelessLogged bool
+	gone                     uint64 // compacted records between those that were sent, which cannot be sent
 }
 
 // New returns a forwarder that does nothing until it runs.
@@ -72,20 +72,20 @@ func New(hub Hub, s Store, log *slog.Logger) *Forwarder {
 
 // Status is how sending goes.
 type Status struct {
-	// Up says that the hub took what it was last sent; else Why it did not, "" before
-	// anything was tried.
+	// Up says that the hub took the last request; otherwise Why says why not, "" before
+	// the first.
 	Up  bool
 	Why string
 	// Refused counts the records that the hub refused since the start.
 	Refused uint64
-	// Sent is the number of the last record that the hub has.
+	// Sent is the store's number of the last record that the hub has.
 	Sent uint64
-	// Oldest is when the oldest record arrived that the hub does not have, the zero
-	// time when it has all.
+	// Oldest is the arrival of the oldest record that the hub does not have, zero when it
+	// has all.
 	Oldest time.Time
 }
 
-// Status tells how sending goes now.
+// Status returns how sending goes now.
 func (f *Forwarder) Status() (Status, error) {
 	f.mu.Lock()
 	s := f.status
@@ -102,7 +102,7 @@ func (f *Forwarder) Status() (Status, error) {
 	return s, err
 }
 
-// noted keeps how the last step went for whoever asks.
+// noted sets the result of the last step for Status.
 func (f *Forwarder) noted(err error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -115,16 +115,16 @@ func (f *Forwarder) noted(err error) {
 // String names the runner.
 func (f *Forwarder) String() string { return "forwarding to " + f.hub.URL }
 
-// Ready returns nil: a van without a network is as ready as one with.
+// Ready returns nil: a van is ready without a network too.
 func (f *Forwarder) Ready() error { return nil }
 
-// Run sends until ctx ends. A hub that cannot be reached is waited for, for
-// days: that is no error.
+// Run sends until ctx ends. It waits for a hub that cannot be reached, for days: that is
+// not an error.
 func (f *Forwarder) Run(ctx context.Context) error {
 	defer f.hub.close()
 	var err error
 	if f.at, err = f.store.Cursor(f.hub.URL); err != nil {
-		return fmt.Errorf("how far the hub has got cannot be read: %w", err)
+		return fmt.Errorf("the cursor of the hub cannot be read: %w", err)
 	}
 	for {
 		more, err := f.step(ctx)
@@ -140,15 +140,15 @@ func (f *Forwarder) Run(ctx context.Context) error {
 	}
 }
 
-// after notes how a step went and says how long to wait for the next. What goes
-// wrong is logged once, and again when it is something else.
+// after handles the result of a step and returns how long to wait for the next. It logs a
+// failure once, and again when the reason changes.
 func (f *Forwarder) after(more bool, err error) time.Duration {
 	f.noted(err)
 	if err == nil {
 		if f.fails > 0 {
 			f.log.Info("the hub takes records again", "hub", f.hub.URL)
 		}
-		f.fails, f.said, f.batch = 0, "", min(2*f.batch, maxBatch)
+		f.fails, f.logged, f.batch = 0, "", min(2*f.batch, maxBatch)
 		if more {
 			return 0
 		}
@@ -157,14 +157,14 @@ func (f *Forwarder) after(more bool, err error) time.Duration {
 	why := err.Error()
 	var busy *busyError
 	if errors.As(err, &busy) {
-		why = "busy" // for how long differs
+		why = "busy" // the time to wait differs each time
 	}
 	level := slog.LevelDebug
-	if why != f.said {
+	if why != f.logged {
 		level = slog.LevelWarn
 	}
-	f.said = why
-	f.log.Log(context.Background(), level, "the hub does not take records; they are kept and sent again", "hub", f.hub.URL, "error", err)
+	f.logged = why
+	f.log.Log(context.Background(), level, "the hub does not take records; they are kept and will be sent again", "hub", f.hub.URL, "error", err)
 	f.batch = max(f.batch/2, 1)
 	f.fails++
 	pause := backoff.Pauses{First: firstPause, Longest: longestPause, Jitter: 1}.After(f.fails, rand.Float64())
@@ -185,11 +185,11 @@ func (f *Forwarder) step(ctx context.Context) (more bool, err error) {
 	if err != nil || n > 0 {
 		return true, err
 	}
-	if more, err := f.people(ctx); more || err != nil { // who was forgotten since
+	if more, err := f.people(ctx); more || err != nil { // also those who were forgotten since
 		return true, err
 	}
 	if f.gone > 0 {
-		f.log.Warn("arc counts that were thinned before this hub had them are not sent, as what their sender added to them is gone; the hub's digests differ from this agent's unless it has them already", "hub", f.hub.URL, "counts", f.gone)
+		f.log.Warn("some arc counts were compacted before this hub had them, and cannot be sent in full; unless the hub has them already, its digests differ from this agent's", "hub", f.hub.URL, "counts", f.gone)
 		f.gone = 0
 	}
 	n, err = f.refusals(ctx)
@@ -199,16 +199,16 @@ func (f *Forwarder) step(ctx context.Context) (more bool, err error) {
 	return n > 0, err
 }
 
-// entries sends the next records, once the hub has been told whom they name, and moves
-// the cursor by their receipts.
+// entries sends the next records, after the people whom they name, and moves the cursor
+// by their receipts.
 func (f *Forwarder) entries(ctx context.Context) (int, error) {
 	next, err := f.store.SincePseudonymous(f.at.Epoch, f.at.Seq, f.batch)
 	if len(next) == 0 {
-		return f.spoilt(err)
+		return f.corrupt(err)
 	}
 	next = next[:fitting(next)]
 	if more, err := f.people(ctx); more || err != nil {
-		return len(next), err // and then these
+		return len(next), err // the next step sends these
 	}
 	receipts, run, err := f.hub.entries(ctx, next)
 	if err != nil {
@@ -216,10 +216,10 @@ func (f *Forwarder) entries(ctx context.Context) (int, error) {
 	}
 	if f.hub.doubted && !f.doubted {
 		f.doubted = true
-		f.log.Warn("the hub takes the records, but as if they came now and from this agent: there its account is not one that forwards; make it anew with arcdrift device add --forwards", "hub", f.hub.URL, "user", f.hub.User)
+		f.log.Warn("the hub takes the records as if they came now and from this agent, as the account there is not one that forwards; add it again at the hub with arcdrift device add --forwards", "hub", f.hub.URL, "user", f.hub.User)
 	}
 	if f.run != "" && run != f.run {
-		return len(next), f.lookBack(ctx) // and then these again, which is harmless
+		return len(next), f.lookBack(ctx) // the next step sends these again, which is harmless
 	}
 	f.run, f.asked = run, time.Now()
 	last := &next[len(next)-1]
@@ -231,7 +231,7 @@ func (f *Forwarder) entries(ctx context.Context) (int, error) {
 			f.mu.Lock()
 			f.status.Refused++
 			f.mu.Unlock()
-			f.log.Error("the hub refused a record that this agent took; it stands in the hub's refused list", "hub", f.hub.URL, "machine", next[i].Machine, "id", next[i].ID, "error", r.Refused)
+			f.log.Error("the hub refused a record that this agent took; it is in the hub's refused list", "hub", f.hub.URL, "machine", next[i].Machine, "id", next[i].ID, "error", r.Refused)
 		}
 	}
 	if err := f.move(to); err != nil {
@@ -241,27 +241,27 @@ func (f *Forwarder) entries(ctx context.Context) (int, error) {
 	return len(next), nil
 }
 
-// spoilt passes over an entry that the van's disk has spoilt: it cannot be sent
-// and must not hold up what is behind it.
-func (f *Forwarder) spoilt(err error) (int, error) {
+// corrupt skips an entry that the van's disk has corrupted: it cannot be sent and must
+// not stop the entries behind it.
+func (f *Forwarder) corrupt(err error) (int, error) {
 	var damage *store.Damage
 	if !errors.As(err, &damage) || damage.Seq == 0 {
 		return 0, err
 	}
-	f.log.Error("a record is spoilt and cannot be sent to the hub", "hub", f.hub.URL, "error", damage)
+	f.log.Error("a record is corrupt and cannot be sent to the hub", "hub", f.hub.URL, "error", damage)
 	to := f.at
 	to.Epoch, to.Seq = damage.Epoch, damage.Seq
 	return 1, f.move(to)
 }
 
-// lookBack sends again what the hub had last, whenever the hub has been started
-// anew. If that is new to it, it has lost what it had: it was put back to an old
-// copy, or is another. Then all is sent again.
+// lookBack sends the last record that the hub has again, after a restart of the hub. If
+// that is new to the hub, it has lost records: it was restored from an old copy, or is
+// another hub. Then all records are sent again.
 func (f *Forwarder) lookBack(ctx context.Context) error {
 	var last []drift.Entry
 	if f.at.Seq > 0 {
 		var err error
-		// One that is spoilt by now tells nothing, nor does what comes after it.
+		// If it is corrupt by now, nothing can be asked.
 		if last, err = f.store.SincePseudonymous(f.at.Epoch, f.at.Seq-1, 1); err != nil && !errors.As(err, new(*store.Damage)) {
 			return err
 		}
@@ -272,7 +272,7 @@ func (f *Forwarder) lookBack(ctx context.Context) error {
 			return err
 		}
 		if run != f.run {
-			f.at.People = 0 // one put back to an old copy may know again whom it had forgotten
+			f.at.People = 0 // a hub with an old copy may have names again that it had forgotten
 		}
 		f.run = run
 		if r := receipts[0]; !r.Duplicate && r.Refused == nil {
@@ -282,14 +282,14 @@ func (f *Forwarder) lookBack(ctx context.Context) error {
 			}
 		}
 	}
-	f.looked, f.asked, f.unheard = true, time.Now(), false
+	f.looked, f.asked, f.nameless = true, time.Now(), false
 	return nil
 }
 
-// people tells the hub who the pseudonyms are and whom this agent has forgotten, until
-// it has a receipt of that; it says whether there may be more.
+// people sends the people that have changed, forgotten ones too, until there is a receipt.
+// It says whether there may be more.
 func (f *Forwarder) people(ctx context.Context) (more bool, err error) {
-	if f.unheard {
+	if f.nameless {
 		return false, nil
 	}
 	changed, err := f.store.PeopleSince(f.at.People, maxPeople)
@@ -299,17 +299,17 @@ func (f *Forwarder) people(ctx context.Context) (more bool, err error) {
 	err = f.hub.people(ctx, changed)
 	var a *answeredError
 	if errors.As(err, &a) && (a.status == http.StatusNotFound || a.status == http.StatusMethodNotAllowed || a.status == http.StatusForbidden) {
-		f.unheard = true
-		if !f.unheardSaid {
-			f.unheardSaid = true
-			f.log.Warn("the hub does not take from this agent whom its records name: it is of an earlier version, or there this agent's account is not one that forwards; records go with pseudonyms, and the names follow when it does", "hub", f.hub.URL, "error", err)
+		f.nameless = true
+		if !f.namelessLogged {
+			f.namelessLogged = true
+			f.log.Warn("the hub does not take people's names from this agent: it has an earlier version, or the account there is not one that forwards; records are sent with pseudonyms, and the names follow when the hub takes them", "hub", f.hub.URL, "error", err)
 		}
 		return false, nil
 	}
 	if err != nil {
 		return false, err
 	}
-	f.unheardSaid = false
+	f.namelessLogged = false
 	to := f.at
 	to.People = changed[len(changed)-1].Change
 	return len(changed) == maxPeople, f.move(to)
@@ -318,7 +318,7 @@ func (f *Forwarder) people(ctx context.Context) (more bool, err error) {
 // maxPeople go into one request.
 const maxPeople = 1000
 
-// refusals sends what has changed in the refused list.
+// refusals sends the refusals that have changed.
 func (f *Forwarder) refusals(ctx context.Context) (int, error) {
 	changed, err := f.store.RefusalsSince(f.at.Refusal, min(f.batch, maxRefusals))
 	if err != nil || len(changed) == 0 {
@@ -336,10 +336,10 @@ func (f *Forwarder) refusals(ctx context.Context) (int, error) {
 // third more in base64, and its reason.
 const maxRefusals = maxBody / (2 * drift.MaxRaw)
 
-// move keeps the cursor. Only receipts lead here.
+// move stores the cursor. Only receipts, and corrupt entries, move it.
 func (f *Forwarder) move(to store.Cursor) error {
 	if err := f.store.SetCursor(f.hub.URL, to); err != nil {
-		return fmt.Errorf("how far the hub has got cannot be kept: %w", err)
+		return fmt.Errorf("the cursor of the hub cannot be stored: %w", err)
 	}
 	f.at = to
 	return nil

@@ -160,7 +160,7 @@ func TestBrokenNetworkControl(t *testing.T) {
 
 // A hub that has lost what it confirmed, by an old copy or a new disk, gets it
 // again.
-func TestHubThatForgot(t *testing.T) {
+func TestHubThatLostRecords(t *testing.T) {
 	for name, forget := range map[string]func(t *testing.T, db, old string){
 		"old copy": func(t *testing.T, db, old string) {
 			f, err := os.Open(old)
@@ -264,7 +264,7 @@ func TestReplayAtTheHub(t *testing.T) {
 // A van that has nothing to send asks at times, and so finds that its hub was put
 // back to an old copy: before, it found out with its next record, which a parked van
 // has in spring.
-func TestAQuietVanFindsThatItsHubForgot(t *testing.T) {
+func TestAQuietVanNoticesThatItsHubLostRecords(t *testing.T) {
 	db, old := filepath.Join(t.TempDir(), "hub.db"), filepath.Join(t.TempDir(), "old.db")
 	van, hub := newStore(t), newAgent(t, db)
 	fill(t, van, 0, 100)
@@ -304,16 +304,16 @@ func TestStatus(t *testing.T) {
 	fill(t, van, 0, 10)
 	way := &detour{to: "http://127.0.0.1:1"}
 	f := forwarder(Hub{URL: "http://hub.example", Transport: way}, van)
-	said := &strings.Builder{}
-	f.log = slog.New(slog.NewTextHandler(said, nil))
+	logged := &strings.Builder{}
+	f.log = slog.New(slog.NewTextHandler(logged, nil))
 	for range 3 {
 		f.after(f.step(t.Context()))
 	}
 	s, err := f.Status()
 	require.NoError(t, err)
 	assert.False(t, s.Up)
-	assert.Contains(t, s.Why, "nothing listens at that address and port")
-	assert.Equal(t, 1, strings.Count(said.String(), "does not take records"), "once: %s", said)
+	assert.Contains(t, s.Why, "nothing listens on that address and port")
+	assert.Equal(t, 1, strings.Count(logged.String(), "does not take records"), "once: %s", logged)
 	assert.Zero(t, s.Sent)
 	assert.False(t, s.Oldest.IsZero())
 	way.to = hub.url
@@ -375,7 +375,7 @@ func TestNoReceiptNoMove(t *testing.T) {
 	}
 }
 
-func TestBusyHubIsLeftAlone(t *testing.T) {
+func TestBusyHubIsGivenTime(t *testing.T) {
 	hub := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 		w.Header().Set("Retry-After", "40")
 		w.WriteHeader(http.StatusServiceUnavailable)
@@ -413,11 +413,11 @@ func TestPausesRiseAndSpread(t *testing.T) {
 	assert.Less(t, f.after(false, io.ErrUnexpectedEOF), firstPause, "and begin anew")
 }
 
-// An entry that the van's disk has spoilt does not hold up those behind it.
-func TestSpoiltEntryIsPassed(t *testing.T) {
+// An entry that the van's disk has corrupt does not hold up those behind it.
+func TestCorruptEntryIsSkipped(t *testing.T) {
 	van, hub := newStore(t), newAgent(t, filepath.Join(t.TempDir(), "hub.db"))
 	fill(t, van, 0, 30)
-	f := forwarder(Hub{URL: hub.url}, spoilt{van, 7})
+	f := forwarder(Hub{URL: hub.url}, corrupt{van, 7})
 	defer f.hub.close()
 	require.Zero(t, catchUp(t, f, 1))
 	ours, err := van.Stats()
@@ -427,17 +427,17 @@ func TestSpoiltEntryIsPassed(t *testing.T) {
 	assert.Equal(t, ours.Entries-1, theirs.Entries)
 }
 
-// spoilt is a store whose entry of that number cannot be read.
-type spoilt struct {
+// corrupt is a store whose entry of that number cannot be read.
+type corrupt struct {
 	*store.Store
 	seq uint64
 }
 
-func (s spoilt) SincePseudonymous(epoch, seq uint64, limit int) ([]drift.Entry, error) {
+func (s corrupt) SincePseudonymous(epoch, seq uint64, limit int) ([]drift.Entry, error) {
 	all, err := s.Store.SincePseudonymous(epoch, seq, limit)
 	for i, e := range all {
 		if e.StoreSeq == s.seq {
-			return all[:i], &store.Damage{Machine: e.Machine, Epoch: e.StoreEpoch, Seq: e.StoreSeq, Meaning: "is spoilt"}
+			return all[:i], &store.Damage{Machine: e.Machine, Epoch: e.StoreEpoch, Seq: e.StoreSeq, Meaning: "is corrupt"}
 		}
 	}
 	return all, err
