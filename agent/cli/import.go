@@ -87,9 +87,9 @@ func (i *importer) file(ctx context.Context, name string) error {
 		if line.Err != nil {
 			return errors.Join(i.flush(ctx, shown), fmt.Errorf("%s, line %d: %w; the lines before it were taken", shown, line.Number, line.Err))
 		}
-		if line.Thinned > 0 {
+		if line.Compacted > 0 {
 			i.clear()
-			fmt.Fprintf(i.env.Stderr, "%s leaves out %s that had been thinned\n", shown, count(line.Thinned, "old arc count"))
+			fmt.Fprintf(i.env.Stderr, "%s leaves out %s that had been thinned\n", shown, count(line.Compacted, "old arc count"))
 			continue
 		}
 		i.offers = append(i.offers, offerOf(&line))

@@ -112,7 +112,7 @@ func (x *exporter) thinned() error {
 	if x.without == 0 {
 		return nil
 	}
-	_, err := x.w.Write(append(wire.AppendThinned(nil, x.without), '\n'))
+	_, err := x.w.Write(append(wire.AppendCompacted(nil, x.without), '\n'))
 	return err
 }
 

@@ -100,7 +100,7 @@ func submission(m *Message) intake.Submission {
 		return s
 	}
 	s.Machine, s.By = at.machine, m.By
-	r, err := wire.RecordSaid(want, at.machine, m.Payload)
+	r, err := wire.RecordFor(want, at.machine, m.Payload)
 	if err == nil && r.Type != want {
 		err = &drift.Problem{Field: "type", Value: string(r.Type), Reason: fmt.Sprintf("came on the topic of a %s record", want)}
 	}
@@ -127,7 +127,7 @@ func (h *Handler) answer(at address, question []byte) []byte {
 
 // move answers the question, which must be about the topic's machine.
 func (h *Handler) move(at address, question []byte) (advise.MoveAnswer, error) {
-	q, err := wire.MoveSaid(at.machine, question)
+	q, err := wire.MoveFor(at.machine, question)
 	if err != nil {
 		return advise.MoveAnswer{}, err
 	}

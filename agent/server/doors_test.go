@@ -36,7 +36,7 @@ var badInput = []struct {
 	{"time without offset", `{"type":"calibration","machine":"K-07","passed":true,"time":"2026-03-02T07:45:00"}`, "offset"},
 	{"unknown type", `{"type":"weather","machine":"K-07"}`, "type is \"weather\": it must be one of"},
 	{"nothing required", `{"type":"calibration","machine":"K-07"}`, "passed is missing"},
-	{"field twice", `{"type":"calibration","machine":"K-07","passed":true,"passed":false}`, "passed stands twice"},
+	{"field twice", `{"type":"calibration","machine":"K-07","passed":true,"passed":false}`, "passed is given twice"},
 	{"both attempt and attempts", `{"type":"calibration","machine":"K-07","passed":true,"attempt":1,"attempts":2}`, "not both"},
 	{"truncated", `{"type":"calibration","machine":"K-07","pas`, "cut short"},
 	{"no machine's name", `{"type":"usage","machine":"../K","arc_count":1}`, "machine is \"../K\""},

@@ -113,9 +113,9 @@ func TestThinningChangesNoAnswer(t *testing.T) {
 
 // An import knows what an export leaves out, and no other line.
 func TestThinnedLine(t *testing.T) {
-	for line, want := range map[string]uint64{string(wire.AppendThinned(nil, 700)): 700, `{"type":"thinned","records":-1}`: 0, `{"type":"thinned"}`: 0} {
+	for line, want := range map[string]uint64{string(wire.AppendCompacted(nil, 700)): 700, `{"type":"thinned","records":-1}`: 0, `{"type":"thinned"}`: 0} {
 		for l := range wire.Records(strings.NewReader(line)) {
-			assert.Equal(t, want, l.Thinned, line)
+			assert.Equal(t, want, l.Compacted, line)
 			assert.NotNil(t, l.Problem, "it is no record: %s", line)
 		}
 	}

@@ -12,9 +12,8 @@ import (
 	"arcdrift/drift"
 )
 
-// CSV reads one record per row under a header of field names. A row that cannot
-// be taken is refused and reading goes on; a header that cannot be understood
-// ends it.
+// CSV reads one record per row under a header of field names. A faulty row is refused and
+// reading goes on; a faulty header ends it.
 func CSV(r io.Reader) iter.Seq[Line] {
 	return func(yield func(Line) bool) {
 		var rows *rowReader
@@ -38,8 +37,7 @@ func CSV(r io.Reader) iter.Seq[Line] {
 	}
 }
 
-// rowReader reads rows one line at a time, so that a stray quote costs its row
-// and not the rest of the file.
+// rowReader reads rows one line at a time, so that a stray quote spoils its row only.
 type rowReader struct {
 	text    *bytes.Reader
 	cells   *csv.Reader
@@ -86,9 +84,9 @@ func (h *rowReader) addColumn(name string) error {
 	for _, other := range h.columns {
 		switch {
 		case other.name == name:
-			return &drift.Problem{Field: label(name), Reason: "stands twice in the header"}
+			return &drift.Problem{Field: label(name), Reason: "is in the header twice"}
 		case c.object != "" && c.object == other.object && c.whole() != other.whole():
-			return &drift.Problem{Field: c.object, Reason: "stands in the header both as a whole and in parts: keep one"}
+			return &drift.Problem{Field: c.object, Reason: "is in the header both as a whole and in parts: keep one"}
 		}
 	}
 	h.columns = append(h.columns, c)
@@ -100,7 +98,7 @@ func (h *rowReader) read(text []byte) ([]string, error) {
 	h.text.Reset(text)
 	cells, err := h.cells.Read()
 	if err != nil {
-		return nil, &drift.Problem{Reason: "the quotes of this row do not close within its line, or stand inside a cell without being doubled"}
+		return nil, &drift.Problem{Reason: "a quote in this row is not closed on its line, or is inside a cell and not doubled"}
 	}
 	return cells, nil
 }
@@ -130,7 +128,7 @@ func (h *rowReader) line(l textLine) (out Line, blank bool) {
 	return out, false
 }
 
-// machine is the one that a refused row names, "" if that cannot be told.
+// machine is the machine of a refused row, "" if it cannot be read.
 func (h *rowReader) machine(cells []string) string {
 	if at := slices.IndexFunc(h.columns, func(c column) bool { return c.name == "machine" }); at >= 0 && len(cells) == len(h.columns) {
 		return strings.Clone(unescape(cells[at]))
@@ -146,7 +144,7 @@ func (h *rowReader) fill(d *draft, cells []string) error {
 		c := &h.columns[i]
 		if c.name == "" {
 			if strings.TrimSpace(cells[i]) != "" {
-				return &drift.Problem{Reason: fmt.Sprintf("cell %d holds a value but its column has no name", i+1)}
+				return &drift.Problem{Reason: fmt.Sprintf("cell %d has a value, but its column has no name", i+1)}
 			}
 			continue
 		}
@@ -157,11 +155,11 @@ func (h *rowReader) fill(d *draft, cells []string) error {
 	return nil
 }
 
-// formulaStart are the characters that make a spreadsheet take a cell for a
-// formula, and the apostrophe that says it is none.
+// formulaStart are the characters with which a spreadsheet takes a cell as a formula, and
+// the apostrophe that prevents it.
 const formulaStart = "=+-@'"
 
-// escape keeps a spreadsheet from running text as a formula.
+// escape stops a spreadsheet from running text as a formula.
 func escape(text string) string {
 	if text != "" && strings.IndexByte(formulaStart, text[0]) >= 0 {
 		return "'" + text

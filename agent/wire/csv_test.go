@@ -31,7 +31,7 @@ func TestSampleWithSemicolons(t *testing.T) {
 
 func TestCSVRows(t *testing.T) {
 	const header = "type,machine,site,passed,temperature_c,attempt,extra,fields,corrects,reason,,time\n"
-	const quotes = "the quotes of this row do not close within its line, or stand inside a cell without being doubled"
+	const quotes = "a quote in this row is not closed on its line, or is inside a cell and not doubled"
 	for _, c := range []struct{ row, want string }{
 		{`calibration,K-07,,true,12.5,1,,,,,,`, "ok"},
 		{`"calibration","K-07","yard ""A"", north",false,-3.5,2.0,"{""van"":7}",,,,,2026-03-02T07:45:00Z`, "ok"},
@@ -40,7 +40,7 @@ func TestCSVRows(t *testing.T) {
 		{`correction,K-07,,,,,,"{""passed"":null}",a1,misread,,`, "ok"},
 		{`calibration,K-07,,true,12.5,1,,,,,`, "the row has 11 cells where the header has 12 columns"},
 		{`calibration,K-07,,true,12,5,1,,,,,,`, "the row has 13 cells where the header has 12 columns"},
-		{`calibration,K-07,,true,"12,5",1,,,,,,`, `temperature_c is "12,5": it must have a decimal point; a decimal comma is read only in forms and where semicolons stand between the cells`},
+		{`calibration,K-07,,true,"12,5",1,,,,,,`, `temperature_c is "12,5": it must have a decimal point; a decimal comma is read only in forms and in rows with semicolons`},
 		{`calibration,K-07,,true,"1,2,5",1,,,,,,`, `temperature_c is "1,2,5": it must be a number`},
 		{`calibration,K-07,,true,cold,1,,,,,,`, `temperature_c is "cold": it must be a number`},
 		{`calibration,K-07,,true,NaN,1,,,,,,`, "temperature_c is NaN: it must be a number"},
@@ -50,7 +50,7 @@ func TestCSVRows(t *testing.T) {
 		{`calibration,K-07,,yes,,1,,,,,,`, `passed is "yes": it must be true or false`},
 		{`calibration,K-07,,,,1,,,,,,`, "passed is missing: what the machine said, true or false, is needed here"},
 		{`calibration,K-07,,true,,1.5,,,,,,`, "attempt is 1.5: it must be a whole number"},
-		{`calibration,K-07,,true,,1,,,,,x,`, "cell 11 holds a value but its column has no name"},
+		{`calibration,K-07,,true,,1,,,,,x,`, "cell 11 has a value, but its column has no name"},
 		{`calibration,K-07,,true,,1,van 7,,,,,`, `extra is "van 7": it must be a JSON object, like {"passed": false}`},
 		{`calibration,K-07,,true,,1,"{""a"":1,""a"":2}",,,,,`, `extra is "{\"a\":1,\"a\":2}": it must be a JSON object, like {"passed": false}`},
 		{`calibration,K-07,,true,,1,,,,,,2026-03-02 07:45`, `time is "2026-03-02 07:45": it must be a date and time with its offset from UTC, like 2026-03-02T07:45:00+01:00, or in UTC 2026-03-02T07:45:00Z`},
@@ -69,14 +69,14 @@ func TestCSVHeader(t *testing.T) {
 	for _, c := range []struct{ header, want string }{
 		{"type,machine,pased", "1 ended: pased is not a field: did you mean passed? Anything of your own goes into extra"},
 		{"Type;Machine", `1 ended: "Type" is not a field: did you mean type? Anything of your own goes into extra`},
-		{"type,machine,type", "1 ended: type stands twice in the header"},
+		{"type,machine,type", "1 ended: type is in the header twice"},
 		{"machine,passed", "1 ended: type is missing from the header: the first row must name the columns, one of them type"},
-		{"type,extra,extra.van", "1 ended: extra stands in the header both as a whole and in parts: keep one"},
-		{"type,fields.passed,fields", "1 ended: fields stands in the header both as a whole and in parts: keep one"},
+		{"type,extra,extra.van", "1 ended: extra is in the header both as a whole and in parts: keep one"},
+		{"type,fields.passed,fields", "1 ended: fields is in the header both as a whole and in parts: keep one"},
 		{"type,fields.pased", "1 ended: pased is not a field: did you mean passed? Anything of your own goes into extra"},
 		{"type,extra.", "1 ended: extra. is not a field: did you mean extra? Anything of your own goes into extra"},
 		{"type,machine.name", "1 ended: machine.name is not a field: did you mean machine? Anything of your own goes into extra"},
-		{`type,"machine`, "1 ended: the quotes of this row do not close within its line, or stand inside a cell without being doubled"},
+		{`type,"machine`, "1 ended: a quote in this row is not closed on its line, or is inside a cell and not doubled"},
 		{"type," + strings.Repeat(",", MaxRecord), "1 ended: the record is longer than 65536 bytes"},
 		{"calibration,K-07,true", "1 ended: calibration is not a field of any record; anything of your own goes into extra"},
 	} {

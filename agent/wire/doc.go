@@ -1,28 +1,26 @@
-// Package wire turns bytes, rows and forms into drift values and back. It is
-// the only decoder: every door reads through it, so that a record means the
-// same wherever it came in.
+// Package wire turns bytes, rows and forms into drift values and back. It is the only
+// decoder: all sources use it, so that a record means the same wherever it came from.
 //
-// All forms are driven by the field table of package drift and are strict. A
-// name that is unknown or stands twice, a value of another kind or out of
-// bounds, text after the end: each is a refusal, a [drift.Problem] that reads as
-// one sentence for the person who has to put it right. What comes out has
-// passed [drift.Record.Check].
+// All forms follow the field table of package drift and are strict. An unknown or
+// repeated name, a value of another kind or out of bounds, and text after the end are
+// refused with a [drift.Problem]: one sentence for the person who has to correct it.
+// Every record that is returned without a problem has passed [drift.Record.Check].
 //
 // The forms:
 //
-//   - JSON (RFC 8259, and as RFC 7493 asks no name twice, UTF-8 only): one
-//     object, null meaning absent. extra is an object of the sender's own,
-//     kept as it came; fields holds the new values of a correction.
-//   - JSON lines: one such object per line. A bad line costs that line only.
-//   - CSV (RFC 4180): a header of field names, commas or semicolons between the
-//     cells, a decimal comma only beside semicolons, an empty cell meaning
-//     absent. A row is one line. A column extra or fields holds such an object
-//     as JSON; a column extra.NAME or fields.NAME holds one member of it.
+//   - JSON (RFC 8259, in UTF-8 and without repeated names, as RFC 7493 asks): one
+//     object; null means absent. extra is an object of the sender's own, kept as it
+//     came; fields has the new values of a correction.
+//   - JSON lines: one such object per line. A faulty line does not affect the others.
+//   - CSV (RFC 4180): a header of field names, commas or semicolons between the cells, a
+//     decimal comma only with semicolons; an empty cell means absent. A row is one line.
+//     A column extra or fields holds such an object as JSON; a column extra.NAME or
+//     fields.NAME holds one member of it.
 //   - Form values: the names of CSV, with a decimal point or comma.
 //
-// An exported record carries an envelope beside its own fields: received, via,
-// store_epoch, store_seq and, when there is something to say, possible_repeat and
-// account. Reading checks their kinds and hands on all but via and the numbers;
-// an import and a hub honour that and every other door ignores it: arrival is what "what could be known
-// then" rests on, and what a second store cannot find out for itself.
+// An exported record has an envelope besides its own fields: received, via, store_epoch,
+// store_seq and, if they say something, possible_repeat and account. Reading checks their
+// kinds and returns all but via and the numbers. Only an import and a hub use them: a
+// second store cannot find out otherwise when a record arrived, which decides what was
+// known at a moment.
 package wire

@@ -8,17 +8,16 @@ import (
 	"arcdrift/drift"
 )
 
-// MaxRecord is the length in bytes of the longest record in any form.
+// MaxRecord is the greatest length of a record in bytes, in any form.
 const MaxRecord = 64 << 10
 
-// MaxExtra is the length in bytes of the longest extra.
+// MaxExtra is the greatest length of extra in bytes.
 const MaxExtra = 16 << 10
 
-// maxDepth is how deep an extra may be nested, so that any reader of an export
-// can follow.
+// maxDepth is how deep extra may be nested, so that any JSON reader can read an export.
 const maxDepth = 32
 
-// envelope lists what an export adds to a record, as the field table would.
+// envelope lists the fields that an export adds to a record, like the field table.
 var envelope = []drift.Field{
 	{Name: "received", Kind: drift.Moment},
 	{Name: "via", Kind: drift.Text},
@@ -42,8 +41,8 @@ func byName(table []*drift.Field, more []drift.Field) map[string]*drift.Field {
 	return out
 }
 
-// draft gathers the named values of one record, which come in any order: what
-// they may be is known only once the type is.
+// draft collects the values of one record. They come in any order; which ones are allowed
+// is known only with the type.
 type draft struct {
 	values   []value
 	extra    []byte
@@ -53,16 +52,16 @@ type draft struct {
 	arrival  Arrival
 }
 
-// Arrival is what an export keeps of how a record came: when, whether it may be a
-// repeat, and under which account. A zero Received says that nothing was kept.
+// Arrival is what an export says about how a record came: when, whether it may be a
+// repeat, and under which account. Received is zero if the export says nothing.
 type Arrival struct {
 	Received       time.Time
 	PossibleRepeat bool
 	Account        string
 }
 
-// accounts is what an account may read: names, behind a slash each those of
-// agents further away.
+// accounts matches the value of account: names, those of agents further away behind a
+// slash each.
 var accounts = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]{0,63}(/[A-Za-z0-9][A-Za-z0-9._-]{0,63}){0,2}$`)
 
 // value is what was given for a field, and how it was written.
@@ -81,7 +80,7 @@ func (d *draft) put(f *drift.Field, v any, text string) {
 	case f.Name == "possible_repeat":
 		d.arrival.PossibleRepeat, _ = v.(bool)
 	case f.Name == "account":
-		if accounts.MatchString(text) { // another is nobody's
+		if accounts.MatchString(text) { // anything else is ignored
 			d.arrival.Account = text
 		}
 	case !ofEnvelope(f):
@@ -89,7 +88,7 @@ func (d *draft) put(f *drift.Field, v any, text string) {
 	}
 }
 
-// ofEnvelope says whether f is a row of envelope, by its place there.
+// ofEnvelope says whether f is a row of envelope.
 func ofEnvelope(f *drift.Field) bool {
 	for i := range envelope {
 		if f == &envelope[i] {
@@ -99,7 +98,7 @@ func ofEnvelope(f *drift.Field) bool {
 	return false
 }
 
-// record makes the record, checked.
+// record makes the record and checks it.
 func (d *draft) record() (drift.Record, error) {
 	var r drift.Record
 	for _, v := range d.values {
@@ -136,7 +135,7 @@ func (d *draft) record() (drift.Record, error) {
 	return r, nil
 }
 
-// set stores the value; a problem shows it as it was written.
+// set sets the field; a problem shows the value as it was written.
 func (v *value) set(r *drift.Record) error {
 	err := v.field.Set(r, v.v)
 	if p, ok := err.(*drift.Problem); ok {

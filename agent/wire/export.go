@@ -13,16 +13,16 @@ import (
 	"arcdrift/drift"
 )
 
-// AppendEntry appends the exported form of an entry, one JSON object without a
-// line end: the record's canonical form and its envelope. Reading it gives the
-// same record and the same arrival.
+// AppendEntry appends the exported form of an entry: the record's canonical form and its
+// envelope, as one JSON object without a line end. Reading it gives the same record and
+// arrival.
 func AppendEntry(b []byte, e *drift.Entry) []byte {
 	b = e.AppendCanonical(b)
 	b = b[:len(b)-1]
 	b = append(b, `,"received":"`...)
 	b = e.Received.AppendFormat(b, time.RFC3339Nano)
 	b = append(b, `","via":`...)
-	b = strconv.AppendQuote(b, e.Via) // the name of a door: plain ASCII
+	b = strconv.AppendQuote(b, e.Via) // the name of a source: plain ASCII
 	b = append(b, `,"store_epoch":`...)
 	b = strconv.AppendUint(b, e.StoreEpoch, 10)
 	b = append(b, `,"store_seq":`...)
@@ -37,9 +37,9 @@ func AppendEntry(b []byte, e *drift.Entry) []byte {
 	return append(b, '}')
 }
 
-// CSVWriter writes entries as rows under a header of every field: the record,
-// extra and fields as JSON, the envelope. Text that a spreadsheet would run as a
-// formula is kept from it by an apostrophe, which reading takes off again.
+// CSVWriter writes entries as rows under a header of all fields: the record, extra and
+// fields as JSON, the envelope. An apostrophe stops a spreadsheet from running text as a
+// formula; reading removes it.
 type CSVWriter struct {
 	w      *csv.Writer
 	fields []*drift.Field
@@ -91,7 +91,7 @@ func (c *CSVWriter) Write(e *drift.Entry) error {
 	return c.w.Write(c.row)
 }
 
-// Flush writes out what is held back and returns the first error of all writes.
+// Flush writes what is buffered and returns the first error of all writes.
 func (c *CSVWriter) Flush() error {
 	c.w.Flush()
 	return c.w.Error()

@@ -11,9 +11,9 @@ import (
 	"arcdrift/drift"
 )
 
-// Form reads one record from form values named as the columns of CSV. Empty
-// values are absent, spaces around a value are nobody's, and a name given twice
-// is refused. The error is a *drift.Problem.
+// Form reads one record from form values with the names of CSV columns. Empty values are
+// absent, spaces around a value are ignored, and a name that is given twice is refused.
+// The error is a *drift.Problem.
 func Form(v url.Values) (drift.Record, error) {
 	var d draft
 	err := formValues(v, func(name, text string) error {
@@ -29,11 +29,11 @@ func Form(v url.Values) (drift.Record, error) {
 	return d.record()
 }
 
-// formValues hands on the values by name, in alphabetical order.
+// formValues calls take for each value, in alphabetical order of the names.
 func formValues(v url.Values, each func(name, text string) error) error {
 	for _, name := range slices.Sorted(maps.Keys(v)) {
 		if len(v[name]) > 1 {
-			return &drift.Problem{Field: label(name), Reason: "stands twice in one form"}
+			return &drift.Problem{Field: label(name), Reason: "is given twice"}
 		}
 		for _, text := range v[name] {
 			if err := each(name, strings.TrimSpace(text)); err != nil {
@@ -44,13 +44,13 @@ func formValues(v url.Values, each func(name, text string) error) error {
 	return nil
 }
 
-// column is what a name stands for where records are rows or form values.
+// column is what a name stands for in rows and form values.
 type column struct {
 	name string
-	// object is extra or fields where it is one of these or a part of it, whole
-	// or the member of that name.
+	// object is extra or fields if the column is one of these, or the member of that
+	// name of it.
 	object, member string
-	// field is the one to set, of the record or in fields; nil for the rest.
+	// field is the field to set, of the record or in fields; nil for others.
 	field *drift.Field
 }
 
@@ -96,7 +96,7 @@ func (d *draft) cell(c *column, text string, how notation) error {
 	}
 	d.corrects = true
 	if slices.ContainsFunc(d.changes, func(made drift.Change) bool { return made.Field == c.member }) {
-		return &drift.Problem{Field: c.name, Reason: "stands twice in one record"}
+		return &drift.Problem{Field: c.name, Reason: "is given twice"}
 	}
 	d.changes = append(d.changes, drift.Change{Field: c.member, Value: v})
 	return nil

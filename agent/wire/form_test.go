@@ -58,12 +58,12 @@ func TestFormRefuses(t *testing.T) {
 		{"", "type is missing: it says what the record is, one of calibration, service, usage, splice, setup, correction, decision"},
 		{"type=usage&machine=K-07&arc_count=1,5", `arc_count is "1,5": it must be a whole number`},
 		{"type=usage&machine=K-07&arc_count=1.234,5", `arc_count is "1.234,5": it must be a whole number`},
-		{"type=usage&machine=K-07&arc_count=1&arc_count=2", "arc_count stands twice in one form"},
+		{"type=usage&machine=K-07&arc_count=1&arc_count=2", "arc_count is given twice"},
 		{"type=usage&machine=K-07&arccount=1", "arccount is not a field: did you mean arc_count? Anything of your own goes into extra"},
 		{"type=usage&machine=K-07&arc_count=1&extra.a=%ff", "extra.a must be UTF-8 text"},
 		{"type=usage&machine=K-07&arc_count=1&extra={}&extra.a=1", "extra is given both as a whole and in parts: keep one"},
 		{"type=usage&machine=K-07&arc_count=1&fields.site=x", "fields does not belong in a usage record"},
-		{"type=correction&machine=K-07&corrects=a1&reason=x&fields={\"site\":\"x\"}&fields.site=y", "fields.site stands twice in one record"},
+		{"type=correction&machine=K-07&corrects=a1&reason=x&fields={\"site\":\"x\"}&fields.site=y", "fields.site is given twice"},
 		{"type=correction&machine=K-07&corrects=a1&reason=x&fields.site=", "fields is missing: the new values is needed here"},
 		{"type=calibration&machine=K-07&passed=true&altitude_m=1.240", `altitude_m is 1.240: it can be read as 1240 or as 1,240; write it as one of these`},
 		{"type=calibration&machine=K-07&passed=true&meltback_tolerance_um=1.125", `meltback_tolerance_um is 1.125: it can be read as 1125 or as 1,125; write it as one of these`},
@@ -129,7 +129,7 @@ func TestMoveRefuses(t *testing.T) {
 		{`{"machine":"K-07","ask_id":"a\nb"}`, `ask_id is "a\nb": it must not contain control characters`},
 		{`{"machine":"K-07","humidity_pct":101}`, "humidity_pct is 101: it must be from 0 to 100 percent"},
 		{`{"machine":"K-07","humidity_pct":NaN}`, "humidity_pct is NaN: it must be a number"},
-		{`{"machine":"K-07","machine":"K-07"}`, "machine stands twice in one record"},
+		{`{"machine":"K-07","machine":"K-07"}`, "machine is given twice"},
 	} {
 		_, err := Move([]byte(c.raw))
 		assert.EqualError(t, err, c.sentence, c.raw)
@@ -138,7 +138,7 @@ func TestMoveRefuses(t *testing.T) {
 	for _, c := range []struct{ query, sentence string }{
 		{"machine=K-07&humidity_pct=damp", `humidity_pct is "damp": it must be a number`},
 		{"machine=K-07&wind=3", "wind is not asked in a site check"},
-		{"machine=K-07&machine=K-08", "machine stands twice in one form"},
+		{"machine=K-07&machine=K-08", "machine is given twice"},
 		{"temperature_c=3", "machine is missing: the name of the splicing machine is needed here"},
 	} {
 		v, err := url.ParseQuery(c.query)

@@ -10,16 +10,16 @@ import (
 	"arcdrift/drift"
 )
 
-// Record reads one record from one JSON object. The error is a *drift.Problem;
-// with it the record names the machine only, as far as that could be read.
+// Record reads one record from one JSON object. The error is a *drift.Problem; the record
+// then has the machine only, if that could be read.
 func Record(raw []byte) (drift.Record, error) {
 	r, _, err := new(reader).record(raw)
 	return r, err
 }
 
-// RecordSaid reads one record whose type and machine its channel says too, so that
-// it may leave them out.
-func RecordSaid(t drift.Type, machine string, raw []byte) (drift.Record, error) {
+// RecordFor reads one record whose channel gives its type and machine, so that the record
+// may leave them out.
+func RecordFor(t drift.Type, machine string, raw []byte) (drift.Record, error) {
 	r, _, err := new(reader).record(raw,
 		value{recordFields["type"], string(t), string(t)}, value{recordFields["machine"], machine, machine})
 	return r, err
@@ -31,8 +31,8 @@ type reader struct {
 	values []value
 }
 
-// record reads a record and, when an export wrote it, its arrival.
-// What was said before holds where the record says nothing.
+// record reads a record and, if an export wrote it, its arrival. The given values count
+// where the record has none.
 func (j *reader) record(raw []byte, said ...value) (r drift.Record, arrival Arrival, err error) {
 	d := draft{values: append(slices.Grow(j.values[:0], 24), said...)}
 	if err = members(&j.dec, raw, d.member); err == nil {
@@ -49,11 +49,11 @@ func (j *reader) record(raw []byte, said ...value) (r drift.Record, arrival Arri
 func machineIn(raw []byte) (name string) {
 	_ = members(new(jsontext.Decoder), raw, func(member []byte, v jsontext.Value) error {
 		if string(member) == "machine" && v.Kind() == '"' {
-			unquoted, _ := jsontext.AppendUnquote(nil, v) // v has been read: it is well formed
+			unquoted, _ := jsontext.AppendUnquote(nil, v) // it is well formed, as it was read before
 			name = string(unquoted)
 		}
 		return nil
-	}) // what stands behind a fault is not looked for
+	}) // nothing after a fault is read
 	return name
 }
 
@@ -126,7 +126,8 @@ func (d *draft) takeFields(v jsontext.Value) error {
 	})
 }
 
-// jsonValue reads v as the field's kind asks and says how it was written.
+// jsonValue reads v as a value of the field's kind. It also returns the value as it was
+// written.
 func jsonValue(f *drift.Field, v jsontext.Value) (parsed any, text string, err error) {
 	numeric := f.Kind == drift.Number || f.Kind == drift.Integer || f.Kind == drift.Days
 	switch kind := v.Kind(); {
@@ -140,7 +141,7 @@ func jsonValue(f *drift.Field, v jsontext.Value) (parsed any, text string, err e
 		return nil, "", &drift.Problem{Field: f.Name, Reason: "is " + what + ": it must be " + f.Kind.String()}
 	case kind == '"':
 		var room [2 * drift.MaxText]byte
-		unquoted, _ := jsontext.AppendUnquote(room[:0], v) // v has been read: it is well formed
+		unquoted, _ := jsontext.AppendUnquote(room[:0], v) // it is well formed, as it was read before
 		text = string(unquoted)
 		switch {
 		case f.Kind == drift.Text:
@@ -172,8 +173,8 @@ func jsonValue(f *drift.Field, v jsontext.Value) (parsed any, text string, err e
 	return nil, "", wrongKind(f, text)
 }
 
-// members reads one JSON object and hands each member on in turn: its name, and
-// its value well formed. Both are valid during the call only.
+// members reads one JSON object and calls take for each member with its name and its
+// value, which is well formed. Both are valid during the call only.
 func members(dec *jsontext.Decoder, raw []byte, each func(name []byte, v jsontext.Value) error) error {
 	if len(raw) > MaxRecord {
 		return tooLong()
@@ -205,7 +206,7 @@ func members(dec *jsontext.Decoder, raw []byte, each func(name []byte, v jsontex
 		return notJSON(raw, err)
 	}
 	if rest := bytes.TrimSpace(raw[dec.InputOffset():]); len(rest) > 0 {
-		return &drift.Problem{Reason: "more text follows the closing brace of the record: one record is one JSON object"}
+		return &drift.Problem{Reason: "there is more text after the closing brace of the record: one record is one JSON object"}
 	}
 	return nil
 }

@@ -13,43 +13,43 @@ import (
 	"arcdrift/drift"
 )
 
-// Line is one record of an upload, good or refused.
+// Line is one line of an upload: a record, or why it is none.
 type Line struct {
 	// Number counts lines from 1.
 	Number int
-	// Raw is the line as it came, without its end; the caller may keep it. Of a
-	// line longer than MaxRecord it is the beginning.
+	// Raw is the line as it came, without its end; of a line longer than MaxRecord the
+	// beginning. The caller may keep it.
 	Raw []byte
-	// Record is meaningful when Problem is nil; else it names the machine only, as
-	// far as that could be read.
+	// Record is meaningful when Problem is nil; otherwise it has the machine only, if that
+	// could be read.
 	Record drift.Record
-	// Arrival is what an export kept of it. Only an import and a hub honour it.
+	// Arrival is what an export says of it. Only an import and a hub use it.
 	Arrival
 	Problem *drift.Problem
-	// Refusal is the line if it is what an export holds of a refused record, else
-	// nil. Only an import honours it: Problem says that it is no record.
+	// Refusal is the refusal if the line is a refused record of an export, else nil. Only
+	// an import uses it; Problem says that it is not a record.
 	Refusal *Refusal
-	// Thinned, if not 0, is how many arc counts an export says here that it leaves
-	// out. This too is for an import only.
-	Thinned uint64
-	// Err ends the upload and stands alone: reading failed, or the header of a
-	// CSV file is unusable (a *drift.Problem). Nothing was read after this line.
+	// Compacted, if not 0, is how many arc counts an export leaves out, as this line
+	// says. Only an import uses it.
+	Compacted uint64
+	// Err ends the upload, and the other fields are not set: reading failed, or the
+	// header of a CSV file cannot be used (a *drift.Problem).
 	Err error
 }
 
 // Format is a form of upload.
 type Format int
 
-// The formats that Sniff tells apart.
+// The formats that Sniff recognises.
 const (
 	FormatJSONLines Format = iota
 	FormatJSON             // one object, over several lines
 	FormatCSV
 )
 
-// Sniff says what an upload seems to be, without reading on.
+// Sniff returns the likely format of an upload. It only peeks.
 func Sniff(r *bufio.Reader) Format {
-	head, _ := r.Peek(r.Size()) // an error will come again on reading
+	head, _ := r.Peek(r.Size()) // an error comes again at the next reading
 	head = bytes.TrimSpace(bytes.TrimPrefix(head, byteOrderMark))
 	switch {
 	case len(head) > 0 && head[0] != '{' && head[0] != '[':
@@ -106,7 +106,7 @@ func (j *reader) line(number int, raw []byte, cut bool) Line {
 	var err error
 	out.Record, out.Arrival, err = j.record(raw)
 	if out.Problem = drift.ProblemOf(err); err != nil {
-		out.Refusal, out.Thinned = refusalLine(raw), thinnedLine(raw)
+		out.Refusal, out.Compacted = refusalLine(raw), compactedLine(raw)
 	}
 	return out
 }
@@ -121,9 +121,8 @@ type textLine struct {
 	err    error
 }
 
-// split reads lines that end in LF or CRLF, or where the file does, and skips
-// blank ones and a byte order mark. A line that is too long is cut, not held in
-// memory.
+// split reads lines that end in LF, CRLF or the end of the file, and skips blank ones and
+// a byte order mark. A line that is too long is cut, so it is not held in memory.
 func split(r io.Reader) iter.Seq[textLine] {
 	return func(yield func(textLine) bool) {
 		b := bufio.NewReaderSize(r, MaxRecord+2)

@@ -61,7 +61,7 @@ func TestJSONLines(t *testing.T) {
 	const (
 		tooLong = "the record is longer than 65536 bytes"
 		cut     = "the record ends in the middle: it was cut short"
-		garbage = "a record must be one JSON object in braces { }, and this does not begin with one"
+		garbage = "a record must be one JSON object in braces { }, and this does not begin with a brace"
 	)
 	for name, c := range map[string]struct {
 		in   string
@@ -97,7 +97,7 @@ func TestLinesMayBeKept(t *testing.T) {
 	assert.Equal(t, "K-07", lines[0].Record.Machine)
 }
 
-func TestOfALineTooLongTheBeginningIsKept(t *testing.T) {
+func TestTheBeginningOfATooLongLineIsKept(t *testing.T) {
 	for _, read := range []func(io.Reader) iter.Seq[Line]{JSONLines, func(r io.Reader) iter.Seq[Line] {
 		return CSV(io.MultiReader(strings.NewReader("type,machine,arc_count\n"), r))
 	}} {
@@ -118,7 +118,7 @@ func (e endless) Read(p []byte) (int, error) {
 	return len(p), nil
 }
 
-func TestReadingThatFailsEndsTheUpload(t *testing.T) {
+func TestAReadErrorEndsTheUpload(t *testing.T) {
 	broken := func(text string) io.Reader {
 		return io.MultiReader(strings.NewReader(text), iotest.ErrReader(errors.New("line dropped")))
 	}

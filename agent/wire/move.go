@@ -29,14 +29,13 @@ var moveFields = func() map[string]*drift.Field {
 	return out
 }()
 
-// Move reads one site-check question from one JSON object, as strictly as a
-// record. Without as_of its AsOf is zero: the one who answers takes now. The
-// error is a *drift.Problem.
-func Move(raw []byte) (advise.Move, error) { return MoveSaid("", raw) }
+// Move reads one site-check question from one JSON object, as strictly as a record.
+// Without as_of its AsOf is zero, which means now. The error is a *drift.Problem.
+func Move(raw []byte) (advise.Move, error) { return MoveFor("", raw) }
 
-// MoveSaid reads a question whose machine its channel says too, so that it may
-// leave it out.
-func MoveSaid(machine string, raw []byte) (advise.Move, error) {
+// MoveFor reads a question whose channel gives its machine, so that the question may leave
+// it out.
+func MoveFor(machine string, raw []byte) (advise.Move, error) {
 	q := newQuestion()
 	q.r.Machine = machine
 	err := members(new(jsontext.Decoder), raw, func(name []byte, v jsontext.Value) error {
@@ -50,12 +49,12 @@ func MoveSaid(machine string, raw []byte) (advise.Move, error) {
 	return q.move(err)
 }
 
-// MoveLine is one site-check question of a batch, good or refused.
+// MoveLine is one site-check question of a batch, or why it is none.
 type MoveLine struct {
 	Number  int // counts lines from 1
 	Move    advise.Move
 	Problem *drift.Problem
-	// Err ends the batch and stands alone: reading failed.
+	// Err ends the batch, and the other fields are not set: reading failed.
 	Err error
 }
 
@@ -82,8 +81,8 @@ func MoveLines(r io.Reader) iter.Seq[MoveLine] {
 // MoveValues reads a site-check question that a person typed.
 func MoveValues(v url.Values) (advise.Move, error) { return moveValues(v, typed) }
 
-// MoveQuery reads a site-check question that a program sent as query values: a
-// dot or comma in a number is its decimal point.
+// MoveQuery reads a site-check question that a program sent as query values: a dot or a
+// comma in a number is its decimal point.
 func MoveQuery(v url.Values) (advise.Move, error) { return moveValues(v, pointOrComma) }
 
 func moveValues(v url.Values, how notation) (advise.Move, error) {
@@ -110,7 +109,7 @@ func moveField(name string) (*drift.Field, error) {
 	return nil, &drift.Problem{Field: label(name), Reason: reason}
 }
 
-// question is a move on the way in: it lives in the fields of a calibration.
+// question is a move while it is read: its values are in the fields of a calibration.
 type question struct{ r drift.Record }
 
 func newQuestion() question {

@@ -8,8 +8,8 @@ import (
 	"arcdrift/drift"
 )
 
-// Person is what one agent tells another of a pseudonym in its records: the name, or,
-// without one, that it was forgotten.
+// Person is what one agent reports to another about a pseudonym in its records: the name,
+// or "" if it was forgotten.
 type Person struct {
 	Pseudonym string `json:"pseudonym"`
 	Name      string `json:"name,omitempty"`
@@ -31,9 +31,9 @@ func ReadPerson(line []byte) (Person, error) {
 	dec.DisallowUnknownFields()
 	switch err := dec.Decode(&p); {
 	case err != nil || !utf8.Valid(line):
-		return Person{}, &drift.Problem{Reason: "is no pseudonym with a name"}
+		return Person{}, &drift.Problem{Reason: "is not a pseudonym with a name"}
 	case !drift.IsPseudonym(p.Pseudonym):
-		return Person{}, &drift.Problem{Field: "pseudonym", Value: p.Pseudonym, Reason: "is none"}
+		return Person{}, &drift.Problem{Field: "pseudonym", Value: p.Pseudonym, Reason: "is not a pseudonym"}
 	case len(p.Name) > drift.MaxText || drift.IsPseudonym(p.Name):
 		return Person{}, &drift.Problem{Field: "name", Value: p.Name, Reason: "is not a name of at most 64 bytes"}
 	}

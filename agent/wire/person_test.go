@@ -7,7 +7,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-func TestPersonGoesAlong(t *testing.T) {
+func TestPersonRoundTrip(t *testing.T) {
 	for _, want := range []Person{{"person-abcdefgh234567xy", `Åsa "Ö" <Lind>`}, {Pseudonym: "person-abcdefgh234567xy"}} {
 		got, err := ReadPerson(AppendPerson(nil, want))
 		require.NoError(t, err)

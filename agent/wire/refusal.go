@@ -11,12 +11,12 @@ import (
 	"arcdrift/drift"
 )
 
-// maxReason is the length in bytes of the longest text of a refusal.
+// maxReason is the greatest length of a text of a refusal in bytes.
 const maxReason = 4 << 10
 
-// Refusal is a refused offer as an export holds it and as one agent tells
-// another of it. It has the fields of the intake's refusal, which converts to
-// it. Raw is the beginning of the Size bytes that came.
+// Refusal is a refused record as an export holds it and as one agent reports it to
+// another. It has the fields of [drift.Refusal], and the two convert to each other. Raw is
+// the beginning of the Size bytes that came.
 type Refusal struct {
 	Machine    string
 	Via        string
@@ -29,7 +29,7 @@ type Refusal struct {
 	Forwarded  bool
 }
 
-// refusedLine is the JSON form: what came stands in raw if it is plain text, else in
+// refusedLine is the JSON form: the bytes are in raw if they are plain text, otherwise in
 // raw_base64 (RFC 4648).
 type refusedLine struct {
 	Type    string    `json:"type"`
@@ -47,8 +47,8 @@ type refusedLine struct {
 	Times   int       `json:"times"`
 }
 
-// typeRefused is what such a line says it is. No record has this type: every
-// door that does not expect refusals refuses it.
+// typeRefused is the type of such a line. No record has this type, so a source that does
+// not expect refusals refuses it.
 const typeRefused = "refused"
 
 // AppendRefusal appends the refusal as one JSON object without a line end.
@@ -64,14 +64,14 @@ func AppendRefusal(b []byte, r *Refusal) []byte {
 	}
 	var line bytes.Buffer
 	enc := json.NewEncoder(&line)
-	enc.SetEscapeHTML(false) // it would make six bytes of one, and the line too long to be read
+	enc.SetEscapeHTML(false) // it would write six bytes for one, and the line could become too long to read
 	if err := enc.Encode(&out); err != nil {
-		panic("wire: a refusal has no JSON form: " + err.Error()) // texts, numbers and times of this century
+		panic("wire: a refusal has no JSON form: " + err.Error()) // it has texts, numbers and times of this century only
 	}
 	return append(b, bytes.TrimRight(line.Bytes(), "\n")...)
 }
 
-// plain says whether the bytes are text, which JSON gives back as it was.
+// plain says whether the bytes are text that JSON returns unchanged.
 func plain(raw []byte) bool {
 	return utf8.Valid(raw) && !strings.ContainsFunc(string(raw), func(r rune) bool {
 		return r < ' ' && r != '\n' && r != '\r' && r != '\t'
@@ -82,7 +82,7 @@ func plain(raw []byte) bool {
 func ReadRefusal(raw []byte) (Refusal, error) {
 	var in refusedLine
 	if err := json.Unmarshal(raw, &in); err != nil {
-		return Refusal{}, &drift.Problem{Reason: "is no refusal: " + err.Error()}
+		return Refusal{}, &drift.Problem{Reason: "is not a refusal: " + err.Error()}
 	}
 	r := Refusal{
 		Machine: in.Machine, Via: in.Via, Line: in.Line,
@@ -101,33 +101,32 @@ func ReadRefusal(raw []byte) (Refusal, error) {
 	case in.Type != typeRefused:
 		return Refusal{}, &drift.Problem{Field: "type", Value: in.Type, Reason: "must be " + typeRefused}
 	case r.Machine != "" && !drift.ValidMachine(r.Machine):
-		return Refusal{}, &drift.Problem{Field: "machine", Value: r.Machine, Reason: "is no name of a machine"}
+		return Refusal{}, &drift.Problem{Field: "machine", Value: r.Machine, Reason: "is not a valid name of a machine"}
 	case r.Problem.Reason == "" || r.Times < 1 || r.Size < len(r.Raw) || r.Line < 0 || r.Time.IsZero() || r.Last.IsZero():
 		return Refusal{}, &drift.Problem{Reason: "is a refusal without its reason, times or bytes"}
 	}
 	return r, nil
 }
 
-// AppendThinned appends what an export says of the arc counts that it leaves out,
-// as one JSON object without a line end.
-func AppendThinned(b []byte, n uint64) []byte {
-	return append(strconv.AppendUint(append(b, thinnedStart...), n, 10), '}')
+// AppendCompacted appends how many arc counts an export leaves out, as they were
+// compacted: one JSON object without a line end.
+func AppendCompacted(b []byte, n uint64) []byte {
+	return append(strconv.AppendUint(append(b, compactedStart...), n, 10), '}')
 }
 
-const thinnedStart = `{"type":"thinned","records":`
+const compactedStart = `{"type":"thinned","records":`
 
-// thinnedLine reads such a line, 0 if it is none.
-func thinnedLine(raw []byte) uint64 {
-	text, ok := bytes.CutPrefix(raw, []byte(thinnedStart))
+// compactedLine reads the number from such a line; 0 if it is another line.
+func compactedLine(raw []byte) uint64 {
+	text, ok := bytes.CutPrefix(raw, []byte(compactedStart))
 	if !ok {
 		return 0
 	}
-	n, _ := strconv.ParseUint(strings.TrimSuffix(string(text), "}"), 10, 64) // what is no number is no such line
+	n, _ := strconv.ParseUint(strings.TrimSuffix(string(text), "}"), 10, 64) // 0 if it is not a number
 	return n
 }
 
-// refusalLine reads a line of an export that holds a refusal, nil if it holds
-// none.
+// refusalLine reads the refusal from a line of an export, nil if it is another line.
 func refusalLine(raw []byte) *Refusal {
 	if !bytes.HasPrefix(raw, []byte(`{"type":"`+typeRefused+`"`)) {
 		return nil

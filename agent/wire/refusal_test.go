@@ -13,7 +13,7 @@ import (
 	"arcdrift/drift"
 )
 
-func TestRefusalsGoThereAndBack(t *testing.T) {
+func TestRefusalRoundTrip(t *testing.T) {
 	at := time.Date(2026, 3, 2, 8, 0, 0, 5, time.UTC)
 	for what, holds := range map[string]string{
 		"{\x00\xff\n":                       `"raw_base64":"ewD/Cg=="`,
@@ -32,7 +32,7 @@ func TestRefusalsGoThereAndBack(t *testing.T) {
 
 // An export's refused record is no record, at any door; an import sees what it
 // is. The longest is short enough for a line.
-func TestARefusalInAnExportIsNoRecord(t *testing.T) {
+func TestARefusalInAnExportIsNotARecord(t *testing.T) {
 	at := time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
 	want := Refusal{Via: "http", Raw: []byte(strings.Repeat("\"\n", 8<<10)), Size: 1 << 20, Time: at, Last: at, Times: 1,
 		Problem: drift.Problem{Field: strings.Repeat("f", maxReason), Value: strings.Repeat("v", maxReason), Reason: strings.Repeat("r", maxReason)}}
@@ -45,7 +45,7 @@ func TestARefusalInAnExportIsNoRecord(t *testing.T) {
 	require.NotNil(t, lines[1].Problem)
 }
 
-func TestNoRefusal(t *testing.T) {
+func TestNotARefusal(t *testing.T) {
 	const times = `"times":1,"time":"2026-03-02T08:00:00Z","last":"2026-03-02T08:00:00Z"`
 	for _, raw := range []string{``, `[]`, `{`, `{}`, `{"type":"refused",` + times + `}`,
 		`{"reason":"x",` + times + `}`, `{"type":"usage","reason":"x",` + times + `}`,

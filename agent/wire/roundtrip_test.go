@@ -123,7 +123,7 @@ func TestFormRoundTrip(t *testing.T) {
 }
 
 // The order of members, and of those of extra and fields, says nothing.
-func TestOrderOfMembersSaysNothing(t *testing.T) {
+func TestOrderOfMembersDoesNotMatter(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		r := drifttest.Records().Draw(t, "record")
 		raw := r.AppendCanonical(nil)

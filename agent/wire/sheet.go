@@ -7,8 +7,8 @@ import (
 	"strconv"
 )
 
-// Sheet writes CSV that a spreadsheet opens without running any of it: text that would
-// be a formula, also a label that somebody sent, gets an apostrophe.
+// Sheet writes CSV that is safe to open in a spreadsheet: text that would be a formula, such
+// as a label that somebody sent, gets an apostrophe.
 type Sheet struct{ w *csv.Writer }
 
 // NewSheet returns a sheet on w.
@@ -36,7 +36,7 @@ func (s *Sheet) WriteAll(rows [][]string) error {
 	return s.w.Error()
 }
 
-// Flush writes out what is held back.
+// Flush writes what is buffered.
 func (s *Sheet) Flush() { s.w.Flush() }
 
 // Error is the first error of all writes.

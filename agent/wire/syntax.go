@@ -27,16 +27,16 @@ func notObject(raw []byte) string {
 	case start[0] == '[':
 		return want + ", not a list: send the objects one per line"
 	default:
-		return want + ", and this does not begin with one"
+		return want + ", and this does not begin with a brace"
 	}
 }
 
-// badName makes a sentence of an error where the name of a member should stand;
-// last is the member before it, from the offset where it ended.
+// badName is the problem of an error in the place of a member's name; last is the member
+// before it, which ended at the offset.
 func badName(raw []byte, last string, from int64, err error) *drift.Problem {
 	var s *jsontext.SyntacticError
 	if errors.As(err, &s) && errors.Is(err, jsontext.ErrDuplicateName) {
-		return &drift.Problem{Field: label(s.JSONPointer.LastToken()), Reason: "stands twice in one record"}
+		return &drift.Problem{Field: label(s.JSONPointer.LastToken()), Reason: "is given twice"}
 	}
 	rest := bytes.TrimLeft(raw[from:], " \t\r\n")
 	next, comma := bytes.CutPrefix(rest, []byte(","))
@@ -50,13 +50,13 @@ func badName(raw []byte, last string, from int64, err error) *drift.Problem {
 	case numeric && word[0] >= '0' && word[0] <= '9':
 		return &drift.Problem{Field: last, Reason: "must have a decimal point, not a comma"}
 	case comma || last == "":
-		return &drift.Problem{Field: label(word), Reason: "must stand in double quotes, as every name in JSON"}
+		return &drift.Problem{Field: label(word), Reason: "must be in double quotes, like every name in JSON"}
 	}
 	return notJSON(raw, err)
 }
 
-// badValue makes a sentence of an error in the value of the named member, which
-// begins after the offset.
+// badValue is the problem of an error in the value of the named member, which begins after
+// the offset.
 func badValue(raw []byte, name string, from int64, err error) *drift.Problem {
 	var s *jsontext.SyntacticError
 	if !errors.As(err, &s) || errors.Is(err, io.ErrUnexpectedEOF) {
@@ -86,7 +86,7 @@ func badValue(raw []byte, name string, from int64, err error) *drift.Problem {
 	return notJSON(raw, err)
 }
 
-// notJSON says where the text stops being JSON.
+// notJSON is the problem of text that is not JSON, with the place.
 func notJSON(raw []byte, err error) *drift.Problem {
 	var s *jsontext.SyntacticError
 	if errors.Is(err, io.ErrUnexpectedEOF) || !errors.As(err, &s) {
@@ -96,11 +96,10 @@ func notJSON(raw []byte, err error) *drift.Problem {
 	return &drift.Problem{Reason: fmt.Sprintf("the record is not JSON from byte %d on, at %.20q: %v", s.ByteOffset+1, at, s.Err)}
 }
 
-// label is a name as a problem shows it, which may be anything.
+// label is a name as a problem shows it; the name may be any text.
 func label(name string) string { return drift.UnknownField(name).Field }
 
-// bareWord is the run of text up to the next mark of JSON: what somebody wrote
-// without quotes.
+// bareWord is the text up to the next punctuation of JSON: probably a text without quotes.
 func bareWord(b []byte) string {
 	end := bytes.IndexAny(b, " \t\r\n,:{}[]\"")
 	if end < 0 {

@@ -13,20 +13,20 @@ import (
 type notation int
 
 const (
-	// pointOnly is JSON's and that of rows between commas.
+	// pointOnly is for JSON and for rows with commas.
 	pointOnly notation = iota
-	// pointOrComma is that of query values, which programs write as well as people.
+	// pointOrComma is for query values, which programs and people write.
 	pointOrComma
-	// withComma is that of rows between semicolons: whoever exports those groups
-	// digits by dots, so 1.240 is 1240.
+	// withComma is for rows with semicolons: spreadsheets that write those group digits
+	// by dots, so 1.240 is 1240.
 	withComma
-	// typed is what a person writes into a form. Whether 1.240 is 1240 or 1.24 only
-	// that person knows.
+	// typed is for forms: only the person who typed 1.240 knows whether it is 1240 or
+	// 1.24.
 	typed
 )
 
-// parse reads the text of a cell or form value as the field's kind asks. An
-// empty text is absent: nil.
+// parse reads the text of a cell or form value as a value of the field's kind. Empty text
+// is absent: nil.
 func parse(f *drift.Field, s string, how notation) (any, error) {
 	if f.Kind != drift.Text {
 		s = strings.TrimSpace(s)
@@ -60,7 +60,7 @@ func parse(f *drift.Field, s string, how notation) (any, error) {
 		s = strings.Replace(s, ",", ".", 1)
 		if _, err := number(f, s); err == nil && how == pointOnly {
 			return nil, &drift.Problem{Field: f.Name, Value: written,
-				Reason: "must have a decimal point; a decimal comma is read only in forms and where semicolons stand between the cells"}
+				Reason: "must have a decimal point; a decimal comma is read only in forms and in rows with semicolons"}
 		}
 	}
 	v, err := number(f, s)
@@ -70,9 +70,9 @@ func parse(f *drift.Field, s string, how notation) (any, error) {
 	return v, err
 }
 
-// groups takes the dots out of a number whose digits they group by thousands, as
-// people do who write a decimal comma: 1.240 is 1240. Where the field cannot hold
-// so much, the dot can only be a decimal point.
+// groups removes the dots of a number whose digits they group by thousands, as people do
+// who write a decimal comma: 1.240 is 1240. If that is too large for the field, the dot is
+// a decimal point.
 func groups(f *drift.Field, s string) string {
 	whole, rest, _ := strings.Cut(s, ",")
 	digits := strings.TrimLeft(whole, "+-")
@@ -96,16 +96,15 @@ func groups(f *drift.Field, s string) string {
 	return joined
 }
 
-// ambiguous is whether the field also holds the number that s is when its one dot
-// is a decimal point.
+// ambiguous says whether the field can also hold s with its one dot as a decimal point.
 func ambiguous(f *drift.Field, s string) bool {
 	x, err := strconv.ParseFloat(s, 64)
 	return err == nil && f.Kind == drift.Number && f.Holds(x)
 }
 
-// number reads decimal digits as a number or whole number. One too large for a
-// float is infinite: the bounds of the field will refuse it. A whole number may
-// be written 12.0 or 1.2e1.
+// number reads decimal digits as a number or whole number. A number too large for a float
+// becomes infinite, which the bounds of the field refuse. A whole number may be written
+// 12.0 or 1.2e1.
 func number(f *drift.Field, s string) (any, error) {
 	if f.Kind == drift.Integer || f.Kind == drift.Days {
 		if n, err := strconv.ParseInt(s, 10, 64); err == nil {
@@ -113,7 +112,7 @@ func number(f *drift.Field, s string) (any, error) {
 		}
 	}
 	if strings.Trim(s, "0123456789+-.eE") != "" {
-		return nil, wrongKind(f, s) // hexadecimal, NaN, underscores: Go's, not ours
+		return nil, wrongKind(f, s) // hexadecimal, NaN and underscores are Go's notation
 	}
 	x, err := strconv.ParseFloat(s, 64)
 	if err != nil && !math.IsInf(x, 0) {
@@ -136,9 +135,8 @@ func wrongKind(f *drift.Field, s string) *drift.Problem {
 	return &drift.Problem{Field: f.Name, Value: s, Reason: "must be " + f.Kind.String()}
 }
 
-// moment reads an RFC 3339 time and keeps its offset. Go reads a little more
-// than the standard allows, and that is refused, as is Go's zero time, which
-// means absent.
+// moment reads an RFC 3339 time and keeps its offset. It refuses what Go accepts beyond the
+// standard, and Go's zero time, which means absent.
 func moment(f *drift.Field, s string) (any, error) {
 	t, err := time.Parse(time.RFC3339, s)
 	_, offset := t.Zone()
@@ -148,7 +146,7 @@ func moment(f *drift.Field, s string) (any, error) {
 	if offset == 0 {
 		return t.UTC(), nil
 	}
-	return t.In(time.FixedZone("", offset)), nil // never this computer's own zone
+	return t.In(time.FixedZone("", offset)), nil // never this computer's time zone
 }
 
 // timeHint says how to write the time that s seems to mean.
