@@ -64,8 +64,8 @@ func demoQuestions(story *synth.Scenario) []string {
 	for _, m := range slices.Backward(story.Truth.Machines) {
 		role := story.Roles()[m.Name]
 		who[role] = m.Name
-		if _, told := roleWords[role]; !told {
-			plain = m.Name
+		if _, told := roleWords[role]; !told && plain == "" {
+			plain = m.Name // the last one: its move is small, and needs no check
 		}
 	}
 	home := story.Home()
