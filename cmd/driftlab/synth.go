@@ -1,7 +1,6 @@
 package main
 
 import (
-	"slices"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -83,15 +82,4 @@ func (l life) ProbabilityOut(at time.Time, a blind.Air) float64 {
 	return l.Machine.ProbabilityOut(at, synth.Air{
 		TemperatureC: a.TemperatureC, HumidityPct: a.HumidityPct, AltitudeM: a.AltitudeM, PressureHPa: a.PressureHPa,
 	})
-}
-
-// Electrodes implements [blind.Life].
-func (l life) Electrodes(session time.Time) bool {
-	n, _ := slices.BinarySearchFunc(l.Sessions, session, func(s synth.Session, at time.Time) int {
-		if s.Time.After(at) {
-			return 1
-		}
-		return -1
-	})
-	return n > 0 && !l.Sessions[n-1].Fit
 }

@@ -6,8 +6,8 @@ import (
 	"arcdrift/drift"
 )
 
-// attend lives a visit as people do: it calibrates when due, with the ends of
-// the day, and calls the bench after sessions without a pass.
+// attend simulates a visit: it calibrates when due, with the ends of the day, and calls the
+// bench after sessions without a pass.
 func (n *nature) attend(s *state, v visit, l *log) {
 	if v.dirt {
 		l.dirt(s, v.time)
@@ -34,7 +34,7 @@ func (n *nature) attend(s *state, v visit, l *log) {
 	n.doubt(s)
 }
 
-// due calls the bench unasked, before the day's work.
+// due calls the bench for a planned replacement, before the day's work.
 func (n *nature) due(s *state) bool {
 	at := n.world.Bench.ReplaceAt
 	switch {
@@ -54,8 +54,8 @@ func (n *nature) calibrate(s *state, at time.Time, trigger string, prepared bool
 	return tries[len(tries)-1].passed
 }
 
-// doubt is a crew after a session without a pass: it goes on once, suspects a
-// blunt cleaver half the time, or wants the electrodes seen to.
+// doubt is the crew after a session without a pass: it goes on once, suspects a blunt
+// cleaver half the time, or calls the bench.
 func (n *nature) doubt(s *state) {
 	switch {
 	case !s.doubted && s.people.chance(n.world.Bench.Patience):
@@ -69,8 +69,8 @@ func (n *nature) doubt(s *state) {
 	}
 }
 
-// serve does what the bench was called for and calibrates with the bench's good
-// ends. A cleaning that does not help is followed by a replacement.
+// serve simulates a service and a calibration with well-prepared ends. A cleaning that does
+// not help is followed by a replacement.
 func (n *nature) serve(s *state, at time.Time, l *log) {
 	action, finding := s.called, drift.Worn
 	s.called, s.doubted = "", false
@@ -100,7 +100,7 @@ func (n *nature) serve(s *state, at time.Time, l *log) {
 	}
 }
 
-// replace fits a new pair; now and then nobody sets the counter back.
+// replace fits a new pair; sometimes the counter is not reset.
 func (n *nature) replace(s *state) {
 	old := s.pair.arcs + s.carried
 	s.pair = n.newPair(&s.wear, s.day)

@@ -1,23 +1,21 @@
-// Package synth makes artificial fleets whose truth is known: for tests, for
-// scoring the model, and for the demo. Every number in it is invented.
+// Package synth makes artificial fleets whose truth is known: for tests, for scoring the
+// model, and for the demo. All its numbers are invented.
 //
-// A [World] says of what kind the machines are; [Make] lets a fleet live in it
-// and returns the records its senders would have published together with the
-// [Truth] behind them. The same world, seed and size give the same fleet, bit
-// for bit. [Worlds] lists worlds that differ in kind, so that no model is tuned
-// to one; in some the models' [Law] has another form. [Open] is the contractor of
-// the demo, whose days go on.
+// A [World] describes the machines, the sites and the people; [Make] simulates a fleet in
+// it and returns the records that its senders would have published, with the [Truth]
+// behind them. The same world, seed and size give the same fleet, bit for bit. [Worlds]
+// lists worlds of different kinds, so that no model is tuned to one; in some the [Law] of
+// the machines has another form than the model assumes. [Open] is the contractor of the
+// demo, whose days go on.
 //
-// How a machine lives: the electrodes' required power (level) wears and wanders
-// with the arcs burnt, is raised by dirt and moved by the air; each attempt adds
-// scatter, which grows too. The machine sees only how far the ends melt back,
-// corrects itself, and tries again up to its attempt limit; a session without a
-// pass brings the bench. All that changes in a machine is one value, its streams
-// of chance included. So a copy of it, run on, is what would have happened had
-// the pair been left alone, and a copy with fresh streams is a future that one
-// who knows everything but chance must reckon with.
+// The required power of the electrodes (level) wears and walks with the arcs, is raised by
+// dirt and changed by the air; each attempt adds scatter, which grows too. The machine
+// measures only how far the ends melt back, corrects itself, and tries again up to its
+// attempt limit; after a session without a pass the bench may be called. The whole state
+// of a machine is one value, with its random streams. So a copy that runs on is what would
+// have happened without a service, and a copy with new streams is a future as the oracle
+// expects it.
 //
-// Levels and effects inside the package are in hundredths of ln power, called
-// log-percent here: 100·ln(1 + r/100) for r percent. What leaves the package is
-// in percent.
+// Inside the package levels and effects are in log percent, 100·ln(1 + r/100) for r
+// percent. What leaves the package is in percent.
 package synth

@@ -9,14 +9,14 @@ import (
 	"arcdrift/drift"
 )
 
-// Fleet is a world lived: the records in time order, and the truth.
+// Fleet is a simulated fleet: its records in order of time, and the truth.
 type Fleet struct {
 	Records []drift.Record
 	Truth   *Truth
 }
 
-// Make lets machines of the world live for so many days from midnight of the
-// day of start, in start's zone. Equal arguments give equal fleets.
+// Make simulates machines of the world for so many days, from midnight of the day of start
+// in start's zone. Equal arguments give equal fleets.
 func Make(w World, seed uint64, machines int, start time.Time, days int) Fleet {
 	t := &Truth{World: w, byName: make(map[string]*Machine, machines)}
 	zero := time.Date(start.Year(), start.Month(), start.Day(), 0, 0, 0, 0, start.Location())
@@ -32,7 +32,7 @@ func Make(w World, seed uint64, machines int, start time.Time, days int) Fleet {
 	return Fleet{Records: records, Truth: t}
 }
 
-// setups tell of every model what its leaflet would.
+// setups has a setup record for each model, with its target, tolerance and limits.
 func setups(w *World, at time.Time) []drift.Record {
 	out := make([]drift.Record, len(w.Models))
 	for i, m := range w.Models {
@@ -47,8 +47,8 @@ func setups(w *World, at time.Time) []drift.Record {
 	return out
 }
 
-// live is a machine's life over so many days: the truth, the state it ends in
-// and the records.
+// live simulates a machine over so many days and returns the truth, the final state and
+// the records.
 func (n *nature) live(days int) (*Machine, state, []drift.Record) {
 	m := &Machine{
 		Name: n.name, Model: n.model, Grade: n.grade, Typed: n.typed,
@@ -67,7 +67,7 @@ func (n *nature) live(days int) (*Machine, state, []drift.Record) {
 	return m, s, l.records
 }
 
-// step goes through one phase of a day as people do.
+// step simulates one phase of a day.
 func (n *nature) step(s *state, l *log) {
 	before := *s
 	if v := n.next(s); v.happens {

@@ -174,7 +174,7 @@ func (n *nature) newPair(s *stream, day int) pair {
 	lot := streamOf(n.seed, lotKey, uint64(int64(number)), uint64(n.home))
 	if lot.chance(law.BadLots) {
 		p.slope *= law.BadLot
-		p.multiple *= law.BadLot
+		p.scale *= law.BadLot
 		p.turn /= law.BadLot
 	}
 	return p

@@ -101,7 +101,7 @@ func TestShapesOfGrowth(t *testing.T) {
 	}
 	m := typeOne()
 	m.Law.LevelScatter = 0.1
-	p := pair{arcs: 10_000, multiple: 1, offset: 7, wander: -5}
+	p := pair{arcs: 10_000, scale: 1, offset: 7, wander: -5}
 	assert.InDelta(t, 1.5*m.Scatter, p.scatter(&m), 1e-9, "by the distance from a new pair's level")
 }
 
@@ -268,7 +268,7 @@ func loss(got int64, draws []int64) float64 {
 func TestCleaningThatRestoresLeavesTheLevel(t *testing.T) {
 	m, s := typeOne(), streamOf(1)
 	m.Law.CleanRestores = true
-	p := pair{multiple: 1, dirtScatter: 1, dirtLevel: 4, deposit: 1000, arcs: 1500, slope: 2}
+	p := pair{scale: 1, dirtScatter: 1, dirtLevel: 4, deposit: 1000, arcs: 1500, slope: 2}
 	p.clean(&m, &s)
 	assert.InDelta(t, m.Scatter, p.scatter(&m), 1e-9)
 	assert.InDelta(t, 4, p.dirtLevel, 0)

@@ -7,7 +7,7 @@ import (
 	"arcdrift/drift"
 )
 
-// log keeps what a machine's sender publishes and, beside it, the truth.
+// log collects what a machine's sender publishes, and the truth.
 type log struct {
 	records []drift.Record
 	truth   *Machine
@@ -29,7 +29,7 @@ func (l *log) record(n *nature, s *state, typ drift.Type, at time.Time) drift.Re
 	return r
 }
 
-// evening keeps what the day came to, for machines that tell.
+// evening records the day's totals, for machines that report them.
 func (l *log) evening(n *nature, s *state, at time.Time) {
 	if n.usage {
 		r := l.record(n, s, drift.TypeUsage, at)
@@ -44,8 +44,7 @@ func (l *log) evening(n *nature, s *state, at time.Time) {
 	}
 }
 
-// service keeps what the bench did. At a replacement the counter is the one
-// after it.
+// service records a service. At a replacement the counter is the one after it.
 func (l *log) service(n *nature, s *state, at time.Time, action drift.Action, finding drift.Finding, logged bool) {
 	l.truth.Services = append(l.truth.Services, Service{Time: at, Action: action, Arcs: s.pair.arcs, Pair: s.pairs, Logged: logged})
 	if !logged {
@@ -57,8 +56,8 @@ func (l *log) service(n *nature, s *state, at time.Time, action drift.Action, fi
 	l.records = append(l.records, r)
 }
 
-// session keeps the attempts of a session, as records and as truth; before is
-// the state it began in.
+// session records the attempts of a session and their truth; before is the state at its
+// start.
 func (l *log) session(n *nature, before state, s *state, trigger string, prepared bool, tries []try) {
 	first, last := tries[0], tries[len(tries)-1]
 	air := n.air(&before, first.time)
@@ -100,8 +99,7 @@ func (l *log) session(n *nature, before state, s *state, trigger string, prepare
 	l.truth.Sessions = append(l.truth.Sessions, whole)
 }
 
-// calibration is what the machine's grade of data tells of an attempt beside its
-// outcome.
+// calibration returns what the machine's grade of data reports of an attempt.
 func (n *nature) calibration(t *try, a Air) *drift.Calibration {
 	c := &drift.Calibration{
 		Cleaver: n.cleaver, Recleaved: drift.Some(true),
@@ -126,7 +124,7 @@ func (l *log) dirt(s *state, at time.Time) {
 	l.truth.Dirt = append(l.truth.Dirt, Dirt{Time: at, Pair: s.pairs, Arcs: s.pair.arcs})
 }
 
-// move keeps an arrival, with the chance to be out there and the draw u of it.
+// move records an arrival, with the chance of being out there and the draw u of it.
 func (l *log) move(n *nature, s *state, v visit, u float64) {
 	air := n.air(s, v.time)
 	p := n.out(s, air)

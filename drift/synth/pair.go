@@ -5,13 +5,13 @@ import "math"
 // pair is the state of the fitted electrodes.
 type pair struct {
 	arcs int64
-	// offset, slope and multiple are this pair's own draws from the model's
-	// populations; the multiple is of the scatter.
-	offset, slope, multiple float64
-	// turn is the arcs at which it turns, where its model's law has a turn.
+	// offset, slope and scale are this pair's draws from the model's populations; scale
+	// multiplies the scatter.
+	offset, slope, scale float64
+	// turn is the arcs at which wear changes, where the model's law has that.
 	turn   float64
 	wander float64
-	// deposit is the arcs' worth of growth in scatter that cleaning has left.
+	// deposit is the age of the scatter, in arcs: cleaning lowers it.
 	deposit                float64
 	dirtLevel, dirtScatter float64
 	cleanings              int
@@ -21,7 +21,7 @@ type pair struct {
 func newPair(m *Model, s *stream) pair {
 	p := pair{
 		offset: s.from(m.Offset), slope: s.from(m.Slope),
-		multiple: s.around(1, m.ScatterSpread),
+		scale: s.around(1, m.ScatterSpread),
 	}
 	if m.Law.Turn > 0 {
 		p.turn = s.around(m.Law.Turn, m.Law.TurnSpread)
@@ -42,7 +42,7 @@ func (p *pair) scatter(m *Model) float64 {
 	if m.Law.LevelScatter > 0 {
 		grown += m.Law.LevelScatter * math.Abs(p.level(m)-p.offset)
 	}
-	return (p.multiple*m.Scatter*grown + p.dirtScatter) * (1 + m.NewScatter*p.newness(m))
+	return (p.scale*m.Scatter*grown + p.dirtScatter) * (1 + m.NewScatter*p.newness(m))
 }
 
 // newness falls from 1 at the first arc to e^-3 at the last conditioning arc.
@@ -53,9 +53,9 @@ func (p *pair) newness(m *Model) float64 {
 	return math.Exp(-3 * float64(p.arcs) / float64(m.Conditioning))
 }
 
-// burn ages the pair by n arcs of work at a site with that much dirt and says
-// whether it was contaminated.
-func (p *pair) burn(m *Model, n int64, dirt float64, s *stream) bool {
+// advance ages the pair by n arcs at a site with that rate of dirt and says whether it was
+// contaminated.
+func (p *pair) advance(m *Model, n int64, dirt float64, s *stream) bool {
 	p.arcs += n
 	p.deposit += float64(n)
 	k := float64(n) / 1000
@@ -67,7 +67,7 @@ func (p *pair) burn(m *Model, n int64, dirt float64, s *stream) bool {
 	return true
 }
 
-// soil is one contamination. Most make the arc need more power.
+// soil applies one contamination. Most raise the required power.
 func (p *pair) soil(m *Model, s *stream) {
 	up := 1.0
 	if s.chance(0.15) {
@@ -77,8 +77,8 @@ func (p *pair) soil(m *Model, s *stream) {
 	p.dirtScatter += s.around(m.DirtScatter, 0.4)
 }
 
-// clean takes off a part of dirt and deposit; reseating the electrodes moves the
-// level a little.
+// clean removes a part of dirt and deposit; refitting the electrodes changes the level a
+// little.
 func (p *pair) clean(m *Model, s *stream) {
 	left := 1 - m.CleanTakes*math.Pow(m.CleanFades, float64(p.cleanings))
 	if m.Law.CleanRestores {

@@ -151,7 +151,7 @@ func (n *nature) calibrates(morning time.Time) bool {
 
 // work burns arcs at the present site and says whether the pair was soiled.
 func (n *nature) work(s *state, arcs int64) bool {
-	return s.pair.burn(n.model, arcs, n.world.Sites[s.site].Dirt, &s.wear)
+	return s.pair.advance(n.model, arcs, n.world.Sites[s.site].Dirt, &s.wear)
 }
 
 // dawn draws the day's weather, plan and cleaver.

@@ -47,8 +47,8 @@ type Machine struct {
 
 // Attempt is the truth of one attempt.
 type Attempt struct {
-	// Record is the id of the record that tells of it; several attempts share
-	// one where sessions are typed whole.
+	// Record is the id of its record; the attempts of a session that is typed whole share
+	// one.
 	Record string
 	Time   time.Time
 	// Pair counts the machine's pairs from 0; Arcs are those on the pair, this
@@ -56,9 +56,10 @@ type Attempt struct {
 	Pair   int
 	Arcs   int64
 	Number int
-	// RequiredPct is the required power at reference air without the attempt's
-	// scatter, AirPct what the air does to it (1.05 times 0.98 is 2.9 %), both in
-	// percent; ScatterPct is the spread in log-percent; SettingPct was in force.
+	// RequiredPct is the required power at reference air without the attempt's scatter,
+	// AirPct the effect of the air on it (1.05 times 0.98 is 2.9 %), SettingPct the
+	// setting in force, all in percent; ScatterPct is the standard deviation in log
+	// percent.
 	RequiredPct, AirPct, ScatterPct, SettingPct float64
 	Spoilt, Passed, Conditioning                bool
 }
@@ -82,11 +83,11 @@ type Service struct {
 	Action drift.Action
 	Pair   int
 	Arcs   int64
-	// Logged is whether a record tells of it.
+	// Logged is whether it was recorded.
 	Logged bool
 }
 
-// Dirt is a contamination; Time is when the arcs that brought it were over.
+// Dirt is a contamination; Time is the end of the arcs that caused it.
 type Dirt struct {
 	Time time.Time
 	Pair int
@@ -105,7 +106,7 @@ type Move struct {
 	Out            bool
 }
 
-// Condition is how a machine stands at a moment.
+// Condition is the true condition of a machine at a moment.
 type Condition struct {
 	Pair, Cleanings int
 	Arcs            int64
@@ -119,10 +120,10 @@ type Condition struct {
 	Air   Air
 }
 
-// At is how the machine stood at a moment: what happened at that moment has
-// happened. A session counts as over from its first attempt on, a visit to the
-// bench from its service on; arcs are booked at noon and in the evening. Outside the fleet's span it is the first or last
-// moment of it.
+// At returns the condition of the machine at a moment, after what happened at that moment.
+// A session counts as over from its first attempt on, a visit to the bench from its
+// service on; arcs are counted at noon and in the evening. Outside the fleet's span it is
+// the first or the last condition.
 func (m *Machine) At(at time.Time) Condition {
 	s := m.stateAt(at)
 	n := m.nature
@@ -134,18 +135,17 @@ func (m *Machine) At(at time.Time) Condition {
 	}
 }
 
-// ArcsToFailure is the arcs that the pair fitted at a moment, left alone from
-// then on and with well-prepared ends, burns until the first session that ends
-// without a pass; false, with the horizon, if there is none within the horizon
-// of arcs. Chance is the machine's own: until someone meddles, this is what
-// happened.
+// ArcsToFailure returns the arcs of the pair fitted at a moment, without a service and
+// with well-prepared ends, until the first session that ends without a pass; false, with
+// the horizon, if there is none within the horizon of arcs. It uses the machine's own
+// random numbers: up to the next service this is what happened.
 func (m *Machine) ArcsToFailure(at time.Time, horizon int64) (int64, bool) {
 	return m.nature.alone(m.stateAt(at), horizon)
 }
 
-// Futures are n draws of ArcsToFailure by one who knows the machine as it
-// stands and all laws, but not chance; in rising order, those beyond the horizon
-// given as the horizon.
+// Futures returns n draws of ArcsToFailure with other random numbers, from the state of
+// the machine at a moment: the forecast of the oracle. They are in rising order; those
+// beyond the horizon are given as the horizon.
 func (m *Machine) Futures(at time.Time, horizon int64, n int, seed uint64) []int64 {
 	out := make([]int64, n)
 	now := m.stateAt(at)
@@ -159,8 +159,8 @@ func (m *Machine) Futures(at time.Time, horizon int64, n int, seed uint64) []int
 	return out
 }
 
-// ProbabilityOut is the true chance that a well-prepared attempt in this air, at
-// the setting in force at that moment, lands outside the tolerance.
+// ProbabilityOut returns the true chance that a well-prepared attempt in this air, at the
+// setting in force at a moment, lies outside the tolerance.
 func (m *Machine) ProbabilityOut(at time.Time, a Air) float64 {
 	s := m.stateAt(at)
 	return m.nature.out(&s, a)
@@ -169,13 +169,13 @@ func (m *Machine) ProbabilityOut(at time.Time, a Air) float64 {
 func (n *nature) out(s *state, a Air) float64 {
 	m := n.model
 	set, middle, sd := logPercent(s.setting), s.pair.level(m)+n.effect(a), s.pair.scatter(m)
-	// Melt-back is within when required power is between these.
+	// An attempt passes if required power lies between these.
 	low := set - 100*math.Log1p(n.tolerance/m.Target)/n.kappa
 	high := set - 100*math.Log1p(-n.tolerance/m.Target)/n.kappa
 	return 1 - (m.Law.Noise.short(high, middle, sd) - m.Law.Noise.short(low, middle, sd))
 }
 
-// stateAt lives the day of a moment again up to it.
+// stateAt simulates the day of a moment again, up to the moment.
 func (m *Machine) stateAt(at time.Time) state {
 	n := m.nature
 	day := sort.Search(len(m.dawns), func(i int) bool { return n.zero.AddDate(0, 0, i).After(at) }) - 1

@@ -13,8 +13,7 @@ type World struct {
 	ArcsPerDay, ArcsSpread, DaySpread float64
 	// Usage is the share of machines that send their counter every evening.
 	Usage float64
-	// Splices is the share of machines that tell every evening how many splices
-	// they made.
+	// Splices is the share of machines that report the number of splices every evening.
 	Splices float64
 	// Barometers is the share of machines that report station pressure.
 	Barometers float64
@@ -24,19 +23,18 @@ type World struct {
 	// FirstWear is the most that a first pair has burnt before day 0, as a part of its
 	// model's ScatterArcs.
 	FirstWear float64
-	// MoveRate is the chance of a working day to be one with a change of site,
-	// MoveChecked that the crew then calibrates.
+	// MoveRate is the chance that a working day has a change of site, MoveChecked the
+	// chance that the crew then calibrates.
 	MoveRate, MoveChecked float64
 	Ends                  Ends
 	Bench                 Bench
 }
 
-// Mix is the share of machines by what their records tell; the rest of one is
-// pass/fail only. Typed is the share of pass/fail machines that write one record
-// for a whole session.
+// Mix has the shares of machines by grade of data; the rest report pass or fail only.
+// Typed is the share of these that write one record for a whole session.
 type Mix struct{ Full, Correction, Typed float64 }
 
-// Ends is how fibre ends are prepared.
+// Ends describes how fibre ends are prepared.
 type Ends struct {
 	// Spoilt is the chance of an attempt to have a spoilt end, BluntSpoilt the
 	// same with a blunt cleaver.
@@ -46,17 +44,17 @@ type Ends struct {
 	BluntEvery, BluntDays float64
 }
 
-// Bench is what is done about sessions without a pass.
+// Bench describes what follows sessions without a pass.
 type Bench struct {
-	// Patience is the chance that a crew goes on after a first session without a
-	// pass; a second one in a row always brings the bench.
+	// Patience is the chance that a crew goes on after a first session without a pass;
+	// after a second one in a row it always calls the bench.
 	Patience float64
 	// Cleans is how often a pair is cleaned before it is replaced.
 	Cleans int
-	// ReplaceAt is the arcs at which a pair is replaced unasked; 0 is never.
+	// ReplaceAt is the arcs at which a pair is replaced as planned; 0 is never.
 	ReplaceAt int64
-	// Unlogged is the chance that a service leaves no record, KeptCounter that
-	// nobody sets the counter back to zero at a replacement.
+	// Unlogged is the chance that a service is not recorded, KeptCounter the chance that
+	// the counter is not reset at a replacement.
 	Unlogged, KeptCounter float64
 }
 
@@ -73,7 +71,7 @@ type Site struct {
 // Spread is a population: a normal distribution.
 type Spread struct{ Mean, SD float64 }
 
-// Model is a population of machines of one make-and-type and their pairs.
+// Model is a population of machines of one type, and of their pairs.
 type Model struct {
 	Name, Program string
 	// Share of the fleet, relative to the other models'.
@@ -81,8 +79,8 @@ type Model struct {
 	// Target and Tolerance in micrometres, Limit in percent.
 	Target, Tolerance, Limit float64
 	AttemptLimit             int
-	// Kappa is d ln(meltback)/d ln(power) over machines, BelievedKappa what the
-	// machine reckons with.
+	// Kappa is d ln(meltback)/d ln(power) over machines, BelievedKappa the value that
+	// their firmware uses.
 	Kappa         Spread
 	BelievedKappa float64
 	// Gain is the part of the estimated error that is corrected after a fail,
@@ -115,6 +113,6 @@ type Model struct {
 	// and NewScatter (a multiple) are what it adds at its first arc.
 	Conditioning          int64
 	NewOffset, NewScatter float64
-	// Law is how its form departs from all that.
+	// Law has what differs in form from all that.
 	Law Law
 }

@@ -118,7 +118,7 @@ func TestPairWearsAsItsModelSays(t *testing.T) {
 	straight, bent := typeOne(), typeOne()
 	bent.Bend = 2
 	at := func(m *Model, arcs int64) pair {
-		return pair{arcs: arcs, deposit: float64(arcs), slope: 2, multiple: 1, offset: 1}
+		return pair{arcs: arcs, deposit: float64(arcs), slope: 2, scale: 1, offset: 1}
 	}
 	for _, m := range []*Model{&straight, &bent} {
 		m.Conditioning = 0
@@ -137,7 +137,7 @@ func TestPairWearsAsItsModelSays(t *testing.T) {
 
 func TestNewPairsSettle(t *testing.T) {
 	m := typeOne()
-	fresh, settled := pair{multiple: 1}, pair{multiple: 1, arcs: m.Conditioning * 3}
+	fresh, settled := pair{scale: 1}, pair{scale: 1, arcs: m.Conditioning * 3}
 	assert.InDelta(t, m.NewOffset, fresh.level(&m), 1e-12)
 	assert.InDelta(t, m.Scatter*(1+m.NewScatter), fresh.scatter(&m), 1e-12)
 	assert.Less(t, settled.newness(&m), 0.001)
@@ -145,7 +145,7 @@ func TestNewPairsSettle(t *testing.T) {
 
 func TestCleaningTakesLessEachTime(t *testing.T) {
 	m, s := typeOne(), streamOf(1)
-	p := pair{multiple: 1, dirtScatter: 1, dirtLevel: 4, deposit: 1000, arcs: 1500}
+	p := pair{scale: 1, dirtScatter: 1, dirtLevel: 4, deposit: 1000, arcs: 1500}
 	part := m.CleanTakes
 	for k := range 4 {
 		before := p
@@ -165,7 +165,7 @@ func TestDirtComesAtItsRate(t *testing.T) {
 	soiled := 0.0
 	for range blocks {
 		p := newPair(&m, &s)
-		if p.burn(&m, arcs, dirt, &s) {
+		if p.advance(&m, arcs, dirt, &s) {
 			soiled++
 			assert.Greater(t, p.dirtScatter, 0.0)
 			assert.NotZero(t, p.dirtLevel)
