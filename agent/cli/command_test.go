@@ -118,7 +118,7 @@ func walk(c *cobra.Command, visit func(*cobra.Command)) {
 func TestDocumentedExamplesRun(t *testing.T) {
 	dir := t.TempDir()
 	for name, content := range map[string]string{
-		"results.jsonl":   `{"type":"calibration","machine":"K-07","operator":"Ines Varga","time":"2026-03-01T07:45:00Z","passed":true}`,
+		"results.jsonl":   `{"type":"calibration","machine":"K-07","operator":"Ines Varga","time":"2026-03-01T07:45:00Z","passed":true}` + "\n" + `{"type":"splice","machine":"K-07","time":"2026-03-01T15:45:00Z","count":12,"job":"J-114"}`,
 		"results.csv":     "type,machine,time,passed\ncalibration,K-07,2026-03-01T07:45:00Z,true\n",
 		"bench.csv":       "type;machine;time;action\nservice;K-07;2026-03-01T09:45:00Z;cleaned\n",
 		"questions.jsonl": `{"machine":"K-07","temperature_c":4,"humidity_pct":85,"altitude_m":2400}`,

@@ -43,7 +43,7 @@ refused.`,
 	root.PersistentFlags().String("db", "arcdrift.db", "the store, a `FILE`")
 	root.AddCommand(serveCommand(env), demoCommand(env), logCommand(env), importCommand(env),
 		assessCommand(env), siteCheckCommand(env), lookBackCommand(env), evaluateCommand(env), reportCommand(env), exportCommand(env), backupCommand(env),
-		restoreCommand(env), verifyCommand(env), sparesCommand(env), deviceCommand(env), personCommand(env), certificateCommand(env), bootCheckCommand(env), healthcheckCommand(env), versionCommand(env))
+		restoreCommand(env), verifyCommand(env), sparesCommand(env), proofCommand(env), whatIfCommand(env), deviceCommand(env), personCommand(env), certificateCommand(env), bootCheckCommand(env), healthcheckCommand(env), versionCommand(env))
 	root.SetHelpCommand(helpCommand())
 	plain(root)
 	root.SetIn(env.Stdin)

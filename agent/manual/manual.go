@@ -4,7 +4,7 @@
 // of contents. What the program carries is made from it: HTML for the pages, plain
 // text 78 columns wide for a terminal, and the OpenAPI document as JSON, all in one
 // compressed file. A Markdown library in the program would take 0.2 to 0.8 MB of the
-// 21 it may have; so the tests of this package render the topics, and fail when the
+// 23 it may have; so the tests of this package render the topics, and fail when the
 // file is not what the topics say:
 //
 //	go test ./agent/manual -run InStep -update

@@ -84,11 +84,11 @@ func (f *Facts) days(m *Machine, checks []Check) []Day {
 	}
 	for i := range m.Entries {
 		e := &m.Entries[i]
-		if e.Splice == nil || e.Splice.Count.Or(1) == 0 {
+		if e.Splice == nil || e.Splice.Made() == 0 {
 			continue
 		}
 		d := at(e.When().In(m.Zone).Format(time.DateOnly), e.Splice.Job)
-		d.Splices += int(e.Splice.Count.Or(1))
+		d.Splices += int(e.Splice.Made())
 		d.Counted = true
 		d.Site = cmp.Or(d.Site, e.Site)
 		if d.First.IsZero() {

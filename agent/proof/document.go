@@ -128,17 +128,16 @@ func (f *Facts) summary() []document.Block {
 			decided++
 		}
 	}
-	if decided+open > 0 {
-		items = append(items, fmt.Sprintf("Somebody decided what to do about %s. %s no decision yet.", phrase.Count(decided, "splice day"), have(open)))
+	if decided > 0 {
+		items = append(items, fmt.Sprintf("Somebody decided what to do about %s.", phrase.Count(decided, "splice day")))
+	}
+	switch {
+	case open == 1:
+		items = append(items, "1 splice day waits for a decision.")
+	case open > 1:
+		items = append(items, phrase.Count(open, "splice day")+" wait for a decision.")
 	}
 	return []document.Block{document.Bullets{Items: items}, document.Paragraph{Text: "Outside tolerance means that the arc was further from its target than a check allows. It does not mean that a splice is bad. Each splice has its own test result, and a loss measured from both ends says more about it than any estimate in this document."}}
-}
-
-func have(n int) string {
-	if n == 1 {
-		return "1 has"
-	}
-	return phrase.Integer(n) + " have"
 }
 
 func madeInTime(kept int) string {

@@ -8,10 +8,13 @@ import (
 	"maps"
 	"net/http"
 	"slices"
+	"sync"
 	"time"
 
+	"arcdrift/agent/fleet"
 	"arcdrift/agent/proof/pack"
 	"arcdrift/agent/storekey"
+	"arcdrift/drift"
 	"arcdrift/drift/lookback"
 	"arcdrift/drift/phrase"
 )
@@ -22,11 +25,11 @@ type Maker struct {
 	// Name is the store's, KeyFile where its private key lies.
 	Name, KeyFile string
 	Software      pack.Software
-	// LookBack looks back over the splices of a question.
-	LookBack func(Question) (lookback.Report, error)
 	// StampServer is the address of a time-stamp server, "" for none.
 	StampServer string
 	Now         func() time.Time
+
+	one sync.Mutex // a pack is work for all processors
 }
 
 // stampPatience is how long a time-stamp server may take.
@@ -42,7 +45,15 @@ func (m *Maker) Make(ctx context.Context, q Question) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	f, err := Gather(m.Store, q, m.LookBack)
+	m.one.Lock()
+	defer m.one.Unlock()
+	f, err := Gather(m.Store, q, func(q Question) (lookback.Report, error) {
+		asked := lookback.Question{Job: q.Job, Machine: q.Machine}
+		if q.Job == "" {
+			asked.From, asked.To = drift.Some(q.From), drift.Some(q.To)
+		}
+		return fleet.Doubt(ctx, m.Store, q.KnownAt, asked)
+	})
 	if err != nil {
 		return nil, err
 	}
@@ -51,6 +62,23 @@ func (m *Maker) Make(ctx context.Context, q Question) ([]byte, error) {
 		return f.Seal(ring, nil)
 	}
 	return f.Seal(ring, pack.StampBy(ctx, &http.Client{Timeout: stampPatience}, m.StampServer))
+}
+
+// Zone is the time zone of a machine, in which its days are.
+func (m *Maker) Zone(machine string) (*time.Location, error) {
+	if machine == "" {
+		return time.UTC, nil
+	}
+	return fleet.ZoneOf(m.Store, machine, m.Now())
+}
+
+// Fingerprint is that of the key that signs.
+func (m *Maker) Fingerprint() (string, error) {
+	ring, err := storekey.Open(m.KeyFile, m.Now())
+	if err != nil {
+		return "", err
+	}
+	return ring.Current().Fingerprint(), nil
 }
 
 // Again makes a pack again, for the same question and moment, and returns sentences on
@@ -64,8 +92,7 @@ func (m *Maker) Again(ctx context.Context, raw []byte) (*pack.Finding, []string,
 	if from, to := was.Manifest.From, was.Manifest.To; from != nil && to != nil {
 		q.From, q.To = *from, *to
 	}
-	bare := *m
-	bare.StampServer = ""
+	bare := Maker{Store: m.Store, Name: m.Name, KeyFile: m.KeyFile, Software: m.Software, Now: m.Now}
 	fresh, err := bare.Make(ctx, q)
 	if err != nil {
 		return was, nil, err

@@ -191,6 +191,9 @@ func (f *Facts) machine(l *fleet.Logbook) Machine {
 	inside := func(at time.Time) bool { return !at.Before(m.From) && (m.To.IsZero() || !at.After(m.To)) }
 	m.Checks = slices.DeleteFunc(slices.Clone(all), func(c Check) bool { return !inside(c.Began) })
 	others := func(e drift.Entry) bool {
+		if e.Decision != nil { // made later than the splices that it is about
+			return f.Job != "" && e.Decision.Job != f.Job
+		}
 		return !inside(e.When()) || f.Job != "" && e.Splice != nil && e.Splice.Job != f.Job
 	}
 	m.Entries = slices.DeleteFunc(m.Entries, others)
@@ -277,4 +280,43 @@ func (q Question) FileName() string {
 		return '-'
 	}, strings.ReplaceAll(q.String(), " ", "-"))
 	return "proof-" + name + ".zip"
+}
+
+// Check names what is wrong with a question.
+func (q Question) Check() error {
+	switch {
+	case q.Job == "" && q.Machine == "":
+		return &drift.Problem{Field: "job", Reason: "is missing: name a job, or a machine with the time from and to"}
+	case q.Job != "" && (q.Machine != "" || !q.From.IsZero() || !q.To.IsZero()):
+		return &drift.Problem{Field: "job", Value: q.Job, Reason: "is asked for alone: its machines and its time are in the splice records"}
+	case q.Job != "":
+		return nil
+	case q.From.IsZero():
+		return &drift.Problem{Field: "from", Reason: "is missing: say from which day on"}
+	case q.To.IsZero():
+		return &drift.Problem{Field: "to", Reason: "is missing: say up to which day"}
+	case !q.From.Before(q.To):
+		return &drift.Problem{Field: "to", Value: q.To.Format(time.RFC3339), Reason: "must be after from"}
+	}
+	return nil
+}
+
+// Bound reads one end of the time that is asked about: a moment with its offset, or a day
+// in the machine's zone, of which from is the beginning and to the end. An empty text is
+// no bound.
+func Bound(field, text string, zone *time.Location) (time.Time, error) {
+	if text == "" {
+		return time.Time{}, nil
+	}
+	if at, err := time.Parse(time.RFC3339, text); err == nil {
+		return at, nil
+	}
+	day, err := time.ParseInLocation(time.DateOnly, text, zone)
+	if err != nil {
+		return time.Time{}, &drift.Problem{Field: field, Value: text, Reason: "must be a day like 2026-03-02, or a time with its offset like 2026-03-02T18:00:00Z"}
+	}
+	if field == "to" {
+		return day.AddDate(0, 0, 1).Add(-time.Nanosecond), nil
+	}
+	return day, nil
 }

@@ -29,7 +29,7 @@ func (l Location) Backup(ctx context.Context, path string) (store.Report, error)
 
 // Copy copies the store to a file of its own in dir, durably.
 func (l Location) Copy(ctx context.Context, dir string) (path string, err error) {
-	if err := l.mustBe(); err != nil {
+	if err := l.MustBe(); err != nil {
 		return "", err
 	}
 	f, err := os.CreateTemp(dir, ".arcdrift-copy-")
@@ -59,7 +59,7 @@ func sound(path string) (store.Report, error) {
 // Unheld is the store, or a copy of one that an agent holds; done takes that
 // away.
 func (l Location) Unheld(ctx context.Context) (path string, done func(), err error) {
-	if err := l.mustBe(); err != nil {
+	if err := l.MustBe(); err != nil {
 		return "", nil, err
 	}
 	s, err := store.Open(l.Path, l.Now, store.Options{ReadOnly: true, Lock: shortly})

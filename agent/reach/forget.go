@@ -12,7 +12,7 @@ import (
 
 // Forget forgets somebody in the store, or through the agent that holds it.
 func (l Location) Forget(ctx context.Context, name string) (pseudonym string, err error) {
-	if err := l.mustBe(); err != nil {
+	if err := l.MustBe(); err != nil {
 		return "", err
 	}
 	s, err := store.Open(l.Path, l.Now, store.Options{Lock: shortly})

@@ -25,7 +25,7 @@ type Location struct {
 // empty store would be a lie about a mistyped name.
 func (l Location) Open(ctx context.Context, make bool) (Place, error) {
 	if !make {
-		if err := l.mustBe(); err != nil {
+		if err := l.MustBe(); err != nil {
 			return nil, err
 		}
 	}
@@ -36,8 +36,8 @@ func (l Location) Open(ctx context.Context, make bool) (Place, error) {
 	return s, err
 }
 
-// mustBe says so when there is no store.
-func (l Location) mustBe() error {
+// MustBe is an error that says so when there is no store.
+func (l Location) MustBe() error {
 	if _, err := os.Stat(l.Path); errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("there is no store %s; import or log records first, or name another with --db", l.Path)
 	}
@@ -66,7 +66,7 @@ func (l Location) say(text string) { fmt.Fprintln(l.Log, text) }
 // read reads a store that nobody holds; of one that a running agent holds, ask asks
 // that agent.
 func (l Location) read(ctx context.Context, read func(store.Reader) error, ask func(*remote) error) error {
-	if err := l.mustBe(); err != nil {
+	if err := l.MustBe(); err != nil {
 		return err
 	}
 	s, err := store.Open(l.Path, l.Now, store.Options{ReadOnly: true, Lock: shortly})

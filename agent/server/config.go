@@ -45,6 +45,8 @@ type Config struct {
 	Hosts []string
 	// Proxies are believed about whence a request came.
 	Proxies []netip.Prefix
+	// TimeStampServer stamps packs of proof (RFC 3161), "" for none.
+	TimeStampServer string
 	// Open says that the listeners are meant to be open to a network.
 	Open bool
 	// Loopback says that whoever is on this computer needs no account.
@@ -57,7 +59,7 @@ type Config struct {
 // Settings are what flags, environment and file say; [Defaults] makes them.
 type Settings struct {
 	HTTPListen, MQTTListen                                 string
-	ProfileListen                                          string
+	ProfileListen, TimeStampServer                         string
 	Broker, ClientID, User, PasswordFile, BrokerCA         string
 	ForwardTo, ForwardUser, ForwardPasswordFile, ForwardCA string
 	TLSCert, TLSKey                                        string
@@ -94,6 +96,9 @@ func (r *Settings) Config(db string) (Config, error) {
 		}
 	}
 	if c.Proxies, err = prefixes(r.Proxies); err != nil {
+		return Config{}, err
+	}
+	if c.TimeStampServer, err = timeStampServer(r.TimeStampServer); err != nil {
 		return Config{}, err
 	}
 	keys, err := auth.Open(auth.File(db))
@@ -135,6 +140,14 @@ func (r *Settings) Config(db string) (Config, error) {
 	}
 	c.Broker, err = r.join(db)
 	return c, err
+}
+
+// timeStampServer reads the address of a time-stamp server.
+func timeStampServer(text string) (string, error) {
+	if u, err := url.Parse(text); text != "" && (err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https") {
+		return "", setting.Errorf("time-stamp-server is %q: it must be an address like https://stamps.example/tsr", text)
+	}
+	return text, nil
 }
 
 // prefixes reads addresses and networks.

@@ -76,6 +76,7 @@ func (c *Config) TakesRestart(next *Config) (names []string) {
 		{"trusted-proxy", slices.Equal(c.Proxies, next.Proxies)},
 		{OpenFlag, c.Open == next.Open},
 		{"loopback-without-account", c.Loopback == next.Loopback},
+		{"time-stamp-server", c.TimeStampServer == next.TimeStampServer},
 		{"profile-listen", c.ProfileListen == next.ProfileListen},
 		{"log-format", c.LogJSON == next.LogJSON},
 	} {

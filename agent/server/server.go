@@ -23,8 +23,11 @@ import (
 	"arcdrift/agent/intake"
 	"arcdrift/agent/metrics"
 	"arcdrift/agent/mqtt"
+	"arcdrift/agent/proof"
+	"arcdrift/agent/proof/pack"
 	"arcdrift/agent/reach"
 	"arcdrift/agent/store"
+	"arcdrift/agent/storekey"
 	"arcdrift/agent/version"
 	"arcdrift/agent/web"
 	"arcdrift/drift"
@@ -61,6 +64,8 @@ type Server struct {
 	hub      *forward.Forwarder // nil when nothing is sent on
 	alerts   *alerting.Service
 	spares   stock
+	proofs   *proof.Maker
+	noKey    bool        // at the start there was none to sign by
 	told     []publisher // where states and alerts are told
 	faces    []runner
 }
@@ -92,6 +97,7 @@ func (s *Server) assemble(env Env) (err error) {
 	for _, text := range s.findings() {
 		s.log.Warn(text)
 	}
+	s.signs(env)
 	s.mind = mind{fleet.New(s.reader, env.Now, s.log)}
 	s.mind.UseCache(s.reader, version.Build)
 	s.door = &countedDoor{Handler: intake.New(s.store, env.Now, s.mind.Announce), now: env.Now, counts: map[metrics.Arrival]uint64{}, last: map[string]time.Time{}}
@@ -153,11 +159,28 @@ func (s *Server) pages(env Env) (*web.Server, error) {
 		Alerts:   s.alerts,
 		Spares:   func() []advise.Spares { return s.spares.of(s.mind.Snapshot()) },
 		Owed:     s.mind.Owed,
+		Proofs:   s.proofs,
 		LookBack: s.mind.LookBack, OpenLookBacks: s.mind.OpenLookBacks,
 		Metrics: metrics.Handler(metrics.Registry(s.facts, metrics.Build(version.Running()), metrics.DefaultOptions()), slog.NewLogLogger(s.log.Handler(), slog.LevelError)),
 		Hosts:   s.config.Hosts, Proxies: s.config.Proxies, Now: env.Now, Log: s.log,
 	})
 }
+
+// signs prepares packs of proof. The key is made at the first start. A store without its
+// key goes on; only packs wait.
+func (s *Server) signs(env Env) {
+	v := version.Running()
+	s.proofs = &proof.Maker{
+		Store: s.reader, Name: s.store.Name(), KeyFile: storekey.Path(s.config.DB), StampServer: s.config.TimeStampServer, Now: env.Now,
+		Software: pack.Software{Name: "arcdrift", Version: v.Version, Revision: v.Revision},
+	}
+	if _, err := s.proofs.Fingerprint(); err != nil {
+		s.noKey = true
+		s.log.Warn(unsigned(err))
+	}
+}
+
+func unsigned(err error) string { return "Packs of proof cannot be signed: " + err.Error() + "." }
 
 // fingerprint is that of the certificate in force: of the authority's, if it comes
 // along, else of its own.
@@ -331,6 +354,11 @@ func (s *Server) findings() []string {
 	}
 	for _, f := range s.store.Diagnostics() {
 		out = append(out, f.Text)
+	}
+	if s.noKey { // unless somebody has brought one since
+		if _, err := s.proofs.Fingerprint(); err != nil {
+			out = append(out, unsigned(err))
+		}
 	}
 	return append(out, s.reader.LeftOut()...)
 }

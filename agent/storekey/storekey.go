@@ -122,7 +122,7 @@ func Open(path string, now time.Time) (*Ring, error) {
 	}
 	switch {
 	case gone && len(r.keys) > 0:
-		return r, fmt.Errorf("%w: there is no %s, and the store had a key with the fingerprint %s. Bring the key's backup back with \"proof key restore\", or begin a new key with \"proof key replace --because lost\"", ErrLost, path, r.Current().Fingerprint())
+		return r, fmt.Errorf("%w: there is no %s, and the store had a key with the fingerprint %s. Bring the key's backup back with \"proof key restore\", or begin a new key with \"proof key rotate --because lost\"", ErrLost, path, r.Current().Fingerprint())
 	case gone:
 		return r, r.begin(First, now)
 	}
@@ -146,7 +146,7 @@ func (r *Ring) load(raw []byte, now time.Time) error {
 		return r.writeList()
 	}
 	if current := r.Current(); current.Public != public {
-		return fmt.Errorf("%s is not the store's key: it has the fingerprint %s, and the store's key has %s. Put the store's own key there, or replace it with \"proof key replace\"", r.path, Fingerprint(r.Public()), current.Fingerprint())
+		return fmt.Errorf("%s is not the store's key: it has the fingerprint %s, and the store's key has %s. Put the store's own key there, or replace it with \"proof key rotate\"", r.path, Fingerprint(r.Public()), current.Fingerprint())
 	}
 	return nil
 }

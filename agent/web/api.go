@@ -25,6 +25,7 @@ func (s *Server) routeAPI(mux *routes) {
 	mux.to(auth.Accounts, "POST /api/v1/people/forget", s.postForget)
 	mux.to(auth.Export, "GET /api/v1/records", s.getExport)
 	mux.to(auth.Export, "GET /api/v1/backup", s.getBackup)
+	mux.to(auth.Export, "GET /api/v1/proof", s.onceRead(s.getProof))
 	mux.HandleFunc("GET /api/v1/machines", s.onceRead(s.getMachines))
 	mux.HandleFunc("GET /api/v1/machines/{id}", s.onceRead(s.getMachine))
 	mux.HandleFunc("GET /api/v1/machines/{id}/records", s.getRecords)

@@ -21,6 +21,7 @@ import (
 
 	"arcdrift/agent/auth"
 	"arcdrift/agent/intake"
+	"arcdrift/agent/proof"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
 	"arcdrift/drift/backtest"
@@ -59,6 +60,18 @@ type fake struct {
 	alerts   desk
 	spares   []advise.Spares
 	lookBack lookback.Report
+}
+
+// Make makes no pack, but says what was asked for.
+func (f *fake) Make(_ context.Context, q proof.Question) ([]byte, error) {
+	if q.Job == "J-0" {
+		return nil, &drift.Problem{Field: "job", Value: q.Job, Reason: "is not known here: no splice record names it"}
+	}
+	return fmt.Appendf(nil, "%s %s %s", q, q.From.Format(time.RFC3339), q.To.Format(time.RFC3339)), f.moveErr
+}
+
+func (f *fake) Fingerprint() (string, error) {
+	return "21fe 31df a154 a261 626b f854 046f d227", f.takeErr
 }
 
 func (f *fake) Take(_ context.Context, offers []intake.Submission) ([]intake.Receipt, error) {
@@ -198,7 +211,7 @@ func (anyone) Resume(net.IP, string, string) (auth.Principal, error) {
 // serverFor is a server on f whose clock stands at noon.
 func serverFor(t testing.TB, f *fake) *Server {
 	t.Helper()
-	s, err := New(Config{Guard: anyone{}, Keys: noKeys(t), Fingerprint: func() string { return "" }, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Door: f, Fleet: f, Said: f.Said, Records: f, Alerts: &f.alerts, Spares: func() []advise.Spares { return f.spares }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, LookBack: func(q lookback.Question) (lookback.Report, error) { return f.lookBack, q.Check() }, OpenLookBacks: func() (lookback.Report, bool) { return f.lookBack, true }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
+	s, err := New(Config{Guard: anyone{}, Keys: noKeys(t), Fingerprint: func() string { return "" }, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Door: f, Fleet: f, Said: f.Said, Records: f, Alerts: &f.alerts, Proofs: f, Spares: func() []advise.Spares { return f.spares }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, LookBack: func(q lookback.Question) (lookback.Report, error) { return f.lookBack, q.Check() }, OpenLookBacks: func() (lookback.Report, bool) { return f.lookBack, true }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
 	require.NoError(t, err)
 	s.before.patience, s.glance = time.Minute, time.Minute // no page of a test depends on how fast it is

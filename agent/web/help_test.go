@@ -88,6 +88,8 @@ func TestAnswersAreAsDescribed(t *testing.T) {
 		{"GET", "/api/v1/records?format=csv", "", "", 200},
 		{"GET", "/api/v1/records?format=xml", "", "", 400},
 		{"GET", "/api/v1/backup", "", "", 200},
+		{"GET", "/api/v1/proof?job=J-114", "", "", 200},
+		{"GET", "/api/v1/proof?job=J-0", "", "", 400},
 		{"GET", "/api/v1/openapi.json", "", "", 200},
 		{"POST", "/api/v1/records", "application/json", good, 201},
 		{"POST", "/api/v1/records", "application/jsonl", good + "\n{}", 201},

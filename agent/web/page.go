@@ -128,6 +128,7 @@ func (s *Server) routePages(mux *routes) {
 	mux.HandleFunc("GET /alerts", s.onceRead(s.alerts))
 	mux.to(auth.Service, "POST /alerts", s.answerAlert)
 	mux.HandleFunc("GET /spares", s.onceRead(s.sparesPage))
+	mux.to(auth.Export, "GET /proof", s.onceRead(s.proofPage))
 	mux.HandleFunc("GET /phone", s.phone)
 	mux.open("GET "+signIn, s.signInForm)
 	mux.open("POST "+signIn, s.signedIn)

@@ -94,6 +94,8 @@ type Config struct {
 	// lately, false until that was worked out.
 	LookBack      func(q lookback.Question) (lookback.Report, error)
 	OpenLookBacks func() (report lookback.Report, known bool)
+	// Proofs makes signed packs for customers.
+	Proofs Proofs
 	// Findings are what its keeper must be told of the store, in sentences.
 	Findings func() []string
 	// Links are the connections to elsewhere that do not stand and why, in sentences.

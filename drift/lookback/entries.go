@@ -4,7 +4,6 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
-	"sort"
 
 	"arcdrift/drift"
 	"arcdrift/drift/model"
@@ -61,13 +60,14 @@ type sums struct {
 func (c *course) mean(l *lot, weights []float64) (m sums) {
 	total := l.splices()
 	squares := 0.0
+	pieces := l.pieces()
 	for d := range c.out {
 		w := 1.0 / float64(len(c.out))
 		if weights != nil {
 			w = weights[d]
 		}
-		for j, n := range l.share {
-			share := w * n / total
+		for _, j := range pieces {
+			share := w * l.share[j] / total
 			m.out += share * c.out[d][j]
 			m.strong += share * c.strong[d][j]
 			m.off += share * c.off[d][j]
@@ -76,9 +76,9 @@ func (c *course) mean(l *lot, weights []float64) (m sums) {
 			squares += share * c.off[d][j] * c.off[d][j]
 		}
 	}
-	for j, n := range l.share {
-		m.tolerance += n / total * c.tolerance[j]
-		m.floor += n / total * c.floor[j]
+	for _, j := range pieces {
+		m.tolerance += l.share[j] / total * c.tolerance[j]
+		m.floor += l.share[j] / total * c.floor[j]
 	}
 	m.sd = math.Sqrt(max(squares-m.off*m.off, 0))
 	return m
@@ -99,11 +99,7 @@ func way(strong, out float64) Way {
 // With losses, draws come as often as these make them likely.
 func (c *course) counts(l *lot, n int, measured []loss, weights []float64, losses *LossModel, rng *rand.Rand) []int {
 	out := make([]int, len(c.out))
-	pieces := make([]int, 0, len(l.share))
-	for j := range l.share {
-		pieces = append(pieces, j)
-	}
-	sort.Ints(pieces)
+	pieces := l.pieces()
 	for i := range out {
 		d := i
 		if weights != nil {

@@ -225,8 +225,8 @@ func (c *course) weigh(lots []*lot, losses *LossModel) []float64 {
 // of is the chance of a splice of the lot to be out, by one draw.
 func (c *course) of(l *lot, draw int) (chance float64) {
 	total := l.splices()
-	for j, n := range l.share {
-		chance += n / total * c.out[draw][j]
+	for _, j := range l.pieces() {
+		chance += l.share[j] / total * c.out[draw][j]
 	}
 	return chance
 }

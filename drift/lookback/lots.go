@@ -1,6 +1,8 @@
 package lookback
 
 import (
+	"maps"
+	"slices"
 	"time"
 
 	"arcdrift/drift"
@@ -15,9 +17,13 @@ type lot struct {
 	records  []*drift.Entry  // with a loss
 }
 
+// pieces are those in which the splices were made, in order: sums and draws go through
+// them, and must come out the same each time.
+func (l *lot) pieces() []int { return slices.Sorted(maps.Keys(l.share)) }
+
 func (l *lot) splices() (sum float64) {
-	for _, n := range l.share {
-		sum += n
+	for _, j := range l.pieces() {
+		sum += l.share[j]
 	}
 	return sum
 }
@@ -122,7 +128,8 @@ func (b *lotBuilder) count(e *drift.Entry, from, to time.Time) {
 	if len(weights) == 0 {
 		b.splices[e.Splice.Job] += int(e.Splice.Made())
 	}
-	for i, w := range weights {
+	for _, i := range slices.Sorted(maps.Keys(weights)) {
+		w := weights[i]
 		l := b.lot(b.pieces[i].day, e.Splice.Job, true)
 		l.share[i] += float64(e.Splice.Made()) * w / total
 	}

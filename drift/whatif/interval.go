@@ -217,8 +217,10 @@ const (
 // Advice is the longest interval at equal risk in one place.
 type Advice struct {
 	Place
-	// Every is the interval, 0 if the history is too short to say.
-	Every int `json:"every_days"`
+	// Every is the interval, 0 if none is. Enough is whether the history is long enough
+	// to say.
+	Every  int  `json:"every_days"`
+	Enough bool `json:"enough_history"`
 	// Row is what it comes to.
 	Row Row `json:"row"`
 }
@@ -235,8 +237,8 @@ func Advise(rows []Row, risk float64) []Advice {
 			byPlace[r.Place] = a
 			order = append(order, r.Place)
 		}
-		enough := r.Days >= leastDays && r.Machines >= leastMachines
-		if r.Every > a.Every && enough && r.ExtraRate.High <= risk {
+		a.Enough = r.Days >= leastDays && r.Machines >= leastMachines
+		if r.Every > a.Every && a.Enough && r.ExtraRate.High <= risk {
 			a.Every, a.Row = r.Every, r
 		}
 	}

@@ -13,7 +13,8 @@ import (
 
 // Question is what is asked of a fleet's history.
 type Question struct {
-	// From is the first day that counts, To the last moment.
+	// From is the first moment that counts, zero for the beginning of the records, To the
+	// last.
 	From, To time.Time
 	// Every are the intervals between checks, in days; CleanAt the arcs since the last
 	// service; Spares the pairs at each depot.
@@ -65,6 +66,9 @@ const draws = 40
 // Ask replays the policies of a question on the machines' pasts. each lets the machines
 // be worked out in any order, several at a time: it calls do for every index below n.
 func Ask(pasts []Past, q Question, each func(n int, do func(i int)) error) (Report, error) {
+	if q.From.IsZero() {
+		q.From = begin(pasts, q.To)
+	}
 	out := Report{From: q.From, To: q.To, Risk: q.Risk, Intervals: []Row{}, Advice: []Advice{}, Cleaning: []ModelCleaning{}, Spares: []Spares{}, Limits: Limits()}
 	if len(q.Every) > 0 {
 		machines := make([]Machine, len(pasts))
@@ -89,6 +93,16 @@ func Ask(pasts []Past, q Question, each func(n int, do func(i int)) error) (Repo
 		out.Spares = depots(pasts, &q)
 	}
 	return out, nil
+}
+
+// begin is when the records begin.
+func begin(pasts []Past, first time.Time) time.Time {
+	for i := range pasts {
+		if events := pasts[i].Events; len(events) > 0 && events[0].Time.Before(first) {
+			first = events[0].Time
+		}
+	}
+	return first
 }
 
 // cleanings are rows for each model that has stretches.

@@ -117,7 +117,7 @@ func (w *worker) byDay() {
 		site = cmp.Or(e.Site, site)
 		d.site = site
 		if e.Splice != nil {
-			d.splices += float64(e.Splice.Count.Or(1))
+			d.splices += float64(e.Splice.Made())
 			w.counts = true
 		}
 		w.rule(d, e)

@@ -56,7 +56,10 @@ func (d *Document) PDF(at time.Time) ([]byte, error) {
 	s.font("", 11)
 	s.MultiCell(width, 6, s.shown(d.Subtitle), "", "L", false)
 	s.Ln(3)
-	for _, b := range d.Blocks {
+	for i, b := range d.Blocks {
+		if _, heads := b.(Heading); heads && i+1 < len(d.Blocks) {
+			s.keep(d.Blocks[i+1])
+		}
 		s.add(b)
 	}
 	if s.missed {
@@ -100,10 +103,21 @@ func (s *sheet) room(height float64) {
 	}
 }
 
+// keep keeps a heading with what comes below it: all of a drawing, some of the rest.
+func (s *sheet) keep(below Block) {
+	const heading = 12
+	need := 25.0
+	if f, drawn := below.(Figure); drawn {
+		need = heading + figureHeight(f)
+	}
+	s.room(need)
+}
+
+func figureHeight(f Figure) float64 { return f.Drawing.Height*width/f.Drawing.Width + 12 }
+
 func (s *sheet) add(b Block) {
 	switch b := b.(type) {
 	case Heading:
-		s.room(25) // with some of what follows
 		s.Ln(3)
 		s.font("B", 13)
 		s.MultiCell(width, 7, s.shown(b.Text), "", "L", false)
@@ -219,7 +233,7 @@ func (s *sheet) row(columns []Column, widths []float64, cells []string, style st
 // figure draws it as wide as the sheet.
 func (s *sheet) figure(f Figure) {
 	scale := width / f.Drawing.Width
-	s.room(f.Drawing.Height*scale + 12)
+	s.room(figureHeight(f))
 	top := s.GetY()
 	x := func(v float64) float64 { return margin + v*scale }
 	y := func(v float64) float64 { return top + v*scale }
