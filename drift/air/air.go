@@ -1,14 +1,13 @@
-// Package air is the physics of the air an arc burns in: pressure at an
-// altitude, water vapour, relative density, and whether a cold machine brought
-// into damp air gets wet.
+// Package air has the physics of the air around an arc: pressure at an altitude, water
+// vapour, relative density, and condensation on a cold machine.
 //
 // Every function is pure and takes plain numbers: temperatures in degrees
 // Celsius, humidities in percent relative to water (as hygrometers show them,
-// below freezing too), pressures in hectopascals as the station feels them
-// (never reduced to sea level), altitudes in geometric metres. Inputs are
-// expected inside the bounds a record may carry, -40 to 60 °C, 0 to 100 %, 400
-// to 1100 hPa and -430 to 6000 m; whoever takes records checks that. Outside
-// them the formulas are continued without an error.
+// below freezing too), station pressures in hectopascals (not reduced to sea
+// level), altitudes in geometric metres. Inputs are expected within the bounds
+// of a record, -40 to 60 °C, 0 to 100 %, 400 to 1100 hPa and -430 to 6000 m,
+// which are checked where records come in. Outside them the formulas continue
+// without an error.
 package air
 
 import "math"
@@ -23,8 +22,8 @@ const (
 // zeroC is 0 °C in kelvin.
 const zeroC = 273.15
 
-// Terms are what the air contributes to the power an arc needs: the regressors
-// of the drift model. All but the temperature are zero in reference air.
+// Terms are the quantities of the air on which required power depends: the regressors of
+// the drift model. All but the temperature are zero in reference air.
 type Terms struct {
 	LnDensity      float64 // ln of the relative density of dry air
 	HumidityExcess float64 // g/m³ above the reference, see HumidityExcess
@@ -42,8 +41,8 @@ func TermsOf(temperatureC, humidityPct, pressureHPa float64) Terms {
 }
 
 // RelativeDensity returns δ, the density of dry air over that of the reference
-// atmosphere. IEC 60060-1:2010, clause 4.3.2.1. Vapour is left out on purpose:
-// it is counted once, by HumidityExcess.
+// atmosphere. IEC 60060-1:2010, clause 4.3.2.1. Vapour is left out, so that
+// humidity counts once, in HumidityExcess.
 func RelativeDensity(temperatureC, pressureHPa float64) float64 {
 	// The standard rounds absolute zero to -273 °C.
 	return pressureHPa / ReferencePressureHPa *

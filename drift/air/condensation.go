@@ -2,8 +2,7 @@ package air
 
 import "math"
 
-// Condensation says how a machine colder than the air around it fares in that
-// air.
+// Condensation says at which temperatures of a machine water condenses on it from the air.
 type Condensation struct {
 	// PointC is where water settles on a surface: the dew point, or the frost
 	// point where that is below 0 °C.
@@ -19,12 +18,12 @@ type Condensation struct {
 }
 
 // saturatedC is how close to its dew or frost point air counts as saturated:
-// 0.5 °C is about 97 % humidity, which a hygrometer good to 3 % cannot tell
-// from saturated air.
+// 0.5 °C is about 97 % humidity, which a hygrometer with an error of 3 % cannot
+// distinguish from saturated air.
 const saturatedC = 0.5
 
-// CondensationIn returns what condenses from air at a temperature and humidity.
-// The margin and the bound of saturation are this tool's own rule.
+// CondensationIn returns that of air at a temperature and humidity. The margin and the
+// bound of saturation are this program's own rule.
 func CondensationIn(airC, humidityPct float64) Condensation {
 	point := DewPoint(airC, humidityPct)
 	if point < 0 {
@@ -39,14 +38,14 @@ func CondensationIn(airC, humidityPct float64) Condensation {
 	}
 }
 
-// Wets reports whether a machine at this temperature would get wet.
+// Wets reports whether water condenses on a machine at this temperature.
 func (c Condensation) Wets(machineC float64) bool {
 	return machineC < c.DryC
 }
 
 // Wait returns the minutes until a machine at this temperature, warming with
 // time constant tauMinutes, has reached DryC: 0 if it is dry now, and plus
-// infinity if it would get wet in saturated air.
+// infinity if water condenses and the air is saturated.
 func (c Condensation) Wait(machineC, tauMinutes float64) float64 {
 	switch {
 	case !c.Wets(machineC):

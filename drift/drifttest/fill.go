@@ -10,9 +10,9 @@ import (
 	"unsafe"
 )
 
-// Fill sets everything in what x points to, to its last field that is not
-// exported, to a value of its own, so that a copy shows what it forgot. What is
-// nil is made. Fields that spare names, as type.field, are left as they are.
+// Fill sets every field of the value that x points to, unexported ones too, to a different
+// value, so that a copy shows which fields it leaves out. It allocates what is nil. Fields
+// that spare names, as type.field, stay as they are.
 func Fill(x any, spare ...string) {
 	f := filler{rng: rand.New(rand.NewPCG(1, 2)), spare: spare}
 	f.fill(reflect.ValueOf(x).Elem())

@@ -9,10 +9,10 @@ import (
 	"arcdrift/drift"
 )
 
-// Lives draws the entries of one machine over some days, in order of taking:
-// mostly arc counts, with attempts, services, splices and corrections among
-// them, counters that fall, sessions that somebody types, numbered sources and a
-// clock that is wrong now and then. All begin after the given moment.
+// Lives draws the entries of one machine over some days, in order of arrival: mostly arc
+// counts, with attempts, services, splices and corrections, counters that fall, sessions
+// that are typed, numbered sources and a clock that is wrong sometimes. All begin after
+// the given moment.
 func Lives(after time.Time) *rapid.Generator[[]drift.Entry] {
 	return rapid.Custom(func(t *rapid.T) []drift.Entry {
 		chance := func(percent int) bool { return rapid.IntRange(0, 99).Draw(t, "chance") < percent }
@@ -41,7 +41,7 @@ func Lives(after time.Time) *rapid.Generator[[]drift.Entry] {
 	})
 }
 
-// live gives an entry its type and what belongs to that.
+// live gives an entry its type and the fields of that.
 func live(t *rapid.T, e *drift.Entry, count int64, chance func(int) bool, before []drift.Entry) {
 	e.Type, e.ArcCount = drift.TypeUsage, drift.Some(count)
 	switch kind := rapid.IntRange(0, 99).Draw(t, "kind"); {

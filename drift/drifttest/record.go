@@ -96,8 +96,8 @@ func Values(f *drift.Field) *rapid.Generator[any] {
 	return label().AsAny()
 }
 
-// label draws free text with what is awkward in one form or another. Spaces
-// around it are left out: a form takes them off.
+// label draws free text with characters that are awkward in some format. It has no spaces
+// around it, as forms remove them.
 func label() *rapid.Generator[string] {
 	awkward := rapid.SampledFrom([]rune("=+-@'\",;{}\\/<&% aZ09_.é漢😀\u2028\ufeff"))
 	text := rapid.StringOfN(rapid.OneOf(awkward, rapid.Rune()), 1, -1, drift.MaxText)
