@@ -9,7 +9,7 @@ import (
 	"arcdrift/drift/advise"
 )
 
-// collector makes the metrics of one scrape out of one set of facts.
+// collector makes the metrics of one scrape from one set of facts.
 type collector struct {
 	read    func() Facts
 	build   Build
@@ -33,33 +33,33 @@ var described = []Description{
 	{RequiredPowerSD, "Standard deviation of the required power.", []string{"machine"}},
 	{RequiredPowerSlope, "Change of required power per 1000 arcs.", []string{"machine"}},
 	{PowerSetting, "Arc power setting in force, above nominal.", []string{"machine"}},
-	{PowerLimit, "Furthest the setting can go from nominal.", []string{"machine"}},
+	{PowerLimit, "Greatest difference of the setting from nominal.", []string{"machine"}},
 	{Scatter, "Attempt-to-attempt spread of required power at equal conditions.", []string{"machine"}},
 	{ElectrodeArcs, "Arcs the fitted electrode pair has burnt.", []string{"machine"}},
 	{ArcsToFailure, "Arcs to failure of the fitted pair, reached with at most this chance.", []string{"machine", "chance"}},
 	{BeyondHorizon, "Chance that the pair outlasts the forecast's horizon.", []string{"machine"}},
-	{Streak, "Attempts in a row without a pass that stand now.", []string{"machine"}},
+	{Streak, "Attempts in a row without a pass, up to now.", []string{"machine"}},
 	{CheckDue, "1 where a check of the machine is due, by the reason; no series where none is.", []string{"machine", "reason"}},
 	{LastRecord, "When the latest record of the machine happened.", []string{"machine"}},
 	{Machines, "Machines by state, the whole fleet.", []string{"state"}},
 	{MachinesListed, "Machines that have series of their own in this scrape.", nil},
 	{SparesNeeded, "Electrode pairs the depots should hold to last the lead time with this chance.", []string{"chance"}},
-	{SparesHeld, "Electrode pairs the depots say they hold.", nil},
+	{SparesHeld, "Electrode pairs that the depots report.", nil},
 	{DepotsShort, "Depots that hold fewer pairs than needed for this chance.", []string{"chance"}},
 	{LookBacksOpen, "Look-backs with splices that wait for a decision.", nil},
 	{LookBackOldest, "When the machine of the oldest of them was found out; no series where none waits.", nil},
-	{Ready, "1 while every door takes records and every machine has its answer.", nil},
+	{Ready, "1 while every source takes records and every machine has its answer.", nil},
 	{LinkUp, "1 while the connection stands, to the outside broker or to the hub.", []string{"link"}},
 	{ForwardWaiting, "Records that the hub does not have yet.", nil},
 	{ForwardOldest, "How long the oldest of them has waited; 0 when none does.", nil},
 	{ForwardRefused, "Records that the hub refused since the start.", nil},
-	{Records, "Records offered since the start by type and by what became of them.", []string{"type", "result"}},
+	{Records, "Records submitted since the start, by type and result.", []string{"type", "result"}},
 	{AlertsFiring, "Open alerts by rule.", []string{"rule"}},
-	{RuleSilenced, "1 where a rule is not sent because the bench found it wrong too often; it stands in the lists.", []string{"rule"}},
+	{RuleSilenced, "1 where alerts of a rule are not sent because the bench found it wrong too often; the lists show them.", []string{"rule"}},
 	{Waiting, "Messages that wait to be delivered.", []string{"channel"}},
 	{ChannelDead, "1 where messages have failed for so long that the channel counts as dead.", []string{"channel"}},
 	{StoreBytes, "Size of the store's file.", nil},
-	{BuildInfo, "Which program this is; always 1.", []string{"version", "revision", "goversion"}},
+	{BuildInfo, "The version of the program; always 1.", []string{"version", "revision", "goversion"}},
 }
 
 func newCollector(read func() Facts, build Build, o Options) *collector {
@@ -77,7 +77,7 @@ func (c *collector) Describe(out chan<- *prometheus.Desc) {
 	}
 }
 
-// Collect reads the facts once and tells them.
+// Collect reads the facts once and writes all metrics.
 func (c *collector) Collect(out chan<- prometheus.Metric) {
 	f := c.read()
 	s := scrape{desc: c.desc, out: out}
@@ -107,7 +107,7 @@ func needSomeone(machines []advise.Assessment, most int) []advise.Assessment {
 	return machines[:n]
 }
 
-// scrape writes metrics out as they are found.
+// scrape writes the metrics of one scrape.
 type scrape struct {
 	desc map[string]*prometheus.Desc
 	out  chan<- prometheus.Metric
@@ -117,7 +117,7 @@ func (s *scrape) gauge(name string, v float64, labels ...string) {
 	s.out <- prometheus.MustNewConstMetric(s.desc[name], prometheus.GaugeValue, v, labels...)
 }
 
-// percent writes a known percentage as a ratio; what is unknown has no sample.
+// percent writes a known percentage as a ratio; an unknown one has no sample.
 func (s *scrape) percent(name string, v drift.Opt[float64], machine string) {
 	if v, ok := v.Get(); ok {
 		s.gauge(name, v/100, machine)
@@ -183,7 +183,7 @@ func (s *scrape) lookBacks(f *Facts) {
 	}
 }
 
-// spares sums over the depots: their names are free text and stay out.
+// spares sums over the depots: their names are free text and must not be labels.
 func (s *scrape) spares(depots []advise.Spares) {
 	var need95, need99, short95, short99, held float64
 	for i := range depots {
@@ -203,8 +203,8 @@ func (s *scrape) spares(depots []advise.Spares) {
 }
 
 func (s *scrape) agent(f *Facts) {
-	// Every pair of the closed sets is told, so that a first refusal is a rise
-	// from 0 and not a new series.
+	// Every pair of the closed sets has a sample, so that a first refusal is a rise from
+	// 0 and not a new series.
 	for _, t := range append(drift.Types(), "") {
 		name := string(t)
 		if t == "" {

@@ -2,9 +2,9 @@
 // set of facts at scrape time, so that a machine that left leaves no series
 // behind. Units are base units: ratios from 0 to 1, seconds, bytes, arcs.
 //
-// Labels are the machine, its model and closed sets only, and their number is
-// bounded: a fleet above Options.EachUpTo machines is told in totals plus the
-// machines that need someone, worst first.
+// Labels are the machine, its model and closed sets only, and their number is bounded: a
+// fleet above Options.EachUpTo machines has totals, and series for the machines that need
+// someone, worst first.
 package metrics
 
 import (
@@ -19,22 +19,20 @@ import (
 	"arcdrift/drift/advise"
 )
 
-// Facts are what one scrape tells, taken at one moment. They are read only.
+// Facts are what one scrape is made from, at one moment. They are read only.
 type Facts struct {
-	// Ready says that every door takes records and every machine has its answer.
+	// Ready says that every source takes records and every machine has its answer.
 	Ready bool
-	// Read says that the machines were read since the start. Until then nothing is
-	// told of them: no machine that must stop would look like none that has to.
+	// Read says that the machines have been read since the start. Before that there are no
+	// metrics of machines: zero machines to stop would look like good news.
 	Read bool
 	// Machines are the assessments, the machine that needs someone most first.
 	Machines []advise.Assessment
-	// Records counts what came to the door since the agent started.
+	// Records counts the records that were submitted since the agent started.
 	Records map[Arrival]uint64
-	// Firing counts the open alerts by rule; the rules are a closed set and one
-	// that fires nowhere stands there with 0.
+	// Firing counts the open alerts by rule; a rule without one is there with 0.
 	Firing map[string]int
-	// Silenced says of every rule that the bench judges whether it has silenced
-	// itself.
+	// Silenced says for every rule that the bench judges whether it has silenced itself.
 	Silenced map[string]bool
 	// Spares is what each depot should hold.
 	Spares []advise.Spares
@@ -42,38 +40,38 @@ type Facts struct {
 	// worked out, and LookBackOldest when the machine of the oldest was found out.
 	LookBacksOpen  drift.Opt[int]
 	LookBackOldest time.Time
-	// Channels are the ways a message can leave.
+	// Channels are the channels of messages.
 	Channels []Channel
-	// Links are the connections that the agent keeps up.
+	// Links are the agent's connections to the outside.
 	Links []Link
-	// Forward is how sending on to a hub goes, nil for an agent that has none.
+	// Forward is how forwarding to a hub goes, nil for an agent without a hub.
 	Forward *Forward
 	// StoreBytes is the size of the store's file.
 	StoreBytes int64
 }
 
-// Link is a connection to elsewhere: broker or hub.
+// Link is a connection to the outside broker or the hub.
 type Link struct {
 	Name string
 	Up   bool
 }
 
-// Forward is what waits for the hub, for how long the oldest has waited in seconds,
-// and how many records the hub refused since the start.
+// Forward is how many records wait for the hub, how long the oldest has waited in seconds,
+// and how many records the hub has refused since the start.
 type Forward struct {
 	Waiting uint64
 	Oldest  float64
 	Refused uint64
 }
 
-// Arrival is a kind of record and what became of it. Type is empty where a
-// refused record did not say.
+// Arrival is a type of record and the result of submitting it. Type is empty for a refused
+// record without one.
 type Arrival struct {
 	Type   drift.Type
 	Result Result
 }
 
-// Result is what became of an offered record.
+// Result is the result of submitting a record.
 type Result string
 
 // The four results.
@@ -84,22 +82,22 @@ const (
 	Refused   Result = "refused"
 )
 
-// Channel is a way out with the messages that wait for it. Its name is from the
-// agent's configuration.
+// Channel is a channel with its waiting messages. Its name is from the agent's
+// configuration.
 type Channel struct {
 	Name    string
 	Waiting int
 	Dead    bool
 }
 
-// Build says which program this is.
+// Build identifies the program.
 type Build struct{ Version, Revision, Go string }
 
-// Options bound what is told.
+// Options limit the number of series.
 type Options struct {
 	// EachUpTo is the largest fleet of which every machine has series of its own.
 	EachUpTo int
-	// WorstOf is how many machines have them in a larger fleet.
+	// WorstOf is how many machines have series of their own in a larger fleet.
 	WorstOf int
 }
 
@@ -107,8 +105,8 @@ type Options struct {
 // machines take about 70 ms, 10,000 six times as long.
 func DefaultOptions() Options { return Options{EachUpTo: 2000, WorstOf: 500} }
 
-// Registry is a registry of the agent's own: the collector, the Go runtime and
-// the process, and nothing a library may have put elsewhere.
+// Registry is the agent's own registry: the collector, the Go runtime and the process,
+// without the global registry that libraries write to.
 func Registry(read func() Facts, build Build, o Options) *prometheus.Registry {
 	registry := prometheus.NewRegistry()
 	registry.MustRegister(
@@ -119,9 +117,9 @@ func Registry(read func() Facts, build Build, o Options) *prometheus.Registry {
 	return registry
 }
 
-// Handler serves the registry. A scrape that hangs or a crowd of scrapers cannot
-// hold the agent: few run at once, overlapping ones share one reading, and each
-// has an end. What fails is told to the logger and to the scraper.
+// Handler serves the registry. Many or hanging scrapes do not block the agent: few run at
+// once, overlapping ones share one reading, and each has a time limit. Errors go to the
+// log and to the scraper.
 func Handler(registry *prometheus.Registry, log promhttp.Logger) http.Handler {
 	return promhttp.HandlerFor(registry, promhttp.HandlerOpts{
 		Registry:            registry,

@@ -80,7 +80,7 @@ func scrape(t testing.TB, h http.Handler) string {
 
 // Until the machines were read nothing is told of them: no series says that none must
 // stop.
-func TestNothingIsToldBeforeItWasRead(t *testing.T) {
+func TestNoMachinesBeforeTheFirstReading(t *testing.T) {
 	for series := range samples(t, scrape(t, handler(t, metrics.Facts{}, metrics.DefaultOptions()))) {
 		assert.NotRegexp(t, `^arcdrift_(machine|spare|depots|alerts)`, series)
 	}
@@ -170,7 +170,7 @@ func TestLint(t *testing.T) {
 }
 
 // promtool is the judge that a Prometheus shop would ask.
-func TestPromtoolFindsNothing(t *testing.T) {
+func TestPromtoolAcceptsMetrics(t *testing.T) {
 	promtool := exec.Command("promtool", "check", "metrics")
 	promtool.Stdin = strings.NewReader(scrape(t, handler(t, small(), metrics.DefaultOptions())))
 	out, err := promtool.CombinedOutput()

@@ -1,8 +1,7 @@
 package metrics
 
-// The names of what is exposed. Scripts, rules and dashboards rely on them: a
-// test ties every name in the Grafana dashboards and Prometheus rules to these
-// and these to them.
+// The names of the metrics. Scripts, rules and dashboards rely on them: a test compares
+// them with the names in the Grafana dashboards and Prometheus rules, in both directions.
 const (
 	MachineState       = "arcdrift_machine_state"
 	MachineInfo        = "arcdrift_machine_info"
