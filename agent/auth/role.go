@@ -14,7 +14,7 @@ const (
 	Device  Role = "device"  // writes records of its machines and asks about them
 	Reader  Role = "reader"  // reads everything
 	Crew    Role = "crew"    // also logs calibrations, arc counts, splices and corrections
-	Bench   Role = "bench"   // also logs services and answers alerts
+	Bench   Role = "bench"   // also logs services, answers alerts and decides on splices
 	Manager Role = "manager" // also writes setups, manages the accounts and exports everything
 )
 
@@ -34,7 +34,7 @@ const (
 	HandIn   Right = "hand in"    // records, each checked against what the account may write
 	Relay    Right = "relay"      // refusals of another agent
 	Log      Right = "log"        // calibrations, arc counts, splices, corrections
-	Service  Right = "service"    // services, answers to alerts
+	Service  Right = "service"    // services, answers to alerts, decisions on splices
 	Settings Right = "settings"   // setups of every scope
 	Accounts Right = "accounts"   // manage accounts
 	Export   Right = "everything" // exports and copies of the store

@@ -30,6 +30,7 @@ func TestWhatEachRoleMayWrite(t *testing.T) {
 		"usage":            {drift.Record{Type: drift.TypeUsage, Machine: "K-07"}, "ynyyy"},
 		"splice":           {drift.Record{Type: drift.TypeSplice, Machine: "K-07"}, "ynyyy"},
 		"service":          {drift.Record{Type: drift.TypeService, Machine: "K-07"}, "ynnyy"},
+		"decision":         {drift.Record{Type: drift.TypeDecision, Machine: "K-07"}, "ynnyy"},
 		"another's":        {drift.Record{Type: drift.TypeUsage, Machine: "K-08"}, "nnyyy"},
 		"own setup":        {setup(drift.ScopeMachine, "K-07"), "ynnny"},
 		"fleet's":          {setup(drift.ScopeFleet, ""), "nnnny"},

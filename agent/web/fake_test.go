@@ -380,6 +380,7 @@ func crowd(n int) *fake {
 		f.machines = append(f.machines, m)
 		f.traces[m.Machine] = f.traces[base.Machine]
 	}
+	f.lookBack = doubted()
 	return f
 }
 
