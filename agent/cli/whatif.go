@@ -120,8 +120,8 @@ func adviceText(a *whatif.Advice, risk float64) string {
 	switch {
 	case a.Every == 0 && !a.Enough:
 		return where + ": the history is too short to say."
-	case a.Every == 0:
-		return where + ": none of these. Keep the checks as they are, or make them more often."
+	case a.Every == 0 || a.Row.Saved < 0.5:
+		return where + ": none that saves time. Keep the checks as they are, or make them more often."
 	}
 	return fmt.Sprintf("%s: every %s. It saves %s minutes a week; with a chance of nine in ten at most %s more of 1000 splices are out of tolerance.",
 		where, phrase.Count(a.Every, "day"), phrase.Fixed(a.Row.Saved, 0), phrase.Number(risk))

@@ -101,10 +101,9 @@ func (f *Facts) days(m *Machine, checks []Check) []Day {
 			continue
 		}
 		d := at(e.Day, e.Job)
-		d.Doubt = e
-		if !d.Counted {
-			d.Splices = e.Splices
-		}
+		// The look-back spreads the splices of a record over the work since the one
+		// before it: its numbers add up to the same, with no splice counted twice.
+		d.Doubt, d.Splices, d.Counted = e, e.Splices, e.Counted
 	}
 	out := make([]Day, 0, len(byKey))
 	for _, d := range byKey {

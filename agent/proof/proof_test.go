@@ -213,6 +213,39 @@ func TestTheDocumentSaysWhatTheRecordsSay(t *testing.T) {
 	}
 }
 
+// The look-back may say that some of a day's splices were made on the day before: none is
+// counted twice.
+func TestNoSpliceIsCountedTwice(t *testing.T) {
+	t.Parallel()
+	s := told(t)
+	job, _ := aJob(t, s)
+	q := proof.Question{Job: job, KnownAt: knownAt}
+	plain := gather(t, s, q)
+	moved := func(q proof.Question) (lookback.Report, error) {
+		r, err := nothing(q)
+		for _, m := range plain.Machines {
+			for _, d := range m.Days {
+				eve, _ := time.Parse(time.DateOnly, d.Day)
+				r.Entries = append(r.Entries, lookback.Entry{Machine: m.Machine, Day: d.Day, Job: job, Splices: d.Splices - 1, Counted: true},
+					lookback.Entry{Machine: m.Machine, Day: eve.AddDate(0, 0, -300).Format(time.DateOnly), Job: job, Splices: 1, Counted: true})
+			}
+		}
+		return r, err
+	}
+	f, err := proof.Gather(s, q, moved)
+	require.NoError(t, err)
+	count := func(f *proof.Facts) (n int) {
+		for _, m := range f.Machines {
+			for _, d := range m.Days {
+				assert.True(t, d.Counted)
+				n += d.Splices
+			}
+		}
+		return n
+	}
+	assert.Equal(t, count(plain), count(f))
+}
+
 func TestWhatNobodyKnowsIsNamed(t *testing.T) {
 	t.Parallel()
 	s := told(t)
