@@ -73,7 +73,7 @@ func TestHardFleetsAreDrawnFromTheirSeed(t *testing.T) {
 // Each experiment ends with 1 where a bar is missed or cannot be judged: of one machine
 // over ten days nothing can.
 func TestExperimentsCanFail(t *testing.T) {
-	for _, name := range []string{"dirt", "power", "hard"} {
+	for _, name := range []string{"dirt", "power", "hard", "synth"} {
 		code, out, talk := lab(t, name, "--check", "--fleets", "1", "--machines", "1", "--days", "10")
 		assert.Equal(t, exitFailed, code, name)
 		assert.Contains(t, out, "not judged", name)
