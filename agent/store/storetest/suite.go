@@ -199,7 +199,7 @@ func conflict(t *testing.T, s Store) {
 	placed := keep(t, s, a, b, c, b)
 	assert.False(t, placed[0].Conflict)
 	assert.True(t, placed[1].Conflict)
-	assert.False(t, placed[2].Conflict, "whoever writes for another machine cannot take an id away")
+	assert.False(t, placed[2].Conflict, "a sender for another machine cannot claim the id")
 	assert.Equal(t, drift.Placement{Epoch: placed[1].Epoch, Seq: placed[1].Seq, Duplicate: true, Conflict: true}, placed[3])
 	h, err := s.History("K-07")
 	require.NoError(t, err)
@@ -220,7 +220,7 @@ func conflict(t *testing.T, s Store) {
 	assert.False(t, found)
 }
 
-// anotherPerson: the name is no part of what an id is made of, and is told apart.
+// anotherPerson: the name is no part of an id, but two names are a conflict.
 func anotherPerson(t *testing.T, s Store) {
 	ada := Calibration("K-07", 1)
 	ada.Operator = "Ada Ruiz"
@@ -303,13 +303,13 @@ func refusals(t *testing.T, s Store) {
 	assert.Equal(t, 3, again.Line)
 	assert.Equal(t, drift.Problem{Field: "humidity_pct", Value: "140", Reason: "must be from 0 to 100 percent"}, again.Problem)
 
-	told := refusal("K-07", "{one", later.Add(time.Hour))
-	told.Times, told.Forwarded = 5, true
-	_, err = s.Append(nil, []drift.Refusal{told, told})
+	reported := refusal("K-07", "{one", later.Add(time.Hour))
+	reported.Times, reported.Forwarded = 5, true
+	_, err = s.Append(nil, []drift.Refusal{reported, reported})
 	require.NoError(t, err)
 	got, err = s.Refusals("K-07", 0)
 	require.NoError(t, err)
-	assert.Equal(t, 5, got[1].Times, "another agent tells all of its times, not more of them")
+	assert.Equal(t, 5, got[1].Times, "another agent reports its total, which is not added")
 
 	counts, err := s.RefusalCounts()
 	require.NoError(t, err)
