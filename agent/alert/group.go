@@ -88,8 +88,8 @@ func (s *step) depotText(depot string, all []electrodeAlert) Message {
 	}
 	return Message{
 		Title: title,
-		Short: fit(part{title + ":", 0, true}, part{strings.Join(short, "; ") + ".", 2, true}, part{caution, 1, false}, part{"Then log each.", 3, false}),
-		Body: paragraphs(listed("One by one", lines), advise.ServiceClears, logIt,
-			"Seen "+moment(s.now, s.Zone)+".", cautions),
+		Short: fit(part{title + ":", 0, true}, part{strings.Join(short, "; ") + ".", 2, true}, part{caution, 1, false}, part{"Log each service.", 3, false}),
+		Body: paragraphs(listed("Machines", lines), advise.ServiceClears, logIt,
+			"Assessed "+moment(s.now, s.Zone)+".", cautions),
 	}
 }

@@ -39,14 +39,14 @@ func TestADepotIsToldOnce(t *testing.T) {
 	assert.Equal(t, "electrode-service/depot North/20260302T060000.000Z/alert", north.Key)
 	assert.Equal(t, []string{all[1].Case, all[0].Case}, north.Cases)
 	assert.Equal(t, "North", north.Depot)
-	assert.Equal(t, "North: 2 machines to service: K-02 replace electrode pair by Thu 5 Mar; K-07 replace electrode pair by Thu 5 Mar. Unplug first. Then log each.", north.Short)
+	assert.Equal(t, "North: 2 machines to service: K-02: Replace the electrodes by Thu 5 Mar; K-07: Replace the electrodes by Thu 5 Mar. Unplug first. Log each service.", north.Short)
 	assert.Equal(t, strings.Join([]string{
-		"One by one\n" +
-			"- K-02 replace electrode pair by Thu 5 Mar. Required power is 4.1 % and rises by 3.3 % per 1000 arcs. Spare: van 4. https://drift.example/machines/K-02\n" +
-			"- K-07 replace electrode pair by Thu 5 Mar. Required power is 4.1 % and rises by 3.3 % per 1000 arcs. Spare: van 4. https://drift.example/machines/K-07",
-		"Clears when the service is logged and a calibration passes.",
-		"When it is done, log the service with what you found: worn, dirty, fine, cleaver or other. That closes the case and tells whether it was right.",
-		"Seen Mon 2 Mar 07:00 CET.",
+		"Machines\n" +
+			"- K-02: Replace the electrodes by Thu 5 Mar. Required power is 4.1 % and rises by 3.3 % per 1000 arcs. Spare: van 4. https://drift.example/machines/K-02\n" +
+			"- K-07: Replace the electrodes by Thu 5 Mar. Required power is 4.1 % and rises by 3.3 % per 1000 arcs. Spare: van 4. https://drift.example/machines/K-07",
+		"Log the service and pass a calibration to clear this.",
+		"After the work, log the service with what you found: worn, dirty, fine, cleaver or other. This closes the case and shows whether the alert was right.",
+		"Assessed 2 Mar 2026, 07:00 CET.",
 		advise.CautionText(),
 	}, "\n\n"), north.Body)
 
@@ -87,6 +87,6 @@ func TestADepotsShortTextIsOneMessage(t *testing.T) {
 	all := s.step(7 * hour)
 	require.Len(t, all, 1)
 	assertShort(t, all[0].Short)
-	assert.Contains(t, all[0].Short, "9 machines to service: K-101 ")
+	assert.Contains(t, all[0].Short, "9 machines to service: K-101: ")
 	assert.Contains(t, all[0].Short, "Unplug first.")
 }

@@ -26,7 +26,7 @@ func TestShow(t *testing.T) {
 	assert.Equal(t, []string{"K-07", "K-08", "K-30"}, []string{shown[0].Subject, shown[1].Subject, shown[2].Subject})
 	assert.Equal(t, sent[0].Short, shown[0].Short, "what the phones say")
 	assert.Empty(t, shown[0].Remark)
-	assert.Contains(t, shown[1].Remark, "not known to be right 8 times in 10")
+	assert.Contains(t, shown[1].Remark, "not expected to be right 8 times in 10")
 	assert.Equal(t, alert.Note, shown[2].Severity)
 	assert.NotContains(t, shown[2].Body, "log the service", "no bench can answer silence")
 	assert.NotContains(t, shown[2].Short, "Reply")

@@ -177,7 +177,7 @@ func (s *step) advance(c Case, known bool, about subject) {
 			return
 		}
 		if about.now == stands {
-			c.What, c.RequiresOpening, c.Clears = headline(c.Rule, about), requiresOpening(rule, about), clears(rule, about)
+			c.What, c.RequiresOpening, c.Clears = headline(c.Rule, about, s.now), requiresOpening(rule, about), clears(rule, about)
 		}
 		s.tell(&c, rule, about)
 	}

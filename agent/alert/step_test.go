@@ -435,12 +435,12 @@ func TestMorningList(t *testing.T) {
 	assert.Equal(t, "list/2026-03-02", first[0].Key)
 	assert.Equal(t, []string{"manager"}, first[0].To)
 	assert.Equal(t, "4 machines: 1 stop, 1 check first, 1 silent. New: K-07, K-11, K-30.", first[0].Short)
-	assert.Equal(t, "Morning list, 4 machines: 1 stop, 1 check first, 1 silent", first[0].Title)
+	assert.Equal(t, "Morning list. 4 machines: 1 stop, 1 check first, 1 silent", first[0].Title)
 	assert.Equal(t, strings.Join([]string{
 		"New",
-		"- K-07 STOP, do not splice. Since Mon 2 Mar 06:00 CET; not sent, this rule is not known to be right 8 times in 10 here. One good calibration with fresh ends clears this.",
-		"- K-11 calibrate before splicing. Since Mon 2 Mar 07:00 CET. One good calibration with fresh ends clears this.",
-		"- K-30 has told nothing yet. Since Mon 2 Mar 06:00 CET. One calibration clears this.",
+		"- K-07: STOP. Do not use this machine. Bring it to the bench. Since 2 Mar 2026, 06:00 CET; not sent: this rule is not expected to be right 8 times in 10 here. One good calibration with fresh ends clears this.",
+		"- K-11: Calibrate before the next splice. Since 2 Mar 2026, 07:00 CET. One good calibration with fresh ends clears this.",
+		"- K-30: No record yet. Since 2 Mar 2026, 06:00 CET. One calibration clears this.",
 	}, "\n"), strings.Replace(first[0].Body, "\n\n", "\n", 1))
 	assert.Empty(t, s.at(20*hour))
 	s.view.Machines[3].State = advise.Stop

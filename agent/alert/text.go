@@ -9,23 +9,24 @@ import (
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/phrase"
 )
 
 // shortCaution is as much of them as a short message has room for.
 const shortCaution = "Unplug first."
 
 // logIt is what to answer.
-const logIt = "When it is done, log the service with what you found: worn, dirty, fine, cleaver or other. That closes the case and tells whether it was right."
+const logIt = "After the work, log the service with what you found: worn, dirty, fine, cleaver or other. This closes the case and shows whether the alert was right."
 
 // headline is what is wrong or to be done, one sentence without its full stop.
-func headline(rule RuleName, about subject) string {
+func headline(rule RuleName, about subject, now time.Time) string {
 	switch {
 	case about.machine != nil:
-		return about.name + " " + demand(rule, about.machine, about.zone)
+		return about.name + ": " + demand(rule, about, now)
 	case about.source != nil:
-		return fmt.Sprintf("Nothing has come in by %s since %s", about.name, moment(about.source.Last, about.zone))
+		return fmt.Sprintf("No data from %s since %s", about.name, moment(about.source.Last, about.zone))
 	default:
-		return fmt.Sprintf("Messages by %s reach nobody; %d wait", about.name, about.channel.Waiting)
+		return fmt.Sprintf("Channel %s delivers nothing, %s waiting", about.name, phrase.Count(about.channel.Waiting, "message"))
 	}
 }
 
@@ -40,9 +41,9 @@ func (s *step) alertText(c Case, rule Rule, about subject) Message {
 	if about.machine != nil {
 		return s.machineText(c, rule, about)
 	}
-	title, why := "Door silent: "+about.name, "Look at the network and the broker; until then no state is to be trusted."
+	title, why := "Source silent: "+about.name, "Check the network and the broker. Until data arrives, no state is up to date."
 	if about.channel != nil {
-		title, why = "Channel dead: "+about.name, about.channel.Why
+		title, why = "Channel failing: "+about.name, about.channel.Why
 	}
 	ends := clears(rule, about)
 	return Message{
@@ -61,18 +62,18 @@ func (s *step) machineText(c Case, rule Rule, about subject) Message {
 	var spare, caution, cautions string
 	if rule.Name == MachineSilent {
 		// Whoever asks where it is needs no pair.
-		why = "Ask where it is; calibrate before the next splice."
+		why = m.NextStep(s.now)
 	} else if m.Spare != "" {
 		spare = "Spare: " + m.Spare + "."
 	}
 	if c.RequiresOpening {
 		caution, cautions = shortCaution, advise.CautionText()
 	}
-	reply, answer := "Then log worn/dirty/fine.", logIt
+	reply, answer := "Log the finding.", logIt
 	if !rule.Bench {
 		reply, answer = "", ""
 	}
-	ends := "Ends: " + m.ClearsShort() + "."
+	ends := m.ClearsShort()
 	reasons := slices.DeleteFunc(slices.Clone(m.Reasons), func(r string) bool { return r == m.Clears() })
 	return Message{
 		Title: c.What,
@@ -80,7 +81,7 @@ func (s *step) machineText(c Case, rule Rule, about subject) Message {
 			part{caution, 1, false}, part{ends, 2, false}, part{reply, 5, false}),
 		Body: paragraphs(listed("Why", reasons), spare, clears(rule, about),
 			answer,
-			"Seen "+moment(s.now, about.zone)+".", s.page(m.Machine), s.help(rule.Name), cautions),
+			"Assessed "+moment(s.now, about.zone)+".", s.page(m.Machine), s.help(rule.Name), cautions),
 	}
 }
 
@@ -89,10 +90,10 @@ func (s *step) machineText(c Case, rule Rule, about subject) Message {
 func shortWhy(m *Machine) string {
 	var why []string
 	if n := m.Streak.Attempts; n > 0 {
-		why = append(why, fmt.Sprintf("%d fails", n))
+		why = append(why, phrase.Count(n, "failed attempt"))
 	}
 	if q := m.Electrode.ToFailure; q != nil && (m.State != advise.Stop || m.Streak.Attempts == 0) {
-		why = append(why, fmt.Sprintf("plan on %.0f arcs", q.P10))
+		why = append(why, "plan on "+phrase.About(q.P10)+" arcs")
 	}
 	if len(why) == 0 && len(m.Reasons) > 0 {
 		return m.Reasons[0]
@@ -101,52 +102,31 @@ func shortWhy(m *Machine) string {
 	if text == "" {
 		return ""
 	}
-	return strings.ToUpper(text[:1]) + text[1:] + "."
+	return phrase.Sentence(text) + "."
 }
 
-// demand is what is asked of people and by when, without the machine's name.
-func demand(rule RuleName, m *Machine, zone *time.Location) string {
-	work := map[advise.Action]string{
-		advise.Clean: "clean electrodes", advise.Replace: "replace electrode pair", advise.Inspect: "look at electrodes",
-	}[m.Electrode.Action]
+// demand is what is asked of people and by when, without the machine's name and the
+// full stop: the assessment's own words.
+func demand(rule RuleName, about subject, now time.Time) string {
+	m := about.machine
+	words := ""
 	switch rule {
 	case MustStop:
-		if work != "" {
-			return "STOP, do not splice: " + work
-		}
-		return "STOP, do not splice"
+		words = "STOP. " + m.NextStep(now)
 	case ElectrodesDue:
-		if work == "" {
-			work = "service electrodes"
-		}
-		return work + " " + byWhen(m.Electrode.ActBy)
+		words = m.BenchStep(now)
 	case CheckFirst:
-		if m.Streak.EndsFirst() {
-			return "try another cleaver, calibrate before splicing"
-		}
+		words = m.CrewStep()
 		if m.Due.Binds() && m.Streak.Attempts == 0 {
-			return "calibrate before splicing (" + m.Due.Phrase() + ")"
+			return strings.TrimSuffix(words, ".") + " (" + m.Due.Phrase() + ")"
 		}
-		return "calibrate before splicing"
 	default:
-		return "has told nothing" + sinceLast(m, zone)
+		words = "No record yet."
+		if last, ok := m.Data.Last.Get(); ok {
+			words = "No record since " + moment(last, about.zone) + "."
+		}
 	}
-}
-
-func sinceLast(m *Machine, zone *time.Location) string {
-	if last, ok := m.Data.Last.Get(); ok {
-		return " since " + moment(last, zone)
-	}
-	return " yet"
-}
-
-// byWhen says a date as people do; the date is already the machine's own.
-func byWhen(date drift.Opt[string]) string {
-	d, err := time.Parse(time.DateOnly, date.Or(""))
-	if err != nil {
-		return "soon"
-	}
-	return "by " + d.Format("Mon 2 Jan")
+	return strings.TrimSuffix(words, ".")
 }
 
 // clears says what clears a case: of a machine what the assessment says, unless the
@@ -154,11 +134,11 @@ func byWhen(date drift.Opt[string]) string {
 func clears(rule Rule, about subject) string {
 	switch {
 	case about.source != nil:
-		return "Clears when records have come in for " + span(rule.Clear) + "."
+		return "Clears when data has arrived for " + phrase.Span(rule.Clear) + "."
 	case about.channel != nil:
-		return "Clears when it has worked for " + span(rule.Clear) + "."
+		return "Clears when the channel has worked for " + phrase.Span(rule.Clear) + "."
 	case about.now == gone:
-		return fmt.Sprintf("The state is now %s; this ends when it has been so for %s.", spaced(about.machine.State), span(rule.Clear))
+		return fmt.Sprintf("The state is now %s. The alert ends when this has lasted %s.", phrase.Code(about.machine.State), phrase.Span(rule.Clear))
 	}
 	return about.machine.Clears()
 }
@@ -171,10 +151,10 @@ func (s *step) clearedText(c Case, about subject) Message {
 	case about.machine == nil:
 		what = "It works again."
 	case about.service.Time.After(c.Service):
-		what = fmt.Sprintf("The bench %s the pair %s%s. Calibrate before splicing.", about.service.Action,
+		what = fmt.Sprintf("The bench %s the pair on %s%s. Calibrate before the next splice.", about.service.Action,
 			moment(about.service.Time, about.zone), found(about.service.Finding))
 	default:
-		what = fmt.Sprintf("The state is now %s.", spaced(about.machine.State))
+		what = fmt.Sprintf("The state is now %s.", phrase.Code(about.machine.State))
 	}
 	ends := fmt.Sprintf("This ends the alert of %s.", moment(c.SentAt, about.zone))
 	link := ""
@@ -184,9 +164,6 @@ func (s *step) clearedText(c Case, about subject) Message {
 	title := "Cleared: " + subject
 	return Message{Short: fit(part{title + ".", 0, true}, part{what, 1, true}, part{ends, 2, false}), Title: title, Body: paragraphs(what, ends, link)}
 }
-
-// spaced is a state as people read it.
-func spaced(state advise.State) string { return strings.ReplaceAll(string(state), "-", " ") }
 
 func found(f drift.Finding) string {
 	if f == "" {
@@ -219,19 +196,15 @@ func (s *step) listText(v View) (Message, bool) {
 			names = append(names, c.Subject)
 		}
 	}
-	if len(fresh)+len(old) == 0 && s.quiet() == "" {
+	if len(fresh)+len(old) == 0 && s.withheld() == "" {
 		return Message{}, false
 	}
 	for _, r := range Rules() {
 		if n := counts[r.Name]; n > 0 {
-			tally = append(tally, fmt.Sprintf("%d %s", n, said(r.Name)))
+			tally = append(tally, fmt.Sprintf("%d %s", n, r.Name.short()))
 		}
 	}
-	machines := "machines"
-	if fleet == 1 {
-		machines = "machine"
-	}
-	sum := fmt.Sprintf("%d %s: %s", fleet, machines, strings.Join(tally, ", "))
+	sum := phrase.Count(fleet, "machine") + ": " + strings.Join(tally, ", ")
 	short := ""
 	if len(names) > 0 {
 		short = "New: " + strings.Join(names, ", ") + "."
@@ -241,14 +214,14 @@ func (s *step) listText(v View) (Message, bool) {
 		cautions = advise.CautionText()
 	}
 	return Message{
-		Title: "Morning list, " + sum,
+		Title: "Morning list. " + sum,
 		Short: fit(part{sum + ".", 0, true}, part{short, 1, true}),
-		Body:  paragraphs(listed("New", fresh), listed("Still open", old), s.quiet(), s.first(v), cautions),
+		Body:  paragraphs(listed("New", fresh), listed("Still open", old), s.withheld(), s.first(v), cautions),
 	}, true
 }
 
-// quiet says which rules have silenced themselves.
-func (s *step) quiet() string {
+// withheld says which rules are not sent.
+func (s *step) withheld() string {
 	var lines []string
 	for _, one := range s.Withheld() {
 		lines = append(lines, one.String())
@@ -256,7 +229,7 @@ func (s *step) quiet() string {
 	return strings.Join(lines, "\n")
 }
 
-// first counts the machines whose check of the day is before them.
+// first counts the machines that must be calibrated before their first splice.
 func (s *step) first(v View) string {
 	n := 0
 	for i := range v.Machines {
@@ -264,33 +237,42 @@ func (s *step) first(v View) string {
 			n++
 		}
 	}
-	switch n {
-	case 0:
+	if n == 0 {
 		return ""
-	case 1:
-		return "1 more machine has its check of the day before it: before its first splice."
 	}
-	return fmt.Sprintf("%d more machines have their check of the day before them: before their first splice.", n)
+	return phrase.Count(n, "more machine") + " must be calibrated before the first splice."
 }
 
-// remark says why a case is quiet.
+// remark says why nothing is sent of a case.
 func (s *step) remark(c *Case) string {
 	switch {
 	case c.Acknowledged != nil:
-		return "; taken on by " + c.Acknowledged.By
+		return "; acknowledged by " + c.Acknowledged.By
 	case c.Silence != nil:
-		return fmt.Sprintf("; quiet until %s: %s", moment(c.Silence.Until, s.Zone), c.Silence.Reason)
+		return fmt.Sprintf("; silenced until %s: %s", moment(c.Silence.Until, s.Zone), c.Silence.Reason)
 	case s.rules[c.Rule].Severity != Note && !s.sends(s.rules[c.Rule]):
-		return "; not sent, this rule is not known to be right 8 times in 10 here"
+		return "; not sent: this rule is not expected to be right 8 times in 10 here"
 	}
 	return ""
 }
 
-func said(m RuleName) string {
+// Word names a rule for people.
+func (r RuleName) Word() string {
 	return map[RuleName]string{
-		MustStop: "stop", ElectrodesDue: "electrodes due", CheckFirst: "check first",
-		MachineSilent: "silent", SourceSilent: "door silent", ChannelDead: "channel dead",
-	}[m]
+		MustStop: "Stop", ElectrodesDue: "Service soon", CheckFirst: "Check first",
+		MachineSilent: "Machine silent", SourceSilent: "Source silent", ChannelDead: "Channel failing",
+	}[r]
+}
+
+// short is the word beside a number of cases.
+func (r RuleName) short() string {
+	switch r {
+	case ElectrodesDue:
+		return "electrodes due"
+	case MachineSilent:
+		return "silent"
+	}
+	return strings.ToLower(r.Word())
 }
 
 func listed(title string, lines []string) string {
@@ -317,25 +299,7 @@ func (p *Policy) help(rule RuleName) string {
 
 // moment is a time on the wall at the place, with its zone.
 func moment(t time.Time, zone *time.Location) string {
-	return t.In(zone).Format("Mon 2 Jan 15:04 MST")
-}
-
-// span says a duration in the largest unit that fits it.
-func span(d time.Duration) string {
-	count := func(n int, unit string) string {
-		if n == 1 {
-			return "1 " + unit
-		}
-		return fmt.Sprintf("%d %ss", n, unit)
-	}
-	switch {
-	case d >= 24*time.Hour:
-		return count(int(d.Hours()/24), "day")
-	case d >= time.Hour:
-		return count(int(d.Hours()), "hour")
-	default:
-		return count(int(d.Minutes()), "minute")
-	}
+	return phrase.Moment(t.In(zone))
 }
 
 // paragraphs joins what is not empty with a blank line between.

@@ -65,10 +65,10 @@ func told(t assert.TestingT, m alert.Machine) alert.Action {
 
 func TestShortText(t *testing.T) {
 	assert.Equal(t,
-		"K-07 replace electrode pair by Thu 5 Mar. 3 fails, plan on 220 arcs. Spare: van 4. Unplug first. Ends: service, then a pass. Then log worn/dirty/fine.",
+		"K-07: Replace the electrodes by Thu 5 Mar. 3 failed attempts, plan on 220 arcs. Spare: van 4. Unplug first. Clears after service and a pass. Log the finding.",
 		told(t, worn(advise.ServiceSoon)).Short)
 	assert.Equal(t,
-		"K-07 STOP, do not splice: replace electrode pair. 3 fails. Spare: van 4. Unplug first. Ends: service, then a pass. Then log worn/dirty/fine.",
+		"K-07: STOP. Do not use this machine. Replace the electrodes by Thu 5 Mar. 3 failed attempts. Spare: van 4. Unplug first. Clears after service and a pass.",
 		told(t, worn(advise.Stop)).Short)
 }
 
@@ -84,20 +84,20 @@ func TestASilentMachineIsAskedFor(t *testing.T) {
 	shown := p.Show(s, view, monday.Add(31*hour))
 	require.Len(t, shown, 1)
 	got := shown[0].Message
-	assert.Contains(t, got.Short, "Ask where it is; calibrate before the next splice.")
+	assert.Contains(t, got.Short, "Find the machine and log a calibration.")
 	assert.NotContains(t, got.Short+got.Body, "van 4")
 	assert.NotContains(t, got.Short+got.Body, "arcs left")
 }
 
 func TestLongText(t *testing.T) {
 	got := told(t, worn(advise.ServiceSoon))
-	assert.Equal(t, "K-07 replace electrode pair by Thu 5 Mar", got.Title)
+	assert.Equal(t, "K-07: Replace the electrodes by Thu 5 Mar", got.Title)
 	assert.Equal(t, strings.Join([]string{
 		"Why\n- Required power is 4.1 % and rises by 3.3 % per 1000 arcs.\n- 3 tries in a row failed, most likely the electrodes (7 in 10).",
 		"Spare: van 4.",
-		"Clears when the service is logged and a calibration passes.",
-		"When it is done, log the service with what you found: worn, dirty, fine, cleaver or other. That closes the case and tells whether it was right.",
-		"Seen Mon 2 Mar 07:00 CET.",
+		"Log the service and pass a calibration to clear this.",
+		"After the work, log the service with what you found: worn, dirty, fine, cleaver or other. This closes the case and shows whether the alert was right.",
+		"Assessed 2 Mar 2026, 07:00 CET.",
 		"https://drift.example/machines/K-07",
 		"What it means and what to do: https://drift.example/help/alerts#electrode-service",
 		advise.CautionText(),
@@ -154,7 +154,7 @@ func TestTimesAreThoseOfThePlace(t *testing.T) {
 	m := worn(advise.Stop)
 	m.Zone = zone("America/Denver")
 	// 05:00 in Oslo on 2 March is 21:00 the evening before in Denver.
-	assert.Contains(t, told(t, m).Body, "Seen Sun 1 Mar 21:00 MST.")
+	assert.Contains(t, told(t, m).Body, "Assessed 1 Mar 2026, 21:00 MST.")
 }
 
 // Whoever is sent to the electrodes reads the cautions, in both lengths; whoever
@@ -191,7 +191,7 @@ func TestClearedText(t *testing.T) {
 	s.view.Machines[0].Service = alert.Service{Time: monday.Add(9*hour + 20*time.Minute), Action: drift.Cleaned, Finding: drift.Dirty}
 	actions := s.step(10 * hour)
 	require.Len(t, actions, 1)
-	assert.Equal(t, "Cleared: K-07. The bench cleaned the pair Mon 2 Mar 09:20 CET, found dirty. Calibrate before splicing. This ends the alert of Mon 2 Mar 08:00 CET.", actions[0].Short)
+	assert.Equal(t, "Cleared: K-07. The bench cleaned the pair on 2 Mar 2026, 09:20 CET, found dirty. Calibrate before the next splice. This ends the alert of 2 Mar 2026, 08:00 CET.", actions[0].Short)
 	assert.True(t, strings.HasPrefix(actions[0].Key, "stop/K-07/20260302T070000.000Z/"), actions[0].Key)
 }
 
@@ -202,8 +202,8 @@ func TestAgentTexts(t *testing.T) {
 	s.view.Channels = []alert.Channel{{Name: "mail", Dead: true, Waiting: 4, Why: "The mail server refused the connection."}}
 	actions := s.step(7 * hour)
 	require.Len(t, actions, 2)
-	assert.Contains(t, actions[0].Short, "Nothing has come in by mqtt since Sat 28 Feb 00:00 CET.")
-	assert.Contains(t, actions[1].Short, "Messages by mail reach nobody; 4 wait. The mail server refused the connection.")
+	assert.Contains(t, actions[0].Short, "No data from mqtt since 28 Feb 2026, 00:00 CET.")
+	assert.Contains(t, actions[1].Short, "Channel mail delivers nothing, 4 messages waiting. The mail server refused the connection.")
 	for _, a := range actions {
 		assertShort(t, a.Short)
 		assert.Contains(t, a.Short, "Clears when", "every alert says what ends it")
@@ -225,8 +225,8 @@ func TestShortTextAlwaysFits(t *testing.T) {
 		}
 		got := told(t, m)
 		assertShort(t, got.Short)
-		assert.True(t, strings.HasPrefix(got.Short, m.Machine+" "), got.Short)
-		assert.Contains(t, got.Short, "Ends: "+m.ClearsShort()+".")
+		assert.True(t, strings.HasPrefix(got.Short, m.Machine+": "), got.Short)
+		assert.Contains(t, got.Short, m.ClearsShort())
 		assert.Equal(t, m.Electrode.Action != advise.None, strings.Contains(got.Short, "Unplug first."), got.Short)
 		assert.Equal(t, 1, strings.Count(got.Body, m.Clears()), "said once")
 	})

@@ -38,13 +38,12 @@ func (s *Score) needs(expected float64) int {
 	return max(1, int(math.Ceil(short-1e-9)))
 }
 
-// String says it to whoever looks for alerts: quiet is not health.
+// String says it to whoever looks for alerts: that none comes is no sign of health.
 func (s Withheld) String() string {
-	what := map[RuleName]string{MustStop: "Stop", ElectrodesDue: "Service soon"}[s.Rule]
-	times := "the next finding of worn or dirty"
+	times := "one finding of worn or dirty"
 	if s.Needs > 1 {
 		times = fmt.Sprintf("%d findings of worn or dirty in a row", s.Needs)
 	}
-	return fmt.Sprintf("No %s alerts are sent: by the bench %d were right and %d wrong, and that is below 8 in 10. They stand in the lists only. Quiet is not health. What brings them back: %s, logged with each service.",
-		what, s.Right, s.Wrong, times)
+	return fmt.Sprintf("%s alerts are not sent. By the findings of the bench, %d were right and %d wrong, which is below 8 in 10. They appear in the lists only: no message does not mean that a machine is fit. They are sent again after %s, logged with the service.",
+		s.Rule.Word(), s.Right, s.Wrong, times)
 }

@@ -25,14 +25,14 @@ func judged(known float64, right, wrong int) alert.Policy {
 
 // A rule that the bench found wrong once is silent until four were right: 12 of 15
 // are 8 in 10. It says so, and how many bring it back.
-func TestASilencedRuleIsSaid(t *testing.T) {
+func TestAWithheldRuleIsShown(t *testing.T) {
 	p := judged(0.8, 0, 0)
 	assert.Empty(t, p.Withheld())
 	p = judged(0.8, 0, 1)
 	require.Equal(t, []alert.Withheld{{Rule: alert.ElectrodesDue, Wrong: 1, Needs: 4}}, p.Withheld())
-	assert.Equal(t, "No Service soon alerts are sent: by the bench 0 were right and 1 wrong, and that is below 8 in 10. They stand in the lists only. Quiet is not health. What brings them back: 4 findings of worn or dirty in a row, logged with each service.", p.Withheld()[0].String())
+	assert.Equal(t, "Service soon alerts are not sent. By the findings of the bench, 0 were right and 1 wrong, which is below 8 in 10. They appear in the lists only: no message does not mean that a machine is fit. They are sent again after 4 findings of worn or dirty in a row, logged with the service.", p.Withheld()[0].String())
 	p = judged(0.8, 3, 1)
-	assert.Contains(t, p.Withheld()[0].String(), "the next finding of worn or dirty")
+	assert.Contains(t, p.Withheld()[0].String(), "one finding of worn or dirty")
 	p = judged(0.8, 4, 1)
 	assert.Empty(t, p.Withheld())
 	// However it came to be silent, so many are what it takes, and not fewer.
@@ -53,14 +53,14 @@ func TestASilencedRuleIsSaid(t *testing.T) {
 }
 
 // The morning list says it too, even where nothing else stands in it.
-func TestTheListSaysWhatIsSilenced(t *testing.T) {
+func TestTheListSaysWhatIsWithheld(t *testing.T) {
 	s := begin(t, machine("K-07", advise.Fit), machine("K-08", advise.Fit))
 	s.policy = judged(0.8, 0, 1)
 	s.view.Machines[0].Due = &advise.Due{Reason: advise.StartOfDay}
 	list := s.step(7 * hour)
 	require.Len(t, list, 1)
-	assert.Contains(t, list[0].Body, "No Service soon alerts are sent")
-	assert.Contains(t, list[0].Body, "1 more machine has its check of the day before it")
+	assert.Contains(t, list[0].Body, "Service soon alerts are not sent")
+	assert.Contains(t, list[0].Body, "1 more machine must be calibrated before the first splice")
 }
 
 // A check that is due makes no message of its own: it stands in the morning list,
@@ -72,7 +72,7 @@ func TestADueCheckStandsInTheListOnly(t *testing.T) {
 	assert.Empty(t, s.at(6*hour))
 	assert.Empty(t, s.at(8*hour))
 	require.Len(t, s.state.Cases, 1)
-	assert.Equal(t, "K-07 calibrate before splicing (electrodes worked on)", s.state.Cases[0].What)
+	assert.Equal(t, "K-07: Calibrate before the next splice (electrodes serviced)", s.state.Cases[0].What)
 
 	s.view.Machines[0].Electrode.Action, s.view.Machines[0].Electrode.ActBy = advise.Replace, drift.Some("2026-03-20")
 	s.at(9 * hour)

@@ -71,7 +71,7 @@ func stateWord(s advise.State) string {
 
 // cautions stand under every answer that may end with hands inside a machine.
 func cautions() string {
-	return "\nBefore anybody opens, cleans or replaces electrodes:\n- " + strings.Join(advise.Cautions(), "\n- ") + "\n"
+	return "\nBefore anyone opens, cleans or replaces electrodes:\n- " + strings.Join(advise.Cautions(), "\n- ") + "\n"
 }
 
 // assessTable is one line per machine.

@@ -35,8 +35,8 @@ func stopAlert() alert.Action {
 		Key: "stop/K-07/20260302T080000.000Z/alert-0", Case: "stop/K-07/20260302T080000.000Z",
 		Kind: alert.Alert, Severity: alert.Stop, Rule: alert.MustStop, Subject: "K-07", Opened: opened, At: opened,
 		Message: alert.Message{
-			Short: "K-07 STOP, do not splice.", Title: "K-07 STOP, do not splice: größer als erlaubt",
-			Body: "K-07 STOP, do not splice.\n\nWhy\n- Required power at 20 °C is beyond the limit.\n\n" + advise.CautionText(),
+			Short: "K-07: STOP. Do not use this machine. Bring it to the bench.", Title: "K-07 STOP, do not splice: größer als erlaubt",
+			Body: "K-07: STOP. Do not use this machine. Bring it to the bench.\n\nWhy\n- Required power at 20 °C is beyond the limit.\n\n" + advise.CautionText(),
 		},
 	}
 }

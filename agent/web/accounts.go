@@ -13,6 +13,7 @@ import (
 	"github.com/boombuler/barcode/qr"
 
 	"arcdrift/agent/auth"
+	"arcdrift/drift/phrase"
 )
 
 // rotateOverlap is how long a secret stays right after another was made here.
@@ -59,7 +60,7 @@ func (s *Server) showAccounts(w http.ResponseWriter, r *http.Request, status int
 	}
 	v := accountsView{Me: passOf(r).Name, Roles: auth.Roles(), Overlap: int(rotateOverlap.Hours()), Problem: problem, Made: made, Fingerprint: s.Fingerprint()}
 	for _, a := range all {
-		row := accountRow{Name: a.Name, Does: string(a.Role), Since: a.Added.In(s.Now().Location()).Format("2 Jan 2006"), Used: "not used yet"}
+		row := accountRow{Name: a.Name, Does: string(a.Role), Since: phrase.Date(a.Added.In(s.Now().Location())), Used: "not used yet"}
 		if a.Role == auth.Device {
 			row.Does = "device of " + strings.Join(a.Machines, ", ")
 		}
@@ -69,7 +70,7 @@ func (s *Server) showAccounts(w http.ResponseWriter, r *http.Request, status int
 		if a.Invite != "" {
 			row.More = "invited until " + s.wall(a.InviteEnds)
 		} else if s.Now().Before(a.BeforeEnds) {
-			row.More = "the secret before is right until " + s.wall(a.BeforeEnds)
+			row.More = "the old secret is valid until " + s.wall(a.BeforeEnds)
 		}
 		v.Rows = append(v.Rows, row)
 	}
@@ -85,7 +86,7 @@ func (s *Server) changeAccounts(w http.ResponseWriter, r *http.Request) {
 	name := strings.TrimSpace(r.PostForm.Get("name"))
 	made, err := s.changeAccount(r, name)
 	if err != nil {
-		s.showAccounts(w, r, http.StatusBadRequest, upperFirst(err.Error())+".", nil)
+		s.showAccounts(w, r, http.StatusBadRequest, phrase.Sentence(err.Error())+".", nil)
 		return
 	}
 	s.Log.Info("an account was changed", "by", passOf(r).Name, "account", name, "what", r.PostForm.Get("do"))
@@ -124,11 +125,11 @@ func (s *Server) changeAccount(r *http.Request, name string) (*madeView, error) 
 		return &madeView{Name: name, Secret: secret, Until: s.wall(now.Add(rotateOverlap))}, err
 	case "remove":
 		if name == passOf(r).Name {
-			return nil, errors.New("nobody takes the own account away here: ask another manager, or use arcdrift person remove")
+			return nil, errors.New("you cannot remove your own account here: ask another manager, or use arcdrift person remove")
 		}
 		return nil, s.Keys.Remove(name)
 	default:
-		return nil, fmt.Errorf("%q is nothing that can be done here", do)
+		return nil, fmt.Errorf("%q is not an action of this page", do)
 	}
 }
 
@@ -137,7 +138,7 @@ func (s *Server) changeAccount(r *http.Request, name string) (*madeView, error) 
 func (s *Server) firstIsAManager(role auth.Role) error {
 	all, err := s.Keys.Accounts()
 	if err == nil && len(all) == 0 && role != auth.Manager {
-		err = errors.New("the first account must be a manager's: from then on nobody is let in without one")
+		err = errors.New("the first account must have the role manager: after that nobody can sign in without an account")
 	}
 	return err
 }
@@ -223,5 +224,5 @@ func (s *Server) noInvitation(w http.ResponseWriter, err error) {
 		s.fail(w, fmt.Errorf("web: invitation: %w", err))
 		return
 	}
-	s.lost(w, http.StatusNotFound, "No invitation", upperFirst(err.Error())+". Ask for another.")
+	s.lost(w, http.StatusNotFound, "No invitation", phrase.Sentence(err.Error())+". Ask for another.")
 }

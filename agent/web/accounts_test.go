@@ -58,11 +58,11 @@ func TestAccountsOnThePages(t *testing.T) {
 	o := newOffice(t)
 	w := o.sends("/accounts", url.Values{"do": {"invite"}, "name": {"ines"}, "role": {"crew"}})
 	assert.Equal(t, http.StatusBadRequest, w.Code)
-	assert.Contains(t, text(t, w), "The first account must be a manager")
+	assert.Contains(t, text(t, w), "The first account must have the role manager")
 	w = o.sends("/accounts", url.Values{"do": {"invite"}, "name": {"lead"}, "role": {"manager"}})
 	require.Equal(t, http.StatusOK, w.Code)
 	checkHTML(t, strings.ReplaceAll(w.Body.String(), "https://", ""))
-	assert.Contains(t, w.Body.String(), "leads to this computer only")
+	assert.Contains(t, w.Body.String(), "works on this computer only")
 	assert.Contains(t, w.Body.String(), "AB CD", "the phone is told by what it knows the agent")
 	link := inviteLink.FindStringSubmatch(w.Body.String())
 	require.Len(t, link, 2)
@@ -95,8 +95,8 @@ func TestAccountsOnThePages(t *testing.T) {
 	}
 	said := text(t, o.sends("/accounts", nil))
 	assert.Contains(t, said, "device of K-07, L-*")
-	assert.Contains(t, said, "last used Mon 2 Mar 12:00")
-	assert.Contains(t, said, "the secret before is right until Tue 3 Mar 12:00")
+	assert.Contains(t, said, "last used 2 Mar 2026, 12:00")
+	assert.Contains(t, said, "the old secret is valid until 3 Mar 2026, 12:00")
 	for _, wrong := range []url.Values{
 		{"do": {"invite"}, "name": {"x"}, "role": {"owner"}}, {"do": {"invite"}, "name": {"../x"}, "role": {"crew"}}, {"do": {"device"}, "name": {"d"}},
 		{"do": {"remove"}, "name": {"lead"}}, {"do": {"remove"}, "name": {"nobody"}}, {"do": {"elope"}},

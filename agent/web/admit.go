@@ -13,6 +13,7 @@ import (
 	"arcdrift/agent/gate"
 	"arcdrift/agent/intake"
 	"arcdrift/drift"
+	"arcdrift/drift/phrase"
 )
 
 // Guard says as what somebody is let in who comes from an address under a name.
@@ -44,7 +45,7 @@ func (m *routes) to(right auth.Right, pattern string, h http.HandlerFunc) {
 		pass := passOf(r)
 		if !pass.Role.May(right) {
 			m.server.Log.Warn("an account tried what it may not", "user", pass.Name, "role", pass.Role, "from", r.RemoteAddr, "method", r.Method, "path", r.URL.Path)
-			m.server.turnAway(w, r, http.StatusForbidden, "this account may not do that")
+			m.server.turnAway(w, r, http.StatusForbidden, "this account has no permission for that")
 			return
 		}
 		h(w, r)
@@ -102,7 +103,7 @@ func (s *Server) admit(m *routes) http.Handler {
 			}
 			s.turnAway(w, r, http.StatusUnauthorized, err.Error())
 		default:
-			plain(w, http.StatusInternalServerError, "the accounts cannot be read\n")
+			plain(w, http.StatusInternalServerError, "the agent cannot read the accounts\n")
 		}
 		s.Log.Warn("a request was not let in", "user", name, "from", r.RemoteAddr, "method", r.Method, "path", r.URL.Path, "error", err)
 	})
@@ -123,15 +124,15 @@ func (s *Server) turnAway(w http.ResponseWriter, r *http.Request, status int, wh
 	if r.Method == http.MethodGet {
 		to = r.URL.RequestURI()
 	}
-	v := turnedView{Title: "Not signed in", What: upperFirst(why) + ".", Do: howToSignIn, To: to}
+	v := turnedView{Title: "Not signed in", What: phrase.Sentence(why) + ".", Do: howToSignIn, To: to}
 	switch status {
 	case http.StatusForbidden:
-		v.Title, v.Word, v.Again = "Not with this account", "To the fleet", "/"
-		v.Do = "Readers look, crews log, the bench logs services and answers alerts, managers do all else. Ask a manager for an account that may. Nothing was taken."
+		v.Title, v.Word, v.Again = "This account has no permission", "To the fleet", "/"
+		v.Do = "Readers can view. Crews can also log. The bench can also log services and answer alerts. Managers can do everything. Ask a manager for an account with more rights. Nothing was saved."
 		s.render(w, "turned", page{Title: v.Title, Field: true, Status: status, Body: v})
 		return
 	case http.StatusTooManyRequests:
-		v.Title, v.Do = "Wait a minute", "Then sign in once more, with care."
+		v.Title, v.Do = "Wait a minute", "Then sign in again."
 	}
 	s.askWho(w, status, v)
 }

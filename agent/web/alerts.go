@@ -13,6 +13,7 @@ import (
 	"arcdrift/agent/alert"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/phrase"
 )
 
 // Alerts are the open cases, with how earlier ones turned out.
@@ -20,7 +21,7 @@ type Alerts interface {
 	// Open lists the open cases with their texts.
 	Open() []alert.Shown
 	Card() alert.Card
-	// Withheld lists the rules that have silenced themselves.
+	// Withheld lists the rules that are not sent, see [alert.Withheld].
 	Withheld() []alert.Withheld
 	// Acknowledge and Snooze answer an open case. What is wrong with an answer is a
 	// *drift.Problem; any other error is the store's.
@@ -47,7 +48,7 @@ type alertsView struct {
 	RequiresOpening bool
 	Card            alert.Card
 	Rules           []ruleRow
-	Withheld        []string // rules that have silenced themselves
+	Withheld        []string // rules that are not sent
 	Answered
 }
 
@@ -88,12 +89,12 @@ func (s *Server) showAlerts(w http.ResponseWriter, status int, answered Answered
 		view.RequiresOpening = view.RequiresOpening || one.RequiresOpening
 	}
 	for _, rule := range view.Card.Rules {
-		view.Rules = append(view.Rules, ruleRow{rule, ruleWord(rule.Rule), fmt.Sprintf("%d in 100", int(100*rule.Expected+1e-9))})
+		view.Rules = append(view.Rules, ruleRow{rule, rule.Rule.Word(), fmt.Sprintf("%d in 100", int(100*rule.Expected+1e-9))})
 	}
 	s.render(w, "alerts", page{Title: "Alerts", Here: "/alerts", Status: status, Body: view})
 }
 
-// withheld says which rules have silenced themselves, and what brings them back.
+// withheld says which rules are not sent, and what brings them back.
 func (s *Server) withheld() []string {
 	var out []string
 	for _, one := range s.Alerts.Withheld() {
@@ -131,20 +132,6 @@ func (s *Server) caseOf(machine string) *caseLink {
 	return nil
 }
 
-// ruleWord is what a person reads for a rule.
-func ruleWord(m alert.RuleName) string {
-	switch m {
-	case alert.MustStop:
-		return "Stop"
-	case alert.ElectrodesDue:
-		return "Service soon"
-	case alert.CheckFirst:
-		return "Check first"
-	default:
-		return upperFirst(strings.ReplaceAll(string(m), "-", " "))
-	}
-}
-
 // caseState is the state whose shape and word stand for a rule.
 func caseState(m alert.RuleName) advise.State {
 	switch m {
@@ -164,7 +151,7 @@ func (s *Server) wall(t time.Time) string {
 	if t.IsZero() {
 		return ""
 	}
-	return t.In(s.Now().Location()).Format("Mon 2 Jan 15:04")
+	return phrase.Moment(t.In(s.Now().Location()))
 }
 
 // answerAlert takes an answer to a case and shows the cases again.
@@ -179,7 +166,7 @@ func (s *Server) answerAlert(w http.ResponseWriter, r *http.Request) {
 	case err == nil:
 		http.Redirect(w, r, "/alerts?"+url.Values{"done": {do}}.Encode(), http.StatusSeeOther)
 	case errors.As(err, &problem):
-		s.showAlerts(w, http.StatusBadRequest, Answered{Problem: upperFirst(problem.Error()) + "."})
+		s.showAlerts(w, http.StatusBadRequest, Answered{Problem: phrase.Sentence(problem.Error()) + "."})
 	default:
 		s.cannotTake(err)
 		w.Header().Set("Retry-After", retryAfter)
@@ -225,7 +212,7 @@ type depotRow struct {
 func (s *Server) sparesPage(w http.ResponseWriter, _ *http.Request) {
 	var view sparesView
 	for _, d := range s.Spares() {
-		row := depotRow{Spares: d, Name: or(d.Depot, "No depot named"), Expected: fmt.Sprintf("%.1f", d.Expected), Held: "not known"}
+		row := depotRow{Spares: d, Name: or(d.Depot, "No depot stated"), Expected: fmt.Sprintf("%.1f", d.Expected), Held: phrase.Unknown}
 		if held, known := d.Held.Get(); known {
 			row.Held = strconv.FormatInt(held, 10)
 			if missing := int64(d.Hold95) - held; missing > 0 {

@@ -86,20 +86,20 @@ func TestAlertsSay(t *testing.T) {
 	require.True(t, headed, "a message begins with its headline")
 	assert.Equal(t, 1, strings.Count(seen, first.What), "which the page does not say twice")
 	assert.Equal(t, 1, strings.Count(seen, "Never look into a fibre"))
-	assert.Less(t, strings.Index(seen, "K-11 STOP"), strings.Index(seen, "K-07 clean"), "the gravest first")
+	assert.Less(t, strings.Index(seen, "K-11: STOP"), strings.Index(seen, "K-07: Clean"), "the gravest first")
 	for _, part := range []string{
-		"K-11 STOP, do not splice: replace electrode pair", rest, "sent Mon 2 Mar 10:00",
-		"K-07 clean electrodes by Thu 5 Mar", "not told", "Power off and unplugged", "Never look into a fibre",
-		"M-02 calibrate before splicing", "K-31 has told nothing", "75 in 100: listed only", "90 in 100: sent",
-		"worn or dirty 2 times: 1 told at least 3 days before, 0 later, 1 not told. The middle one of those told came 4.0 days ahead.",
+		"K-11: STOP. Do not use this machine. Replace the electrodes", rest, "sent 2 Mar 2026, 10:00",
+		"K-07: Clean the electrodes by Thu 5 Mar", "not sent", "Switch the machine off, unplug it", "Never look into a fibre",
+		"M-02: Calibrate before the next splice", "K-31: No record since", "75 in 100: listed only", "90 in 100: sent",
+		"worn or dirty 2 times: 1 with an alert at least 3 days before, 0 with a later alert, 1 without an alert. The median notice was 4.0 days.",
 	} {
 		assert.Contains(t, seen, part)
 	}
 	assert.LessOrEqual(t, len([]rune(first.Short)), 160)
 	quiet := &fake{}
 	seen = text(t, get(t, quiet, "/alerts"))
-	assert.Contains(t, seen, "Nothing is open.")
-	assert.NotContains(t, seen, "unplugged")
+	assert.Contains(t, seen, "No open alerts.")
+	assert.NotContains(t, seen, "unplug it")
 }
 
 func TestAlertIsAcknowledged(t *testing.T) {
@@ -116,7 +116,7 @@ func TestAlertIsSilenced(t *testing.T) {
 	f := yard()
 	w := submit(t, f, "/alerts", "subject", "K-07", "rule", "electrode-service", "do", "silence", "by", "J. Lund", "reason", "bench day is Thursday", "hours", "72")
 	require.Equal(t, http.StatusSeeOther, w.Code, w.Body)
-	assert.Contains(t, text(t, get(t, f, "/alerts")), "Silenced until Thu 5 Mar 12:00 by J. Lund: bench day is Thursday")
+	assert.Contains(t, text(t, get(t, f, "/alerts")), "Silenced until 5 Mar 2026, 12:00 UTC+1 by J. Lund: bench day is Thursday")
 }
 
 func TestAlertAnswersThatAreNone(t *testing.T) {
@@ -143,7 +143,7 @@ func TestAlertAnswersThatAreNone(t *testing.T) {
 	f.alerts.fail = errors.New("disk full")
 	w := submit(t, f, "/alerts", "subject", "K-11", "rule", "stop", "do", "acknowledge", "by", "J. Lund")
 	assert.Equal(t, http.StatusServiceUnavailable, w.Code)
-	assert.Contains(t, text(t, w), "Not kept.")
+	assert.Contains(t, text(t, w), "Not saved.")
 }
 
 func TestAlertsOverTheInterface(t *testing.T) {
@@ -160,8 +160,8 @@ func TestSpares(t *testing.T) {
 	seen := text(t, get(t, yard(), "/spares"))
 	assert.Contains(t, seen, "north")
 	assert.Contains(t, seen, "Short by 1.")
-	assert.Contains(t, seen, "No depot named")
-	assert.Contains(t, seen, "1 machine without a forecast is not counted in.")
+	assert.Contains(t, seen, "No depot stated")
+	assert.Contains(t, seen, "1 machine has no forecast and is not counted.")
 	var got []advise.Spares
 	require.NoError(t, json.Unmarshal(get(t, yard(), "/api/v1/spares").Body.Bytes(), &got))
 	assert.Equal(t, yard().spares, got)

@@ -9,6 +9,7 @@ import (
 	"arcdrift/agent/intake"
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
+	"arcdrift/drift/phrase"
 )
 
 type benchView struct {
@@ -36,13 +37,13 @@ func (s *Server) showBench(w http.ResponseWriter, typed url.Values, p *drift.Pro
 		Action:  tiles(typed.Get("action"), "inspected", "Inspected", "cleaned", "Cleaned", "replaced", "Replaced, both"),
 		Finding: tiles(typed.Get("finding"), "worn", "Worn", "dirty", "Dirty", "fine", "Fine", "cleaver", "It was the cleaver", "other", "Something else"),
 		Left:    tiles(typed.Get("left"), "true", "Passed", "false", "Failed", "", "Not checked"),
-		When:    tiles(or(typed.Get("minutes"), "0"), "0", "Now", "15", "15 min ago", "30", "30 min ago", "60", "1 h ago"),
+		When:    tiles(or(typed.Get("minutes"), "0"), "0", "Now", "15", "15 minutes ago", "30", "30 minutes ago", "60", "1 hour ago"),
 		Pair:    typed.Get("pair"), Operator: typed.Get("operator"),
 		Count:   numberFields(units{}, typed, wrong, "arc_count")[0],
 		FoundBy: correctionField(typed, wrong, "found"), LeftBy: correctionField(typed, wrong, "left"),
 	}
 	v.Count.Label = "Arc count now"
-	v.Count.Hint = "after a new pair most counters start again at 0"
+	v.Count.Hint = "after a new pair most counters restart at 0"
 	if v.Machine == "" {
 		v.Tiles, v.Machines = offerMachines(s.machineNames())
 	}
@@ -54,7 +55,7 @@ func (s *Server) showBench(w http.ResponseWriter, typed url.Values, p *drift.Pro
 func correctionField(typed url.Values, wrong *mistake, when string) entryField {
 	f := numberFields(units{}, typed, nil, "power_correction_pct")[0]
 	f.Name = when + "_correction_pct"
-	f.Value, f.Label, f.Hint = typed.Get(f.Name), "Correction it made, as "+when, "if the machine shows one"
+	f.Value, f.Label, f.Hint = typed.Get(f.Name), "Correction made, as "+when, "if the machine shows one"
 	if wrong != nil && wrong.Field == f.Name {
 		f.Problem = wrong.Said
 	}
@@ -80,7 +81,7 @@ func (s *Server) benchRecords(w http.ResponseWriter, r *http.Request) {
 		s.showBench(w, typed, nil, http.StatusServiceUnavailable)
 		return
 	}
-	saved := savedView{Machine: typed.Get("machine"), What: benchWords(offers), At: s.happened(typed).Format("15:04")}
+	saved := savedView{Machine: typed.Get("machine"), What: benchWords(offers), At: phrase.Clock(s.happened(typed))}
 	if by := typed.Get("operator"); by != "" {
 		saved.At += ", signed " + by
 	}
@@ -147,5 +148,5 @@ func benchWords(offers []intake.Submission) string {
 		e := drift.Entry{Record: offers[i].Record}
 		parts = append(parts, typeWord(&e))
 	}
-	return joined(parts...)
+	return phrase.Beside(parts...)
 }

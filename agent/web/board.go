@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"arcdrift/drift/advise"
+	"arcdrift/drift/phrase"
 )
 
 // perPage is how many machines a page of the board shows: what a person reads
@@ -103,7 +104,7 @@ type boardView struct {
 	Rows           []boardRow
 	Empty          string
 	Before, After  string
-	Withheld       []string // rules of alerts that have silenced themselves
+	Withheld       []string // alert rules that are not sent
 	Doubted        string   // splices that wait for a decision
 	Shown          string
 	total          int
@@ -140,7 +141,7 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 	view, shown := boardOf(machines, f, s.Now())
 	view.Withheld, view.Broken, view.Doubted = s.withheld(), s.Links(), s.doubtedLine()
 	if view.Reading = s.reading(); view.Reading {
-		view.Empty = "The agent is still reading its records; the machines appear here in a moment."
+		view.Empty = "The agent is still reading its records. The machines appear here in a moment."
 	}
 	waiting, stop := context.WithTimeout(r.Context(), patience)
 	defer stop()
@@ -180,7 +181,7 @@ func boardOf(machines []Machine, f filter, now time.Time) (boardView, []*Machine
 	}
 	view.Models, view.Sites = namesOf(models), namesOf(sites)
 	if asked > 0 {
-		view.Asked = "The records of " + plural(asked, "machine", "machines") + " leave questions open: one tap on the machine's page answers."
+		view.Asked = phrase.Count(asked, "machine") + " with questions about the records. Answer them on the machine's page."
 	}
 	view.countStates(counts, f)
 	shown := view.turnTo(kept, f)
@@ -207,7 +208,7 @@ func (v *boardView) countStates(counts map[advise.State]int, f filter) {
 	for _, state := range advise.States() {
 		one := whole
 		one.State = state
-		v.Counts = append(v.Counts, stateCount{State: state, Word: stateWord(state), Count: counts[state], Link: one.link(), Chosen: f.State == state})
+		v.Counts = append(v.Counts, stateCount{State: state, Word: phrase.State(state), Count: counts[state], Link: one.link(), Chosen: f.State == state})
 	}
 }
 
@@ -218,7 +219,7 @@ func (v *boardView) turnTo(kept []*Machine, f filter) []*Machine {
 	from := (f.Page - 1) * perPage
 	to := min(from+perPage, len(kept))
 	v.First = from + 1
-	v.Summary = plural(len(kept), "machine", "machines") + ", the one that needs somebody most first."
+	v.Summary = phrase.Count(len(kept), "machine") + ", most urgent first."
 	v.Shown = fmt.Sprintf("%d to %d of %d", from+1, to, len(kept))
 	if f.Page > 1 {
 		before := f
@@ -230,9 +231,9 @@ func (v *boardView) turnTo(kept []*Machine, f filter) []*Machine {
 		after.Page++
 		v.After = after.link()
 	}
-	v.Empty = "No machine matches."
+	v.Empty = "No machine matches the search."
 	if v.total == 0 && !f.Narrows() {
-		v.Empty = "No records yet. Log a calibration, import a file, or let a machine publish: it appears here by itself."
+		v.Empty = "No records yet. Log a calibration, import a file, or let a machine publish. Machines appear here automatically."
 	}
 	return kept[from:to]
 }
@@ -240,10 +241,10 @@ func (v *boardView) turnTo(kept []*Machine, f filter) []*Machine {
 func rowOf(m *Machine, now time.Time) boardRow {
 	row := boardRow{
 		Machine: m.Machine, Link: machineLink(m.Machine), State: m.State,
-		Where: joined(label(m.Model), m.Site), Next: m.Assessment.NextStep(now), Age: ageOf(m.Data.Last, now),
+		Where: phrase.Beside(label(m.Model), m.Site), Next: m.Assessment.NextStep(now), Age: ageOf(m.Data.Last, now),
 	}
 	if n := len(m.Questions); n > 0 {
-		row.Asked = plural(n, "question", "questions") + " about its records"
+		row.Asked = phrase.Count(n, "question") + " about its records"
 	}
 	if len(m.Reasons) > 0 {
 		row.Why = m.Reasons[0]

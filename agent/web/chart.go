@@ -10,6 +10,7 @@ import (
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/phrase"
 )
 
 // z80 is the normal quantile at 0.9: ±z80 standard deviations hold 8 in 10, the
@@ -170,13 +171,13 @@ func (c *chart) ticks(x, y scale, v chartView) {
 	most := int((c.Right - c.Left) / 80)
 	for _, value := range niceTicks(y.from, y.to, 6) {
 		at := round(y.at(value))
-		c.Y = append(c.Y, tick{At: at, Text: at + 4, Word: signed(value, decimals(y.to-y.from))})
+		c.Y = append(c.Y, tick{At: at, Text: at + 4, Word: phrase.Signed(value, decimals(y.to-y.from))})
 	}
 	if v.byDate {
 		c.X = dateTicks(x, most)
 	} else {
 		for _, value := range niceTicks(x.from, x.to, most) {
-			c.X = append(c.X, tick{At: round(x.at(value)), Word: whole(int64(value))})
+			c.X = append(c.X, tick{At: round(x.at(value)), Word: phrase.Integer(int64(value))})
 		}
 	}
 	for i := range c.X {
@@ -238,7 +239,7 @@ func (c *chart) drawLimits(t advise.Trace, y scale) {
 	for _, value := range []float64{limit, -limit} {
 		if y.holds(value) {
 			at := round(y.at(value))
-			c.Limits = append(c.Limits, tick{At: at, Text: at - 5, Word: "limit " + signed(value, 0) + "\u00a0%"})
+			c.Limits = append(c.Limits, tick{At: at, Text: at - 5, Word: "limit " + phrase.Signed(value, 0) + "\u00a0%"})
 		}
 	}
 }
@@ -358,7 +359,7 @@ func (c *chart) describe(t advise.Trace, v chartView) {
 			failed++
 		}
 	}
-	c.Desc = fmt.Sprintf("%s, %d failed.", plural(len(t.Points), "attempt", "attempts"), failed)
+	c.Desc = fmt.Sprintf("%s, %d failed.", phrase.Count(len(t.Points), "attempt"), failed)
 	if last := t.Points[len(t.Points)-1]; hasLevel(last) {
 		c.Desc += fmt.Sprintf(" The arc now needs %s, give or take %.1f\u00a0%%.", pct(drift.Some(last.Level)), z80*last.SD)
 	}
@@ -367,7 +368,7 @@ func (c *chart) describe(t advise.Trace, v chartView) {
 	}
 	if len(t.Fan) > 0 {
 		end := t.Fan[len(t.Fan)-1]
-		c.Desc += fmt.Sprintf(" At %s arcs the forecast is between %s and %s.", whole(end.Arcs), pct(drift.Some(end.P10)), pct(drift.Some(end.P90)))
+		c.Desc += fmt.Sprintf(" At %s arcs the forecast is between %s and %s.", phrase.Integer(end.Arcs), pct(drift.Some(end.P10)), pct(drift.Some(end.P90)))
 	}
 	c.Desc += " The same numbers are in the table below."
 }

@@ -12,6 +12,7 @@ import (
 	"arcdrift/agent/intake"
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
+	"arcdrift/drift/phrase"
 )
 
 type correctView struct {
@@ -61,12 +62,12 @@ func (s *Server) entryToCorrect(w http.ResponseWriter, v url.Values) (drift.Entr
 func (s *Server) showCorrect(w http.ResponseWriter, u units, e drift.Entry, typed url.Values, p *drift.Problem, status int) {
 	wrong := mistakeOf(p, u)
 	v := correctView{
-		ID: or(typed.Get("id"), rand.Text()), Machine: e.Machine, Record: e.ID, What: typeWord(&e), When: e.When().Format("2 Jan 2006 15:04"), Came: upperFirst(cameWords(&e)),
+		ID: or(typed.Get("id"), rand.Text()), Machine: e.Machine, Record: e.ID, What: typeWord(&e), When: phrase.Moment(e.When()), Came: phrase.Sentence(cameWords(&e)),
 		Reasons:  tiles(typed.Get("reason"), "typing slip", "Typing slip", "wrong button", "Wrong button", "measured again", "Measured again", "other", "Other"),
 		Operator: typed.Get("operator"), Units: u, Problem: wrong, NotSaved: status == http.StatusServiceUnavailable,
 	}
 	for _, f := range correctable(&e) {
-		field := correctField{entryField: entryField{Name: f.Name, Label: upperFirst(labelOf(f.Name)), Unit: u.unit(f.Name), Value: shownValue(f, &e, u)}}
+		field := correctField{entryField: entryField{Name: f.Name, Label: phrase.Sentence(labelOf(f.Name)), Unit: u.unit(f.Name), Value: shownValue(f, &e, u)}}
 		if text := typed.Get("fields." + f.Name); text != "" {
 			field.Value = text
 		}
@@ -80,7 +81,7 @@ func (s *Server) showCorrect(w http.ResponseWriter, u units, e drift.Entry, type
 			field.Choices = tiles(field.Value, "true", "Yes", "false", "No")
 		case f.Words != nil:
 			for _, word := range f.Words {
-				field.Choices = append(field.Choices, tile{word, upperFirst(strings.ReplaceAll(word, "-", " ")), word == field.Value})
+				field.Choices = append(field.Choices, tile{word, phrase.Sentence(strings.ReplaceAll(word, "-", " ")), word == field.Value})
 			}
 		case f.Kind == drift.Number || f.Kind == drift.Integer || f.Kind == drift.Days:
 			field.Number = true
@@ -144,7 +145,7 @@ func (s *Server) correctRecord(w http.ResponseWriter, r *http.Request) {
 	record, err := wire.Form(v)
 	problem := problemOf(err)
 	if len(changed) == 0 {
-		problem = &drift.Problem{Reason: "Nothing is changed yet"}
+		problem = &drift.Problem{Reason: "Nothing has been changed yet"}
 	}
 	if problem == nil {
 		problem = problemOf(record.Correction.Accepts(&e.Record))
@@ -166,6 +167,6 @@ func (s *Server) correctRecord(w http.ResponseWriter, r *http.Request) {
 	}
 	of := drift.Entry{Record: record, Received: record.Time}
 	s.render(w, "saved", page{Title: "Saved", Field: true, Status: http.StatusCreated, Body: savedView{
-		Machine: e.Machine, What: "Corrected: " + wordCorrection(&of, &e), At: record.Time.Format("15:04"), Questions: receipts[0].Questions, Conflict: receipts[0].Conflict,
+		Machine: e.Machine, What: "Corrected: " + wordCorrection(&of, &e), At: phrase.Clock(record.Time), Questions: receipts[0].Questions, Conflict: receipts[0].Conflict,
 	}})
 }

@@ -9,6 +9,7 @@ import (
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/phrase"
 )
 
 // entryView is one record as a person reads it, with what was corrected.
@@ -100,23 +101,23 @@ func (v *machineView) addEntries(history []drift.Entry, until time.Time) {
 const late = time.Hour
 
 func wordEntry(e *drift.Entry) entryView {
-	view := entryView{At: e.When(), When: e.When().Format("2 Jan 2006 15:04"), What: typeWord(e), Detail: details(e)}
+	view := entryView{At: e.When(), When: phrase.Moment(e.When()), What: typeWord(e), Detail: details(e)}
 	if e.Machine != "" {
 		view.Correct = "/correct?" + url.Values{"machine": {e.Machine}, "corrects": {e.ID}}.Encode()
 	}
 	switch {
 	case e.Time.IsZero():
-		view.Late = "no clock: time of arrival"
+		view.Late = "no time stated: time of arrival"
 	case !e.Placed.IsZero():
-		view.Late = "its clock said " + e.Time.Format("2 Jan 2006 15:04") + ": time of arrival"
+		view.Late = "its clock said " + phrase.Moment(e.Time) + ": time of arrival"
 	case e.Received.Sub(e.Time) > late:
-		view.Late = "arrived " + e.Received.In(e.Time.Location()).Format("2 Jan 15:04")
+		view.Late = "arrived " + phrase.Moment(e.Received.In(e.Time.Location()))
 	}
 	if e.PossibleRepeat {
-		view.Late = joined(view.Late, "perhaps a repeat")
+		view.Late = phrase.Beside(view.Late, "possible repeat")
 	}
 	if e.Account != "" {
-		view.Late = joined(view.Late, writerWords(e))
+		view.Late = phrase.Beside(view.Late, writerWords(e))
 	}
 	return view
 }
@@ -138,9 +139,9 @@ func cameWords(e *drift.Entry) string {
 		"mqtt": "over MQTT", "http": "over HTTP", "form": "from a page of the agent", "log": "by the command log", "import": "from an imported file", "forward": "from another agent",
 	}[e.Via]
 	if e.Account == "" {
-		return joined("came "+way, e.Received.Format("2 Jan 2006 15:04"), "no account")
+		return phrase.Beside("received "+way, phrase.Moment(e.Received), "no account")
 	}
-	return joined("came "+way, e.Received.Format("2 Jan 2006 15:04"), writerWords(e))
+	return phrase.Beside("received "+way, phrase.Moment(e.Received), writerWords(e))
 }
 
 func typeWord(e *drift.Entry) string {
@@ -152,9 +153,9 @@ func typeWord(e *drift.Entry) string {
 		}
 		switch n := e.Calibration.Attempts.Or(e.Calibration.Attempt.Or(1)); {
 		case e.Calibration.Attempts.Known() && n > 1:
-			return fmt.Sprintf("Calibration %s, %d tries", result, n)
+			return fmt.Sprintf("Calibration %s, %d attempts", result, n)
 		case n > 1:
-			return fmt.Sprintf("Calibration, try %d: %s", n, result)
+			return fmt.Sprintf("Calibration, attempt %d: %s", n, result)
 		default:
 			return "Calibration " + result
 		}
@@ -189,7 +190,7 @@ func details(e *drift.Entry) string {
 			parts = append(parts, fieldWord(f.Name)+" "+text+unitOf(f))
 		}
 	}
-	return joined(parts...)
+	return phrase.Beside(parts...)
 }
 
 // fieldWord makes a field's name readable: its unit goes behind the value.
@@ -200,11 +201,7 @@ func fieldWord(name string) string {
 	case "operator":
 		return "done by"
 	case "trigger":
-		return "why"
-	case "attempt":
-		return "try"
-	case "attempts":
-		return "tries"
+		return "reason"
 	}
 	for _, unit := range []string{"_um", "_pct", "_c", "_m", "_hpa", "_db"} {
 		name = strings.TrimSuffix(name, unit)
@@ -224,16 +221,16 @@ func unitOf(f *drift.Field) string {
 func valueWord(v any) string {
 	switch v := v.(type) {
 	case nil:
-		return unknown
+		return phrase.Unknown
 	case bool:
 		if v {
 			return "yes"
 		}
 		return "no"
 	case time.Time:
-		return v.Format("2 Jan 2006 15:04 -07:00")
+		return phrase.Moment(v)
 	case int64:
-		return whole(v)
+		return phrase.Integer(v)
 	default:
 		return strings.Replace(fmt.Sprint(v), "-", "\u2212", min(1, strings.Count(fmt.Sprintf("%T", v), "float")))
 	}
@@ -257,5 +254,5 @@ func wordCorrection(c, of *drift.Entry) string {
 	if c.Operator != "" {
 		text += " by " + c.Operator
 	}
-	return text + ", " + c.When().Format("2 Jan 2006 15:04") + ": " + c.Correction.Reason
+	return text + ", " + phrase.Moment(c.When()) + ": " + c.Correction.Reason
 }

@@ -256,7 +256,7 @@ func yard() *fake {
 		a.Reasons = []string{"It moved 1,180 m up since its last good calibration: about 6 in 10 would be out."}
 	})
 	f.add("K-07", "type-2", "Elm Street depot", advise.ServiceSoon, 4*time.Hour, func(a *advise.Assessment) {
-		a.Reasons = []string{"The power it needs grows by 3.3 % per 1,000 arcs: between 220 and 1,240 arcs are left.", "At 58 arcs a day the early end is reached on Thursday.", "Clears when the service is logged and a calibration passes."}
+		a.Reasons = []string{"The power it needs grows by 3.3 % per 1,000 arcs: between 220 and 1,240 arcs are left.", "At 58 arcs a day the early end is reached on Thursday.", "Log the service and pass a calibration to clear this."}
 		a.Warnings = []string{"The altitude of one record was corrected; the answer uses the new value."}
 		a.Ask(drift.Question{Kind: drift.AskDouble, Machine: a.Machine, Records: []string{a.Machine + "-5"}, Text: "The calibration of 2 Mar 07:45 seems to be recorded twice: it counts once. Was it one?",
 			Replies: []drift.Reply{

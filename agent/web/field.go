@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"arcdrift/drift"
+	"arcdrift/drift/phrase"
 )
 
 // entryField is one field of a form with what stands around it.
@@ -78,7 +79,7 @@ func askedFor(field string) string {
 	case "left_correction_pct":
 		return "Correction as left"
 	}
-	label, _, _ := strings.Cut(upperFirst(labelOf(field)), ",")
+	label, _, _ := strings.Cut(phrase.Sentence(labelOf(field)), ",")
 	return label
 }
 

@@ -41,7 +41,7 @@ func TestLogMakesTheRecord(t *testing.T) {
 	want := drift.Record{Type: drift.TypeCalibration, ID: "form-1", Machine: "K-07", Site: "Tarn Pass", Time: noon.Add(-30 * time.Minute), ArcCount: some(int64(1903)), Calibration: &drift.Calibration{
 		Attempts: some(int64(3)), Passed: some(true), Recleaved: some(true), Cleaver: "another", Trigger: "moved", Temperature: some(-8.5), Altitude: some(210.0)}}
 	assert.True(t, want.SameBody(&got.Record), "%s", got.Record.AppendCanonical(nil))
-	assert.Contains(t, text(t, w), "K-07 Calibration passed, 3 tries, 11:30")
+	assert.Contains(t, text(t, w), "K-07 Calibration passed, 3 attempts, 11:30")
 }
 
 func TestLogUnitsAreStoredInSI(t *testing.T) {
@@ -160,7 +160,7 @@ func TestLogAsksAndNeverBlocks(t *testing.T) {
 	assert.Equal(t, http.StatusCreated, w.Code)
 	seen := text(t, w)
 	assert.Contains(t, seen, "which is right?")
-	assert.Contains(t, seen, "It is saved all the same.")
+	assert.Contains(t, seen, "The record is saved.")
 }
 
 func TestLogRemembersTheMachine(t *testing.T) {
@@ -209,7 +209,7 @@ func TestBenchMakesThreeRecordsInOrder(t *testing.T) {
 		ids[o.Record.ID] = true
 	}
 	assert.Len(t, ids, 3)
-	assert.Contains(t, text(t, w), "Calibration failed · Electrodes replaced · Calibration passed, 12:00, signed A. Ruiz")
+	assert.Contains(t, text(t, w), "Calibration failed · Electrodes replaced · Calibration passed, 12:00 UTC+1, signed A. Ruiz")
 }
 
 func TestBenchFaults(t *testing.T) {
@@ -259,7 +259,7 @@ func TestCorrectFaults(t *testing.T) {
 		status int
 		part   string
 	}{
-		"nothing changed": {same, 400, "One thing to put right: Nothing is changed yet."},
+		"nothing changed": {same, 400, "Please correct: Nothing has been changed yet."},
 		"no reason":       {[]string{"id", "c1", "machine", "K-07", "corrects", "K-07-5", "fields.altitude_m", "5"}, 400, "Why it is corrected is missing."},
 		"out of bounds":   {append(same[:8:8], "fields.altitude_m", "99999"), 400, "Altitude above sea level is 99999: it must be from −430 to 6000 m."},
 		"no such record":  {[]string{"machine", "K-07", "corrects", "none"}, 404, "No record of this machine"},
@@ -287,7 +287,7 @@ func TestMorningList(t *testing.T) {
 	w := get(t, f, "/morning")
 	seen := text(t, w)
 	assert.Contains(t, seen, "6 machines: 1 stop, 1 check first, 1 service soon, 1 no data, 2 fit.")
-	assert.Contains(t, seen, "K-11 new since yesterday Do not splice with it. Replace the electrodes by Mon 2 Mar.")
+	assert.Contains(t, seen, "K-11 new since yesterday Do not use this machine. Replace the electrodes by Mon 2 Mar.")
 	assert.NotContains(t, seen, "M-02 new since")
 	assert.Contains(t, seen, "Before you open the machine")
 	assert.NotContains(t, seen, "M-09", "who is fit needs no line")
@@ -317,8 +317,8 @@ func TestMorningDoesNotWaitForYesterday(t *testing.T) {
 	for range 2 { // asked again, it is not begun again
 		seen, tag := look()
 		assert.Equal(t, partial, tag)
-		assert.Contains(t, seen, "it appears here by itself")
-		assert.Contains(t, seen, "K-11 Do not splice with it.")
+		assert.Contains(t, seen, "appear here automatically")
+		assert.Contains(t, seen, "K-11 Do not use this machine.")
 	}
 	close(release)
 	<-s.before.work.done
@@ -364,8 +364,8 @@ func TestMorningText(t *testing.T) {
 	w := get(t, yard(), "/morning.txt")
 	assert.Equal(t, "text/plain; charset=utf-8", w.Header().Get("Content-Type"))
 	lines := w.Body.String()
-	assert.Contains(t, lines, "\nSTOP\n  K-11 NEW  Do not splice with it. Replace the electrodes by Mon 2 Mar.\n      4 attempts in a row failed")
-	assert.Contains(t, lines, "Power off and unplugged")
+	assert.Contains(t, lines, "\nSTOP\n  K-11 NEW  Do not use this machine. Replace the electrodes by Mon 2 Mar.\n      4 attempts in a row failed")
+	assert.Contains(t, lines, "Switch the machine off, unplug it")
 	for line := range strings.Lines(lines) {
 		assert.LessOrEqual(t, len([]rune(line)), 120)
 	}
@@ -373,7 +373,7 @@ func TestMorningText(t *testing.T) {
 
 func TestMorningOfNothing(t *testing.T) {
 	w := get(t, &fake{}, "/morning")
-	assert.Contains(t, w.Body.String(), "Nobody needs anything")
+	assert.Contains(t, w.Body.String(), "Nothing to do this morning")
 }
 
 func TestRefusedPage(t *testing.T) {
@@ -381,10 +381,10 @@ func TestRefusedPage(t *testing.T) {
 	checkHTML(t, w.Body.String())
 	seen := text(t, w)
 	assert.Contains(t, seen, "temperature_c is 214: it must be from -40 to 60 degrees Celsius")
-	assert.Contains(t, seen, "came 3 times")
+	assert.Contains(t, seen, "received 3 times")
 	assert.Contains(t, seen, "This is not JSON")
 	assert.Contains(t, seen, `"\x00\x01<script>alert(1)</script>"`)
-	assert.Contains(t, get(t, &fake{}, "/refused").Body.String(), "Nothing was refused.")
+	assert.Contains(t, get(t, &fake{}, "/refused").Body.String(), "No record has been refused.")
 }
 
 func TestLegible(t *testing.T) {
@@ -401,16 +401,16 @@ func TestLegible(t *testing.T) {
 func TestSentencesInTheReadersUnits(t *testing.T) {
 	us := units{American: true}
 	for said, want := range map[string]string{
-		"Compared with the last calibration: 1,180 m higher, 10 °C warmer, 2 days later.":     "Compared with the last calibration: 3,870 ft higher, 18 °F warmer, 2 days later.",
-		"Compared with the last calibration: same height, 1 °C cooler, 3 hours later.":        "Compared with the last calibration: same height, 2 °F cooler, 3 hours later.",
-		"Wait 25 minutes, lid shut: the machine is at -5 °C and this air wets below 13.1 °C.": "Wait 25 minutes, lid shut: the machine is at 23 °F and this air wets below 56 °F.",
-		"A check costs 5 minutes, being out 60 minutes.":                                      "A check costs 5 minutes, being out 60 minutes.",
+		"Compared with the last calibration: 1,180\u00a0m higher, 10\u00a0°C warmer, 2 days later.":                     "Compared with the last calibration: 3,870\u00a0ft higher, 18\u00a0°F warmer, 2 days later.",
+		"Compared with the last calibration: same height, 1\u00a0°C cooler, 3 hours later.":                             "Compared with the last calibration: same height, 2\u00a0°F cooler, 3 hours later.",
+		"Wait 25 minutes with the lid shut: the machine is at −5\u00a0°C, and water condenses here below 13.1\u00a0°C.": "Wait 25 minutes with the lid shut: the machine is at 23\u00a0°F, and water condenses here below 56\u00a0°F.",
+		"A check costs 5 minutes, being out 60 minutes.":                                                                "A check costs 5 minutes, being out 60 minutes.",
 	} {
 		assert.Equal(t, want, us.say(said))
 		assert.Equal(t, said, units{}.say(said))
 	}
 	f := yard()
-	f.moved.Reasons = []string{"You are 1,180 m higher than at the last good calibration."}
+	f.moved.Reasons = []string{"You are 1,180\u00a0m higher than at the last good calibration."}
 	assert.Contains(t, text(t, get(t, f, "/moved?machine=K-07&units=us&temperature_c=40&altitude_m=4560")), "3,870 ft higher")
 }
 

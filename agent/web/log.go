@@ -13,6 +13,7 @@ import (
 	"arcdrift/agent/intake"
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
+	"arcdrift/drift/phrase"
 )
 
 // machineCookie remembers the machine this phone logs for.
@@ -134,7 +135,7 @@ func offerMachines(names []string) (few []tile, many []string) {
 // last named.
 func (v *logView) recallLast(recent []drift.Entry, u units) (usual string) {
 	if last, ok := lastAir(recent); ok {
-		v.LastAir, v.LastDay = airWords(&last, u), last.When().Format("2 Jan 15:04")
+		v.LastAir, v.LastDay = airWords(&last, u), phrase.Moment(last.When())
 		v.LastAirSI = airValues(&last, units{}).Encode()
 	}
 	named, ok := lastWhere(recent, func(e *drift.Entry) bool { return e.Calibration != nil && e.Calibration.Cleaver != "" })
@@ -152,7 +153,7 @@ func airWords(e *drift.Entry, u units) string {
 			parts = append(parts, strings.Replace(text, "-", "\u2212", 1)+"\u00a0"+u.unit(name))
 		}
 	}
-	return joined(parts...)
+	return phrase.Beside(parts...)
 }
 
 // cleaverTiles offer the usual cleaver by its name and another one.
@@ -212,7 +213,7 @@ func (s *Server) logRecord(w http.ResponseWriter, r *http.Request) {
 	remember(w, machineCookie, record.Machine)
 	e := drift.Entry{Record: record}
 	s.render(w, "saved", page{Title: "Saved", Here: "/log", Field: true, Status: http.StatusCreated, Body: savedView{
-		Machine: record.Machine, What: typeWord(&e), At: at.Format("15:04"), Questions: receipt.Questions, Conflict: receipt.Conflict,
+		Machine: record.Machine, What: typeWord(&e), At: phrase.Clock(at), Questions: receipt.Questions, Conflict: receipt.Conflict,
 		Streak: !record.Calibration.Passed.Or(false),
 	}})
 }
@@ -279,9 +280,9 @@ func readForm(w http.ResponseWriter, r *http.Request) bool {
 	var large *http.MaxBytesError
 	switch {
 	case errors.As(err, &large):
-		plain(w, http.StatusRequestEntityTooLarge, "That form is too large; nothing of it was taken.\n")
+		plain(w, http.StatusRequestEntityTooLarge, "The form is too large. Nothing was saved.\n")
 	case err != nil:
-		plain(w, http.StatusBadRequest, "That form could not be read; nothing of it was taken.\n")
+		plain(w, http.StatusBadRequest, "The form could not be read. Nothing was saved.\n")
 	}
 	return err == nil
 }

@@ -14,6 +14,7 @@ import (
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/lookback"
+	"arcdrift/drift/phrase"
 )
 
 func (s *Server) routeLookBack(mux *routes) {
@@ -121,7 +122,7 @@ func (s *Server) showLookBack(w http.ResponseWriter, r *http.Request, status int
 		view.Groups = s.doubted(report.Entries)
 	}
 	if problem != nil {
-		view.Problem, status = upperFirst(problem.Error())+".", http.StatusBadRequest
+		view.Problem, status = phrase.Sentence(problem.Error())+".", http.StatusBadRequest
 	}
 	s.render(w, "lookback", page{Title: "Look-back", Here: "/look-back", Status: status, Body: view})
 }
@@ -163,16 +164,16 @@ func (s *Server) doubted(all []lookback.Entry) []doubtedGroup {
 func (s *Server) doubtedView(e *lookback.Entry) doubtedView {
 	v := doubtedView{Entry: *e, ID: "e-" + strings.Join([]string{e.Machine, e.Day, url.QueryEscape(e.Job)}, "-"), Where: or(e.Job, "no job named"), Day: e.Day}
 	if day, err := time.Parse(time.DateOnly, e.Day); err == nil {
-		v.Day = day.Format("Mon 2 Jan 2006")
+		v.Day = phrase.Date(day)
 	}
-	v.Number = plural(e.Splices, "splice", "splices")
+	v.Number = phrase.Count(e.Splices, "splice")
 	if !e.Counted {
 		v.Number = "about " + v.Number + " (estimated from arcs)"
 	}
 	v.Out = fmt.Sprintf("%.0f likely out, between %d and %d", e.Out.Mean, e.Out.Low, e.Out.High)
 	v.Chance = fmt.Sprintf("%.0f %%", 100*e.Chance)
 	if l := e.Loss; l != nil {
-		v.Found = fmt.Sprintf("Loss of %s: mean %.2f dB, worst %.2f dB; %d from both ends, %d estimated by the machine.", plural(l.Measured, "splice", "splices"), l.Mean, l.Worst, l.BothWays, l.Estimated)
+		v.Found = fmt.Sprintf("Loss of %s: mean %.2f dB, worst %.2f dB; %d from both ends, %d estimated by the machine.", phrase.Count(l.Measured, "splice"), l.Mean, l.Worst, l.BothWays, l.Estimated)
 		if before, known := e.Before.Get(); known {
 			v.Found += fmt.Sprintf(" Without that the chance was %.0f %%.", 100*before)
 		}
@@ -182,7 +183,7 @@ func (s *Server) doubtedView(e *lookback.Entry) doubtedView {
 	}
 	if d := e.Decision; d != nil {
 		who := or(strings.Join(slices.DeleteFunc([]string{d.By, d.Role}, func(t string) bool { return t == "" }), ", "), "nobody named")
-		v.Decided = fmt.Sprintf("%s, %s (%s)", upperFirst(string(d.Verdict)), s.wall(d.Time), who)
+		v.Decided = fmt.Sprintf("%s, %s (%s)", phrase.Sentence(string(d.Verdict)), s.wall(d.Time), who)
 		if d.Reason != "" {
 			v.Decided += ": " + d.Reason
 		}
@@ -219,7 +220,7 @@ func (s *Server) decide(w http.ResponseWriter, r *http.Request) {
 		problem = receipts[0].Refused
 	}
 	if problem != nil {
-		s.showLookBack(w, r, http.StatusBadRequest, Answered{Problem: upperFirst(problem.Error()) + "."})
+		s.showLookBack(w, r, http.StatusBadRequest, Answered{Problem: phrase.Sentence(problem.Error()) + "."})
 		return
 	}
 	query := r.URL.Query()
@@ -235,5 +236,5 @@ func (s *Server) doubtedLine() string {
 	if open == 0 {
 		return ""
 	}
-	return fmt.Sprintf("Splices to decide on: %s of one machine and job, %.0f splices likely made out of tolerance, the oldest of %s.", plural(open, "day", "days"), splices, oldest)
+	return fmt.Sprintf("Splices to decide on: %s of one machine and job, %.0f splices likely made out of tolerance, the oldest of %s.", phrase.Count(open, "day"), splices, oldest)
 }

@@ -12,6 +12,7 @@ import (
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/phrase"
 )
 
 // How much of a long history one page writes out; the rest is a link away.
@@ -71,7 +72,7 @@ func (s *Server) machine(w http.ResponseWriter, r *http.Request) {
 	machines, version := s.Fleet.Board()
 	asOf, problem := momentOf(r.URL.Query(), "as_of")
 	if problem != nil {
-		s.lost(w, http.StatusBadRequest, "Not a time", problem.Error()+".")
+		s.lost(w, http.StatusBadRequest, "Invalid time", phrase.Sentence(problem.Error())+".")
 		return
 	}
 	tag := ""
@@ -102,11 +103,10 @@ func (s *Server) machine(w http.ResponseWriter, r *http.Request) {
 	if tag != "" && !whole {
 		tag = partial
 	}
-	s.render(w, "machine", page{Title: id + ": " + stateWord(a.State), Here: "/", Tag: tag, Body: view})
+	s.render(w, "machine", page{Title: id + ": " + phrase.State(a.State), Here: "/", Tag: tag, Body: view})
 }
 
-// answerFor is the answer for one machine now or at asOf; nil when nobody has
-// heard of it.
+// answerFor is the answer for one machine now or at asOf; nil for an unknown one.
 func (s *Server) answerFor(machines []Machine, id string, asOf drift.Opt[time.Time]) (a *advise.Assessment, site string, err error) {
 	at := slices.IndexFunc(machines, func(m Machine) bool { return m.Machine == id })
 	if at < 0 {
@@ -127,7 +127,7 @@ func (s *Server) machineView(ctx context.Context, a *advise.Assessment, site str
 	now := asOf.Or(s.Now())
 	v = &machineView{
 		Machine: a.Machine, Link: machineLink(a.Machine), Records: "/api/v1" + machineLink(a.Machine) + "/records",
-		Where: joined(label(a.Model), site), State: a.State, Next: a.NextStep(now), Basis: basis(a),
+		Where: phrase.Beside(label(a.Model), site), State: a.State, Next: a.NextStep(now), Basis: basis(a),
 		Age: ageOf(a.Data.Last, now), Reasons: a.Reasons, Cautions: a.RequiresOpening(),
 		Streak: streakWords(a), Causes: causesOf(a), Facts: factsOf(a),
 	}
@@ -136,11 +136,11 @@ func (s *Server) machineView(ctx context.Context, a *advise.Assessment, site str
 	if at := slices.IndexFunc(machines, func(m Machine) bool { return m.Machine == a.Machine }); at >= 0 {
 		v.Before = machines[at].Before
 		if len(v.Before) > 0 {
-			v.Where = joined(v.Where, "formerly "+strings.Join(v.Before, ", "))
+			v.Where = phrase.Beside(v.Where, "formerly "+strings.Join(v.Before, ", "))
 		}
 	}
 	if at, ok := asOf.Get(); ok {
-		v.Past = at.Format("Mon 2 Jan 2006, 15:04 MST")
+		v.Past = phrase.Moment(at)
 		return v, true, s.addPast(v, at, q)
 	}
 	v.Case = s.caseOf(a.Machine)
@@ -195,7 +195,7 @@ func (v *machineView) draw(t advise.Trace, q url.Values, now time.Time) {
 	v.Values = []choice{{"at reference air", set("points", "reference"), !view.raw}, {"as measured", set("points", "measured"), view.raw}}
 	if view.byDate {
 		for _, one := range spans {
-			v.Spans = append(v.Spans, choice{fmt.Sprintf("%d days", one.Days), set("days", strconv.Itoa(one.Days)), one.Days == days})
+			v.Spans = append(v.Spans, choice{phrase.Count(one.Days, "day"), set("days", strconv.Itoa(one.Days)), one.Days == days})
 		}
 		v.Spans = append(v.Spans, choice{"all", set("days", "all"), days == 0})
 	}
@@ -208,7 +208,7 @@ func (v *machineView) draw(t advise.Trace, q url.Values, now time.Time) {
 		v.Table = append(v.Table, rowOfPoint(p))
 	}
 	for _, f := range t.Fan {
-		v.FanTable = append(v.FanTable, fanRow{whole(f.Arcs), number(f.P10), number(f.P50), number(f.P90)})
+		v.FanTable = append(v.FanTable, fanRow{phrase.Integer(f.Arcs), phrase.SignedPercent(f.P10), phrase.SignedPercent(f.P50), phrase.SignedPercent(f.P90)})
 	}
 	if n := len(v.FanTable); n > 12 { // every k-th is enough to read off
 		k := (n + 11) / 12
@@ -220,22 +220,28 @@ func (v *machineView) draw(t advise.Trace, q url.Values, now time.Time) {
 	}
 }
 
-func number(x float64) string { return pct(drift.Some(x)) }
+func chanceOf(p drift.Opt[float64]) string {
+	x, ok := p.Get()
+	if !ok {
+		return phrase.Unknown
+	}
+	return phrase.Chance(x)
+}
 
 func rowOfPoint(p advise.Point) attemptRow {
-	row := attemptRow{When: p.Time.Format("2 Jan 2006 15:04"), Arcs: whole(p.Arcs), Result: "passed", Raw: pct(p.Raw), Reference: pct(p.Reference), Level: unknown}
+	row := attemptRow{When: phrase.Moment(p.Time), Arcs: phrase.Integer(p.Arcs), Result: "passed", Raw: pct(p.Raw), Reference: pct(p.Reference), Level: phrase.Unknown}
 	if !p.Passed {
 		row.Result = "failed"
 	}
 	if hasLevel(p) {
-		row.Level = fmt.Sprintf("%s ± %.1f", number(p.Level), z80*p.SD)
+		row.Level = phrase.PlusMinus(p.Level, z80*p.SD)
 	}
 	var remarks []string
 	if p.Conditioning {
 		remarks = append(remarks, "new pair, not counted")
 	}
 	if p.BadEnd {
-		remarks = append(remarks, "held to be a bad fibre end")
+		remarks = append(remarks, "probably a bad fibre end")
 	}
 	row.Remark = strings.Join(remarks, "; ")
 	return row
@@ -248,9 +254,9 @@ func basis(a *advise.Assessment) string {
 		advise.CorrectionOnly: "with pass or fail and the correction",
 		advise.PassFail:       "with pass or fail only",
 	}[a.Data.Grade]
-	text := strings.TrimSpace(plural(a.Data.Records, "record", "records")+" "+kind) + "."
+	text := strings.TrimSpace(phrase.Count(a.Data.Records, "record")+" "+kind) + "."
 	if a.Data.Refused > 0 {
-		text += " " + plural(a.Data.Refused, "record was", "records were") + " refused."
+		text += " " + phrase.Count(a.Data.Refused, "refused record") + "."
 	}
 	return text
 }
@@ -260,12 +266,15 @@ func streakWords(a *advise.Assessment) string {
 	if n == 0 {
 		return ""
 	}
-	text := plural(n, "failed try", "failed tries in a row")
+	text := phrase.Count(n, "failed attempt")
+	if n > 1 {
+		text += " in a row"
+	}
 	if a.Streak.Sessions > 1 {
-		text += fmt.Sprintf(", over %d calibrations", a.Streak.Sessions)
+		text += ", in " + phrase.Count(a.Streak.Sessions, "session")
 	}
 	if p, ok := a.Streak.ByLuck.Get(); ok {
-		text += "; by luck alone " + inTen(p)
+		text += "; chance of such a run by luck: " + phrase.Chance(p)
 	}
 	return text
 }
@@ -284,8 +293,7 @@ func causesOf(a *advise.Assessment) []causeView {
 	})
 	var out []causeView
 	for _, c := range causes {
-		word, test := causeWords(c.Cause)
-		out = append(out, causeView{Word: upperFirst(word), Chance: inTen(c.Probability), Test: test, Share: int(100*c.Probability + 0.5)})
+		out = append(out, causeView{Word: phrase.Sentence(advise.CauseWord(c.Cause)), Chance: phrase.Chance(c.Probability), Test: advise.CauseTest(c.Cause), Share: int(100*c.Probability + 0.5)})
 	}
 	return out
 }
@@ -296,20 +304,21 @@ func factsOf(a *advise.Assessment) []fact {
 		dueFact(a.Due),
 		{"Required power at reference air", pct(d.RequiredPower), plusMinus(d.SD)},
 		{"Setting in force", pct(d.Setting), ""},
-		{"Furthest the machine can go", pct(d.Limit), ""},
+		{"Limit of the setting", pct(d.Limit), ""},
+		{"Out of tolerance at this setting", chanceOf(d.ProbabilityOut), "attempts in the air of the last calibration"},
 		{"Drift per 1,000 arcs", pct(d.Per1000Arcs), plusMinus(d.Per1000ArcsSD)},
-		{"Scatter from try to try", size(d.Scatter), ""},
-		{"Air of the last record: density", pct(a.Air.Density), "change of required power"},
-		{"Air of the last record: humidity", pct(a.Air.Humidity), "change of required power"},
+		{"Scatter from attempt to attempt", size(d.Scatter), ""},
+		{"Effect of air density", pct(a.Air.Density), "change of required power at the last record"},
+		{"Effect of humidity", pct(a.Air.Humidity), "change of required power at the last record"},
 		{"Arcs on this pair", count(e.Arcs), ""},
-		{"Arcs since last cleaned", count(e.ArcsSinceCleaned), plural(e.Cleanings, "cleaning", "cleanings")},
-		{"Arcs left until it would fail", arcsLeft(a), ""},
+		{"Arcs since last cleaned", count(e.ArcsSinceCleaned), phrase.Count(e.Cleanings, "cleaning")},
+		{"Arcs to failure", arcsLeft(a), ""},
 	}
 	if v, ok := e.ArcsPerDay.Get(); ok {
-		facts = append(facts, fact{"Use", fmt.Sprintf("%.0f arcs a day", v), ""})
+		facts = append(facts, fact{"Use", phrase.About(v) + " arcs a day", ""})
 	}
 	if v, ok := e.CleanHolds.Get(); ok {
-		facts = append(facts, fact{"A cleaning would last to the next bench day", inTen(v), ""})
+		facts = append(facts, fact{"Chance that a cleaning lasts to the next bench day", phrase.Chance(v), ""})
 	}
 	return facts
 }
@@ -323,38 +332,22 @@ func dueFact(d *advise.Due) fact {
 	if d.UsedSince {
 		note = "used since"
 	}
-	return fact{"Check due", upperFirst(strings.ReplaceAll(string(d.Reason), "-", " ")), "since " + d.Since.Format("2 Jan 15:04 MST") + ", " + note}
-}
-
-func plusMinus(sd drift.Opt[float64]) string {
-	v, ok := sd.Get()
-	if !ok {
-		return ""
-	}
-	return fmt.Sprintf("± %.1f, 8 in 10", z80*v)
-}
-
-func count(n drift.Opt[int64]) string {
-	v, ok := n.Get()
-	if !ok {
-		return unknown
-	}
-	return whole(v)
+	return fact{"Check due", phrase.Sentence(phrase.Code(d.Reason)), "since " + phrase.Moment(d.Since) + ", " + note}
 }
 
 // arcsLeft is a range with the safe end said: that is the one to plan on.
 func arcsLeft(a *advise.Assessment) string {
 	q := a.Electrode.ToFailure
 	if q == nil {
-		return unknown
+		return phrase.Unknown
 	}
 	horizon := float64(a.Electrode.HorizonArcs)
 	if horizon > 0 && q.P10 >= horizon {
-		return "more than " + whole(a.Electrode.HorizonArcs)
+		return "more than " + phrase.Integer(a.Electrode.HorizonArcs)
 	}
-	to := whole(int64(q.P90))
+	to := phrase.About(q.P90)
 	if horizon > 0 && q.P90 >= horizon {
-		to = "more than " + whole(a.Electrode.HorizonArcs)
+		to = "more than " + phrase.Integer(a.Electrode.HorizonArcs)
 	}
-	return fmt.Sprintf("between %s and %s: plan on %s", whole(int64(q.P10)), to, whole(int64(q.P10)))
+	return fmt.Sprintf("between %s and %s; plan on %s", phrase.About(q.P10), to, phrase.About(q.P10))
 }

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"arcdrift/drift/advise"
+	"arcdrift/drift/phrase"
 )
 
 // needs is one machine of the morning list.
@@ -24,10 +25,10 @@ type morningView struct {
 	Groups          []needsGroup
 	Rest            int
 	Doubted         string   // splices that wait for a decision
-	First           string   // those whose check of the day is before them
-	Withheld        []string // rules of alerts that have silenced themselves
+	First           string   // how many must be calibrated before the first splice
+	Withheld        []string // alert rules that are not sent
 	RequiresOpening bool     // somebody will open a machine today
-	Waiting         bool     // what is new is still being worked out
+	Waiting         bool     // the changes are still being calculated
 }
 
 type needsGroup struct {
@@ -70,7 +71,7 @@ func (s *Server) morningText(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	if view.Waiting {
-		b.WriteString("What is new since yesterday is still being worked out: ask again in a minute.\n")
+		b.WriteString("The changes since yesterday are still being calculated. Ask again in a minute.\n")
 	}
 	for _, g := range view.Groups {
 		fmt.Fprintf(&b, "\n%s\n", strings.ToUpper(g.Word))
@@ -88,7 +89,7 @@ func (s *Server) morningText(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	if view.RequiresOpening {
-		b.WriteString("\nBefore anybody opens, cleans or replaces electrodes:\n- " + strings.Join(advise.Cautions(), "\n- ") + "\n")
+		b.WriteString("\nBefore anyone opens, cleans or replaces electrodes:\n- " + strings.Join(advise.Cautions(), "\n- ") + "\n")
 	}
 	plain(w, http.StatusOK, b.String())
 }
@@ -104,7 +105,7 @@ func (s *Server) morningView(ctx context.Context, patience time.Duration) (*morn
 		return nil, err
 	}
 	machines, _ := s.Fleet.Board()
-	view := &morningView{Day: now.Format("Monday 2 January 2006, 15:04"), Waiting: !there}
+	view := &morningView{Day: phrase.Day(now) + " " + now.Format("2006") + ", " + phrase.Clock(now), Waiting: !there}
 	first := 0
 	byState := map[advise.State][]needs{}
 	for i := range machines {
@@ -124,15 +125,15 @@ func (s *Server) morningView(ctx context.Context, patience time.Duration) (*morn
 	said := []string{}
 	for _, state := range advise.States() {
 		if list := byState[state]; len(list) > 0 {
-			view.Groups = append(view.Groups, needsGroup{State: state, Word: stateWord(state), Machines: newFirst(list)})
-			said = append(said, fmt.Sprintf("%d %s", len(list), strings.ToLower(stateWord(state))))
+			view.Groups = append(view.Groups, needsGroup{State: state, Word: phrase.State(state), Machines: newFirst(list)})
+			said = append(said, fmt.Sprintf("%d %s", len(list), phrase.Code(state)))
 		}
 	}
 	view.Withheld, view.Doubted = s.withheld(), s.doubtedLine()
 	if first > 0 {
-		view.First = "Of the fit, " + plural(first, "has its check of the day before it: make it", "have their check of the day before them: make it") + " before the first splice."
+		view.First = "Of the machines that are fit, " + phrase.Integer(first) + " must be calibrated before the first splice."
 	}
-	view.Summary = plural(len(machines), "machine", "machines") + ": " + strings.Join(append(said, fmt.Sprintf("%d fit", view.Rest)), ", ") + "."
+	view.Summary = phrase.Count(len(machines), "machine") + ": " + strings.Join(append(said, fmt.Sprintf("%d fit", view.Rest)), ", ") + "."
 	return view, nil
 }
 

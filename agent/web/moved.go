@@ -6,12 +6,11 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
-	"strconv"
-	"strings"
 
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/phrase"
 )
 
 type movedView struct {
@@ -69,7 +68,7 @@ func (s *Server) moved(w http.ResponseWriter, r *http.Request) {
 		}
 	} else if last, ok := s.lastAirOf(machine); ok {
 		typed = airValues(&last, u)
-		view.Filled = "Filled in from the last record, " + last.When().Format("2 Jan 15:04") + ": change what is different here."
+		view.Filled = "Filled in from the last record, " + phrase.Moment(last.When()) + ". Change what is different here."
 	}
 	view.Fields = numberFields(u, typed, view.Problem, "temperature_c", "humidity_pct", "altitude_m", "pressure_hpa", "machine_temperature_c")
 	other := url.Values{"machine": {machine}, unitsCookie: {"us"}}
@@ -121,8 +120,8 @@ func (s *Server) verdict(u units, q url.Values, same bool) (*verdict, *drift.Pro
 	v := wordVerdict(&a, u)
 	if ask {
 		q.Set(samePlace, "yes")
-		v.Kind, v.Word, v.Calibrates, v.Chance = advise.CannotTell, "Really the same place?", false, ""
-		v.Reason = "These are the values of the last calibration, unchanged. If you have moved, say below what it is like here."
+		v.Kind, v.Word, v.Calibrates, v.Chance = advise.CannotTell, "Are you still in the same place?", false, ""
+		v.Reason = "These are the values of the last calibration, unchanged. If you have moved, enter the values of this place below."
 		v.More, v.Same = nil, "/moved?"+q.Encode()
 		q.Del(samePlace)
 	}
@@ -168,26 +167,10 @@ func (s *Server) programsOf(machine string) (out []string) {
 }
 
 func wordVerdict(a *advise.MoveAnswer, u units) *verdict {
-	v := &verdict{Kind: a.Answer, Machine: a.Machine, Calibrates: a.Answer != advise.NoNeed || a.CheckDue != nil, RequiresOpening: a.Action != advise.None && a.Action != ""}
-	switch a.Answer {
-	case advise.Recalibrate:
-		v.Word = "Recalibrate now"
-	case advise.Wait:
-		v.Word = "Wait until it is warm and dry, then recalibrate"
-		if minutes, ok := a.WaitMinutes.Get(); ok {
-			v.Word = fmt.Sprintf("Wait %d min, lid shut, then recalibrate", minutes)
-		}
-		v.WetCaution = true
-	case advise.NoNeed:
-		v.Word = "No need to recalibrate"
-		switch {
-		case v.RequiresOpening:
-			v.Kind, v.Word = advise.CannotTell, "Not again: look at the electrodes"
-		case a.CheckDue != nil:
-			v.Kind, v.Word = advise.CannotTell, "Make the check of the day"
-		}
-	default:
-		v.Word = "Cannot tell. Play safe: recalibrate"
+	v := &verdict{Kind: a.Answer, Word: a.Word(), Evidence: a.Evidence.Word(), Machine: a.Machine, Calibrates: a.Answer != advise.NoNeed || a.CheckDue != nil, RequiresOpening: a.RequiresOpening()}
+	v.WetCaution = a.Answer == advise.Wait
+	if a.Answer == advise.NoNeed && (v.RequiresOpening || a.CheckDue != nil) {
+		v.Kind = advise.CannotTell
 	}
 	for i, reason := range a.Reasons {
 		if i == 0 {
@@ -197,38 +180,24 @@ func wordVerdict(a *advise.MoveAnswer, u units) *verdict {
 		}
 	}
 	if p, ok := a.ProbabilityOut.Get(); ok && a.Answer != advise.Wait { // once it is dry, ask again
-		v.Chance = upperFirst(inTen(p)) + " would be out of tolerance."
+		v.Chance = phrase.Sentence(phrase.Chance(p)) + " attempts would be out of tolerance."
 	}
-	v.Evidence = evidenceWords(a.Evidence)
 	dew := ""
 	if point, ok := a.DewPoint.Get(); ok {
-		dew = strings.Replace(u.say(strconv.FormatFloat(point, 'f', -1, 64)+" °C"), "-", "\u2212", 1)
+		dew = u.say(phrase.Quantity(point, "°C"))
 	}
 	v.Numbers = numbersOf(a, dew)
 	return v
 }
 
-func upperFirst(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
-
-func evidenceWords(e advise.Evidence) string {
-	switch e {
-	case advise.ThisMachine:
-		return "judged by this machine's own records"
-	case advise.MachinesLikeIt:
-		return "judged by machines like it"
-	default:
-		return "by rule of thumb: few records so far"
-	}
-}
-
 func numbersOf(a *advise.MoveAnswer, dew string) []fact {
 	facts := []fact{{"Expected change of required power", pct(a.ExpectedShift), plusMinus(a.SD)}}
 	if dew != "" {
-		facts = append(facts, fact{"Dew point of this air", dew, "a machine colder than this gets wet"})
+		facts = append(facts, fact{"Dew point of this air", dew, "water condenses on a machine colder than this"})
 	}
 	if c := a.Cost; c.OutMinutes > 0 {
-		facts = append(facts, fact{"Worth a calibration above", inTen(c.CheckMinutes / c.OutMinutes),
-			fmt.Sprintf("it costs %.0f min, being out costs %.0f min; both are settings", c.CheckMinutes, c.OutMinutes)})
+		facts = append(facts, fact{"Recalibrate above", phrase.Chance(c.CheckMinutes / c.OutMinutes),
+			fmt.Sprintf("a check costs %s, being out costs %s; both are settings", advise.Minutes(c.CheckMinutes), advise.Minutes(c.OutMinutes))})
 	}
 	return facts
 }

@@ -20,11 +20,11 @@ func TestMovedSaysTheFourAnswers(t *testing.T) {
 		answer advise.MoveAnswer
 		parts  []string
 	}{
-		{advise.MoveAnswer{Answer: advise.Recalibrate, ProbabilityOut: some(0.63), Evidence: advise.ThisMachine}, []string{"Recalibrate now", "About 6 in 10 would be out", "this machine's own records", "eye protection"}},
-		{advise.MoveAnswer{Answer: advise.Wait, WaitMinutes: some(25), DewPoint: some(11.1), Evidence: advise.MachinesLikeIt}, []string{"Wait 25 min, lid shut, then recalibrate", "shut while it warms", "No arc on wet electrodes"}},
-		{advise.MoveAnswer{Answer: advise.Wait, Evidence: advise.RuleOfThumb}, []string{"Wait until it is warm and dry"}},
-		{advise.MoveAnswer{Answer: advise.NoNeed, ProbabilityOut: some(0.02), Cost: advise.Cost{CheckMinutes: 5, OutMinutes: 60}}, []string{"No need to recalibrate", "About 2 in 100 would be out", "it costs 5 min, being out costs 60 min"}},
-		{advise.MoveAnswer{Answer: advise.CannotTell, Reasons: []string{"Only 2 records."}}, []string{"Cannot tell. Play safe: recalibrate", "Only 2 records."}},
+		{advise.MoveAnswer{Answer: advise.Recalibrate, ProbabilityOut: some(0.63), Evidence: advise.ThisMachine}, []string{"Recalibrate now", "About 6 in 10 attempts would be out", "this machine's own records", "eye protection"}},
+		{advise.MoveAnswer{Answer: advise.Wait, WaitMinutes: some(25), DewPoint: some(11.1), Evidence: advise.MachinesLikeIt}, []string{"Wait 25 minutes with the lid shut, then recalibrate", "shut while the machine warms up", "Never fire an arc with wet electrodes"}},
+		{advise.MoveAnswer{Answer: advise.Wait, Evidence: advise.RuleOfThumb}, []string{"Wait until the machine is warm and dry"}},
+		{advise.MoveAnswer{Answer: advise.NoNeed, ProbabilityOut: some(0.02), Cost: advise.Cost{CheckMinutes: 5, OutMinutes: 60}}, []string{"No need to recalibrate", "About 2 in 100 attempts would be out", "a check costs 5 minutes, being out costs 60 minutes"}},
+		{advise.MoveAnswer{Answer: advise.CannotTell, Reasons: []string{"Only 2 records."}}, []string{"Cannot tell. Recalibrate to be safe", "Only 2 records."}},
 	} {
 		f := yard()
 		f.moved = c.answer
@@ -46,7 +46,7 @@ func TestMovedNamesTheMachine(t *testing.T) {
 	f.moved = advise.MoveAnswer{Machine: "Q-04", Answer: advise.CannotTell}
 	seen := text(t, get(t, f, "/moved?machine=Q-04&temperature_c=22&altitude_m=1390"))
 	assert.Contains(t, seen, "Q-04: recalibrate?")
-	assert.Contains(t, seen, "No record names Q-04")
+	assert.Contains(t, seen, "There is no record of Q-04")
 	f.moved = advise.MoveAnswer{Machine: "K-07", Answer: advise.NoNeed}
 	seen = text(t, get(t, f, "/moved?machine=K-07&temperature_c=22&altitude_m=1390"))
 	assert.Contains(t, seen, "K-07: recalibrate?")

@@ -45,6 +45,8 @@ type offlineView struct {
 	Due []advise.Ask `json:"due"`
 	// CheckLeaves is the chance of being out right after a check that passed.
 	CheckLeaves figure `json:"check_leaves"`
+	// SettingWrong says that the machine is likely out only because of its setting.
+	SettingWrong bool `json:"setting_wrong"`
 	// Table is null for a machine without a calibration.
 	Table *offlineTable `json:"table"`
 }
@@ -102,7 +104,7 @@ func offlineOf(machine string, site *advise.Site, now time.Time) offlineView {
 		table, last := m.OutTable(), m.Last().UTC()
 		v.Attempts, v.AttemptsOfItsLike, v.Streak = m.Attempts(), m.Params().Attempts, m.Streak().Attempts
 		v.Last, v.ArcsPerDay, v.Table = &last, figure(m.PerDay()), tableOf(&table)
-		v.CheckLeaves = figure(m.OutAfterPass())
+		v.CheckLeaves, v.SettingWrong = figure(m.OutAfterPass()), advise.SettingWrong(m)
 	}
 	return v
 }

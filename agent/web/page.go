@@ -14,6 +14,7 @@ import (
 	"arcdrift/dashboards"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/phrase"
 )
 
 // page is what every page has; Body is the view of its own.
@@ -53,11 +54,12 @@ type group struct {
 func parsePages() (map[string]*template.Template, error) {
 	files := dashboards.Pages()
 	shared, err := template.New("").Funcs(template.FuncMap{
-		"stateWord": stateWord,
-		"cautions":  advise.Cautions,
-		"group":     func(name string, tiles []tile, required bool) group { return group{name, tiles, required} },
-		"rfc":       func(t time.Time) string { return t.Format(time.RFC3339) },
-		"clock":     func(t time.Time) string { return t.Format("Mon 2 Jan 2006, 15:04 MST") },
+		"stateWord":   phrase.State[advise.State],
+		"cautions":    advise.Cautions,
+		"group":       func(name string, tiles []tile, required bool) group { return group{name, tiles, required} },
+		"rfc":         func(t time.Time) string { return t.Format(time.RFC3339) },
+		"clock":       phrase.Moment,
+		"arcCautions": advise.ArcCautionText,
 	}).ParseFS(files, "layout.html", "parts.html", "chart.html")
 	if err != nil {
 		return nil, fmt.Errorf("web: shared templates: %w", err)
@@ -106,7 +108,7 @@ func (s *Server) render(w http.ResponseWriter, name string, p page) {
 // general words.
 func (s *Server) fail(w http.ResponseWriter, err error) {
 	s.Log.Error("request failed", "error", err)
-	plain(w, http.StatusInternalServerError, "The agent could not answer; its log says why. Nothing that was taken is lost.\n")
+	plain(w, http.StatusInternalServerError, "The agent could not answer. Its log says why. No saved record is lost.\n")
 }
 
 func (s *Server) routePages(mux *routes) {
@@ -152,11 +154,11 @@ func (s *Server) onceRead(next http.HandlerFunc) http.HandlerFunc {
 			refuse(w, http.StatusServiceUnavailable, &drift.Problem{Reason: stillReading})
 			return
 		}
-		s.lost(w, http.StatusServiceUnavailable, "In a moment", stillReading)
+		s.lost(w, http.StatusServiceUnavailable, "Starting", stillReading)
 	}
 }
 
-const stillReading = "The agent has just started and is still reading its records: ask again in a moment."
+const stillReading = "The agent has just started and is still reading its records. Try again in a moment."
 
 // reading says whether the agent is still at its first reading, or could not do it.
 func (s *Server) reading() bool {
@@ -191,7 +193,7 @@ func (s *Server) orLost(mux *http.ServeMux) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		reads := r.Method == http.MethodGet && strings.Contains(r.Header.Get("Accept"), "text/html") && !strings.HasPrefix(r.URL.Path, "/api/")
 		if _, known := mux.Handler(r); known == "" && reads {
-			s.lost(w, http.StatusNotFound, "No such page", "Nothing is at "+r.URL.Path+". Is the address written right?")
+			s.lost(w, http.StatusNotFound, "No such page", "There is no page at "+r.URL.Path+". Check the address.")
 			return
 		}
 		mux.ServeHTTP(w, r)

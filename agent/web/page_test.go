@@ -14,6 +14,7 @@ import (
 	"golang.org/x/net/html"
 
 	"arcdrift/drift/advise"
+	"arcdrift/drift/phrase"
 )
 
 // everyPage is each page in each form that differs.
@@ -151,7 +152,7 @@ func TestEveryStateHasWordAndShape(t *testing.T) {
 			at := strings.Index(page, `<span class="state `+string(state)+`">`)
 			require.Positive(t, at, "%s on %s", state, path)
 			mark := page[at : at+strings.Index(page[at:], "</span>")]
-			assert.Contains(t, mark, stateWord(state))
+			assert.Contains(t, mark, phrase.State(state))
 			shapes[mark[strings.Index(mark, "<path")+1:]] = true
 		}
 	}
@@ -179,10 +180,10 @@ func TestLabelsAreEscaped(t *testing.T) {
 func TestBoardSays(t *testing.T) {
 	seen := text(t, get(t, yard(), "/"))
 	for _, part := range []string{
-		"K-11", "Stop", "Replace the electrodes by Mon 2 Mar.", "4 attempts in a row failed", "40 min ago",
+		"K-11", "Stop", "Replace the electrodes by Mon 2 Mar.", "4 attempts in a row failed", "40 minutes ago",
 		"Clean the electrodes by Thu 5 Mar.", "Calibrate before the next splice.", "type-2 · Tarn Pass",
 		"No record for 11 days", "11 days ago", "power +4.6 %", "scatter 1.4 %", "2 failed", "6 all",
-		"Charts over 90 days, each kind on one scale: power −2 to +9 %, scatter 0 to 2 %, failed 0 to 3 a week.",
+		"Charts cover 90 days on common scales: power −2 to +9 %, scatter 0 to 2 %, failed 0 to 3 a week.",
 	} {
 		assert.Contains(t, seen, part)
 	}
@@ -371,9 +372,9 @@ func TestMachineSays(t *testing.T) {
 	require.Equal(t, http.StatusOK, w.Code)
 	seen := text(t, w)
 	for _, part := range []string{
-		"Service soon", "Clean the electrodes by Thu 5 Mar.", "done by A. Ruiz", "why start of day", "between 220 and 1,240 arcs are left", "Clears when the service is logged",
-		"Power off and unplugged", "Never look into a fibre", "sharps bin", "Alcohol away from any flame",
-		"between 220 and 1,240: plan on 220", "about 7 in 10", "new pair", "cleaned", "limit +12 %",
+		"Service soon", "Clean the electrodes by Thu 5 Mar.", "done by A. Ruiz", "reason start of day", "between 220 and 1,240 arcs are left", "Log the service and pass a calibration to clear this",
+		"Switch the machine off, unplug it", "Never look into a fibre", "sharps bin", "Keep alcohol away from flames",
+		"between 220 and 1,240; plan on 220", "about 7 in 10", "new pair", "cleaned", "limit +12 %",
 		"altitude 210 → 2100 m by J. Lund", "typing slip", "Electrodes replaced", "pair lot 118",
 	} {
 		assert.Contains(t, seen, part)
@@ -392,8 +393,8 @@ func TestCautionsWheneverElectrodesAreTouched(t *testing.T) {
 
 func TestStreakNamesCausesLikeliestFirst(t *testing.T) {
 	seen := text(t, get(t, yard(), "/machines/K-11"))
-	assert.Contains(t, seen, "4 failed tries in a row, over 2 calibrations; by luck alone fewer than 1 in 100")
-	electrodes, ends, air := strings.Index(seen, "The electrodes about 7 in 10"), strings.Index(seen, "The fibre ends about 2 in 10"), strings.Index(seen, "The air about 7 in 100")
+	assert.Contains(t, seen, "4 failed attempts in a row, in 2 sessions; chance of such a run by luck: fewer than 1 in 100")
+	electrodes, ends, air := strings.Index(seen, "Electrodes about 7 in 10"), strings.Index(seen, "Fibre ends about 2 in 10"), strings.Index(seen, "Air about 7 in 100")
 	assert.Positive(t, electrodes)
 	assert.Less(t, electrodes, ends)
 	assert.Less(t, ends, air)
@@ -422,8 +423,8 @@ func TestAddressThatIsNone(t *testing.T) {
 		w := asked("GET", path, browser)
 		assert.Equal(t, http.StatusNotFound, w.Code, path)
 		checkHTML(t, w.Body.String())
-		assert.Contains(t, w.Body.String(), `href="/">To the fleet`, path)
-		assert.Contains(t, text(t, w), "Nothing is at "+path, path)
+		assert.Contains(t, w.Body.String(), `href="/">Go to the fleet`, path)
+		assert.Contains(t, text(t, w), "There is no page at "+path, path)
 	}
 	for _, r := range [][3]string{{"GET", "/machine", "*/*"}, {"GET", "/api/v1/nothing", browser}, {"POST", "/machine", browser}, {"GET", "/static/none.js", browser}} {
 		w := asked(r[0], r[1], r[2])
@@ -435,7 +436,7 @@ func TestAddressThatIsNone(t *testing.T) {
 
 func TestBoardOfNothingFoundShowsTheWayBack(t *testing.T) {
 	seen := text(t, get(t, yard(), "/?q=zz"))
-	assert.Contains(t, seen, "No machine matches. Show all machines")
+	assert.Contains(t, seen, "No machine matches the search. Show all machines")
 	assert.NotContains(t, seen, "most first")
 	assert.NotContains(t, text(t, get(t, yard(), "/")), "Show all machines")
 }

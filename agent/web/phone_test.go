@@ -75,13 +75,13 @@ func TestPhoneWithoutTheAgent(t *testing.T) {
 	b.tap(&taps, "Save now (10 s)")
 	b.do(chromedp.WaitVisible(".verdict"))
 	assert.LessOrEqual(t, taps, 8)
-	assert.Contains(t, look[string](b, `document.querySelector(".verdict").textContent`), machine+"Calibration failed, 2 tries")
-	b.until(`document.getElementById("waiting").textContent.includes("1 waiting to send.")`)
+	assert.Contains(t, look[string](b, `document.querySelector(".verdict").textContent`), machine+"Calibration failed, 2 attempts")
+	b.until(`document.getElementById("waiting").textContent.includes("1 waiting to be sent.")`)
 	assert.Contains(t, look[string](b, `document.querySelector("main").textContent`), "eye protection")
 
 	// After a reload, on any page, it is still in sight, and moves nothing there.
 	b.show("/morning")
-	b.until(`document.getElementById("waiting").textContent.includes("1 waiting to send.")`)
+	b.until(`document.getElementById("waiting").textContent.includes("1 waiting to be sent.")`)
 	assert.True(t, look[bool](b, `(() => { const r = document.getElementById("waiting").getBoundingClientRect(); return r.height > 0 && r.bottom <= innerHeight + 1 && r.top > document.querySelector("h1").getBoundingClientRect().bottom; })()`))
 	assert.Equal(t, "On the phone", look[string](b, `document.querySelector("h1").textContent`), "a page that needs the agent says what works without")
 	b.until(`document.getElementById("instead").checkVisibility()`)
@@ -92,7 +92,7 @@ func TestPhoneWithoutTheAgent(t *testing.T) {
 	assert.Equal(t, "1390", look[string](b, `document.getElementById("altitude_m").value`))
 	b.show("/moved?machine=nobody&temperature_c=4")
 	b.do(chromedp.WaitVisible(".verdict"))
-	assert.Contains(t, look[string](b, `document.querySelector(".verdict").textContent`), "Cannot tell. Play safe: recalibrate")
+	assert.Contains(t, look[string](b, `document.querySelector(".verdict").textContent`), "Cannot tell. Recalibrate to be safe")
 	assert.Empty(t, real.offers())
 
 	b.troubled() // requests that failed are what this is about
@@ -199,11 +199,11 @@ func TestBenchAndCorrectionWithoutTheAgent(t *testing.T) {
 	assert.True(t, look[bool](b, `document.querySelector("form[data-send]").matches(":invalid")`), "a reason is needed")
 	b.tap(&taps, "Typing slip")
 	b.tap(&taps, "Save")
-	assert.Equal(t, "Nothing is changed yet.", look[string](b, `document.querySelector("[type=submit]").validationMessage`))
+	assert.Equal(t, "Nothing has been changed yet.", look[string](b, `document.querySelector("[type=submit]").validationMessage`))
 	look[int](b, `document.getElementById("fields.humidity_pct").value = "33", document.getElementById("fields.humidity_pct").dispatchEvent(new Event("change", { bubbles: true })), 0`)
 	b.tap(&taps, "Save")
 	b.tap(&taps, "Save now (10 s)")
-	b.until(`document.getElementById("waiting").textContent.includes("1 waiting to send.")`)
+	b.until(`document.getElementById("waiting").textContent.includes("1 waiting to be sent.")`)
 
 	// The page of that machine was never loaded: the one to choose from stands in.
 	b.show("/service?machine=K-11")
@@ -213,18 +213,18 @@ func TestBenchAndCorrectionWithoutTheAgent(t *testing.T) {
 	}
 	b.do(chromedp.WaitVisible(".verdict"))
 	assert.Contains(t, look[string](b, `document.querySelector(".verdict").textContent`), "K-11Calibration failed · Electrodes cleaned")
-	b.until(`document.getElementById("waiting").textContent.includes("3 waiting to send.")`)
+	b.until(`document.getElementById("waiting").textContent.includes("3 waiting to be sent.")`)
 
 	b.show("/phone")
 	b.until(`document.querySelectorAll("#kept li").length === 3`)
 	const button = `[...document.querySelectorAll("#kept li")].find(li => li.textContent.includes("Calibration failed")).querySelector("button")`
 	look[int](b, button+`.click(), 0`)
 	b.until(button + `.textContent === "Put back"`)
-	b.until(`document.getElementById("waiting").textContent.includes("2 waiting to send.")`)
+	b.until(`document.getElementById("waiting").textContent.includes("2 waiting to be sent.")`)
 	look[int](b, button+`.click(), 0`)
-	b.until(`document.getElementById("waiting").textContent.includes("3 waiting to send.")`)
+	b.until(`document.getElementById("waiting").textContent.includes("3 waiting to be sent.")`)
 	look[int](b, button+`.click(), 0`)
-	b.until(`document.getElementById("waiting").textContent.includes("2 waiting to send.")`)
+	b.until(`document.getElementById("waiting").textContent.includes("2 waiting to be sent.")`)
 
 	assert.Empty(t, f.offers())
 	h.gone.Store(false)
@@ -265,7 +265,7 @@ func TestPhoneShowsAQuestion(t *testing.T) {
 	b := openOn(t, serverFor(t, f).Handler())
 	b.show("/morning")
 	look[int](b, `import("/static/queue.js").then(q => q.keep([{ type: "calibration", id: "x", machine: "K-07", passed: true, altitude_m: 200, pressure_hpa: 795 }])).then(() => 0)`)
-	b.until(`document.getElementById("waiting").textContent.includes("which is right? It is saved all the same.")`)
+	b.until(`document.getElementById("waiting").textContent.includes("which is right? The record is saved.")`)
 	b.show("/log?machine=K-07")
 	b.until(`document.getElementById("waiting").textContent.includes("which is right?")`)
 	assert.Equal(t, "/correct?machine=K-07&corrects=x", look[string](b, `document.querySelector("#waiting a").getAttribute("href")`))
@@ -289,10 +289,10 @@ func TestPhoneShowsARefusal(t *testing.T) {
 	b.show("/morning")
 	look[int](b, `import("/static/queue.js").then(q => q.keep([{ type: "calibration", id: "x", machine: "K-07", passed: true, temperature_c: 999 }])).then(() => 0)`)
 	b.show("/morning")
-	b.until(`document.getElementById("waiting").textContent.includes("was not taken")`)
+	b.until(`document.getElementById("waiting").textContent.includes("was refused")`)
 	sent := len(f.offers())
 	b.show("/log?machine=K-07")
-	b.until(`document.getElementById("waiting").textContent.includes("was not taken")`)
+	b.until(`document.getElementById("waiting").textContent.includes("was refused")`)
 	assert.Len(t, f.offers(), sent, "it is not sent again")
 	taps := 0
 	b.tap(&taps, "Understood")

@@ -13,6 +13,7 @@ import (
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/phrase"
 )
 
 // askView is an open question with the answers that one tap gives. ID goes with
@@ -68,7 +69,7 @@ func (s *Server) answerQuestion(w http.ResponseWriter, r *http.Request) {
 	}
 	q, reply := replyOf(a, typed)
 	if reply == nil {
-		s.lost(w, http.StatusConflict, "This question is answered", "It stands no more: somebody has answered it, or the records have changed.")
+		s.lost(w, http.StatusConflict, "Question already answered", "Somebody has answered this question, or the records have changed.")
 		return
 	}
 	receipts, err := s.offer(r, s.recordsOf(q.Machine, reply, typed))
@@ -76,10 +77,10 @@ func (s *Server) answerQuestion(w http.ResponseWriter, r *http.Request) {
 		s.busy(w, err)
 		return
 	}
-	view := savedView{Machine: a.Machine, What: reply.Say, At: s.Now().Format("15:04")}
+	view := savedView{Machine: a.Machine, What: reply.Say, At: phrase.Clock(s.Now())}
 	for _, receipt := range receipts {
 		if receipt.Refused != nil {
-			s.lost(w, http.StatusBadRequest, "Not saved", upperFirst(receipt.Refused.Error())+".")
+			s.lost(w, http.StatusBadRequest, "Not saved", phrase.Sentence(receipt.Refused.Error())+".")
 			return
 		}
 		view.Questions = append(view.Questions, receipt.Questions...)

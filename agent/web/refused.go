@@ -1,6 +1,7 @@
 package web
 
 import (
+	"arcdrift/drift/phrase"
 	"fmt"
 	"net/http"
 	"strings"
@@ -30,9 +31,9 @@ func (s *Server) refusedPage(w http.ResponseWriter, _ *http.Request) {
 	}
 	view := refusedView{Findings: s.Findings(), Total: total}
 	for _, r := range latest {
-		row := refusedRow{When: r.Last.In(s.Now().Location()).Format("2 Jan 2006 15:04"), Machine: r.Machine, From: r.Via, Problem: r.Problem.Error(), Raw: legible(r.Raw, r.Size)}
+		row := refusedRow{When: phrase.Moment(r.Last.In(s.Now().Location())), Machine: r.Machine, From: r.Via, Problem: r.Problem.Error(), Raw: legible(r.Raw, r.Size)}
 		if r.Problem.Field == "" { // else it begins with the field's name
-			row.Problem = upperFirst(row.Problem)
+			row.Problem = phrase.Sentence(row.Problem)
 		}
 		if r.Machine != "" {
 			row.Link = machineLink(r.Machine)
@@ -41,7 +42,7 @@ func (s *Server) refusedPage(w http.ResponseWriter, _ *http.Request) {
 			row.From += fmt.Sprintf(", line %d", r.Line)
 		}
 		if r.Times > 1 {
-			row.From += fmt.Sprintf(", came %d times", r.Times)
+			row.From += fmt.Sprintf(", received %d times", r.Times)
 		}
 		view.Shown = append(view.Shown, row)
 	}
@@ -58,7 +59,7 @@ func legible(raw []byte, size int) string {
 		text = fmt.Sprintf("%q", cut)
 	}
 	if hidden := max(size, len(raw)) - len(cut); hidden > 0 {
-		text += fmt.Sprintf(" … and %s bytes more", whole(int64(hidden)))
+		text += fmt.Sprintf(" … and %s bytes more", phrase.Integer(int64(hidden)))
 	}
 	return strings.ToValidUTF8(text, "\uFFFD")
 }

@@ -10,6 +10,7 @@ import (
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/phrase"
 )
 
 // RulesWeeks is how far back the rules are told of: what a manager speaks about.
@@ -100,7 +101,7 @@ func byOf(q url.Values) (string, *drift.Problem) {
 func (s *Server) rules(w http.ResponseWriter, r *http.Request) {
 	by, problem := byOf(r.URL.Query())
 	if problem != nil {
-		s.lost(w, http.StatusBadRequest, "Not a way to group", problem.Error()+".")
+		s.lost(w, http.StatusBadRequest, "Invalid grouping", problem.Error()+".")
 		return
 	}
 	waiting, stop := context.WithTimeout(r.Context(), patience)
@@ -111,7 +112,7 @@ func (s *Server) rules(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	view := rulesView{
-		Heading: upperFirst(by), Weeks: RulesWeeks, Waiting: !there,
+		Heading: phrase.Sentence(by), Weeks: RulesWeeks, Waiting: !there,
 		By: []choice{{"site", "/rules?by=site", by == advise.BySite}, {"model", "/rules?by=model", by == advise.ByModel}},
 	}
 	for _, row := range advise.KeptBy(by, all) {
@@ -121,7 +122,7 @@ func (s *Server) rules(w http.ResponseWriter, r *http.Request) {
 	if view.Waiting {
 		tag = partial
 	}
-	s.render(w, "rules", page{Title: "How the rules are kept", Here: "/rules", Tag: tag, Body: view})
+	s.render(w, "rules", page{Title: "How the rules are followed", Here: "/rules", Tag: tag, Body: view})
 }
 
 // getRules answers the same, a JSON array, the newest week first.
@@ -139,7 +140,7 @@ func (s *Server) getRules(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, err)
 	case !there:
 		w.Header().Set("Retry-After", retryAfter)
-		refuse(w, http.StatusServiceUnavailable, &drift.Problem{Reason: "is still being worked out: ask again in a moment"})
+		refuse(w, http.StatusServiceUnavailable, &drift.Problem{Reason: "is still being calculated: try again in a moment"})
 	default:
 		answer(w, http.StatusOK, advise.KeptBy(by, all))
 	}

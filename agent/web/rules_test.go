@@ -31,7 +31,7 @@ func TestUnchangedAirIsAQuestion(t *testing.T) {
 		w := get(t, f, asked)
 		require.Equal(t, http.StatusOK, w.Code)
 		seen := text(t, w)
-		assert.Contains(t, seen, "Really the same place?")
+		assert.Contains(t, seen, "Are you still in the same place?")
 		assert.NotContains(t, seen, "No need")
 		assert.NotContains(t, w.Body.String(), `class="verdict no-need"`)
 		assert.Contains(t, text(t, get(t, f, asked+"&same=yes")), "No need to recalibrate")
@@ -51,7 +51,7 @@ func TestTheElectrodesAreTheAnswer(t *testing.T) {
 	f.moved.Action = advise.Inspect
 	w := get(t, f, "/moved?machine=K-07&temperature_c=18&humidity_pct=50&altitude_m=210")
 	seen := text(t, w)
-	assert.Contains(t, seen, "Not again: look at the electrodes")
+	assert.Contains(t, seen, "Do not recalibrate: inspect the electrodes")
 	assert.Contains(t, seen, advise.Cautions()[0])
 	assert.NotContains(t, w.Body.String(), `class="verdict no-need"`)
 }
@@ -98,11 +98,11 @@ func TestPhoneKnowsTheRules(t *testing.T) {
 		return (await queue.savedTables()).find((t) => t.machine === "K-07").due.length;
 	})()`))
 	assert.Contains(t, got.Shown, "verdict cannot-tell")
-	assert.Contains(t, got.Shown, "Really the same place?")
-	assert.Contains(t, got.Shown, "Yes, the same place and air")
+	assert.Contains(t, got.Shown, "Are you still in the same place?")
+	assert.Contains(t, got.Shown, "Yes, same place and air")
 	assert.NotContains(t, got.Shown, "No need")
 	assert.Contains(t, got.Electrodes, "verdict cannot-tell")
-	assert.Contains(t, got.Electrodes, "Not again: look at the electrodes")
+	assert.Contains(t, got.Electrodes, "Do not recalibrate: inspect the electrodes")
 	assert.Contains(t, got.Electrodes, advise.Cautions()[0])
 	assert.Empty(t, b.troubled())
 }
@@ -123,21 +123,21 @@ func TestHowTheRulesAreKept(t *testing.T) {
 		get(t, f, "/api/v1/rules?by=model").Body.String())
 	assert.Equal(t, http.StatusBadRequest, get(t, f, "/rules?by=operator").Code)
 	assert.Equal(t, http.StatusBadRequest, get(t, f, "/api/v1/rules?by=operator").Code)
-	assert.Contains(t, text(t, get(t, &fake{version: 1}, "/rules")), "No use is on record")
+	assert.Contains(t, text(t, get(t, &fake{version: 1}, "/rules")), "There are no records of splices or usage")
 	f.moveErr = errors.New("the disk is gone")
 	assert.Equal(t, http.StatusInternalServerError, get(t, f, "/api/v1/rules").Code)
 }
 
-// A rule of alerts that has silenced itself is said on the board, the morning list,
+// A rule of alerts that is not sent is shown on the board, the morning list,
 // its text and the alerts.
 func TestAWithheldRuleIsShownWherePeopleLook(t *testing.T) {
 	f := yard()
 	for _, path := range []string{"/", "/morning", "/morning.txt", "/alerts"} {
 		w := get(t, f, path)
-		assert.Contains(t, w.Body.String(), "Quiet is not health", path)
+		assert.Contains(t, w.Body.String(), "no message does not mean that a machine is fit", path)
 	}
 	f.alerts.policy.Right[alert.ElectrodesDue] = 0.8
 	for _, path := range []string{"/", "/morning", "/morning.txt", "/alerts"} {
-		assert.NotContains(t, get(t, f, path).Body.String(), "Quiet is not health", path)
+		assert.NotContains(t, get(t, f, path).Body.String(), "no message does not mean that a machine is fit", path)
 	}
 }

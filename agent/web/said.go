@@ -7,6 +7,7 @@ import (
 
 	"arcdrift/drift/advise"
 	"arcdrift/drift/backtest"
+	"arcdrift/drift/phrase"
 )
 
 // saidView is how earlier forecasts of a machine turned out.
@@ -63,17 +64,17 @@ func wordSaid(all []backtest.PastForecast) *saidView {
 		v.Summary = "None of them can be judged yet."
 		return v
 	}
-	v.Summary = fmt.Sprintf("%d of %d can be judged: %d held, %d failed sooner than said, %d lasted longer.",
+	v.Summary = fmt.Sprintf("%d of %d can be judged: %d right, %d failed sooner, %d lasted longer.",
 		judged, len(all), counts[backtest.Covered], counts[backtest.FailedSooner], counts[backtest.LastedLonger])
 	return v
 }
 
 func rowOfSaid(s *backtest.PastForecast, x scale) saidRow {
 	row := saidRow{
-		Made: s.Made, When: s.Made.Format("2 Jan 2006"), Arcs: whole(s.Arcs), Came: cameOf(s),
-		Said: fmt.Sprintf("%s to %s more arcs, middle %s", left(s.Left.P10, s.Horizon), left(s.Left.P90, s.Horizon), left(s.Left.P50, s.Horizon)),
+		Made: s.Made, When: phrase.Date(s.Made), Arcs: phrase.Integer(s.Arcs), Came: cameOf(s),
+		Said: fmt.Sprintf("%s to %s more arcs, median %s", left(s.Left.P10, s.Horizon), left(s.Left.P90, s.Horizon), left(s.Left.P50, s.Horizon)),
 		Judge: map[backtest.Verdict]string{
-			backtest.Covered: "held", backtest.FailedSooner: "failed sooner than said", backtest.LastedLonger: "lasted longer than said",
+			backtest.Covered: "right", backtest.FailedSooner: "failed sooner", backtest.LastedLonger: "lasted longer",
 		}[s.Verdict()],
 	}
 	const middle, half = saidHeight / 2, 5
@@ -95,20 +96,20 @@ func rowOfSaid(s *backtest.PastForecast, x scale) saidRow {
 // left is a number of arcs of a forecast; beyond the horizon it is none.
 func left(arcs float64, horizon int64) string {
 	if arcs >= float64(horizon) {
-		return "more than " + whole(horizon)
+		return "more than " + phrase.Integer(horizon)
 	}
-	return whole(int64(arcs + 0.5))
+	return phrase.About(arcs)
 }
 
 func cameOf(s *backtest.PastForecast) string {
-	arcs := whole(int64(s.Fate.Arcs + 0.5))
+	arcs := phrase.About(s.Fate.Arcs) + " arcs"
 	switch {
 	case s.End == backtest.EndFailed:
-		return "It failed after " + arcs + "."
+		return "Failed after " + arcs + "."
 	case s.End == backtest.EndServiced:
-		return "The bench stepped in after " + arcs + "."
+		return "Serviced after " + arcs + "."
 	case s.Until.IsZero():
-		return "Nothing heard since."
+		return "No records since."
 	default:
 		return "Still in use after " + arcs + "."
 	}

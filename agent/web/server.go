@@ -299,7 +299,7 @@ func headers(next http.Handler) http.Handler {
 func (s *Server) onlyOurHosts(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if !s.ourHost(r.Host) {
-			plain(w, http.StatusMisdirectedRequest, fmt.Sprintf("This agent does not know that it is called %q. Open it by its plain address, or start it with --host and that name.\n", r.Host))
+			plain(w, http.StatusMisdirectedRequest, fmt.Sprintf("This agent does not accept the name %q. Use its numeric address, or start it with --host and that name.\n", r.Host))
 			return
 		}
 		next.ServeHTTP(w, r)

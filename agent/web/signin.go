@@ -10,6 +10,7 @@ import (
 	"github.com/alexedwards/scs/v2"
 
 	"arcdrift/agent/auth"
+	"arcdrift/drift/phrase"
 )
 
 // signIn is where people say who they are, signOut where they take leave.
@@ -44,7 +45,7 @@ func newSessions(c *Config) *scs.SessionManager {
 		Cookie: scs.SessionCookie{Name: name, Path: "/", HttpOnly: true, Secure: !c.Unprotected, SameSite: http.SameSiteLaxMode, Persist: true},
 		ErrorFunc: func(w http.ResponseWriter, r *http.Request, err error) {
 			c.Log.Error("a sign-in could not be kept", "path", r.URL.Path, "error", err)
-			plain(w, http.StatusInternalServerError, "The agent could not keep the sign-in; its log says why.\n")
+			plain(w, http.StatusInternalServerError, "The agent could not save the sign-in. Its log says why.\n")
 		},
 	}
 }
@@ -75,7 +76,7 @@ type turnedView struct {
 	To, Name                     string
 }
 
-const howToSignIn = "Sign in with the name and the secret that whoever keeps the agent gave you. If they are refused, ask for new ones."
+const howToSignIn = "Sign in with the name and the secret that you got from the administrator of the agent. If they are refused, ask for new ones."
 
 // signInForm asks who somebody is, or leads on who has said it.
 func (s *Server) signInForm(w http.ResponseWriter, r *http.Request) {
@@ -111,9 +112,9 @@ func (s *Server) signedIn(w http.ResponseWriter, r *http.Request) {
 		}
 		return
 	case errors.Is(err, auth.ErrWho), errors.Is(err, auth.ErrWrong), errors.Is(err, auth.ErrTooMany):
-		s.askWho(w, http.StatusUnauthorized, turnedView{Title: "Sign in", What: upperFirst(err.Error()) + ".", Do: howToSignIn, To: to, Name: name})
+		s.askWho(w, http.StatusUnauthorized, turnedView{Title: "Sign in", What: phrase.Sentence(err.Error()) + ".", Do: howToSignIn, To: to, Name: name})
 	default:
-		plain(w, http.StatusInternalServerError, "The accounts cannot be read; the agent's log says why.\n")
+		plain(w, http.StatusInternalServerError, "The agent cannot read the accounts. Its log says why.\n")
 	}
 	s.Log.Warn("a sign-in was refused", "user", name, "from", r.RemoteAddr, "error", err)
 }

@@ -75,14 +75,14 @@ func TestPhoneSignsIn(t *testing.T) {
 	for _, words := range []string{"Passed", "Save", "Save now (10 s)"} {
 		b.tap(&taps, words)
 	}
-	b.until(`document.getElementById("waiting").textContent.includes("1 waiting to send.")`)
-	b.until(`document.getElementById("waiting").textContent.includes("nothing is sent until you sign in")`)
+	b.until(`document.getElementById("waiting").textContent.includes("1 waiting to be sent.")`)
+	b.until(`document.getElementById("waiting").textContent.includes("Nothing is sent until you sign in")`)
 	assert.Empty(t, f.offers())
 	assert.True(t, strings.HasPrefix(look[string](b, `document.querySelector("#waiting a").getAttribute("href")`), "/sign-in?to="))
 	b.show("/morning") // a page that needs the agent leads there by itself
 	b.until(`location.pathname === "/sign-in"`)
 	assert.Equal(t, "Sign in", look[string](b, `document.querySelector("h1").textContent`))
-	b.until(`document.getElementById("waiting").textContent.includes("1 waiting to send.")`)
+	b.until(`document.getElementById("waiting").textContent.includes("1 waiting to be sent.")`)
 
 	b.signIn(second)
 	b.until(`location.pathname === "/morning"`)
@@ -108,7 +108,7 @@ func TestWhoIsTurnedAwayIsToldWhatToDo(t *testing.T) {
 	w = page("office", "POST", "/log")
 	assert.Equal(t, http.StatusForbidden, w.Code)
 	checkHTML(t, w.Body.String())
-	assert.Contains(t, text(t, w), "Readers look, crews log")
+	assert.Contains(t, text(t, w), "Readers can view.")
 
 	r := httptest.NewRequest("GET", "/api/v1/machines", nil)
 	r.Header.Set("Sec-Fetch-Mode", "cors")

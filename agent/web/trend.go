@@ -9,6 +9,7 @@ import (
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/phrase"
 )
 
 // Size of a panel in its own units; the style stretches it.
@@ -68,7 +69,7 @@ func (v *boardView) addTrends(traces map[string]advise.Trace, to time.Time) {
 		return
 	}
 	v.Scale = fmt.Sprintf("power %s to %s\u00a0%%, scatter 0 to %.0f\u00a0%%, failed 0 to %.0f %s",
-		signed(ts.power.from, 0), signed(ts.power.to, 0), ts.scatter.to, ts.fails.to, chosen.Per)
+		phrase.Signed(ts.power.from, 0), phrase.Signed(ts.power.to, 0), ts.scatter.to, ts.fails.to, chosen.Per)
 	for i := range v.Rows {
 		if t, ok := cut[v.Rows[i].Machine]; ok {
 			v.Rows[i].Panels = []panel{ts.drawPower(t), ts.drawScatter(t.Points), ts.drawFails(t.Points)}
@@ -141,8 +142,8 @@ func (ts *trends) drawPower(t advise.Trace) panel {
 	out.Zero = across(0)
 	out.Lines = ts.lines(t.Points, ts.power, func(p advise.Point) float64 { return p.Level })
 	if first, last, ok := ends(t.Points); ok {
-		out.Word = "power " + number(last.Level)
-		out.Label = fmt.Sprintf("required power from %s to %s", number(first.Level), number(last.Level))
+		out.Word = "power " + phrase.SignedPercent(last.Level)
+		out.Label = fmt.Sprintf("required power from %s to %s", phrase.SignedPercent(first.Level), phrase.SignedPercent(last.Level))
 	}
 	return out
 }
@@ -171,7 +172,7 @@ func (ts *trends) drawFails(points []advise.Point) panel {
 	}
 	return panel{
 		Bars: bars.String(), Zero: fmt.Sprintf("M%s %sH%s", coord(ts.x.a), coord(ts.fails.a), coord(ts.x.b)),
-		Word: fmt.Sprintf("%s failed", whole(int64(fails))), Label: plural(len(points), "attempt", "attempts") + ", " + whole(int64(fails)) + " failed",
+		Word: fmt.Sprintf("%s failed", phrase.Integer(int64(fails))), Label: phrase.Count(len(points), "attempt") + ", " + phrase.Integer(int64(fails)) + " failed",
 	}
 }
 

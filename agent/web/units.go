@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"arcdrift/drift"
+	"arcdrift/drift/phrase"
 )
 
 // units is how a reader measures. Records and questions are always in SI; a
@@ -120,7 +121,7 @@ func (u units) toSI(v url.Values) url.Values {
 }
 
 // quantity is a temperature or a height in a sentence of an answer.
-var quantity = regexp.MustCompile(`(-?[\d,.]+) (m|°C)\b( higher| lower| warmer| cooler)?`)
+var quantity = regexp.MustCompile("(\u2212?[\\d,.]+)\u00a0(m|°C)\\b( higher| lower| warmer| cooler)?")
 
 // say says a sentence's temperatures and heights in the reader's units. A
 // difference is converted as one: 10 °C warmer is 18 °F warmer.
@@ -130,17 +131,17 @@ func (u units) say(sentence string) string {
 	}
 	return quantity.ReplaceAllStringFunc(sentence, func(found string) string {
 		part := quantity.FindStringSubmatch(found)
-		x, err := strconv.ParseFloat(strings.ReplaceAll(part[1], ",", ""), 64)
+		x, err := strconv.ParseFloat(strings.NewReplacer(",", "", "\u2212", "-").Replace(part[1]), 64)
 		switch {
 		case err != nil:
 			return found
 		case part[2] == "m": // said to tens
-			return whole(10*int64(math.Round(x/3.048))) + " ft" + part[3]
+			return phrase.Unit(phrase.Integer(10*int64(math.Round(x/3.048))), "ft") + part[3]
 		case part[3] == "":
 			x = x*1.8 + 32
 		default:
 			x *= 1.8
 		}
-		return strconv.FormatFloat(math.Round(x), 'f', 0, 64) + " °F" + part[3]
+		return phrase.Unit(phrase.Fixed(math.Round(x), 0), "°F") + part[3]
 	})
 }

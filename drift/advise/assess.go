@@ -9,6 +9,7 @@ import (
 	"arcdrift/drift"
 	"arcdrift/drift/forecast"
 	"arcdrift/drift/model"
+	"arcdrift/drift/phrase"
 )
 
 // Assess answers for one machine as of now: a pure function of the subject.
@@ -87,11 +88,11 @@ func (w *PendingAssessment) At(now time.Time) Assessment {
 		if a.State == Fit {
 			a.State = NoData
 		}
-		a.Reasons = append(a.Reasons, fmt.Sprintf("No calibration for %.0f days: calibrate before the next splice.", math.Floor(silent)))
+		a.Reasons = append(a.Reasons, fmt.Sprintf("No calibration for %s: calibrate before the next splice.", phrase.Count(int(silent), "day")))
 	}
 	w.ask(&a, now, silent > 0)
 	if p := a.Drift.ProbabilityOut.Or(0); a.State == Fit && a.Due == nil && p > w.rules.Worth {
-		a.Reasons = append(a.Reasons, chance(p)+" attempts would be out of tolerance at the present setting.")
+		a.Reasons = append(a.Reasons, "At the present setting, "+phrase.Chance(p)+" attempts would be out of tolerance.")
 	}
 	if w.pair != "" {
 		a.Reasons = append(a.Reasons, w.pair)
@@ -150,9 +151,9 @@ func (w *PendingAssessment) meet(a *Assessment) []string {
 	case !ok:
 		return nil
 	case p > w.rules.Worth:
-		return []string{fmt.Sprintf("The records ask for it too: in the air of the last calibration %s would be out.", lower(chance(p)))}
+		return []string{"The records agree: in the air of the last calibration, " + phrase.Chance(p) + " attempts would be out of tolerance."}
 	}
-	return []string{fmt.Sprintf("By the records alone it could wait (in the air of the last calibration %s would be out), but the rule stands.", lower(chance(p)))}
+	return []string{"The records alone would not require it: in the air of the last calibration, " + phrase.Chance(p) + " attempts would be out of tolerance. The rule still applies."}
 }
 
 var grades = map[model.Grade]Grade{
@@ -168,9 +169,9 @@ func (a *Assessment) describe(s *Subject) {
 	a.Warnings = append(a.Warnings, m.Params().Diagnostics...)
 	switch evidence(m) {
 	case MachinesLikeIt:
-		a.Warnings = append(a.Warnings, "Few records of this machine: what is said of it rests on others like it.")
+		a.Warnings = append(a.Warnings, "This machine has few records. The answer rests on machines like it.")
 	case RuleOfThumb:
-		a.Warnings = append(a.Warnings, "Few records of this machine and its like: what is said of it is a rule of thumb.")
+		a.Warnings = append(a.Warnings, "This machine and machines like it have few records. The answer is a rule of thumb.")
 	}
 	density, humidity := m.AirEffects()
 	a.Air = AirEffect{Density: percent(density), Humidity: percent(humidity)}
@@ -186,10 +187,10 @@ func (a *Assessment) describe(s *Subject) {
 		e.ArcsPerDay = rounded(pace, 10)
 	}
 	if m.Estimated() {
-		a.Warnings = append(a.Warnings, "No arc count has been recorded: arcs are reckoned from the days, as on quiet ones.")
+		a.Warnings = append(a.Warnings, "No arc count has been recorded. Arcs are estimated from the number of days, as on quiet working days.")
 	}
 	if m.Unlogged() {
-		a.Warnings = append(a.Warnings, "The arc counter fell without a replacement on record. New pair, or counter reset? Log a service to say which.")
+		a.Warnings = append(a.Warnings, "The arc counter fell, but no replacement is on record. Was a new pair fitted, or was the counter reset? Log a service if a pair was fitted.")
 	}
 }
 
@@ -262,6 +263,12 @@ func (w *PendingAssessment) decide(s *Subject) {
 // fit otherwise, and half of those are out (2 to 12 in 100 of all others).
 const LikelyOut = 0.5
 
+// SettingWrong says whether the machine is likely out only because of its setting: a
+// calibration that corrects it puts that right.
+func SettingWrong(m *model.Machine) bool {
+	return m.OutAgain() >= LikelyOut && m.OutCentred() < LikelyOut
+}
+
 // likelyOut says whether the machine is likely out at its setting although its last
 // attempt passed: mostly because bad fibre ends drove the setting off, and passed.
 func (a *Assessment) likelyOut() bool {
@@ -270,17 +277,17 @@ func (a *Assessment) likelyOut() bool {
 
 // explainOut gives the reasons of a machine that is likely out.
 func (a *Assessment) explainOut(say func(string, ...any), m *model.Machine) {
-	say("%s attempts would be out of tolerance at the present setting, although the last calibration passed.", chance(a.Drift.ProbabilityOut.Or(0)))
+	say("At the present setting, %s attempts would be out of tolerance, although the last calibration passed.", phrase.Chance(a.Drift.ProbabilityOut.Or(0)))
 	if best := m.OutCentred(); best >= LikelyOut {
-		say("Even at the best setting %s would be: look at the electrodes.", lower(chance(best)))
+		say("Even at the best setting, %s would be. Inspect the electrodes.", phrase.Chance(best))
 		return
 	}
 	if setting, ok := a.Drift.Setting.Get(); ok {
 		level, _ := m.Level()
 		density, humidity := m.AirEffects()
-		say("The setting is %s %%; in that air the machine needs about %s %%.", number(setting), number(model.Pct(level+density+humidity)))
+		say("The setting is %s. In that air the machine needs about %s.", phrase.SignedPercent(setting), phrase.SignedPercent(model.Pct(level+density+humidity)))
 	}
-	say("A pass on bad fibre ends proves little: calibrate with fresh ends, and with another cleaver if there is one.")
+	say("A pass with bad fibre ends proves little. Calibrate with fresh ends, and with another cleaver if there is one.")
 }
 
 // fewRecords says whether so little is known of a machine that nothing is ordered
@@ -304,7 +311,7 @@ func (w *PendingAssessment) heed(c *Checks) {
 		a.Electrode.Action = Clean
 	}
 	w.by = c.FoundAt.AddDate(0, 0, PlanDays)
-	a.Reasons = append(a.Reasons, fmt.Sprintf("The bench found the electrodes %s on %s, and no service has been logged since.", c.Found, c.FoundAt.In(w.zone).Format("2 Jan 2006")))
+	a.Reasons = append(a.Reasons, fmt.Sprintf("The bench found the electrodes %s on %s. No service has been logged since.", c.Found, phrase.Date(c.FoundAt.In(w.zone))))
 }
 
 // silence is the days since the last calibration if that is long for this
@@ -365,7 +372,7 @@ func CleanHolds(m *model.Machine, settings *drift.Settings) float64 {
 func (a *Assessment) explain(s *Subject, v Verdict, failed bool) {
 	say := func(format string, args ...any) { a.Reasons = append(a.Reasons, fmt.Sprintf(format, args...)) }
 	if failed {
-		say("No pass in %s: the last session was given up.", tries(a.Streak.Attempts))
+		say("No pass in %s. The last session was given up.", phrase.Count(a.Streak.Attempts, "attempt"))
 	} else if a.Streak.Attempts > 0 {
 		say("%s.", lastFailed(a.Streak.Attempts))
 	}
@@ -377,16 +384,16 @@ func (a *Assessment) explain(s *Subject, v Verdict, failed bool) {
 		a.explainOut(say, m)
 	}
 	if m.BeyondReach() >= BeyondLimit {
-		say("The arc needs more power here than this machine can give (limit %s %%).", number(a.Drift.Limit.Or(0)))
+		say("The arc needs more power here than this machine can give (limit %s).", phrase.Quantity(a.Drift.Limit.Or(0), "%"))
 	}
 	switch {
 	case s.Checks.Found != "" && v.State == Fit:
 	case a.State == Stop && v.State != Stop && a.Streak.Attempts == 0, a.State == ServiceSoon && v.State == Fit:
-		say("The sessions before the latest spoke for this; one alone does not change it.")
+		say("Earlier sessions showed this. The latest session alone does not change it.")
 	case a.State == Stop && a.Streak.Attempts == 0 && v.Today >= CertainFailure:
-		say("Chance of a session today without a pass: %s.", lower(chance(v.Today)))
+		say("Chance that a session today ends without a pass: %s.", phrase.Chance(v.Today))
 	case a.State == ServiceSoon:
-		say("Chance of a session without a pass within %.0f days: %s.", CallAhead(m), lower(chance(v.Failing)))
+		say("Chance that a session within %.0f days ends without a pass: %s.", CallAhead(m), phrase.Chance(v.Failing))
 	}
 }
 
@@ -395,37 +402,35 @@ func (a *Assessment) explain(s *Subject, v Verdict, failed bool) {
 // practice, no source): that is named, beside what is likelier and cheaper to try.
 func (a *Assessment) explainStreak(say func(string, ...any), failed, found, few bool) {
 	if failed {
-		say("After that the rule of the trade is to look at the electrodes.")
+		say("Usual practice after that is to inspect the electrodes.")
 	}
 	if luck, ok := a.Streak.ByLuck.Get(); ok && luck >= 0.05 {
-		say("That happens to this machine by luck: %s in a month.", lower(chance(luck)))
+		say("Chance of such a run by luck within a month: %s.", phrase.Chance(luck))
 	}
 	if len(a.Streak.Cause) == 0 || found {
 		return // the bench has looked, and knows better
 	}
-	const cheap = "One try with another cleaver is the cheap test before anybody opens it: if it fails too, it is not the ends."
+	const cheap = "Before anyone opens the machine, make one attempt with another cleaver. If that fails too, the fibre ends are not the cause."
 	if few {
-		say("There are too few records to tell the ends from the electrodes.")
+		say("There are too few records to tell whether the fibre ends or the electrodes are the cause.")
 		say(cheap)
 		return
 	}
 	top := a.Streak.Cause[0]
-	say("Most likely the %s (%s).", causeWords[top.Cause], lower(chance(top.Probability)))
+	say("Most likely cause: %s (%s).", CauseWord(top.Cause), phrase.Chance(top.Probability))
 	switch {
 	case a.work() && a.State == Stop:
 		// The pair goes to the bench whatever a cheap test shows: no second order.
 	case top.Cause == CauseEnds:
-		say("So the ends come first, as the cheaper test: clean, cleave again with another cleaver on this machine, and try this cleaver on another machine. If both point to this machine, look at its electrodes.")
+		say("Test the fibre ends first. Clean and cleave again with another cleaver on this machine, and try this cleaver on another machine. If both tests point to this machine, inspect its electrodes.")
 	case top.Cause == CauseElectrodes:
 		say(cheap)
 	case failed:
-		say("Let the machine settle in this air and calibrate again. If it fails then too, look at its electrodes.")
+		say("Let the machine adapt to this air, then calibrate again. If that fails too, inspect the electrodes.")
 	default:
-		say("Let the machine settle in this air, then calibrate again.")
+		say("Let the machine adapt to this air, then calibrate again.")
 	}
 }
-
-var causeWords = map[string]string{CauseEnds: "fibre ends", CauseElectrodes: "electrodes", CauseAir: "air"}
 
 // WorthWatching is the chance of a failure within [CallAhead] from which a machine
 // that needs no service yet is not simply called good.
@@ -439,21 +444,21 @@ func (a *Assessment) pairReason(s *Subject, v Verdict) string {
 	case a.Electrode.Action == None && evidence(s.Known) == RuleOfThumb && s.Known.Attempts() < ownAttempts:
 		return "There are too few records to say how long the electrodes will last."
 	case q.P10 >= horizon:
-		return fmt.Sprintf("The pair should last beyond %s arcs.", thousands(horizon))
+		return fmt.Sprintf("The electrodes are expected to last more than %s arcs.", phrase.About(horizon))
 	case a.Electrode.Action == None && v.Failing >= WorthWatching:
-		return fmt.Sprintf("Chance of a session without a pass within %.0f days: %s. Not yet worth the bench; keep calibrating.", CallAhead(s.Known), lower(chance(v.Failing)))
+		return fmt.Sprintf("Chance that a session within %.0f days ends without a pass: %s. Service is not needed yet. Keep calibrating.", CallAhead(s.Known), phrase.Chance(v.Failing))
 	case a.Electrode.Action == None && q.P50 >= horizon:
-		return fmt.Sprintf("Plan on %s arcs or more before the electrodes need work.", thousands(q.P10))
+		return fmt.Sprintf("Plan on at least %s arcs before the electrodes need service.", phrase.About(q.P10))
 	}
 	days := ""
 	if n := q.P10 / s.Known.PerDay(); n <= planable {
-		days = fmt.Sprintf(" (about %s)", plural(math.Max(1, math.Round(n)), "day"))
+		days = fmt.Sprintf(" (about %s)", phrase.Count(int(math.Max(1, math.Round(n))), "day"))
 	}
-	to := thousands(q.P90)
+	to := phrase.About(q.P90)
 	if q.P90 >= horizon {
-		to = "more than " + thousands(horizon)
+		to = "more than " + phrase.About(horizon)
 	}
-	return fmt.Sprintf("Between %s and %s arcs left on this pair; plan on %s%s.", thousands(q.P10), to, thousands(q.P10), days)
+	return fmt.Sprintf("Between %s and %s arcs are left on this pair. Plan on %s%s.", phrase.About(q.P10), to, phrase.About(q.P10), days)
 }
 
 // Clears says what would clear the state, "" for one that needs none. It is the
@@ -467,22 +472,22 @@ func (a *Assessment) Clears() string {
 	case a.State != CheckFirst && a.work():
 		return ServiceClears
 	case a.likelyOut():
-		return "Clears when a calibration with good fibre ends has put the setting right."
+		return "A calibration with good fibre ends that corrects the setting clears this."
 	case a.work():
-		return "One good calibration with fresh ends clears the check; the electrodes stay due until the service is logged."
+		return "One good calibration with fresh ends clears the check. The electrode service stays due until it is logged."
 	}
 	return "One good calibration with fresh ends clears this."
 }
 
 // ServiceClears is how a service that is due is cleared.
-const ServiceClears = "Clears when the service is logged and a calibration passes."
+const ServiceClears = "Log the service and pass a calibration to clear this."
 
 // ClearsShort is [Assessment.Clears] for a short message.
 func (a *Assessment) ClearsShort() string {
 	if a.work() {
-		return "service, then a pass"
+		return "Clears after service and a pass."
 	}
-	return "one good calibration"
+	return "Clears after one good calibration."
 }
 
 // work says whether the pair is to be cleaned or replaced.

@@ -13,7 +13,7 @@ import (
 func TestCautionsNameEveryHazard(t *testing.T) {
 	text := strings.ToLower(advise.CautionText())
 	for _, hazard := range []string{
-		"power off and unplugged", "high voltage", "hot", "eye protection", "sharps bin", "alcohol", "flame", "dry before",
+		"switch the machine off", "unplug", "remove the battery", "high voltage", "hot", "eye protection", "sharps bin", "alcohol", "flame", "dry before",
 		"never look into a fibre", "maker's instructions", "local rules", "licensed practice",
 	} {
 		assert.Contains(t, text, hazard)

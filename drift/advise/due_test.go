@@ -197,16 +197,16 @@ func TestRulesMakeStates(t *testing.T) {
 		first   string
 		next    string
 	}{
-		"idle in the morning":   {ruled(fine), Fit, "Check before the first splice: no calibration has passed today.", "Check before the first splice."},
-		"used in the morning":   {ruled(fine, spliced(morning, 4)), CheckFirst, "It has been used and no calibration has passed today: calibrate before the next splice.", "Calibrate before the next splice."},
-		"a new pair":            {ruled(fine, served(today.Add(time.Minute), drift.Replaced, "")), CheckFirst, "The electrodes were replaced on 2 Mar 22:31 UTC and nothing has passed since: calibrate before the next splice.", "Calibrate before the next splice."},
-		"a pair due, used":      {ruled(lasting(0.8, 300), spliced(morning, 4)), CheckFirst, "It has been used", "Calibrate before the next splice. Clean the electrodes by"},
-		"a pair due, idle":      {ruled(lasting(0.8, 300)), ServiceSoon, "Chance of a session", "by Wed 11 Mar. Check before the first splice."},
-		"a stop stays one":      {ruled(lasting(0.7, 20), spliced(morning, 4)), Stop, "Chance of a session today", "Do not splice with it."},
-		"found worn":            {ruled(fine, served(today.Add(time.Minute), drift.Inspected, drift.Worn)), ServiceSoon, "The bench found the electrodes worn on 2 Mar 2026, and no service has been logged since.", "Replace the electrodes by Mon 16 Mar."},
+		"idle in the morning":   {ruled(fine), Fit, "Calibrate before the first splice: no calibration has passed today.", "Calibrate before the first splice."},
+		"used in the morning":   {ruled(fine, spliced(morning, 4)), CheckFirst, "The machine has been used, and no calibration has passed today: calibrate before the next splice.", "Calibrate before the next splice."},
+		"a new pair":            {ruled(fine, served(today.Add(time.Minute), drift.Replaced, "")), CheckFirst, "The electrodes were replaced on 2 Mar 2026, 22:31 UTC. No calibration has passed since: calibrate before the next splice.", "Calibrate before the next splice."},
+		"a pair due, used":      {ruled(lasting(0.8, 300), spliced(morning, 4)), CheckFirst, "The machine has been used", "Calibrate before the next splice. Clean the electrodes by"},
+		"a pair due, idle":      {ruled(lasting(0.8, 300)), ServiceSoon, "Chance that a session", "by Wed 11 Mar. Calibrate before the first splice."},
+		"a stop stays one":      {ruled(lasting(0.7, 20), spliced(morning, 4)), Stop, "Chance that a session today", "Do not use this machine."},
+		"found worn":            {ruled(fine, served(today.Add(time.Minute), drift.Inspected, drift.Worn)), ServiceSoon, "The bench found the electrodes worn on 2 Mar 2026. No service has been logged since.", "Replace the electrodes by Mon 16 Mar."},
 		"found dirty":           {ruled(fine, served(today.Add(time.Minute), drift.Inspected, drift.Dirty)), ServiceSoon, "The bench found the electrodes dirty", "Clean the electrodes by Mon 16 Mar."},
-		"found dirty, given up": {dirtyAndGivenUp(fine), Stop, "The bench found the electrodes dirty", "Do not splice with it. "},
-		"found worn, then fine": {ruled(fine, served(today.Add(time.Minute), drift.Inspected, drift.Worn), served(today.Add(time.Hour), drift.Inspected, drift.Fine)), Fit, "Check before", "Check before"},
+		"found dirty, given up": {dirtyAndGivenUp(fine), Stop, "The bench found the electrodes dirty", "Do not use this machine. "},
+		"found worn, then fine": {ruled(fine, served(today.Add(time.Minute), drift.Inspected, drift.Worn), served(today.Add(time.Hour), drift.Inspected, drift.Fine)), Fit, "Calibrate before the first", "Calibrate before the first"},
 		"found worn, replaced":  {ruled(fine, served(today.Add(time.Minute), drift.Inspected, drift.Worn), served(today.Add(time.Hour), drift.Replaced, drift.Worn)), CheckFirst, "The electrodes were replaced", "Calibrate before the next splice."},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -225,10 +225,10 @@ func TestTheModelMeetsTheRule(t *testing.T) {
 	s := subject(passing(20), lasting(0.1, 5000))
 	s.Checks = checksOf(pass(today))
 	a := Assess(s, today.AddDate(0, 0, 1))
-	assert.Contains(t, strings.Join(a.Reasons, " "), "but the rule stands.")
+	assert.Contains(t, strings.Join(a.Reasons, " "), "The rule still applies.")
 	s.Known, s.Settings.OutMinutes = passing(1), 1e5
 	a = Assess(s, today.AddDate(0, 0, 1))
-	assert.Contains(t, strings.Join(a.Reasons, " "), "The records ask for it too")
+	assert.Contains(t, strings.Join(a.Reasons, " "), "The records agree")
 }
 
 // A new pair's conditioning arcs are named, a default as one.
@@ -236,10 +236,10 @@ func TestConditioningArcsAreNamed(t *testing.T) {
 	s := subject(passing(20), lasting(0.1, 5000))
 	s.Checks = checksOf(pass(today), served(today, drift.Replaced, ""))
 	a := Assess(s, today)
-	assert.Equal(t, "Burn the new pair's conditioning arcs first: 20 unless the maker says otherwise (a default; no setup says conditioning_arcs).", a.Reasons[1])
+	assert.Equal(t, "Burn the conditioning arcs of the new pair first: 20 unless the maker says otherwise (default; no setup states conditioning_arcs).", a.Reasons[1])
 	s.Settings.ConditioningArcs, s.Settings.ConditioningTold = 35, true
 	a = Assess(s, today)
-	assert.Equal(t, "Burn the new pair's 35 conditioning arcs first.", a.Reasons[1])
+	assert.Equal(t, "Burn the 35 conditioning arcs of the new pair first.", a.Reasons[1])
 	s.Checks = checksOf(pass(today), served(today, drift.Cleaned, ""))
 	a = Assess(s, today)
 	assert.NotContains(t, strings.Join(a.Reasons, " "), "onditioning")
@@ -253,7 +253,7 @@ func TestFewTypedRecordsOrderNoPair(t *testing.T) {
 			assert.Equal(t, CheckFirst, a.State, "%d tries: %q", tries, a.Reasons)
 			assert.NotContains(t, []Action{Clean, Replace}, a.Electrode.Action)
 			assert.NotContains(t, a.NextStep(today), "Replace")
-			assert.Contains(t, strings.Join(a.Reasons, " "), "too few records to tell the ends from the electrodes")
+			assert.Contains(t, strings.Join(a.Reasons, " "), "too few records to tell whether the fibre ends or the electrodes")
 			wellSaid(t, &a)
 		}
 	}
@@ -279,7 +279,7 @@ func TestAStopGivesOneOrder(t *testing.T) {
 			}
 			assert.Equal(t, 1, strings.Count(text, a.Clears()))
 			assert.Equal(t, ServiceClears, a.Clears())
-			assert.Contains(t, text, "the rule of the trade is to look at the electrodes")
+			assert.Contains(t, text, "practice after that is to inspect the electrodes")
 		})
 	}
 }

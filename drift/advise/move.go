@@ -9,6 +9,7 @@ import (
 	"arcdrift/drift"
 	"arcdrift/drift/air"
 	"arcdrift/drift/model"
+	"arcdrift/drift/phrase"
 )
 
 // Site is everything the answer to a move rests on.
@@ -56,7 +57,7 @@ func (s *Site) Recalibrated(q Move) MoveAnswer {
 	}
 	if due != nil && a.Answer == NoNeed {
 		// Pages show the first reason beside the answer.
-		a.Reasons = append([]string{"The move alone needs no check, but the check of the day is still due: make it before the first splice."}, a.Reasons...)
+		a.Reasons = append([]string{"The move alone needs no calibration, but today's calibration is still due: calibrate before the first splice."}, a.Reasons...)
 	}
 	return a
 }
@@ -85,24 +86,24 @@ func (s *Site) obey(a *MoveAnswer, q Move, due *Due, weighed bool) {
 	}
 	a.Reasons = append(a.Reasons, s.difference(q), s.stakes(a))
 	if a.ProbabilityOut.Or(1) <= a.Cost.CheckMinutes/a.Cost.OutMinutes && s.Known.Streak().Attempts == 0 {
-		a.Reasons = append(a.Reasons, "For the air alone there would be no need, but the rule stands.")
+		a.Reasons = append(a.Reasons, "The change of air alone would not require a calibration. The rule still applies.")
 	}
 	a.qualify()
 }
 
 // stakes says the chance of being out, and what a check and being out cost.
 func (s *Site) stakes(a *MoveAnswer) string {
-	return fmt.Sprintf("%s would be out without it. A check costs %s, being out %s.", chance(a.ProbabilityOut.Or(1)),
-		plural(a.Cost.CheckMinutes, "minute"), plural(a.Cost.OutMinutes, "minute"))
+	return fmt.Sprintf("Without a calibration, %s attempts would be out of tolerance. A check costs %s; being out costs %s.", phrase.Chance(a.ProbabilityOut.Or(1)),
+		Minutes(a.Cost.CheckMinutes), Minutes(a.Cost.OutMinutes))
 }
 
 // qualify says what the chance rests on where that is little.
 func (a *MoveAnswer) qualify() {
 	switch a.Evidence {
 	case MachinesLikeIt:
-		a.Reasons = append(a.Reasons, "That rests on other machines like it: this one has few records.")
+		a.Reasons = append(a.Reasons, "This machine has few records. The answer rests on machines like it.")
 	case RuleOfThumb:
-		a.Reasons = append(a.Reasons, "That is a rule of thumb: there are few records of this machine and its like.")
+		a.Reasons = append(a.Reasons, "This machine and machines like it have few records. The answer is a rule of thumb.")
 	}
 }
 
@@ -112,14 +113,14 @@ func (s *Site) weigh(a *MoveAnswer, q Move) bool {
 	missing := ""
 	switch {
 	case s.Known == nil || s.Known.Attempts() == 0:
-		missing = "Nothing is known of this machine yet."
+		missing = "No calibration of this machine has been recorded yet."
 	case !q.Temperature.Known():
 		missing = "The temperature is missing."
 	case !q.Pressure.Known() && !q.Altitude.Known():
 		missing = "The altitude or the station pressure is missing."
 	}
 	if missing != "" {
-		a.Reasons = append(a.Reasons, missing+" Play safe: recalibrate.")
+		a.Reasons = append(a.Reasons, missing+" Recalibrate to be safe.")
 		return false
 	}
 	m := s.Known
@@ -132,11 +133,11 @@ func (s *Site) weigh(a *MoveAnswer, q Move) bool {
 	a.ExpectedShift, a.SD = percent(shift), percentSD(shift, math.Sqrt(variance))
 	a.Evidence = evidence(m)
 	if q.Program != "" && !s.Known.Ran(q.Program) {
-		a.Reasons = append(a.Reasons, fmt.Sprintf("This machine has no calibration in the program “%s” yet: its others, and machines like it, speak for it.", q.Program))
+		a.Reasons = append(a.Reasons, fmt.Sprintf("This machine has no calibration in program “%s” yet. The answer rests on its other programs and on machines like it.", q.Program))
 	}
 	const few = 3
 	if m.Attempts() < few && a.Evidence == RuleOfThumb {
-		a.Reasons = append(a.Reasons, fmt.Sprintf("Only %s of this machine and none of its like. Play safe: recalibrate.", plural(float64(m.Attempts()), "record")))
+		a.Reasons = append(a.Reasons, fmt.Sprintf("There is too little to go by: %s of this machine and none of machines like it. Recalibrate to be safe.", phrase.Count(m.Attempts(), "record")))
 		return false
 	}
 	return true
@@ -212,7 +213,7 @@ func (s *Site) wet(a *MoveAnswer, q Move, t, rh float64) bool {
 			return true
 		}
 		if from := s.LastTemperature.Or(t); known && c.Wets(from) {
-			a.Reasons = append(a.Reasons, fmt.Sprintf("If it has only just come in from %s °C, leave the lid shut until it is above %s °C: its own temperature was not given.", number(from), number(c.DryC)))
+			a.Reasons = append(a.Reasons, fmt.Sprintf("If the machine has just come in from %s, keep the lid shut until it is above %s. Its own temperature was not given.", degrees(from), degrees(c.DryC)))
 		}
 	}
 	if told && !c.Wets(machine) || !told && !c.Saturated {
@@ -222,18 +223,18 @@ func (s *Site) wet(a *MoveAnswer, q Move, t, rh float64) bool {
 	a.Answer, a.Reasons = Wait, a.Reasons[:0]
 	a.WaitMinutes = drift.Opt[int]{}
 	if c.Saturated {
-		a.Reasons = append(a.Reasons, "The air is close to saturated: waiting has no end here. Dry the air or move, lid shut, then recalibrate.")
+		a.Reasons = append(a.Reasons, "The air is close to saturated: the machine will not dry here. Keep the lid shut, dry the air or move, then recalibrate.")
 		return true
 	}
 	if tau, ok := s.Settings.WarmUp.Get(); ok {
-		minutes := int(math.Ceil(c.Wait(machine, tau)))
-		a.WaitMinutes = drift.Some(minutes)
-		a.Reasons = append(a.Reasons, fmt.Sprintf("Wait %s, lid shut: the machine is at %s °C and this air wets anything below %s °C. Then recalibrate.",
-			plural(float64(minutes), "minute"), number(machine), number(c.DryC)))
+		wait := int(math.Ceil(c.Wait(machine, tau)))
+		a.WaitMinutes = drift.Some(wait)
+		a.Reasons = append(a.Reasons, fmt.Sprintf("Wait %s with the lid shut: the machine is at %s, and water condenses here below %s. Then recalibrate.",
+			phrase.Count(wait, "minute"), degrees(machine), degrees(c.DryC)))
 		return true
 	}
-	a.Reasons = append(a.Reasons, fmt.Sprintf("Leave the lid shut until the machine is above %s °C: at %s °C this air would wet it. Then recalibrate. How long that takes is not known for this machine.",
-		number(c.DryC), number(machine)))
+	a.Reasons = append(a.Reasons, fmt.Sprintf("Keep the lid shut until the machine is above %s: at %s water would condense in it. Then recalibrate. Its warm-up time is not known.",
+		degrees(c.DryC), degrees(machine)))
 	return true
 }
 
@@ -242,12 +243,12 @@ func (s *Site) wet(a *MoveAnswer, q Move, t, rh float64) bool {
 func (s *Site) assume(a *MoveAnswer, t float64, c air.Condensation) {
 	from := s.LastTemperature.Or(t)
 	a.Answer, a.WaitMinutes = Wait, drift.Opt[int]{}
-	a.Reasons = append(a.Reasons[:0], fmt.Sprintf("Leave the lid shut: the machine may still be at %s °C, the air of its last calibration, and this air wets anything below %s °C.", number(from), number(c.DryC)))
+	a.Reasons = append(a.Reasons[:0], fmt.Sprintf("Keep the lid shut: the machine may still be at %s, as at its last calibration, and water condenses here below %s.", degrees(from), degrees(c.DryC)))
 	if tau, ok := s.Settings.WarmUp.Get(); ok {
-		a.Reasons = append(a.Reasons, fmt.Sprintf("Give its own temperature, or wait %s, then recalibrate.", plural(math.Ceil(c.Wait(from, tau)), "minute")))
+		a.Reasons = append(a.Reasons, fmt.Sprintf("Enter the machine's own temperature, or wait %s, then recalibrate.", Minutes(math.Ceil(c.Wait(from, tau)))))
 		return
 	}
-	a.Reasons = append(a.Reasons, "Give its own temperature, or wait until it is above that, then recalibrate. How long that takes is not known for this machine.")
+	a.Reasons = append(a.Reasons, "Enter the machine's own temperature, or wait until it is above that, then recalibrate. Its warm-up time is not known.")
 }
 
 // noRise is how much the chance of being out may have risen since a pass for the
@@ -261,10 +262,7 @@ const noRise = 0.02
 func (s *Site) again(q Move, p float64) bool {
 	m := s.Known
 	just := q.AsOf.Sub(m.Last()) < drift.SessionGap
-	if m.OutAgain() >= LikelyOut && m.OutCentred() < LikelyOut {
-		return false
-	}
-	return just && p <= m.OutAgain()+noRise && m.OutAfterPass() > s.Settings.CheckMinutes/s.Settings.OutMinutes
+	return just && !SettingWrong(m) && p <= m.OutAgain()+noRise && m.OutAfterPass() > s.Settings.CheckMinutes/s.Settings.OutMinutes
 }
 
 // choose weighs the cost of a check against that of being out.
@@ -276,10 +274,10 @@ func (s *Site) choose(a *MoveAnswer, q Move) {
 	switch {
 	case streak > 0:
 		a.Answer = Recalibrate
-		a.Reasons = append(a.Reasons, lastFailed(streak)+" and nothing has passed since.")
+		a.Reasons = append(a.Reasons, lastFailed(streak)+", and none has passed since.")
 	case p > worth && s.again(q, p):
 		a.Action = Inspect
-		a.Reasons = append(a.Reasons, fmt.Sprintf("Calibrating again would change little: it has just passed in this air, and right after another pass %s would still be out. Look at the electrodes instead.", lower(chance(s.Known.OutAfterPass()))))
+		a.Reasons = append(a.Reasons, fmt.Sprintf("Another calibration would change little: the machine has just passed in this air, and after another pass %s attempts would still be out. Inspect the electrodes instead.", phrase.Chance(s.Known.OutAfterPass())))
 	case p > worth:
 		a.Answer = Recalibrate
 	}
@@ -307,14 +305,24 @@ func (s *Site) difference(q Move) string {
 	hours := q.AsOf.Sub(s.Known.Last()).Hours()
 	switch {
 	case hours >= 48:
-		add(plural(math.Floor(hours/24), "day") + " later")
+		add(phrase.Count(int(hours/24), "day") + " later")
 	case hours >= 1:
-		add(plural(math.Floor(hours), "hour") + " later")
+		add(phrase.Count(int(hours), "hour") + " later")
 	}
 	if parts == 0 {
-		add("no difference that matters")
+		add("no difference is known")
 	}
 	return where + "."
+}
+
+func degrees(c float64) string { return phrase.Quantity(c, "°C") }
+
+// Minutes writes a cost or a wait: a setting need not be whole.
+func Minutes(x float64) string {
+	if x == 1 {
+		return "1 minute"
+	}
+	return phrase.Number(x) + " minutes"
 }
 
 // change says a difference, rounded, with the word for its direction.
@@ -322,9 +330,9 @@ func change(d, step float64, unit, up, down, none string) string {
 	d = math.Round(d/step) * step
 	switch {
 	case d > 0:
-		return thousands(d) + " " + unit + " " + up
+		return phrase.Unit(phrase.About(d), unit) + " " + up
 	case d < 0:
-		return thousands(-d) + " " + unit + " " + down
+		return phrase.Unit(phrase.About(-d), unit) + " " + down
 	}
 	return none
 }

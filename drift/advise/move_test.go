@@ -41,16 +41,16 @@ func TestEveryAnswerIsReached(t *testing.T) {
 		evidence Evidence
 		reason   string
 	}{
-		"nothing changed":        {known, asked(), NoNeed, ThisMachine, "2 °C warmer, 1 hour later."},
-		"up a high mountain":     {known, asked(func(q *Move) { q.Pressure, q.Altitude = drift.Opt[float64]{}, some(3500) }), Recalibrate, ThisMachine, "3,400 m higher"},
+		"nothing changed":        {known, asked(), NoNeed, ThisMachine, "2\u00a0°C warmer, 1 hour later."},
+		"up a high mountain":     {known, asked(func(q *Move) { q.Pressure, q.Altitude = drift.Opt[float64]{}, some(3500) }), Recalibrate, ThisMachine, "3,400\u00a0m higher"},
 		"cold into damp air":     {known, asked(at(25, 70, -5)), Wait, ThisMachine, "lid shut"},
-		"saturated air":          {known, asked(func(q *Move) { q.Humidity = some(99) }), Wait, ThisMachine, "waiting has no end here"},
-		"nothing known":          {Site{Settings: usual()}, asked(), CannotTell, RuleOfThumb, "Nothing is known of this machine yet. Play safe: recalibrate."},
-		"too little known":       {few, asked(), CannotTell, RuleOfThumb, "Only 2 records"},
+		"saturated air":          {known, asked(func(q *Move) { q.Humidity = some(99) }), Wait, ThisMachine, "the machine will not dry here"},
+		"nothing known":          {Site{Settings: usual()}, asked(), CannotTell, RuleOfThumb, "No calibration of this machine has been recorded yet. Recalibrate to be safe."},
+		"too little known":       {few, asked(), CannotTell, RuleOfThumb, "2 records of this machine"},
 		"no temperature":         {known, asked(func(q *Move) { q.Temperature = drift.Opt[float64]{} }), CannotTell, RuleOfThumb, "The temperature is missing."},
 		"neither height nor hPa": {known, asked(func(q *Move) { q.Pressure = drift.Opt[float64]{} }), CannotTell, RuleOfThumb, "The altitude or the station pressure is missing."},
-		"others like it":         {Site{Known: passing(4), Settings: usual()}, asked(), NoNeed, MachinesLikeIt, "other machines like it"},
-		"a streak stands":        {Site{Known: failing(passing(60), 1, ""), Settings: usual()}, asked(), Recalibrate, ThisMachine, "The last try failed and nothing has passed since."},
+		"others like it":         {Site{Known: passing(4), Settings: usual()}, asked(), NoNeed, MachinesLikeIt, "machines like it"},
+		"a streak stands":        {Site{Known: failing(passing(60), 1, ""), Settings: usual()}, asked(), Recalibrate, ThisMachine, "The last attempt failed, and none has passed since."},
 	} {
 		t.Run(name, func(t *testing.T) {
 			a := c.site.Recalibrated(c.q)
@@ -99,7 +99,7 @@ func TestWaitForTheDewPoint(t *testing.T) {
 	a := s.Recalibrated(asked(at(22, 50, -5)))
 	assert.Equal(t, Wait, a.Answer)
 	assert.False(t, a.WaitMinutes.Known(), "without the warm-up time nobody knows how long")
-	assert.Contains(t, a.Reasons[0], "13.1 °C")
+	assert.Contains(t, a.Reasons[0], "13.1\u00a0°C")
 
 	s.Settings.WarmUp = some(30)
 	a = s.Recalibrated(asked(at(10, 99, 5)))
@@ -177,6 +177,6 @@ func TestAMoveInAnotherProgram(t *testing.T) {
 	q.Program = "b"
 	other := site.Recalibrated(q)
 	assert.Greater(t, other.ProbabilityOut.Or(0), same.ProbabilityOut.Or(1)+0.2)
-	assert.Contains(t, strings.Join(other.Reasons, " "), "no calibration in the program “b” yet")
+	assert.Contains(t, strings.Join(other.Reasons, " "), "no calibration in program “b” yet")
 	assert.Equal(t, "a", m.Program())
 }

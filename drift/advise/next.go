@@ -1,53 +1,74 @@
 package advise
 
-import "time"
+import (
+	"time"
+
+	"arcdrift/drift/phrase"
+)
 
 // NextStep is the next thing to do with its date, one short sentence or two; a
-// day that has gone by is said to be one. It is the one wording of it: pages and
-// answers all say this.
+// day that has gone by is said to be one. It is the one wording of it: pages,
+// messages, commands and answers all say this.
 func (a *Assessment) NextStep(now time.Time) string {
-	check := ""
+	crew, bench := a.CrewStep(), a.BenchStep(now)
+	switch {
+	case bench == "" && crew == "":
+		return "Nothing to do."
+	case bench == "":
+		return crew
+	case a.State == CheckFirst && !a.checks(), crew == "":
+		return bench
+	case a.State == ServiceSoon && !a.checks():
+		return bench + " " + crew
+	}
+	return crew + " " + bench
+}
+
+// checks says whether a calibration is asked for before the next splice that a
+// failed attempt has not already been.
+func (a *Assessment) checks() bool {
+	return a.Due.Binds() && a.Streak.Attempts == 0 || a.likelyOut()
+}
+
+// CrewStep is what the crew does before it splices, a sentence; "" for nothing.
+func (a *Assessment) CrewStep() string {
 	switch {
 	case a.State == Stop:
-		check = "Do not splice with it. "
-	case a.Due.Binds() && a.Streak.Attempts == 0, a.likelyOut():
-		check = "Calibrate before the next splice. "
+		return "Do not use this machine."
+	case a.State == NoData:
+		return "Find the machine and log a calibration."
+	case a.checks():
+		return "Calibrate before the next splice."
+	case a.State == CheckFirst && a.Streak.EndsFirst():
+		return "Try another cleaver, then calibrate again."
+	case a.State == CheckFirst:
+		return "Calibrate before the next splice."
+	case a.Due != nil:
+		return "Calibrate before the first splice."
 	}
+	return ""
+}
+
+// BenchStep is what is done to the electrodes and by when, a sentence; "" for
+// nothing.
+func (a *Assessment) BenchStep(now time.Time) string {
 	by := a.byWhen(now)
 	switch a.Electrode.Action {
 	case Inspect:
 		if a.Streak.EndsFirst() {
-			return check + "Try another cleaver; if that fails too, look at the electrodes" + by + "."
+			return "Try another cleaver. If that fails too, inspect the electrodes" + by + "."
 		}
-		return check + "Look at the electrodes" + by + "."
+		return "Inspect the electrodes" + by + "."
 	case Clean:
-		return check + "Clean the electrodes" + by + "." + a.first()
+		return "Clean the electrodes" + by + "."
 	case Replace:
-		return check + "Replace the electrodes" + by + "." + a.first()
+		return "Replace the electrodes" + by + "."
 	}
 	switch a.State {
 	case Stop:
-		return check + "Bring it to the bench."
-	case CheckFirst:
-		if a.Streak.EndsFirst() {
-			return "Try another cleaver, then calibrate again."
-		}
-		return "Calibrate before the next splice."
+		return "Bring it to the bench."
 	case ServiceSoon:
-		return "Book the bench" + by + "."
-	case NoData:
-		return "Ask where it is; log a calibration."
-	}
-	if a.Due != nil {
-		return "Check before the first splice."
-	}
-	return "Nothing to do."
-}
-
-// first adds the check of the day to a service that is not for today.
-func (a *Assessment) first() string {
-	if a.State == ServiceSoon && a.Due != nil {
-		return " Check before the first splice."
+		return "Book a service" + by + "."
 	}
 	return ""
 }
@@ -60,10 +81,10 @@ func (a *Assessment) byWhen(now time.Time) string {
 	}
 	by := " by " + day
 	if t, err := time.Parse(time.DateOnly, day); err == nil {
-		by = " by " + t.Format("Mon 2 Jan")
+		by = " by " + phrase.Day(t)
 	}
 	if day < now.Format(time.DateOnly) {
-		return " now: it was due" + by
+		return " now (it was due" + by + ")"
 	}
 	return by
 }

@@ -31,13 +31,13 @@ func TestRulesDecideTheSiteCheck(t *testing.T) {
 		says []string
 	}{
 		"nothing due":   {ruledSite(), asked(same), nil},
-		"cleaned":       {ruledSite(served(today.Add(time.Minute), drift.Cleaned, "")), asked(same), []string{"The electrodes were cleaned on 2 Mar 22:31", "For the air alone there would be no need, but the rule stands."}},
-		"replaced":      {ruledSite(served(today.Add(time.Minute), drift.Replaced, "")), asked(same), []string{"The electrodes were replaced", "conditioning arcs first: 20"}},
-		"counter fell":  {ruledSite(counted(today.Add(time.Minute), 5).onPair(1)), asked(same), []string{"The arc counter fell", "conditioning arcs first: 20"}},
-		"another site":  {ruledSite(pass(today).at("Mill Lane"), spliced(today.Add(time.Minute), 3).at("Tarn Pass")), asked(same), []string{"It was moved to Tarn Pass"}},
-		"never passed":  {Site{Settings: usual(), Rules: RulesOf(checksOf(spliced(today, 3)), new(usual()))}, asked(same), []string{"no calibration of it has ever passed"}},
+		"cleaned":       {ruledSite(served(today.Add(time.Minute), drift.Cleaned, "")), asked(same), []string{"The electrodes were cleaned on 2 Mar 2026, 22:31", "The change of air alone would not require a calibration. The rule still applies."}},
+		"replaced":      {ruledSite(served(today.Add(time.Minute), drift.Replaced, "")), asked(same), []string{"The electrodes were replaced", "conditioning arcs of the new pair first: 20"}},
+		"counter fell":  {ruledSite(counted(today.Add(time.Minute), 5).onPair(1)), asked(same), []string{"The arc counter fell", "conditioning arcs of the new pair first: 20"}},
+		"another site":  {ruledSite(pass(today).at("Mill Lane"), spliced(today.Add(time.Minute), 3).at("Tarn Pass")), asked(same), []string{"The machine was moved to Tarn Pass"}},
+		"never passed":  {Site{Settings: usual(), Rules: RulesOf(checksOf(spliced(today, 3)), new(usual()))}, asked(same), []string{"no calibration has ever passed"}},
 		"no altitude":   {ruledSite(served(today.Add(time.Minute), drift.Cleaned, "")), asked(same, func(q *Move) { q.Pressure = drift.Opt[float64]{} }), []string{"The electrodes were cleaned"}},
-		"up a mountain": {ruledSite(served(today.Add(time.Minute), drift.Cleaned, "")), asked(same, func(q *Move) { q.Pressure, q.Altitude = drift.Opt[float64]{}, some(3500) }), []string{"The electrodes were cleaned", "3,500 m higher"}},
+		"up a mountain": {ruledSite(served(today.Add(time.Minute), drift.Cleaned, "")), asked(same, func(q *Move) { q.Pressure, q.Altitude = drift.Opt[float64]{}, some(3500) }), []string{"The electrodes were cleaned", "3,500\u00a0m higher"}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			a := c.site.Recalibrated(c.q)
@@ -59,7 +59,7 @@ func TestRulesDecideTheSiteCheck(t *testing.T) {
 	morning := ruledSite()
 	next := morning.Recalibrated(asked(func(q *Move) { q.AsOf = today.Add(10 * time.Hour) }))
 	assert.Equal(t, NoNeed, next.Answer)
-	assert.Contains(t, next.Reasons[0], "the check of the day is still due")
+	assert.Contains(t, next.Reasons[0], "calibration is still due")
 	require.NotNil(t, next.CheckDue)
 	assert.Equal(t, StartOfDay, *next.CheckDue)
 	// Water comes before the rules: no arc on wet electrodes.
@@ -80,18 +80,18 @@ func TestAColdMachineIsNotTakenForDry(t *testing.T) {
 		wet    int // minutes until which it may be wet
 		reason string
 	}{
-		{some(30), 33, "Give its own temperature, or wait 34 minutes, then recalibrate."},
-		{drift.Opt[float64]{}, 66, "How long that takes is not known for this machine."},
+		{some(30), 33, "Enter the machine's own temperature, or wait 34 minutes, then recalibrate."},
+		{drift.Opt[float64]{}, 66, "Its warm-up time is not known."},
 	} {
 		s.Settings.WarmUp = c.tau
 		a := ask(c.wet)
 		assert.Equal(t, Wait, a.Answer)
 		assert.False(t, a.WaitMinutes.Known(), "nobody knows how cold it is now")
-		assert.Equal(t, "Leave the lid shut: the machine may still be at -5 °C, the air of its last calibration, and this air wets anything below 13.1 °C.", a.Reasons[0])
+		assert.Equal(t, "Keep the lid shut: the machine may still be at −5\u00a0°C, as at its last calibration, and water condenses here below 13.1\u00a0°C.", a.Reasons[0])
 		assert.Contains(t, a.Reasons[1], c.reason)
 		a = ask(c.wet + 1)
 		assert.NotEqual(t, Wait, a.Answer)
-		assert.Contains(t, a.Reasons[0], "If it has only just come in from -5 °C, leave the lid shut")
+		assert.Contains(t, a.Reasons[0], "If the machine has just come in from −5\u00a0°C, keep the lid shut")
 	}
 	s.LastTemperature = some(21)
 	a := ask(1)
@@ -126,7 +126,7 @@ func TestAnotherCheckThatChangesNothingIsNotAskedFor(t *testing.T) {
 	require.Greater(t, a.ProbabilityOut.Or(0), 1.0/12)
 	assert.Equal(t, NoNeed, a.Answer, "%q", a.Reasons)
 	assert.Equal(t, Inspect, a.Action)
-	assert.Contains(t, a.Reasons[0], "Look at the electrodes instead.")
+	assert.Contains(t, a.Reasons[0], "Inspect the electrodes instead.")
 	// Hours later a calibration finds out what the arcs between have changed.
 	a = s.Recalibrated(Move{Machine: "K-07", AsOf: today.Add(2 * time.Hour), Temperature: some(20), Humidity: some(model.TypicalHumidity), Pressure: some(1013)})
 	assert.Equal(t, Recalibrate, a.Answer, "%q", a.Reasons)

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"arcdrift/drift"
+	"arcdrift/drift/phrase"
 )
 
 // Rules are the rules of the trade for one machine: what they need to know of it
@@ -33,30 +34,30 @@ func (r *Rules) Due(zone *time.Location, now time.Time) *Due { return r.Checks.D
 func (r *Rules) words(d *Due, zone *time.Location) []string {
 	switch d.Reason {
 	case ElectrodeWork:
-		return append([]string{r.done(zone) + " and nothing has passed since: calibrate before the next splice."}, r.condition()...)
+		return append([]string{r.done(zone) + ". No calibration has passed since: calibrate before the next splice."}, r.condition()...)
 	case FirstUse:
 		if d.UsedSince {
-			return []string{"It has been used, and no calibration of it has ever passed: calibrate before the next splice."}
+			return []string{"The machine has been used, but no calibration has ever passed: calibrate before the next splice."}
 		}
 		return []string{"No calibration of this machine has passed yet: calibrate before its first splice."}
 	case Moved:
 		return []string{r.moved() + " after its last pass: calibrate before the next splice."}
 	case Weather:
-		return []string{r.aired() + " since its last pass: calibrate before the next splice."}
+		return []string{r.aired() + " since the last pass: calibrate before the next splice."}
 	}
 	return []string{r.daily(d, zone)}
 }
 
 // done says what was done to the electrodes, and when.
 func (r *Rules) done(zone *time.Location) string {
-	on := r.Work.In(zone).Format("2 Jan 15:04 MST")
+	on := phrase.Moment(r.Work.In(zone))
 	switch {
 	case r.Done != "":
 		return fmt.Sprintf("The electrodes were %s on %s", r.Done, on)
 	case r.NewPair:
-		return fmt.Sprintf("The arc counter fell on %s, most likely a new pair,", on)
+		return fmt.Sprintf("The arc counter fell on %s: probably a new pair", on)
 	}
-	return fmt.Sprintf("A calibration of %s says that the electrodes were worked on,", on)
+	return fmt.Sprintf("A calibration on %s reports electrode service", on)
 }
 
 // condition says how many arcs a new pair burns before it is typical.
@@ -65,19 +66,19 @@ func (r *Rules) condition() []string {
 	case !r.NewPair || r.Conditioning == 0:
 		return nil
 	case r.Stated:
-		return []string{fmt.Sprintf("Burn the new pair's %s first.", plural(float64(r.Conditioning), "conditioning arc"))}
+		return []string{fmt.Sprintf("Burn the %s of the new pair first.", phrase.Count(r.Conditioning, "conditioning arc"))}
 	}
-	return []string{fmt.Sprintf("Burn the new pair's conditioning arcs first: %d unless the maker says otherwise (a default; no setup says conditioning_arcs).", r.Conditioning)}
+	return []string{fmt.Sprintf("Burn the conditioning arcs of the new pair first: %d unless the maker says otherwise (default; no setup states conditioning_arcs).", r.Conditioning)}
 }
 
 func (r *Rules) moved() string {
 	if r.To != "" {
-		return "It was moved to " + r.To
+		return "The machine was moved to " + r.To
 	}
 	if d, ok := r.Higher.Get(); ok {
-		return "It was moved " + change(d, 10, "m", "up", "down", "")
+		return "The machine was moved " + change(d, 10, "m", "up", "down", "")
 	}
-	return "It was moved"
+	return "The machine was moved"
 }
 
 func (r *Rules) aired() string {
@@ -91,18 +92,18 @@ func (r *Rules) aired() string {
 func (r *Rules) daily(d *Due, zone *time.Location) string {
 	since := "no calibration has passed today"
 	if r.Every > 1 {
-		since = fmt.Sprintf("the last pass is of %s, and one is due every %s", r.Passed.In(zone).Format("2 Jan"), plural(float64(r.Every), "day"))
+		since = fmt.Sprintf("the last pass was on %s, and a calibration is due every %s", phrase.Date(r.Passed.In(zone)), phrase.Count(r.Every, "day"))
 	}
 	if d.UsedSince {
-		return "It has been used and " + since + ": calibrate before the next splice."
+		return "The machine has been used, and " + since + ": calibrate before the next splice."
 	}
-	return "Check before the first splice: " + since + "."
+	return "Calibrate before the first splice: " + since + "."
 }
 
 // Phrase is the reason in a few words.
 func (d *Due) Phrase() string {
 	return map[DueReason]string{
-		ElectrodeWork: "electrodes worked on", FirstUse: "never passed", Moved: "moved", Weather: "air changed", StartOfDay: "used today without a check",
+		ElectrodeWork: "electrodes serviced", FirstUse: "never passed", Moved: "moved", Weather: "air has changed", StartOfDay: "used today without a check",
 	}[d.Reason]
 }
 

@@ -1,64 +1,64 @@
 package advise
 
-import (
-	"fmt"
-	"math"
-	"strconv"
-	"strings"
-)
+import "arcdrift/drift/phrase"
 
-// chance says a probability in counts, with one denominator: ten, or a hundred
-// for what is rare.
-func chance(p float64) string {
-	switch {
-	case p < 0.005:
-		return "Less than 1 in 100"
-	case p < 0.095:
-		return fmt.Sprintf("About %.0f in 100", math.Round(p*100))
-	case p >= 0.95:
-		return "More than 9 in 10"
-	default:
-		return fmt.Sprintf("About %.0f in 10", math.Round(p*10))
-	}
-}
-
-// lower puts a chance into the middle of a sentence.
-func lower(s string) string { return strings.ToLower(s[:1]) + s[1:] }
-
-func tries(n int) string { return plural(float64(n), "try") }
-
-// lastFailed says how many tries in a row have failed.
+// lastFailed says how many attempts in a row have failed.
 func lastFailed(n int) string {
 	if n == 1 {
-		return "The last try failed"
+		return "The last attempt failed"
 	}
-	return "The last " + tries(n) + " failed"
+	return "The last " + phrase.Count(n, "attempt") + " failed"
 }
 
-func plural(n float64, word string) string {
+// CauseWord names a cause of a streak, as it stands within a sentence.
+func CauseWord(cause string) string {
+	switch cause {
+	case CauseEnds:
+		return "fibre ends"
+	case CauseElectrodes:
+		return "electrodes"
+	}
+	return "air"
+}
+
+// CauseTest is the cheap test that shows whether a cause is the right one.
+func CauseTest(cause string) string {
+	switch cause {
+	case CauseEnds:
+		return "Clean and cleave both ends again. Then make one attempt with another cleaver."
+	case CauseElectrodes:
+		return "If another cleaver makes no difference, the bench inspects the pair."
+	}
+	return "Wait until the machine has the temperature of the place. Shield it from wind. Then calibrate again."
+}
+
+// Word says what an answer to a move asks for, as a headline.
+func (a *MoveAnswer) Word() string {
 	switch {
-	case n == 1:
-		return "1 " + word
-	case strings.HasSuffix(word, "y") && !strings.HasSuffix(word, "ay"):
-		return fmt.Sprintf("%.0f %sies", n, strings.TrimSuffix(word, "y"))
+	case a.Answer == Recalibrate:
+		return "Recalibrate now"
+	case a.Answer == Wait:
+		if minutes, ok := a.WaitMinutes.Get(); ok {
+			return "Wait " + phrase.Count(minutes, "minute") + " with the lid shut, then recalibrate"
+		}
+		return "Wait until the machine is warm and dry, then recalibrate"
+	case a.Answer == NoNeed && a.RequiresOpening():
+		return "Do not recalibrate: inspect the electrodes"
+	case a.Answer == NoNeed && a.CheckDue != nil:
+		return "Make today's calibration"
+	case a.Answer == NoNeed:
+		return "No need to recalibrate"
 	}
-	return fmt.Sprintf("%.0f %ss", n, word)
+	return "Cannot tell. Recalibrate to be safe"
 }
 
-// thousands writes a count as people read it: 1,240; above a thousand to tens.
-func thousands(n float64) string {
-	if n >= 1000 {
-		n = math.Round(n/10) * 10
+// Word says what an answer rests on.
+func (e Evidence) Word() string {
+	switch e {
+	case ThisMachine:
+		return "based on this machine's own records"
+	case MachinesLikeIt:
+		return "based on machines like it"
 	}
-	s := strconv.FormatFloat(math.Round(n), 'f', -1, 64)
-	for i := len(s) - 3; i > 0; i -= 3 {
-		s = s[:i] + "," + s[i:]
-	}
-	return s
-}
-
-// number writes a percentage or temperature with at most one decimal. Adding 0
-// takes the sign off a zero.
-func number(x float64) string {
-	return strconv.FormatFloat(math.Round(x*10)/10+0, 'f', -1, 64)
+	return "a rule of thumb: few records so far"
 }

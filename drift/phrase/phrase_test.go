@@ -28,7 +28,10 @@ func TestNumbers(t *testing.T) {
 		{phrase.Signed(-1180, 0), "−1,180"},
 		{phrase.Signed(3, 1), "+3.0"},
 		{phrase.About(462.4), "462"},
-		{phrase.About(1568), "1,570"},
+		{phrase.About(999.6), "1,000"},
+		{phrase.About(1004), "1,000"},
+		{phrase.About(1005), "1,010"},
+		{phrase.About(1_234_567), "1,234,570"},
 		{phrase.Quantity(-8, "°C"), "−8\u00a0°C"},
 		{phrase.Percent(4), "4.0\u00a0%"},
 		{phrase.SignedPercent(-0.76), "−0.8\u00a0%"},
@@ -63,7 +66,7 @@ func TestFixedReadsBack(t *testing.T) {
 func TestChance(t *testing.T) {
 	for p, want := range map[float64]string{
 		0: "fewer than 1 in 100", 0.0049: "fewer than 1 in 100", 0.005: "about 1 in 100", 0.0949: "about 9 in 100",
-		0.095: "about 1 in 10", 0.55: "about 6 in 10", 0.949: "about 9 in 10", 0.95: "more than 9 in 10", 1: "more than 9 in 10",
+		0.095: "about 1 in 10", 0.149: "about 1 in 10", 0.15: "about 2 in 10", 0.55: "about 6 in 10", 0.949: "about 9 in 10", 0.95: "more than 9 in 10", 1: "more than 9 in 10",
 	} {
 		assert.Equal(t, want, phrase.Chance(p), "%g", p)
 	}

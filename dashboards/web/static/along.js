@@ -2,7 +2,7 @@
 // with, and answers it where the agent does not, in the words of the agent's
 // page. A test asks both the same.
 import { able, savedTables, saveTables, unsent } from "./queue.js";
-import { answer, heard, sameAir } from "./site-check.js";
+import { answer, chance, heard, minutes, moment, sameAir } from "./site-check.js";
 import { siOf } from "./record.js";
 
 const old = 10 * 60_000, most = 100;
@@ -26,13 +26,6 @@ function make(tag, text, set = {}, ...inside) {
   return e;
 }
 
-// inTen says a chance in counts: of ten, or of a hundred for what is rare.
-function inTen(p) {
-  if (p < 0.005) return "fewer than 1 in 100";
-  if (p < 0.095) return `about ${Math.max(1, Math.round(100 * p))} in 100`;
-  return p >= 0.95 ? "more than 9 in 10" : `about ${Math.round(10 * p)} in 10`;
-}
-
 const upperFirst = (s) => s[0].toUpperCase() + s.slice(1);
 const minus = (s) => s.replace("-", "−");
 // tenths writes one decimal, a tie to the even one, as the agent does; toFixed takes
@@ -46,24 +39,24 @@ const whole = (n) => String(n).replace(/\B(?=(\d{3})+$)/g, ",");
 // difference is converted as one.
 function inUnits(text, units) {
   if (units !== "us") return text;
-  return text.replace(/(-?[\d,.]+) (m|°C)\b( higher| lower| warmer| cooler)?/g, (_, n, unit, way = "") => {
-    const x = Number(n.replaceAll(",", ""));
-    if (unit === "m") return `${whole(near(x / 3.048) * 10)} ft${way}`;
-    return `${near(way ? x * 1.8 : x * 1.8 + 32)} °F${way}`;
+  return text.replace(/([-\u2212]?[\d,.]+)\u00a0(m|°C)\b( higher| lower| warmer| cooler)?/g, (_, n, unit, way = "") => {
+    const x = Number(n.replaceAll(",", "").replace("\u2212", "-"));
+    if (unit === "m") return `${whole(near(x / 3.048) * 10)}\u00a0ft${way}`;
+    return `${minus(String(near(way ? x * 1.8 : x * 1.8 + 32)))}\u00a0°F${way}`;
   });
 }
 
-const evidence = { "this-machine": "judged by this machine's own records", "machines-like-it": "judged by machines like it", "rule-of-thumb": "by rule of thumb: few records so far" };
+const evidence = { "this-machine": "based on this machine's own records", "machines-like-it": "based on machines like it", "rule-of-thumb": "a rule of thumb: few records so far" };
 
 function word(a) {
   switch (a.answer) {
     case "recalibrate": return "Recalibrate now";
     case "no-need":
-      if (a.action === "inspect") return "Not again: look at the electrodes";
-      return a.check_due ? "Make the check of the day" : "No need to recalibrate";
-    case "wait": return a.wait_minutes === null ? "Wait until it is warm and dry, then recalibrate" : `Wait ${a.wait_minutes} min, lid shut, then recalibrate`;
+      if (a.action === "inspect") return "Do not recalibrate: inspect the electrodes";
+      return a.check_due ? "Make today's calibration" : "No need to recalibrate";
+    case "wait": return a.wait_minutes === null ? "Wait until the machine is warm and dry, then recalibrate" : `Wait ${a.wait_minutes === 1 ? "1 minute" : a.wait_minutes + " minutes"} with the lid shut, then recalibrate`;
   }
-  return "Cannot tell. Play safe: recalibrate";
+  return "Cannot tell. Recalibrate to be safe";
 }
 
 function fact(name, value, note) {
@@ -75,10 +68,10 @@ function fact(name, value, note) {
 function numbers(a, dew) {
   const list = make("dl", "", { className: "facts" });
   const shift = a.expected_shift_pct;
-  list.append(shift === null ? fact("Expected change of required power", "not known") : fact("Expected change of required power", `${signed(shift)} %`, `± ${(1.2816 * a.sd_pct).toFixed(1)}, 8 in 10`));
-  if (dew) list.append(fact("Dew point of this air", dew, "a machine colder than this gets wet"));
+  list.append(shift === null ? fact("Expected change of required power", "not known") : fact("Expected change of required power", `${signed(shift)}\u00a0%`, `±\u00a0${(1.2816 * a.sd_pct).toFixed(1)}, 8 in 10`));
+  if (dew) list.append(fact("Dew point of this air", dew, "water condenses on a machine colder than this"));
   const { check_minutes: check, out_minutes: out } = a.cost;
-  if (out > 0) list.append(fact("Worth a calibration above", inTen(check / out), `it costs ${check.toFixed(0)} min, being out costs ${out.toFixed(0)} min; both are settings`));
+  if (out > 0) list.append(fact("Recalibrate above", chance(check / out), `a check costs ${minutes(check)}, being out costs ${minutes(out)}; both are settings`));
   return list;
 }
 
@@ -86,20 +79,20 @@ function numbers(a, dew) {
 // same is the link to take where the place is to be asked about first.
 export function show(form, a, table, units, same) {
   let [reason, ...more] = a.reasons.map((text) => inUnits(text, units));
-  if (same) [reason, more] = ["These are the values of the last calibration, unchanged. If you have moved, say below what it is like here.", []];
+  if (same) [reason, more] = ["These are the values of the last calibration, unchanged. If you have moved, enter the values of this place below.", []];
   const kind = same || a.action === "inspect" || (a.answer === "no-need" && a.check_due) ? "cannot-tell" : a.answer;
-  const dew = a.dew_point_c === null ? "" : minus(inUnits(`${a.dew_point_c} °C`, units));
-  const verdict = make("section", "", { className: `verdict ${kind}` }, make("p", same ? "Really the same place?" : word(a), { className: "word" }));
+  const dew = a.dew_point_c === null ? "" : inUnits(minus(String(a.dew_point_c)) + "\u00a0°C", units);
+  const verdict = make("section", "", { className: `verdict ${kind}` }, make("p", same ? "Are you still in the same place?" : word(a), { className: "word" }));
   verdict.setAttribute("aria-label", `Answer for ${a.machine}`);
   if (reason) verdict.append(make("p", reason));
   const rests = make("span", evidence[a.evidence], { className: "hint" });
-  if (a.probability_out !== null && a.answer !== "wait" && !same) verdict.append(make("p", `${upperFirst(inTen(a.probability_out))} would be out of tolerance. `, { className: "chance" }, rests));
-  const since = table.as_of ? `Answered on this phone without the agent, from what was known ${new Date(table.as_of).toLocaleString("en-GB", { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" })}.` : "Answered on this phone without the agent, which has not told it anything of this machine.";
+  if (a.probability_out !== null && a.answer !== "wait" && !same) verdict.append(make("p", `${upperFirst(chance(a.probability_out))} attempts would be out of tolerance. `, { className: "chance" }, rests));
+  const since = table.as_of ? `Answered on this phone without the agent, from what was known on ${moment(table.as_of)}.` : "Answered on this phone without the agent. It has no data about this machine.";
   const after = [make("p", since, { id: "since", className: "hint" })];
-  if (same) after.push(make("p", "", { className: "row" }, make("a", "Yes, the same place and air", { className: "button main-button", href: same })));
+  if (same) after.push(make("p", "", { className: "row" }, make("a", "Yes, same place and air", { className: "button main-button", href: same })));
   if (a.action === "inspect") after.push(document.getElementById("offline-electrodes").content.cloneNode(true));
   if (a.answer === "wait") {
-    after.push(make("p", "", { className: "caution" }, make("strong", "Keep the case and the lid shut while it warms."), " No arc on wet electrodes."));
+    after.push(make("p", "", { className: "caution" }, make("strong", "Keep the case and the lid shut while the machine warms up."), " Never fire an arc with wet electrodes."));
   }
   const why = make("details", "", { id: "numbers" }, make("summary", "Why, in numbers"));
   if (more.length > 0) why.append(make("ul", "", {}, ...more.map((text) => make("li", text))));
@@ -148,7 +141,7 @@ async function answerHere(form) {
   const a = answer(known, { ...q, as_of: Date.now() });
   // What is taken along is of the program in use.
   if (asked.get("program") && !["wait", "recalibrate"].includes(a.answer)) {
-    Object.assign(a, { answer: "cannot-tell", reasons: ["Without a network only the program in use can be answered for."], probability_out: null, expected_shift_pct: null });
+    Object.assign(a, { answer: "cannot-tell", reasons: ["Without a network this phone can answer for the program in use only."], probability_out: null, expected_shift_pct: null });
   }
   const ask = !same && a.answer === "no-need" && a.action === "none" && !a.check_due && sameAir(known, q);
   show(form, a, known, form.dataset.units, ask ? location.pathname + "?" + new URLSearchParams([...asked, ["same", "yes"]]) : undefined);

@@ -15,21 +15,21 @@ function told(item, words, ...more) {
   return p;
 }
 
-const refusal = (item) => told(item, `A record of ${item.record.machine} was not taken: ${item.refused} The agent keeps it among the refused records.`);
+const refusal = (item) => told(item, `A record of ${item.record.machine} was refused: ${item.refused} The agent keeps it with the refused records.`);
 
 function question(item) {
   const of = new URLSearchParams({ machine: item.record.machine, corrects: item.id });
   const correct = Object.assign(document.createElement("a"), { className: "button", textContent: "Correct", href: "/correct?" + of });
-  return told(item, `${item.record.machine}: ${item.asked.join(" ")} It is saved all the same.`, correct, " ");
+  return told(item, `${item.record.machine}: ${item.asked.join(" ")} The record is saved.`, correct, " ");
 }
 
 // closed says why the agent takes nothing although it answers; undefined when it
 // does not say.
 function closed(status) {
   const words = {
-    401: "The agent does not know who this phone is: nothing is sent until you sign in. ",
-    403: "The account this phone is signed in with may not log records: ask whoever keeps the agent. ",
-    429: "Too many wrong sign-ins: it is tried again in a few minutes. ",
+    401: "This phone is not signed in. Nothing is sent until you sign in. ",
+    403: "The account of this phone may not log records. Ask the administrator of the agent. ",
+    429: "Too many failed sign-ins. The phone tries again in a few minutes. ",
   }[status];
   if (!words) return undefined;
   const p = Object.assign(document.createElement("p"), { textContent: words });
@@ -47,8 +47,8 @@ async function show() {
   const parts = [...kept.filter((item) => item.refused).map(refusal), ...kept.filter((item) => item.asked).map(question)];
   if (open.length > 0) {
     const p = document.createElement("p");
-    p.textContent = `Saved on this phone ${clock(open.at(-1).kept)}. ${open.length} waiting to send.`;
-    if (Date.now() - open[0].kept > 3 * day) p.textContent += " The oldest has waited for more than 3 days: go where the agent can be reached, or hand the records over as a file from the page On the phone.";
+    p.textContent = `Saved on this phone ${clock(open.at(-1).kept)}. ${open.length} waiting to be sent.`;
+    if (Date.now() - open[0].kept > 3 * day) p.textContent += " The oldest has waited for more than 3 days. Go where the agent can be reached, or hand over the records as a file from the page On the phone.";
     parts.push(p);
     const why = closed(status);
     if (why) parts.push(why);

@@ -104,7 +104,7 @@ const makers = {
         record.fields[plain(field.name)] = "keypad" in field.dataset ? numberOf(form, field) : field.value.trim();
       }
     }
-    if (Object.keys(record.fields).length === 0) throw new Fault(form.querySelector("[type=submit]"), "Nothing is changed yet.");
+    if (Object.keys(record.fields).length === 0) throw new Fault(form.querySelector("[type=submit]"), "Nothing has been changed yet.");
     return [record];
   },
 };
@@ -128,7 +128,7 @@ export function recordsOf(form) {
 // wordOf is what a person calls a record.
 export function wordOf(record) {
   switch (record.type) {
-    case "calibration": return `Calibration ${record.passed ? "passed" : "failed"}${record.attempts > 1 ? `, ${record.attempts} tries` : ""}`;
+    case "calibration": return `Calibration ${record.passed ? "passed" : "failed"}${record.attempts > 1 ? `, ${record.attempts} attempts` : ""}`;
     case "service": return `Electrodes ${record.action}`;
     case "correction": return "Correction";
   }

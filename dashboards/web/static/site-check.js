@@ -138,21 +138,32 @@ function condensation(t, rh) {
 
 const known = (x) => x !== undefined && x !== null && !Number.isNaN(x);
 
-// Words, as the agent's: counts for chances, thousands apart, one decimal.
+// Words and numbers as drift/phrase writes them.
 const round = (x, parts = 1) => (Math.sign(x) * Math.round(Math.abs(x) * parts)) / parts + 0;
-const number = (x) => String(round(x, 10));
-const thousands = (n) => String(n >= 1000 ? round(n / 10) * 10 : n).replace(/\B(?=(\d{3})+$)/g, ",");
-const plural = (n, word) => (n === 1 ? `1 ${word}` : /[^a]y$/.test(word) ? `${round(n)} ${word.slice(0, -1)}ies` : `${round(n)} ${word}s`);
+const minus = (s) => s.replace("-", "\u2212");
+const thousands = (s) => s.replace(/\B(?=(\d{3})+(\.|$))/g, ",");
+const number = (x) => minus(thousands(String(round(x, 10))));
+const degrees = (x) => number(x) + "\u00a0°C";
+const about = (n) => thousands(String(n >= 1000 ? round(n / 10) * 10 : n));
+const count = (n, noun) => (n === 1 ? `1 ${noun}` : `${thousands(String(n))} ${noun}s`);
+export const minutes = (x) => (x === 1 ? "1 minute" : `${number(x)} minutes`);
 
-function chanceWords(p) {
-  if (p < 0.005) return "Less than 1 in 100";
-  if (p < 0.095) return `About ${round(p * 100)} in 100`;
-  return p >= 0.95 ? "More than 9 in 10" : `About ${round(p * 10)} in 10`;
+// moment names a moment in the phone's own zone: 5 Mar 2026, 07:00 CET.
+export function moment(t) {
+  const at = new Date(t), part = (set) => at.toLocaleString("en-GB", set);
+  const zone = new Intl.DateTimeFormat("en-GB", { timeZoneName: "short" }).formatToParts(at).find((p) => p.type === "timeZoneName").value;
+  return `${part({ day: "numeric" })} ${part({ month: "short" }).slice(0, 3)} ${at.getFullYear()}, ${part({ hour: "2-digit", minute: "2-digit" })} ${minus(zone.replace("GMT", "UTC"))}`;
+}
+
+export function chance(p) {
+  if (p < 0.005) return "fewer than 1 in 100";
+  if (p < 0.095) return `about ${round(p * 100)} in 100`;
+  return p >= 0.95 ? "more than 9 in 10" : `about ${round(p * 10)} in 10`;
 }
 
 function change(d, step, unit, up, down, none) {
   d = round(d / step) * step;
-  return d === 0 ? none : `${thousands(Math.abs(d))} ${unit} ${d > 0 ? up : down}`;
+  return d === 0 ? none : `${about(Math.abs(d))}\u00a0${unit} ${d > 0 ? up : down}`;
 }
 
 // difference says in words how this place differs from the last calibration's.
@@ -161,9 +172,9 @@ function difference(m, q) {
   if (known(m.last_altitude_m) && known(q.altitude_m)) parts.push(change(q.altitude_m - m.last_altitude_m, 10, "m", "higher", "lower", "same height"));
   if (known(m.last_temperature_c)) parts.push(change(q.temperature_c - m.last_temperature_c, 1, "°C", "warmer", "cooler", "same temperature"));
   const hours = (q.as_of - Date.parse(m.last)) / 3_600_000;
-  if (hours >= 48) parts.push(plural(Math.floor(hours / 24), "day") + " later");
-  else if (hours >= 1) parts.push(plural(Math.floor(hours), "hour") + " later");
-  return `Compared with the last calibration: ${parts.join(", ") || "no difference that matters"}.`;
+  if (hours >= 48) parts.push(count(Math.floor(hours / 24), "day") + " later");
+  else if (hours >= 1) parts.push(count(Math.floor(hours), "hour") + " later");
+  return `Compared with the last calibration: ${parts.join(", ") || "no difference is known"}.`;
 }
 
 // A machine whose own temperature was not given is taken to be as cold as the air
@@ -173,12 +184,12 @@ function assume(a, m, q, c) {
   const from = m.last_temperature_c;
   a.answer = "wait";
   a.wait_minutes = null;
-  a.reasons = [`Leave the lid shut: the machine may still be at ${number(from)} °C, the air of its last calibration, and this air wets anything below ${number(c.dry)} °C.`];
+  a.reasons = [`Keep the lid shut: the machine may still be at ${degrees(from)}, as at its last calibration, and water condenses here below ${degrees(c.dry)}.`];
   if (known(m.warm_up_minutes)) {
-    const minutes = Math.ceil(m.warm_up_minutes * Math.log((q.temperature_c - from) / (q.temperature_c - c.dry)));
-    a.reasons.push(`Give its own temperature, or wait ${plural(minutes, "minute")}, then recalibrate.`);
+    const left = Math.ceil(m.warm_up_minutes * Math.log((q.temperature_c - from) / (q.temperature_c - c.dry)));
+    a.reasons.push(`Enter the machine's own temperature, or wait ${minutes(left)}, then recalibrate.`);
   } else {
-    a.reasons.push("Give its own temperature, or wait until it is above that, then recalibrate. How long that takes is not known for this machine.");
+    a.reasons.push("Enter the machine's own temperature, or wait until it is above that, then recalibrate. Its warm-up time is not known.");
   }
   return true;
 }
@@ -187,21 +198,21 @@ function wait(a, m, q) {
   const c = condensation(q.temperature_c, q.humidity_pct);
   const machine = q.machine_temperature_c;
   if (!known(machine) && !c.saturated && m.table && known(m.last_temperature_c)) {
-    const from = m.last_temperature_c, minutes = Math.max((q.as_of - Date.parse(m.last)) / 60_000, 0);
-    const warmest = q.temperature_c - (q.temperature_c - from) * Math.exp(-minutes / (m.warm_up_minutes ?? unknownWarmUp));
+    const from = m.last_temperature_c, since = Math.max((q.as_of - Date.parse(m.last)) / 60_000, 0);
+    const warmest = q.temperature_c - (q.temperature_c - from) * Math.exp(-since / (m.warm_up_minutes ?? unknownWarmUp));
     if (warmest < c.dry) return assume(a, m, q, c);
-    if (from < c.dry) a.reasons.push(`If it has only just come in from ${number(from)} °C, leave the lid shut until it is above ${number(c.dry)} °C: its own temperature was not given.`);
+    if (from < c.dry) a.reasons.push(`If the machine has just come in from ${degrees(from)}, keep the lid shut until it is above ${degrees(c.dry)}. Its own temperature was not given.`);
   }
   if (known(machine) ? !(machine < c.dry) : !c.saturated) return false;
   a.answer = "wait";
   a.wait_minutes = null;
   if (c.saturated) {
-    a.reasons = ["The air is close to saturated: waiting has no end here. Dry the air or move, lid shut, then recalibrate."];
+    a.reasons = ["The air is close to saturated: the machine will not dry here. Keep the lid shut, dry the air or move, then recalibrate."];
   } else if (known(m.warm_up_minutes)) {
     a.wait_minutes = Math.ceil(m.warm_up_minutes * Math.log((q.temperature_c - machine) / (q.temperature_c - c.dry)));
-    a.reasons = [`Wait ${plural(a.wait_minutes, "minute")}, lid shut: the machine is at ${number(machine)} °C and this air wets anything below ${number(c.dry)} °C. Then recalibrate.`];
+    a.reasons = [`Wait ${minutes(a.wait_minutes)} with the lid shut: the machine is at ${degrees(machine)}, and water condenses here below ${degrees(c.dry)}. Then recalibrate.`];
   } else {
-    a.reasons = [`Leave the lid shut until the machine is above ${number(c.dry)} °C: at ${number(machine)} °C this air would wet it. Then recalibrate. How long that takes is not known for this machine.`];
+    a.reasons = [`Keep the lid shut until the machine is above ${degrees(c.dry)}: at ${degrees(machine)} water would condense in it. Then recalibrate. Its warm-up time is not known.`];
   }
   return true;
 }
@@ -225,11 +236,11 @@ export function shift(t, air) {
 
 function weigh(a, m, q) {
   let missing;
-  if (!m.table) missing = "Nothing is known of this machine yet.";
+  if (!m.table) missing = "No calibration of this machine has been recorded yet.";
   else if (!known(q.temperature_c)) missing = "The temperature is missing.";
   else if (!known(q.pressure_hpa) && !known(q.altitude_m)) missing = "The altitude or the station pressure is missing.";
   if (missing) {
-    a.reasons = [missing + " Play safe: recalibrate."];
+    a.reasons = [missing + " Recalibrate to be safe."];
     return false;
   }
   const days = Math.min(Math.max((q.as_of - Date.parse(m.last)) / 86_400_000, 0), 7);
@@ -241,18 +252,18 @@ function weigh(a, m, q) {
   a.sd_pct = round(sd * Math.exp(mean / 100), 100);
   a.evidence = m.attempts >= 10 ? "this-machine" : m.attempts_of_its_like >= 100 ? "machines-like-it" : "rule-of-thumb";
   if (m.attempts < 3 && a.evidence === "rule-of-thumb") {
-    a.reasons = [`Only ${plural(m.attempts, "record")} of this machine and none of its like. Play safe: recalibrate.`];
+    a.reasons = [`There is too little to go by: ${count(m.attempts, "record")} of this machine and none of machines like it. Recalibrate to be safe.`];
     return false;
   }
   return true;
 }
 
 // stakes says the chance of being out, and what a check and being out cost.
-const stakes = (a, m) => `${chanceWords(a.probability_out)} would be out without it. A check costs ${plural(m.cost.check_minutes, "minute")}, being out ${plural(m.cost.out_minutes, "minute")}.`;
+const stakes = (a, m) => `Without a calibration, ${chance(a.probability_out)} attempts would be out of tolerance. A check costs ${minutes(m.cost.check_minutes)}; being out costs ${minutes(m.cost.out_minutes)}.`;
 
 function qualify(a) {
-  if (a.evidence === "machines-like-it") a.reasons.push("That rests on other machines like it: this one has few records.");
-  if (a.evidence === "rule-of-thumb") a.reasons.push("That is a rule of thumb: there are few records of this machine and its like.");
+  if (a.evidence === "machines-like-it") a.reasons.push("This machine has few records. The answer rests on machines like it.");
+  if (a.evidence === "rule-of-thumb") a.reasons.push("This machine and machines like it have few records. The answer is a rule of thumb.");
 }
 
 // obey answers where a rule of the trade asks for a check.
@@ -261,7 +272,7 @@ function obey(a, m, q, due, weighed) {
   a.reasons = [due.words.join(" "), ...a.reasons];
   if (!weighed) return;
   a.reasons.push(difference(m, q), stakes(a, m));
-  if (a.probability_out <= m.cost.check_minutes / m.cost.out_minutes && m.streak === 0) a.reasons.push("For the air alone there would be no need, but the rule stands.");
+  if (a.probability_out <= m.cost.check_minutes / m.cost.out_minutes && m.streak === 0) a.reasons.push("The change of air alone would not require a calibration. The rule still applies.");
   qualify(a);
 }
 
@@ -269,14 +280,13 @@ function choose(a, m, q) {
   const worth = m.cost.check_minutes / m.cost.out_minutes, p = a.probability_out, leaves = m.check_leaves;
   // One has just passed in this air, and the next would be asked for right after.
   const just = q.as_of - Date.parse(m.last) < 3_600_000;
-  const helps = !(p > worth && just && p <= outChance(m.table, m.table.air, 0) + 0.02 && leaves > worth);
+  const helps = m.setting_wrong || !(p > worth && just && p <= outChance(m.table, m.table.air, 0) + 0.02 && leaves > worth);
   a.answer = m.streak > 0 || (p > worth && helps) ? "recalibrate" : "no-need";
   if (m.streak === 0 && !helps) {
     a.action = "inspect";
-    const out = chanceWords(leaves);
-    a.reasons.push(`Calibrating again would change little: it has just passed in this air, and right after another pass ${out[0].toLowerCase() + out.slice(1)} would still be out. Look at the electrodes instead.`);
+    a.reasons.push(`Another calibration would change little: the machine has just passed in this air, and after another pass ${chance(leaves)} attempts would still be out. Inspect the electrodes instead.`);
   }
-  if (m.streak > 0) a.reasons.push(`The last ${m.streak === 1 ? "try" : plural(m.streak, "try")} failed and nothing has passed since.`);
+  if (m.streak > 0) a.reasons.push(`The last ${m.streak === 1 ? "attempt" : count(m.streak, "attempt")} failed, and none has passed since.`);
   a.reasons.push(difference(m, q), stakes(a, m));
   qualify(a);
 }
@@ -296,8 +306,7 @@ export function heard(table, records) {
   for (const r of records.filter((r) => r.machine === table.machine).sort((a, b) => at(a) - at(b))) {
     if (r.type === "calibration" && r.passed) due = due.filter((d) => Date.parse(d.from) > at(r));
     if (r.type === "service" && r.action !== "inspected") {
-      const on = new Date(r.time).toLocaleString("en-GB", { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" }).replace(",", "");
-      due = [{ from: r.time, reason: "electrode-service", words: [`The electrodes were ${r.action} on ${on} and nothing has passed since: calibrate before the next splice.`] }];
+      due = [{ from: r.time, reason: "electrode-service", words: [`The electrodes were ${r.action} on ${moment(r.time)}. No calibration has passed since: calibrate before the next splice.`] }];
     }
   }
   return { ...table, due };
@@ -320,6 +329,6 @@ export function answer(m, q) {
   if (due) a.check_due = due.reason;
   if (due && due.reason !== "start-of-day") obey(a, m, q, due, weighed);
   else if (weighed) choose(a, m, q);
-  if (due && a.answer === "no-need") a.reasons.unshift("The move alone needs no check, but the check of the day is still due: make it before the first splice.");
+  if (due && a.answer === "no-need") a.reasons.unshift("The move alone needs no calibration, but today's calibration is still due: calibrate before the first splice.");
   return a;
 }
