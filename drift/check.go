@@ -265,7 +265,7 @@ func (r *Record) complete() error {
 	if (r.Calibration != nil) != (fits.Calibration != nil) || (r.Service != nil) != (fits.Service != nil) ||
 		(r.Splice != nil) != (fits.Splice != nil) || (r.Setup != nil) != (fits.Setup != nil) ||
 		(r.Correction != nil) != (fits.Correction != nil) || (r.Decision != nil) != (fits.Decision != nil) {
-		return &Problem{Field: "type", Value: string(r.Type), Reason: "stands on a record of other content"}
+		return &Problem{Field: "type", Value: string(r.Type), Reason: "does not match the content of the record"}
 	}
 	if r.Machine == "" && (r.Type != TypeSetup || r.Setup.Scope == ScopeMachine) {
 		return missing(true, "machine", "the name of the splicing machine")
@@ -285,7 +285,7 @@ func (c *Calibration) checkTogether() error {
 		return err
 	}
 	if c.Attempt.Known() && c.Attempts.Known() {
-		return &Problem{Field: "attempts", Reason: "stands beside attempt: give attempt for one try or attempts for a whole session, not both"}
+		return &Problem{Field: "attempts", Reason: "cannot be combined with attempt: give attempt for one attempt, or attempts for a whole session"}
 	}
 	return nil
 }

@@ -53,8 +53,8 @@ func TestCheckRefuses(t *testing.T) {
 		{drift.Record{Type: drift.TypeDecision, Machine: "K-07", Decision: &drift.Decision{Verdict: drift.Redo, Day: "2 March"}}, "day is \"2 March\": it must be a day like 2026-03-02"},
 		{drift.Record{Type: drift.TypeDecision, Machine: "K-07", Decision: &drift.Decision{Verdict: drift.Accept, Day: "2026-03-02"}}, "reason is missing: why the splices can stay as they are is needed here"},
 		{drift.Record{Type: "calibrate"}, `type is "calibrate": it must be one of calibration, service, usage, splice, setup, correction, decision`},
-		{drift.Record{Type: drift.TypeCalibration, Machine: "K-07"}, `type is "calibration": it stands on a record of other content`},
-		{drift.Record{Type: drift.TypeUsage, Machine: "K-07", ArcCount: drift.Some(int64(1)), Splice: &drift.Splice{}}, `type is "usage": it stands on a record of other content`},
+		{drift.Record{Type: drift.TypeCalibration, Machine: "K-07"}, `type is "calibration": it does not match the content of the record`},
+		{drift.Record{Type: drift.TypeUsage, Machine: "K-07", ArcCount: drift.Some(int64(1)), Splice: &drift.Splice{}}, `type is "usage": it does not match the content of the record`},
 		{drift.Record{Type: drift.TypeUsage}, "machine is missing: the name of the splicing machine is needed here"},
 		{drift.Record{Type: drift.TypeUsage, Machine: "K-07"}, "arc_count is missing: the pair's counter is needed here"},
 		{drift.Record{Type: drift.TypeUsage, Machine: "K-07", ArcCount: drift.Some(int64(-1))}, "arc_count is -1: it must be from 0 to 10000000 arcs"},
@@ -64,7 +64,7 @@ func TestCheckRefuses(t *testing.T) {
 		{calibration(func(r *drift.Record, c *drift.Calibration) { c.Passed = drift.Opt[bool]{} }), "passed is missing: what the machine said, true or false, is needed here"},
 		{calibration(func(r *drift.Record, c *drift.Calibration) {
 			c.Attempt, c.Attempts = drift.Some(int64(1)), drift.Some(int64(2))
-		}), "attempts stands beside attempt: give attempt for one try or attempts for a whole session, not both"},
+		}), "attempts cannot be combined with attempt: give attempt for one attempt, or attempts for a whole session"},
 		{calibration(func(r *drift.Record, c *drift.Calibration) { c.Attempt = drift.Some(int64(21)) }), "attempt is 21: it must be from 1 to 20"},
 		{calibration(func(r *drift.Record, c *drift.Calibration) { c.MeltbackLeft = drift.Some(0.0) }), "meltback_left_um is 0: it must be above 0 and at most 2000 micrometres"},
 		{calibration(func(r *drift.Record, c *drift.Calibration) { c.Temperature = drift.Some(math.NaN()) }), "temperature_c is NaN: it must be from -40 to 60 degrees Celsius"},

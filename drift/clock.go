@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"slices"
 	"time"
+
+	"arcdrift/drift/phrase"
 )
 
 // ClockSlack is how far a sender's clock may be ahead of its record's arrival and
@@ -115,9 +117,9 @@ func AskAhead(entries []Entry, now time.Time) []Question {
 	if first == nil {
 		return nil
 	}
-	text := fmt.Sprintf("A record is dated %s, ahead of the agent's clock: it does not count until then. If the date is wrong, correct it.", first.When().Format("2 Jan 2006 15:04"))
+	text := fmt.Sprintf("A record is dated %s, which is in the future. It does not count until then. If the date is wrong, correct it.", phrase.Moment(first.When()))
 	if n > 1 {
-		text = fmt.Sprintf("%d records are dated ahead of the agent's clock, the first %s: they do not count until then. If the dates are wrong, correct them.", n, first.When().Format("2 Jan 2006 15:04"))
+		text = fmt.Sprintf("%d records are dated in the future, the first on %s. They do not count until then. If the dates are wrong, correct them.", n, phrase.Moment(first.When()))
 	}
 	return []Question{{Kind: AskClock, Machine: first.Machine, Records: []string{first.ID}, At: first.Received, Text: text, Replies: []Reply{}}}
 }

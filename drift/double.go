@@ -5,6 +5,8 @@ import (
 	"math"
 	"slices"
 	"time"
+
+	"arcdrift/drift/phrase"
 )
 
 // What makes two reports likely to be of one thing; all are guesses of the right
@@ -73,7 +75,7 @@ func (r *report) cameBy(o *report) string {
 	case r.whole() != o.whole() && r.whole():
 		return "as a whole"
 	case r.whole() != o.whole():
-		return "try by try"
+		return "attempt by attempt"
 	case r.end().Source != "":
 		return "by " + r.end().Source
 	}
@@ -170,8 +172,8 @@ func doubleSessions(entries []Entry, left map[string]bool) (asked []Question) {
 			}
 			asked = append(asked, Question{
 				Kind: AskDouble, Machine: gone.end().Machine, Records: append(ids, kept.end().ID), At: gone.last,
-				Text: fmt.Sprintf("The calibration of %s seems to be recorded twice, %s and %s: it counts once. Was it one?",
-					clockTime(kept.last), kept.cameBy(gone), gone.cameBy(kept)),
+				Text: fmt.Sprintf("The calibration of %s seems to be recorded twice, %s and %s. It counts once. Was it one calibration?",
+					phrase.Moment(kept.last), kept.cameBy(gone), gone.cameBy(kept)),
 				Replies: []Reply{{Say: "One, recorded twice", Records: ids, Field: "counts", Value: "false"}, stands("Two calibrations", ids...)},
 			})
 		}
@@ -233,8 +235,8 @@ func doubleServices(entries []Entry, left map[string]bool) (asked []Question) {
 		left[gone.ID] = true
 		asked = append(asked, Question{
 			Kind: AskService, Machine: e.Machine, Records: []string{gone.ID, before.ID}, At: e.When(),
-			Text: fmt.Sprintf("“Electrodes %s” is recorded twice, %s (%s) and %s (%s), with no calibration between: it counts once. Was it one?",
-				e.Service.Action, clockTime(before.When()), before.cameBy(), clockTime(gone.When()), gone.cameBy()),
+			Text: fmt.Sprintf("“Electrodes %s” is recorded twice, on %s (%s) and on %s (%s), with no calibration between them. It counts once. Was it one service?",
+				e.Service.Action, phrase.Moment(before.When()), before.cameBy(), phrase.Moment(gone.When()), gone.cameBy()),
 			Replies: []Reply{{Say: "One, recorded twice", Records: []string{gone.ID}, Field: "counts", Value: "false"}, stands("Two services", gone.ID)},
 		})
 	}
@@ -246,9 +248,6 @@ func (e *Entry) sameService(o *Entry) bool {
 	return a.Action == b.Action && a.Action != Inspected && o.When().Sub(e.When()) <= sameService &&
 		!e.Counts.Or(false) && !o.Counts.Or(false) && e.arcsAgree(o, sameArcs) && (a.Pair == "" || b.Pair == "" || a.Pair == b.Pair)
 }
-
-// clockTime writes a moment as its sender's clock showed it.
-func clockTime(t time.Time) string { return t.Format("2 Jan 15:04") }
 
 // cameBy says by which way a record came.
 func (e *Entry) cameBy() string {
@@ -268,5 +267,5 @@ func (e *Entry) cameBy() string {
 	if e.Source != "" {
 		return "by " + e.Source
 	}
-	return "try by try"
+	return "attempt by attempt"
 }

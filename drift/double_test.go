@@ -73,7 +73,7 @@ func TestCounted(t *testing.T) {
 			assert.Len(t, asked, c.asks)
 			for _, q := range asked {
 				assert.NotEmpty(t, q.Replies)
-				assert.Contains(t, q.Text, "it counts once")
+				assert.Contains(t, q.Text, "It counts once")
 			}
 		})
 	}

@@ -49,7 +49,7 @@ func AskNames(machine string, alike []string, setups *Setups) (Question, bool) {
 	slices.Sort(others)
 	return Question{
 		Kind: AskName, Machine: machine, Records: []string{},
-		Text:    fmt.Sprintf("The names %s look like one machine: is it? Each has its own history until you answer.", strings.Join(append([]string{machine}, others...), " and ")),
+		Text:    fmt.Sprintf("The names %s look like one machine. Are they the same? Each keeps its own history until you answer.", strings.Join(append([]string{machine}, others...), " and ")),
 		Replies: append(replies, Reply{Say: machine + " is a machine of its own", Records: []string{}, Field: "counts", Value: "true"}),
 	}, true
 }

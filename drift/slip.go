@@ -4,7 +4,10 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 	"time"
+
+	"arcdrift/drift/phrase"
 )
 
 // Slips looks at one machine's entries, in order, for values that are within the
@@ -91,7 +94,7 @@ func (s *Slips) counter(e *Entry, to *Questions) {
 		return
 	}
 	s.ask(to, AskCounter, e, "arc_count",
-		fmt.Sprintf("The arc count of %s is %d, after %d on %s: is a digit too many in it? Until the next count bears it out it is left out.", clockTime(e.When()), now, before, clockTime(s.Shown)),
+		fmt.Sprintf("The arc count of %s is %s, after %s on %s. Was it misread? It is left out until the next count confirms it.", phrase.Moment(e.When()), phrase.Integer(now), phrase.Integer(before), phrase.Moment(s.Shown)),
 		"The count is right", Reply{Say: "It was misread"})
 }
 
@@ -101,8 +104,8 @@ func (s *Slips) humidity(e *Entry, to *Questions) {
 		return
 	}
 	s.ask(to, AskHumidity, e, "humidity_pct",
-		fmt.Sprintf("The humidity of %s is %s %%: was %s %% meant? It is left out until you answer.", clockTime(e.When()), short(h), short(100*h)),
-		"The humidity is right", Reply{Say: short(100*h) + " % was meant", Value: short(100 * h)})
+		fmt.Sprintf("The humidity of %s is %s. Was %s meant? It is left out until you answer.", phrase.Moment(e.When()), unit(h, "%"), unit(100*h, "%")),
+		"The humidity is right", Reply{Say: unit(100*h, "%") + " was meant", Value: short(100 * h)})
 	leaveOut(e, func(c *Calibration) *Opt[float64] { return &c.Humidity })
 }
 
@@ -121,8 +124,8 @@ func (s *Slips) temperature(e *Entry, to *Questions) {
 		return
 	}
 	s.ask(to, AskTemperature, e, "temperature_c",
-		fmt.Sprintf("The temperature of %s is %s °C: was it %s °F, which are %s °C? It is left out until you answer.", clockTime(e.When()), short(t), short(t), short(celsius)),
-		"The temperature is right", Reply{Say: short(celsius) + " °C was meant", Value: short(celsius)})
+		fmt.Sprintf("The temperature of %s is %s. Was it %s (%s)? It is left out until you answer.", phrase.Moment(e.When()), unit(t, "°C"), unit(t, "°F"), unit(celsius, "°C")),
+		"The temperature is right", Reply{Say: unit(celsius, "°C") + " was meant", Value: short(celsius)})
 	leaveOut(e, func(c *Calibration) *Opt[float64] { return &c.Temperature })
 }
 
@@ -139,12 +142,17 @@ func (s *Slips) altitude(e *Entry, to *Questions) {
 		return
 	}
 	s.ask(to, AskAltitude, e, "altitude_m",
-		fmt.Sprintf("The altitude of %s is %s m: was it %s ft, which are %s m? It is left out until you answer.", clockTime(e.When()), short(h), short(h), short(metres)),
-		"Metres are right", Reply{Say: short(metres) + " m was meant", Value: short(metres)})
+		fmt.Sprintf("The altitude of %s is %s. Was it %s (%s)? It is left out until you answer.", phrase.Moment(e.When()), unit(h, "m"), unit(h, "ft"), unit(metres, "m")),
+		"The altitude is right", Reply{Say: unit(metres, "m") + " was meant", Value: short(metres)})
 	leaveOut(e, func(c *Calibration) *Opt[float64] { return &c.Altitude })
 }
 
-// short writes a value with no more digits than it has.
+// unit writes a value for people, with no more digits than it has.
+func unit(x float64, symbol string) string {
+	return phrase.Unit(strings.TrimSuffix(strings.TrimRight(phrase.Fixed(x, 2), "0"), "."), symbol)
+}
+
+// short writes a value as in a form, with no more digits than it has.
 func short(x float64) string { return strconv.FormatFloat(math.Round(x*100)/100, 'f', -1, 64) }
 
 // clocks asks about a time that cannot be right.
@@ -152,7 +160,7 @@ func clocks(e *Entry, to *Questions) {
 	if e.Placed.IsZero() {
 		return
 	}
-	text := fmt.Sprintf("A record says that it is of %s and came on %s: its clock cannot be right, so the record counts at its arrival. Set the machine's clock.",
-		e.Time.Format("2 Jan 2006 15:04"), e.Received.In(e.Time.Location()).Format("2 Jan 2006 15:04"))
+	text := fmt.Sprintf("A record states the time %s but arrived on %s. Its clock cannot be right, so the record counts at its arrival. Set the machine's clock.",
+		phrase.Moment(e.Time), phrase.Moment(e.Received.In(e.Time.Location())))
 	to.Ask(Question{Kind: AskClock, Machine: e.Machine, Records: []string{e.ID}, At: e.When(), Text: text, Replies: []Reply{}})
 }

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 	"time"
+
+	"arcdrift/drift/phrase"
 )
 
 // Mark is a moment at which the pair of a machine may have become another: a service
@@ -68,8 +70,8 @@ func AskSwapped(machine string, own []Mark, marks map[string][]Mark) (Question, 
 		slices.Sort(others)
 		return Question{
 			Kind: AskPair, Machine: machine, Records: []string{m.ID}, At: m.At,
-			Text: fmt.Sprintf("Since %s %s seems to have the electrodes of %s: were they moved from one to the other? If so, log a replacement on both, so that each pair keeps its own history.",
-				clockTime(m.At), machine, others[0]),
+			Text: fmt.Sprintf("Since %s, %s seems to have the electrodes of %s. Were they moved from one machine to the other? If so, log a replacement on both machines, so that each pair keeps its own history.",
+				phrase.Moment(m.At), machine, others[0]),
 			Replies: []Reply{stands("They were not moved", m.ID)},
 		}, true
 	}
