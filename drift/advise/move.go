@@ -280,6 +280,9 @@ func (s *Site) choose(a *MoveAnswer, q Move) {
 		a.Reasons = append(a.Reasons, fmt.Sprintf("Another calibration would change little: the machine has just passed in this air, and after another pass %s attempts would still be out. Inspect the electrodes instead.", phrase.Chance(s.Known.OutAfterPass())))
 	case p > worth:
 		a.Answer = Recalibrate
+		if SettingWrong(s.Known) {
+			a.Reasons = append(a.Reasons, "The setting is probably wrong, although the last calibration passed. Calibrate with fresh ends, and with another cleaver if there is one.")
+		}
 	}
 	a.Reasons = append(a.Reasons, s.difference(q), s.stakes(a))
 	a.qualify()

@@ -42,7 +42,10 @@ func askedAgain(m *model.Machine) MoveAnswer {
 // has just passed in, is not called fit: a pass on bad ends proves nothing.
 func TestAMachineThatIsLikelyOutIsNotFit(t *testing.T) {
 	m := misled()
-	require.Greater(t, askedAgain(m).ProbabilityOut.Or(0), 0.7)
+	again := askedAgain(m)
+	require.Greater(t, again.ProbabilityOut.Or(0), 0.7)
+	assert.Equal(t, Recalibrate, again.Answer)
+	assert.Contains(t, again.Reasons[0], "The setting is probably wrong")
 	a := Assess(subject(m, lasting(0.05, 5000)), today)
 	assert.Equal(t, CheckFirst, a.State, "%q", a.Reasons)
 	assert.Contains(t, a.Reasons[0], "although the last calibration passed")

@@ -87,7 +87,7 @@ func listing(t *testing.T) string {
 // noText are the folders whose texts nobody reads who only uses the program: tests'
 // own packages, laboratories, and the manual, which is a text already.
 var noText = []string{
-	"cmd/driftlab", "drift/synth", "drift/blind", "drift/drifttest", "drift/backtest", "drift/score", "agent/manual",
+	"cmd/driftlab", "drift/synth", "drift/blind", "drift/drifttest", "drift/fit", "drift/air", "drift/backtest", "drift/score", "agent/manual",
 	"agent/roadtest", "agent/faulttest", "agent/store/storetest", "agent/forward/hub",
 }
 
@@ -122,7 +122,7 @@ func textsOf(t *testing.T, path, name string) []string {
 // that begins with a capital letter and goes on in small ones.
 var (
 	words  = regexp.MustCompile(`[a-zA-Zµ°%}…]{1,}[,.:;)]? +[(“"]?[a-zA-Z%{$]{2,}|^[A-Z][a-z]+[ .:?]*$|^[ ,;.]*[a-z]+( [a-z]+)+|[.:,;] $`)
-	coded  = regexp.MustCompile(`^[a-z]+(/[a-z]+)*: .*%[wsvq]|^(GET|POST|PUT|DELETE|HEAD) /|^[MLHVZmlhvz]%|^[^a-zA-Z]*$`)
+	coded  = regexp.MustCompile(`^[a-z]+(/[a-z]+)*: .*%[wsvq]|^(GET|POST|PUT|DELETE|HEAD) /|^[MLHVZmlhvz]%|^[^a-zA-Z]*$|charset=`)
 	layout = regexp.MustCompile(`2006|15:04`)
 )
 

@@ -286,6 +286,7 @@ function choose(a, m, q) {
     a.action = "inspect";
     a.reasons.push(`Another calibration would change little: the machine has just passed in this air, and after another pass ${chance(leaves)} attempts would still be out. Inspect the electrodes instead.`);
   }
+  if (m.streak === 0 && p > worth && m.setting_wrong) a.reasons.push("The setting is probably wrong, although the last calibration passed. Calibrate with fresh ends, and with another cleaver if there is one.");
   if (m.streak > 0) a.reasons.push(`The last ${m.streak === 1 ? "attempt" : count(m.streak, "attempt")} failed, and none has passed since.`);
   a.reasons.push(difference(m, q), stakes(a, m));
   qualify(a);
