@@ -194,7 +194,7 @@ func TestDemoAnswers(t *testing.T) {
 	t.Setenv("TMPDIR", dir)
 	r := agenttest.Run(t, cli.Env{}, "demo", "--answers")
 	require.Equal(t, cli.ExitDone, r.Code, r.Err)
-	for _, says := range []string{"$ arcdrift assess\nSTATE ", "$ arcdrift assess --machine M-02\nM-02: ", "\nK-03: Recalibrate.\n", "\nK-03: Wait ", "$ arcdrift spares\nDEPOT "} {
+	for _, says := range []string{"$ arcdrift assess\nSTATE ", "$ arcdrift assess --machine M-02\nM-02: ", "\nK-03: Recalibrate now.\n", "\nK-03: Wait ", "$ arcdrift spares\nDEPOT "} {
 		assert.Contains(t, r.Out, says)
 	}
 	left, err := os.ReadDir(dir)

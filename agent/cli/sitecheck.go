@@ -15,6 +15,7 @@ import (
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/phrase"
 )
 
 // siteFlags are the flags of the question and the fields they fill.
@@ -157,25 +158,10 @@ func answerLines(ctx context.Context, w io.Writer, at reach.Place, in io.Reader)
 	return nil
 }
 
-// answerWords are the four answers as people say them.
-var answerWords = map[advise.Answer]string{
-	advise.Recalibrate: "Recalibrate", advise.Wait: "Wait", advise.NoNeed: "No need to recalibrate", advise.CannotTell: "Cannot tell",
-}
-
 // siteText is the answer for a crew.
 func siteText(w io.Writer, a *advise.MoveAnswer) error {
 	var out strings.Builder
-	word := answerWords[a.Answer]
-	inspect := a.Action == advise.Inspect
-	if inspect {
-		word = "Not again: look at the electrodes"
-	}
-	if minutes, ok := a.WaitMinutes.Get(); ok && a.Answer == advise.Wait {
-		word = fmt.Sprintf("Wait %d minutes, then recalibrate", minutes)
-	} else if a.Answer == advise.Wait {
-		word = "Wait until the machine is dry and has the air's temperature, then recalibrate"
-	}
-	fmt.Fprintf(&out, "%s: %s.\n", a.Machine, word)
+	fmt.Fprintf(&out, "%s: %s.\n", a.Machine, a.Word())
 	for _, r := range a.Reasons {
 		fmt.Fprintf(&out, "  %s\n", r)
 	}
@@ -183,9 +169,9 @@ func siteText(w io.Writer, a *advise.MoveAnswer) error {
 		fmt.Fprintf(&out, "  The air changes the required power by %s, 8 times in 10.\n", withDoubt(drift.Some(shift), a.SD))
 	}
 	if dew, ok := a.DewPoint.Get(); ok {
-		fmt.Fprintf(&out, "  Dew point %.1f °C.\n", dew)
+		fmt.Fprintf(&out, "  Dew point %s.\n", phrase.Quantity(dew, "°C"))
 	}
-	if inspect {
+	if a.RequiresOpening() {
 		out.WriteString(cautions())
 	}
 	_, err := io.WriteString(w, out.String())

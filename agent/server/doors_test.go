@@ -37,7 +37,7 @@ var badInput = []struct {
 	{"unknown type", `{"type":"weather","machine":"K-07"}`, "type is \"weather\": it must be one of"},
 	{"nothing required", `{"type":"calibration","machine":"K-07"}`, "passed is missing"},
 	{"field twice", `{"type":"calibration","machine":"K-07","passed":true,"passed":false}`, "passed is given twice"},
-	{"both attempt and attempts", `{"type":"calibration","machine":"K-07","passed":true,"attempt":1,"attempts":2}`, "not both"},
+	{"both attempt and attempts", `{"type":"calibration","machine":"K-07","passed":true,"attempt":1,"attempts":2}`, "cannot be combined"},
 	{"truncated", `{"type":"calibration","machine":"K-07","pas`, "cut short"},
 	{"no machine's name", `{"type":"usage","machine":"../K","arc_count":1}`, "machine is \"../K\""},
 	{"NUL in a text", "{\"type\":\"usage\",\"machine\":\"K-07\",\"arc_count\":1,\"site\":\"a\\u0000b\"}", "control characters"},

@@ -207,7 +207,7 @@ func TestOneSessionToldTwiceCountsOnce(t *testing.T) {
 	))
 	all := answersOf(t, db)
 	assert.Equal(t, 2, all["K-07"].Streak.Attempts)
-	asked(t, all["K-07"], drift.AskDouble, "by the machine over MQTT and in a file: it counts once")
+	asked(t, all["K-07"], drift.AskDouble, "by the machine over MQTT and in a file. It counts once")
 	nine := all["K-09"]
 	assert.Equal(t, 2, nine.Streak.Attempts)
 	assert.Equal(t, 3, nine.Data.Records, "all are kept")
@@ -263,12 +263,12 @@ func TestAWrongClockHidesNoMachine(t *testing.T) {
 		assert.Contains(t, body, "is the sender's clock right?")
 	}
 	require.Eventually(t, func() bool { return s.Ready() == nil }, time.Minute, 10*time.Millisecond)
-	assert.Contains(t, page(t, s, "/machines/K-07"), "its clock said 6 Jan 1980 00:00: time of arrival")
+	assert.Contains(t, page(t, s, "/machines/K-07"), "its clock showed 6 Jan 1980, 00:00 UTC: time of arrival")
 	stop()
 	all := answersOf(t, db)
 	for _, name := range []string{"K-07", "K-08", "K-09"} {
 		a := all[name]
-		asked(t, a, drift.AskClock, "its clock cannot be right, so the record counts at its arrival")
+		asked(t, a, drift.AskClock, "Its clock cannot be right, so the record counts at its arrival")
 		last, _ := a.Data.Last.Get()
 		assert.True(t, last.Equal(agenttest.Now), "%s: %s", name, last)
 	}
@@ -278,7 +278,7 @@ func TestAWrongClockHidesNoMachine(t *testing.T) {
 		calibration("K-11", "2026-05-20T07:41:00Z", false, ``), calibration("K-11", "2026-06-20T07:41:00Z", false, ``)))
 	eleven := answersOf(t, db)["K-11"]
 	assert.Zero(t, eleven.Streak.Attempts)
-	asked(t, eleven, drift.AskClock, "2 records are dated ahead of the agent's clock, the first 20 May 2026 07:41: they do not count until then.")
+	asked(t, eleven, drift.AskClock, "2 records are dated in the future, the first on 20 May 2026, 07:41 UTC. They do not count until then.")
 	assert.Equal(t, 2, answersOf(t, db, "--as-of", "2026-07-01T00:00:00Z")["K-11"].Streak.Attempts)
 	assert.Equal(t, 1, all["K-08"].Streak.Attempts)
 	assert.Equal(t, advise.CheckFirst, all["K-08"].State)
@@ -323,10 +323,10 @@ func TestSlipsAreAskedAbout(t *testing.T) {
 	))
 	all := answersOf(t, db)
 	a := all["K-07"]
-	asked(t, a, drift.AskAltitude, "was it 2100 ft, which are 640 m?")
-	asked(t, a, drift.AskTemperature, "was it 48 °F, which are 8.9 °C?")
-	asked(t, a, drift.AskHumidity, "was 60 % meant?")
-	asked(t, a, drift.AskCounter, "is a digit too many in it?")
+	asked(t, a, drift.AskAltitude, "Was it 2,100\u00a0ft (640\u00a0m)?")
+	asked(t, a, drift.AskTemperature, "Was it 48\u00a0°F (8.9\u00a0°C)?")
+	asked(t, a, drift.AskHumidity, "Was 60\u00a0% meant?")
+	asked(t, a, drift.AskCounter, "Was it misread?")
 	assert.Empty(t, all["K-08"].Questions, "a drive up a pass is none, and what somebody stands by neither")
 }
 
@@ -409,7 +409,7 @@ func TestMovedPairsAreAskedAbout(t *testing.T) {
 		usage("K-08", 10, 5000), usage("K-08", 11, 12), usage("K-09", 10, 100), usage("K-09", 11, 180),
 	))
 	all := answersOf(t, db)
-	asked(t, all["K-01"], drift.AskPair, "K-01 seems to have the electrodes of K-02: were they moved")
+	asked(t, all["K-01"], drift.AskPair, "K-01 seems to have the electrodes of K-02. Were they moved")
 	asked(t, all["K-02"], drift.AskPair, "K-02 seems to have the electrodes of K-01")
 	asked(t, all["K-03"], drift.AskPair, "K-03 seems to have the electrodes of K-04")
 	for _, name := range []string{"K-05", "K-06", "K-07", "K-08", "K-09"} {

@@ -109,7 +109,7 @@ func wordEntry(e *drift.Entry) entryView {
 	case e.Time.IsZero():
 		view.Late = "no time stated: time of arrival"
 	case !e.Placed.IsZero():
-		view.Late = "its clock said " + phrase.Moment(e.Time) + ": time of arrival"
+		view.Late = "its clock showed " + phrase.Moment(e.Time) + ": time of arrival"
 	case e.Received.Sub(e.Time) > late:
 		view.Late = "arrived " + phrase.Moment(e.Received.In(e.Time.Location()))
 	}
