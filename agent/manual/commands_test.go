@@ -155,20 +155,35 @@ func TestCommandsOfTheProgramExist(t *testing.T) {
 	assert.Greater(t, found, 40)
 }
 
+var commandWord = regexp.MustCompile(`^[a-z][a-z-]*$`)
+
+// helpOf is the help of the command with this name, "" if there is none.
+func helpOf(t *testing.T, name []string) string {
+	t.Helper()
+	help := said(t, append(slices.Clone(name), "--help")...)
+	if !strings.Contains(help, "\n  arcdrift "+strings.Join(name, " ")) {
+		return ""
+	}
+	return help
+}
+
 // exists holds the words of a command line to the help of that command.
 func exists(t *testing.T, in string, words []string) {
 	t.Helper()
-	var path []string
-	for _, w := range words {
-		if strings.HasPrefix(w, "-") || len(path) > 0 && !slices.Contains([]string{"log", "device", "person", "completion", "help"}, path[0]) || len(path) > 1 {
-			break
-		}
-		path = append(path, w)
+	if words[0] == "help" || !commandWord.MatchString(words[0]) {
+		return // any topic, or COMMAND for any
 	}
-	if path[0] == "help" {
-		return
+	// The words before the first flag that name a command: the longest run whose help
+	// is its own.
+	end := slices.IndexFunc(words, func(w string) bool { return !commandWord.MatchString(w) })
+	if end < 0 {
+		end = len(words)
 	}
-	help := said(t, append(path, "--help")...)
+	help := ""
+	for ; end > 0 && help == ""; end-- {
+		help = helpOf(t, words[:end])
+	}
+	require.NotEmpty(t, help, "%s: arcdrift %s is no command", in, strings.Join(words, " "))
 	for _, w := range words {
 		if flag := flagWord.FindString(w); flag != "" {
 			assert.Contains(t, help, flag+" ", "%s: arcdrift %s", in, strings.Join(words, " "))
