@@ -70,7 +70,7 @@ func newEngine(c Config, u Using) (*engine, error) {
 	for name, open := range c.Channels {
 		channels[name] = open(a.client, u.Now)
 		if am, yes := channels[name].(*notify.Alertmanager); yes {
-			a.managers = append(a.managers, manager{name, am})
+			a.managers = append(a.managers, manager{name, am, u.Log})
 		}
 		if !channels[name].Alone() {
 			a.policy.Together = append(a.policy.Together, name)
@@ -167,7 +167,10 @@ func (a *engine) Run(ctx context.Context) error {
 	})
 	group.Go(func() error { return a.watch(ctx) })
 	for _, m := range a.managers {
-		group.Go(func() error { return a.stand(ctx, m) })
+		group.Go(func() error {
+			m.stand(ctx, a.Open)
+			return nil
+		})
 	}
 	return group.Wait()
 }
@@ -407,4 +410,16 @@ func (a *engine) recordsSeen(machine string) int {
 		}
 	}
 	return 0
+}
+
+// Using is what alerting works with.
+type Using struct {
+	Store *store.Store
+	Fleet *fleet.Fleet
+	// Doors tells when each door that should bring something last did.
+	Doors func() map[string]time.Time
+	// Publish brings a message to the alert topic of a machine; nil without MQTT.
+	Publish func(ctx context.Context, machine string, payload []byte) error
+	Now     func() time.Time
+	Log     *slog.Logger
 }

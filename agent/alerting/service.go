@@ -2,13 +2,9 @@ package alerting
 
 import (
 	"arcdrift/agent/alert"
-	"arcdrift/agent/fleet"
 	"arcdrift/agent/metrics"
-	"arcdrift/agent/store"
 	"context"
-	"log/slog"
 	"sync"
-	"time"
 )
 
 // Service is the alerting that the settings in force ask for. When they change
@@ -25,18 +21,6 @@ type Service struct {
 type change struct {
 	to   Config
 	done chan error
-}
-
-// Using is what alerting works with.
-type Using struct {
-	Store *store.Store
-	Fleet *fleet.Fleet
-	// Doors tells when each door that should bring something last did.
-	Doors func() map[string]time.Time
-	// Publish brings a message to the alert topic of a machine; nil without MQTT.
-	Publish func(ctx context.Context, machine string, payload []byte) error
-	Now     func() time.Time
-	Log     *slog.Logger
 }
 
 // New takes up where the store says that alerting was left.

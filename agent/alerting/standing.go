@@ -2,6 +2,7 @@ package alerting
 
 import (
 	"context"
+	"log/slog"
 	"slices"
 	"time"
 
@@ -9,33 +10,30 @@ import (
 	"arcdrift/agent/notify"
 )
 
-// manager is a channel that has to hear again and again of what stands.
+// manager is a channel that must be sent all open cases again and again.
 type manager struct {
 	channel string
 	*notify.Alertmanager
+	log *slog.Logger
 }
 
-// stand tells a manager of the cases that it was told of, as long as they stand, until
-// ctx ends. What fails is logged once: the next time comes soon.
-func (a *engine) stand(ctx context.Context, m manager) error {
+// stand sends the manager the cases that it was sent before, as long as they are open,
+// until ctx ends. A failure is logged once: the next attempt comes soon.
+func (m manager) stand(ctx context.Context, open func() []alert.Shown) {
 	ticker := time.NewTicker(notify.StandEvery)
 	defer ticker.Stop()
 	failed := false
 	for {
-		err := m.Stand(ctx, a.toldTo(m.channel))
+		sent := slices.DeleteFunc(open(), func(c alert.Shown) bool { return !slices.Contains(c.SentTo, m.channel) })
+		err := m.Stand(ctx, sent)
 		if err != nil && !failed && ctx.Err() == nil {
-			a.log.Warn("an Alertmanager does not hear that alerts still stand", "channel", m.channel, "error", err)
+			m.log.Warn("an Alertmanager could not be sent the alerts that are still open", "channel", m.channel, "error", err)
 		}
 		failed = err != nil
 		select {
 		case <-ctx.Done():
-			return nil
+			return
 		case <-ticker.C:
 		}
 	}
-}
-
-// toldTo are the open cases that the channel was told of.
-func (a *engine) toldTo(channel string) []alert.Shown {
-	return slices.DeleteFunc(a.Open(), func(c alert.Shown) bool { return !slices.Contains(c.SentTo, channel) })
 }

@@ -69,11 +69,6 @@ func stateWord(s advise.State) string {
 	return strings.ToUpper(word[:1]) + word[1:]
 }
 
-// cautions stand under every answer that may end with hands inside a machine.
-func cautions() string {
-	return "\nBefore anyone opens, cleans or replaces electrodes:\n- " + strings.Join(advise.Cautions(), "\n- ") + "\n"
-}
-
 // assessTable is one line per machine.
 func assessTable(w io.Writer, all []advise.Assessment) error {
 	if len(all) == 0 {
@@ -137,12 +132,6 @@ func assessOne(w io.Writer, a *advise.Assessment) error {
 	return err
 }
 
-// z80 is the half width, in standard deviations, that holds 8 times in 10.
-const z80 = 1.2816
-
-// unknown is what stands for a value that is not known.
-const unknown = "–"
-
 func first(reasons []string) string {
 	if len(reasons) == 0 {
 		return unknown
@@ -150,39 +139,7 @@ func first(reasons []string) string {
 	return reasons[0]
 }
 
-func percentText(v drift.Opt[float64]) string {
-	if x, ok := v.Get(); ok {
-		return signed(x) + " %"
-	}
-	return unknown
-}
-
-// signed has a sign unless it is nought as shown.
-func signed(x float64) string {
-	text := fmt.Sprintf("%+.1f", x)
-	if text == "+0.0" || text == "-0.0" {
-		return "0.0"
-	}
-	return text
-}
-
-// withDoubt is a value with the half width of the range that holds 8 times in 10.
-func withDoubt(v, sd drift.Opt[float64]) string {
-	text := percentText(v)
-	if s, ok := sd.Get(); ok && text != unknown {
-		text = fmt.Sprintf("%s ± %.1f %%", signed(v.Or(0)), z80*s)
-	}
-	return text
-}
-
 func powerText(a *advise.Assessment) string { return withDoubt(a.Drift.RequiredPower, a.Drift.SD) }
-
-func countText(v drift.Opt[int64]) string {
-	if n, ok := v.Get(); ok {
-		return fmt.Sprint(n)
-	}
-	return unknown
-}
 
 // arcsText is the median with the range that holds eight times in ten.
 func arcsText(a *advise.Assessment) string {
@@ -259,21 +216,4 @@ func assessRow(a *advise.Assessment) []string {
 		return append(row, string(d.Reason), d.Since.Format(timeCell), fmt.Sprint(d.UsedSince))
 	}
 	return append(row, "", "", "")
-}
-
-// timeCell is RFC 3339, as everywhere.
-const timeCell = "2006-01-02T15:04:05Z07:00"
-
-func cell(s *string) string {
-	if s == nil {
-		return ""
-	}
-	return *s
-}
-
-func optCell[T any](v drift.Opt[T]) string {
-	if x, ok := v.Get(); ok {
-		return fmt.Sprint(x)
-	}
-	return ""
 }

@@ -33,7 +33,7 @@ const (
 	lull      = 5 * time.Minute
 )
 
-func demoCommand(env Env) *cobra.Command {
+func demoCommand(env Env, run func(context.Context, Env) error) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "demo",
 		Short: "Show it all on an invented fleet",
@@ -49,7 +49,7 @@ is kept afterwards.`,
 	answers := cmd.Flags().Bool("answers", false, "answer the usual questions about that fleet, as the manual shows them, and end")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		if *answers {
-			return demoAnswers(cmd.Context(), env, *seed)
+			return demoAnswers(cmd.Context(), env, run, *seed)
 		}
 		ctx, stop := context.WithCancel(cmd.Context())
 		defer stop()
@@ -258,16 +258,6 @@ func happened(r *drift.Record) string {
 		text += ", " + r.Site
 	}
 	return text
-}
-
-// roleWords say what a role shows, for those worth a look.
-var roleWords = map[synth.Role]string{
-	synth.WearingOut:  "is wearing out: service soon",
-	synth.BluntEnds:   "has a blunt cleaver: check first, another cleaver before the electrodes",
-	synth.UpTheHill:   "drove up a mountain",
-	synth.Silent:      "has been silent for six days",
-	synth.SaysLittle:  "tells pass or fail only",
-	synth.JustCleaned: "was soiled and cleaned this week",
 }
 
 // invite says where to look and what to try.

@@ -17,7 +17,7 @@ import (
 
 // demoAnswers runs the commands that the manual shows, on the demo's fleet as it is at
 // this moment, and writes each with its answer.
-func demoAnswers(ctx context.Context, env Env, seed uint64) (err error) {
+func demoAnswers(ctx context.Context, env Env, run func(context.Context, Env) error, seed uint64) (err error) {
 	dir, err := os.MkdirTemp("", "arcdrift-demo-")
 	if err != nil {
 		return fmt.Errorf("the demo needs a place for its store: %w", err)
@@ -78,4 +78,14 @@ func demoQuestions(story *synth.Scenario) []string {
 		fmt.Sprintf("site-check --machine %s --temperature %g --humidity %g --altitude %g", plain, home.TemperatureC, home.HumidityPct, home.AltitudeM),
 		"spares",
 	}
+}
+
+// roleWords say what a role shows, for those worth a look.
+var roleWords = map[synth.Role]string{
+	synth.WearingOut:  "is wearing out: service soon",
+	synth.BluntEnds:   "has a blunt cleaver: check first, another cleaver before the electrodes",
+	synth.UpTheHill:   "drove up a mountain",
+	synth.Silent:      "has been silent for six days",
+	synth.SaysLittle:  "tells pass or fail only",
+	synth.JustCleaned: "was soiled and cleaned this week",
 }

@@ -1,17 +1,10 @@
 package cli
 
 import (
-	"arcdrift/agent/reach"
-	"arcdrift/agent/setting"
-	"context"
-	"errors"
 	"fmt"
 	"io"
 	"os"
-	"strings"
 	"time"
-
-	"github.com/spf13/cobra"
 )
 
 // Env is everything the program is given from outside.
@@ -61,29 +54,4 @@ type refusedError struct{ refused, of int }
 
 func (r refusedError) Error() string {
 	return fmt.Sprintf("%d of %d were refused; each is named above", r.refused, r.of)
-}
-
-// Run carries out one command line and returns the exit code.
-func Run(ctx context.Context, env Env) int {
-	err := run(ctx, env)
-	if err != nil {
-		// What failed together is told together.
-		fmt.Fprintf(env.Stderr, "arcdrift: %s\n", strings.ReplaceAll(err.Error(), "\n", "; "))
-	}
-	var refused refusedError
-	switch {
-	case err == nil:
-		return ExitDone
-	case errors.As(err, new(usageError)) || errors.As(err, new(*setting.Error)):
-		return ExitUsage
-	case errors.As(err, &refused):
-		return ExitRefused
-	default:
-		return ExitFailed
-	}
-}
-
-// location is the store that --db names.
-func (env *Env) location(cmd *cobra.Command) reach.Location {
-	return reach.Location{Path: dbPath(cmd), Now: env.Now, Log: env.Stderr}
 }

@@ -2,30 +2,20 @@ package cli
 
 import (
 	"cmp"
-	"context"
 	"errors"
 	"fmt"
 	"io"
 	"slices"
-	"strconv"
 	"strings"
-	"text/tabwriter"
-	"time"
 
 	"github.com/spf13/cobra"
 
-	"arcdrift/agent/fleet"
-	"arcdrift/agent/reach"
-	"arcdrift/agent/store"
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
 	"arcdrift/drift/backtest"
 	"arcdrift/drift/forecast"
 )
-
-// replaySeed is of the replay's simulations; it is shown with the answer.
-const replaySeed = 1
 
 func evaluateCommand(env Env) *cobra.Command {
 	cmd := &cobra.Command{
@@ -65,21 +55,6 @@ but chance. ` + "`all`" + ` takes every kind of fleet, and half an hour.`,
 	return cmd
 }
 
-// replay replays a copy of the store.
-func replay(ctx context.Context, env Env, from reach.Location) (replayed *backtest.Replay, err error) {
-	err = from.ReadCopy(ctx, func(s store.Reader) error {
-		at := func(asOf time.Time) ([]backtest.Past, error) {
-			if err := ctx.Err(); err != nil {
-				return nil, err // stopped by hand: moments are where to stop
-			}
-			return fleet.Pasts(s, asOf)
-		}
-		replayed, err = backtest.Run(at, env.Now(), backtest.Plan{Seed: replaySeed, Progress: progress(env, "")})
-		return err
-	})
-	return replayed, err
-}
-
 // evaluateText writes the tables for people.
 func evaluateText(w io.Writer, r *backtest.Report) error {
 	var out strings.Builder
@@ -100,14 +75,6 @@ func evaluateText(w io.Writer, r *backtest.Report) error {
 	}
 	_, err := io.WriteString(w, out.String())
 	return err
-}
-
-// table writes rows of tab-separated cells in columns; numbers stand to the
-// left like everything here.
-func table(out *strings.Builder, rows func(row func(cells ...string))) {
-	t := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	rows(func(cells ...string) { fmt.Fprintln(t, strings.Join(cells, "\t")) })
-	_ = t.Flush() // a strings.Builder takes everything
 }
 
 func lossText(out *strings.Builder, r *backtest.Report) {
@@ -193,27 +160,6 @@ func blendText(out *strings.Builder, rows []backtest.BlendRow) {
 var meant = map[string]string{
 	backtest.Hindsight: "In hindsight: by the records of what came, chance included. No forecast can reach it.",
 	backtest.Oracle:    "Oracle: by the state of every machine and all laws, but not chance.",
-}
-
-func fixed(v drift.Opt[float64], digits int) string {
-	if x, ok := v.Get(); ok {
-		return strconv.FormatFloat(x, 'f', digits, 64)
-	}
-	return unknown
-}
-
-func share(v drift.Opt[float64]) string {
-	if x, ok := v.Get(); ok {
-		return fmt.Sprintf("%.0f %%", 100*x)
-	}
-	return unknown
-}
-
-func withBand(v, low, high drift.Opt[float64]) string {
-	if !v.Known() {
-		return unknown
-	}
-	return fmt.Sprintf("%s (%.0f to %.0f)", share(v), 100*low.Or(0), 100*high.Or(0))
 }
 
 // evaluateCSV writes one number a line: which table, which data, who, what.

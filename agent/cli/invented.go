@@ -2,7 +2,6 @@ package cli
 
 import (
 	"context"
-	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -85,17 +84,4 @@ func (v *invention) replay(ctx context.Context, env Env) (*backtest.Replay, erro
 		all = append(all, replayed)
 	}
 	return backtest.Join(all), nil
-}
-
-// progress tells how far a replay is, on a terminal.
-func progress(env Env, what string) func(done, of int) {
-	if !env.Terminal {
-		return nil
-	}
-	return func(done, of int) {
-		fmt.Fprintf(env.Stderr, "\r%s%d of %d moments …", what, done, of)
-		if done == of {
-			fmt.Fprint(env.Stderr, "\r\x1b[K")
-		}
-	}
 }

@@ -67,10 +67,3 @@ func sentText(w io.Writer, s *alert.Card) error {
 	_, err := io.WriteString(w, out.String())
 	return err
 }
-
-func times(n int) string {
-	if n == 1 {
-		return "once"
-	}
-	return fmt.Sprintf("%d times", n)
-}

@@ -7,6 +7,7 @@ import (
 	"arcdrift/agent/alert"
 	"arcdrift/agent/alerting"
 	"arcdrift/agent/server"
+	"arcdrift/agent/setting"
 )
 
 // serveFlags are the flags of serve.
@@ -54,7 +55,7 @@ func (f *serveFlags) flags(flags *pflag.FlagSet) {
 	flags.StringVar(&s.TLSKey, "tls-key", s.TLSKey, "PEM `FILE` with that certificate's key")
 	flags.StringSliceVar(&s.Hosts, "host", s.Hosts, "`NAME` by which the pages are opened, besides localhost and plain addresses; may be repeated")
 	flags.StringSliceVar(&s.Proxies, "trusted-proxy", s.Proxies, "`ADDRESS` or network of a proxy in front of the pages, like 127.0.0.1 or 10.0.0.0/8, whose X-Forwarded-For is believed; may be repeated")
-	flags.BoolVar(&s.Open, server.OpenFlag, false, "let other computers in without encryption and, while there are no accounts, without a password; anybody there can then read and write everything")
+	flags.BoolVar(&s.Open, setting.OpenFlag, false, "let other computers in without encryption and, while there are no accounts, without a password; anybody there can then read and write everything")
 	flags.BoolVar(&s.Loopback, "loopback-without-account", s.Loopback, "let programs on this computer in without an account, even if there are accounts; a proxy or tunnel on this computer then lets in everybody")
 	flags.StringVar(&s.TimeStampServer, "time-stamp-server", s.TimeStampServer, "`URL` of a time-stamp server (RFC 3161) that stamps packs of proof made on the pages")
 	flags.StringVar(&s.ProfileListen, "profile-listen", s.ProfileListen, "serve profiles of the Go runtime at this `ADDRESS` of this computer, like 127.0.0.1:6060")

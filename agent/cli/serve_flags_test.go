@@ -3,6 +3,7 @@ package cli
 import (
 	"arcdrift/agent/auth"
 	"arcdrift/agent/server"
+	"arcdrift/agent/setting"
 	"crypto/tls"
 	"os"
 	"path/filepath"
@@ -35,7 +36,7 @@ func TestEverySettingIsTakenOrNamed(t *testing.T) {
 		"http-listen": "127.0.0.1:3", "mqtt-listen": "127.0.0.1:4", "mqtt-broker": "ssl://other:8883", "mqtt-ca": at(auth.AuthorityFile), "mqtt-client-id": "van",
 		"mqtt-user": "jon", "mqtt-password-file": written("mqtt-2", "two"),
 		"forward-to": "https://other.example:8470", "forward-user": "jon", "forward-password-file": written("forward-2", "two"),
-		"forward-ca": at(auth.AuthorityFile), "host": "yard.example", server.OpenFlag: "true", "loopback-without-account": "true", "trusted-proxy": "10.0.0.0/8", "profile-listen": "127.0.0.1:5", "time-stamp-server": "https://stamps.example/tsr", "log-format": "json", "keep-counts": "1000",
+		"forward-ca": at(auth.AuthorityFile), "host": "yard.example", setting.OpenFlag: "true", "loopback-without-account": "true", "trusted-proxy": "10.0.0.0/8", "profile-listen": "127.0.0.1:5", "time-stamp-server": "https://stamps.example/tsr", "log-format": "json", "keep-counts": "1000",
 	}
 	config := func(changed string) server.Config {
 		f := newServeFlags()

@@ -28,27 +28,32 @@ type local struct {
 	say   func(text string)
 }
 
-// openLocal opens the store, making it when there is none.
-func (l Location) openLocal(ctx context.Context) (*local, error) {
-	s, err := store.Open(l.Path, l.Now, store.Options{Lock: shortly})
+// shortly is how long a command waits for a store that is held before it asks
+// who holds it.
+const shortly = 200 * time.Millisecond
+
+// openLocal opens the store at path, making it when there is none. say writes a sentence
+// about the store.
+func openLocal(ctx context.Context, path string, now func() time.Time, say func(text string)) (*local, error) {
+	s, err := store.Open(path, now, store.Options{Lock: shortly})
 	if err != nil {
 		return nil, err
 	}
 	for _, f := range s.Diagnostics() {
-		l.say(f.Text)
+		say(f.Text)
 	}
-	for _, left := range []string{AddressFile(l.Path), SocketFile(l.Path)} {
+	for _, left := range []string{AddressFile(path), SocketFile(path)} {
 		if err := os.Remove(left); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return nil, errors.Join(fmt.Errorf("what an agent that was killed left cannot be removed: %w", err), s.Close())
 		}
 	}
-	own := &local{store: s, say: l.say}
-	readable := store.NewReader(s, l.say)
-	own.mind = fleet.NewAnswers(readable, l.Now)
+	own := &local{store: s, say: say}
+	readable := store.NewReader(s, say)
+	own.mind = fleet.NewAnswers(readable, now)
 	if build, err := version.Build(); err == nil { // else nothing is kept
-		own.mind = fleet.NewKeptAnswers(readable, build, l.Now)
+		own.mind = fleet.NewKeptAnswers(readable, build, now)
 	}
-	own.door = intake.New(s, l.Now, func([]drift.Entry) {})
+	own.door = intake.New(s, now, func([]drift.Entry) {})
 	ctx, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	done := make(chan error, 1)
 	go func() { done <- own.door.Run(ctx) }()

@@ -29,7 +29,7 @@ func (l Location) Open(ctx context.Context, make bool) (Place, error) {
 			return nil, err
 		}
 	}
-	s, err := l.openLocal(ctx)
+	s, err := openLocal(ctx, l.Path, l.Now, l.say)
 	if errors.Is(err, store.ErrHeld) {
 		return l.holder(ctx, err)
 	}
@@ -55,10 +55,6 @@ func (l Location) holder(ctx context.Context, held error) (*remote, error) {
 	fmt.Fprintf(l.Log, "The store %s is held by a running agent; asking it at %s.\n", l.Path, url)
 	return newRemote(l.Path, url), nil
 }
-
-// shortly is how long a command waits for a store that is held before it asks
-// who holds it.
-const shortly = 200 * time.Millisecond
 
 // say writes a sentence about the store.
 func (l Location) say(text string) { fmt.Fprintln(l.Log, text) }

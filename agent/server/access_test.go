@@ -5,6 +5,7 @@ import (
 	"arcdrift/agent/auth"
 	"arcdrift/agent/cli"
 	"arcdrift/agent/server"
+	"arcdrift/agent/setting"
 	"bytes"
 	"crypto/tls"
 	"crypto/x509"
@@ -199,7 +200,7 @@ func TestOpenDoorsTakeBoth(t *testing.T) {
 			})
 			assert.Equal(t, c.fails, err != nil, "%+v: %v", c, err)
 			if err != nil {
-				assert.ErrorContains(t, err, server.OpenFlag)
+				assert.ErrorContains(t, err, setting.OpenFlag)
 			}
 		}
 	}

@@ -85,7 +85,7 @@ func TestAStoreThatKillsItsCheckIsPutAside(t *testing.T) {
 	}, time.Minute, 10*time.Millisecond, "it is ready in the end")
 	page := agenttest.Fetch(t, s.URL()+"/refused")
 	assert.Contains(t, page, "It was moved to ")
-	assert.Contains(t, page, "is gone, and it had held 10 records")
+	assert.Contains(t, page, "is missing. It had 10 records")
 }
 
 // An agent whose store was spoilt starts all the same and takes data; either

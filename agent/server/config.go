@@ -76,10 +76,6 @@ func Defaults() Settings {
 	return Settings{HTTPListen: "127.0.0.1:8470", Alerts: alerting.Defaults(), LogFormat: "text", LogLevel: "info"}
 }
 
-// OpenFlag names the flag that opens a listener to a network: its name says
-// what it does.
-const OpenFlag = "open-to-network-without-protection"
-
 // Config checks the settings together; every error names the setting.
 func (r *Settings) Config(db string) (Config, error) {
 	c := Config{DB: db, HTTPListen: r.HTTPListen, MQTTListen: r.MQTTListen, Hosts: r.Hosts, Open: r.Open, Loopback: r.Loopback, LogJSON: r.LogFormat == "json"}
@@ -120,7 +116,7 @@ func (r *Settings) Config(db string) (Config, error) {
 	}
 	switch {
 	case r.ForwardTo != "":
-		if c.Hub, err = r.hub(); err != nil {
+		if c.Hub, err = hub(r.ForwardTo, r.ForwardUser, r.ForwardPasswordFile, r.ForwardCA, r.Open); err != nil {
 			return Config{}, err
 		}
 	case r.ForwardUser != "" || r.ForwardPasswordFile != "" || r.ForwardCA != "":
@@ -175,7 +171,7 @@ func (r *Settings) mayListen(flag, address string, guarded bool) error {
 	if setting.Loopback(host) || guarded || r.Open {
 		return nil
 	}
-	return setting.Errorf("%s is %s, which others can reach: that takes encryption (tls-cert, tls-key) and credentials (arcdrift device add, arcdrift person add); or listen on 127.0.0.1, or say --%s", flag, address, OpenFlag)
+	return setting.Errorf("%s is %s, which others can reach: that takes encryption (tls-cert, tls-key) and credentials (arcdrift device add, arcdrift person add); or listen on 127.0.0.1, or say --%s", flag, address, setting.OpenFlag)
 }
 
 // join is the outside broker.

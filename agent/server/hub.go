@@ -17,18 +17,18 @@ import (
 const hubDial = 20 * time.Second
 
 // hub is the agent to which all is sent on.
-func (r *Settings) hub() (*forward.Hub, error) {
-	u, err := url.Parse(r.ForwardTo)
+func hub(to, user, passwordFile, authority string, open bool) (*forward.Hub, error) {
+	u, err := url.Parse(to)
 	switch {
 	case err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" || u.Path != "" && u.Path != "/" || u.RawQuery != "":
-		return nil, setting.Errorf("forward-to is %q: it must be like https://hub.example:8470", r.ForwardTo)
+		return nil, setting.Errorf("forward-to is %q: it must be like https://hub.example:8470", to)
 	case u.User != nil:
 		return nil, setting.Errorf("forward-to holds a user or a password: give them by forward-user and forward-password-file")
-	case u.Scheme == "http" && !setting.Loopback(u.Hostname()) && !r.Open:
-		return nil, setting.Errorf("forward-to is %s: records and password would cross the network in clear; use https, or say --%s", r.ForwardTo, OpenFlag)
+	case u.Scheme == "http" && !setting.Loopback(u.Hostname()) && !open:
+		return nil, setting.Errorf("forward-to is %s: records and password would cross the network in clear; use https, or say --%s", to, setting.OpenFlag)
 	}
-	h := &forward.Hub{URL: r.ForwardTo, User: r.ForwardUser}
-	if h.Password, err = setting.Password("forward-password-file", r.ForwardPasswordFile); err != nil {
+	h := &forward.Hub{URL: to, User: user}
+	if h.Password, err = setting.Password("forward-password-file", passwordFile); err != nil {
 		return nil, err
 	}
 	way := &http.Transport{
@@ -37,8 +37,8 @@ func (r *Settings) hub() (*forward.Hub, error) {
 		TLSHandshakeTimeout: hubDial,
 		TLSClientConfig:     &tls.Config{MinVersion: tls.VersionTLS12},
 	}
-	if r.ForwardCA != "" {
-		if way.TLSClientConfig.RootCAs, err = setting.Authorities("forward-ca", r.ForwardCA); err != nil {
+	if authority != "" {
+		if way.TLSClientConfig.RootCAs, err = setting.Authorities("forward-ca", authority); err != nil {
 			return nil, err
 		}
 	}

@@ -1,6 +1,7 @@
 package server
 
 import (
+	"arcdrift/agent/setting"
 	"context"
 	"os"
 	"slices"
@@ -74,7 +75,7 @@ func (c *Config) TakesRestart(next *Config) (names []string) {
 		{"tls-cert", (c.TLS == nil) == (next.TLS == nil)},
 		{"host", slices.Equal(c.Hosts, next.Hosts)},
 		{"trusted-proxy", slices.Equal(c.Proxies, next.Proxies)},
-		{OpenFlag, c.Open == next.Open},
+		{setting.OpenFlag, c.Open == next.Open},
 		{"loopback-without-account", c.Loopback == next.Loopback},
 		{"time-stamp-server", c.TimeStampServer == next.TimeStampServer},
 		{"profile-listen", c.ProfileListen == next.ProfileListen},
@@ -85,4 +86,9 @@ func (c *Config) TakesRestart(next *Config) (names []string) {
 		}
 	}
 	return names
+}
+
+// ReloadOn has the agent read its settings anew at every hangup.
+func (s *Server) ReloadOn(hangups <-chan os.Signal, read func() (Config, error)) {
+	s.faces = append(s.faces, &reloads{hangups, read, s})
 }

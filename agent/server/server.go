@@ -49,7 +49,6 @@ type Server struct {
 	log      *slog.Logger
 	level    slog.LevelVar
 	tls      atomic.Pointer[tls.Config] // how connections are encrypted from now on
-	now      func() time.Time
 	manager  *systemd
 	store    *store.Store
 	reader   store.Reader // the store, as answers and pages read it
@@ -57,11 +56,10 @@ type Server struct {
 	door     *countedDoor
 	keys     *auth.Keys
 	guard    *auth.Authenticator
-	listener net.Listener       // of the pages
-	own      net.Listener       // of commands on this computer; nil where the file system has no sockets
-	broker   *mqtt.Broker       // nil when not asked for
-	outside  *mqtt.Client       // nil when none is to be joined
-	hub      *forward.Forwarder // nil when nothing is sent on
+	listener net.Listener // of the pages
+	own      net.Listener // of commands on this computer; nil where the file system has no sockets
+	broker   *mqtt.Broker // nil when not asked for
+	links    links
 	alerts   *alerting.Service
 	spares   stock
 	proofs   *proof.Maker
@@ -72,7 +70,7 @@ type Server struct {
 
 // New opens the store and the listeners and puts everything together.
 func New(config Config, env Env) (*Server, error) {
-	s := &Server{config: config, now: env.Now}
+	s := &Server{config: config, links: links{now: env.Now}}
 	s.level.Set(config.LogFrom)
 	options := &slog.HandlerOptions{Level: &s.level}
 	var handler slog.Handler = slog.NewTextHandler(env.Log, options)
@@ -131,8 +129,8 @@ func (s *Server) assemble(env Env) (err error) {
 	}
 	s.faces = append(s.faces, s.alerts)
 	if s.config.Hub != nil {
-		s.hub = forward.New(*s.config.Hub, s.store, s.log)
-		s.faces = append(s.faces, s.hub)
+		s.links.hub, s.links.hubName = forward.New(*s.config.Hub, s.store, s.log), s.config.Hub.Name()
+		s.faces = append(s.faces, s.links.hub)
 	}
 	if s.config.KeepCounts > 0 {
 		s.faces = append(s.faces, &thinner{s.store, s.config.KeepCounts, s.config.Hub, s.log})
@@ -155,7 +153,7 @@ func (s *Server) pages(env Env) (*web.Server, error) {
 		Sessions: sessions, Unprotected: s.config.Open && s.config.TLS == nil,
 		Guard: s.guard, Door: s.door, Fleet: s.mind, Said: s.mind.Said, Records: records{s.reader, s.Ready},
 		Export: func(w io.Writer, format string) error { return export.Write(s.store, w, format) },
-		Backup: s.store.Backup, People: people{s.store, s.alerts}, Findings: s.findings, Links: s.broken,
+		Backup: s.store.Backup, People: people{s.store, s.alerts}, Findings: s.findings, Links: s.links.broken,
 		Alerts:   s.alerts,
 		Spares:   func() []advise.Spares { return s.spares.of(s.mind.Snapshot()) },
 		Owed:     s.mind.Owed,
@@ -283,9 +281,9 @@ func (s *Server) joinMQTT(env Env) error {
 		s.told = append(s.told, s.broker)
 	}
 	if s.config.Broker != nil {
-		s.outside = mqtt.NewClient(*s.config.Broker, desk, s.log)
-		s.faces = append(s.faces, s.outside)
-		s.told = append(s.told, s.outside)
+		s.links.outside = mqtt.NewClient(*s.config.Broker, desk, s.log)
+		s.faces = append(s.faces, s.links.outside)
+		s.told = append(s.told, s.links.outside)
 	}
 	if len(s.told) > 0 {
 		s.faces = append(s.faces, &teller{board: s.mind.Board, faces: s.told, log: s.log})
@@ -363,17 +361,32 @@ func (s *Server) findings() []string {
 	return append(out, s.reader.LeftOut()...)
 }
 
+// facts is what one scrape tells.
+func (s *Server) facts() metrics.Facts {
+	board, version := s.mind.Board()
+	out := metrics.Facts{Records: s.door.seen(), Read: version > 0, Ready: s.Ready() == nil}
+	for i := range board {
+		out.Machines = append(out.Machines, board[i].Assessment)
+	}
+	if stats, err := s.store.Stats(); err == nil {
+		out.StoreBytes = stats.Size
+		s.links.facts(&out, stats.Seq)
+	}
+	out.Spares = s.spares.of(s.mind.Snapshot())
+	if report, known := s.mind.OpenLookBacks(); known {
+		open, oldest := report.OpenSpans()
+		out.LookBacksOpen, out.LookBackOldest = drift.Some(open), oldest
+	}
+	s.alerts.Facts(&out)
+	return out
+}
+
 // MQTTAddress is where the embedded broker listens, "" if there is none.
 func (s *Server) MQTTAddress() string {
 	if s.broker == nil {
 		return ""
 	}
 	return s.broker.Address()
-}
-
-// ReloadOn has the agent read its settings anew at every hangup.
-func (s *Server) ReloadOn(hangups <-chan os.Signal, read func() (Config, error)) {
-	s.faces = append(s.faces, &reloads{hangups, read, s})
 }
 
 // sound returns nil while the store takes records.

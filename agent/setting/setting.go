@@ -11,6 +11,10 @@ import (
 	"strings"
 )
 
+// OpenFlag names the flag that opens a listener to a network: its name says
+// what it does.
+const OpenFlag = "open-to-network-without-protection"
+
 // Error says that a setting is wrong and what it must be.
 type Error struct{ error }
 
