@@ -31,7 +31,7 @@ eight times in ten. Nothing is changed by this command.`,
 	every := cmd.Flags().IntSlice("every", nil, "`DAYS` between two checks, like 1,2,3")
 	cleanAt := cmd.Flags().Float64Slice("clean-at", nil, "`ARCS` since the last service at which a pair is serviced, like 500,800")
 	spares := cmd.Flags().IntSlice("spares", nil, "`PAIRS` held at each depot, like 2,3")
-	risk := cmd.Flags().Float64("risk", whatif.DefaultRisk, "how many more of 1000 splices out of tolerance count as equal risk")
+	risk := cmd.Flags().Float64("risk", whatif.DefaultRisk, "how many more of 1000 splices may be out of tolerance at equal risk, a `NUMBER`")
 	var from, to moment
 	cmd.Flags().Var(&from, "from", "only records from this time on")
 	cmd.Flags().Var(&to, "to", "only records up to this time; now")
