@@ -39,7 +39,7 @@ func TestTheLookBackPageGroupsByWhatIsToBeDone(t *testing.T) {
 	body := get(t, f, "/look-back").Body.String()
 	for _, text := range []string{
 		"To decide", "To measure again", "Not likely out", "J-114", "42 %", "Open again: later records changed the chance from 10 % to 30 %.",
-		"Without that the chance was 50 %.", "Re-measure, 2 Mar 2026, 12:00 UTC+1 (Ada, bench)", "17 and 44", "cannot be right", "sharps bin",
+		"Without that the chance was 50 %.", "Re-measure, 2 Mar 2026, 12:00 UTC&#43;1 (Ada, bench)", "17 and 44", "cannot be right", "sharps bin",
 	} {
 		assert.Contains(t, body, text)
 	}
