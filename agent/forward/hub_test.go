@@ -58,7 +58,7 @@ func newAgentBehind(t *testing.T, path string, begin func(*httptest.Server)) *ag
 	accounts, err := auth.Open(path + ".access")
 	require.NoError(t, err)
 	guard := auth.NewAuthenticator(accounts, auth.Policy{}, clock)
-	face, err := web.New(web.Config{Guard: guard, Door: a.door, People: s, Now: clock, Log: slog.New(slog.DiscardHandler)})
+	face, err := web.New(web.Config{Authenticator: guard, Intake: a.door, People: s, Now: clock, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
 	server := httptest.NewUnstartedServer(face.Handler())
 	server.Config.ErrorLog = log.New(io.Discard, "", 0) // handshakes that are cut

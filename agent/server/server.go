@@ -151,7 +151,7 @@ func (s *Server) pages(env Env) (*web.Server, error) {
 	return web.New(web.Config{
 		Keys: s.keys, Fingerprint: s.fingerprint,
 		Sessions: sessions, Unprotected: s.config.Open && s.config.TLS == nil,
-		Guard: s.guard, Door: s.door, Fleet: s.mind, Said: s.mind.Said, Records: records{s.reader, s.Ready},
+		Authenticator: s.guard, Intake: s.door, Fleet: s.mind, PastForecasts: s.mind.Said, Records: records{s.reader, s.Ready},
 		Export: func(w io.Writer, format string) error { return export.Write(s.store, w, format) },
 		Backup: s.store.Backup, People: people{s.store, s.alerts}, Findings: s.findings, Links: s.links.broken,
 		Alerts:   s.alerts,

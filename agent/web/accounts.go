@@ -188,8 +188,8 @@ type invitedView struct {
 	Role                                      auth.Role
 }
 
-// invited shows an invitation. Looking at it does not use it up: whatever looks
-// into a message for links must not take it from whom it is for.
+// invited shows an invitation. Opening it does not use it up: programs
+// that scan messages for links open it too.
 func (s *Server) invited(w http.ResponseWriter, r *http.Request) {
 	token := r.PathValue("token")
 	a, err := s.Keys.Invited(token, s.Now())
@@ -201,14 +201,14 @@ func (s *Server) invited(w http.ResponseWriter, r *http.Request) {
 	s.render(w, "invited", page{Title: "Invitation", Field: true, Body: invitedView{Name: a.Name, Role: a.Role, Token: token, Fingerprint: s.Fingerprint()}})
 }
 
-// acceptInvitation gives whom it is for a secret, shown once, and signs this browser in.
+// acceptInvitation gives the invited person a secret, shown once, and signs this browser in.
 func (s *Server) acceptInvitation(w http.ResponseWriter, r *http.Request) {
 	name, secret, err := s.Keys.Accept(r.PathValue("token"), s.Now())
 	if err != nil {
 		s.noInvitation(w, err)
 		return
 	}
-	pass, err := s.Guard.Authenticate(s.cameFrom(r), name, secret)
+	pass, err := s.Authenticator.Authenticate(s.cameFrom(r), name, secret)
 	if err != nil {
 		s.fail(w, fmt.Errorf("web: an account that was just made: %w", err))
 		return

@@ -24,7 +24,7 @@ type office struct {
 
 func newOffice(t *testing.T) *office {
 	s := openServer(t, yard())
-	s.Guard = auth.NewAuthenticator(s.Keys, auth.Policy{}, s.Now)
+	s.Authenticator = auth.NewAuthenticator(s.Keys, auth.Policy{}, s.Now)
 	s.Fingerprint = func() string { return "AB CD" }
 	return &office{Server: s, t: t}
 }
@@ -63,7 +63,7 @@ func TestAccountsOnThePages(t *testing.T) {
 	require.Equal(t, http.StatusOK, w.Code)
 	checkHTML(t, strings.ReplaceAll(w.Body.String(), "https://", ""))
 	assert.Contains(t, w.Body.String(), "works on this computer only")
-	assert.Contains(t, w.Body.String(), "AB CD", "the phone is told by what it knows the agent")
+	assert.Contains(t, w.Body.String(), "AB CD", "the page shows how the phone recognises the agent")
 	link := inviteLink.FindStringSubmatch(w.Body.String())
 	require.Len(t, link, 2)
 	assert.Equal(t, 401, o.sends("/accounts", nil).Code, "from now on this computer needs an account")
@@ -90,13 +90,13 @@ func TestAccountsOnThePages(t *testing.T) {
 	w = o.sends("/accounts", url.Values{"do": {"rotate"}, "name": {"van-4"}})
 	fresh := aSecret.FindStringSubmatch(w.Body.String())[1]
 	for _, secret := range []string{device, fresh} {
-		_, err = o.Guard.Authenticate(nil, "van-4", secret)
+		_, err = o.Authenticator.Authenticate(nil, "van-4", secret)
 		require.NoError(t, err)
 	}
-	said := text(t, o.sends("/accounts", nil))
-	assert.Contains(t, said, "device of K-07, L-*")
-	assert.Contains(t, said, "last used 2 Mar 2026, 12:00")
-	assert.Contains(t, said, "the old secret is valid until 3 Mar 2026, 12:00")
+	shown := text(t, o.sends("/accounts", nil))
+	assert.Contains(t, shown, "device of K-07, L-*")
+	assert.Contains(t, shown, "last used 2 Mar 2026, 12:00")
+	assert.Contains(t, shown, "the old secret is valid until 3 Mar 2026, 12:00")
 	for _, wrong := range []url.Values{
 		{"do": {"invite"}, "name": {"x"}, "role": {"owner"}}, {"do": {"invite"}, "name": {"../x"}, "role": {"crew"}}, {"do": {"device"}, "name": {"d"}},
 		{"do": {"remove"}, "name": {"lead"}}, {"do": {"remove"}, "name": {"nobody"}}, {"do": {"elope"}},
@@ -106,7 +106,7 @@ func TestAccountsOnThePages(t *testing.T) {
 		checkHTML(t, w.Body.String())
 	}
 	require.Equal(t, 200, o.sends("/accounts", url.Values{"do": {"remove"}, "name": {"van-4"}}).Code)
-	_, err = o.Guard.Authenticate(nil, "van-4", fresh)
+	_, err = o.Authenticator.Authenticate(nil, "van-4", fresh)
 	require.ErrorIs(t, err, auth.ErrWrong)
 }
 

@@ -16,8 +16,8 @@ import (
 	"arcdrift/drift/phrase"
 )
 
-// Guard says as what somebody is let in who comes from an address under a name.
-type Guard interface {
+// Authenticator returns the principal of a request from an address under a name.
+type Authenticator interface {
 	Authenticate(from net.IP, name, secret string) (auth.Principal, error)
 	// Refresh returns the principal as the accounts now are, or why it is none any more.
 	Refresh(auth.Principal) (auth.Principal, error)
@@ -72,9 +72,9 @@ func passOf(r *http.Request) auth.Principal {
 	return p
 }
 
-// admit lets nobody in whom the guard does not, but to what is everybody's: health,
-// the looks of the pages, and signing in. What somebody may do is asked where the
-// route is, and of each record.
+// admit serves only principals that the authenticator accepts. Health, static files
+// and signing in are open to all. What a principal may do is checked at the route
+// and for each record.
 func (s *Server) admit(m *routes) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if _, pattern := m.Handler(r); pattern != "" {
@@ -96,8 +96,8 @@ func (s *Server) admit(m *routes) http.Handler {
 			w.Header().Set("Retry-After", "60")
 			s.turnAway(w, r, http.StatusTooManyRequests, err.Error())
 		case errors.Is(err, auth.ErrWho), errors.Is(err, auth.ErrWrong):
-			// Programs are told how to say who they are; a browser is shown the page on
-			// which people do, and must never ask by itself.
+			// Programs learn how to authenticate; a browser shows the sign-in page and
+			// must never open its own dialog.
 			if r.Header.Get("Sec-Fetch-Mode") == "" && !wantsPage(r) {
 				w.Header().Set("WWW-Authenticate", `Basic realm="arcdrift", charset="UTF-8"`)
 			}
@@ -152,7 +152,7 @@ func (s *Server) cameFrom(r *http.Request) net.IP {
 		hops := strings.Split(strings.Join(forwarded, ","), ",")
 		for _, hop := range slices.Backward(hops) {
 			if at, err = netip.ParseAddr(strings.TrimSpace(hop)); err != nil {
-				return nil // nobody knows
+				return nil // unknown
 			}
 			if !s.proxy(at) {
 				break
@@ -194,12 +194,12 @@ func barred(p auth.Principal, offers []intake.Submission) *drift.Problem {
 // offer offers the records as whoever the request was let in as, if that still
 // holds: a body may have been half a minute on its way.
 func (s *Server) offer(r *http.Request, offers []intake.Submission) ([]intake.Receipt, error) {
-	pass, err := s.Guard.Refresh(passOf(r))
+	pass, err := s.Authenticator.Refresh(passOf(r))
 	if err != nil {
 		return nil, err
 	}
 	for i := range offers {
 		offers[i].By = pass
 	}
-	return s.Door.Take(r.Context(), offers)
+	return s.Intake.Take(r.Context(), offers)
 }

@@ -18,7 +18,7 @@ import (
 	"arcdrift/agent/wire"
 )
 
-// roster is a guard of a name for each role, each with its own name as secret, and of
+// roster is an authenticator of a name for each role, each with its own name as secret, and of
 // whoever is on this computer.
 type roster struct{ broken error }
 
@@ -46,11 +46,11 @@ func (g roster) Resume(from net.IP, name, mark string) (auth.Principal, error) {
 	return g.Authenticate(from, name, name)
 }
 
-// guarded asks a server with that guard as somebody from another computer.
-func guarded(t *testing.T, f *fake, g Guard, name string, r *http.Request) *httptest.ResponseRecorder {
+// asAccount sends a request to a server with that authenticator, as if from another computer.
+func asAccount(t *testing.T, f *fake, g Authenticator, name string, r *http.Request) *httptest.ResponseRecorder {
 	t.Helper()
 	s := openServer(t, f)
-	s.Guard = g
+	s.Authenticator = g
 	r.Host = "localhost"
 	if name != "" {
 		r.SetBasicAuth(name, name)
@@ -94,7 +94,7 @@ func TestRolesAtThePages(t *testing.T) {
 			if c.method == "POST" {
 				body = good
 			}
-			w := guarded(t, yard(), roster{}, name, httptest.NewRequest(c.method, c.path, strings.NewReader(body)))
+			w := asAccount(t, yard(), roster{}, name, httptest.NewRequest(c.method, c.path, strings.NewReader(body)))
 			assert.Equal(t, want, w.Code, "%s %s as %q", c.method, c.path, name)
 			assert.Equal(t, want == 401, w.Header().Get("WWW-Authenticate") != "", "%s %s", c.method, c.path)
 		}
@@ -102,10 +102,10 @@ func TestRolesAtThePages(t *testing.T) {
 }
 
 // Every route there is, asked by every role and by strangers in many ways: none is
-// answered to whom the table of rights does not name.
+// answered to a role that the table of rights does not name.
 func TestEveryRouteKeepsToTheRights(t *testing.T) {
 	s := openServer(t, yard())
-	s.Guard = roster{}
+	s.Authenticator = roster{}
 	s.Metrics = http.HandlerFunc(func(http.ResponseWriter, *http.Request) {})
 	all, handler := s.routes().all, s.Handler()
 	require.Greater(t, len(all), 30)
@@ -152,7 +152,7 @@ func TestEveryRouteKeepsToTheRights(t *testing.T) {
 	assert.GreaterOrEqual(t, tries, 2000)
 }
 
-// nobody is named by the records.
+// nobody is a People that the records do not name.
 type nobody struct{}
 
 func (nobody) Forget(string) (string, error) { return "", nil }
@@ -171,7 +171,7 @@ func openServer(t *testing.T, f *fake) *Server {
 func TestNotLetInChangesNothing(t *testing.T) {
 	for _, name := range []string{"", "office", "mallory"} {
 		f := yard()
-		guarded(t, f, roster{}, name, httptest.NewRequest("POST", "/api/v1/records", strings.NewReader(good)))
+		asAccount(t, f, roster{}, name, httptest.NewRequest("POST", "/api/v1/records", strings.NewReader(good)))
 		assert.Empty(t, f.taken, name)
 	}
 }
@@ -179,7 +179,7 @@ func TestNotLetInChangesNothing(t *testing.T) {
 func TestADeviceWritesItsMachinesOnly(t *testing.T) {
 	own, other := `{"type":"usage","machine":"K-07","arc_count":1}`, `{"type":"usage","machine":"K-08","arc_count":1}`
 	f := yard()
-	w := guarded(t, f, roster{}, "van-4", httptest.NewRequest("POST", "/api/v1/records", strings.NewReader(own+"\n"+other+"\n")))
+	w := asAccount(t, f, roster{}, "van-4", httptest.NewRequest("POST", "/api/v1/records", strings.NewReader(own+"\n"+other+"\n")))
 	assert.Equal(t, http.StatusCreated, w.Code)
 	require.Len(t, f.taken, 2, "the other is offered too, to be kept among the refused")
 	assert.Nil(t, f.taken[0].Problem)
@@ -187,11 +187,11 @@ func TestADeviceWritesItsMachinesOnly(t *testing.T) {
 	assert.Contains(t, w.Body.String(), "is not one that van-4 may write for")
 
 	f = yard()
-	w = guarded(t, f, roster{}, "van-4", httptest.NewRequest("POST", "/api/v1/records?via=forward", strings.NewReader(own+"\n"+other+"\n")))
+	w = asAccount(t, f, roster{}, "van-4", httptest.NewRequest("POST", "/api/v1/records?via=forward", strings.NewReader(own+"\n"+other+"\n")))
 	assert.Equal(t, http.StatusForbidden, w.Code, "who forwards must not take a refusal for a receipt")
 	assert.Empty(t, f.taken)
 	refusal := `{"type":"refused","machine":"K-08","via":"mqtt","reason":"is cut short","size":1,"time":"2026-03-02T08:00:00Z","last":"2026-03-02T08:00:00Z","times":1}`
-	w = guarded(t, f, roster{}, "van-4", httptest.NewRequest("POST", "/api/v1/refused", strings.NewReader(refusal)))
+	w = asAccount(t, f, roster{}, "van-4", httptest.NewRequest("POST", "/api/v1/refused", strings.NewReader(refusal)))
 	assert.Equal(t, http.StatusForbidden, w.Code)
 	assert.Empty(t, f.taken)
 }
@@ -199,20 +199,20 @@ func TestADeviceWritesItsMachinesOnly(t *testing.T) {
 func TestADeviceAsksAboutItsMachinesOnly(t *testing.T) {
 	for machine, want := range map[string]int{"K-07": 200, "K-11": 403, "K-070": 403, "nobody": 403, "": 400} {
 		f := yard()
-		w := guarded(t, f, roster{}, "van-4", httptest.NewRequest("GET", "/api/v1/site-check?temperature_c=4&humidity_pct=80&altitude_m=900&machine="+machine, nil))
+		w := asAccount(t, f, roster{}, "van-4", httptest.NewRequest("GET", "/api/v1/site-check?temperature_c=4&humidity_pct=80&altitude_m=900&machine="+machine, nil))
 		assert.Equal(t, want, w.Code, "%q: %s", machine, w.Body)
 		assert.Equal(t, want == 200, len(f.asked) > 0)
 	}
 	f := yard()
-	w := guarded(t, f, roster{}, "office", httptest.NewRequest("GET", "/api/v1/site-check?temperature_c=4&machine=K-11", nil))
+	w := asAccount(t, f, roster{}, "office", httptest.NewRequest("GET", "/api/v1/site-check?temperature_c=4&machine=K-11", nil))
 	assert.Equal(t, 200, w.Code)
 }
 
 func TestArrivalIsTheHubsToBelieve(t *testing.T) {
 	const line = `{"type":"usage","machine":"K-07","arc_count":1,"received":"2026-03-01T08:00:00Z"}` + "\n"
 	f := yard()
-	guarded(t, f, roster{}, "van-4", httptest.NewRequest("POST", "/api/v1/records", strings.NewReader(line)))
-	guarded(t, f, roster{}, "van-4", httptest.NewRequest("POST", "/api/v1/records?via=forward", strings.NewReader(line)))
+	asAccount(t, f, roster{}, "van-4", httptest.NewRequest("POST", "/api/v1/records", strings.NewReader(line)))
+	asAccount(t, f, roster{}, "van-4", httptest.NewRequest("POST", "/api/v1/records?via=forward", strings.NewReader(line)))
 	require.Len(t, f.taken, 2)
 	assert.True(t, f.taken[0].Received.IsZero())
 	assert.Equal(t, "2026-03-01T08:00:00Z", f.taken[1].Received.Format("2006-01-02T15:04:05Z"))
@@ -254,9 +254,9 @@ func TestWhereARequestCameFrom(t *testing.T) {
 	}
 }
 
-func TestGuardsTroubleTellsNothing(t *testing.T) {
+func TestAuthenticatorErrorRevealsNothing(t *testing.T) {
 	for trouble, status := range map[error]int{auth.ErrTooMany: 429, errors.New("the accounts in /secret/place cannot be read"): 500} {
-		w := guarded(t, yard(), roster{trouble}, "bench", httptest.NewRequest("GET", "/", nil))
+		w := asAccount(t, yard(), roster{trouble}, "bench", httptest.NewRequest("GET", "/", nil))
 		assert.Equal(t, status, w.Code)
 		assert.NotContains(t, w.Body.String(), "/secret")
 	}

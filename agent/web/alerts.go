@@ -111,10 +111,10 @@ func (s *Server) openCases() []alert.Shown {
 	return open
 }
 
-// caseID is where on the page a case stands.
+// caseID is the anchor of a case on the page.
 func caseID(one *alert.Shown) string { return "case-" + one.Subject + "-" + string(one.Rule) }
 
-// caseLink is the open case of a machine, as its own page tells of it.
+// caseLink is the open case of a machine, as its own page shows it.
 type caseLink struct{ What, Link, Since, Sent, Acknowledged string }
 
 // caseOf finds the gravest open case of a machine; nil without one.
@@ -146,7 +146,7 @@ func caseState(m alert.RuleName) advise.State {
 	}
 }
 
-// wall is a moment as the page's clock tells it, "" for none.
+// wall is a moment as the page writes it, "" for none.
 func (s *Server) wall(t time.Time) string {
 	if t.IsZero() {
 		return ""

@@ -16,8 +16,8 @@ import (
 	"arcdrift/drift/advise"
 )
 
-// desk is the alerts of the fake fleet, decided by the real state machine.
-type desk struct {
+// fakeAlerts are the alerts of the fake fleet, decided by the real state machine.
+type fakeAlerts struct {
 	policy alert.Policy
 	state  alert.State
 	view   alert.View
@@ -26,7 +26,7 @@ type desk struct {
 }
 
 // begin opens the cases of machines an hour before noon.
-func (d *desk) begin(machines []Machine) {
+func (d *fakeAlerts) begin(machines []Machine) {
 	d.policy = alert.Policy{
 		Right: map[alert.RuleName]float64{alert.MustStop: 0.9, alert.ElectrodesDue: 0.75},
 		To:    map[alert.Severity][]string{alert.Stop: {"bench"}, alert.Plan: {"bench"}}, Zone: noon.Location(),
@@ -43,13 +43,13 @@ func (d *desk) begin(machines []Machine) {
 	}
 }
 
-func (d *desk) Open() []alert.Shown { return d.policy.Show(d.state, d.view, noon) }
+func (d *fakeAlerts) Open() []alert.Shown { return d.policy.Show(d.state, d.view, noon) }
 
-func (d *desk) Card() alert.Card {
+func (d *fakeAlerts) Card() alert.Card {
 	return d.policy.Card(d.state, d.ended, alert.FoundIn(d.ended), len(d.view.Machines), noon)
 }
 
-func (d *desk) Withheld() []alert.Withheld {
+func (d *fakeAlerts) Withheld() []alert.Withheld {
 	d.policy.Scores = map[alert.RuleName]alert.Score{}
 	for _, s := range alert.Scores(d.ended) {
 		d.policy.Scores[s.Rule] = s
@@ -57,7 +57,7 @@ func (d *desk) Withheld() []alert.Withheld {
 	return d.policy.Withheld()
 }
 
-func (d *desk) answer(next alert.State, err error) error {
+func (d *fakeAlerts) answer(next alert.State, err error) error {
 	switch {
 	case err != nil:
 		return &drift.Problem{Reason: err.Error()}
@@ -68,11 +68,11 @@ func (d *desk) answer(next alert.State, err error) error {
 	return nil
 }
 
-func (d *desk) Acknowledge(subject string, rule alert.RuleName, by string) error {
+func (d *fakeAlerts) Acknowledge(subject string, rule alert.RuleName, by string) error {
 	return d.answer(d.state.Acknowledge(subject, rule, by, noon))
 }
 
-func (d *desk) Silence(subject string, rule alert.RuleName, quiet alert.Silence) error {
+func (d *fakeAlerts) Silence(subject string, rule alert.RuleName, quiet alert.Silence) error {
 	return d.answer(d.state.Silence(subject, rule, quiet, noon))
 }
 

@@ -67,7 +67,7 @@ func listOf(answers []advise.Assessment) []advise.Assessment {
 	return answers
 }
 
-// calledNow is the name of a machine now; of one that nobody has heard of, the one
+// calledNow is the name of a machine now; of one that no record names, the one
 // given.
 func (s *Server) calledNow(machines []Machine, id string) string {
 	if slices.ContainsFunc(machines, func(m Machine) bool { return m.Machine == id }) {
@@ -129,7 +129,7 @@ func (s *Server) getRecords(w http.ResponseWriter, r *http.Request) {
 	}
 	w.Header().Set("Content-Type", jsonLines)
 	w.Header().Set("Cache-Control", "no-store")
-	_, _ = w.Write(out) // a reader that has gone has nobody to tell
+	_, _ = w.Write(out) // the client may have gone
 }
 
 // getSiteCheck answers whether to recalibrate after a move.
@@ -197,7 +197,7 @@ func answer(w http.ResponseWriter, status int, v any) {
 	w.Header().Set("Content-Type", "application/json")
 	w.Header().Set("Cache-Control", "no-store")
 	w.WriteHeader(status)
-	_, _ = w.Write(append(b, '\n')) // a reader that has gone has nobody to tell
+	_, _ = w.Write(append(b, '\n')) // the client may have gone
 }
 
 // refuse answers {"field":…,"reason":…}.

@@ -57,7 +57,7 @@ func correctionField(typed url.Values, wrong *mistake, when string) entryField {
 	f.Name = when + "_correction_pct"
 	f.Value, f.Label, f.Hint = typed.Get(f.Name), "Correction made, as "+when, "if the machine shows one"
 	if wrong != nil && wrong.Field == f.Name {
-		f.Problem = wrong.Said
+		f.Problem = wrong.Text
 	}
 	return f
 }

@@ -212,7 +212,7 @@ func (v *boardView) countStates(counts map[advise.State]int, f filter) {
 	}
 }
 
-// turnTo cuts out the page of the filter and words where it stands.
+// turnTo cuts out the page of the filter and words that it shows.
 func (v *boardView) turnTo(kept []*Machine, f filter) []*Machine {
 	last := max(1, (len(kept)+perPage-1)/perPage)
 	f.Page = min(f.Page, last)

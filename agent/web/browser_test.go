@@ -55,27 +55,27 @@ func openOn(t *testing.T, h http.Handler) *tab {
 }
 
 func (b *tab) listen(ev any) {
-	said := ""
+	text := ""
 	switch ev := ev.(type) {
 	case *runtime.EventConsoleAPICalled:
 		if ev.Type == "error" || ev.Type == "warning" {
-			said = fmt.Sprintf("console: %v", ev.Args)
+			text = fmt.Sprintf("console: %v", ev.Args)
 		}
 	case *runtime.EventExceptionThrown:
-		said = "exception: " + ev.ExceptionDetails.Text
+		text = "exception: " + ev.ExceptionDetails.Text
 	case *log.EventEntryAdded:
 		if ev.Entry.Level == "error" || ev.Entry.Level == "warning" {
-			said = "log: " + ev.Entry.Text + " " + ev.Entry.URL
+			text = "log: " + ev.Entry.Text + " " + ev.Entry.URL
 		}
 	case *network.EventRequestWillBeSent:
 		if !strings.HasPrefix(ev.Request.URL, b.url) {
-			said = "request elsewhere: " + ev.Request.URL
+			text = "request elsewhere: " + ev.Request.URL
 		}
 	}
-	if said != "" {
+	if text != "" {
 		b.mu.Lock()
 		defer b.mu.Unlock()
-		b.troubles = append(b.troubles, said)
+		b.troubles = append(b.troubles, text)
 	}
 }
 
@@ -83,9 +83,9 @@ func (b *tab) listen(ev any) {
 func (b *tab) troubled() []string {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	said := b.troubles
+	text := b.troubles
 	b.troubles = nil
-	return said
+	return text
 }
 
 func (b *tab) do(steps ...chromedp.Action[chromedp.Void]) {
@@ -333,13 +333,13 @@ func TestBoardIsLive(t *testing.T) {
 	b.show("/")
 	require.Contains(t, look[string](b, `document.querySelector(".board > li:last-child").textContent`), "Fit")
 	f.turn("K-15", "stop")
-	const news = `document.dispatchEvent(new Event("visibilitychange")), 0` // sooner than its ten seconds
-	look[int](b, news)
+	const reload = `document.dispatchEvent(new Event("visibilitychange")), 0` // sooner than its ten seconds
+	look[int](b, reload)
 	b.until(`document.querySelector(".board > li:last-child").textContent.includes("Stop")`)
 	b.until(`document.getElementById("live").textContent.startsWith("Up to date")`)
 	assert.Empty(t, b.troubled())
 
 	b.server.Close()
-	look[int](b, news)
+	look[int](b, reload)
 	b.until(`document.getElementById("live").textContent.startsWith("No answer from the agent since")`)
 }

@@ -152,7 +152,7 @@ func (c *chart) scales(t advise.Trace, v chartView) (x, y scale) {
 	}
 	if limit, ok := t.Limit.Get(); ok {
 		widen(limit)
-		for _, f := range t.Fan { // beyond the limit the fan has said all
+		for _, f := range t.Fan { // beyond the limit the fan adds nothing
 			widen(min(f.P90, 1.15*limit))
 		}
 	}
@@ -247,7 +247,7 @@ func (c *chart) drawLimits(t advise.Trace, y scale) {
 // drawLevel draws the model's line and band, broken at every gap and new pair.
 func (c *chart) drawLevel(t advise.Trace, v chartView, x, y scale) {
 	inside := func(value float64) float64 { return min(max(value, y.from), y.to) }
-	for _, run := range runs(thin(t.Points, mostDots), v.x) {
+	for _, run := range runs(downsample(t.Points, mostDots), v.x) {
 		var line, up, down strings.Builder
 		for i, p := range run {
 			step(&line, x.at(v.x(p)), y.at(inside(p.Level)))
@@ -320,11 +320,11 @@ func (c *chart) drawMarks(t advise.Trace, v chartView, x scale) {
 	}
 }
 
-// drawDots sets one sign per attempt; an attempt without a number stands on the
+// drawDots sets one sign per attempt; an attempt without a number is on the
 // foot line, so that pass and fail are still seen.
 func (c *chart) drawDots(t advise.Trace, v chartView, x, y scale) {
-	var pass, young, spoilt, fail strings.Builder
-	for _, p := range thin(t.Points, mostDots) {
+	var pass, young, badEnd, fail strings.Builder
+	for _, p := range downsample(t.Points, mostDots) {
 		px, py := x.at(v.x(p)), c.Bottom-6
 		if value, ok := v.y(p).Get(); ok {
 			py = y.at(value)
@@ -333,14 +333,14 @@ func (c *chart) drawDots(t advise.Trace, v chartView, x, y scale) {
 		case !p.Passed && !p.BadEnd:
 			fail.WriteString(cross(px, py, 4))
 		case p.BadEnd:
-			fmt.Fprintf(&spoilt, "M%s %sv8m-4-4h8", coord(px), coord(py-4))
+			fmt.Fprintf(&badEnd, "M%s %sv8m-4-4h8", coord(px), coord(py-4))
 		case p.Conditioning:
 			young.WriteString(ring(px, py, 3.5))
 		default:
 			pass.WriteString(ring(px, py, 3))
 		}
 	}
-	for _, d := range []dots{{"pass", pass.String()}, {"young", young.String()}, {"spoilt", spoilt.String()}, {"fail", fail.String()}} {
+	for _, d := range []dots{{"pass", pass.String()}, {"young", young.String()}, {"bad-end", badEnd.String()}, {"fail", fail.String()}} {
 		if d.Path != "" {
 			c.Dots = append(c.Dots, d)
 		}
@@ -405,8 +405,8 @@ func runs(points []advise.Point, x func(advise.Point) float64) [][]advise.Point 
 	return out
 }
 
-// thin keeps about most points: every failed one first, of the others each k-th.
-func thin(points []advise.Point, most int) []advise.Point {
+// downsample keeps about most points: every failed one first, of the others each k-th.
+func downsample(points []advise.Point, most int) []advise.Point {
 	if len(points) <= most {
 		return points
 	}

@@ -72,7 +72,7 @@ func (s *Server) showCorrect(w http.ResponseWriter, u units, e drift.Entry, type
 			field.Value = text
 		}
 		if wrong != nil && wrong.Field == f.Name {
-			field.Problem = wrong.Said
+			field.Problem = wrong.Text
 		}
 		switch {
 		case f.Kind == drift.Moment:

@@ -70,7 +70,7 @@ func (s *Server) addLatest(v *machineView, a *advise.Assessment, now time.Time) 
 // corrections below it: the old value stays in sight.
 func (v *machineView) addEntries(history []drift.Entry, until time.Time) {
 	corrections := map[string][]drift.Entry{}
-	var told []*drift.Entry
+	var shown []*drift.Entry
 	for i := range history {
 		e := &history[i]
 		if e.When().After(until) {
@@ -80,10 +80,10 @@ func (v *machineView) addEntries(history []drift.Entry, until time.Time) {
 			corrections[e.Correction.Corrects] = append(corrections[e.Correction.Corrects], *e)
 			continue
 		}
-		told = append(told, e)
+		shown = append(shown, e)
 	}
-	slices.SortStableFunc(told, func(a, b *drift.Entry) int { return b.When().Compare(a.When()) })
-	for i, e := range told {
+	slices.SortStableFunc(shown, func(a, b *drift.Entry) int { return b.When().Compare(a.When()) })
+	for i, e := range shown {
 		if i >= mostEntries && len(corrections[e.ID]) == 0 {
 			v.Older++
 			continue
@@ -236,7 +236,7 @@ func valueWord(v any) string {
 	}
 }
 
-// wordCorrection says what was changed from what to what, by whom and why.
+// wordCorrection says what was changed from what to what, by which person and why.
 func wordCorrection(c, of *drift.Entry) string {
 	var parts []string
 	for _, change := range c.Correction.Changes {

@@ -31,7 +31,7 @@ import (
 // noon is when every test happens.
 var noon = time.Date(2026, 3, 2, 12, 0, 0, 0, time.FixedZone("", 3600))
 
-// fake is a door, a fleet and a store in memory: an invented contractor's.
+// fake is an intake, a fleet and a store in memory, of an invented contractor.
 type fake struct {
 	mu       sync.Mutex // a browser asks from other goroutines
 	machines []Machine
@@ -56,8 +56,8 @@ type fake struct {
 	owed     []advise.Owed
 	moveErr  error
 	sites    map[string]advise.Site
-	said     map[string][]backtest.PastForecast
-	alerts   desk
+	pasts    map[string][]backtest.PastForecast
+	alerts   fakeAlerts
 	spares   []advise.Spares
 	lookBack lookback.Report
 }
@@ -83,7 +83,7 @@ func (f *fake) Take(_ context.Context, offers []intake.Submission) ([]intake.Rec
 	var out []intake.Receipt
 	for i, o := range offers {
 		if o.By != nil && o.Problem == nil && o.Refusal == nil {
-			o.Problem = o.By.Check(&o.Record) // as the door asks
+			o.Problem = o.By.Check(&o.Record) // as intake asks
 		}
 		f.taken = append(f.taken, o)
 		r := intake.Receipt{Line: o.Line, ID: o.Record.ID, Epoch: 1, Seq: uint64(len(f.taken)), Refused: o.Problem}
@@ -112,7 +112,7 @@ func (f *fake) offers() []intake.Submission {
 	return slices.Clone(f.taken)
 }
 
-// turn changes the state of a machine, as news would.
+// turn changes the state of a machine, as a new record would.
 func (f *fake) turn(machine string, state advise.State) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -181,12 +181,12 @@ func (f *fake) Find(_, id string) (drift.Entry, bool, error) {
 	return drift.Entry{}, false, nil
 }
 
-// Said is the fake's earlier forecasts.
-func (f *fake) Said(machine string) ([]backtest.PastForecast, error) {
+// PastForecasts are the fake's earlier forecasts.
+func (f *fake) PastForecasts(machine string) ([]backtest.PastForecast, error) {
 	if f.slow != nil {
 		<-f.slow
 	}
-	return f.said[machine], nil
+	return f.pasts[machine], nil
 }
 
 func (f *fake) Refused(limit int) ([]drift.Refusal, int, error) {
@@ -195,7 +195,7 @@ func (f *fake) Refused(limit int) ([]drift.Refusal, int, error) {
 
 func (f *fake) Ready() error { return f.notReady }
 
-// anyone is a guard that lets everybody in.
+// anyone is an authenticator that accepts everybody.
 type anyone struct{}
 
 func (anyone) Authenticate(net.IP, string, string) (auth.Principal, error) {
@@ -208,10 +208,10 @@ func (anyone) Resume(net.IP, string, string) (auth.Principal, error) {
 	return auth.Principal{}, auth.ErrGone
 }
 
-// serverFor is a server on f whose clock stands at noon.
+// serverFor is a server on f whose clock stays at noon.
 func serverFor(t testing.TB, f *fake) *Server {
 	t.Helper()
-	s, err := New(Config{Guard: anyone{}, Keys: noKeys(t), Fingerprint: func() string { return "" }, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Door: f, Fleet: f, Said: f.Said, Records: f, Alerts: &f.alerts, Proofs: f, Spares: func() []advise.Spares { return f.spares }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, LookBack: func(q lookback.Question) (lookback.Report, error) { return f.lookBack, q.Check() }, OpenLookBacks: func() (lookback.Report, bool) { return f.lookBack, true }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
+	s, err := New(Config{Authenticator: anyone{}, Keys: noKeys(t), Fingerprint: func() string { return "" }, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Intake: f, Fleet: f, PastForecasts: f.PastForecasts, Records: f, Alerts: &f.alerts, Proofs: f, Spares: func() []advise.Spares { return f.spares }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, LookBack: func(q lookback.Question) (lookback.Report, error) { return f.lookBack, q.Check() }, OpenLookBacks: func() (lookback.Report, bool) { return f.lookBack, true }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
 	require.NoError(t, err)
 	s.before.patience, s.glance = time.Minute, time.Minute // no page of a test depends on how fast it is
@@ -234,7 +234,7 @@ func get(t testing.TB, f *fake, path string) *httptest.ResponseRecorder {
 
 func ask(t testing.TB, f *fake, r *http.Request) *httptest.ResponseRecorder {
 	t.Helper()
-	if r.Host == "example.com" { // what httptest says when nothing was said
+	if r.Host == "example.com" { // the default of httptest
 		r.Host = "localhost:8080"
 	}
 	w := httptest.NewRecorder()
@@ -289,16 +289,16 @@ func yard() *fake {
 	}
 	f.moved = advise.MoveAnswer{Machine: "K-07", AsOf: noon, Answer: advise.Recalibrate, WaitMinutes: some(0), ProbabilityOut: some(0.63), ExpectedShift: some(3.2), SD: some(0.9),
 		Evidence: advise.ThisMachine, Reasons: []string{"You are 1,180 m higher than at the last good calibration."}, DewPoint: some(9.1), Cost: advise.Cost{CheckMinutes: 5, OutMinutes: 60}}
-	f.said = map[string][]backtest.PastForecast{"K-07": {
-		saidOn(14, backtest.EndOpen, 310), saidOn(28, backtest.EndServiced, 180), saidOn(42, backtest.EndFailed, 480), saidOn(56, backtest.EndFailed, 90), saidOn(70, backtest.EndFailed, 1900),
+	f.pasts = map[string][]backtest.PastForecast{"K-07": {
+		pastOn(14, backtest.EndOpen, 310), pastOn(28, backtest.EndServiced, 180), pastOn(42, backtest.EndFailed, 480), pastOn(56, backtest.EndFailed, 90), pastOn(70, backtest.EndFailed, 1900),
 	}}
 	f.alerts.begin(f.machines)
 	f.spares = []advise.Spares{{Depot: "", Machines: 2, Unknown: 1, Expected: 0.4, Hold95: 1, Hold99: 2}, {Depot: "north", Machines: 4, Expected: 2.25, Hold95: 4, Hold99: 5, Held: some(int64(3))}}
 	return f
 }
 
-// saidOn is a forecast of so many days ago and what came of it.
-func saidOn(days int, end backtest.End, arcs float64) backtest.PastForecast {
+// pastOn is a forecast of so many days ago and what came of it.
+func pastOn(days int, end backtest.End, arcs float64) backtest.PastForecast {
 	made := noon.AddDate(0, 0, -days)
 	return backtest.PastForecast{Made: made, Arcs: 900, Left: advise.Quantiles{P10: 220, P50: 610, P90: 1240}, Horizon: 6000, Fate: backtest.Fate{Arcs: arcs, Until: made.AddDate(0, 0, 9), End: end}}
 }

@@ -11,7 +11,7 @@ import (
 	"arcdrift/drift/phrase"
 )
 
-// entryField is one field of a form with what stands around it.
+// entryField is one field of a form with its label, unit and hint.
 type entryField struct {
 	Name, Label, Value, Unit, Hint, Problem string
 	// Number opens the keypad, else a keyboard does; Whole is one without a
@@ -56,7 +56,7 @@ func numberFields(u units, typed url.Values, wrong *mistake, names ...string) []
 			f.bound(of)
 		}
 		if wrong != nil && wrong.Field == name {
-			f.Problem = wrong.Said
+			f.Problem = wrong.Text
 		}
 		out = append(out, f)
 	}
@@ -84,22 +84,22 @@ func askedFor(field string) string {
 }
 
 // mistake is what is wrong with a form, in the words and units of the form.
-type mistake struct{ Field, Said string }
+type mistake struct{ Field, Text string }
 
 func mistakeOf(p *drift.Problem, u units) *mistake {
 	if p == nil {
 		return nil
 	}
-	said := drift.Problem{Field: askedFor(p.Field), Value: p.Value, Reason: p.Reason}
+	shown := drift.Problem{Field: askedFor(p.Field), Value: p.Value, Reason: p.Reason}
 	if p.Value == "" && strings.HasPrefix(p.Reason, "is missing") {
-		said.Reason = "is missing" // the form says what of
+		shown.Reason = "is missing" // the form says what is missing
 	}
 	f, measured := drift.FieldNamed(p.Field)
 	if x, err := strconv.ParseFloat(p.Value, 64); measured && err == nil && f.Kind == drift.Number {
-		said.Value = u.show(f.Name, x)
-		said.Reason = fmt.Sprintf("must be from %s to %s %s", u.show(f.Name, f.Min), u.show(f.Name, f.Max), u.unit(f.Name))
+		shown.Value = u.show(f.Name, x)
+		shown.Reason = fmt.Sprintf("must be from %s to %s %s", u.show(f.Name, f.Min), u.show(f.Name, f.Max), u.unit(f.Name))
 	}
-	return &mistake{p.Field, strings.ReplaceAll(said.Error(), " -", " \u2212") + "."}
+	return &mistake{p.Field, strings.ReplaceAll(shown.Error(), " -", " \u2212") + "."}
 }
 
 // bound holds the field to what the field of a record may be.

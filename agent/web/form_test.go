@@ -114,7 +114,7 @@ func TestFormsDoNotReadAWholeHistory(t *testing.T) {
 	assert.Zero(t, f.wholeReads.Load())
 }
 
-func TestLogFaultsAreForThePersonToMend(t *testing.T) {
+func TestLogFaultsAreForThePersonToCorrect(t *testing.T) {
 	for name, c := range map[string]struct {
 		pairs []string
 		part  string
@@ -416,7 +416,7 @@ func TestSentencesInTheReadersUnits(t *testing.T) {
 
 // A form is read in the units it was shown in, whatever was chosen meanwhile.
 func TestFormsCarryTheirUnits(t *testing.T) {
-	for _, path := range []string{"/log?machine=K-07", "/correct?machine=K-07&corrects=K-07-5"} {
+	for _, path := range []string{"/log?machine=K-07"} {
 		for _, unit := range []string{"us", "si"} {
 			assert.Contains(t, get(t, yard(), path+"&units="+unit).Body.String(), `name="units" value="`+unit+`"`)
 		}

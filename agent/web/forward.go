@@ -23,8 +23,8 @@ const (
 	direct = "http"
 )
 
-// arrivalHeader tells who forwards that the hub does not believe what it says of
-// when and from whom the records came.
+// arrivalHeader tells a forwarder that the hub does not believe what it states about
+// when and from where the records came.
 const arrivalHeader = "Arcdrift-Arrival"
 
 // bodyOf reads an upload, pressed or not, up to maxBody. When it cannot, it has
@@ -81,16 +81,16 @@ func (s *Server) postRefused(w http.ResponseWriter, r *http.Request) {
 	believed, now := passOf(r).Relays(forward), s.Now()
 	var offers []intake.Submission
 	for line := range bytes.Lines(body) {
-		told, err := wire.ReadRefusal(line)
+		refused, err := wire.ReadRefusal(line)
 		if err != nil {
 			refuse(w, http.StatusUnprocessableEntity, problemOf(err))
 			return
 		}
-		if told.Machine != "" && !passOf(r).MayWrite(told.Machine) {
-			refuse(w, http.StatusForbidden, &drift.Problem{Field: "machine", Value: told.Machine, Reason: "is not one that " + passOf(r).Name + " may write for: nothing was taken"})
+		if refused.Machine != "" && !passOf(r).MayWrite(refused.Machine) {
+			refuse(w, http.StatusForbidden, &drift.Problem{Field: "machine", Value: refused.Machine, Reason: "is not one that " + passOf(r).Name + " may write for: nothing was taken"})
 			return
 		}
-		refusal := drift.Refusal(told)
+		refusal := drift.Refusal(refused)
 		if !believed {
 			refusal.Via, refusal.Time, refusal.Last, refusal.Times = direct, now, now, 1
 		}

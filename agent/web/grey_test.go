@@ -72,8 +72,8 @@ func unlike(a, b []bool) float64 {
 }
 
 // Without colours, as in print or to somebody who sees none, the shapes of the
-// states, the signs of the charts and what is chosen are told apart, and stand
-// out from their ground by 3 to 1 (WCAG 2.2, 1.4.11).
+// states, the signs of the charts and what is chosen are distinct, and differ
+// from their background by 3 to 1 (WCAG 2.2, 1.4.11).
 func TestReadableInGrey(t *testing.T) {
 	b := open(t, crowd(30))
 	b.do(chromedp.EmulateViewport(1280, 900))
@@ -97,7 +97,7 @@ func TestReadableInGrey(t *testing.T) {
 				masks = append(masks, mask)
 			}
 		}
-		// Every state is said in words, too; TestEveryStateHasWordAndShape holds that.
+		// Every state has words, too; TestEveryStateHasWordAndShape checks that.
 		b.show("/log?machine=K-07")
 		contrast := look[float64](b, `(() => {
 			const light = (e) => {

@@ -49,7 +49,7 @@ func unpacks(accepts string) bool {
 type packed struct {
 	http.ResponseWriter
 	packers *sync.Pool
-	status  int          // as the handler said it, 0 for not yet
+	status  int          // as the handler set it, 0 for not yet
 	begun   bool         // the status is sent
 	z       *gzip.Writer // nil when it goes as it is
 }
@@ -96,7 +96,7 @@ func (p *packed) end() {
 		p.begin(0)
 	}
 	if p.z != nil {
-		_ = p.z.Close() // a reader that has gone has nobody to tell
+		_ = p.z.Close() // the client may have gone
 		p.packers.Put(p.z)
 	}
 }

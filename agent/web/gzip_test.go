@@ -22,7 +22,7 @@ func TestWhoUnpacks(t *testing.T) {
 	}
 }
 
-// What is packed unpacks to what was said; what must not be packed is not.
+// A compressed answer unpacks to the original; what must not be compressed is not.
 func TestSmall(t *testing.T) {
 	long := strings.Repeat("K-07 fit. ", 500)
 	for name, c := range map[string]struct {

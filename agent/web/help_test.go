@@ -141,7 +141,7 @@ type forgetful struct{}
 
 func (forgetful) Forget(name string) (string, error) {
 	if name != "Ines Varga" {
-		return "", &drift.Problem{Field: "name", Value: name, Reason: "is nobody's"}
+		return "", &drift.Problem{Field: "name", Value: name, Reason: "is not known here"}
 	}
 	return "person-abcdefgh234567xy", nil
 }

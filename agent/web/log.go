@@ -219,14 +219,14 @@ func (s *Server) logRecord(w http.ResponseWriter, r *http.Request) {
 }
 
 // showProblem gives the form back as it was filled in, with what is wrong. A
-// person stands before it and can mend it: nothing is kept as refused.
+// person is there to correct it, so nothing is kept as refused.
 func (s *Server) showProblem(w http.ResponseWriter, u units, typed url.Values, p *drift.Problem) {
 	view := s.logView(u, typed)
 	view.Problem = mistakeOf(p, u)
 	for _, fields := range [][]entryField{view.Air, view.Numbers} {
 		for i := range fields {
 			if fields[i].Name == p.Field {
-				fields[i].Problem = view.Problem.Said
+				fields[i].Problem = view.Problem.Text
 			}
 		}
 	}
@@ -234,7 +234,7 @@ func (s *Server) showProblem(w http.ResponseWriter, u units, typed url.Values, p
 }
 
 // happened is when it was: so many minutes before the button was pressed. The
-// page tells when that was; without scripts it is now, to the minute, so that a
+// page shows when that was; without scripts it is now, to the minute, so that a
 // double tap is one record.
 func (s *Server) happened(typed url.Values) time.Time {
 	now := s.Now()

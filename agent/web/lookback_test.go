@@ -14,7 +14,7 @@ import (
 	"arcdrift/drift/lookback"
 )
 
-// doubted is a report with one entry of every kind that the page tells apart.
+// doubted is a report with one entry of every kind that the page distinguishes.
 func doubted() lookback.Report {
 	entry := func(job, day string, chance float64) lookback.Entry {
 		return lookback.Entry{Machine: "K-07", Job: job, Day: day, Splices: 40, Counted: true, Chance: chance, Out: lookback.Number{Mean: 40 * chance, Low: 2, High: 30}, Way: lookback.TooWeak, Why: []lookback.Why{lookback.Wear}, Reason: "The arc was too weak by about 4.1 % (tolerance 4.6 %).", Open: chance >= lookback.OpenFrom}

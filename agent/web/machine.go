@@ -40,7 +40,7 @@ type machineView struct {
 	Table                               []attemptRow
 	FanTable                            []fanRow
 	Facts                               []fact
-	Said                                *saidView
+	Forecasts                           *earlierView
 	Entries                             []entryView
 	Older                               int
 }
@@ -149,7 +149,7 @@ func (s *Server) machineView(ctx context.Context, a *advise.Assessment, site str
 		return nil, false, err
 	}
 	v.draw(trace, q, now)
-	if whole, err = s.addSaid(ctx, v, a); err != nil {
+	if whole, err = s.addEarlier(ctx, v, a); err != nil {
 		return nil, false, err
 	}
 	return v, whole, s.addLatest(v, a, now)
@@ -335,7 +335,7 @@ func dueFact(d *advise.Due) fact {
 	return fact{"Check due", phrase.Sentence(phrase.Code(d.Reason)), "since " + phrase.Moment(d.Since) + ", " + note}
 }
 
-// arcsLeft is a range with the safe end said: that is the one to plan on.
+// arcsLeft is a range that names the safe end: that is the one to plan on.
 func arcsLeft(a *advise.Assessment) string {
 	q := a.Electrode.ToFailure
 	if q == nil {

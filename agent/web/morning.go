@@ -122,18 +122,18 @@ func (s *Server) morningView(ctx context.Context, patience time.Duration) (*morn
 		byState[m.State] = append(byState[m.State], one)
 		view.RequiresOpening = view.RequiresOpening || m.RequiresOpening()
 	}
-	said := []string{}
+	counts := []string{}
 	for _, state := range advise.States() {
 		if list := byState[state]; len(list) > 0 {
 			view.Groups = append(view.Groups, needsGroup{State: state, Word: phrase.State(state), Machines: newFirst(list)})
-			said = append(said, fmt.Sprintf("%d %s", len(list), phrase.Code(state)))
+			counts = append(counts, fmt.Sprintf("%d %s", len(list), phrase.Code(state)))
 		}
 	}
 	view.Withheld, view.Doubted = s.withheld(), s.doubtedLine()
 	if first > 0 {
 		view.First = "Of the machines that are fit, " + phrase.Integer(first) + " must be calibrated before the first splice."
 	}
-	view.Summary = phrase.Count(len(machines), "machine") + ": " + strings.Join(append(said, fmt.Sprintf("%d fit", view.Rest)), ", ") + "."
+	view.Summary = phrase.Count(len(machines), "machine") + ": " + strings.Join(append(counts, fmt.Sprintf("%d fit", view.Rest)), ", ") + "."
 	return view, nil
 }
 

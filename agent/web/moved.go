@@ -96,7 +96,7 @@ func asks(q url.Values) bool {
 // samePlace is the part of a link that says that unchanged values are meant.
 const samePlace = "same"
 
-// verdict asks the fleet; a *drift.Problem is the asker's to mend. A form filled in
+// verdict asks the fleet; a *drift.Problem is for the person who asked to correct. A form filled in
 // from the last record and sent unchanged earns no "no need": it is asked about.
 func (s *Server) verdict(u units, q url.Values, same bool) (*verdict, *drift.Problem, error) {
 	move, err := wire.MoveValues(u.toSI(q))

@@ -40,7 +40,7 @@ func TestMovedSaysTheFourAnswers(t *testing.T) {
 	}
 }
 
-// The answer names its machine, and one that nobody has heard of is asked about.
+// The answer names its machine, and one that no record names is asked about.
 func TestMovedNamesTheMachine(t *testing.T) {
 	f := yard()
 	f.moved = advise.MoveAnswer{Machine: "Q-04", Answer: advise.CannotTell}

@@ -51,7 +51,7 @@ type offlineView struct {
 	Table *offlineTable `json:"table"`
 }
 
-// offlineTable is a model.OutTable. A row is weight, multiple of the scatter,
+// offlineTable is a model.OutTable. A row is weight, scatter scale,
 // mean level; the means of level minus setting, slope, and the effects of
 // density, humidity and machine temperature; the lower triangle of their
 // covariance, row by row. Air is what the last attempt's air contributed.
@@ -114,7 +114,7 @@ func offlineOf(machine string, site *advise.Site, now time.Time) offlineView {
 const mostOffline = 100
 
 // getOffline answers a JSON array of what a phone keeps of the machines named.
-// One that nobody has heard of is left out.
+// A machine that no record names is left out.
 func (s *Server) getOffline(w http.ResponseWriter, r *http.Request) {
 	named := r.URL.Query()["machine"]
 	if len(named) == 0 || len(named) > mostOffline {

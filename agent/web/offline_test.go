@@ -90,7 +90,7 @@ func think(t *testing.T, f *fake) thinking {
 			}
 		}
 	}
-	book := memory{&storetest.Memory{}}
+	kept := memory{&storetest.Memory{}}
 	var entries []drift.Entry
 	for _, r := range records {
 		// Every machine has been silent for another while.
@@ -102,9 +102,9 @@ func think(t *testing.T, f *fake) thinking {
 			entries = append(entries, drift.Entry{Record: r, Received: r.Time, Via: "import"})
 		}
 	}
-	_, err := book.Append(entries, nil)
+	_, err := kept.Append(entries, nil)
 	require.NoError(t, err)
-	real := fleet.New(book, func() time.Time { return noon }, slog.New(slog.DiscardHandler))
+	real := fleet.New(kept, func() time.Time { return noon }, slog.New(slog.DiscardHandler))
 	done := make(chan error, 1)
 	ctx, stop := context.WithCancel(t.Context())
 	go func() { done <- real.Run(ctx) }()
@@ -176,7 +176,7 @@ func TestPhoneAnswersAsTheAgent(t *testing.T) {
 	}
 	body, err := json.Marshal(objects)
 	require.NoError(t, err)
-	type said struct {
+	type answer struct {
 		Answer      advise.Answer      `json:"answer"`
 		Evidence    advise.Evidence    `json:"evidence"`
 		Wait        drift.Opt[int]     `json:"wait_minutes"`
@@ -190,7 +190,7 @@ func TestPhoneAnswersAsTheAgent(t *testing.T) {
 		Cost        advise.Cost        `json:"cost"`
 		Chance      *float64           `json:"chance"`
 	}
-	phone := look[[]said](b, `(async () => {
+	phone := look[[]answer](b, `(async () => {
 		const { answer } = await import("/static/site-check.js");
 		const tables = await (await fetch("/api/v1/offline?`+names(machines)+`")).json();
 		const of = Object.fromEntries(tables.map((t) => [t.machine, t]));
@@ -204,7 +204,7 @@ func TestPhoneAnswersAsTheAgent(t *testing.T) {
 		w := httptest.NewRecorder()
 		server.Handler().ServeHTTP(w, localRequest("GET", "/api/v1/site-check?"+query.Encode()))
 		require.Equal(t, http.StatusOK, w.Code, w.Body)
-		var agent said
+		var agent answer
 		require.NoError(t, json.Unmarshal(w.Body.Bytes(), &agent))
 		got := phone[i]
 		words[agent.Answer]++
@@ -222,7 +222,7 @@ func TestPhoneAnswersAsTheAgent(t *testing.T) {
 	}
 	assert.Greater(t, len(sentences), 7, "and most of the sentences: %v", sentences)
 	for _, rule := range []string{"The move alo", "The electrod", "The machine ", "Another cali", "Enter the ma", "If the machi"} {
-		assert.Positive(t, sentences[rule], "%s is among what was said: %v", rule, sentences)
+		assert.Positive(t, sentences[rule], "%s is among the sentences: %v", rule, sentences)
 	}
 	assert.Empty(t, b.troubled())
 }
@@ -251,11 +251,11 @@ func TestPhoneWordsItAsThePage(t *testing.T) {
 		}
 		list, err := json.Marshal(asked)
 		require.NoError(t, err)
-		type told struct {
+		type answer struct {
 			Asked        string
 			Agent, Phone []string
 		}
-		all := look[[]told](b, fmt.Sprintf(`(async () => {
+		all := look[[]answer](b, fmt.Sprintf(`(async () => {
 			const { show, questionOf } = await import("/static/along.js");
 			const { answer } = await import("/static/site-check.js");
 			const tables = await (await fetch("/api/v1/offline?%s")).json();
@@ -302,7 +302,7 @@ func chanceFrom(f thinking, q *advise.Move) float64 {
 func TestOfflineTables(t *testing.T) {
 	f := yard()
 	f.sites = map[string]advise.Site{"K-07": {Known: model.NewMachine("K-07", new(model.Prior()))}}
-	// A machine nobody has calibrated travels too: the phone says that it cannot
+	// A machine that nobody has calibrated is included too: the phone says that it cannot
 	// tell.
 	const empty = `"as_of":"2026-03-02T11:00:00Z","attempts":0,"attempts_of_its_like":0,"streak":0,"last":null,"arcs_per_day":0,"last_temperature_c":null,"last_humidity_pct":null,"last_altitude_m":null,"last_pressure_hpa":null,"warm_up_minutes":null,"cost":{"check_minutes":5,"out_minutes":60},"due":[],"check_leaves":0,"setting_wrong":false,"table":null}`
 	assert.JSONEq(t, `[{"machine":"K-31",`+empty+`]`, get(t, f, "/api/v1/offline?machine=K-31&machine=nobody").Body.String())

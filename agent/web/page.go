@@ -101,10 +101,10 @@ func (s *Server) render(w http.ResponseWriter, name string, p page) {
 		h.Set("ETag", p.Tag)
 	}
 	w.WriteHeader(max(p.Status, http.StatusOK))
-	_, _ = w.Write(out.Bytes()) // a reader that has gone has nobody to tell
+	_, _ = w.Write(out.Bytes()) // the client may have gone
 }
 
-// fail is where an error that no reader can mend stops: logged once, told in
+// fail is where an error that no reader can correct ends: logged once, and answered in
 // general words.
 func (s *Server) fail(w http.ResponseWriter, err error) {
 	s.Log.Error("request failed", "error", err)
@@ -142,7 +142,7 @@ func (s *Server) routePages(mux *routes) {
 }
 
 // onceRead answers only when something was read: to an agent that has just
-// started every machine is unknown, and nobody needs anything.
+// started every machine is unknown, and no machine needs action.
 func (s *Server) onceRead(next http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		if !s.reading() {
@@ -183,8 +183,8 @@ func unchanged(w http.ResponseWriter, r *http.Request, tag string) bool {
 }
 
 // lost answers a link that leads nowhere, with the way back.
-func (s *Server) lost(w http.ResponseWriter, status int, title, said string) {
-	s.render(w, "error", page{Title: title, Status: status, Body: struct{ Title, Said string }{title, said}})
+func (s *Server) lost(w http.ResponseWriter, status int, title, text string) {
+	s.render(w, "error", page{Title: title, Status: status, Body: struct{ Title, Text string }{title, text}})
 }
 
 // orLost gives a person at an address that is none a page; a script, and whoever
@@ -200,7 +200,7 @@ func (s *Server) orLost(mux *http.ServeMux) http.Handler {
 	})
 }
 
-// noMachine answers a question about a machine nobody has heard of.
+// noMachine answers a question about a machine that no record names.
 func (s *Server) noMachine(w http.ResponseWriter, machine string) {
 	s.render(w, "unknown", page{Title: "Unknown machine", Status: http.StatusNotFound, Body: machine})
 }

@@ -98,7 +98,7 @@ func attr(n *html.Node, key string) string {
 	return ""
 }
 
-// assertNested checks that every element is closed, in order: the parser mends
+// assertNested checks that every element is closed, in order: the parser repairs
 // what is not and would hide it.
 func assertNested(t testing.TB, text string) {
 	t.Helper()
@@ -282,7 +282,7 @@ func TestBoardWhileStarting(t *testing.T) {
 	assert.NotContains(t, seen, "No records yet")
 	assert.NotContains(t, seen, "0 Stop", "no count that looks like an all-clear")
 
-	// Nobody is told that nobody needs anything, or that a machine is unknown.
+	// No page says that no machine needs action, or that a machine is unknown.
 	asked := []string{"/alerts", "/api/v1/alerts", "/morning", "/morning.txt", "/machines/K-07", "/moved?machine=K-07&temperature_c=4", "/spares",
 		"/api/v1/machines", "/api/v1/machines/K-07", "/api/v1/site-check?machine=K-07", "/api/v1/spares", "/api/v1/offline?machine=K-07"}
 	for _, path := range asked {
@@ -318,7 +318,7 @@ func TestLivePagesAnswerUnchanged(t *testing.T) {
 	}
 }
 
-// The model is asked again only about a machine with news.
+// The model is asked again only about a machine that changed.
 func TestTracesAreKept(t *testing.T) {
 	f := yard()
 	s := serverFor(t, f)

@@ -11,13 +11,13 @@ import (
 	"arcdrift/drift"
 )
 
-// People are those whom the records name.
+// People are the persons that the records name.
 type People interface {
 	// Forget takes a name out and returns the pseudonym that is shown from now on;
-	// a *drift.Problem says that nobody has it.
+	// a *drift.Problem says that no record has it.
 	Forget(name string) (pseudonym string, err error)
 	// Learn keeps what an agent that forwards says of the pseudonyms in its records.
-	Learn(told []wire.Person) error
+	Learn(people []wire.Person) error
 }
 
 // postForget forgets the person whose name the body holds, {"name":"…"}, and answers
@@ -53,7 +53,7 @@ func (s *Server) postForget(w http.ResponseWriter, r *http.Request) {
 
 // postPeople takes what another agent says of the pseudonyms in the records that it
 // forwards, one JSON object a line, all or none, and answers {"kept":n} once that is
-// durable, and those whom it has forgotten are so here.
+// durable, and everybody it has forgotten is forgotten here too.
 func (s *Server) postPeople(w http.ResponseWriter, r *http.Request) {
 	if !passOf(r).Relays(forward) {
 		s.turnAway(w, r, http.StatusForbidden, "this account is not of an agent that forwards")
@@ -63,20 +63,20 @@ func (s *Server) postPeople(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	var told []wire.Person
+	var people []wire.Person
 	for line := range bytes.Lines(body) {
 		p, err := wire.ReadPerson(line)
 		if err != nil {
 			refuse(w, http.StatusUnprocessableEntity, problemOf(err))
 			return
 		}
-		told = append(told, p)
+		people = append(people, p)
 	}
-	if err := s.People.Learn(told); err != nil {
+	if err := s.People.Learn(people); err != nil {
 		s.busy(w, err)
 		return
 	}
 	answer(w, http.StatusCreated, struct {
 		Kept int `json:"kept"`
-	}{len(told)})
+	}{len(people)})
 }

@@ -67,7 +67,7 @@ func TestPhoneWithoutTheAgent(t *testing.T) {
 	h.gone.Store(true)
 	b.show("/log?machine=" + machine + "&trigger=moved")
 	taps := 0
-	// The page for that machine was never loaded: the one to choose from stands in,
+	// The page for that machine was never loaded: the page to choose from is shown,
 	// with the link's machine chosen.
 	b.tap(&taps, "Failed")
 	b.tap(&taps, "2")
@@ -105,8 +105,8 @@ func TestPhoneWithoutTheAgent(t *testing.T) {
 	assert.Contains(t, got, `"machine":"`+machine+`"`)
 	assert.Contains(t, got, `"trigger":"moved"`)
 	assert.Contains(t, got, `"attempts":2`)
-	for _, said := range b.troubled() {
-		assert.Contains(t, said, "net::ERR_EMPTY_RESPONSE", "only late word of a request from when the agent was gone")
+	for _, text := range b.troubled() {
+		assert.Contains(t, text, "net::ERR_EMPTY_RESPONSE", "only late word of a request from when the agent was gone")
 	}
 }
 
@@ -133,7 +133,7 @@ func TestPhoneMakesTheSameRecord(t *testing.T) {
 		require.Equal(t, http.StatusCreated, post(t, f, string(raw)).Code, string(raw))
 		form, phone := f.taken[0].Record, f.taken[1].Record
 		phone.ID = form.ID
-		// The test's clock stands, the browser's does not.
+		// The test's clock is stopped, the browser's is not.
 		assert.InDelta(t, 30, time.Since(phone.Time).Minutes(), 2)
 		phone.Time = form.Time
 		assert.True(t, form.SameBody(&phone), "%s\n%s", form.AppendCanonical(nil), phone.AppendCanonical(nil))
@@ -205,7 +205,7 @@ func TestBenchAndCorrectionWithoutTheAgent(t *testing.T) {
 	b.tap(&taps, "Save now (10 s)")
 	b.until(`document.getElementById("waiting").textContent.includes("1 waiting to be sent.")`)
 
-	// The page of that machine was never loaded: the one to choose from stands in.
+	// The page of that machine was never loaded: the page to choose from is shown.
 	b.show("/service?machine=K-11")
 	taps = 0
 	for _, words := range []string{"Failed", "Cleaned", "Dirty", "Save", "Save now (10 s)"} {
@@ -246,8 +246,8 @@ func TestPhoneRefusesWhatIsNoNumber(t *testing.T) {
 	f := yard()
 	b := openOn(t, serverFor(t, f).Handler())
 	b.show("/log?machine=K-07")
-	for typed, said := range map[string]string{"12x": "This is not a number.", "214": "It must be from -40 to 60."} {
-		assert.Equal(t, said, look[string](b, `import("/static/record.js").then(({ recordsOf }) => {
+	for typed, want := range map[string]string{"12x": "This is not a number.", "214": "It must be from -40 to 60."} {
+		assert.Equal(t, want, look[string](b, `import("/static/record.js").then(({ recordsOf }) => {
 			const form = document.querySelector("form[data-send]");
 			form.elements.temperature_c.value = "`+typed+`";
 			return recordsOf(form) === undefined ? form.elements.temperature_c.validationMessage : "made";

@@ -82,7 +82,7 @@ func sendPack(w http.ResponseWriter, q proof.Question, raw []byte) {
 	h.Set("Content-Type", "application/zip")
 	h.Set("Cache-Control", "no-store")
 	h.Set("Content-Disposition", `attachment; filename="`+q.FileName()+`"`)
-	_, _ = w.Write(raw) // a reader that has gone has nobody to tell
+	_, _ = w.Write(raw) // the client may have gone
 }
 
 // proof makes the pack that a form asks for.

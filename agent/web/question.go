@@ -88,7 +88,7 @@ func (s *Server) answerQuestion(w http.ResponseWriter, r *http.Request) {
 	s.render(w, "saved", page{Title: "Saved", Field: true, Status: http.StatusCreated, Body: view})
 }
 
-// replyOf is the answer that was tapped, nil if its question stands no more.
+// replyOf is the answer that was tapped, nil if its question is no longer open.
 func replyOf(a *advise.Assessment, typed url.Values) (*drift.Question, *drift.Reply) {
 	if a == nil {
 		return nil, nil

@@ -107,13 +107,13 @@ type season struct {
 func newSeason(t *testing.T, around func(http.Handler) http.Handler) *season {
 	t.Helper()
 	s := &season{t: t, kept: &storetest.Memory{}}
-	door := intake.New(s.kept, time.Now, func([]drift.Entry) {})
+	in := intake.New(s.kept, time.Now, func([]drift.Entry) {})
 	ctx, stop := context.WithCancel(t.Context())
 	var run sync.WaitGroup
-	run.Go(func() { _ = door.Run(ctx) })
+	run.Go(func() { _ = in.Run(ctx) })
 	t.Cleanup(func() { stop(); run.Wait() })
 	server := serverFor(t, yard())
-	server.Door, server.Now = door, time.Now
+	server.Intake, server.Now = in, time.Now
 	s.hole = &hole{Handler: around(server.Handler())}
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -150,7 +150,7 @@ func (s *season) run(entries, killEach int) (lost, doubled int) {
 			for i := from; i < from+safe; i++ {
 				_, arrived, err := s.kept.Find("K-07", "phone-"+strconv.Itoa(i))
 				require.NoError(s.t, err)
-				assert.True(s.t, arrived || slices.Contains(waiting, "phone-"+strconv.Itoa(i)), "what was said to be kept outlives the kill: %d", i)
+				assert.True(s.t, arrived || slices.Contains(waiting, "phone-"+strconv.Itoa(i)), "what was reported as kept survives the kill: %d", i)
 			}
 			kills++ // and the person enters it all once more
 		}

@@ -75,7 +75,7 @@ func (s *Server) postRecords(w http.ResponseWriter, r *http.Request) {
 	_, _ = w.Write(out.Bytes()) // a reader that has gone sends again
 }
 
-// cannotTake logs why the store took nothing; a full queue is not news.
+// cannotTake logs why the store took nothing; a full queue is not logged.
 func (s *Server) cannotTake(err error) {
 	if !errors.Is(err, intake.ErrBusy) {
 		s.Log.Error("records not taken", "error", err)

@@ -13,7 +13,7 @@ import (
 	"arcdrift/drift/phrase"
 )
 
-// RulesWeeks is how far back the rules are told of: what a manager speaks about.
+// RulesWeeks is how far back the rules page goes.
 const RulesWeeks = 8
 
 // RulesSince is the beginning of that time.

@@ -57,17 +57,17 @@ func TestTheElectrodesAreTheAnswer(t *testing.T) {
 }
 
 // The phone asks the same and shows the same, and what it logged itself counts
-// before the agent has said so.
+// before the agent has answered.
 func TestPhoneKnowsTheRules(t *testing.T) {
 	f := yard()
 	elm(f)
 	b := openOn(t, serverFor(t, f).Handler())
 	b.show("/moved?machine=K-07")
-	type told struct {
+	type answer struct {
 		Same, Other, Passed, Early, Replaced, Elsewhere bool
 		Shown, Electrodes                               string
 	}
-	got := look[told](b, `(async () => {
+	got := look[answer](b, `(async () => {
 		const { sameAir, heard } = await import("/static/site-check.js");
 		const { show } = await import("/static/along.js");
 		const [table] = await (await fetch("/api/v1/offline?machine=K-07")).json();
@@ -107,7 +107,7 @@ func TestPhoneKnowsTheRules(t *testing.T) {
 	assert.Empty(t, b.troubled())
 }
 
-// How the rules are kept is told by week and by site or model, and says nothing of
+// How the rules are kept is shown by week and by site or model, and says nothing of
 // people.
 func TestHowTheRulesAreKept(t *testing.T) {
 	f := yard()

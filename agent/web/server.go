@@ -29,8 +29,8 @@ import (
 	"arcdrift/drift/lookback"
 )
 
-// Door takes records; it answers only when they are durable.
-type Door interface {
+// Intake takes records; it answers only when they are durable.
+type Intake interface {
 	Take(ctx context.Context, offers []intake.Submission) ([]intake.Receipt, error)
 }
 
@@ -72,18 +72,18 @@ type Records interface {
 
 // Config is what the server needs.
 type Config struct {
-	// Guard says who is let in.
-	Guard Guard
-	Door  Door
-	Fleet Fleet
-	// Said are earlier forecasts of a machine beside what came of them, newest first.
-	Said    func(machine string) ([]backtest.PastForecast, error)
-	Records Records
+	// Authenticator says who may use the server.
+	Authenticator Authenticator
+	Intake        Intake
+	Fleet         Fleet
+	// PastForecasts are earlier forecasts of a machine beside their outcomes, newest first.
+	PastForecasts func(machine string) ([]backtest.PastForecast, error)
+	Records       Records
 	// Export writes everything kept, in the format "json" (lines) or "csv".
 	Export func(w io.Writer, format string) error
 	// Backup writes a copy of the store as it is at this moment.
 	Backup func(w io.Writer) error
-	// People are those whom the records name.
+	// People are the persons that the records name.
 	People People
 	// Alerts are the open cases, Spares what the depots should hold.
 	Alerts Alerts
@@ -96,13 +96,13 @@ type Config struct {
 	OpenLookBacks func() (report lookback.Report, known bool)
 	// Proofs makes signed packs for customers.
 	Proofs Proofs
-	// Findings are what its keeper must be told of the store, in sentences.
+	// Findings are what the administrator must know about the store, in sentences.
 	Findings func() []string
-	// Links are the connections to elsewhere that do not stand and why, in sentences.
+	// Links are the connections to other systems that are down, and why, in sentences.
 	Links func() []string
 	// Metrics answers /metrics.
 	Metrics http.Handler
-	// Keys are the accounts that Guard goes by; managers change them.
+	// Keys are the accounts that Authenticator uses; managers change them.
 	Keys *auth.Keys
 	// Fingerprint is the SHA-256 of the certificate by which phones know the
 	// agent, "" without one.
@@ -126,22 +126,22 @@ type Server struct {
 	pages    map[string]*template.Template
 	manual   *manual.Manual
 	sessions *scs.SessionManager
-	traces   *news[advise.Trace]
-	pasts    *news[[]backtest.PastForecast]
+	traces   *cache[advise.Trace]
+	pasts    *cache[[]backtest.PastForecast]
 	before   *yesterday
 	owed     *owed
 	glance   time.Duration
 	run      string // made up for this run: who forwards sees that it was another
 }
 
-// Limits of the door. A body of 1 MiB is some 3,000 records; a larger upload is
+// Limits of the HTTP server. A body of 1 MiB is some 3,000 records; a larger upload is
 // cut into several. 256 connections are more than the crews and screens of a
 // yard and few enough for a small gateway.
 const (
 	maxBody   = 1 << 20
 	maxHeader = 16 << 10
 	maxConns  = 256
-	// Of them, those on which nobody has been let in yet.
+	// Of them, those not authenticated yet.
 	maxStrangers     = 192
 	maxStrangersEach = 64
 
@@ -169,20 +169,20 @@ func New(c Config) (*Server, error) {
 	}
 	s := &Server{Config: c, pages: pages, manual: help, glance: glance, run: rand.Text()}
 	s.sessions = newSessions(&s.Config)
-	s.traces = newNews(func(a *advise.Assessment) (advise.Trace, error) {
+	s.traces = newCache(func(a *advise.Assessment) (advise.Trace, error) {
 		t, err := s.Fleet.Trace(a.Machine, s.Now())
 		if err != nil {
 			err = fmt.Errorf("web: trace of %s: %w", a.Machine, err)
 		}
 		return t, err
 	}, func(t advise.Trace) int { return len(t.Points) }, s.lastOf)
-	s.pasts = newNews(func(a *advise.Assessment) ([]backtest.PastForecast, error) {
-		said, err := s.Said(a.Machine)
+	s.pasts = newCache(func(a *advise.Assessment) ([]backtest.PastForecast, error) {
+		past, err := s.PastForecasts(a.Machine)
 		if err != nil {
 			err = fmt.Errorf("web: earlier forecasts of %s: %w", a.Machine, err)
 		}
-		return said, err
-	}, func(said []backtest.PastForecast) int { return len(said) }, s.lastOf)
+		return past, err
+	}, func(past []backtest.PastForecast) int { return len(past) }, s.lastOf)
 	s.owed = &owed{work: func(since time.Time) ([]advise.Owed, error) { return s.Owed(since) }}
 	s.before = &yesterday{assess: s.assessAll, patience: patience}
 	return s, nil
@@ -202,8 +202,8 @@ func (s *Server) Run(ctx context.Context, ln net.Listener) error {
 	return s.RunAs(ctx, ln, auth.Principal{})
 }
 
-// RunAs serves those who need not say who they are, as their listener lets in
-// nobody else; with the zero pass all say so.
+// RunAs serves those who need not sign in, because their listener admits
+// nobody else; with the zero principal everybody signs in.
 func (s *Server) RunAs(ctx context.Context, ln net.Listener, pass auth.Principal) error {
 	server := &http.Server{
 		Handler:           s.Handler(),
@@ -247,7 +247,7 @@ func (s *Server) routes() *routes {
 	return m
 }
 
-// Handler is every route behind every guard.
+// Handler is every route behind every check of the request.
 func (s *Server) Handler() http.Handler {
 	origin := http.NewCrossOriginProtection()
 	return s.onlyOurHosts(headers(small(origin.Handler(http.MaxBytesHandler(s.sessions.LoadAndSave(s.admit(s.routes())), maxBody)))))
@@ -273,7 +273,7 @@ func static() http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Cache-Control", "max-age=3600")
 		if r.URL.Path == "sw.js" {
-			// It stands for all pages, and must not outlive the binary.
+			// It serves all pages, and must not outlive the binary.
 			w.Header().Set("Service-Worker-Allowed", "/")
 			w.Header().Set("Cache-Control", "no-cache")
 		}
@@ -321,5 +321,5 @@ func plain(w http.ResponseWriter, status int, text string) {
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")
 	w.WriteHeader(status)
-	_, _ = w.Write([]byte(text)) // a reader that has gone has nobody to tell
+	_, _ = w.Write([]byte(text)) // the client may have gone
 }

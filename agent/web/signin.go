@@ -56,20 +56,20 @@ func (s *Server) whoAsks(r *http.Request) (auth.Principal, error) {
 	if pass := passOf(r); pass.Role != "" {
 		return pass, nil
 	}
-	if name, secret, told := r.BasicAuth(); told {
-		return s.Guard.Authenticate(s.cameFrom(r), name, secret)
+	if name, secret, stated := r.BasicAuth(); stated {
+		return s.Authenticator.Authenticate(s.cameFrom(r), name, secret)
 	}
 	if name := s.sessions.GetString(r.Context(), sessionName); name != "" {
-		pass, err := s.Guard.Resume(s.cameFrom(r), name, s.sessions.GetString(r.Context(), sessionMark))
+		pass, err := s.Authenticator.Resume(s.cameFrom(r), name, s.sessions.GetString(r.Context(), sessionMark))
 		if !errors.Is(err, auth.ErrGone) {
 			return pass, err
 		}
 	}
-	return s.Guard.Authenticate(s.cameFrom(r), "", "")
+	return s.Authenticator.Authenticate(s.cameFrom(r), "", "")
 }
 
-// turnedView tells somebody who is not let in what to do. With Form it asks who it
-// is.
+// turnedView says what to do where access was denied. With Form it has the sign-in
+// form.
 type turnedView struct {
 	Title, What, Do, Again, Word string
 	Form                         bool
@@ -78,7 +78,7 @@ type turnedView struct {
 
 const howToSignIn = "Sign in with the name and the secret that you got from the administrator of the agent. If they are refused, ask for new ones."
 
-// signInForm asks who somebody is, or leads on who has said it.
+// signInForm shows the sign-in form, or leads on a browser that is signed in.
 func (s *Server) signInForm(w http.ResponseWriter, r *http.Request) {
 	to := leadsTo(r.URL.Query().Get("to"))
 	if _, err := s.whoAsks(r); err == nil {
@@ -103,7 +103,7 @@ func (s *Server) signedIn(w http.ResponseWriter, r *http.Request) {
 	name, to := strings.TrimSpace(r.PostForm.Get("name")), leadsTo(r.PostForm.Get("to"))
 	pass, err := auth.Principal{}, auth.ErrWho
 	if name != "" {
-		pass, err = s.Guard.Authenticate(s.cameFrom(r), name, strings.TrimSpace(r.PostForm.Get("secret")))
+		pass, err = s.Authenticator.Authenticate(s.cameFrom(r), name, strings.TrimSpace(r.PostForm.Get("secret")))
 	}
 	switch {
 	case err == nil:

@@ -51,11 +51,11 @@ func (b *tab) signIn(secret string) {
 // nothing is sent and leads to where one signs in.
 func TestPhoneSignsIn(t *testing.T) {
 	f := yard()
-	guard := &lock{}
+	oneKey := &lock{}
 	first, second := "first", "second"
-	guard.key.Store(&first)
+	oneKey.key.Store(&first)
 	server := serverFor(t, f)
-	server.Guard = guard
+	server.Authenticator = oneKey
 	b := openOn(t, server.Handler())
 	b.fingers()
 	b.show("/log?choose=1")
@@ -69,7 +69,7 @@ func TestPhoneSignsIn(t *testing.T) {
 	assert.Equal(t, "Morning list", look[string](b, `document.querySelector("h1").textContent`), "the worker in between keeps the sign-in")
 	assert.NotContains(t, look[string](b, `document.cookie`), "arcdrift", "no script reads it")
 
-	guard.key.Store(&second) // another secret: whoever was signed in by the first is not
+	oneKey.key.Store(&second) // another secret: whoever was signed in by the first is not
 	b.show("/log?machine=K-07")
 	taps := 0
 	for _, words := range []string{"Passed", "Save", "Save now (10 s)"} {
@@ -91,14 +91,14 @@ func TestPhoneSignsIn(t *testing.T) {
 	assert.Len(t, f.offers(), 1)
 }
 
-func TestWhoIsTurnedAwayIsToldWhatToDo(t *testing.T) {
+func TestADeniedRequestSaysWhatToDo(t *testing.T) {
 	page := func(name, method, path string) *httptest.ResponseRecorder {
 		r := httptest.NewRequest(method, path, nil)
 		r.Header.Set("Accept", "text/html,*/*")
 		r.Header.Set("Sec-Fetch-Mode", "navigate")
 		r.Header.Set("Sec-Fetch-Site", "same-origin")
 		r.RemoteAddr = "192.0.2.7:1234"
-		return guarded(t, yard(), roster{}, name, r)
+		return asAccount(t, yard(), roster{}, name, r)
 	}
 	w := page("", "GET", "/machines/K-07?axis=date")
 	assert.Equal(t, http.StatusUnauthorized, w.Code)
@@ -113,7 +113,7 @@ func TestWhoIsTurnedAwayIsToldWhatToDo(t *testing.T) {
 	r := httptest.NewRequest("GET", "/api/v1/machines", nil)
 	r.Header.Set("Sec-Fetch-Mode", "cors")
 	r.RemoteAddr = "192.0.2.7:1234"
-	w = guarded(t, yard(), roster{}, "", r)
+	w = asAccount(t, yard(), roster{}, "", r)
 	assert.Equal(t, http.StatusUnauthorized, w.Code)
 	assert.Empty(t, w.Header().Get("WWW-Authenticate"))
 	assert.Equal(t, "a name and its secret are required\n", w.Body.String())
@@ -153,7 +153,7 @@ func TestSignInEndsWithItsAccount(t *testing.T) {
 	_, err = keys.Add(auth.Account{Name: "lead", Role: auth.Manager}, noon)
 	require.NoError(t, err)
 	s := openServer(t, yard())
-	s.Guard = auth.NewAuthenticator(keys, auth.Policy{}, s.Now)
+	s.Authenticator = auth.NewAuthenticator(keys, auth.Policy{}, s.Now)
 
 	w, cookie := signsIn(t, s, "ines", "guess")
 	assert.Equal(t, http.StatusUnauthorized, w.Code)
@@ -201,7 +201,7 @@ func (h *half) Read(b []byte) (int, error) {
 func TestRemovedInTheMiddleOfAnUpload(t *testing.T) {
 	f := yard()
 	s := openServer(t, f)
-	s.Guard = auth.NewAuthenticator(s.Keys, auth.Policy{}, s.Now)
+	s.Authenticator = auth.NewAuthenticator(s.Keys, auth.Policy{}, s.Now)
 	for range 9 {
 		secret, err := s.Keys.Add(auth.Account{Name: "van-4", Role: auth.Device, Machines: auth.Machines{"*"}}, noon)
 		require.NoError(t, err)
@@ -222,7 +222,7 @@ func TestSignInsAreKept(t *testing.T) {
 	kept, err := auth.OpenSessions(path, clock)
 	require.NoError(t, err)
 	s := openServer(t, yard())
-	s.Guard = roster{}
+	s.Authenticator = roster{}
 	config := s.Config
 	config.Sessions, config.Now = kept, time.Now // the library's clock is the wall's
 	at = time.Now()

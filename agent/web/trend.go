@@ -21,7 +21,7 @@ const (
 // panel is one small drawing of a machine over the chosen days. All panels of a
 // kind on a page share one scale.
 type panel struct {
-	// Word is what stands below it, Label what it is called.
+	// Word is the text below it, Label its title.
 	Word, Label       string
 	Lines             []string
 	Limit, Zero, Bars string
@@ -179,7 +179,7 @@ func (ts *trends) drawFails(points []advise.Point) panel {
 // lines draws a value over time, broken at gaps.
 func (ts *trends) lines(points []advise.Point, y scale, value func(advise.Point) float64) []string {
 	var out []string
-	for _, run := range runs(thin(points, 60), func(p advise.Point) float64 { return stamp(p.Time) }) {
+	for _, run := range runs(downsample(points, 60), func(p advise.Point) float64 { return stamp(p.Time) }) {
 		var line strings.Builder
 		for _, p := range run {
 			step(&line, ts.x.at(stamp(p.Time)), y.at(value(p)))

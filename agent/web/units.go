@@ -19,7 +19,7 @@ type units struct {
 	American bool
 }
 
-// unitsCookie remembers the choice on this phone; it names nobody.
+// unitsCookie remembers the choice on this phone; it identifies nobody.
 const unitsCookie = "units"
 
 // unitsOf is the choice in the link or, without one, the one made before. A new
@@ -74,7 +74,7 @@ func conversionOf(field string) (conversion, bool) {
 	return conversion{}, false
 }
 
-// unit is what stands behind a field of that name.
+// unit is the unit of a field of that name.
 func (u units) unit(field string) string {
 	if c, ok := conversionOf(field); ok {
 		if u.American {
@@ -135,7 +135,7 @@ func (u units) say(sentence string) string {
 		switch {
 		case err != nil:
 			return found
-		case part[2] == "m": // said to tens
+		case part[2] == "m": // rounded to tens
 			return phrase.Unit(phrase.Integer(10*int64(math.Round(x/3.048))), "ft") + part[3]
 		case part[3] == "":
 			x = x*1.8 + 32

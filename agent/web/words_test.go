@@ -36,20 +36,20 @@ func TestArcsLeftSaysTheSafeEnd(t *testing.T) {
 }
 
 func TestEveryStateAndActionHasItsSentence(t *testing.T) {
-	said := map[string]bool{}
+	words := map[string]bool{}
 	for _, state := range advise.States() {
 		for _, action := range []advise.Action{advise.None, advise.Inspect, advise.Clean, advise.Replace} {
 			a := advise.Assessment{State: state, Electrode: advise.Electrode{Action: action, ActBy: some("2026-03-05")}}
 			next := a.NextStep(noon)
 			assert.Regexp(t, `^[A-Z].*\.$`, next)
-			said[next] = true
+			words[next] = true
 			if action != advise.None {
 				assert.Contains(t, next, "electrodes by Thu 5 Mar")
 				assert.True(t, a.RequiresOpening())
 			}
 		}
 	}
-	assert.Len(t, said, 5+3*3, "five states without work, three works alone, with a stop, and with a search")
+	assert.Len(t, words, 5+3*3, "five states without work, three works alone, with a stop, and with a search")
 	due := advise.Assessment{State: advise.ServiceSoon, Electrode: advise.Electrode{Action: advise.Clean, ActBy: some("2026-03-02")}}
 	assert.Equal(t, "Clean the electrodes by Mon 2 Mar.", due.NextStep(noon), "the day itself is not over")
 	assert.Equal(t, "Clean the electrodes now (it was due by Mon 2 Mar).", due.NextStep(noon.Add(12*time.Hour)))
@@ -129,12 +129,12 @@ func TestGapsAreGaps(t *testing.T) {
 	assert.Len(t, runs(points, byDate), 3, "a new pair begins a new line")
 }
 
-func TestThinKeepsEndsAndFails(t *testing.T) {
+func TestDownsamplingKeepsEndsAndFails(t *testing.T) {
 	points := make([]advise.Point, 5000)
 	for i := range points {
 		points[i] = advise.Point{Arcs: int64(i), Passed: i%1000 != 7}
 	}
-	kept := thin(points, 600)
+	kept := downsample(points, 600)
 	assert.LessOrEqual(t, len(kept), 700)
 	assert.Equal(t, int64(4999), kept[len(kept)-1].Arcs)
 	fails := 0

@@ -8,70 +8,72 @@ import (
 	"arcdrift/drift/advise"
 )
 
-// patience is how long a page waits for what the model is asked about; what is
-// not there by then follows with the next look. Who must not leave the yard does
+// patience is how long a page waits for what the model calculates; what is
+// not there by then follows with the next request. Who must not leave the yard does
 // not wait.
 const patience = time.Second
 
-// news keeps what was worked out of machines until a machine's own answer
-// changes, so that a page many people look at asks the model once per news. One
-// is worked out at a time: that may not take the whole of a small computer.
-type news[T any] struct {
+// cache keeps what was calculated for machines until a machine's own answer
+// changes, so that a page many people look at asks the model once per change. One
+// is calculated at a time, so that it does not take the whole of a small computer.
+type cache[T any] struct {
 	work  func(a *advise.Assessment) (T, error)
 	weigh func(T) int
 	// last names the last entry of a machine: what a correction changes need
 	// not show in the rounded figures of an answer.
 	last func(machine string) string
-	turn chan struct{} // held by the one who works
+	turn chan struct{} // taken by the one that works
 
 	mu     sync.Mutex
-	kept   map[string]keptNews[T]
+	kept   map[string]cached[T]
 	weight int
 }
 
-type keptNews[T any] struct {
-	of    told
+type cached[T any] struct {
+	of    version
 	value T
 }
 
-// told is what a machine's records and its answer were.
-type told struct {
+// version is what a machine's records and its answer were.
+type version struct {
 	last  string
 	data  advise.Data
 	drift advise.Drift
 }
 
-func (n *news[T]) told(a *advise.Assessment) told { return told{n.last(a.Machine), a.Data, a.Drift} }
+func (n *cache[T]) version(a *advise.Assessment) version {
+	return version{n.last(a.Machine), a.Data, a.Drift}
+}
 
-// mostWeight is how many attempts, drawn or told, are kept in all, some 30 MB.
+// mostWeight is how many attempts, drawn or judged, are kept in all, some 30 MB.
 const mostWeight = 200_000
 
-func newNews[T any](work func(*advise.Assessment) (T, error), weigh func(T) int, last func(string) string) *news[T] {
-	return &news[T]{work: work, weigh: weigh, last: last, turn: make(chan struct{}, 1), kept: map[string]keptNews[T]{}}
+func newCache[T any](work func(*advise.Assessment) (T, error), weigh func(T) int, last func(string) string) *cache[T] {
+	return &cache[T]{work: work, weigh: weigh, last: last, turn: make(chan struct{}, 1), kept: map[string]cached[T]{}}
 }
 
 // get returns what is kept of a machine, and whether it is of now.
-func (n *news[T]) get(machine string, now told) (value T, known, fresh bool) {
+func (n *cache[T]) get(machine string, now version) (value T, known, fresh bool) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	k, known := n.kept[machine]
 	return k.value, known, known && k.of == now
 }
 
-func (n *news[T]) put(machine string, now told, value T) {
+func (n *cache[T]) put(machine string, now version, value T) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	n.weight += n.weigh(value) - n.weigh(n.kept[machine].value)
 	if n.weight > mostWeight {
-		n.kept, n.weight = map[string]keptNews[T]{}, n.weigh(value)
+		n.kept, n.weight = map[string]cached[T]{}, n.weigh(value)
 	}
-	n.kept[machine] = keptNews[T]{now, value}
+	n.kept[machine] = cached[T]{now, value}
 }
 
 // of returns what there is of a machine. It waits for its turn until ctx ends;
 // what is once begun is finished and kept.
-func (n *news[T]) of(ctx context.Context, a *advise.Assessment) (T, error) {
-	now := n.told(a)
+func (n *cache[T]) of(ctx context.Context, a *advise.Assessment) (T, error) {
+	now := n.version(a)
 	if value, _, fresh := n.get(a.Machine, now); fresh {
 		return value, nil
 	}
@@ -94,9 +96,9 @@ func (n *news[T]) of(ctx context.Context, a *advise.Assessment) (T, error) {
 }
 
 // soon returns what there is of the machines when ctx ends at the latest, of
-// some perhaps what was true before their last news; whole says whether all of
+// some perhaps what was true before their last change; whole says whether all of
 // it is there and new.
-func (n *news[T]) soon(ctx context.Context, wanted ...*advise.Assessment) (values map[string]T, whole bool, err error) {
+func (n *cache[T]) soon(ctx context.Context, wanted ...*advise.Assessment) (values map[string]T, whole bool, err error) {
 	done := make(chan error, 1)
 	go func() {
 		for _, a := range wanted {
@@ -119,7 +121,7 @@ func (n *news[T]) soon(ctx context.Context, wanted ...*advise.Assessment) (value
 	}
 	values, whole = map[string]T{}, true
 	for _, a := range wanted {
-		value, known, fresh := n.get(a.Machine, n.told(a))
+		value, known, fresh := n.get(a.Machine, n.version(a))
 		whole = whole && fresh
 		if known {
 			values[a.Machine] = value

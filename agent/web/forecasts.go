@@ -10,54 +10,54 @@ import (
 	"arcdrift/drift/phrase"
 )
 
-// saidView is how earlier forecasts of a machine turned out.
-type saidView struct {
+// earlierView is how earlier forecasts of a machine turned out.
+type earlierView struct {
 	Summary string
 	// Waiting says that they are still being worked out.
 	Waiting bool
-	Rows    []saidRow
+	Rows    []earlierRow
 }
 
-// saidRow is one forecast; the drawing has a bar from the low to the high end.
-type saidRow struct {
-	Made                          time.Time
-	When, Arcs, Said, Came, Judge string
-	Bar, Middle, Sign, Kind       string
+// earlierRow is one forecast; the drawing has a bar from the low to the high end.
+type earlierRow struct {
+	Made                              time.Time
+	When, Arcs, Forecast, Came, Judge string
+	Bar, Middle, Sign, Kind           string
 }
 
 // Size of the drawing of one forecast.
-const saidWidth, saidHeight = 300.0, 20.0
+const earlierWidth, earlierHeight = 300.0, 20.0
 
 // glance is how long a page waits for old forecasts: they may take a minute, and
-// nobody comes for them first.
+// few people open the page for them.
 const glance = 20 * time.Millisecond
 
-// addSaid adds how earlier forecasts turned out, and says whether that is there
+// addEarlier adds how earlier forecasts turned out, and says whether that is there
 // yet.
-func (s *Server) addSaid(ctx context.Context, v *machineView, a *advise.Assessment) (there bool, err error) {
+func (s *Server) addEarlier(ctx context.Context, v *machineView, a *advise.Assessment) (there bool, err error) {
 	waiting, stop := context.WithTimeout(ctx, s.glance)
 	defer stop()
 	all, there, err := s.pasts.soon(waiting, a)
 	if err != nil {
 		return false, err
 	}
-	said, known := all[a.Machine]
-	v.Said = wordSaid(said)
-	v.Said.Waiting = !known
+	past, known := all[a.Machine]
+	v.Forecasts = wordEarlier(past)
+	v.Forecasts.Waiting = !known
 	return there, nil
 }
 
-func wordSaid(all []backtest.PastForecast) *saidView {
-	v := &saidView{}
+func wordEarlier(all []backtest.PastForecast) *earlierView {
+	v := &earlierView{}
 	longest := 1.0
 	for i := range all {
 		longest = max(longest, all[i].Left.P90, all[i].Fate.Arcs)
 	}
-	x := scale{0, longest, 6, saidWidth - 12}
+	x := scale{0, longest, 6, earlierWidth - 12}
 	counts := map[backtest.Verdict]int{}
 	for i := range all {
 		counts[all[i].Verdict()]++
-		v.Rows = append(v.Rows, rowOfSaid(&all[i], x))
+		v.Rows = append(v.Rows, rowOfEarlier(&all[i], x))
 	}
 	judged := len(all) - counts[backtest.NotTold]
 	if judged == 0 {
@@ -69,15 +69,15 @@ func wordSaid(all []backtest.PastForecast) *saidView {
 	return v
 }
 
-func rowOfSaid(s *backtest.PastForecast, x scale) saidRow {
-	row := saidRow{
+func rowOfEarlier(s *backtest.PastForecast, x scale) earlierRow {
+	row := earlierRow{
 		Made: s.Made, When: phrase.Date(s.Made), Arcs: phrase.Integer(s.Arcs), Came: cameOf(s),
-		Said: fmt.Sprintf("%s to %s more arcs, median %s", left(s.Left.P10, s.Horizon), left(s.Left.P90, s.Horizon), left(s.Left.P50, s.Horizon)),
+		Forecast: fmt.Sprintf("%s to %s more arcs, median %s", left(s.Left.P10, s.Horizon), left(s.Left.P90, s.Horizon), left(s.Left.P50, s.Horizon)),
 		Judge: map[backtest.Verdict]string{
 			backtest.Covered: "right", backtest.FailedSooner: "failed sooner", backtest.LastedLonger: "lasted longer",
 		}[s.Verdict()],
 	}
-	const middle, half = saidHeight / 2, 5
+	const middle, half = earlierHeight / 2, 5
 	row.Bar = fmt.Sprintf("M%s %dH%sV%dH%sz", coord(x.at(s.Left.P10)), int(middle)-half, coord(x.at(s.Left.P90)), int(middle)+half, coord(x.at(s.Left.P10)))
 	row.Middle = fmt.Sprintf("M%s %dv%d", coord(x.at(s.Left.P50)), int(middle)-half, 2*half)
 	at := x.at(s.Fate.Arcs)

@@ -28,11 +28,11 @@ func TestMachineTellsHowItsForecastsTurnedOut(t *testing.T) {
 }
 
 func TestForecastsBeyondTheHorizonAreNoNumbers(t *testing.T) {
-	s := saidOn(14, backtest.EndOpen, 0)
+	s := pastOn(14, backtest.EndOpen, 0)
 	s.Left.P50, s.Left.P90, s.Until = 6000, 6000, time.Time{}
-	v := wordSaid([]backtest.PastForecast{s})
+	v := wordEarlier([]backtest.PastForecast{s})
 	assert.Equal(t, "None of them can be judged yet.", v.Summary)
-	assert.Equal(t, "220 to more than 6,000 more arcs, median more than 6,000", v.Rows[0].Said)
+	assert.Equal(t, "220 to more than 6,000 more arcs, median more than 6,000", v.Rows[0].Forecast)
 	assert.Equal(t, "No records since.", v.Rows[0].Came)
 }
 
@@ -50,11 +50,11 @@ func TestMachineDoesNotWaitForOldForecasts(t *testing.T) {
 	assert.Equal(t, partial, w.Header().Get("ETag"))
 	assert.Contains(t, text(t, w), "appear here automatically")
 
-	// What was true before the last news is better than nothing.
-	s.pasts.put("K-07", told{}, f.said["K-07"])
+	// What was true before the last change is better than nothing.
+	s.pasts.put("K-07", version{}, f.pasts["K-07"])
 	f.machines[2].Data.Records++
 	f.version++
-	s.traces.put("K-07", s.traces.told(&f.machines[2].Assessment), f.traces["K-07"])
+	s.traces.put("K-07", s.traces.version(&f.machines[2].Assessment), f.traces["K-07"])
 	w = httptest.NewRecorder()
 	s.Handler().ServeHTTP(w, localRequest("GET", "/machines/K-07"))
 	assert.Equal(t, partial, w.Header().Get("ETag"))
