@@ -11,7 +11,8 @@ type Card struct {
 	// Since is when the first case opened, zero without one.
 	Since    time.Time `json:"since,omitzero"`
 	Machines int       `json:"machines"`
-	// Messages counts the alerts sent of machines, PerMonth per machine-month.
+	// Messages counts the alerts sent about machines. PerMonth is their rate per
+	// machine and month, unknown in the first month: a rate from less says little.
 	Messages int                `json:"messages"`
 	PerMonth drift.Opt[float64] `json:"per_machine_month"`
 	Rules    []CardRule         `json:"rules"`
@@ -33,14 +34,14 @@ type CardRule struct {
 // found.
 func (p *Policy) Card(s State, outcomes []Outcome, found []Found, machines int, now time.Time) Card {
 	card := Card{Machines: machines}
-	note := func(rule RuleName, opened, told time.Time) {
+	note := func(rule RuleName, opened, sent time.Time) {
 		if rule == SourceSilent || rule == ChannelDead {
 			return
 		}
 		if card.Since.IsZero() || opened.Before(card.Since) {
 			card.Since = opened
 		}
-		if !told.IsZero() {
+		if !sent.IsZero() {
 			card.Messages++
 		}
 	}
@@ -62,8 +63,8 @@ func (p *Policy) Card(s State, outcomes []Outcome, found []Found, machines int, 
 		card.Notice = NoticeOf(outcomes, found, card.Since)
 	}
 	const month = 30.44 * 24 * float64(time.Hour)
-	if months := float64(now.Sub(card.Since)) / month * float64(machines); !card.Since.IsZero() && months > 0 {
-		card.PerMonth = drift.Some(float64(card.Messages) / months)
+	if months := float64(now.Sub(card.Since)) / month; !card.Since.IsZero() && months >= 1 && machines > 0 {
+		card.PerMonth = drift.Some(float64(card.Messages) / (months * float64(machines)))
 	}
 	return card
 }

@@ -31,9 +31,11 @@ func TestCard(t *testing.T) {
 	got := p.Card(state, outcomes, alert.FoundIn(outcomes), 4, monday)
 	assert.True(t, got.Since.Equal(opened.AddDate(0, 0, -5)), "the agent's own rules are no machine's")
 	assert.Equal(t, 2, got.Messages)
-	// Two messages in 15 days of 4 machines; a month is 365.25/12 = 30.44 days, to
+	assert.Zero(t, got.PerMonth, "15 days are too short for a rate per month")
+	// Two messages in 45 days of 4 machines; a month is 365.25/12 = 30.44 days, to
 	// the digits given.
-	assert.InDelta(t, 2/(15/30.44*4), got.PerMonth.Or(0), 1e-9)
+	later := p.Card(state, outcomes, alert.FoundIn(outcomes), 4, monday.Add(30*24*time.Hour))
+	assert.InDelta(t, 2/(45/30.44*4), later.PerMonth.Or(0), 1e-9)
 	assert.Equal(t, drift.Some(0.5), got.Rules[0].Precision)
 	assert.Zero(t, got.Rules[1].Right, "what nobody said was not right")
 	assert.Equal(t, alert.Notice{Found: 2, Ahead: 1, Missed: 1, Days: drift.Some(4.0)}, got.Notice)

@@ -90,7 +90,7 @@ func TestAlertsSay(t *testing.T) {
 	for _, part := range []string{
 		"K-11: STOP. Do not use this machine. Replace the electrodes", rest, "sent 2 Mar 2026, 10:00",
 		"K-07: Clean the electrodes by Thu 5 Mar", "not sent", "Switch the machine off, unplug it", "Never look into a fibre",
-		"M-02: Calibrate before the next splice", "K-31: No record since", "75 in 100: listed only", "90 in 100: sent",
+		"M-02: Calibrate before the next splice", "K-31: No record since", "75 in 100: listed only", "90 in 100: sent", "The rate per machine and month appears after the first month.",
 		"worn or dirty 2 times: 1 with an alert at least 3 days before, 0 with a later alert, 1 without an alert. The median notice was 4.0 days.",
 	} {
 		assert.Contains(t, seen, part)

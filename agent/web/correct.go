@@ -47,12 +47,16 @@ func (s *Server) correctForm(w http.ResponseWriter, r *http.Request) {
 // entryToCorrect finds the record, as it now reads, or answers that it is not
 // there.
 func (s *Server) entryToCorrect(w http.ResponseWriter, v url.Values) (drift.Entry, bool) {
-	history, err := s.Records.History(v.Get("machine"))
-	if err != nil {
-		s.fail(w, fmt.Errorf("web: history of %s: %w", v.Get("machine"), err))
-		return drift.Entry{}, false
+	is := func(e *drift.Entry) bool { return e.ID == v.Get("corrects") }
+	e, ok := lastWhere(s.recentOf(v.Get("machine")), is)
+	if !ok { // only an old record takes the reading of the whole
+		history, err := s.Records.History(v.Get("machine"))
+		if err != nil {
+			s.fail(w, fmt.Errorf("web: history of %s: %w", v.Get("machine"), err))
+			return drift.Entry{}, false
+		}
+		e, ok = lastWhere(history, is)
 	}
-	e, ok := lastWhere(history, func(e *drift.Entry) bool { return e.ID == v.Get("corrects") })
 	if !ok {
 		s.lost(w, http.StatusNotFound, "No such record", "No record of this machine has that id.")
 	}

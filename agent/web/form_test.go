@@ -105,7 +105,7 @@ func TestLogSameAir(t *testing.T) {
 // A history grows for years, and a crew waits for the form at the machine.
 func TestFormsDoNotReadAWholeHistory(t *testing.T) {
 	f := yard()
-	for _, path := range []string{"/log?machine=K-07", "/moved?machine=K-07"} {
+	for _, path := range []string{"/log?machine=K-07", "/moved?machine=K-07", "/correct?machine=K-07&corrects=K-07-5"} {
 		w := get(t, f, path)
 		require.Equal(t, 200, w.Code, path)
 	}
@@ -416,7 +416,7 @@ func TestSentencesInTheReadersUnits(t *testing.T) {
 
 // A form is read in the units it was shown in, whatever was chosen meanwhile.
 func TestFormsCarryTheirUnits(t *testing.T) {
-	for _, path := range []string{"/log?machine=K-07"} {
+	for _, path := range []string{"/log?machine=K-07", "/correct?machine=K-07&corrects=K-07-5"} {
 		for _, unit := range []string{"us", "si"} {
 			assert.Contains(t, get(t, yard(), path+"&units="+unit).Body.String(), `name="units" value="`+unit+`"`)
 		}
