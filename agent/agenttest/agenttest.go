@@ -48,7 +48,8 @@ func Main(m *testing.M) {
 					signal.Notify(hangups, syscall.SIGHUP)
 					return hangups
 				},
-				Now: func() time.Time { return Now },
+				Now:  func() time.Time { return Now },
+				Zone: time.Local,
 			})
 			stop()
 			os.Exit(code)

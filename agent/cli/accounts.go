@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"arcdrift/agent/auth"
+	"arcdrift/drift/phrase"
 )
 
 func deviceCommand(env Env) *cobra.Command {
@@ -136,9 +137,9 @@ func listAccounts(env Env, one, many string, roles ...auth.Role) *cobra.Command 
 			case a.Invite != "":
 				seen = "invited"
 			case last != nil:
-				seen = "last used " + last.Format("2006-01-02 15:04 MST")
+				seen = "last used " + phrase.Moment(env.local(*last))
 			}
-			_, writeErr := fmt.Fprintf(env.Stdout, "%s: %s, since %s, %s\n", a.Name, does, a.Added.Format(time.DateOnly), seen)
+			_, writeErr := fmt.Fprintf(env.Stdout, "%s: %s, since %s, %s\n", a.Name, does, phrase.Date(env.local(a.Added)), seen)
 			err = errors.Join(err, writeErr)
 		}
 		return err

@@ -12,6 +12,7 @@ import (
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/phrase"
 )
 
 func assessCommand(env Env) *cobra.Command {
@@ -42,7 +43,7 @@ makes it rarer, nothing that after electrode work.`,
 		}
 		all, err := at.Assess(cmd.Context(), *machine, asOf.Opt, knownAt.Opt)
 		if err == nil {
-			err = tellAssessed(env.Stdout, all, format.value, *machine != "")
+			err = tellAssessed(&env, all, format.value, *machine != "")
 		}
 		return errors.Join(err, at.Close())
 	}
@@ -50,27 +51,22 @@ makes it rarer, nothing that after electrode work.`,
 }
 
 // tellAssessed writes the answers; one machine's in full.
-func tellAssessed(w io.Writer, all []advise.Assessment, format string, one bool) error {
+func tellAssessed(env *Env, all []advise.Assessment, format string, one bool) error {
+	w := env.Stdout
 	switch {
 	case format == formatJSON:
 		return writeJSONLines(w, all)
 	case format == formatCSV:
 		return assessCSV(w, all)
 	case one:
-		return assessOne(w, &all[0])
+		return assessOne(env, w, &all[0])
 	default:
-		return assessTable(w, all)
+		return assessTable(env, w, all)
 	}
 }
 
-// stateWords are the states as people say them.
-func stateWord(s advise.State) string {
-	word := strings.ReplaceAll(string(s), "-", " ")
-	return strings.ToUpper(word[:1]) + word[1:]
-}
-
 // assessTable is one line per machine.
-func assessTable(w io.Writer, all []advise.Assessment) error {
+func assessTable(env *Env, w io.Writer, all []advise.Assessment) error {
 	if len(all) == 0 {
 		_, err := io.WriteString(w, "No machine is known yet; import or log records first.\n")
 		return err
@@ -82,7 +78,7 @@ func assessTable(w io.Writer, all []advise.Assessment) error {
 	for i := range all {
 		a := &all[i]
 		care = care || a.RequiresOpening()
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", stateWord(a.State), a.Machine, powerText(a), arcsText(a), lastText(a), first(a.Reasons))
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", phrase.State(a.State), a.Machine, powerText(a), arcsText(a), lastText(env, a), first(a.Reasons))
 	}
 	if err := t.Flush(); err != nil {
 		return err
@@ -96,9 +92,9 @@ func assessTable(w io.Writer, all []advise.Assessment) error {
 }
 
 // assessOne is one machine at length.
-func assessOne(w io.Writer, a *advise.Assessment) error {
+func assessOne(env *Env, w io.Writer, a *advise.Assessment) error {
 	var out strings.Builder
-	fmt.Fprintf(&out, "%s: %s (as of %s)\n", a.Machine, strings.ToLower(stateWord(a.State)), a.AsOf.Format("2 Jan 2006 15:04 MST"))
+	fmt.Fprintf(&out, "%s: %s (as of %s)\n", a.Machine, phrase.Code(a.State), phrase.Moment(env.local(a.AsOf)))
 	for _, r := range a.Reasons {
 		fmt.Fprintf(&out, "  %s\n", r)
 	}
@@ -108,19 +104,19 @@ func assessOne(w io.Writer, a *advise.Assessment) error {
 	row("Required power", powerText(a))
 	row("Drift per 1000 arcs", withDoubt(a.Drift.Per1000Arcs, a.Drift.Per1000ArcsSD))
 	row("Setting in force", percentText(a.Drift.Setting))
-	row("Limit", percentText(a.Drift.Limit))
-	row("Scatter", strings.TrimPrefix(percentText(a.Drift.Scatter), "+"))
+	row("Limit", sizeText(a.Drift.Limit))
+	row("Scatter", sizeText(a.Drift.Scatter))
 	row("Effect of the air", fmt.Sprintf("%s density, %s humidity", percentText(a.Air.Density), percentText(a.Air.Humidity)))
 	row("Arcs on the pair", countText(a.Electrode.Arcs)+", since cleaned "+countText(a.Electrode.ArcsSinceCleaned))
 	row("Arcs left", arcsText(a))
 	row("To do", a.NextStep(a.AsOf))
-	row("Check due", dueText(a.Due))
-	row("Records", fmt.Sprintf("%d (%s), %d refused, last %s", a.Data.Records, a.Data.Grade, a.Data.Refused, lastText(a)))
+	row("Check due", dueText(env, a.Due))
+	row("Records", fmt.Sprintf("%s (%s), %s refused, last %s", phrase.Integer(a.Data.Records), phrase.Code(a.Data.Grade), phrase.Integer(a.Data.Refused), lastText(env, a)))
 	if err := t.Flush(); err != nil {
 		return err
 	}
 	for _, c := range a.Streak.Cause {
-		fmt.Fprintf(&out, "  Failing because of %s: %.0f in 100\n", c.Cause, min(max(100*c.Probability, 1), 99))
+		fmt.Fprintf(&out, "  Failing because of %s: %s\n", advise.CauseWord(c.Cause), phrase.Chance(c.Probability))
 	}
 	for _, warning := range a.Warnings {
 		fmt.Fprintf(&out, "  Note: %s\n", warning)
@@ -134,7 +130,7 @@ func assessOne(w io.Writer, a *advise.Assessment) error {
 
 func first(reasons []string) string {
 	if len(reasons) == 0 {
-		return unknown
+		return none
 	}
 	return reasons[0]
 }
@@ -145,36 +141,36 @@ func powerText(a *advise.Assessment) string { return withDoubt(a.Drift.RequiredP
 func arcsText(a *advise.Assessment) string {
 	q := a.Electrode.ToFailure
 	if q == nil {
-		return unknown
+		return phrase.Unknown
 	}
 	horizon := float64(a.Electrode.HorizonArcs)
 	text := func(v float64) string {
 		if horizon > 0 && v >= horizon {
-			return fmt.Sprintf("over %.0f", horizon)
+			return "over " + phrase.About(horizon)
 		}
-		return fmt.Sprintf("%.0f", v)
+		return phrase.About(v)
 	}
 	return fmt.Sprintf("%s (%s to %s)", text(q.P50), text(q.P10), text(q.P90))
 }
 
 // dueText is the check that is due and whether the machine was used without it.
-func dueText(d *advise.Due) string {
+func dueText(env *Env, d *advise.Due) string {
 	if d == nil {
 		return "none"
 	}
-	text := fmt.Sprintf("%s, since %s", strings.ReplaceAll(string(d.Reason), "-", " "), d.Since.Format("2 Jan 2006 15:04 MST"))
+	text := fmt.Sprintf("%s, since %s", phrase.Code(d.Reason), phrase.Moment(env.local(d.Since)))
 	if d.UsedSince {
 		text += ", used since"
 	}
 	return text
 }
 
-func lastText(a *advise.Assessment) string {
+func lastText(env *Env, a *advise.Assessment) string {
 	last, ok := a.Data.Last.Get()
 	if !ok {
-		return unknown
+		return phrase.Unknown
 	}
-	return last.Format("2 Jan 2006 15:04")
+	return phrase.Moment(env.local(last))
 }
 
 // assessCSV writes the numbers under the names of the JSON form, dotted.

@@ -9,6 +9,7 @@ import (
 
 	"arcdrift/agent/bootcheck"
 	"arcdrift/agent/store"
+	"arcdrift/drift/phrase"
 )
 
 func backupCommand(env Env) *cobra.Command {
@@ -43,9 +44,9 @@ func same(a, b string) bool {
 func counted(r store.Report) string {
 	thinned := ""
 	if r.Compacted > 0 {
-		thinned = fmt.Sprintf(" (%s thinned)", count(r.Compacted, "old arc count"))
+		thinned = fmt.Sprintf(" (%s thinned)", phrase.Count(r.Compacted, "old arc count"))
 	}
-	return fmt.Sprintf("%s%s of %s, %s", count(r.Entries, "record"), thinned, count(r.Machines, "machine"), count(r.Refused, "refusal"))
+	return fmt.Sprintf("%s%s of %s, %s", phrase.Count(r.Entries, "record"), thinned, phrase.Count(r.Machines, "machine"), phrase.Count(r.Refused, "refusal"))
 }
 
 func restoreCommand(env Env) *cobra.Command {

@@ -4,11 +4,11 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"time"
 
 	"github.com/spf13/cobra"
 
 	"arcdrift/agent/auth"
+	"arcdrift/drift/phrase"
 )
 
 func certificateCommand(env Env) *cobra.Command {
@@ -41,10 +41,10 @@ pretend to be the agent: keep it to yourself.`,
 		}
 		in := func(file string) string { return filepath.Join(*dir, file) }
 		if made.New {
-			fmt.Fprintf(env.Stderr, "Give every phone %s, and nothing else. The authority ends on %s.\n", in(auth.AuthorityFile), made.AuthorityEnds.Format(time.DateOnly))
+			fmt.Fprintf(env.Stderr, "Give every phone %s, and nothing else. The authority ends on %s.\n", in(auth.AuthorityFile), phrase.Date(env.local(made.AuthorityEnds)))
 		}
 		fmt.Fprintf(env.Stderr, "Start the agent with --tls-cert %s --tls-key %s.\nThe certificate ends on %s: run this again before, then have the agent read it (kill -HUP, or with the systemd unit systemctl restart arcdrift).\nThe authority's fingerprint (SHA-256), to compare on each phone:\n",
-			in(auth.ServerFile), in(auth.ServerKeyFile), made.Ends.Format(time.DateOnly))
+			in(auth.ServerFile), in(auth.ServerKeyFile), phrase.Moment(env.local(made.Ends)))
 		_, err = fmt.Fprintln(env.Stdout, made.Fingerprint)
 		return err
 	}

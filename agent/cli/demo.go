@@ -21,6 +21,7 @@ import (
 	"arcdrift/agent/reach"
 	"arcdrift/agent/server"
 	"arcdrift/drift"
+	"arcdrift/drift/phrase"
 	"arcdrift/drift/synth"
 )
 
@@ -178,7 +179,7 @@ func (d *demo) run(ctx context.Context, raw server.Settings, seed uint64) error 
 
 // tell publishes the history and then, record by record, what follows.
 func (d *demo) tell(ctx context.Context, story *synth.Scenario) error {
-	fmt.Fprintf(d.env.Stderr, "An invented contractor, Tarnbeck Line Works, publishes %d records of five months over MQTT …\n", len(story.History))
+	fmt.Fprintf(d.env.Stderr, "An invented contractor, Tarnbeck Line Works, publishes %s of five months over MQTT …\n", phrase.Count(len(story.History), "record"))
 	devices := map[string]*mqtt.Sender{}
 	for machine := range story.Roles() {
 		s, err := mqtt.NewSender("tcp://"+d.server.MQTTAddress(), "device-"+machine)
@@ -209,7 +210,8 @@ func (d *demo) tell(ctx context.Context, story *synth.Scenario) error {
 		if err = errors.Join(err, device.Settle(ctx)); err != nil {
 			return err
 		}
-		fmt.Fprintf(d.env.Stderr, "  %s  %s\n", r.Time.Format("Mon 2 Jan 15:04"), happened(&r))
+		at := d.env.local(r.Time)
+		fmt.Fprintf(d.env.Stderr, "  %s, %s  %s\n", phrase.Day(at), phrase.Clock(at), happened(&r))
 	}
 }
 
@@ -279,7 +281,7 @@ func (d *demo) invite(story *synth.Scenario, took time.Duration) {
 		program = "go run ./cmd/arcdrift"
 	}
 	home := story.Home()
-	fmt.Fprintf(d.env.Stdout, `All of it is kept, after %.1f s. From now on their work goes on: a minute of theirs
+	fmt.Fprintf(d.env.Stdout, `All of it is kept, after %[1]s s. From now on their work goes on: a minute of theirs
 is a second of ours, and hours without work are left out.
 
 Look at  %[2]s/
@@ -293,6 +295,6 @@ Try      %[6]s assess --db %[7]s
          mosquitto_pub -p %[5]s -q 1 -t arcdrift/v1/%[4]s/calibration -m '{"passed": true, "temperature_c": 4}'
 Stop it with Ctrl-C.
 
-`, took.Seconds(), d.server.URL(), strings.Join(shows, ";\n         ")+".", onHill, port, program, d.db,
+`, phrase.Fixed(took.Seconds(), 1), d.server.URL(), strings.Join(shows, ";\n         ")+".", onHill, port, program, d.db,
 		home.TemperatureC, home.HumidityPct, home.AltitudeM)
 }

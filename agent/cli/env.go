@@ -24,6 +24,17 @@ type Env struct {
 	// none.
 	Hangups func() <-chan os.Signal
 	Now     func() time.Time
+	// Zone is the time zone of this computer, in which text states times; nil is UTC.
+	// JSON and CSV have their times in UTC.
+	Zone *time.Location
+}
+
+// local is a moment in the time zone of this computer.
+func (env *Env) local(t time.Time) time.Time {
+	if env.Zone == nil {
+		return t.UTC()
+	}
+	return t.In(env.Zone)
 }
 
 // hangups are those that were asked for; none end the program from now on.

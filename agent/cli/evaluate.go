@@ -15,6 +15,7 @@ import (
 	"arcdrift/drift/advise"
 	"arcdrift/drift/backtest"
 	"arcdrift/drift/forecast"
+	"arcdrift/drift/phrase"
 )
 
 func evaluateCommand(env Env) *cobra.Command {
@@ -50,17 +51,17 @@ but chance. ` + "`all`" + ` takes every kind of fleet, and half an hour.`,
 		case formatCSV:
 			return evaluateCSV(env.Stdout, &report)
 		}
-		return evaluateText(env.Stdout, &report)
+		return evaluateText(&env, env.Stdout, &report)
 	}
 	return cmd
 }
 
 // evaluateText writes the tables for people.
-func evaluateText(w io.Writer, r *backtest.Report) error {
+func evaluateText(env *Env, w io.Writer, r *backtest.Report) error {
 	var out strings.Builder
-	fmt.Fprintf(&out, "%s replayed", count(r.Machines, "machine"))
+	fmt.Fprintf(&out, "%s replayed", phrase.Count(r.Machines, "machine"))
 	if r.Moments > 0 {
-		fmt.Fprintf(&out, " from %s to %s, stopping at %s", r.From.Format("2 Jan 2006"), r.Until.Format("2 Jan 2006"), count(r.Moments, "moment"))
+		fmt.Fprintf(&out, " from %s to %s, stopping at %s", phrase.Date(env.local(r.From)), phrase.Date(env.local(r.Until)), phrase.Count(r.Moments, "moment"))
 	}
 	fmt.Fprintf(&out, " (seed %d, %d paths a forecast).\n", r.Seed, backtest.Paths)
 	for _, warning := range r.Warnings {
@@ -78,12 +79,12 @@ func evaluateText(w io.Writer, r *backtest.Report) error {
 }
 
 func lossText(out *strings.Builder, r *backtest.Report) {
-	fmt.Fprintf(out, "\nArcs to failure: losses in arcs, less is better; scored up to %.0f arcs ahead\n", r.Reach)
+	fmt.Fprintf(out, "\nArcs to failure: losses in arcs, less is better; scored up to %s arcs ahead\n", phrase.Fixed(r.Reach, 0))
 	table(out, func(row func(...string)) {
 		row("DATA", "FORECAST BY", "N", "CENSORED", "PINBALL", "AT 10 %", "AT 50 %", "AT 90 %", "CRPS", "80 % COVERAGE", "BRIER 14 DAYS")
 		for i := range r.Arcs {
 			a := &r.Arcs[i]
-			row(string(a.Grade), a.Who, fmt.Sprint(a.N), fmt.Sprint(a.Censored), fixed(a.Pinball, 1), fixed(a.Pinball10, 1),
+			row(string(a.Grade), a.Who, phrase.Integer(a.N), phrase.Integer(a.Censored), fixed(a.Pinball, 1), fixed(a.Pinball10, 1),
 				fixed(a.Pinball50, 1), fixed(a.Pinball90, 1), fixed(a.CRPS, 1), withBand(a.Coverage, a.CoverageLow, a.CoverageHigh), fixed(a.Brier, 3))
 		}
 	})
@@ -100,8 +101,8 @@ func movesText(out *strings.Builder, moves []backtest.MoveRow) {
 		row("DATA", "CHECKED BY", "N", "FOUND OUT", "CHECKED", "MINUTES A MOVE", "BRIER", "CHANCES STATED")
 		for i := range moves {
 			m := &moves[i]
-			row(string(m.Grade), m.Rule, fmt.Sprint(m.N), share(drift.Some(m.Out)), share(drift.Some(m.Checked)),
-				fixed(drift.Some(m.Minutes), 2), fixed(m.Brier, 3), fmt.Sprint(m.Stated))
+			row(string(m.Grade), m.Rule, phrase.Integer(m.N), share(drift.Some(m.Out)), share(drift.Some(m.Checked)),
+				fixed(drift.Some(m.Minutes), 2), fixed(m.Brier, 3), phrase.Integer(m.Stated))
 		}
 	})
 }
@@ -112,7 +113,7 @@ func chancesText(out *strings.Builder, bins []backtest.Bin) {
 		row("STATED", "N", "MEAN STATED", "FOUND OUT")
 		for i := range bins {
 			b := &bins[i]
-			row(fmt.Sprintf("%.0f to %.0f %%", 100*b.From, 100*b.To), fmt.Sprint(b.N), share(b.Stated), withBand(b.Out, b.Low, b.High))
+			row(phrase.Fixed(100*b.From, 0)+" to "+wholePercent(b.To), phrase.Integer(b.N), share(b.Stated), withBand(b.Out, b.Low, b.High))
 		}
 	})
 }
@@ -124,8 +125,8 @@ func alertsText(out *strings.Builder, alerts []backtest.AlertRow) {
 		row("RAISED BY", "ALERTS", "PER MACHINE-MONTH", "RIGHT", "WRONG", "UNCLEAR", "PRECISION", "FAILURES", "ANNOUNCED 3 DAYS AHEAD", "MEDIAN DAYS OF WARNING", "F1", "SHARE")
 		for i := range alerts {
 			a := &alerts[i]
-			row(a.Who, fmt.Sprint(a.Alerts), fixed(a.PerMonth, 2), fmt.Sprint(a.Right), fmt.Sprint(a.Wrong), fmt.Sprint(a.Unclear),
-				withBand(a.Precision, a.Low, a.High), fmt.Sprint(a.Failures), share(a.Recall), fixed(a.Notice, 1), fixed(a.F1, 2), share(a.Share))
+			row(a.Who, phrase.Integer(a.Alerts), fixed(a.PerMonth, 2), phrase.Integer(a.Right), phrase.Integer(a.Wrong), phrase.Integer(a.Unclear),
+				withBand(a.Precision, a.Low, a.High), phrase.Integer(a.Failures), share(a.Recall), fixed(a.Notice, 1), fixed(a.F1, 2), share(a.Share))
 		}
 	})
 	fmt.Fprintf(out, "F1: the harmonic mean of precision and of the share announced. Share: F1 relative to\nthat of the last row.\n%s\n", meant[best])
@@ -146,7 +147,7 @@ func blendText(out *strings.Builder, rows []backtest.BlendRow) {
 		}
 		row(heads...)
 		for of := range slices.Chunk(rows, len(names)) {
-			cells := []string{cmp.Or(of[0].Model, unknown), cmp.Or(of[0].Program, unknown), string(of[0].Grade)}
+			cells := []string{cmp.Or(of[0].Model, none), cmp.Or(of[0].Program, none), string(of[0].Grade)}
 			for i := range of {
 				cells = append(cells, share(drift.Some(of[i].Weight)))
 			}

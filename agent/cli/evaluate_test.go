@@ -47,8 +47,8 @@ func TestEvaluate(t *testing.T) {
 	assert.Empty(t, left, "the copy is gone")
 
 	var text, table bytes.Buffer
-	require.NoError(t, cli.EvaluateText(&text, &r))
-	for _, say := range []string{"6 machines replayed from 10 Feb 2026 to ", "seed 1", backtest.FleetLifetimes, backtest.LastPoints, backtest.Rule, backtest.ThreeInARow, "that of the last row.\nIn hindsight: ", "90 to 100 %"} {
+	require.NoError(t, cli.EvaluateText(&cli.Env{}, &text, &r))
+	for _, say := range []string{"6 machines replayed from 10 Feb 2026 to ", "seed 1", backtest.FleetLifetimes, backtest.LastPoints, backtest.Rule, backtest.ThreeInARow, "that of the last row.\nIn hindsight: ", "90 to 100 %"} {
 		assert.Contains(t, text.String(), say)
 	}
 	assert.NotContains(t, text.String(), "Nobody heeds", "of a store's own alerts that is not known")
@@ -71,7 +71,7 @@ func TestEvaluateInvented(t *testing.T) {
 	assert.EqualValues(t, 5, r.Seed)
 	assert.Equal(t, backtest.Oracle, r.Alerts[len(r.Alerts)-1].Who)
 	var text bytes.Buffer
-	require.NoError(t, cli.EvaluateText(&text, &r))
+	require.NoError(t, cli.EvaluateText(&cli.Env{}, &text, &r))
 	assert.Contains(t, text.String(), "nobody acts on an alert")
 
 	for _, wrong := range [][]string{

@@ -14,6 +14,7 @@ import (
 	"arcdrift/agent/reach"
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
+	"arcdrift/drift/phrase"
 )
 
 // importGroup is how many records are offered together and share a commit.
@@ -89,7 +90,7 @@ func (i *importer) file(ctx context.Context, name string) error {
 		}
 		if line.Compacted > 0 {
 			i.clear()
-			fmt.Fprintf(i.env.Stderr, "%s leaves out %s that had been thinned\n", shown, count(line.Compacted, "old arc count"))
+			fmt.Fprintf(i.env.Stderr, "%s leaves out %s that had been thinned\n", shown, phrase.Count(line.Compacted, "old arc count"))
 			continue
 		}
 		i.offers = append(i.offers, offerOf(&line))
@@ -207,8 +208,8 @@ func (i *importer) report(err error) error {
 func (c imported) String() string {
 	before := ""
 	if c.RefusedBefore > 0 {
-		before = fmt.Sprintf("; %s from before listed", count(c.RefusedBefore, "refusal"))
+		before = fmt.Sprintf("; %s from before listed", phrase.Count(c.RefusedBefore, "refusal"))
 	}
-	return fmt.Sprintf("%s: %d taken, %d there already, %d with the id of another, %d refused%s\n",
-		count(c.Records, "record"), c.Taken, c.Duplicates, c.Conflicts, c.Refused, before)
+	return fmt.Sprintf("%s: %s taken, %s there already, %s with the id of another, %s refused%s\n",
+		phrase.Count(c.Records, "record"), phrase.Integer(c.Taken), phrase.Integer(c.Duplicates), phrase.Integer(c.Conflicts), phrase.Integer(c.Refused), before)
 }

@@ -13,6 +13,7 @@ import (
 
 	"arcdrift/agent/wire"
 	"arcdrift/drift/lookback"
+	"arcdrift/drift/phrase"
 )
 
 func lookBackCommand(env Env) *cobra.Command {
@@ -85,13 +86,14 @@ func lookBackText(w io.Writer, r *lookback.Report) error {
 		if !e.Counted {
 			about = "about "
 		}
-		fmt.Fprintf(t, "%.0f %%\t%s\t%s\t%s\t%s%d\t%.0f (%d to %d)\t%s\t%s\n", 100*e.Chance, e.Machine, e.Day, e.Job, about, e.Splices, e.Out.Mean, e.Out.Low, e.Out.High, decisionWord(e), e.Reason)
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s%s\t%s (%s to %s)\t%s\t%s\n", wholePercent(e.Chance), e.Machine, dayText(e.Day), e.Job, about, phrase.Integer(e.Splices),
+			phrase.Fixed(e.Out.Mean, 0), phrase.Integer(e.Out.Low), phrase.Integer(e.Out.High), decisionWord(e), e.Reason)
 	}
 	if err := t.Flush(); err != nil {
 		return err
 	}
 	if more := len(r.Entries) - mostShown; more > 0 {
-		fmt.Fprintf(&out, "%d more are less likely out: --format csv lists all.\n", more)
+		fmt.Fprintf(&out, "%s more are less likely out: --format csv lists all.\n", phrase.Integer(more))
 	}
 	for _, text := range r.Warnings {
 		fmt.Fprintf(&out, "\n%s\n", text)
@@ -103,10 +105,19 @@ func lookBackText(w io.Writer, r *lookback.Report) error {
 	return err
 }
 
+// dayText is a day of a look-back, in the machine's own zone, as people read it.
+func dayText(day string) string {
+	t, err := time.Parse(time.DateOnly, day)
+	if err != nil {
+		return day
+	}
+	return phrase.Date(t)
+}
+
 func decisionWord(e *lookback.Entry) string {
 	switch {
 	case e.Reopened != nil:
-		return fmt.Sprintf("open again (was %.0f %%)", 100*e.Reopened.Was)
+		return fmt.Sprintf("open again (was %s)", wholePercent(e.Reopened.Was))
 	case e.Open:
 		return "to decide"
 	case e.Decision != nil:

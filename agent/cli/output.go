@@ -3,10 +3,10 @@ package cli
 import (
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/phrase"
 	"encoding/json"
 	"fmt"
 	"io"
-	"strconv"
 	"strings"
 	"text/tabwriter"
 )
@@ -28,19 +28,12 @@ func writeJSONLines[T any](w io.Writer, all []T) error {
 	return nil
 }
 
-// count says how many there are of something.
-func count[N int | uint64](n N, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
-}
-
+// times says how often.
 func times(n int) string {
 	if n == 1 {
 		return "once"
 	}
-	return fmt.Sprintf("%d times", n)
+	return phrase.Count(n, "time")
 }
 
 // table writes rows of tab-separated cells in columns; numbers stand to the
@@ -53,21 +46,24 @@ func table(out *strings.Builder, rows func(row func(cells ...string))) {
 
 func fixed(v drift.Opt[float64], digits int) string {
 	if x, ok := v.Get(); ok {
-		return strconv.FormatFloat(x, 'f', digits, 64)
+		return phrase.Fixed(x, digits)
 	}
-	return unknown
+	return none
 }
 
 func share(v drift.Opt[float64]) string {
 	if x, ok := v.Get(); ok {
-		return fmt.Sprintf("%.0f %%", 100*x)
+		return wholePercent(x)
 	}
-	return unknown
+	return none
 }
+
+// wholePercent writes a share, from 0 to 1: "63 %".
+func wholePercent(share float64) string { return phrase.Unit(phrase.Fixed(100*share, 0), "%") }
 
 func withBand(v, low, high drift.Opt[float64]) string {
 	if !v.Known() {
-		return unknown
+		return none
 	}
 	return fmt.Sprintf("%s (%.0f to %.0f)", share(v), 100*low.Or(0), 100*high.Or(0))
 }
@@ -80,42 +76,41 @@ func cautions() string {
 // z80 is the half width, in standard deviations, that holds 8 times in 10.
 const z80 = 1.2816
 
-// unknown is what stands for a value that is not known.
-const unknown = "–"
+// none stands in a table of results where there is nothing to give a figure of.
+const none = "–"
 
 func percentText(v drift.Opt[float64]) string {
 	if x, ok := v.Get(); ok {
-		return signed(x) + " %"
+		return phrase.SignedPercent(x)
 	}
-	return unknown
+	return phrase.Unknown
 }
 
-// signed has a sign unless it is nought as shown.
-func signed(x float64) string {
-	text := fmt.Sprintf("%+.1f", x)
-	if text == "+0.0" || text == "-0.0" {
-		return "0.0"
+// sizeText is a percentage without a sign: a limit, a spread.
+func sizeText(v drift.Opt[float64]) string {
+	if x, ok := v.Get(); ok {
+		return phrase.Percent(x)
 	}
-	return text
+	return phrase.Unknown
 }
 
 // withDoubt is a value with the half width of the range that holds 8 times in 10.
 func withDoubt(v, sd drift.Opt[float64]) string {
-	text := percentText(v)
-	if s, ok := sd.Get(); ok && text != unknown {
-		text = fmt.Sprintf("%s ± %.1f %%", signed(v.Or(0)), z80*s)
+	x, known := v.Get()
+	if s, ok := sd.Get(); known && ok {
+		return phrase.PlusMinus(x, z80*s)
 	}
-	return text
+	return percentText(v)
 }
 
 func countText(v drift.Opt[int64]) string {
 	if n, ok := v.Get(); ok {
-		return fmt.Sprint(n)
+		return phrase.Integer(n)
 	}
-	return unknown
+	return phrase.Unknown
 }
 
-// timeCell is RFC 3339, as everywhere.
+// timeCell is the form of times in CSV: RFC 3339.
 const timeCell = "2006-01-02T15:04:05Z07:00"
 
 func cell(s *string) string {

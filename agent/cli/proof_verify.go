@@ -48,7 +48,7 @@ ones after it.`,
 		if digits != "" && len(found.Wrong) == 0 && !found.SignedBy(digits) {
 			found.Wrong = append(found.Wrong, fmt.Sprintf("The pack was signed by the key %s, and the key you named does not stand behind it.", found.Fingerprint))
 		}
-		if err := tellPack(env.Stdout, found, format.value, digits != ""); err != nil {
+		if err := tellPack(&env, found, format.value, digits != ""); err != nil {
 			return err
 		}
 		if len(found.Wrong) > 0 {
@@ -93,8 +93,8 @@ type checkedPack struct {
 	TimeStamp   *pack.Stamp `json:"time_stamp"`
 }
 
-func tellPack(w io.Writer, f *pack.Finding, format string, named bool) error {
-	m := &f.Manifest
+func tellPack(env *Env, f *pack.Finding, format string, named bool) error {
+	w, m := env.Stdout, &f.Manifest
 	sound := len(f.Wrong) == 0
 	if format == formatJSON {
 		said := checkedPack{Sound: sound, Wrong: append([]string{}, f.Wrong...), TimeStamp: f.Stamp}
@@ -113,9 +113,9 @@ func tellPack(w io.Writer, f *pack.Finding, format string, named bool) error {
 	}
 	if sound {
 		q := proof.Question{Job: m.Job, Machine: m.Machine}
-		fmt.Fprintf(&out, "Sound: every file in the pack is as it was signed.\nIt is about %s, as known on %s. It was made by %s %s from the store %s.\n", q, phrase.Moment(m.KnownAt), m.Software.Name, m.Software.Version, m.Store)
+		fmt.Fprintf(&out, "Sound: every file in the pack is as it was signed.\nIt is about %s, as known on %s. It was made by %s %s from the store %s.\n", q, phrase.Moment(env.local(m.KnownAt)), m.Software.Name, m.Software.Version, m.Store)
 		if f.Stamp != nil {
-			fmt.Fprintf(&out, "A time-stamp authority had seen the signature by %s: %s. Whether to trust it is for you to decide.\n", phrase.Moment(f.Stamp.Time), f.Stamp.By)
+			fmt.Fprintf(&out, "A time-stamp authority had seen the signature by %s: %s. Whether to trust it is for you to decide.\n", phrase.Moment(env.local(f.Stamp.Time)), f.Stamp.By)
 		}
 		if named {
 			fmt.Fprintf(&out, "The key you named stands behind it.\n")

@@ -12,6 +12,7 @@ import (
 	"arcdrift/agent/wire"
 	"arcdrift/drift/advise"
 	"arcdrift/drift/backtest"
+	"arcdrift/drift/phrase"
 )
 
 func reportCommand(env Env) *cobra.Command {
@@ -56,24 +57,24 @@ work on the electrodes and after a move.`,
 		case formatCSV:
 			return reportCSV(env.Stdout, &card)
 		}
-		return reportText(env.Stdout, &card)
+		return reportText(&env, env.Stdout, &card)
 	}
 	return cmd
 }
 
 // reportText writes the card for people.
-func reportText(w io.Writer, c *backtest.Card) error {
+func reportText(env *Env, w io.Writer, c *backtest.Card) error {
 	var out strings.Builder
 	if c.From.IsZero() {
 		out.WriteString("The records are too short to report on.\n")
 		_, err := io.WriteString(w, out.String())
 		return err
 	}
-	fmt.Fprintf(&out, "From %s to %s\n", c.From.Format("2 Jan 2006"), c.Until.Format("2 Jan 2006"))
-	fmt.Fprintf(&out, "%s, %s for each machine and month: %d right, %d wrong, %d unclear; right %s of those that can be told.\n",
-		count(c.Alerts, "service alert"), fixed(c.PerMonth, 2), c.Right, c.Wrong, c.Unclear, withBand(c.Precision, c.Low, c.High))
-	fmt.Fprintf(&out, "%s: %d announced at least 3 days ahead, %s; %d later, %d missed; %s days of warning in the middle.\n",
-		count(c.Failures, "failure"), c.Announced, share(c.Recall), c.Late, c.Missed, fixed(c.Notice, 1))
+	fmt.Fprintf(&out, "From %s to %s\n", phrase.Date(env.local(c.From)), phrase.Date(env.local(c.Until)))
+	fmt.Fprintf(&out, "%s, %s for each machine and month: %s right, %s wrong, %s unclear; right %s of those that can be told.\n",
+		phrase.Count(c.Alerts, "service alert"), fixed(c.PerMonth, 2), phrase.Integer(c.Right), phrase.Integer(c.Wrong), phrase.Integer(c.Unclear), withBand(c.Precision, c.Low, c.High))
+	fmt.Fprintf(&out, "%s: %s announced at least 3 days ahead, %s; %s later, %s missed; %s days of warning in the middle.\n",
+		phrase.Count(c.Failures, "failure"), phrase.Integer(c.Announced), share(c.Recall), phrase.Integer(c.Late), phrase.Integer(c.Missed), fixed(c.Notice, 1))
 	if len(c.List) > 0 {
 		out.WriteString("\nAlerts\n")
 		table(&out, func(row func(...string)) {
@@ -83,7 +84,7 @@ func reportText(w io.Writer, c *backtest.Card) error {
 				if a.Recent {
 					outcome += ", too recent to count"
 				}
-				row(a.Raised.UTC().Format("2 Jan 2006"), a.Machine, outcome, a.Because)
+				row(phrase.Date(env.local(a.Raised)), a.Machine, outcome, a.Because)
 			}
 		})
 	}
@@ -92,7 +93,7 @@ func reportText(w io.Writer, c *backtest.Card) error {
 		table(&out, func(row func(...string)) {
 			row("FAILED", "MACHINE", "DAYS OF WARNING")
 			for _, f := range c.Failed {
-				row(f.Time.UTC().Format("2 Jan 2006"), f.Machine, fixed(f.Notice, 1))
+				row(phrase.Date(env.local(f.Time)), f.Machine, fixed(f.Notice, 1))
 			}
 		})
 	}

@@ -27,10 +27,10 @@ func TestReport(t *testing.T) {
 		Failed: []backtest.Announced{{Machine: "K-07", Time: agenttest.Now.AddDate(0, 0, -15), Notice: drift.Some(5.0)}, {Machine: "K-03", Time: agenttest.Now.AddDate(0, 0, -1)}},
 	}
 	var text, table bytes.Buffer
-	require.NoError(t, cli.ReportText(&text, &card))
+	require.NoError(t, cli.ReportText(&cli.Env{}, &text, &card))
 	assert.Equal(t, `From 2 Feb 2026 to 2 Mar 2026
-3 service alerts, 0.67 for each machine and month: 1 right, 1 wrong, 1 unclear; right 50 % (1 to 99) of those that can be told.
-2 failures: 1 announced at least 3 days ahead, 50 %; 0 later, 1 missed; 5.0 days of warning in the middle.
+3 service alerts, 0.67 for each machine and month: 1 right, 1 wrong, 1 unclear; right 50 % (1 to 99) of those that can be told.
+2 failures: 1 announced at least 3 days ahead, 50 %; 0 later, 1 missed; 5.0 days of warning in the middle.
 
 Alerts
 RAISED       MACHINE  OUTCOME                     BECAUSE

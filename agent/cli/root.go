@@ -61,7 +61,8 @@ electrodes, and whether to calibrate again after a move.
 
 Records are kept in the store, the file that --db names. If a running agent holds
 it, commands ask that agent. Flags can come from the environment: ARCDRIFT_DB is
---db. Answers go to standard output, messages to standard error.
+--db. Answers go to standard output, messages to standard error. Text states times
+in the time zone of this computer.
 
 Exit status: 0 done, 1 failed, 2 wrong command line or setting, 3 some records were
 refused.`,

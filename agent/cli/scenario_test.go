@@ -21,6 +21,10 @@ func TestScenarios(t *testing.T) {
 		UpdateScripts:       *update,
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
+		Setup: func(e *testscript.Env) error {
+			e.Setenv("TZ", "UTC")
+			return nil
+		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"await":    await,
 			"freeport": freePort,

@@ -10,6 +10,7 @@ import (
 	"arcdrift/agent/alerting"
 	"arcdrift/agent/reach"
 	"arcdrift/agent/store"
+	"arcdrift/drift/phrase"
 )
 
 // reportSent tells how the messages that this agent sent turned out.
@@ -28,17 +29,17 @@ func reportSent(ctx context.Context, env Env, at reach.Location, format string) 
 	case format == formatJSON:
 		return writeJSON(env.Stdout, &s)
 	}
-	return sentText(env.Stdout, &s)
+	return sentText(&env, env.Stdout, &s)
 }
 
 // sentText writes it for people.
-func sentText(w io.Writer, s *alert.Card) error {
+func sentText(env *Env, w io.Writer, s *alert.Card) error {
 	var out strings.Builder
 	if s.Since.IsZero() {
 		_, err := io.WriteString(w, "No case has been opened yet.\n")
 		return err
 	}
-	fmt.Fprintf(&out, "Since %s: %s about %s", s.Since.UTC().Format("2 Jan 2006"), count(s.Messages, "message"), count(s.Machines, "machine"))
+	fmt.Fprintf(&out, "Since %s: %s about %s", phrase.Date(env.local(s.Since)), phrase.Count(s.Messages, "message"), phrase.Count(s.Machines, "machine"))
 	if s.PerMonth.Known() {
 		fmt.Fprintf(&out, ", %s for each machine and month", fixed(s.PerMonth, 2))
 	}
@@ -50,8 +51,8 @@ func sentText(w io.Writer, s *alert.Card) error {
 			if r.Sends {
 				sends = "sent"
 			}
-			row(string(r.Rule), fmt.Sprint(r.Sent), fmt.Sprint(r.Right), fmt.Sprint(r.Wrong), fmt.Sprint(r.Unclear),
-				fixed(r.Precision, 2), fmt.Sprintf("%.2f, %s", r.Expected, sends))
+			row(string(r.Rule), phrase.Integer(r.Sent), phrase.Integer(r.Right), phrase.Integer(r.Wrong), phrase.Integer(r.Unclear),
+				fixed(r.Precision, 2), phrase.Fixed(r.Expected, 2)+", "+sends)
 		}
 	})
 	n := &s.Notice

@@ -11,6 +11,7 @@ import (
 
 	"arcdrift/agent/wire"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/phrase"
 )
 
 func sparesCommand(env Env) *cobra.Command {
@@ -50,12 +51,12 @@ func sparesText(w io.Writer, rows []advise.Spares) error {
 		row("DEPOT", "MACHINES", "LIKELY NEED", "HOLD FOR 95 %", "HOLD FOR 99 %", "HELD", "SHORT BY")
 		for i := range rows {
 			r := &rows[i]
-			row(depotName(r.Depot), fmt.Sprint(r.Machines), fmt.Sprintf("%.1f", r.Expected), fmt.Sprint(r.Hold95), fmt.Sprint(r.Hold99), countText(r.Held), shortBy(r))
+			row(depotName(r.Depot), phrase.Integer(r.Machines), phrase.Fixed(r.Expected, 1), phrase.Integer(r.Hold95), phrase.Integer(r.Hold99), countText(r.Held), shortBy(r))
 		}
 	})
 	for i := range rows {
 		if n := rows[i].Unknown; n > 0 {
-			fmt.Fprintf(&out, "%s: %s without a forecast or a pace, not counted in.\n", depotName(rows[i].Depot), count(n, "machine"))
+			fmt.Fprintf(&out, "%s: %s without a forecast or a pace, not counted in.\n", depotName(rows[i].Depot), phrase.Count(n, "machine"))
 		}
 	}
 	out.WriteString("Pairs over the lead time; short by: against 95 %. Cleaning in time makes the need smaller.\n")
@@ -74,9 +75,9 @@ func depotName(depot string) string {
 func shortBy(r *advise.Spares) string {
 	held, known := r.Held.Get()
 	if !known {
-		return unknown
+		return phrase.Unknown
 	}
-	return fmt.Sprint(max(int64(r.Hold95)-held, 0))
+	return phrase.Integer(max(int64(r.Hold95)-held, 0))
 }
 
 // sparesCSV writes the rows under the names of their JSON form.

@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"arcdrift/agent/store"
+	"arcdrift/drift/phrase"
 )
 
 func verifyCommand(env Env) *cobra.Command {
@@ -89,7 +90,7 @@ func tellDigests(env Env, path, format string) error {
 	table(&out, func(row func(...string)) {
 		row("DIGEST OF", "RECORDS", "DIGEST")
 		for _, d := range all {
-			row(d.What, fmt.Sprint(d.Records), d.Digest[:16])
+			row(d.What, phrase.Integer(d.Records), d.Digest[:16])
 		}
 	})
 	_, err = io.WriteString(env.Stdout, out.String())
@@ -101,7 +102,7 @@ func tellReport(env Env, r store.Report, format string) error {
 	if format == formatText {
 		verdict := "Sound"
 		if r.Wrong > 0 {
-			verdict = fmt.Sprintf("%d wrong", r.Wrong)
+			verdict = phrase.Integer(r.Wrong) + " wrong"
 		}
 		_, err := fmt.Fprintf(env.Stdout, "%s: %s.\n", verdict, counted(r))
 		return err

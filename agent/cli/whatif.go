@@ -54,14 +54,14 @@ eight times in ten. Nothing is changed by this command.`,
 		if format.value == formatJSON {
 			return writeJSON(env.Stdout, &report)
 		}
-		return whatIfText(env.Stdout, &report, &q)
+		return whatIfText(&env, env.Stdout, &report, &q)
 	}
 	return cmd
 }
 
-func whatIfText(w io.Writer, r *whatif.Report, q *whatif.Question) error {
+func whatIfText(env *Env, w io.Writer, r *whatif.Report, q *whatif.Question) error {
 	var out strings.Builder
-	fmt.Fprintf(&out, "From the records of %s to %s.\n", phrase.Date(r.From), phrase.Date(r.To))
+	fmt.Fprintf(&out, "From the records of %s to %s.\n", phrase.Date(env.local(r.From)), phrase.Date(env.local(r.To)))
 	if len(q.Every) > 0 {
 		intervalsText(&out, r)
 	}
@@ -157,7 +157,7 @@ func depotsText(out *strings.Builder, r *whatif.Report) {
 		row("DEPOT", "SPARE PAIRS", "LEAD TIME", "PAIRS FITTED", "WITHOUT A SPARE", "SHELF EMPTY")
 		for i := range r.Spares {
 			s := &r.Spares[i]
-			row(depotName(s.Depot), phrase.Integer(s.Pairs), phrase.Count(int(s.LeadDays+0.5), "day"), phrase.Integer(s.Used), phrase.Integer(s.Short), phrase.Fixed(100*s.Empty, 0)+" % of the time")
+			row(depotName(s.Depot), phrase.Integer(s.Pairs), phrase.Count(int(s.LeadDays+0.5), "day"), phrase.Integer(s.Used), phrase.Integer(s.Short), wholePercent(s.Empty)+" of the time")
 		}
 	})
 }

@@ -23,6 +23,7 @@ func main() {
 		Terminal: term.IsTerminal(int(os.Stdin.Fd())) && term.IsTerminal(int(os.Stderr.Fd())),
 		Hangups:  hangups,
 		Now:      time.Now,
+		Zone:     time.Local,
 	})
 	stop()
 	os.Exit(code)
