@@ -63,8 +63,8 @@ func tellLookBack(w io.Writer, r *lookback.Report, format string) error {
 	return lookBackText(w, r)
 }
 
-// mostShown is how many entries the text shows, the worst first.
-const mostShown = 40
+// mostShown is how many entries of a finding the text shows, the worst first.
+const mostShown = 12
 
 func lookBackText(w io.Writer, r *lookback.Report) error {
 	var out strings.Builder
@@ -76,24 +76,18 @@ func lookBackText(w io.Writer, r *lookback.Report) error {
 	} else {
 		out.WriteString("\n")
 	}
-	t := tabwriter.NewWriter(&out, 0, 0, 2, ' ', 0)
-	if len(r.Entries) > 0 {
-		fmt.Fprintln(t, "CHANCE OUT\tMACHINE\tDAY\tJOB\tSPLICES\tLIKELY OUT\tDECISION\tWHY")
-	}
-	for i := range r.Entries[:min(len(r.Entries), mostShown)] {
-		e := &r.Entries[i]
-		about := ""
-		if !e.Counted {
-			about = "about "
+	waiting := r.Waiting()
+	for _, s := range waiting {
+		if err := spanText(&out, r, s, true); err != nil {
+			return err
 		}
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s%s\t%s (%s to %s)\t%s\t%s\n", wholePercent(e.Chance), e.Machine, dayText(e.Day), e.Job, about, phrase.Integer(e.Splices),
-			phrase.Fixed(e.Out.Mean, 0), phrase.Integer(e.Out.Low), phrase.Integer(e.Out.High), decisionWord(e), e.Reason)
 	}
-	if err := t.Flush(); err != nil {
-		return err
-	}
-	if more := len(r.Entries) - mostShown; more > 0 {
-		fmt.Fprintf(&out, "%s more are less likely out: --format csv lists all.\n", phrase.Integer(more))
+	for i := range r.Spans {
+		if s := &r.Spans[i]; !s.Open && s.All.Entries > 0 {
+			if err := spanText(&out, r, s, s.Words() == ""); err != nil {
+				return err
+			}
+		}
 	}
 	for _, text := range r.Warnings {
 		fmt.Fprintf(&out, "\n%s\n", text)
@@ -112,6 +106,49 @@ func dayText(day string) string {
 		return day
 	}
 	return phrase.Date(t)
+}
+
+// spanText tells one finding, with its entries if asked to: the worst first.
+func spanText(w io.Writer, r *lookback.Report, s *lookback.Span, entries bool) error {
+	what := "nothing to decide"
+	if s.Open {
+		what = phrase.Integer(s.Waiting.Entries) + " to decide"
+	}
+	fmt.Fprintf(w, "%s (%s)\n", s.Summary, what)
+	if why := s.Words(); why != "" {
+		fmt.Fprintf(w, "  Found out: %s. %s\n", why, s.Good)
+	}
+	if !entries {
+		return nil
+	}
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "  CHANCE OUT\tDAY\tJOB\tSPLICES\tLIKELY OUT\tDECISION\tWHY")
+	shown, more := 0, 0
+	for i := range r.Entries {
+		e := &r.Entries[i]
+		switch {
+		case e.Span != s.Name:
+			continue
+		case shown == mostShown:
+			more++
+			continue
+		}
+		shown++
+		about := ""
+		if !e.Counted {
+			about = "about "
+		}
+		fmt.Fprintf(t, "  %s\t%s\t%s\t%s%s\t%s (%s to %s)\t%s\t%s\n", wholePercent(e.Chance), dayText(e.Day), e.Job, about, phrase.Integer(e.Splices),
+			phrase.Fixed(e.Out.Mean, 0), phrase.Integer(e.Out.Low), phrase.Integer(e.Out.High), decisionWord(e), e.Reason)
+	}
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	if more > 0 {
+		fmt.Fprintf(w, "  %s more are less likely out: --format csv lists all.\n", phrase.Integer(more))
+	}
+	fmt.Fprintln(w)
+	return nil
 }
 
 func decisionWord(e *lookback.Entry) string {

@@ -1,6 +1,7 @@
 package fleet
 
 import (
+	"cmp"
 	"context"
 	"slices"
 	"time"
@@ -21,25 +22,11 @@ func Doubt(ctx context.Context, book Reader, knownAt time.Time, q lookback.Quest
 	if err != nil {
 		return lookback.Report{}, err
 	}
-	asked := map[string]lookback.Span{}
-	var names []string
-	for _, s := range r.Spans {
-		asked[s.Machine] = s
-		names = append(names, s.Machine)
-	}
-	slices.Sort(names)
-	found := make([][]lookback.Span, len(names))
-	err = w.each(ctx, names, func(i int, l *life) {
-		p, within := l.lookedBack(w), asked[l.name]
-		spans := p.Look(lookback.Query{From: within.From, Now: knownAt}).Spans
-		for _, s := range spans {
-			if s.From.Before(within.To) && s.To.After(within.From) {
-				found[i] = append(found[i], s)
-			}
-		}
+	r.Spans = slices.DeleteFunc(r.Spans, func(s lookback.Span) bool { return slices.Contains(s.Triggers, lookback.Asked) })
+	slices.SortStableFunc(r.Spans, func(a, b lookback.Span) int {
+		return cmp.Or(cmp.Compare(a.Machine, b.Machine), a.From.Compare(b.From))
 	})
-	r.Spans = append([]lookback.Span{}, slices.Concat(found...)...)
-	return r, err
+	return r, nil
 }
 
 // ZoneOf is the time zone of a machine as the records tell it by a moment; UTC without

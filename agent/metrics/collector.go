@@ -46,7 +46,7 @@ var described = []Description{
 	{SparesNeeded, "Electrode pairs the depots should hold to last the lead time with this chance.", []string{"chance"}},
 	{SparesHeld, "Electrode pairs that the depots report.", nil},
 	{DepotsShort, "Depots that hold fewer pairs than needed for this chance.", []string{"chance"}},
-	{LookBacksOpen, "Look-backs with splices that wait for a decision.", nil},
+	{LookBacksOpen, "Open look-backs by finding: spans of one machine, from the last point known good to the finding, with splices that wait for a decision.", nil},
 	{LookBackOldest, "When the machine of the oldest of them was found out; no series where none waits.", nil},
 	{Ready, "1 while every source takes records and every machine has its answer.", nil},
 	{LinkUp, "1 while the connection stands, to the outside broker or to the hub.", []string{"link"}},

@@ -245,24 +245,14 @@ func (f *Facts) correctionsTable() document.Table {
 	return t
 }
 
-var triggers = map[lookback.Trigger]string{
-	lookback.CheckFailed: "a check failed", lookback.PairWorn: "the electrodes were found worn",
-	lookback.RuleBroken: "it was used without a check that was due", lookback.RecordCorrected: "a record was corrected",
-}
-
 // lookBack says what was found out, and what was decided.
 func (f *Facts) lookBack() []document.Block {
 	var spans []string
-	for _, s := range f.Doubt.Spans {
-		var why []string
-		for _, t := range s.Triggers {
-			if words, known := triggers[t]; known {
-				why = append(why, words)
-			}
-		}
-		if len(why) > 0 {
+	for i := range f.Doubt.Spans {
+		s := &f.Doubt.Spans[i]
+		if why := s.Words(); why != "" {
 			zone := f.zone(s.Machine)
-			spans = append(spans, fmt.Sprintf("%s, %s to %s: %s. %s", s.Machine, stamped(s.From, zone), stamped(s.To, zone), strings.Join(why, ", "), s.Good))
+			spans = append(spans, fmt.Sprintf("%s, %s to %s: %s. %s", s.Machine, stamped(s.From, zone), stamped(s.To, zone), why, s.Good))
 		}
 	}
 	out := []document.Block{document.Paragraph{Text: "When a machine is found out, its splices since the last point known good are looked back on: from all records before and after, the air, and the setting in force then."}}

@@ -105,7 +105,7 @@ type boardView struct {
 	Empty          string
 	Before, After  string
 	Withheld       []string // alert rules that are not sent
-	Doubted        string   // splices that wait for a decision
+	Doubted        []string // splices that wait for a decision
 	Shown          string
 	total          int
 	Reading        bool     // nothing is known yet
@@ -139,7 +139,7 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 	}
 	f := filterOf(r.URL.Query())
 	view, shown := boardOf(machines, f, s.Now())
-	view.Withheld, view.Broken, view.Doubted = s.withheld(), s.Links(), s.doubtedLine()
+	view.Withheld, view.Broken, view.Doubted = s.withheld(), s.Links(), s.doubtedLines()
 	if view.Reading = s.reading(); view.Reading {
 		view.Empty = "The agent is still reading its records. The machines appear here in a moment."
 	}

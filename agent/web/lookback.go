@@ -1,17 +1,17 @@
 package web
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
 	"arcdrift/agent/auth"
-	"arcdrift/agent/intake"
-	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/lookback"
 	"arcdrift/drift/phrase"
@@ -68,6 +68,8 @@ func (s *Server) getLookBack(w http.ResponseWriter, r *http.Request) {
 type doubtedView struct {
 	lookback.Entry
 	ID, Where, Day, Number, Out, Chance, Found, Reopened, Decided string
+	// Form decides on it alone, nil where nobody has to.
+	Form *decideView
 }
 
 type lookBackView struct {
@@ -75,40 +77,53 @@ type lookBackView struct {
 	From, To       string
 	Asked          bool
 	Groups         []doubtedGroup
+	Job            *decideView // for all that waits of the job asked about
 	Jobs, MoreJobs []lookback.Job
 	Warnings       []string
 	MayDecide      bool
-	Pressed        string
 	Answered
 }
 
+// doubtedGroup holds the spans in which the same is to be done, worst first.
 type doubtedGroup struct {
 	Word, Hint string
-	Decide     bool
-	Entries    []doubtedView
+	Spans      []spanView
 	All        int
 }
 
-// How many jobs stand open on the page, the others folded, and how many entries of a
-// group it shows, the worst.
+// spanView is one finding: a machine and the time from the last point known good.
+type spanView struct {
+	ID, Machine, Summary, Found string
+	// Form decides for all entries that wait, nil where none does.
+	Form    *decideView
+	Entries []doubtedView
+	All     int
+	Typed   bool // one of its forms was refused
+}
+
+// How many jobs stand open on the page, the others folded; how many spans of a group and
+// entries of a span it shows, the worst.
 const (
 	mostJobs    = 6
-	mostDoubted = 60
+	mostSpans   = 40
+	mostDoubted = 40
 )
 
 // lookBack shows which splices to doubt.
 func (s *Server) lookBack(w http.ResponseWriter, r *http.Request) {
 	done := ""
-	if r.URL.Query().Get("done") != "" {
-		done = "Decided and kept. The list below follows within some minutes."
+	if n, err := strconv.Atoi(r.URL.Query().Get("done")); err == nil && n > 0 {
+		done = phrase.Count(n, "decision") + " kept. The list below follows within some minutes."
 	}
-	s.showLookBack(w, r, http.StatusOK, Answered{Done: done})
+	s.showLookBack(w, r, http.StatusOK, Answered{Done: done}, nil)
 }
 
-func (s *Server) showLookBack(w http.ResponseWriter, r *http.Request, status int, answered Answered) {
+// showLookBack shows the page. typed is a form that was refused, nil for none: what was
+// typed stays in it.
+func (s *Server) showLookBack(w http.ResponseWriter, r *http.Request, status int, answered Answered, typed url.Values) {
 	v := r.URL.Query()
 	q, problem := s.questionOf(v)
-	view := lookBackView{Query: q, From: v.Get("from"), To: v.Get("to"), Asked: q != lookback.Question{}, Answered: answered, MayDecide: s.mayDecide(r), Pressed: s.Now().Format(time.RFC3339)}
+	view := lookBackView{Query: q, From: v.Get("from"), To: v.Get("to"), Asked: q != lookback.Question{}, Answered: answered, MayDecide: s.mayDecide(r)}
 	if problem == nil {
 		report, err := s.LookBack(q)
 		if err != nil && !errors.As(err, &problem) {
@@ -119,7 +134,7 @@ func (s *Server) showLookBack(w http.ResponseWriter, r *http.Request, status int
 		if len(view.Jobs) > mostJobs {
 			view.Jobs, view.MoreJobs = view.Jobs[:mostJobs], view.Jobs[mostJobs:]
 		}
-		view.Groups = s.doubted(report.Entries)
+		view.show(&report, &decisions{may: view.MayDecide, typed: typed, pressed: s.Now().Format(time.RFC3339)}, s.wall)
 	}
 	if problem != nil {
 		view.Problem, status = phrase.Sentence(problem.Error())+".", http.StatusBadRequest
@@ -130,38 +145,91 @@ func (s *Server) showLookBack(w http.ResponseWriter, r *http.Request, status int
 // mayDecide says whether whoever asks may decide.
 func (s *Server) mayDecide(r *http.Request) bool { return passOf(r).Role.May(auth.Service) }
 
-// doubted groups the entries by what is to be done about them, each worst first.
-func (s *Server) doubted(all []lookback.Entry) []doubtedGroup {
+// show groups the entries by finding, and the findings by what is to be done.
+func (v *lookBackView) show(report *lookback.Report, d *decisions, wall func(time.Time) string) {
+	of := map[string][]*lookback.Entry{}
+	var open []*lookback.Entry
+	for i := range report.Entries {
+		e := &report.Entries[i]
+		of[e.Span] = append(of[e.Span], e)
+		if e.Open {
+			open = append(open, e)
+		}
+	}
+	if v.Query.Job != "" && len(open) > 1 {
+		v.Job = d.form("job", open)
+	}
 	groups := []doubtedGroup{
-		{Word: "To decide", Hint: "Somebody decides for each: accept with a reason, measure again, or redo.", Decide: true},
-		{Word: "To measure again", Hint: "A task. When it is done, accept with the result as the reason, or redo.", Decide: true},
-		{Word: "To redo", Hint: "A task. When it is done, accept with a reason that says so.", Decide: true},
-		{Word: "Accepted", Hint: "Decided, with the reason."},
-		{Word: "Not likely out", Hint: fmt.Sprintf("The chance is below %.0f %%: nobody has to decide.", 100*lookback.OpenFrom)},
+		{Word: "To decide", Hint: "Somebody decides: accept with a reason, measure again, or redo. One decision may hold for a whole span, or for each day and job alone."},
+		{Word: "To measure again", Hint: "Tasks. When they are done, accept with the result as the reason, or redo."},
+		{Word: "To redo", Hint: "Tasks. When they are done, accept with a reason that says so."},
+		{Word: "Nothing to decide", Hint: fmt.Sprintf("Accepted, or the chance is below %.0f %%, or nothing was found out about that time.", 100*lookback.OpenFrom)},
 	}
-	for i := range all {
-		e := &all[i]
-		at := 4
-		switch {
-		case e.Open:
-			at = 0
-		case e.Decision == nil:
-		case e.Decision.Verdict == drift.Remeasure:
-			at = 1
-		case e.Decision.Verdict == drift.Redo:
-			at = 2
-		default:
-			at = 3
+	spans := slices.Clone(report.Spans)
+	slices.SortStableFunc(spans, worstSpan)
+	for i := range spans {
+		all := of[spans[i].Name]
+		if len(all) == 0 {
+			continue
 		}
+		at := toDo(all)
 		groups[at].All++
-		if g := &groups[at]; len(g.Entries) < mostDoubted {
-			g.Entries = append(g.Entries, s.doubtedView(e))
+		if g := &groups[at]; len(g.Spans) < mostSpans {
+			g.Spans = append(g.Spans, d.span(&spans[i], all, wall))
 		}
 	}
-	return slices.DeleteFunc(groups, func(g doubtedGroup) bool { return len(g.Entries) == 0 })
+	v.Groups = slices.DeleteFunc(groups, func(g doubtedGroup) bool { return g.All == 0 })
 }
 
-func (s *Server) doubtedView(e *lookback.Entry) doubtedView {
+func worstSpan(a, b lookback.Span) int {
+	return cmp.Or(cmp.Compare(b.Waiting.Out.Mean, a.Waiting.Out.Mean), cmp.Compare(b.All.Out.Mean, a.All.Out.Mean))
+}
+
+// toDo says what is to be done about entries: 0 decide, 1 measure again, 2 redo, 3 nothing.
+func toDo(all []*lookback.Entry) int {
+	at := 3
+	for _, e := range all {
+		switch {
+		case e.Open:
+			return 0
+		case e.Decision == nil:
+		case e.Decision.Verdict == drift.Remeasure:
+			at = min(at, 1)
+		case e.Decision.Verdict == drift.Redo:
+			at = min(at, 2)
+		}
+	}
+	return at
+}
+
+// span shows one finding: what waits first.
+func (d *decisions) span(s *lookback.Span, all []*lookback.Entry, wall func(time.Time) string) spanView {
+	v := spanView{ID: "s-" + url.QueryEscape(s.Name), Machine: s.Machine, Summary: s.Summary, Found: s.Good, All: len(all)}
+	if why := s.Words(); why != "" {
+		v.Found = fmt.Sprintf("Found out %s: %s. %s", wall(s.To), why, s.Good)
+	}
+	slices.SortStableFunc(all, func(a, b *lookback.Entry) int {
+		return cmp.Compare(toDo([]*lookback.Entry{a}), toDo([]*lookback.Entry{b}))
+	})
+	first := toDo(all[:1])
+	same := slices.DeleteFunc(slices.Clone(all), func(e *lookback.Entry) bool { return first == 3 || toDo([]*lookback.Entry{e}) != first })
+	if len(same) > 1 {
+		v.Form = d.form(v.ID, same)
+		v.Typed = v.Form != nil && v.Form.Open
+	}
+	for i, e := range all[:min(len(all), mostDoubted)] {
+		one := doubtOf(e, wall)
+		if toDo(all[i:i+1]) < 3 {
+			one.Form = d.form(one.ID, all[i:i+1])
+			v.Typed = v.Typed || one.Form != nil && one.Form.Open
+		}
+		v.Entries = append(v.Entries, one)
+	}
+	return v
+}
+
+// doubtOf shows one entry.
+func doubtOf(e *lookback.Entry, wall func(time.Time) string) doubtedView {
 	v := doubtedView{Entry: *e, ID: "e-" + strings.Join([]string{e.Machine, e.Day, url.QueryEscape(e.Job)}, "-"), Where: or(e.Job, "no job named"), Day: e.Day}
 	if day, err := time.Parse(time.DateOnly, e.Day); err == nil {
 		v.Day = phrase.Date(day)
@@ -183,7 +251,7 @@ func (s *Server) doubtedView(e *lookback.Entry) doubtedView {
 	}
 	if d := e.Decision; d != nil {
 		who := or(strings.Join(slices.DeleteFunc([]string{d.By, d.Role}, func(t string) bool { return t == "" }), ", "), "nobody named")
-		v.Decided = fmt.Sprintf("%s, %s (%s)", phrase.Sentence(string(d.Verdict)), s.wall(d.Time), who)
+		v.Decided = fmt.Sprintf("%s, %s (%s)", phrase.Sentence(string(d.Verdict)), wall(d.Time), who)
 		if d.Reason != "" {
 			v.Decided += ": " + d.Reason
 		}
@@ -191,50 +259,24 @@ func (s *Server) doubtedView(e *lookback.Entry) doubtedView {
 	return v
 }
 
-// decide takes a decision as a record and shows the list again.
-func (s *Server) decide(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+// doubtedLines say for the board and the morning list which findings wait for a decision,
+// one line each, the worst first; none for nothing.
+func (s *Server) doubtedLines() []string {
+	report, _ := s.OpenLookBacks()
+	waiting := report.Waiting()
+	if len(waiting) == 0 {
+		return nil
 	}
-	typed := r.PostForm
-	v := url.Values{"type": {string(drift.TypeDecision)}, "time": {s.happened(typed).Format(time.RFC3339)}}
-	for _, name := range []string{"machine", "job", "day", "verdict", "reason", "operator", "chance_out"} {
-		v.Set(name, typed.Get(name))
+	_, oldest := report.OpenSpans()
+	lines := []string{fmt.Sprintf("Splices to decide on: %s, the oldest of %s.", phrase.Count(len(waiting), "finding"), s.wall(oldest))}
+	for _, span := range waiting[:min(len(waiting), mostLines)] {
+		lines = append(lines, span.Summary)
 	}
-	if role := passOf(r).Role; role != "" {
-		v.Set("role", string(role))
+	if more := len(waiting) - mostLines; more > 0 {
+		lines = append(lines, fmt.Sprintf("%d more on the look-back page.", more))
 	}
-	record, err := wire.Form(v)
-	problem := problemOf(err)
-	if problem == nil && record.Operator == "" {
-		problem = &drift.Problem{Field: "operator", Reason: "is missing: say who decides"}
-	}
-	if problem == nil {
-		var receipts []intake.Receipt
-		if receipts, err = s.offer(r, []intake.Submission{{Raw: []byte(v.Encode()), Record: record, Via: "form"}}); err != nil {
-			s.cannotTake(err)
-			w.Header().Set("Retry-After", retryAfter)
-			s.showLookBack(w, r, http.StatusServiceUnavailable, Answered{NotKept: true})
-			return
-		}
-		problem = receipts[0].Refused
-	}
-	if problem != nil {
-		s.showLookBack(w, r, http.StatusBadRequest, Answered{Problem: phrase.Sentence(problem.Error()) + "."})
-		return
-	}
-	query := r.URL.Query()
-	query.Set("done", string(record.Decision.Verdict))
-	http.Redirect(w, r, "/look-back?"+query.Encode(), http.StatusSeeOther)
+	return lines
 }
 
-// doubtedLine says for the board and the morning list how many look-backs wait for a
-// decision, "" for none.
-func (s *Server) doubtedLine() string {
-	report, _ := s.OpenLookBacks()
-	open, splices, oldest := report.Waiting()
-	if open == 0 {
-		return ""
-	}
-	return fmt.Sprintf("Splices to decide on: %s of one machine and job, %.0f splices likely made out of tolerance, the oldest of %s.", phrase.Count(open, "day"), splices, oldest)
-}
+// mostLines is how many findings the board and the morning list name.
+const mostLines = 8

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"html"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -10,6 +11,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/intake"
 	"arcdrift/drift"
 	"arcdrift/drift/lookback"
 )
@@ -17,7 +19,7 @@ import (
 // doubted is a report with one entry of every kind that the page distinguishes.
 func doubted() lookback.Report {
 	entry := func(job, day string, chance float64) lookback.Entry {
-		return lookback.Entry{Machine: "K-07", Job: job, Day: day, Splices: 40, Counted: true, Chance: chance, Out: lookback.Number{Mean: 40 * chance, Low: 2, High: 30}, Way: lookback.TooWeak, Why: []lookback.Why{lookback.Wear}, Reason: "The arc was too weak by about 4.1 % (tolerance 4.6 %).", Open: chance >= lookback.OpenFrom}
+		return lookback.Entry{Machine: "K-07", Job: job, Day: day, Span: "K-07 found", Splices: 40, Counted: true, Chance: chance, Out: lookback.Number{Mean: 40 * chance, Low: 2, High: 30}, Way: lookback.TooWeak, Why: []lookback.Why{lookback.Wear}, Reason: "The arc was too weak by about 4.1 % (tolerance 4.6 %).", Open: chance >= lookback.OpenFrom}
 	}
 	open, task, done, low := entry("J-114", "2026-03-01", 0.42), entry("J-114", "2026-02-27", 0.31), entry("J-113", "2026-02-26", 0.3), entry("J-113", "2026-02-20", 0.03)
 	open.Loss = &lookback.Loss{Mean: 0.05, Worst: 0.2, Measured: 3, BothWays: 2}
@@ -26,7 +28,10 @@ func doubted() lookback.Report {
 	done.Decision, done.Reopened = &lookback.Decision{Verdict: drift.Accept, Reason: "all below 0.05 dB", By: "Ada", Time: noon}, &lookback.Reopened{Was: 0.1, Is: 0.3}
 	return lookback.Report{
 		AsOf: noon, Entries: []lookback.Entry{open, task, done, low},
-		Spans:    []lookback.Span{{Machine: "K-07", Open: true, OpenSince: drift.Some(noon)}},
+		Spans: []lookback.Span{{
+			Name: "K-07 found", Machine: "K-07", Triggers: []lookback.Trigger{lookback.CheckFailed}, To: noon, Good: "The check before passed.",
+			Summary: "K-07: 26 Feb to 1 Mar, 80 splices, 29 likely out, between 17 and 44.", Waiting: lookback.Tally{Entries: 2}, Open: true, OpenSince: drift.Some(noon),
+		}},
 		Jobs:     []lookback.Job{{Job: "J-114", Splices: 80, Counted: true, Out: lookback.Number{Mean: 29, Low: 17, High: 44}, Open: 1}},
 		Warnings: []string{"K-12: 2 records have a time that cannot be right."},
 	}
@@ -38,17 +43,24 @@ func TestTheLookBackPageGroupsByWhatIsToBeDone(t *testing.T) {
 	f.lookBack = doubted()
 	body := get(t, f, "/look-back").Body.String()
 	for _, text := range []string{
-		"To decide", "To measure again", "Not likely out", "J-114", "42 %", "Open again: later records changed the chance from 10 % to 30 %.",
+		"To decide", "Decide for all 2", "Found out 2 Mar 2026, 12:00 UTC&#43;1: a check failed.", "4 entries by day and job", "J-114", "42 %", "Open again: later records changed the chance from 10 % to 30 %.",
 		"Without that the chance was 50 %.", "Re-measure, 2 Mar 2026, 12:00 UTC&#43;1 (Ada, bench)", "17 and 44", "cannot be right", "sharps bin",
 	} {
 		assert.Contains(t, body, text)
 	}
 	for _, path := range []string{"/", "/morning", "/morning.txt"} {
-		assert.Contains(t, get(t, f, path).Body.String(), "Splices to decide on: 2 days of one machine and job", path)
+		assert.Contains(t, get(t, f, path).Body.String(), "K-07: 26 Feb to 1 Mar, 80 splices, 29 likely out, between 17 and 44.", path)
 	}
 }
 
-func TestADecisionIsARecord(t *testing.T) {
+// entryOf is an entry as the form of the page holds it.
+func entryOf(day, job, chance string) string {
+	return url.Values{"machine": {"K-07"}, "job": {job}, "day": {day}, "chance_out": {chance}}.Encode()
+}
+
+// One form decides for all entries of a span. Each becomes a record of its own, and what
+// is refused loses nothing of what was typed.
+func TestADecisionIsARecordForEachEntry(t *testing.T) {
 	t.Parallel()
 	f := yard()
 	f.lookBack = doubted()
@@ -57,21 +69,47 @@ func TestADecisionIsARecord(t *testing.T) {
 		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
 		return ask(t, f, r)
 	}
-	v := url.Values{"machine": {"K-07"}, "job": {"J-114"}, "day": {"2026-03-01"}, "verdict": {"accept"}, "chance_out": {"0.42"}, "operator": {"Ada"}}
+	entries := []string{entryOf("2026-03-01", "J-114", "0.42"), entryOf("2026-02-26", "J-113", "0.3")}
+	page := get(t, f, "/look-back").Body.String()
+	for _, entry := range entries {
+		assert.Contains(t, page, `name="entry" value="`+html.EscapeString(entry)+`"`)
+	}
+	v := url.Values{"form": {"s-K-07+found"}, "entry": entries, "verdict": {"accept"}, "operator": {"Ada Quill"}}
 	w := post(v)
 	assert.Equal(t, http.StatusBadRequest, w.Code)
-	assert.Contains(t, w.Body.String(), "Reason is missing: why the splices can stay as they are is needed here.")
+	assert.Contains(t, w.Body.String(), "Reason is missing: why the splices can stay as they are is needed here. Nothing was kept.")
+	assert.Contains(t, w.Body.String(), `value="Ada Quill"`, "what was typed stays")
+	assert.Contains(t, w.Body.String(), `<option value="accept" selected>`)
+	assert.Empty(t, f.offers())
 	v.Set("reason", "measured again, all below 0.05 dB")
-	require.Equal(t, http.StatusSeeOther, post(v).Code)
+	w = post(v)
+	require.Equal(t, http.StatusSeeOther, w.Code)
+	assert.Contains(t, get(t, f, w.Header().Get("Location")).Body.String(), "2 decisions kept.")
 	taken := f.offers()
-	require.Len(t, taken, 1)
-	d := taken[0].Record.Decision
-	require.NotNil(t, d)
-	assert.Equal(t, drift.Accept, d.Verdict)
-	assert.InDelta(t, 0.42, d.Chance.Or(0), 0)
-	assert.Equal(t, "Ada", taken[0].Record.Operator)
+	require.Len(t, taken, 2)
+	for i, chance := range []float64{0.42, 0.3} {
+		d := taken[i].Record.Decision
+		require.NotNil(t, d)
+		assert.Equal(t, drift.Accept, d.Verdict)
+		assert.Equal(t, "measured again, all below 0.05 dB", d.Reason)
+		assert.InDelta(t, chance, d.Chance.Or(0), 0)
+		assert.Equal(t, "Ada Quill", taken[i].Record.Operator)
+	}
 	v.Del("operator")
 	assert.Contains(t, post(v).Body.String(), "say who decides")
+	v.Del("entry")
+	assert.Contains(t, post(v).Body.String(), "say which splices")
+}
+
+// Where the intake takes some decisions and not others, the page says which.
+func TestADecisionTakenInPartIsSaid(t *testing.T) {
+	t.Parallel()
+	offer := func(day string) intake.Submission {
+		return intake.Submission{Record: drift.Record{Machine: "K-07", Decision: &drift.Decision{Day: day}}}
+	}
+	no := &drift.Problem{Field: "day", Reason: "is missing"}
+	assert.Equal(t, []string{"K-07, 2026-03-02, no job named: day is missing."},
+		refusals([]intake.Submission{offer("2026-03-01"), offer("2026-03-02")}, []intake.Receipt{{}, {Refused: no}}))
 }
 
 func TestTheLookBackSaysWhatIsWrongWithAQuestion(t *testing.T) {

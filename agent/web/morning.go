@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -24,7 +25,7 @@ type morningView struct {
 	Summary         string
 	Groups          []needsGroup
 	Rest            int
-	Doubted         string   // splices that wait for a decision
+	Doubted         []string // splices that wait for a decision
 	First           string   // how many must be calibrated before the first splice
 	Withheld        []string // alert rules that are not sent
 	RequiresOpening bool     // somebody will open a machine today
@@ -65,7 +66,7 @@ func (s *Server) morningText(w http.ResponseWriter, r *http.Request) {
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s\n%s\n", view.Day, view.Summary)
-	for _, line := range append(view.Withheld, view.First, view.Doubted) {
+	for _, line := range slices.Concat(view.Withheld, []string{view.First}, view.Doubted) {
 		if line != "" {
 			fmt.Fprintln(&b, strings.ReplaceAll(line, ". ", ".\n"))
 		}
@@ -129,7 +130,7 @@ func (s *Server) morningView(ctx context.Context, patience time.Duration) (*morn
 			counts = append(counts, fmt.Sprintf("%d %s", len(list), phrase.Code(state)))
 		}
 	}
-	view.Withheld, view.Doubted = s.withheld(), s.doubtedLine()
+	view.Withheld, view.Doubted = s.withheld(), s.doubtedLines()
 	if first > 0 {
 		view.First = "Of the machines that are fit, " + phrase.Integer(first) + " must be calibrated before the first splice."
 	}

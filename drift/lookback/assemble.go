@@ -39,21 +39,24 @@ func Assemble(found []Found, decided []Decided, job string, now time.Time) Repor
 	latest := latestDecisions(decided)
 	totals := map[string]*total{}
 	for i := range found {
+		var settled []Lot
 		for j := range found[i].Lots {
 			lot := found[i].Lots[j]
 			if job != "" && lot.Entry.Job != job {
 				continue
 			}
-			lot.Entry.decide(latest[lot.Entry.key()])
+			s := found[i].spanOf(&lot.Entry)
+			lot.Entry.decide(latest[lot.Entry.key()], s != nil && !s.asked())
 			r.Entries = append(r.Entries, lot.Entry)
 			add(totals, &lot)
+			settled = append(settled, lot)
 		}
-		r.Spans = append(r.Spans, found[i].Spans...)
+		for _, s := range found[i].Spans {
+			s.settle(settled)
+			r.Spans = append(r.Spans, s)
+		}
 	}
 	slices.SortFunc(r.Entries, worstFirst)
-	for i := range r.Spans {
-		r.Spans[i].settle(r.Entries)
-	}
 	slices.SortFunc(r.Spans, func(a, b Span) int { return cmp.Or(b.To.Compare(a.To), cmp.Compare(a.Machine, b.Machine)) })
 	for _, t := range totals {
 		r.Jobs = append(r.Jobs, t.job())
@@ -83,9 +86,9 @@ func latestDecisions(all []Decided) map[[3]string]*drift.Entry {
 }
 
 // decide puts the latest decision beside the entry, and opens it again where the answer
-// has changed since.
-func (e *Entry) decide(d *drift.Entry) {
-	e.Open = e.Chance >= OpenFrom
+// has changed since. Without a finding nobody has to decide.
+func (e *Entry) decide(d *drift.Entry, found bool) {
+	e.Open = found && e.Chance >= OpenFrom
 	if d == nil {
 		return
 	}
@@ -94,20 +97,93 @@ func (e *Entry) decide(d *drift.Entry) {
 		By: d.Operator, Role: d.Decision.Role, Chance: d.Decision.Chance,
 	}
 	e.Open = false
-	if was, told := d.Decision.Chance.Get(); told && math.Abs(e.Chance-was) > Material {
+	if was, told := d.Decision.Chance.Get(); told && found && math.Abs(e.Chance-was) > Material {
 		e.Open, e.Reopened = true, &Reopened{Was: was, Is: e.Chance}
 	}
 }
 
-// settle says whether an entry of the span waits.
-func (s *Span) settle(entries []Entry) {
-	from, to := s.From.Add(-24*time.Hour).Format(time.DateOnly), s.To.Add(24*time.Hour).Format(time.DateOnly)
-	for i := range entries {
-		if e := &entries[i]; e.Open && e.Machine == s.Machine && e.Day >= from && e.Day <= to {
-			s.Open, s.OpenSince = true, drift.Some(s.To)
-			return
+// spanOf is the span that the entry belongs to, nil for none.
+func (f *Found) spanOf(e *Entry) *Span {
+	for i := range f.Spans {
+		if f.Spans[i].Name == e.Span {
+			return &f.Spans[i]
 		}
 	}
+	return nil
+}
+
+// settle adds up the entries of the span, and says whether any waits.
+func (s *Span) settle(lots []Lot) {
+	var all, waiting []*Lot
+	for i := range lots {
+		if lot := &lots[i]; lot.Entry.Span == s.Name {
+			all = append(all, lot)
+			if lot.Entry.Open {
+				waiting = append(waiting, lot)
+			}
+		}
+	}
+	s.All, s.Waiting = tally(all), tally(waiting)
+	t := &s.All
+	if len(waiting) > 0 {
+		t, s.Open, s.OpenSince = &s.Waiting, true, drift.Some(s.To)
+	}
+	s.Summary = s.Machine + ": " + t.words()
+}
+
+// tally adds up lots. Draws of one machine are joint: so are the sums.
+func tally(lots []*Lot) Tally {
+	t := Tally{Entries: len(lots), Counted: true}
+	days := map[string]bool{}
+	var counts []int
+	for _, lot := range lots {
+		e := &lot.Entry
+		if days[e.Day] = true; t.First == "" || e.Day < t.First {
+			t.First = e.Day
+		}
+		t.Last = max(t.Last, e.Day)
+		t.Splices += e.Splices
+		t.Counted = t.Counted && e.Counted
+		if counts == nil {
+			counts = make([]int, len(lot.counts))
+		}
+		for d, n := range lot.counts {
+			counts[d] += n
+		}
+	}
+	if t.Days = len(days); len(counts) > 0 {
+		t.Out = number(counts)
+	}
+	return t
+}
+
+// words says the tally: "14 to 29 Nov, 340 splices, 60 likely out, between 30 and 95."
+func (t *Tally) words() string {
+	if t.Entries == 0 {
+		return "no splices."
+	}
+	about := ""
+	if !t.Counted {
+		about = "about "
+	}
+	return fmt.Sprintf("%s, %s%s, %.0f likely out, between %d and %d.", between(t.First, t.Last), about, plural(t.Splices, "splice"), t.Out.Mean, t.Out.Low, t.Out.High)
+}
+
+// between writes a range of days: "14 to 29 Nov", "28 Nov to 2 Dec".
+func between(first, last string) string {
+	a, err := time.Parse(time.DateOnly, first)
+	b, wrong := time.Parse(time.DateOnly, last)
+	switch {
+	case err != nil || wrong != nil:
+		return first + " to " + last
+	case a.Equal(b):
+		return a.Format("2 Jan")
+	case a.Year() == b.Year() && a.Month() == b.Month():
+		return fmt.Sprintf("%d to %s", a.Day(), b.Format("2 Jan"))
+	case a.Year() != b.Year():
+		return a.Format("2 Jan 2006") + " to " + b.Format("2 Jan 2006")
+	}
+	return a.Format("2 Jan") + " to " + b.Format("2 Jan")
 }
 
 // total is a job in the making.

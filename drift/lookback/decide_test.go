@@ -114,3 +114,58 @@ func TestQuestionsAreChecked(t *testing.T) {
 	}
 	assert.NoError(t, (&Question{}).Check())
 }
+
+// A machine that drifts for many days and is then found out is one finding, whose splices
+// are added up. Decisions on all its entries close it; work that nobody found fault with
+// asks for nothing, however high its chance.
+func TestAFindingIsOneSpanOfManyDays(t *testing.T) {
+	t.Parallel()
+	now := firstDay.AddDate(0, 0, 20)
+	lately := func(p *Past, q Question) Report {
+		r, err := All(1, func(visit func(int, *Past)) error { visit(0, p); return nil }, q, now)
+		require.NoError(t, err)
+		return r
+	}
+	p := drifting(t, 20)
+	r := lately(p, Question{})
+	waiting := r.Waiting()
+	require.Len(t, waiting, 1)
+	s := waiting[0]
+	open, splices := 0, 0
+	for _, e := range r.Entries {
+		assert.Equal(t, s.Name, e.Span)
+		if e.Open {
+			open, splices = open+1, splices+e.Splices
+			p.Entries = append(p.Entries, decided(drift.Accept, e.Day, e.Chance, now.Add(-time.Hour)))
+		}
+	}
+	require.Greater(t, open, 1)
+	assert.Equal(t, open, s.Waiting.Entries)
+	assert.Equal(t, splices, s.Waiting.Splices)
+	assert.GreaterOrEqual(t, s.All.Entries, open)
+	assert.LessOrEqual(t, float64(s.Waiting.Out.Low), s.Waiting.Out.Mean)
+	assert.GreaterOrEqual(t, float64(s.Waiting.Out.High), s.Waiting.Out.Mean)
+	assert.Contains(t, s.Summary, "K-07: ")
+	assert.Contains(t, s.Summary, "likely out, between")
+
+	settled := lately(p, Question{})
+	assert.Empty(t, settled.Waiting())
+	n, oldest := settled.OpenSpans()
+	assert.Zero(t, n)
+	assert.Zero(t, oldest)
+
+	for _, e := range lately(drifting(t, 20), Question{Machine: "K-07", From: drift.Some(firstDay), To: drift.Some(now)}).Entries {
+		assert.Equal(t, e.Chance >= OpenFrom && e.Span == s.Name, e.Open, e.Day)
+	}
+	ordinary := Entry{Chance: 0.9, Open: true}
+	ordinary.decide(nil, false)
+	assert.False(t, ordinary.Open)
+}
+
+func TestDaysOfASpanAreWrittenShort(t *testing.T) {
+	t.Parallel()
+	assert.Equal(t, "14 to 29 Nov", between("2026-11-14", "2026-11-29"))
+	assert.Equal(t, "29 Nov", between("2026-11-29", "2026-11-29"))
+	assert.Equal(t, "28 Nov to 2 Dec", between("2026-11-28", "2026-12-02"))
+	assert.Equal(t, "30 Dec 2026 to 2 Jan 2027", between("2026-12-30", "2027-01-02"))
+}

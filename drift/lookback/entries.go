@@ -18,13 +18,15 @@ type Lot struct {
 }
 
 // entries says what is to be said of the splices made in the pieces.
-func (c *course) entries(lots []*lot, losses *LossModel) []Lot {
+func (c *course) entries(lots []*lot, spans []Span, losses *LossModel) []Lot {
 	lots = slices.DeleteFunc(lots, func(l *lot) bool { return math.Round(l.splices()) < 1 })
 	weights := c.weigh(lots, losses)
 	rng := rand.New(rand.NewPCG(c.past.seed(), 2))
 	out := make([]Lot, 0, len(lots))
 	for _, l := range lots {
-		out = append(out, c.entry(l, int(math.Round(l.splices())), weights, losses, rng))
+		lot := c.entry(l, int(math.Round(l.splices())), weights, losses, rng)
+		lot.Entry.Span = c.spanOf(l, spans)
+		out = append(out, lot)
 	}
 	return out
 }

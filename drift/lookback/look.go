@@ -32,31 +32,42 @@ type Found struct {
 func (p *Past) Look(q Query) Found {
 	windows := p.windows(q)
 	if !q.To.IsZero() {
-		windows = []window{{from: q.From, to: q.To}}
+		return p.asked(q, windows)
 	}
 	var found Found
-	if !q.To.IsZero() {
-		_, found.strays = p.between(q.From, q.To).lots(p.pieces(q.From, q.To))
-	}
-	courses := p.courses(windows)
-	for i, c := range courses {
+	for i, c := range p.courses(windows) {
 		if c == nil {
 			continue
 		}
-		lots := p.made(c.pieces)
-		if !q.To.IsZero() {
-			found.Spans = []Span{{Machine: p.Machine, Triggers: []Trigger{Asked}, From: q.From.UTC(), To: q.To.UTC(), Good: "Somebody asked about this time."}}
-			found.Lots = c.entries(lots, q.Losses)
-			break
-		}
-		var spans []Span
-		for _, f := range windows[i].faults {
-			spans = append(spans, c.span(f))
-		}
-		spans = merge(spans)
+		spans := c.spans(windows[i].faults)
 		found.Spans = append(found.Spans, spans...)
-		found.Lots = append(found.Lots, c.entries(c.within(lots, spans), q.Losses)...)
+		found.Lots = append(found.Lots, c.entries(c.within(p.made(c.pieces), spans), spans, q.Losses)...)
 	}
+	return found
+}
+
+// asked looks at all splices of a time. What was found out about that time says which of
+// them somebody has to decide on.
+func (p *Past) asked(q Query, windows []window) (found Found) {
+	_, found.strays = p.between(q.From, q.To).lots(p.pieces(q.From, q.To))
+	asked := p.courses([]window{{from: q.From, to: q.To}})[0]
+	if asked == nil {
+		return found
+	}
+	found.Spans = []Span{{Machine: p.Machine, Triggers: []Trigger{Asked}, From: q.From.UTC(), To: q.To.UTC(), Good: "Somebody asked about this time."}}
+	found.Spans[0].name()
+	windows = slices.DeleteFunc(windows, func(w window) bool { return !w.from.Before(q.To) || !w.to.After(q.From) })
+	for i, c := range p.courses(windows) {
+		if c == nil {
+			continue
+		}
+		for _, s := range c.spans(windows[i].faults) {
+			if s.From.Before(q.To) && s.To.After(q.From) {
+				found.Spans = append(found.Spans, s)
+			}
+		}
+	}
+	found.Lots = asked.entries(p.made(asked.pieces), found.Spans, q.Losses)
 	return found
 }
 
@@ -169,7 +180,7 @@ func (c *course) within(lots []*lot, spans []Span) []*lot {
 	for _, l := range lots {
 		for j := range l.share {
 			at := &c.pieces[j]
-			if !slices.ContainsFunc(spans, func(s Span) bool { return !at.from.Before(s.From) && !at.to.After(s.To) }) {
+			if !slices.ContainsFunc(spans, func(s Span) bool { return s.holds(at) }) {
 				delete(l.share, j)
 			}
 		}

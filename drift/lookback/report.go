@@ -1,6 +1,9 @@
 package lookback
 
 import (
+	"cmp"
+	"slices"
+	"strings"
 	"time"
 
 	"arcdrift/drift"
@@ -21,23 +24,19 @@ type Report struct {
 	Warnings []string `json:"warnings"`
 }
 
-// Waiting counts the entries that wait for a decision, the splices among them that were
-// likely made outside tolerance, and the first of their days.
-func (r *Report) Waiting() (open int, out float64, oldest string) {
-	for i := range r.Entries {
-		if e := &r.Entries[i]; e.Open {
-			open++
-			out += e.Out.Mean
-			if oldest == "" || e.Day < oldest {
-				oldest = e.Day
-			}
+// Waiting are the findings that wait for a decision, most splices likely out first.
+func (r *Report) Waiting() (out []*Span) {
+	for i := range r.Spans {
+		if r.Spans[i].Open {
+			out = append(out, &r.Spans[i])
 		}
 	}
-	return open, out, oldest
+	slices.SortStableFunc(out, func(a, b *Span) int { return cmp.Compare(b.Waiting.Out.Mean, a.Waiting.Out.Mean) })
+	return out
 }
 
-// OpenSpans counts the look-backs that wait, and says since when the oldest does; zero
-// for none.
+// OpenSpans counts the findings that wait for a decision, and says since when the oldest
+// does; zero for none.
 func (r *Report) OpenSpans() (open int, oldest time.Time) {
 	for i := range r.Spans {
 		if since, waits := r.Spans[i].OpenSince.Get(); waits {
@@ -62,9 +61,37 @@ const (
 	Asked           Trigger = "asked"
 )
 
+// Words say what was found, in a part of a sentence; "" where somebody asked.
+func (t Trigger) Words() string {
+	switch t {
+	case CheckFailed:
+		return "a check failed"
+	case PairWorn:
+		return "the electrodes were found worn"
+	case RuleBroken:
+		return "it was used without a check that was due"
+	case RecordCorrected:
+		return "a record was corrected"
+	}
+	return ""
+}
+
+// Words say all that was found out, in a part of a sentence; "" where somebody asked.
+func (s *Span) Words() string {
+	var out []string
+	for _, t := range s.Triggers {
+		if words := t.Words(); words != "" {
+			out = append(out, words)
+		}
+	}
+	return strings.Join(out, ", ")
+}
+
 // Span is the time that a look-back reviews on one machine: from the last point
 // known good to the moment it was found out.
 type Span struct {
+	// Name names the span within its report: entries refer to it.
+	Name    string `json:"name"`
 	Machine string `json:"machine"`
 	// Triggers are all that fell into the span, Record is the id of the record that
 	// showed the first of them, empty for a span that was asked for.
@@ -74,9 +101,27 @@ type Span struct {
 	To       time.Time `json:"to"`
 	// Good says what made From the last point known good, in a sentence.
 	Good string `json:"good"`
+	// All adds up the entries of the span, Waiting those that wait for a decision.
+	// Summary says in a sentence what waits or, where nothing does, what all is.
+	All     Tally  `json:"all"`
+	Waiting Tally  `json:"waiting"`
+	Summary string `json:"summary"`
 	// Open is whether an entry of the span waits for a decision, OpenSince since when.
 	Open      bool                 `json:"open"`
 	OpenSince drift.Opt[time.Time] `json:"open_since"`
+}
+
+// Tally adds up entries of one span. First and Last are local days of the machine, as
+// 2006-01-02, empty for no entries; Days counts those with splices.
+type Tally struct {
+	Entries int    `json:"entries"`
+	Days    int    `json:"days"`
+	First   string `json:"first_day"`
+	Last    string `json:"last_day"`
+	Splices int    `json:"splices"`
+	// Counted is whether splice records tell all of them.
+	Counted bool   `json:"counted"`
+	Out     Number `json:"out"`
 }
 
 // Entry is what is to be said of the splices of one machine, on one day, for one
@@ -87,6 +132,8 @@ type Entry struct {
 	Job string `json:"job"`
 	// Day is the local day of the machine, as 2006-01-02.
 	Day string `json:"day"`
+	// Span is the name of the span that it belongs to.
+	Span string `json:"span"`
 	// Splices is their number. Counted is whether splice records tell it; otherwise
 	// it is estimated from the arcs that the machine burnt.
 	Splices int  `json:"splices"`
@@ -114,7 +161,8 @@ type Entry struct {
 	Loss *Loss `json:"loss"`
 	// Decision is the latest one, null while nobody has decided.
 	Decision *Decision `json:"decision"`
-	// Open is whether somebody has to decide. Reopened is what changed since the
+	// Open is whether somebody has to decide: the machine was found out, and the chance
+	// is at least [OpenFrom]. Reopened is what changed since the
 	// decision, null if it stands.
 	Open     bool      `json:"open"`
 	Reopened *Reopened `json:"reopened"`

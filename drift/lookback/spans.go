@@ -98,6 +98,47 @@ func (c *course) span(f Fault) Span {
 	return s
 }
 
+// spans are those of the faults, joined where they overlap.
+func (c *course) spans(faults []Fault) []Span {
+	var out []Span
+	for _, f := range faults {
+		out = append(out, c.span(f))
+	}
+	out = merge(out)
+	for i := range out {
+		out[i].name()
+	}
+	return out
+}
+
+// name names the span by its machine and the time of the finding.
+func (s *Span) name() {
+	what := "found"
+	if s.asked() {
+		what = "asked"
+	}
+	s.Name = s.Machine + " " + what + " " + s.To.UTC().Format(time.RFC3339)
+}
+
+// asked says whether somebody asked for the span: nothing was found out.
+func (s *Span) asked() bool { return slices.Contains(s.Triggers, Asked) }
+
+// holds says whether the piece of work was done within the span.
+func (s *Span) holds(at *piece) bool { return !at.from.Before(s.From) && !at.to.After(s.To) }
+
+// spanOf is the name of the last span in which splices of the lot were made, one that was
+// found rather than asked for.
+func (c *course) spanOf(l *lot, spans []Span) string {
+	name := ""
+	for i := range spans {
+		s := &spans[i]
+		if s.asked() || slices.ContainsFunc(l.pieces(), func(j int) bool { return s.holds(&c.pieces[j]) }) {
+			name = s.Name
+		}
+	}
+	return name
+}
+
 // merge joins spans that overlap: what was found out twice is one look-back.
 func merge(spans []Span) []Span {
 	slices.SortStableFunc(spans, func(a, b Span) int { return a.From.Compare(b.From) })
