@@ -1,9 +1,9 @@
-// Package alert decides who is told what, and when. It is a pure state machine:
+// Package alert decides who receives which message, and when. It is a pure state machine:
 // from its state, what is known now and a moment it makes the next state and
 // the actions to carry out. It sends nothing itself and looks at no clock.
 //
 // There is one open case per subject and rule. A case opens when its condition
-// has stood for the rule's hold time, is sent once, and ends when the bench logs
+// has lasted for the rule's hold time, is sent once, and ends when the bench logs
 // a service or the condition has been gone for long enough; then those who
 // received it get one note. Every action has a key that is the same for the same event
 // for ever, so that a restart or a repeat sends nothing twice: keep the new state
@@ -44,11 +44,11 @@ const (
 type Rule struct {
 	Name     RuleName
 	Severity Severity
-	// Hold is how long the condition must stand before a case opens, Clear how
+	// Hold is how long the condition must last before a case opens, Clear how
 	// long it must be gone before the case ends.
 	Hold, Clear time.Duration
 	// Rest is how long after a service without a new pair the rule rests
-	// although its condition stands: the as-left calibration may still come.
+	// although its condition continues: the as-left calibration may still come.
 	Rest time.Duration
 	// Judged marks a conclusion that can be wrong. It is sent only where it is
 	// expected right often enough; what is simply so needs no such proof.
@@ -168,14 +168,14 @@ func (s State) Firing() map[string]int {
 	return n
 }
 
-// Phase is where a case stands.
+// Phase is the phase of a case.
 type Phase string
 
 // The three phases.
 const (
-	Pending Phase = "held"    // the condition stands, not yet for long enough
+	Pending Phase = "held"    // the condition is met, not yet for long enough
 	Open    Phase = "open"    // somebody should act
-	Resting Phase = "resting" // answered by the bench; the condition still stands
+	Resting Phase = "resting" // answered by the bench; the condition is still met
 )
 
 // Case is one rule of one subject: a machine, a source or a channel.
@@ -183,20 +183,20 @@ type Case struct {
 	Subject string   `json:"subject"`
 	Rule    RuleName `json:"matter"`
 	Phase   Phase    `json:"phase"`
-	// What is the case in one sentence, as it last stood, and Clears what would
-	// clear it; Touches says that it sends somebody to the electrodes.
+	// What is the case in one sentence, as last worded, and Clears what would
+	// clear it; RequiresOpening says that somebody must open the machine for it.
 	What            string `json:"what,omitempty"`
 	Clears          string `json:"clears,omitempty"`
 	RequiresOpening bool   `json:"touches,omitempty"`
-	// Since is when the condition began to stand, Gone when it ceased (zero while
-	// it stands), Opened and Answered when the phase began.
+	// Since is when the condition began, Gone when it ended (zero while it
+	// is met), Opened and Answered when the phase began.
 	Since    time.Time `json:"since"`
 	Gone     time.Time `json:"gone,omitzero"`
 	Opened   time.Time `json:"opened,omitzero"`
 	Answered time.Time `json:"answered,omitzero"`
 	// Due is when the message may leave; zero when it is for the list only.
 	Due time.Time `json:"due,omitzero"`
-	// SentTo are the channels that got the alert, ToldAt when first. Again asks for
+	// SentTo are the channels that got the alert, SentAt when first. Again asks for
 	// it once more after a silence, Round counts those.
 	SentTo []string  `json:"told,omitempty"`
 	SentAt time.Time `json:"told_at,omitzero"`
@@ -223,7 +223,7 @@ type Acknowledgement struct {
 }
 
 // Silence mutes a case until a moment, for a reason. At the end, an alert
-// that still stands is sent once more.
+// whose condition is still met is sent once more.
 type Silence struct {
 	By     string    `json:"by"`
 	Reason string    `json:"reason"`
@@ -272,8 +272,8 @@ type Message struct {
 // End says how a case ended.
 type End string
 
-// The three ends, and what stands for a case that never was: electrodes found worn
-// or dirty of which nothing had been said.
+// The three ends, and one for a case that never was: electrodes found worn
+// or dirty without an alert.
 const (
 	ByService   End = "service"
 	ByItself    End = "cleared"

@@ -9,7 +9,7 @@ import (
 )
 
 // The agent's clock was a year ahead for an hour and was set right: what is wrong
-// then is told now and not in a year.
+// then is reported now and not in a year.
 func TestAClockOnceAheadSilencesNothing(t *testing.T) {
 	const year = 364 * 24 * hour
 	s := begin(t, machine("K-07", advise.ServiceSoon), machine("K-08", advise.Fit))

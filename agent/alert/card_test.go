@@ -37,6 +37,6 @@ func TestCard(t *testing.T) {
 	later := p.Card(state, outcomes, alert.FoundIn(outcomes), 4, monday.Add(30*24*time.Hour))
 	assert.InDelta(t, 2/(45/30.44*4), later.PerMonth.Or(0), 1e-9)
 	assert.Equal(t, drift.Some(0.5), got.Rules[0].Precision)
-	assert.Zero(t, got.Rules[1].Right, "what nobody said was not right")
+	assert.Zero(t, got.Rules[1].Right, "without a finding nothing is right")
 	assert.Equal(t, alert.Notice{Found: 2, Ahead: 1, Missed: 1, Days: drift.Some(4.0)}, got.Notice)
 }

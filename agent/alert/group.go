@@ -8,7 +8,7 @@ import (
 	"arcdrift/drift/advise"
 )
 
-// electrodeAlert is an alert of electrodes that this step tells: the place of its action,
+// electrodeAlert is an alert of electrodes that this step sends: the place of its action,
 // and the machine.
 type electrodeAlert struct {
 	action int

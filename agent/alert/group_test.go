@@ -32,7 +32,7 @@ func TestADepotIsToldOnce(t *testing.T) {
 	assert.Equal(t, []string{
 		"alert electrode-service K-07 → topic", "alert electrode-service K-02 → topic",
 		"alert electrode-service M-01 → bench,topic",                                             // the only one of its depot
-		"alert electrode-service X-1 → bench,topic", "alert electrode-service X-2 → bench,topic", // nobody's
+		"alert electrode-service X-1 → bench,topic", "alert electrode-service X-2 → bench,topic", // no depot
 		"alert electrode-service  → bench",
 	}, keys(all))
 	north := all[5]

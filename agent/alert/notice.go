@@ -13,7 +13,7 @@ type Found struct {
 	Time    time.Time
 }
 
-// FoundIn are the findings that outcomes tell of.
+// FoundIn are the findings that outcomes contain.
 func FoundIn(outcomes []Outcome) []Found {
 	var out []Found
 	for _, o := range outcomes {
@@ -38,27 +38,27 @@ type Notice struct {
 	Days drift.Opt[float64] `json:"days"`
 }
 
-// NoticeOf holds the bench's findings since a moment against what was sent.
+// NoticeOf compares the bench's findings since a moment with what was sent.
 func NoticeOf(outcomes []Outcome, found []Found, since time.Time) Notice {
 	const enough = 3
 	var n Notice
 	var days []float64
 	for _, f := range found {
-		told, ended := drift.Opt[float64]{}, false
+		ahead, ended := drift.Opt[float64]{}, false
 		for _, o := range outcomes {
 			if o.Subject != f.Machine || !o.Service.Equal(f.Time) {
 				continue
 			}
 			ended = true
 			if !o.SentAt.IsZero() {
-				told = drift.Some(max(f.Time.Sub(o.SentAt).Hours()/24, told.Or(0)))
+				ahead = drift.Some(max(f.Time.Sub(o.SentAt).Hours()/24, ahead.Or(0)))
 			}
 		}
 		if f.Time.Before(since) && !ended {
 			continue
 		}
 		n.Found++
-		d, known := told.Get()
+		d, known := ahead.Get()
 		switch {
 		case !known:
 			n.Missed++

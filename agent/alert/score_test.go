@@ -13,11 +13,11 @@ import (
 )
 
 func TestScores(t *testing.T) {
-	told := func(f drift.Finding) alert.Outcome {
+	judged := func(f drift.Finding) alert.Outcome {
 		return alert.Outcome{Rule: alert.ElectrodesDue, SentAt: monday, Finding: f}
 	}
 	outcomes := []alert.Outcome{
-		told(drift.Worn), told(drift.Dirty), told(drift.Fine), told(drift.CleaverFault), told(drift.OtherFault), told(""),
+		judged(drift.Worn), judged(drift.Dirty), judged(drift.Fine), judged(drift.CleaverFault), judged(drift.OtherFault), judged(""),
 		{Rule: alert.ElectrodesDue, Finding: drift.Worn}, // only listed, and right all the same
 		{Rule: alert.MustStop, Finding: drift.Worn},
 		{Rule: alert.SourceSilent, SentAt: monday},

@@ -10,22 +10,22 @@ import (
 	"arcdrift/drift/advise"
 )
 
-// standing says whether a condition stands. Unsaid leaves a case as it is: a
-// machine that must stop is not thereby rid of its worn electrodes, and a silent
-// one of nothing.
-type standing int
+// condition says whether the condition of a rule is met. Unknown leaves a case as it
+// is: a machine that must stop may still have worn electrodes, and a silent one may
+// still have every earlier fault.
+type condition int
 
 const (
-	gone standing = iota
-	stands
-	unsaid
+	gone condition = iota
+	met
+	unknown
 )
 
 // subject is what a case may be about, with the condition of one rule.
 type subject struct {
 	name    string
 	rule    RuleName
-	now     standing
+	now     condition
 	service Service
 	zone    *time.Location
 	// one of these is set
@@ -95,7 +95,7 @@ func (s *step) sort() {
 	})
 }
 
-// subjects lists every condition with whether it stands.
+// subjects lists every condition and whether it is met.
 func (p *Policy) subjects(v View, now time.Time) []subject {
 	var out []subject
 	for i := range v.Machines {
@@ -122,16 +122,16 @@ func (p *Policy) subjects(v View, now time.Time) []subject {
 	return out
 }
 
-func when(b bool) standing {
+func when(b bool) condition {
 	if b {
-		return stands
+		return met
 	}
 	return gone
 }
 
 // ofState reads a machine's verdict: a worse state leaves the milder rules
-// unsaid.
-func ofState(rule RuleName, a *advise.Assessment) standing {
+// unknown.
+func ofState(rule RuleName, a *advise.Assessment) condition {
 	state := a.State
 	switch {
 	case rule == MachineSilent:
@@ -139,11 +139,11 @@ func ofState(rule RuleName, a *advise.Assessment) standing {
 	case rule == MustStop && state == advise.Stop,
 		rule == ElectrodesDue && (state == advise.ServiceSoon || a.ServiceDue()),
 		rule == CheckFirst && state == advise.CheckFirst:
-		return stands
+		return met
 	case state == advise.NoData,
 		state == advise.Stop,
 		rule == ElectrodesDue && state == advise.CheckFirst:
-		return unsaid
+		return unknown
 	default:
 		return gone
 	}
@@ -159,7 +159,7 @@ func (s *step) advance(c Case, known bool, about subject) {
 		known = false
 	}
 	if !known {
-		if about.now != stands {
+		if about.now != met {
 			return
 		}
 		c = Case{Subject: about.name, Rule: about.rule, Phase: Pending, Since: s.now, Service: about.service.Time}
@@ -168,7 +168,7 @@ func (s *step) advance(c Case, known bool, about subject) {
 		if about.now == gone {
 			return
 		}
-		if about.now == stands && s.now.Sub(c.Since) >= rule.Hold {
+		if about.now == met && s.now.Sub(c.Since) >= rule.Hold {
 			c.Phase, c.Opened, c.Due = Open, s.now, s.due(c.Since, rule, about)
 		}
 	}
@@ -176,10 +176,10 @@ func (s *step) advance(c Case, known bool, about subject) {
 		if s.ended(&c, rule, about) {
 			return
 		}
-		if about.now == stands {
+		if about.now == met {
 			c.What, c.RequiresOpening, c.Clears = headline(c.Rule, about, s.now), requiresOpening(rule, about), clears(rule, about)
 		}
-		s.tell(&c, rule, about)
+		s.send(&c, rule, about)
 	}
 	s.cases = append(s.cases, c)
 }
@@ -203,7 +203,7 @@ func (s *step) serviced(c Case, about subject) (Case, bool) {
 // ended reports whether the condition has been gone for long enough.
 func (s *step) ended(c *Case, rule Rule, about subject) bool {
 	switch about.now {
-	case stands:
+	case met:
 		c.Gone = time.Time{}
 	case gone:
 		if c.Gone.IsZero() {
@@ -228,14 +228,14 @@ func (s *step) end(c Case, how End, by Service) {
 // unannounced keeps what the bench has just found worn or dirty at machines that
 // had no case for it, open or answered a short while ago.
 func (s *step) unannounced(before []Case, v View) {
-	said := map[string]bool{}
+	cased := map[string]bool{}
 	for _, c := range before {
-		said[c.Subject] = said[c.Subject] || s.rules[c.Rule].Bench && c.Phase != Pending
+		cased[c.Subject] = cased[c.Subject] || s.rules[c.Rule].Bench && c.Phase != Pending
 	}
 	for i := range v.Machines {
 		m := &v.Machines[i]
 		worn := m.Service.Finding == drift.Worn || m.Service.Finding == drift.Dirty
-		if !m.Service.Fresh || !worn || said[m.Machine] {
+		if !m.Service.Fresh || !worn || cased[m.Machine] {
 			continue
 		}
 		s.outcomes = append(s.outcomes, Outcome{
@@ -272,20 +272,20 @@ func (p *Policy) sends(rule Rule) bool {
 	return rule.Severity != Note && (!rule.Judged || p.Right[rule.Name] >= RightEnough)
 }
 
-// tell sends the alert of an open case whose time has come.
-func (s *step) tell(c *Case, rule Rule, about subject) {
+// send sends the alert of an open case whose time has come.
+func (s *step) send(c *Case, rule Rule, about subject) {
 	if c.Silence != nil {
 		if s.now.Before(c.Silence.Until) {
 			return
 		}
 		c.Silence, c.Again = nil, !c.SentAt.IsZero()
 	}
-	if about.now != stands || !c.SentAt.IsZero() && !c.Again || c.Acknowledged != nil || !s.sends(rule) || s.now.Before(c.Due) {
+	if about.now != met || !c.SentAt.IsZero() && !c.Again || c.Acknowledged != nil || !s.sends(rule) || s.now.Before(c.Due) {
 		return
 	}
 	to := slices.Clone(s.To[rule.Severity])
 	if about.channel != nil {
-		// A dead channel cannot tell of itself.
+		// A dead channel cannot report itself.
 		to = slices.DeleteFunc(to, func(name string) bool { return name == about.name })
 	}
 	if len(to) == 0 {
@@ -307,7 +307,7 @@ func (s *step) tell(c *Case, rule Rule, about subject) {
 	s.actions = append(s.actions, s.action(*c, Alert, fmt.Sprintf("alert-%d", c.Round), s.alertText(*c, rule, about)))
 }
 
-// clear tells those who got the alert, once.
+// clear sends the note of the end to those who got the alert, once.
 func (s *step) clear(c Case, about subject) {
 	if len(c.SentTo) > 0 {
 		s.actions = append(s.actions, s.action(c, Cleared, "cleared", s.clearedText(c, about)))

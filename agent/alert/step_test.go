@@ -125,9 +125,9 @@ func TestStopIsToldAtOnceAndClearedOnce(t *testing.T) {
 func TestPlanWaitsForTheNextWorkingMorning(t *testing.T) {
 	for _, c := range []struct {
 		name string
-		// opens is when the condition has stood for its hour, told when it is sent,
+		// opens is when the condition has lasted its hour, sent when it is sent,
 		// in hours from Monday's midnight in Oslo.
-		opens, told time.Duration
+		opens, sent time.Duration
 		zone        *time.Location
 	}{
 		{"before the morning", 5 * hour, 7 * hour, oslo},
@@ -148,13 +148,13 @@ func TestPlanWaitsForTheNextWorkingMorning(t *testing.T) {
 			s.view.Machines[0].Zone = c.zone
 			assert.Empty(t, s.at(c.opens-hour))
 			want := []string{"alert electrode-service K-02 → bench"}
-			if c.opens == c.told {
+			if c.opens == c.sent {
 				assert.Equal(t, want, s.at(c.opens))
 				return
 			}
 			assert.Empty(t, s.at(c.opens))
-			assert.Empty(t, s.at(c.told-time.Second))
-			assert.Equal(t, want, s.at(c.told))
+			assert.Empty(t, s.at(c.sent-time.Second))
+			assert.Equal(t, want, s.at(c.sent))
 		})
 	}
 }
@@ -163,9 +163,9 @@ func TestPlanWaitsForTheNextWorkingMorning(t *testing.T) {
 func TestPlanForADayBeforeTheMorning(t *testing.T) {
 	for _, c := range []struct {
 		actBy string
-		// opens and told are hours from Monday's midnight in Oslo; Friday is the
+		// opens and sent are hours from Monday's midnight in Oslo; Friday is the
 		// 6th, Monday the 9th.
-		opens, told time.Duration
+		opens, sent time.Duration
 	}{
 		{"2026-03-02", 9 * hour, 9 * hour},
 		{"2026-03-03", 9 * hour, 31 * hour},
@@ -179,11 +179,11 @@ func TestPlanForADayBeforeTheMorning(t *testing.T) {
 			s.view.Machines[0].Electrode.ActBy = drift.Some(c.actBy)
 		}
 		assert.Empty(t, s.at(c.opens-hour))
-		if c.opens < c.told {
+		if c.opens < c.sent {
 			assert.Empty(t, s.at(c.opens))
-			assert.Empty(t, s.at(c.told-time.Second))
+			assert.Empty(t, s.at(c.sent-time.Second))
 		}
-		assert.Equal(t, []string{"alert electrode-service K-02 → bench"}, s.at(c.told), "by %q", c.actBy)
+		assert.Equal(t, []string{"alert electrode-service K-02 → bench"}, s.at(c.sent), "by %q", c.actBy)
 	}
 }
 
@@ -205,7 +205,7 @@ func TestGoneBeforeMorningIsNeverSent(t *testing.T) {
 	s.view.Machines[0].State = advise.Fit
 	assert.Empty(t, s.at(20*hour))
 	assert.Empty(t, s.at(31*hour), "gone when its morning comes")
-	assert.Empty(t, s.at(80*hour), "nobody received it, so nobody is told that it ended")
+	assert.Empty(t, s.at(80*hour), "nobody received it, so nobody gets the note of its end")
 }
 
 // A worse verdict leaves the milder cases as they are: no "cleared" for worn
@@ -231,7 +231,7 @@ func TestServiceClosesTheCase(t *testing.T) {
 	for _, c := range []struct {
 		action drift.Action
 		// again is how long after the service the rule may open anew while its
-		// condition goes on standing.
+		// condition continues.
 		again time.Duration
 	}{
 		{drift.Replaced, 0}, {drift.Cleaned, 24 * hour}, {drift.Inspected, 24 * hour},
@@ -258,7 +258,7 @@ func TestServiceClosesTheCase(t *testing.T) {
 	}
 }
 
-// What the bench finds worn or dirty at a machine of which nothing was said is kept
+// What the bench finds worn or dirty at a machine without an alert is kept
 // once, for the report card.
 func TestWhatNobodyHadSaid(t *testing.T) {
 	for _, c := range []struct {

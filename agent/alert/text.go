@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
@@ -54,8 +55,8 @@ func (s *step) alertText(c Case, rule Rule, about subject) Message {
 }
 
 // machineText is the alert of a machine, mostly for the bench to answer. What is
-// to be done stands in the title, and the body goes on from there with the
-// assessment's own reasons: what clears it is theirs too, and said once.
+// to be done is in the title, and the body goes on from there with the
+// assessment's own reasons: what clears it is among them, and stated once.
 func (s *step) machineText(c Case, rule Rule, about subject) Message {
 	m := about.machine
 	why := shortWhy(m)
@@ -77,7 +78,7 @@ func (s *step) machineText(c Case, rule Rule, about subject) Message {
 	reasons := slices.DeleteFunc(slices.Clone(m.Reasons), func(r string) bool { return r == m.Clears() })
 	return Message{
 		Title: c.What,
-		Short: fit(part{c.What + ".", 0, true}, part{why, 3, true}, part{spare, 4, true},
+		Short: fit(part{shortTitle(c.What+".", caution, ends), 0, true}, part{why, 3, true}, part{spare, 4, true},
 			part{caution, 1, false}, part{ends, 2, false}, part{reply, 5, false}),
 		Body: paragraphs(listed("Why", reasons), spare, clears(rule, about),
 			answer,
@@ -85,8 +86,23 @@ func (s *step) machineText(c Case, rule Rule, about subject) Message {
 	}
 }
 
-// shortWhy is the reason in a few words: the fails that stand and the arcs to
-// plan on, or the first of the assessment's own.
+// shortTitle is the title as far as the others leave it room in a short message. With
+// a long name it goes without what STOP says already, then without its end.
+func shortTitle(title string, others ...string) string {
+	space := room
+	for _, other := range others {
+		if other != "" {
+			space -= utf8.RuneCountInString(other) + 1
+		}
+	}
+	if utf8.RuneCountInString(title) > space {
+		title = strings.Replace(title, "STOP. Do not use this machine.", "STOP.", 1)
+	}
+	return cut(plain(title), space)
+}
+
+// shortWhy is the reason in a few words: the failed attempts of the streak and the
+// arcs to plan on, or the first of the assessment's own.
 func shortWhy(m *Machine) string {
 	var why []string
 	if n := m.Streak.Attempts; n > 0 {

@@ -44,8 +44,8 @@ func worn(state advise.State) alert.Machine {
 	}
 }
 
-// told is the message of the alert of one machine.
-func told(t assert.TestingT, m alert.Machine) alert.Action {
+// alertOf is the message of the alert of one machine.
+func alertOf(t assert.TestingT, m alert.Machine) alert.Action {
 	p := policy()
 	p.Page = "https://drift.example/"
 	p.To[alert.Note] = nil
@@ -66,13 +66,13 @@ func told(t assert.TestingT, m alert.Machine) alert.Action {
 func TestShortText(t *testing.T) {
 	assert.Equal(t,
 		"K-07: Replace the electrodes by Thu 5 Mar. 3 failed attempts, plan on 220 arcs. Spare: van 4. Unplug first. Clears after service and a pass. Log the finding.",
-		told(t, worn(advise.ServiceSoon)).Short)
+		alertOf(t, worn(advise.ServiceSoon)).Short)
 	assert.Equal(t,
 		"K-07: STOP. Do not use this machine. Replace the electrodes by Thu 5 Mar. 3 failed attempts. Spare: van 4. Unplug first. Clears after service and a pass.",
-		told(t, worn(advise.Stop)).Short)
+		alertOf(t, worn(advise.Stop)).Short)
 }
 
-// Nobody looks for a machine with a pair in hand.
+// Whoever looks for a machine needs no spare pair.
 func TestASilentMachineIsAskedFor(t *testing.T) {
 	m := worn(advise.NoData)
 	m.Electrode.Action = advise.None
@@ -90,7 +90,7 @@ func TestASilentMachineIsAskedFor(t *testing.T) {
 }
 
 func TestLongText(t *testing.T) {
-	got := told(t, worn(advise.ServiceSoon))
+	got := alertOf(t, worn(advise.ServiceSoon))
 	assert.Equal(t, "K-07: Replace the electrodes by Thu 5 Mar", got.Title)
 	assert.Equal(t, strings.Join([]string{
 		"Why\n- Required power is 4.1 % and rises by 3.3 % per 1000 arcs.\n- 3 tries in a row failed, most likely the electrodes (7 in 10).",
@@ -116,7 +116,7 @@ func TestTheBodyGoesOnFromTheTitle(t *testing.T) {
 		assert.NotContains(t, words(m.Title), words(first))
 	}
 	for _, state := range []advise.State{advise.Stop, advise.ServiceSoon} {
-		goesOn(told(t, worn(state)).Message)
+		goesOn(alertOf(t, worn(state)).Message)
 	}
 	s := begin(t, worn(advise.Stop))
 	s.policy.To[alert.Note], s.policy.To[alert.Plan] = []string{"manager"}, []string{"hook"}
@@ -128,7 +128,7 @@ func TestTheBodyGoesOnFromTheTitle(t *testing.T) {
 	s.view.Sources[0].Last, s.view.Channels[0].Dead = monday.Add(7*hour), false
 	s.step(8 * hour)
 	all = append(all, s.step(10*hour)...)
-	assert.Len(t, all, 6, "the list, a door and a channel, and the ends of all three")
+	assert.Len(t, all, 6, "the list, a source and a channel, and the ends of all three")
 	for _, a := range all {
 		goesOn(a.Message)
 	}
@@ -146,7 +146,7 @@ func TestSpelling(t *testing.T) {
 	} {
 		m := worn(advise.ServiceSoon)
 		m.Spare = written
-		assert.Contains(t, told(t, m).Short, "Spare: "+sent+".")
+		assert.Contains(t, alertOf(t, m).Short, "Spare: "+sent+".")
 	}
 }
 
@@ -154,7 +154,7 @@ func TestTimesAreThoseOfThePlace(t *testing.T) {
 	m := worn(advise.Stop)
 	m.Zone = zone("America/Denver")
 	// 05:00 in Oslo on 2 March is 21:00 the evening before in Denver.
-	assert.Contains(t, told(t, m).Body, "Assessed 1 Mar 2026, 21:00 MST.")
+	assert.Contains(t, alertOf(t, m).Body, "Assessed 1 Mar 2026, 21:00 MST.")
 }
 
 // Whoever is sent to the electrodes reads the cautions, in both lengths; whoever
@@ -163,13 +163,13 @@ func TestCautions(t *testing.T) {
 	for _, action := range []advise.Action{advise.Inspect, advise.Clean, advise.Replace} {
 		m := worn(advise.ServiceSoon)
 		m.Electrode.Action = action
-		got := told(t, m)
+		got := alertOf(t, m)
 		assert.Contains(t, got.Body, advise.CautionText())
 		assert.Contains(t, got.Short, "Unplug first.")
 	}
 	m := worn(advise.Stop)
 	m.Electrode.Action = advise.None
-	assert.NotContains(t, told(t, m).Body, advise.CautionText())
+	assert.NotContains(t, alertOf(t, m).Body, advise.CautionText())
 }
 
 // A list that sends somebody to the electrodes has the cautions too.
@@ -210,6 +210,15 @@ func TestAgentTexts(t *testing.T) {
 	}
 }
 
+// The longest name leaves room for the step, the caution and the exit rule.
+func TestShortTextOfTheLongestName(t *testing.T) {
+	m := worn(advise.Stop)
+	m.Machine, m.Electrode.Action = strings.Repeat("K", 64), advise.Replace
+	assert.Equal(t, m.Machine+": STOP. Replace the electrodes by Thu 5 Mar. Unplug first. Clears after service and a pass.", alertOf(t, m).Short)
+	m.Electrode.ActBy = drift.Some("2026-02-05")
+	assert.Equal(t, m.Machine+": STOP. Replace the electrodes now (it was due.. Unplug first. Clears after service and a pass.", alertOf(t, m).Short)
+}
+
 // Whatever people call things and whatever the reasons say, a short message is
 // one message, names the machine, and has its exit rule and its caution.
 func TestShortTextAlwaysFits(t *testing.T) {
@@ -223,12 +232,12 @@ func TestShortTextAlwaysFits(t *testing.T) {
 		if rapid.Bool().Draw(t, "no forecast") {
 			m.Electrode.ToFailure, m.Streak.Attempts = nil, 0
 		}
-		got := told(t, m)
+		got := alertOf(t, m)
 		assertShort(t, got.Short)
 		assert.True(t, strings.HasPrefix(got.Short, m.Machine+": "), got.Short)
 		assert.Contains(t, got.Short, m.ClearsShort())
 		assert.Equal(t, m.Electrode.Action != advise.None, strings.Contains(got.Short, "Unplug first."), got.Short)
-		assert.Equal(t, 1, strings.Count(got.Body, m.Clears()), "said once")
+		assert.Equal(t, 1, strings.Count(got.Body, m.Clears()), "stated once")
 	})
 }
 
@@ -281,13 +290,13 @@ func TestPromisesHoldInAnyLife(t *testing.T) {
 					alerts[a.Case]++
 				case alert.Cleared:
 					clears[a.Case]++
-					assert.Positive(t, alerts[a.Case], "nobody hears of an end without a beginning")
+					assert.Positive(t, alerts[a.Case], "nobody gets the note of an end without the alert")
 					assert.LessOrEqual(t, clears[a.Case], 1)
 				}
 			}
 		}
 		for id, n := range alerts {
-			assert.LessOrEqual(t, n, 1+silences, "%s: told once, and once per silence", id)
+			assert.LessOrEqual(t, n, 1+silences, "%s: sent once, and once per silence", id)
 		}
 	})
 }

@@ -52,7 +52,7 @@ func TestAWithheldRuleIsShown(t *testing.T) {
 	})
 }
 
-// The morning list says it too, even where nothing else stands in it.
+// The morning list says it too, even where nothing else is in it.
 func TestTheListSaysWhatIsWithheld(t *testing.T) {
 	s := begin(t, machine("K-07", advise.Fit), machine("K-08", advise.Fit))
 	s.policy = judged(0.8, 0, 1)
@@ -63,9 +63,9 @@ func TestTheListSaysWhatIsWithheld(t *testing.T) {
 	assert.Contains(t, list[0].Body, "1 more machine must be calibrated before the first splice")
 }
 
-// A check that is due makes no message of its own: it stands in the morning list,
+// A check that is due makes no message of its own: it is in the morning list,
 // with its reason. It does not hide electrodes that are due as well.
-func TestADueCheckStandsInTheListOnly(t *testing.T) {
+func TestADueCheckIsInTheListOnly(t *testing.T) {
 	m := machine("K-07", advise.CheckFirst)
 	m.Due = &advise.Due{Reason: advise.ElectrodeWork, Since: monday}
 	s := begin(t, m)

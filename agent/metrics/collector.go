@@ -49,7 +49,7 @@ var described = []Description{
 	{LookBacksOpen, "Open look-backs by finding: spans of one machine, from the last point known good to the finding, with splices that wait for a decision.", nil},
 	{LookBackOldest, "When the machine of the oldest of them was found out; no series where none waits.", nil},
 	{Ready, "1 while every source takes records and every machine has its answer.", nil},
-	{LinkUp, "1 while the connection stands, to the outside broker or to the hub.", []string{"link"}},
+	{LinkUp, "1 while the connection to the outside broker or to the hub is up.", []string{"link"}},
 	{ForwardWaiting, "Records that the hub does not have yet.", nil},
 	{ForwardOldest, "How long the oldest of them has waited; 0 when none does.", nil},
 	{ForwardRefused, "Records that the hub refused since the start.", nil},
@@ -185,13 +185,13 @@ func (s *scrape) lookBacks(f *Facts) {
 
 // spares sums over the depots: their names are free text and must not be labels.
 func (s *scrape) spares(depots []advise.Spares) {
-	var need95, need99, short95, short99, held float64
+	var need95, need99, short95, short99, inStock float64
 	for i := range depots {
 		d := &depots[i]
 		need95 += float64(d.Hold95)
 		need99 += float64(d.Hold99)
 		h, known := d.Held.Get()
-		held += float64(h)
+		inStock += float64(h)
 		short95 += oneIf(known && h < int64(d.Hold95))
 		short99 += oneIf(known && h < int64(d.Hold99))
 	}
@@ -199,7 +199,7 @@ func (s *scrape) spares(depots []advise.Spares) {
 	s.gauge(SparesNeeded, need99, "0.99")
 	s.gauge(DepotsShort, short95, "0.95")
 	s.gauge(DepotsShort, short99, "0.99")
-	s.gauge(SparesHeld, held)
+	s.gauge(SparesHeld, inStock)
 }
 
 func (s *scrape) agent(f *Facts) {

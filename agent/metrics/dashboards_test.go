@@ -48,7 +48,7 @@ func constants(t *testing.T) []string {
 }
 
 // Every name used in rules and dashboards is exposed, and every name exposed is
-// used there: a metric nobody looks at is not worth its place.
+// used there: a metric that nothing shows is not worth its place.
 func TestNamesAgreeBothWays(t *testing.T) {
 	name := regexp.MustCompile(`\barcdrift_[a-z0-9_]+`)
 	used := map[string]bool{}
@@ -91,9 +91,9 @@ func TestRulesCarryTheCautions(t *testing.T) {
 	cautions := regexp.MustCompile(`(?m)^ *caution: (".*")$`).FindAllStringSubmatch(string(text), -1)
 	require.Len(t, cautions, 2, "of stop and of electrodes due")
 	for _, c := range cautions {
-		said, err := strconv.Unquote(c[1])
+		text, err := strconv.Unquote(c[1])
 		require.NoError(t, err)
-		assert.Equal(t, advise.CautionText(), said)
+		assert.Equal(t, advise.CautionText(), text)
 	}
 }
 

@@ -41,7 +41,7 @@ func worn(machine string, state advise.State) advise.Assessment {
 	}
 }
 
-// small is a fleet with one machine of each kind and everything that can be told.
+// small is a fleet with one machine of each kind and everything that can be reported.
 func small() metrics.Facts {
 	moved := worn("K-11", advise.CheckFirst)
 	moved.Due = &advise.Due{Reason: advise.Moved}
@@ -78,7 +78,7 @@ func scrape(t testing.TB, h http.Handler) string {
 	return answer.Body.String()
 }
 
-// Until the machines were read nothing is told of them: no series says that none must
+// Until the machines were read nothing is reported of them: no series says that none must
 // stop.
 func TestNoMachinesBeforeTheFirstReading(t *testing.T) {
 	for series := range samples(t, scrape(t, handler(t, metrics.Facts{}, metrics.DefaultOptions()))) {

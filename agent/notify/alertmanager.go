@@ -16,18 +16,18 @@ import (
 // have no place there and are passed over.
 type Alertmanager struct {
 	// URL is its root, like http://127.0.0.1:9093, Page that of the agent's pages, ""
-	// if nobody said.
+	// by default.
 	URL, Page string
 	Client    *http.Client
 	Now       func() time.Time
 }
 
-// An Alertmanager drops an alert whose end has come, so its API expects to be told
-// again while one stands. Told every StandEvery, it may miss a restart of the agent and
+// An Alertmanager drops an alert whose end has come, so its API expects a repeat
+// while one is active. Repeated every StandEvery, it may miss a restart of the agent and
 // some of its own before it takes a silent agent's alerts for ended.
 const (
 	StandEvery = time.Minute
-	standsFor  = 15 * time.Minute
+	activeFor  = 15 * time.Minute
 )
 
 type managed struct {
@@ -45,14 +45,14 @@ func (m *Alertmanager) Send(ctx context.Context, a alert.Action) error {
 	}
 	ends := a.At
 	if a.Kind == alert.Alert {
-		ends = m.Now().Add(standsFor)
+		ends = m.Now().Add(activeFor)
 	}
 	return m.post(ctx, []managed{m.managed(&a, ends)})
 }
 
-// Stand tells again of cases that it was told of and that stand.
+// Stand repeats the alerts of cases that are still open.
 func (m *Alertmanager) Stand(ctx context.Context, cases []alert.Shown) error {
-	ends := m.Now().Add(standsFor)
+	ends := m.Now().Add(activeFor)
 	var out []managed
 	for _, c := range cases {
 		a := alert.Action{Severity: c.Severity, Rule: c.Rule, Subject: c.Subject, Depot: c.Depot, Opened: c.Opened, Message: c.Message}
@@ -73,7 +73,7 @@ func (m *Alertmanager) post(ctx context.Context, alerts []managed) error {
 }
 
 // managed is a case as the Alertmanager holds it. Names and labels are those of the
-// rules for Prometheus, so that both can be grouped and silenced together; source tells
+// rules for Prometheus, so that both can be grouped and silenced together; source says
 // them apart.
 func (m *Alertmanager) managed(a *alert.Action, ends time.Time) managed {
 	out := managed{
@@ -121,5 +121,5 @@ func ruleName(m alert.RuleName) string {
 	return strings.Join(slices.Insert(words, 0, "Arcdrift"), "")
 }
 
-// Alone is true: it groups by itself, by the label depot if it is told to.
+// Alone is true: it groups by itself, by the label depot if it is configured to.
 func (*Alertmanager) Alone() bool { return true }

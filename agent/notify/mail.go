@@ -36,14 +36,14 @@ type Mail struct {
 	// in To.
 	To      []string
 	Mailbox int
-	// User and Password log in; without a user nobody does.
+	// User and Password log in; without a user there is no login.
 	User, Password string
 	// TLS encrypts from the start (RFC 8314) instead of by STARTTLS.
 	TLS bool
 	// Unencrypted does without STARTTLS: for a relay on the same host.
 	Unencrypted bool
 
-	roots *x509.CertPool // who vouches for the server, nil for whom the system trusts
+	roots *x509.CertPool // the authorities for the server, nil for those of the system
 }
 
 // Send delivers one message. Its Message-ID comes from the action's key, so that
@@ -113,7 +113,7 @@ func (m *Mail) greet(client *smtp.Client) error {
 	}
 	switch offered, _ := client.Extension("STARTTLS"); {
 	case m.TLS:
-	case m.Unencrypted: // relays of one's own show certificates that nobody vouches for
+	case m.Unencrypted: // local relays have certificates of no known authority
 	case offered:
 		if err := client.StartTLS(m.encryption()); err != nil {
 			return err
@@ -133,7 +133,7 @@ func (m *Mail) greet(client *smtp.Client) error {
 	case has(ways, "CRAM-MD5"):
 		return client.Auth(smtp.CRAMMD5Auth(m.User, m.Password))
 	}
-	return fmt.Errorf("it lets nobody log in by PLAIN, LOGIN or CRAM-MD5, but by %q", ways)
+	return fmt.Errorf("it offers no login by PLAIN, LOGIN or CRAM-MD5, only %q", ways)
 }
 
 func (m *Mail) encryption() *tls.Config {
@@ -144,8 +144,8 @@ func has(ways []string, way string) bool {
 	return slices.ContainsFunc(ways, func(w string) bool { return strings.EqualFold(w, way) })
 }
 
-// login is the way in that some large servers offer alone. Nobody standardised
-// it: the server asks for the name, then for the password. By greet it is
+// login is the only method that some large servers offer. It has no standard:
+// the server asks for the name, then for the password. By greet it is
 // encrypted, or on this computer.
 type login struct{ answers []string }
 
@@ -160,9 +160,9 @@ func (l *login) Next(_ []byte, more bool) ([]byte, error) {
 	if len(l.answers) == 0 {
 		return nil, errors.New("it asks for more than a name and a password")
 	}
-	said := l.answers[0]
+	prompt := l.answers[0]
 	l.answers = l.answers[1:]
-	return []byte(said), nil
+	return []byte(prompt), nil
 }
 
 // hand gives the letter. What the server then refuses for good it would refuse

@@ -40,9 +40,9 @@ func (l *lines) String() string {
 	return l.b.String()
 }
 
-// guardedServer runs a real SMTP server (Debian package python3-aiosmtpd) that
-// wants TLS and a login in this way and answers letters so.
-func guardedServer(t *testing.T, way, answer string, start ...string) (channel *Mail, said *lines) {
+// protectedServer runs a real SMTP server (Debian package python3-aiosmtpd) that
+// requires TLS and a login in this way and answers letters so.
+func protectedServer(t *testing.T, way, answer string, start ...string) (channel *Mail, seen *lines) {
 	t.Helper()
 	dir := t.TempDir()
 	_, err := auth.Certify(dir, []string{"127.0.0.1"}, time.Now())
@@ -51,10 +51,10 @@ func guardedServer(t *testing.T, way, answer string, start ...string) (channel *
 	require.NoError(t, err)
 	port := l.Addr().(*net.TCPAddr).Port
 	require.NoError(t, l.Close())
-	said = &lines{}
+	seen = &lines{}
 	server := exec.Command("/usr/bin/python3", append([]string{filepath.Join("testdata", "mailserver.py"), "127.0.0.1", strconv.Itoa(port),
 		filepath.Join(dir, auth.ServerFile), filepath.Join(dir, auth.ServerKeyFile), way, answer}, start...)...)
-	server.Stdout, server.Stderr = said, t.Output()
+	server.Stdout, server.Stderr = seen, t.Output()
 	require.NoError(t, server.Start())
 	t.Cleanup(func() {
 		assert.NoError(t, server.Process.Kill())
@@ -71,17 +71,17 @@ func guardedServer(t *testing.T, way, answer string, start ...string) (channel *
 	return &Mail{
 		Host: "127.0.0.1", Port: port, From: "arcdrift@depot.example", To: []string{"bench@depot.example", "lead@depot.example"},
 		User: "arcdrift", Password: "snow on the line", roots: roots,
-	}, said
+	}, seen
 }
 
 func TestMailLogsInBehindTLS(t *testing.T) {
 	for _, way := range []string{"PLAIN", "LOGIN"} {
-		channel, said := guardedServer(t, way, "250 taken")
+		channel, seen := protectedServer(t, way, "250 taken")
 		require.NoError(t, channel.Send(t.Context(), alert.Action{Key: "a", Message: alert.Message{Title: "Stop K-07"}}), way)
 		// The server answers before what it wrote is read here.
 		want := "login " + way + " arcdrift\nletter bench@depot.example\n"
-		require.Eventually(t, func() bool { return len(said.String()) >= len(want) }, time.Minute, 20*time.Millisecond)
-		assert.Equal(t, want, said.String())
+		require.Eventually(t, func() bool { return len(seen.String()) >= len(want) }, time.Minute, 20*time.Millisecond)
+		assert.Equal(t, want, seen.String())
 
 		channel.Password = "sun on the line"
 		err := channel.Send(t.Context(), alert.Action{Key: "b"})
@@ -93,16 +93,16 @@ func TestMailLogsInBehindTLS(t *testing.T) {
 
 // A server that encrypts from the start, as on port 465.
 func TestMailIsEncryptedFromTheStart(t *testing.T) {
-	channel, said := guardedServer(t, "PLAIN", "250 taken", "TLS")
+	channel, seen := protectedServer(t, "PLAIN", "250 taken", "TLS")
 	channel.TLS = true
 	require.NoError(t, channel.Send(t.Context(), alert.Action{Key: "a", Message: alert.Message{Title: "Stop K-07"}}))
-	require.Eventually(t, func() bool { return strings.Contains(said.String(), "letter bench@depot.example") }, time.Minute, 20*time.Millisecond)
+	require.Eventually(t, func() bool { return strings.Contains(seen.String(), "letter bench@depot.example") }, time.Minute, 20*time.Millisecond)
 }
 
 // A mailbox that takes nothing says which it is; the other one of the channel gets its
 // letters. Before, neither did.
 func TestOneBadMailboxStopsNoOther(t *testing.T) {
-	first, said := guardedServer(t, "PLAIN", "250 taken")
+	first, seen := protectedServer(t, "PLAIN", "250 taken")
 	first.To = []string{"full@depot.example", "lead@depot.example"}
 	second := *first
 	second.Mailbox = 1
@@ -110,20 +110,20 @@ func TestOneBadMailboxStopsNoOther(t *testing.T) {
 		require.ErrorContains(t, first.Send(t.Context(), alert.Action{Key: "a"}), "for full@depot.example: 452")
 		require.NoError(t, second.Send(t.Context(), alert.Action{Key: "a"}))
 	}
-	require.Eventually(t, func() bool { return strings.Count(said.String(), "letter lead@depot.example") == 2 }, time.Minute, 20*time.Millisecond)
+	require.Eventually(t, func() bool { return strings.Count(seen.String(), "letter lead@depot.example") == 2 }, time.Minute, 20*time.Millisecond)
 }
 
-// The login is told to nobody whom no authority vouches for.
+// The login is sent to no server without a valid certificate.
 func TestMailServerOfUnknownName(t *testing.T) {
-	channel, said := guardedServer(t, "PLAIN", "250 taken")
+	channel, seen := protectedServer(t, "PLAIN", "250 taken")
 	roots := channel.roots
 	channel.roots = nil
 	require.ErrorContains(t, channel.Send(t.Context(), alert.Action{Key: "a"}), "certificate")
-	// That it was not told is seen by the next login, which is its first.
+	// That it was not sent is seen by the next login, which is its first.
 	channel.roots = roots
 	require.NoError(t, channel.Send(t.Context(), alert.Action{Key: "b"}))
-	require.Eventually(t, func() bool { return strings.Contains(said.String(), "letter") }, time.Minute, 20*time.Millisecond)
-	assert.Equal(t, 1, strings.Count(said.String(), "login"))
+	require.Eventually(t, func() bool { return strings.Contains(seen.String(), "letter") }, time.Minute, 20*time.Millisecond)
+	assert.Equal(t, 1, strings.Count(seen.String(), "login"))
 	channel.Unencrypted, channel.User = true, ""
 	assert.ErrorContains(t, channel.Send(t.Context(), alert.Action{Key: "c"}), "530", "on this computer nothing is encrypted, and this server insists on it")
 }
@@ -132,12 +132,12 @@ func TestMailServerOfUnknownName(t *testing.T) {
 // now is.
 func TestMailRefused(t *testing.T) {
 	for answer, forGood := range map[string]bool{"554 not this one": true, "552 too large": true, "452 no room now": false} {
-		channel, said := guardedServer(t, "PLAIN", answer)
+		channel, seen := protectedServer(t, "PLAIN", answer)
 		err := channel.Send(t.Context(), alert.Action{Key: "a"})
 		require.ErrorContains(t, err, answer[:3])
 		var refusal *Refusal
 		assert.Equal(t, forGood, errors.As(err, &refusal), answer)
-		require.Eventually(t, func() bool { return strings.Contains(said.String(), "letter") }, time.Minute, 20*time.Millisecond)
+		require.Eventually(t, func() bool { return strings.Contains(seen.String(), "letter") }, time.Minute, 20*time.Millisecond)
 	}
 }
 

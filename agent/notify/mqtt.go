@@ -7,7 +7,7 @@ import (
 	"arcdrift/agent/alert"
 )
 
-// Agent stands in a topic where no machine does, in the morning list and the
+// Agent is used in a topic where no machine does, in the morning list and the
 // agent's own rules. No machine can be called so.
 const Agent = "_agent"
 

@@ -11,7 +11,7 @@ import (
 	"arcdrift/agent/alert"
 )
 
-// Agent and Prometheus tell an Alertmanager of the same rule by the same name.
+// Agent and Prometheus use the same name for a rule in an Alertmanager.
 func TestNamesAreThoseOfTheRules(t *testing.T) {
 	rules, err := os.ReadFile(filepath.Join("..", "..", "dashboards", "prometheus", "arcdrift.rules.yml"))
 	require.NoError(t, err)

@@ -2,8 +2,8 @@
 // outbox that survives a kill, to a webhook, by e-mail, over MQTT or into an
 // Alertmanager, and is tried again until it gets through.
 //
-// Delivery is at least once: a receiver that confirmed and was not heard gets the
-// message again, with the same key, by which it can tell. Messages of one channel
+// Delivery is at least once: a receiver whose confirmation was lost gets the
+// message again, with the same key, by which it can recognise it. Messages of one channel
 // arrive in their order.
 package notify
 
@@ -29,7 +29,7 @@ type Item struct {
 	Channel string       `json:"channel"`
 	Action  alert.Action `json:"action"`
 	// Attempts that failed so far, the first of them, the moment of the next one
-	// and what the last one said.
+	// and the last error.
 	Attempts int       `json:"attempts,omitempty"`
 	Failing  time.Time `json:"failing,omitzero"`
 	Next     time.Time `json:"next,omitzero"`
@@ -117,12 +117,12 @@ func New(outbox Outbox, channels map[string]Channel, log *slog.Logger, now func(
 	return n
 }
 
-// Wake tells the notifier that there are new items in the outbox.
+// Wake signals the notifier that there are new items in the outbox.
 func (n *Notifier) Wake() {
 	for _, c := range n.wake {
 		select {
 		case c <- struct{}{}:
-		default: // it has been told already
+		default: // it has been signalled already
 		}
 	}
 }
@@ -162,7 +162,7 @@ func (n *Notifier) serve(ctx context.Context, name string) error {
 	}
 }
 
-// pause waits and reports whether the context still stands.
+// pause waits and reports whether the context is still live.
 func pause(ctx context.Context, d time.Duration) bool {
 	if d <= 0 {
 		return ctx.Err() == nil
@@ -221,7 +221,7 @@ func (i *Item) bound(now time.Time) {
 	}
 }
 
-// Health tells of every channel by name, in order: what waits, and whether its
+// Health reports every channel by name, in order: what waits, and whether its
 // messages have failed for so long that it counts as dead. That rests on the
 // outbox alone, so it is the same after a restart.
 func (n *Notifier) Health() ([]alert.Channel, error) {

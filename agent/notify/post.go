@@ -46,15 +46,15 @@ func post(ctx context.Context, client *http.Client, to string, body []byte, head
 		return withoutAddress(err)
 	}
 	defer answer.Body.Close()
-	said, _ := io.ReadAll(io.LimitReader(answer.Body, 200)) // only for the error's text
+	reply, _ := io.ReadAll(io.LimitReader(answer.Body, 200)) // only for the error's text
 	switch {
 	case answer.StatusCode/100 == 2:
 		return nil
 	case answer.StatusCode == http.StatusBadRequest, answer.StatusCode == http.StatusRequestEntityTooLarge,
 		answer.StatusCode == http.StatusUnprocessableEntity:
-		return &Refusal{fmt.Errorf("the receiver answered %s: %q", answer.Status, said)}
+		return &Refusal{fmt.Errorf("the receiver answered %s: %q", answer.Status, reply)}
 	default:
-		return fmt.Errorf("the receiver answered %s: %q", answer.Status, said)
+		return fmt.Errorf("the receiver answered %s: %q", answer.Status, reply)
 	}
 }
 

@@ -56,7 +56,7 @@ func TestWebhook(t *testing.T) {
 	hook := notify.Webhook{URL: receiver.URL, Secret: secret, Client: client, Now: func() time.Time { return now }}
 	require.NoError(t, hook.Send(t.Context(), stopAlert()))
 
-	// The receiver's side, as the specification tells it to check.
+	// The receiver's side, as the specification has it check.
 	assert.Equal(t, strconv.FormatInt(now.Unix(), 10), header.Get("webhook-timestamp"))
 	assert.Equal(t, notify.Sign(secret, header.Get("webhook-id"), now, body), header.Get("webhook-signature"))
 	assert.Equal(t, strconv.Quote(header.Get("webhook-id")), header.Get("Idempotency-Key"))

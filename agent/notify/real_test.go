@@ -199,7 +199,7 @@ func TestRealAlertmanager(t *testing.T) {
 	raised.At = raised.Opened
 	for range 2 { // a repeat changes nothing
 		require.NoError(t, channel.Send(t.Context(), raised))
-		eventually(t, "the alert stands", func() bool { return len(firing()) == 1 })
+		eventually(t, "the alert is active", func() bool { return len(firing()) == 1 })
 		assert.Equal(t, raised.Title, firing()["K-07"]["summary"])
 		assert.Equal(t, raised.Body, firing()["K-07"]["description"])
 		assert.Equal(t, "https://yard.example/machines/K-07", firing()["K-07"]["page"])
@@ -210,7 +210,7 @@ func TestRealAlertmanager(t *testing.T) {
 		defer answer.Body.Close()
 		var alerts []struct{ EndsAt time.Time }
 		require.NoError(t, json.NewDecoder(answer.Body).Decode(&alerts))
-		require.Len(t, alerts, 1, "told again it is the same alert")
+		require.Len(t, alerts, 1, "a repeat is the same alert")
 		return alerts[0].EndsAt
 	}
 	before := ends()
@@ -218,7 +218,7 @@ func TestRealAlertmanager(t *testing.T) {
 		Case:     alert.Case{Subject: raised.Subject, Rule: raised.Rule, Depot: raised.Depot, Opened: raised.Opened},
 		Severity: raised.Severity, Message: raised.Message,
 	}}))
-	eventually(t, "it stands for longer", func() bool { return ends().After(before) })
+	eventually(t, "it stays active for longer", func() bool { return ends().After(before) })
 	require.NoError(t, channel.Send(t.Context(), alert.Action{Kind: alert.List}), "a list has no place there")
 	cleared := raised
 	cleared.Kind, cleared.At = alert.Cleared, time.Now()
