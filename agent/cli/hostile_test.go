@@ -52,7 +52,7 @@ func TestSpoiltBackupsAreNotRestored(t *testing.T) {
 		r := restore(whole[:cut])
 		plainSentence(t, r)
 		if cut >= 80 {
-			require.Contains(t, r.Err, fmt.Sprintf("it is cut short: %d bytes of %d are there", cut, len(whole)))
+			require.Contains(t, r.Err, fmt.Sprintf("it is cut short: it has %d of %d bytes", cut, len(whole)))
 		}
 		zeroed := bytes.Clone(whole)
 		clear(zeroed[4096*(2+random.IntN(len(whole)/4096-2)):][:4096])

@@ -77,6 +77,6 @@ func TestCommandsTellWhatTheyFind(t *testing.T) {
 	require.NoError(t, os.Remove(db))
 	said := agenttest.Run(t, cli.Env{Stdin: strings.NewReader(line)}, "import", "--db", db, "-")
 	assert.Zero(t, said.Code, said.Err)
-	assert.Contains(t, said.Err, "is gone, and it had held 1 records")
+	assert.Contains(t, said.Err, "is missing. It had 1 record. ")
 	assert.Empty(t, agenttest.Run(t, cli.Env{}, "assess", "--db", db).Err)
 }
