@@ -47,7 +47,7 @@ func TestVanToHubOverTLS(t *testing.T) {
 	hub, van := agenttest.DB(t), agenttest.DB(t)
 	secret := agenttest.Account(t, hub, "device", "add", "van-4", "--machines", "K-07", "--forwards")
 	config, err := settings(hub, open(cert, key))
-	require.NoError(t, err, "encryption and credentials open the doors")
+	require.NoError(t, err, "encryption and credentials open the listeners")
 	atHub, hubLog, _ := agenttest.Start(t, hub, func(c *server.Config) { *c = config })
 	_, port, err := net.SplitHostPort(strings.TrimPrefix(atHub.URL(), "https://"))
 	require.NoError(t, err)
@@ -80,9 +80,9 @@ func TestVanToHubOverTLS(t *testing.T) {
 	}
 }
 
-// Whoever is elsewhere is asked for a name at every door; a command on this
+// Whoever is elsewhere is asked for a name at every source; a command on this
 // computer is not.
-func TestDoorsAskForNames(t *testing.T) {
+func TestEverySourceAsksForCredentials(t *testing.T) {
 	cert, key := agenttest.SelfSigned(t)
 	db := agenttest.DB(t)
 	device := agenttest.Account(t, db, "device", "add", "van-4", "--machines", "K-07")
@@ -176,7 +176,7 @@ func TestAccountsChangedAtOnce(t *testing.T) {
 
 // An address that others can reach takes both, encryption and credentials, or a
 // flag whose name says what it does.
-func TestOpenDoorsTakeBoth(t *testing.T) {
+func TestOpenListenersTakeBoth(t *testing.T) {
 	cert, key := agenttest.SelfSigned(t)
 	without, with := agenttest.DB(t), agenttest.DB(t)
 	agenttest.Account(t, with, "device", "add", "van-4", "--machines", "*")

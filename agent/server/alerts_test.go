@@ -177,9 +177,9 @@ func (m *movable) set(at time.Time) {
 	m.at = at
 }
 
-// A channel that reaches nobody is itself told, by the other one, on the next
+// A channel that reaches nobody is itself reported by the other one, on the next
 // working morning; what it should have carried waits for it.
-func TestDeadChannelIsToldByAnother(t *testing.T) {
+func TestDeadChannelIsReportedByAnother(t *testing.T) {
 	hook, clock := agenttest.NewReceiver(t), &movable{at: agenttest.Now}
 	s, _, _ := agenttest.StartAt(t, agenttest.DB(t), clock.now, func(c *server.Config) {
 		c.MQTTListen = ""
@@ -188,7 +188,7 @@ func TestDeadChannelIsToldByAnother(t *testing.T) {
 	life := agenttest.Wearing("K-07", agenttest.Now)
 	status, body := agenttest.Post(t, s, strings.Join(life, "\n"))
 	require.Equal(t, http.StatusCreated, status, body)
-	agenttest.Soon(t, "the stop is told", func() bool { return len(hook.Told()) == 1 })
+	agenttest.Soon(t, "the stop is sent", func() bool { return len(hook.Told()) == 1 })
 	failing := func() bool {
 		p, any, err := s.Store().Oldest("gone")
 		require.NoError(t, err)
@@ -206,9 +206,9 @@ func TestDeadChannelIsToldByAnother(t *testing.T) {
 	assert.Contains(t, agenttest.Scraped(t, s), `arcdrift_alerts_firing{rule="channel-dead"} 1`)
 	assert.Len(t, hook.Told(), 1, "not before the morning")
 	look(time.Date(2026, 3, 3, 7, 1, 0, 0, time.UTC), 2)
-	agenttest.Soon(t, "it is told", func() bool { return len(hook.Told()) == 2 })
+	agenttest.Soon(t, "it is sent", func() bool { return len(hook.Told()) == 2 })
 	assert.Equal(t, "alert channel-dead gone", hook.Told()[1])
 	n, err := s.Store().Waiting("gone")
 	require.NoError(t, err)
-	assert.Equal(t, 1, n, "a dead channel cannot tell of itself")
+	assert.Equal(t, 1, n, "a dead channel cannot report itself")
 }

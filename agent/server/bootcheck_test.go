@@ -44,7 +44,7 @@ func TestACheckWithoutAFindingPutsNothingAside(t *testing.T) {
 		socket, hears := agenttest.ServiceManager(t)
 		_, err := server.Check(t.Context(), server.Env{Program: program, Environ: []string{"NOTIFY_SOCKET=" + socket}, Now: time.Now}, db)
 		require.ErrorContains(t, err, says, program)
-		require.ErrorContains(t, err, "is as it was and nothing was put aside", program)
+		require.ErrorContains(t, err, "is unchanged", program)
 		assert.Equal(t, "EXTEND_TIMEOUT_USEC=60000000", hears(), "the service manager waits")
 	}
 	assert.NoDirExists(t, filepath.Join(filepath.Dir(db), "quarantine"))
@@ -53,7 +53,7 @@ func TestACheckWithoutAFindingPutsNothingAside(t *testing.T) {
 	assert.True(t, bytes.Equal(raw, still))
 }
 
-// A hangup goes to all of a terminal's processes: the check goes on.
+// A SIGHUP goes to all of a terminal's processes: the check goes on.
 func TestAHangupDoesNotEndTheCheck(t *testing.T) {
 	caught := false
 	r := agenttest.Run(t, cli.Env{Hangups: func() <-chan os.Signal { caught = true; return nil }}, bootcheck.Command, "--db", agenttest.FilledStore(t, 3))
@@ -88,9 +88,9 @@ func TestAStoreThatKillsItsCheckIsPutAside(t *testing.T) {
 	assert.Contains(t, page, "is missing. It had 10 records")
 }
 
-// An agent whose store was spoilt starts all the same and takes data; either
-// every record is still answered as it was or somebody is told.
-func TestSpoiltStores(t *testing.T) {
+// An agent whose store is corrupt starts all the same and takes data; either
+// every record is still answered as it was or a warning says why not.
+func TestCorruptStores(t *testing.T) {
 	const page = 4096
 	sound, err := os.ReadFile(agenttest.FilledStore(t, 300))
 	require.NoError(t, err)
@@ -115,16 +115,16 @@ func TestSpoiltStores(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			for seed := range faulttest.Rounds(t, 4) {
 				n++
-				spoiltStore(t, spoil(rand.New(rand.NewPCG(9, uint64(seed))), bytes.Clone(sound)), seed)
+				corruptStore(t, spoil(rand.New(rand.NewPCG(9, uint64(seed))), bytes.Clone(sound)), seed)
 			}
 		})
 	}
-	faulttest.Bound(t, "spoilt stores that kept the agent from starting or changed an answer unsaid", n)
+	faulttest.Bound(t, "corrupt stores that kept the agent from starting or changed an answer without a warning", n)
 }
 
-func spoiltStore(t *testing.T, file []byte, seed int) {
+func corruptStore(t *testing.T, file []byte, seed int) {
 	t.Helper()
-	db := agenttest.FilledStore(t, 0) // with its witness
+	db := agenttest.FilledStore(t, 0) // with its checkpoint
 	require.NoError(t, os.WriteFile(db, file, 0o600))
 	cmd := exec.Command("arcdrift", "serve", "--db", db, "--http-listen", "127.0.0.1:0")
 	said := &agenttest.Buffer{}
@@ -137,11 +137,11 @@ func spoiltStore(t *testing.T, file []byte, seed int) {
 	require.NoError(t, cmd.Process.Signal(os.Interrupt))
 	require.NoError(t, cmd.Wait(), "seed %d: %s", seed, said)
 	whole := strings.Count(answer, `"type":"usage"`) == 301 && !strings.Contains(said.String(), "WARN")
-	told := strings.Contains(said.String(), "The store ") || strings.Contains(said.String(), "In the store ")
-	require.True(t, whole || told, "seed %d: nobody is told: %s", seed, said)
+	warned := strings.Contains(said.String(), "The store ") || strings.Contains(said.String(), "In the store ")
+	require.True(t, whole || warned, "seed %d: no warning: %s", seed, said)
 	report, err := store.VerifyFile(db)
 	require.NoError(t, err)
 	if report.First != nil {
-		require.True(t, told, "seed %d: %v", seed, report.First)
+		require.True(t, warned, "seed %d: %v", seed, report.First)
 	}
 }

@@ -33,23 +33,23 @@ type Config struct {
 	Broker *mqtt.Join
 	// Found is what the check of the store before the start found, or "".
 	Found string
-	// Hub is the agent to which all is sent on, nil for none.
+	// Hub is the agent to which all records are forwarded, nil for none.
 	Hub *forward.Hub
-	// KeepCounts is how many arc counts of each machine stay whole, 0 for all.
+	// KeepCounts is how many arc counts of each machine compaction keeps, 0 for all.
 	KeepCounts int
-	// Alerts says who is told what.
+	// Alerts says who gets which alerts.
 	Alerts alerting.Config
 	// TLS is how the listeners encrypt, nil for not at all.
 	TLS *tls.Config
 	// Hosts are names under which the pages are called.
 	Hosts []string
-	// Proxies are believed about whence a request came.
+	// Proxies are trusted to say where a request came from.
 	Proxies []netip.Prefix
 	// TimeStampServer stamps packs of proof (RFC 3161), "" for none.
 	TimeStampServer string
 	// Open says that the listeners are meant to be open to a network.
 	Open bool
-	// Loopback says that whoever is on this computer needs no account.
+	// Loopback says that requests from this computer need no account.
 	Loopback bool
 	// LogJSON writes the log as JSON, LogFrom is the least that is logged.
 	LogJSON bool
@@ -105,12 +105,12 @@ func (r *Settings) Config(db string) (Config, error) {
 	if err != nil {
 		return Config{}, err
 	}
-	guarded := c.TLS != nil && len(accounts) > 0
-	if err := r.mayListen("http-listen", r.HTTPListen, guarded); err != nil {
+	protected := c.TLS != nil && len(accounts) > 0
+	if err := r.mayListen("http-listen", r.HTTPListen, protected); err != nil {
 		return Config{}, err
 	}
 	if r.MQTTListen != "" {
-		if err := r.mayListen("mqtt-listen", r.MQTTListen, guarded); err != nil {
+		if err := r.mayListen("mqtt-listen", r.MQTTListen, protected); err != nil {
 			return Config{}, err
 		}
 	}
@@ -163,15 +163,15 @@ func prefixes(texts []string) (out []netip.Prefix, err error) {
 
 // mayListen refuses an address that others could reach, unless there are
 // credentials and encryption.
-func (r *Settings) mayListen(flag, address string, guarded bool) error {
+func (r *Settings) mayListen(flag, address string, protected bool) error {
 	host, port, err := net.SplitHostPort(address)
 	if _, outside := strconv.ParseUint(port, 10, 16); err != nil || outside != nil {
 		return setting.Errorf("%s is %q: it must be an address and a port, like 127.0.0.1:8470", flag, address)
 	}
-	if setting.Loopback(host) || guarded || r.Open {
+	if setting.Loopback(host) || protected || r.Open {
 		return nil
 	}
-	return setting.Errorf("%s is %s, which others can reach: that takes encryption (tls-cert, tls-key) and credentials (arcdrift device add, arcdrift person add); or listen on 127.0.0.1, or say --%s", flag, address, setting.OpenFlag)
+	return setting.Errorf("%s is %s, which other computers can reach. Remote access requires TLS (tls-cert, tls-key) and accounts (arcdrift device add, arcdrift person add). Set them up, listen on 127.0.0.1, or say --%s", flag, address, setting.OpenFlag)
 }
 
 // join is the outside broker.

@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The example for Prometheus scrapes an agent that was told nothing.
+// The example for Prometheus scrapes an agent without settings.
 func TestTheExampleScrapesTheAgentAsItStarts(t *testing.T) {
 	text, err := os.ReadFile(agenttest.Path(t, "dashboards/prometheus/prometheus.yml"))
 	require.NoError(t, err)

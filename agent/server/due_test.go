@@ -26,14 +26,14 @@ func stateOf(t *testing.T, s *server.Server, machine string) (a advise.Assessmen
 	require.NoError(t, err)
 	out, err := exec.Command("mosquitto_sub", "-p", port, "-t", "arcdrift/v1/"+machine+"/state", "-C", "1", "-W", "20").Output()
 	if err != nil {
-		return advise.Assessment{} // nothing was told yet
+		return advise.Assessment{} // nothing is published yet
 	}
 	require.NoError(t, json.Unmarshal(out, &a))
 	return a
 }
 
-// A check that is due is said alike wherever people and programs look; a pass over
-// another door ends it everywhere.
+// A check that is due is shown alike wherever people and programs look; a pass over
+// another source ends it everywhere.
 func TestDueIsTheSameEverywhere(t *testing.T) {
 	db := agenttest.DB(t)
 	s, _, _ := agenttest.Start(t, db, nil)

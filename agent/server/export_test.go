@@ -16,7 +16,7 @@ func (s *Server) Store() *store.Store { return s.store }
 
 func (s *Server) Alerts() *alerting.Service { return s.alerts }
 
-func (s *Server) Fleet() *fleet.Fleet { return s.mind.Fleet }
+func (s *Server) Fleet() *fleet.Fleet { return s.fleet.Fleet }
 
 // Refused counts what the pages list as refused.
 func (s *Server) Refused() (int, error) {
@@ -24,7 +24,7 @@ func (s *Server) Refused() (int, error) {
 	return n, err
 }
 
-// Thin thins a store once, as the agent does from time to time.
-func Thin(ctx context.Context, s *store.Store, keep int, hub *forward.Hub, log *slog.Logger) error {
-	return (&thinner{s, keep, hub, log}).thin(ctx)
+// Compact compacts a store once, as the agent does from time to time.
+func Compact(ctx context.Context, s *store.Store, keep int, hub *forward.Hub, log *slog.Logger) error {
+	return (&compactor{s, keep, hub, log}).compact(ctx)
 }

@@ -13,10 +13,10 @@ import (
 	"arcdrift/agent/setting"
 )
 
-// hubDial is how long the way to the hub may take to open.
+// hubDial is how long a connection to the hub may take to open.
 const hubDial = 20 * time.Second
 
-// hub is the agent to which all is sent on.
+// hub is the agent to which all records are forwarded.
 func hub(to, user, passwordFile, authority string, open bool) (*forward.Hub, error) {
 	u, err := url.Parse(to)
 	switch {
@@ -31,18 +31,18 @@ func hub(to, user, passwordFile, authority string, open bool) (*forward.Hub, err
 	if h.Password, err = setting.Password("forward-password-file", passwordFile); err != nil {
 		return nil, err
 	}
-	way := &http.Transport{
+	transport := &http.Transport{
 		Proxy:               http.ProxyFromEnvironment,
 		DialContext:         (&net.Dialer{Timeout: hubDial}).DialContext,
 		TLSHandshakeTimeout: hubDial,
 		TLSClientConfig:     &tls.Config{MinVersion: tls.VersionTLS12},
 	}
 	if authority != "" {
-		if way.TLSClientConfig.RootCAs, err = setting.Authorities("forward-ca", authority); err != nil {
+		if transport.TLSClientConfig.RootCAs, err = setting.Authorities("forward-ca", authority); err != nil {
 			return nil, err
 		}
 	}
-	h.Transport = way
+	h.Transport = transport
 	return h, nil
 }
 

@@ -181,9 +181,9 @@ func asked(t *testing.T, a advise.Assessment, kind drift.QuestionKind, says stri
 	return drift.Question{}
 }
 
-// One session told by the machine and typed minutes later is one, until somebody
+// One session reported by the machine and typed minutes later is one, until somebody
 // says that it was two; both records stay.
-func TestOneSessionToldTwiceCountsOnce(t *testing.T) {
+func TestOneSessionReportedTwiceCountsOnce(t *testing.T) {
 	db := agenttest.DB(t)
 	s, _, stop := agenttest.Start(t, db, nil)
 	_, port, err := net.SplitHostPort(s.MQTTAddress())
@@ -197,7 +197,7 @@ func TestOneSessionToldTwiceCountsOnce(t *testing.T) {
 		calibration("K-09", "2026-03-02T07:41:00+01:00", false, `,"attempt":1,"session":"a"`),
 		calibration("K-09", "2026-03-02T07:43:00+01:00", false, `,"attempt":2,"session":"a"`),
 		calibration("K-09", "2026-03-02T07:50:00+01:00", false, `,"attempts":2`),
-		// Two real sessions told alike are two.
+		// Two real sessions reported alike are two.
 		calibration("K-10", "2026-03-02T07:41:00+01:00", false, `,"attempts":2`),
 		calibration("K-10", "2026-03-02T07:50:00+01:00", false, `,"attempts":2`),
 		// One clean logged twice is one.
@@ -284,8 +284,8 @@ func TestAWrongClockHidesNoMachine(t *testing.T) {
 	assert.Equal(t, advise.CheckFirst, all["K-08"].State)
 }
 
-// What was refused of a machine is counted, whichever door it came to.
-func TestRefusedRecordsAreCountedAtEveryDoor(t *testing.T) {
+// What was refused of a machine is counted, whichever source it came from.
+func TestRefusedRecordsOfEverySourceAreCounted(t *testing.T) {
 	db := agenttest.DB(t)
 	importText(t, db, "in.csv", "type,machine,time,passed,humidity_pct\ncalibration,K-07,2026-03-02T07:41:00Z,true,50\ncalibration,K-07,2026-03-02T07:43:00Z,true,140\n")
 	importText(t, db, "in.jsonl", `{"humidity_pct":140,"type":"calibration","machine":"K-07","passed":true}`+"\n")

@@ -10,7 +10,7 @@ import (
 	"arcdrift/agent/mqtt"
 )
 
-// links are the connections to elsewhere.
+// links are the connections to other computers.
 type links struct {
 	outside *mqtt.Client       // nil when no broker is to be joined
 	hub     *forward.Forwarder // nil when nothing is forwarded
@@ -57,8 +57,8 @@ func (l *links) broken() []string {
 	if !now.Oldest.IsZero() {
 		waits = fmt.Sprintf(" The oldest record that waits for it came %s ago.", l.now().Sub(now.Oldest).Round(time.Minute))
 	}
-	return append(out, fmt.Sprintf("The hub %s takes nothing: %s. All is kept here and sent later.%s", l.hubName, now.Why, waits))
+	return append(out, fmt.Sprintf("The hub %s does not take records: %s. They are kept here and sent later.%s", l.hubName, now.Why, waits))
 }
 
-// upperFirst makes a sentence of what was written to stand behind another.
+// upperFirst makes a sentence of a text that usually follows another.
 func upperFirst(text string) string { return strings.ToUpper(text[:1]) + text[1:] }

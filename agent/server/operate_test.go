@@ -22,7 +22,7 @@ import (
 	"arcdrift/drift"
 )
 
-// /readyz says whether every door takes records, /healthz only that the agent
+// /readyz says whether every service takes records, /healthz only that the agent
 // lives: a real broker that is away, comes and goes moves the one and not the
 // other. The log says each change once, asked or not.
 func TestReadyAndHealthy(t *testing.T) {

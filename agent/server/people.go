@@ -6,8 +6,8 @@ import (
 	"arcdrift/agent/wire"
 )
 
-// people are those whom the records of a running agent name. What the alerts know of
-// somebody who is forgotten goes too.
+// people are those whom the records of a running agent name. Who is forgotten there is
+// forgotten in the alerts too.
 type people struct {
 	store  *store.Store
 	alerts *alerting.Service
@@ -23,6 +23,6 @@ func (p people) Forget(name string) (pseudonym string, err error) {
 }
 
 // Learn implements web.People.
-func (p people) Learn(told []wire.Person) error {
-	return p.alerts.Without(func() error { return p.store.Learn(told) })
+func (p people) Learn(persons []wire.Person) error {
+	return p.alerts.Without(func() error { return p.store.Learn(persons) })
 }

@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// readiness writes down, once each, that the agent is not ready, why, and that it
-// is again: a broker that is away is nobody else's to report.
+// readiness logs, once each, that the agent is not ready and why, and that it is ready
+// again: nothing else reports a broker that is away.
 type readiness struct {
 	ready func() error
 	log   *slog.Logger

@@ -7,10 +7,10 @@ import (
 	"slices"
 )
 
-// reloads reads the settings again whenever the agent is hung up on, as a service
-// manager's reload does.
+// reloads reads the settings again at each signal to reload, SIGHUP, which a service
+// manager's reload sends.
 type reloads struct {
-	hangups <-chan os.Signal
+	signals <-chan os.Signal
 	read    func() (Config, error)
 	server  *Server
 }
@@ -23,7 +23,7 @@ func (r *reloads) Run(ctx context.Context) error {
 		select {
 		case <-ctx.Done():
 			return nil
-		case <-r.hangups:
+		case <-r.signals:
 			if err := r.server.manager.reloading(); err != nil {
 				return err
 			}
@@ -36,7 +36,7 @@ func (r *reloads) Run(ctx context.Context) error {
 }
 
 // reload puts in force what may change while the agent runs: what is logged, the
-// certificate, and who is told what. Settings that are not valid change nothing.
+// certificate, and the alerts. Settings that are not valid change nothing.
 func (s *Server) reload(ctx context.Context, read func() (Config, error)) {
 	next, err := read()
 	if err == nil {
@@ -46,7 +46,7 @@ func (s *Server) reload(ctx context.Context, read func() (Config, error)) {
 		return
 	}
 	if err != nil {
-		s.log.Error("the settings were not taken, those before stay in force", "error", err)
+		s.log.Error("the new settings are not valid; those before stay in force", "error", err)
 		return
 	}
 	s.level.Set(next.LogFrom)
@@ -55,7 +55,7 @@ func (s *Server) reload(ctx context.Context, read func() (Config, error)) {
 	}
 	s.log.Info("the settings were read again")
 	if later := s.config.TakesRestart(&next); len(later) > 0 {
-		s.log.Warn("these settings are in force after the next start only", "settings", later)
+		s.log.Warn("these settings take effect at the next start only", "settings", later)
 	}
 }
 
@@ -88,7 +88,7 @@ func (c *Config) TakesRestart(next *Config) (names []string) {
 	return names
 }
 
-// ReloadOn has the agent read its settings anew at every hangup.
-func (s *Server) ReloadOn(hangups <-chan os.Signal, read func() (Config, error)) {
-	s.faces = append(s.faces, &reloads{hangups, read, s})
+// ReloadOn has the agent read its settings again at each of these signals.
+func (s *Server) ReloadOn(signals <-chan os.Signal, read func() (Config, error)) {
+	s.services = append(s.services, &reloads{signals, read, s})
 }

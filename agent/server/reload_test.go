@@ -56,7 +56,7 @@ func TestReload(t *testing.T) {
 		require.Equal(t, "RELOADING=1", hears())
 		require.Equal(t, "READY=1", hears())
 	}
-	told := func() bool {
+	alerted := func() bool {
 		resp, err := client.Get("https://" + address + "/metrics")
 		require.NoError(t, err)
 		metrics, err := io.ReadAll(resp.Body)
@@ -69,7 +69,7 @@ func TestReload(t *testing.T) {
 	reload()
 	second := agenttest.ServedCertificate(t, address, roots)
 	assert.NotEqual(t, first.SerialNumber, second.SerialNumber)
-	assert.True(t, told())
+	assert.True(t, alerted())
 	assert.NotContains(t, said.String(), "the next start")
 
 	certify()
@@ -77,16 +77,16 @@ func TestReload(t *testing.T) {
 	reload()
 	assert.Equal(t, second.SerialNumber, agenttest.ServedCertificate(t, address, roots).SerialNumber, "nothing of a wrong file is taken")
 	// What the agent says comes through a pipe, in its own time.
-	agenttest.Soon(t, "the wrong file is said", func() bool { return strings.Contains(said.String(), "not taken") })
-	assert.Equal(t, 1, strings.Count(said.String(), `the settings were not taken, those before stay in force" error="alert-morning is \"early\"`), "%s", said)
-	assert.True(t, told())
+	agenttest.Soon(t, "the wrong file is reported", func() bool { return strings.Contains(said.String(), "are not valid") })
+	assert.Equal(t, 1, strings.Count(said.String(), `the new settings are not valid; those before stay in force" error="alert-morning is \"early\"`), "%s", said)
+	assert.True(t, alerted())
 
 	settings("mqtt_listen = \"127.0.0.1:0\"\nlog_format = \"json\"\n")
 	reload()
-	agenttest.Soon(t, "what takes a restart is said", func() bool {
-		return strings.Contains(said.String(), `these settings are in force after the next start only" settings="[mqtt-listen log-format]"`)
+	agenttest.Soon(t, "what takes a restart is reported", func() bool {
+		return strings.Contains(said.String(), `these settings take effect at the next start only" settings="[mqtt-listen log-format]"`)
 	})
-	assert.False(t, told())
+	assert.False(t, alerted())
 	taken, err := client.Post("https://"+address+"/api/v1/records", "application/json", strings.NewReader(fmt.Sprintf(agenttest.Good, "after")))
 	require.NoError(t, err)
 	require.NoError(t, taken.Body.Close())

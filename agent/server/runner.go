@@ -15,9 +15,9 @@ import (
 
 // runner is something that runs as long as the agent does.
 type runner interface {
-	// Run works until ctx ends, and then ends in good order and returns nil.
+	// Run works until ctx ends, then finishes what it has begun and returns nil.
 	Run(ctx context.Context) error
-	// Ready returns nil when it does what it is for, or else why it does not.
+	// Ready returns nil while it works, else the reason why it does not.
 	Ready() error
 	String() string
 }
@@ -38,22 +38,22 @@ func runAll(ctx context.Context, log *slog.Logger, runners ...runner) error {
 	return group.Wait()
 }
 
-// doorRunner is the single door as a runner.
-type doorRunner struct{ *intake.Handler }
+// intakeRunner is the intake as a runner.
+type intakeRunner struct{ *intake.Handler }
 
-func (doorRunner) Ready() error   { return nil }
-func (doorRunner) String() string { return "intake" }
+func (intakeRunner) Ready() error   { return nil }
+func (intakeRunner) String() string { return "intake" }
 
-// webRunner is the HTTP face on its listener.
+// webRunner is the HTTP service on one listener.
 type webRunner struct {
 	server   *web.Server
 	listener net.Listener
 	scheme   string         // http, https or unix
-	pass     auth.Principal // of whoever comes there; zero where they say who they are
+	as       auth.Principal // of every request there; zero where requests bring credentials
 }
 
 func (w webRunner) Run(ctx context.Context) error {
-	return w.server.RunAs(ctx, w.listener, w.pass)
+	return w.server.RunAs(ctx, w.listener, w.as)
 }
 func (webRunner) Ready() error { return nil }
 func (w webRunner) String() string {

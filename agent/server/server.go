@@ -45,27 +45,27 @@ type Env struct {
 
 // Server is a running agent.
 type Server struct {
-	config   Config
-	log      *slog.Logger
-	level    slog.LevelVar
-	tls      atomic.Pointer[tls.Config] // how connections are encrypted from now on
-	manager  *systemd
-	store    *store.Store
-	reader   store.Reader // the store, as answers and pages read it
-	mind     mind
-	door     *countedDoor
-	keys     *auth.Keys
-	guard    *auth.Authenticator
-	listener net.Listener // of the pages
-	own      net.Listener // of commands on this computer; nil where the file system has no sockets
-	broker   *mqtt.Broker // nil when not asked for
-	links    links
-	alerts   *alerting.Service
-	spares   stock
-	proofs   *proof.Maker
-	noKey    bool        // at the start there was none to sign by
-	told     []publisher // where states and alerts are told
-	faces    []runner
+	config        Config
+	log           *slog.Logger
+	level         slog.LevelVar
+	tls           atomic.Pointer[tls.Config] // how connections are encrypted from now on
+	manager       *systemd
+	store         *store.Store
+	reader        store.Reader // the store, as answers and pages read it
+	fleet         fleetView
+	intake        *countedIntake
+	keys          *auth.Keys
+	authenticator *auth.Authenticator
+	listener      net.Listener // of the pages
+	own           net.Listener // of commands on this computer; nil where the file system has no sockets
+	broker        *mqtt.Broker // nil when not asked for
+	links         links
+	alerts        *alerting.Service
+	spares        sparesCache
+	proofs        *proof.Maker
+	noKey         bool        // there was none at the start to sign packs with
+	publishers    []publisher // where states and alerts go
+	services      []runner
 }
 
 // New opens the store and the listeners and puts everything together.
@@ -84,28 +84,28 @@ func New(config Config, env Env) (*Server, error) {
 	return s, nil
 }
 
-// ballast is the room that an agent holds back for its alerts, in bytes.
-const ballast = 4 << 20
+// reserve is the room on the disk that an agent holds back for its alerts, in bytes.
+const reserve = 4 << 20
 
 func (s *Server) assemble(env Env) (err error) {
-	if s.store, err = store.Open(s.config.DB, env.Now, store.Options{Reserve: ballast}); err != nil {
+	if s.store, err = store.Open(s.config.DB, env.Now, store.Options{Reserve: reserve}); err != nil {
 		return err
 	}
 	s.reader = store.NewReader(s.store, func(text string) { s.log.Warn(text) })
-	for _, text := range s.findings() {
+	for _, text := range s.diagnostics() {
 		s.log.Warn(text)
 	}
-	s.signs(env)
-	s.mind = mind{fleet.New(s.reader, env.Now, s.log)}
-	s.mind.UseCache(s.reader, version.Build)
-	s.door = &countedDoor{Handler: intake.New(s.store, env.Now, s.mind.Announce), now: env.Now, counts: map[metrics.Arrival]uint64{}, last: map[string]time.Time{}}
-	if err := s.watchOver(env); err != nil {
+	s.openProofs(env)
+	s.fleet = fleetView{fleet.New(s.reader, env.Now, s.log)}
+	s.fleet.UseCache(s.reader, version.Build)
+	s.intake = &countedIntake{Handler: intake.New(s.store, env.Now, s.fleet.Announce), now: env.Now, counts: map[metrics.Arrival]uint64{}, last: map[string]time.Time{}}
+	if err := s.openAlerts(env); err != nil {
 		return err
 	}
 	if s.keys, err = auth.Open(auth.File(s.config.DB)); err != nil {
 		return err
 	}
-	s.guard = auth.NewAuthenticator(s.keys, auth.Policy{Open: s.config.Open, Loopback: s.config.Loopback}, env.Now)
+	s.authenticator = auth.NewAuthenticator(s.keys, auth.Policy{Open: s.config.Open, Loopback: s.config.Loopback}, env.Now)
 	if err := s.listen(); err != nil {
 		return err
 	}
@@ -113,36 +113,36 @@ func (s *Server) assemble(env Env) (err error) {
 	if err != nil {
 		return err
 	}
-	s.faces = append(s.faces, webRunner{pages, s.listener, s.scheme(), auth.Principal{}})
+	s.services = append(s.services, webRunner{pages, s.listener, s.scheme(), auth.Principal{}})
 	if s.own != nil {
-		s.faces = append(s.faces, webRunner{pages, s.own, "unix", auth.Owner()})
+		s.services = append(s.services, webRunner{pages, s.own, "unix", auth.Owner()})
 	}
 	if s.config.ProfileListen != "" {
 		l, err := listenAt("profile-listen", s.config.ProfileListen)
 		if err != nil {
 			return err
 		}
-		s.faces = append(s.faces, profiles{l})
+		s.services = append(s.services, profiles{l})
 	}
 	if err := s.joinMQTT(env); err != nil {
 		return err
 	}
-	s.faces = append(s.faces, s.alerts)
+	s.services = append(s.services, s.alerts)
 	if s.config.Hub != nil {
 		s.links.hub, s.links.hubName = forward.New(*s.config.Hub, s.store, s.log), s.config.Hub.Name()
-		s.faces = append(s.faces, s.links.hub)
+		s.services = append(s.services, s.links.hub)
 	}
 	if s.config.KeepCounts > 0 {
-		s.faces = append(s.faces, &thinner{s.store, s.config.KeepCounts, s.config.Hub, s.log})
+		s.services = append(s.services, &compactor{s.store, s.config.KeepCounts, s.config.Hub, s.log})
 	}
-	s.faces = append(s.faces, &readiness{s.Ready, s.log})
+	s.services = append(s.services, &readiness{s.Ready, s.log})
 	if s.manager = newSystemd(env.Environ, s.sound); s.manager.socket != "" {
-		s.faces = append(s.faces, s.manager)
+		s.services = append(s.services, s.manager)
 	}
 	return nil
 }
 
-// pages is the HTTP face.
+// pages is the HTTP service.
 func (s *Server) pages(env Env) (*web.Server, error) {
 	sessions, err := auth.OpenSessions(s.config.DB+".sessions", env.Now)
 	if err != nil {
@@ -151,22 +151,22 @@ func (s *Server) pages(env Env) (*web.Server, error) {
 	return web.New(web.Config{
 		Keys: s.keys, Fingerprint: s.fingerprint,
 		Sessions: sessions, Unprotected: s.config.Open && s.config.TLS == nil,
-		Authenticator: s.guard, Intake: s.door, Fleet: s.mind, PastForecasts: s.mind.Said, Records: records{s.reader, s.Ready},
+		Authenticator: s.authenticator, Intake: s.intake, Fleet: s.fleet, PastForecasts: s.fleet.Said, Records: records{s.reader, s.Ready},
 		Export: func(w io.Writer, format string) error { return export.Write(s.store, w, format) },
-		Backup: s.store.Backup, People: people{s.store, s.alerts}, Findings: s.findings, Links: s.links.broken,
+		Backup: s.store.Backup, People: people{s.store, s.alerts}, Findings: s.diagnostics, Links: s.links.broken,
 		Alerts:   s.alerts,
-		Spares:   func() []advise.Spares { return s.spares.of(s.mind.Snapshot()) },
-		Owed:     s.mind.Owed,
+		Spares:   func() []advise.Spares { return s.spares.of(s.fleet.Snapshot()) },
+		Owed:     s.fleet.Owed,
 		Proofs:   s.proofs,
-		LookBack: s.mind.LookBack, OpenLookBacks: s.mind.OpenLookBacks,
+		LookBack: s.fleet.LookBack, OpenLookBacks: s.fleet.OpenLookBacks,
 		Metrics: metrics.Handler(metrics.Registry(s.facts, metrics.Build(version.Running()), metrics.DefaultOptions()), slog.NewLogLogger(s.log.Handler(), slog.LevelError)),
 		Hosts:   s.config.Hosts, Proxies: s.config.Proxies, Now: env.Now, Log: s.log,
 	})
 }
 
-// signs prepares packs of proof. The key is made at the first start. A store without its
+// openProofs prepares packs of proof. The key is made at the first start. A store without its
 // key goes on; only packs wait.
-func (s *Server) signs(env Env) {
+func (s *Server) openProofs(env Env) {
 	v := version.Running()
 	s.proofs = &proof.Maker{
 		Store: s.reader, Name: s.store.Name(), KeyFile: storekey.Path(s.config.DB), StampServer: s.config.TimeStampServer, Now: env.Now,
@@ -180,8 +180,8 @@ func (s *Server) signs(env Env) {
 
 func unsigned(err error) string { return "Packs of proof cannot be signed: " + err.Error() + "." }
 
-// fingerprint is that of the certificate in force: of the authority's, if it comes
-// along, else of its own.
+// fingerprint is that of the authority's certificate if the chain holds it, else of the
+// certificate in force.
 func (s *Server) fingerprint() string {
 	config := s.tls.Load()
 	if config == nil {
@@ -191,12 +191,12 @@ func (s *Server) fingerprint() string {
 	return auth.Fingerprint(chain[len(chain)-1])
 }
 
-// watchOver prepares the alerts. A door that other machines speak by is watched
-// from the start if it is MQTT's, else once something came by it.
-func (s *Server) watchOver(env Env) (err error) {
+// openAlerts prepares the alerts. MQTT is watched from the start, another source of
+// records from its first record on.
+func (s *Server) openAlerts(env Env) (err error) {
 	began, hasMQTT := env.Now(), s.config.MQTTListen != "" || s.config.Broker != nil
-	doors := func() map[string]time.Time {
-		last := s.door.lastBy("mqtt", "forward")
+	sources := func() map[string]time.Time {
+		last := s.intake.lastFrom("mqtt", "forward")
 		if hasMQTT && last["mqtt"].IsZero() {
 			last["mqtt"] = began
 		}
@@ -206,14 +206,14 @@ func (s *Server) watchOver(env Env) (err error) {
 	if hasMQTT {
 		publish = func(_ context.Context, machine string, payload []byte) error {
 			var err error
-			for _, face := range s.told {
-				err = errors.Join(err, face.Publish(mqtt.About(machine, mqtt.Alert, payload, false)))
+			for _, p := range s.publishers {
+				err = errors.Join(err, p.Publish(mqtt.About(machine, mqtt.Alert, payload, false)))
 			}
 			return err
 		}
 	}
 	s.alerts, err = alerting.New(s.config.Alerts, alerting.Using{
-		Store: s.store, Fleet: s.mind.Fleet, Doors: doors, Publish: publish, Now: env.Now, Log: s.log,
+		Store: s.store, Fleet: s.fleet.Fleet, Doors: sources, Publish: publish, Now: env.Now, Log: s.log,
 	})
 	return err
 }
@@ -227,12 +227,12 @@ func (s *Server) listen() (err error) {
 		s.listener = s.encrypted(s.listener)
 	}
 	if s.own, err = reach.Listen(s.config.DB, s.log); err != nil {
-		s.log.Warn("commands on this computer come by the pages' address: no socket can be made beside the store", "error", err)
+		s.log.Warn("the socket beside the store cannot be made; commands on this computer use the address of the pages", "error", err)
 	}
 	return nil
 }
 
-// scheme is how the pages are spoken to.
+// scheme is that of the pages' address.
 func (s *Server) scheme() string {
 	if s.config.TLS != nil {
 		return "https"
@@ -263,9 +263,9 @@ func (s *Server) encrypted(plain net.Listener) net.Listener {
 	})
 }
 
-// joinMQTT adds the forms of MQTT that are asked for and the states told there.
+// joinMQTT adds the embedded broker and the outside one that the settings ask for, and publishes the states there.
 func (s *Server) joinMQTT(env Env) error {
-	desk := mqtt.Handler{Intake: s.door, Adviser: s.mind, Now: env.Now}
+	handler := mqtt.Handler{Intake: s.intake, Adviser: s.fleet, Now: env.Now}
 	if s.config.MQTTListen != "" {
 		listener, err := listenAt("mqtt-listen", s.config.MQTTListen)
 		if err != nil {
@@ -274,42 +274,41 @@ func (s *Server) joinMQTT(env Env) error {
 		if s.config.TLS != nil {
 			listener = s.encrypted(listener)
 		}
-		if s.broker, err = mqtt.NewBroker(listener, topicGuard{s.guard}, desk, s.log); err != nil {
+		if s.broker, err = mqtt.NewBroker(listener, topicAuthenticator{s.authenticator}, handler, s.log); err != nil {
 			return errors.Join(err, listener.Close())
 		}
-		s.faces = append(s.faces, s.broker)
-		s.told = append(s.told, s.broker)
+		s.services = append(s.services, s.broker)
+		s.publishers = append(s.publishers, s.broker)
 	}
 	if s.config.Broker != nil {
-		s.links.outside = mqtt.NewClient(*s.config.Broker, desk, s.log)
-		s.faces = append(s.faces, s.links.outside)
-		s.told = append(s.told, s.links.outside)
+		s.links.outside = mqtt.NewClient(*s.config.Broker, handler, s.log)
+		s.services = append(s.services, s.links.outside)
+		s.publishers = append(s.publishers, s.links.outside)
 	}
-	if len(s.told) > 0 {
-		s.faces = append(s.faces, &teller{board: s.mind.Board, faces: s.told, log: s.log})
+	if len(s.publishers) > 0 {
+		s.services = append(s.services, &statePublisher{board: s.fleet.Board, to: s.publishers, log: s.log})
 	}
 	return nil
 }
 
-// Run serves until ctx ends or something fails. The doors close first, then the
-// writer finishes what was let in, then the store is closed.
+// Run serves until ctx ends or something fails. The services that take records end
+// first, then the writer finishes what was accepted, then the store is closed.
 func (s *Server) Run(ctx context.Context) error {
 	if err := reach.LeaveAddress(s.config.DB, s.URL()); err != nil {
 		return errors.Join(fmt.Errorf("the agent's address cannot be left beside the store: %w", err), s.close())
 	}
 	group, ctx := errgroup.WithContext(ctx)
-	behind, stop := context.WithCancel(context.WithoutCancel(ctx))
-	group.Go(func() error { return runAll(behind, s.log, doorRunner{s.door.Handler}, s.mind) })
+	writing, stop := context.WithCancel(context.WithoutCancel(ctx))
+	group.Go(func() error { return runAll(writing, s.log, intakeRunner{s.intake.Handler}, s.fleet) })
 	group.Go(func() error {
 		defer stop()
-		return runAll(ctx, s.log, s.faces...)
+		return runAll(ctx, s.log, s.services...)
 	})
 	err := group.Wait()
 	return errors.Join(err, os.Remove(reach.AddressFile(s.config.DB)), s.close())
 }
 
-// close gives back what was opened. Listeners that were served are closed by
-// whoever served them.
+// close closes what is open. A service has closed its own listener when it ended.
 func (s *Server) close() error {
 	var err error
 	for _, l := range []net.Listener{s.listener, s.own} {
@@ -343,9 +342,9 @@ func (s *Server) URL() string {
 	return s.scheme() + "://" + net.JoinHostPort(host, port)
 }
 
-// findings are what was odd about the store when it was checked and opened, and
+// diagnostics say what was wrong with the store when it was checked and opened, and
 // since.
-func (s *Server) findings() []string {
+func (s *Server) diagnostics() []string {
 	var out []string
 	if s.config.Found != "" {
 		out = append(out, s.config.Found)
@@ -353,7 +352,7 @@ func (s *Server) findings() []string {
 	for _, f := range s.store.Diagnostics() {
 		out = append(out, f.Text)
 	}
-	if s.noKey { // unless somebody has brought one since
+	if s.noKey { // unless there is one by now
 		if _, err := s.proofs.Fingerprint(); err != nil {
 			out = append(out, unsigned(err))
 		}
@@ -361,10 +360,10 @@ func (s *Server) findings() []string {
 	return append(out, s.reader.LeftOut()...)
 }
 
-// facts is what one scrape tells.
+// facts is what one scrape reports.
 func (s *Server) facts() metrics.Facts {
-	board, version := s.mind.Board()
-	out := metrics.Facts{Records: s.door.seen(), Read: version > 0, Ready: s.Ready() == nil}
+	board, version := s.fleet.Board()
+	out := metrics.Facts{Records: s.intake.seen(), Read: version > 0, Ready: s.Ready() == nil}
 	for i := range board {
 		out.Machines = append(out.Machines, board[i].Assessment)
 	}
@@ -372,8 +371,8 @@ func (s *Server) facts() metrics.Facts {
 		out.StoreBytes = stats.Size
 		s.links.facts(&out, stats.Seq)
 	}
-	out.Spares = s.spares.of(s.mind.Snapshot())
-	if report, known := s.mind.OpenLookBacks(); known {
+	out.Spares = s.spares.of(s.fleet.Snapshot())
+	if report, known := s.fleet.OpenLookBacks(); known {
 		open, oldest := report.OpenSpans()
 		out.LookBacksOpen, out.LookBackOldest = drift.Some(open), oldest
 	}
@@ -395,12 +394,12 @@ func (s *Server) sound() error {
 	return errors.Join(err, stats.Unsure)
 }
 
-// Ready returns nil when records can be taken by every door.
+// Ready returns nil when every service can take records.
 func (s *Server) Ready() error {
 	if err := s.sound(); err != nil {
 		return err
 	}
-	for _, r := range append([]runner{s.mind}, s.faces...) {
+	for _, r := range append([]runner{s.fleet}, s.services...) {
 		if err := r.Ready(); err != nil {
 			return err
 		}

@@ -12,49 +12,49 @@ import (
 	"arcdrift/agent/web"
 )
 
-// publisher is a face that messages can leave by.
+// publisher is a connection to a broker.
 type publisher interface {
 	Publish(mqtt.Message) error
 	String() string
 }
 
-// How often the board is looked at, and how often everything is told again: a
-// broker that was replaced has forgotten what it retained.
+// How often changed states are published, and how often all are: a broker that was
+// replaced has lost what it retained.
 const (
-	tellEvery = time.Second
-	tellAnew  = time.Hour
+	publishEvery   = time.Second
+	republishEvery = time.Hour
 )
 
-// teller keeps the retained state of every machine true at each broker.
-type teller struct {
+// statePublisher keeps the retained state of every machine up to date at each broker.
+type statePublisher struct {
 	board func() ([]web.Machine, uint64)
-	faces []publisher
+	to    []publisher
 	log   *slog.Logger
 }
 
-func (t *teller) Ready() error   { return nil }
-func (t *teller) String() string { return "states to MQTT" }
+func (p *statePublisher) Ready() error   { return nil }
+func (p *statePublisher) String() string { return "states to MQTT" }
 
 // Run looks at the board until ctx ends.
-func (t *teller) Run(ctx context.Context) error {
-	ticker := time.NewTicker(tellEvery)
+func (p *statePublisher) Run(ctx context.Context) error {
+	ticker := time.NewTicker(publishEvery)
 	defer ticker.Stop()
-	anew := time.NewTicker(tellAnew)
+	anew := time.NewTicker(republishEvery)
 	defer anew.Stop()
-	told := make([]map[string][]byte, len(t.faces))
-	done := make([]uint64, len(t.faces)) // version of the board that was told
+	published := make([]map[string][]byte, len(p.to))
+	done := make([]uint64, len(p.to)) // version of the board that was published
 	for {
-		machines, version := t.board()
-		for i, face := range t.faces {
-			if told[i] == nil {
-				told[i] = map[string][]byte{}
+		machines, version := p.board()
+		for i, broker := range p.to {
+			if published[i] == nil {
+				published[i] = map[string][]byte{}
 				done[i] = 0
 			}
 			if done[i] == version {
 				continue
 			}
-			if err := tellStates(machines, face, told[i]); err != nil {
-				t.log.Debug("states could not be told", "to", face.String(), "error", err)
+			if err := publishStates(machines, broker, published[i]); err != nil {
+				p.log.Debug("states could not be published", "to", broker.String(), "error", err)
 				continue
 			}
 			done[i] = version
@@ -64,14 +64,14 @@ func (t *teller) Run(ctx context.Context) error {
 			return nil
 		case <-ticker.C:
 		case <-anew.C:
-			clear(told)
+			clear(published)
 		}
 	}
 }
 
-// tellStates publishes the states that differ from what was told, their moment
-// apart.
-func tellStates(machines []web.Machine, face publisher, told map[string][]byte) error {
+// publishStates publishes the states that differ from those published before in more
+// than their moment.
+func publishStates(machines []web.Machine, to publisher, published map[string][]byte) error {
 	for i := range machines {
 		a := machines[i].Assessment
 		now := a.AsOf
@@ -80,7 +80,7 @@ func tellStates(machines []web.Machine, face publisher, told map[string][]byte) 
 		if err != nil {
 			return fmt.Errorf("the state of %s has no JSON form: %w", a.Machine, err)
 		}
-		if bytes.Equal(told[a.Machine], key) {
+		if bytes.Equal(published[a.Machine], key) {
 			continue
 		}
 		a.AsOf = now
@@ -88,10 +88,10 @@ func tellStates(machines []web.Machine, face publisher, told map[string][]byte) 
 		if err != nil {
 			return fmt.Errorf("the state of %s has no JSON form: %w", a.Machine, err)
 		}
-		if err := face.Publish(mqtt.About(a.Machine, mqtt.State, payload, true)); err != nil {
+		if err := to.Publish(mqtt.About(a.Machine, mqtt.State, payload, true)); err != nil {
 			return err
 		}
-		told[a.Machine] = key
+		published[a.Machine] = key
 	}
 	return nil
 }

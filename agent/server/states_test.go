@@ -15,36 +15,36 @@ import (
 // moment is now in these tests.
 var moment = time.Date(2026, 3, 2, 18, 0, 0, 0, time.UTC)
 
-// fakeFace takes messages, or does not.
-type fakeFace struct {
+// fakeBroker takes messages, or is away.
+type fakeBroker struct {
 	got  []mqtt.Message
 	away error
 }
 
-func (f *fakeFace) String() string { return "fake" }
+func (f *fakeBroker) String() string { return "fake" }
 
-func (f *fakeFace) Publish(m mqtt.Message) error {
+func (f *fakeBroker) Publish(m mqtt.Message) error {
 	if f.away == nil {
 		f.got = append(f.got, m)
 	}
 	return f.away
 }
 
-func TestStatesAreToldWhenTheyDiffer(t *testing.T) {
+func TestStatesArePublishedWhenTheyDiffer(t *testing.T) {
 	board := []web.Machine{
 		{Assessment: advise.Assessment{Machine: "K-07", AsOf: moment, State: advise.Fit}},
 		{Assessment: advise.Assessment{Machine: "K-08", AsOf: moment, State: advise.Fit}},
 	}
-	face, told := &fakeFace{away: fmt.Errorf("no broker")}, map[string][]byte{}
-	require.Error(t, tellStates(board, face, told))
-	face.away = nil
-	require.NoError(t, tellStates(board, face, told))
-	require.Len(t, face.got, 2, "what could not be told is told later")
-	assert.Equal(t, "arcdrift/v1/K-07/state", face.got[0].Topic)
-	assert.True(t, face.got[0].Retain)
+	broker, published := &fakeBroker{away: fmt.Errorf("no broker")}, map[string][]byte{}
+	require.Error(t, publishStates(board, broker, published))
+	broker.away = nil
+	require.NoError(t, publishStates(board, broker, published))
+	require.Len(t, broker.got, 2, "what could not be published is published later")
+	assert.Equal(t, "arcdrift/v1/K-07/state", broker.got[0].Topic)
+	assert.True(t, broker.got[0].Retain)
 	board[0].AsOf = moment.Add(time.Minute)
 	board[1].State = advise.Stop
-	require.NoError(t, tellStates(board, face, told))
-	require.Len(t, face.got, 3, "only a moment is no news")
-	assert.Contains(t, string(face.got[2].Payload), `"state":"stop"`)
+	require.NoError(t, publishStates(board, broker, published))
+	require.Len(t, broker.got, 3, "a new moment alone is not published")
+	assert.Contains(t, string(broker.got[2].Payload), `"state":"stop"`)
 }

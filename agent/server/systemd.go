@@ -10,15 +10,15 @@ import (
 	"time"
 )
 
-// systemd tells the service manager how the agent does, by the datagrams of
+// systemd reports the agent's state to the service manager, by the datagrams of
 // sd_notify(3).
 type systemd struct {
 	socket   string
-	watchdog time.Duration // how often it wants to hear; 0 for never
+	watchdog time.Duration // how often it expects a message; 0 for never
 	healthy  func() error
 }
 
-// newSystemd reads what the manager left in the environment.
+// newSystemd reads what the manager has put into the environment.
 func newSystemd(environ []string, healthy func() error) *systemd {
 	s := &systemd{healthy: healthy}
 	for _, pair := range environ {
@@ -57,7 +57,7 @@ func (s *systemd) Run(ctx context.Context) error {
 			if s.healthy() != nil {
 				continue
 			}
-			_ = s.notify("WATCHDOG=1") // a manager that does not hear it acts by itself
+			_ = s.notify("WATCHDOG=1") // a manager that does not get it acts by itself
 		}
 	}
 }
@@ -67,8 +67,8 @@ func (s *systemd) Run(ctx context.Context) error {
 func (s *systemd) reloading() error { return s.notify("RELOADING=1") }
 func (s *systemd) ready() error     { return s.notify("READY=1") }
 
-// extend keeps the manager waiting for the start until ctx ends, by that much
-// from each time on that it is told.
+// extend asks the manager again and again, until ctx ends, to wait that much longer for
+// the start.
 func (s *systemd) extend(ctx context.Context, every, by time.Duration) {
 	ticker := time.NewTicker(every)
 	defer ticker.Stop()
@@ -82,18 +82,18 @@ func (s *systemd) extend(ctx context.Context, every, by time.Duration) {
 	}
 }
 
-// notify tells the manager, if there is one.
+// notify sends the manager a state, if there is one.
 func (s *systemd) notify(state string) error {
 	if s.socket == "" {
 		return nil
 	}
 	conn, err := net.Dial("unixgram", s.socket)
 	if err != nil {
-		return fmt.Errorf("the service manager cannot be told %s: %w", state, err)
+		return fmt.Errorf("the state %s cannot be sent to the service manager: %w", state, err)
 	}
 	_, err = conn.Write([]byte(state))
 	if err = errors.Join(err, conn.Close()); err != nil {
-		return fmt.Errorf("the service manager cannot be told %s: %w", state, err)
+		return fmt.Errorf("the state %s cannot be sent to the service manager: %w", state, err)
 	}
 	return nil
 }

@@ -12,7 +12,7 @@ import (
 )
 
 // The datagrams of sd_notify(3), as a service manager would receive them.
-func TestServiceManagerIsTold(t *testing.T) {
+func TestServiceManagerGetsTheState(t *testing.T) {
 	socket, hears := listenAsManager(t)
 	s := newSystemd([]string{"HOME=/", "NOTIFY_SOCKET=" + socket, "WATCHDOG_USEC=20000"}, func() error { return nil })
 	ctx, cancel := context.WithCancel(context.Background())

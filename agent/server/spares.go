@@ -6,15 +6,15 @@ import (
 	"sync"
 )
 
-// stock remembers the spares of the latest snapshot: in a large fleet they take
-// a while to work out.
-type stock struct {
+// sparesCache holds the spares of the latest snapshot: they take long to compute for a
+// large fleet.
+type sparesCache struct {
 	mu      sync.Mutex
 	version uint64
 	rows    []advise.Spares
 }
 
-func (k *stock) of(s *fleet.Snapshot) []advise.Spares {
+func (k *sparesCache) of(s *fleet.Snapshot) []advise.Spares {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	if s.Version != k.version {

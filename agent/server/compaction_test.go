@@ -24,7 +24,7 @@ import (
 	"arcdrift/drift/drifttest"
 )
 
-// manyCounts is a year of a device that tells its counter every two hours of the
+// manyCounts is a year of a device that reports its counter every two hours of the
 // working day, with a calibration each morning.
 func manyCounts(machine string, days int) string {
 	var out strings.Builder
@@ -41,9 +41,9 @@ func manyCounts(machine string, days int) string {
 	return out.String()
 }
 
-// Thinning takes nothing from the answers, of now and of any moment of the past;
+// Compaction takes nothing from the answers, of now and of any moment of the past;
 // an export says what it leaves out, and an import of it goes well.
-func TestThinnedStoreAnswersTheSame(t *testing.T) {
+func TestCompactedStoreAnswersTheSame(t *testing.T) {
 	db := agenttest.DB(t)
 	require.Zero(t, agenttest.Run(t, cli.Env{Stdin: strings.NewReader(manyCounts("K-07", 90) + manyCounts("K-08", 90))}, "import", "--db", db, "-").Code)
 	ask := func() string {
@@ -61,17 +61,17 @@ func TestThinnedStoreAnswersTheSame(t *testing.T) {
 	log := &agenttest.Buffer{}
 	logger := slog.New(slog.NewTextHandler(log, nil))
 	hub := &forward.Hub{URL: "https://hub.example/"}
-	require.NoError(t, server.Thin(t.Context(), s, 100, hub, logger))
+	require.NoError(t, server.Compact(t.Context(), s, 100, hub, logger))
 	assert.Empty(t, log.String(), "the hub has nothing yet")
 	require.NoError(t, s.SetCursor("https://hub.example", store.Cursor{Epoch: 1, Seq: 101}))
-	require.NoError(t, server.Thin(t.Context(), s, 100, hub, logger))
+	require.NoError(t, server.Compact(t.Context(), s, 100, hub, logger))
 	assert.Contains(t, log.String(), "counts=83 kept_whole=100", "of the first 100 records")
-	require.NoError(t, server.Thin(t.Context(), s, 100, nil, logger)) // but where the hub is
+	require.NoError(t, server.Compact(t.Context(), s, 100, nil, logger)) // but where the hub is
 	require.NoError(t, s.Close())
 	assert.Equal(t, before, ask())
 
 	verified := agenttest.Run(t, cli.Env{}, "verify", "--db", db)
-	assert.Equal(t, "Sound: 1080 records (699 old arc counts thinned) of 2 machines, 0 refusals.\n", verified.Out)
+	assert.Equal(t, "Sound: 1,080 records (699 old arc counts thinned) of 2 machines, 0 refusals.\n", verified.Out)
 	out := agenttest.Run(t, cli.Env{}, "export", "--db", db)
 	assert.Equal(t, 382, strings.Count(out.Out, "\n"))
 	assert.True(t, strings.HasSuffix(out.Out, "\n"+`{"type":"thinned","records":699}`+"\n"))
@@ -83,8 +83,8 @@ func TestThinnedStoreAnswersTheSame(t *testing.T) {
 }
 
 // Whatever life a machine had, and wherever its clocks and numbers contradict
-// each other, its answers after thinning are those before, to the last bit.
-func TestThinningChangesNoAnswer(t *testing.T) {
+// each other, its answers after compaction are those before, to the last bit.
+func TestCompactionChangesNoAnswer(t *testing.T) {
 	thinned := 0
 	rapid.Check(t, func(rt *rapid.T) {
 		s, err := store.Open(agenttest.DB(t), time.Now, store.Options{})
@@ -112,7 +112,7 @@ func TestThinningChangesNoAnswer(t *testing.T) {
 }
 
 // An import knows what an export leaves out, and no other line.
-func TestThinnedLine(t *testing.T) {
+func TestLineOfCompactedCounts(t *testing.T) {
 	for line, want := range map[string]uint64{string(wire.AppendCompacted(nil, 700)): 700, `{"type":"thinned","records":-1}`: 0, `{"type":"thinned"}`: 0} {
 		for l := range wire.Records(strings.NewReader(line)) {
 			assert.Equal(t, want, l.Compacted, line)

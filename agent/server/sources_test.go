@@ -21,7 +21,7 @@ import (
 	"arcdrift/agent/server"
 )
 
-// badInput is what must cost itself only, at every door: each is refused with
+// badInput is what must cost itself only, from every source: each is refused with
 // words that help, and nothing else stops.
 var badInput = []struct {
 	name, payload string
@@ -175,8 +175,8 @@ func TestOutsideBrokerToStore(t *testing.T) {
 	stop() // before the broker goes: paho's wait for it cannot be cut short
 }
 
-// The state of each machine is told, retained, to whoever asks later.
-func TestStatesAreTold(t *testing.T) {
+// The state of each machine is published, retained, for whoever asks later.
+func TestStatesArePublished(t *testing.T) {
 	s, _, _ := agenttest.Start(t, agenttest.DB(t), nil)
 	_, port, err := net.SplitHostPort(s.MQTTAddress())
 	require.NoError(t, err)

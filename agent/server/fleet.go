@@ -5,12 +5,12 @@ import (
 	"arcdrift/agent/web"
 )
 
-// mind is the running agent's fleet as the faces ask it.
-type mind struct{ *fleet.Fleet }
+// mind is the running agent's fleet as its services read it.
+type fleetView struct{ *fleet.Fleet }
 
 // Board is what is known now, with the site each machine was last at.
-func (m mind) Board() ([]web.Machine, uint64) {
-	s := m.Snapshot()
+func (v fleetView) Board() ([]web.Machine, uint64) {
+	s := v.Snapshot()
 	all := s.Assessments()
 	out := make([]web.Machine, len(all))
 	for i, a := range all {

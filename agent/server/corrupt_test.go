@@ -16,9 +16,9 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// A spoilt record, of whatever type, is left out and told once; every machine has
+// A corrupt record, of any type, is left out and reported once; every machine has
 // its answer all the same.
-func TestASpoiltRecordStopsNoAnswers(t *testing.T) {
+func TestACorruptRecordStopsNoAnswers(t *testing.T) {
 	var lines strings.Builder
 	for day := 1; day <= 5; day++ {
 		for machine := 1; machine <= 2; machine++ {
@@ -28,7 +28,7 @@ func TestASpoiltRecordStopsNoAnswers(t *testing.T) {
 	}
 	for name, c := range map[string]struct {
 		of, instead string
-		spoilt      int
+		corrupt     int
 	}{
 		"calibration": {`"arc_count":300`, `"arc_count":900`, 2},
 		"setup":       {`"name":"site-3"`, `"name":"site-9"`, 1},
@@ -45,15 +45,15 @@ func TestASpoiltRecordStopsNoAnswers(t *testing.T) {
 				s, log, stop := agenttest.Start(t, db, nil)
 				require.Eventually(t, func() bool { return s.Ready() == nil }, time.Minute, time.Millisecond, "start %d: %s", start, log)
 				if start == 0 {
-					assert.Equal(t, c.spoilt, strings.Count(log.String(), "Left out of the answers"), "%s", log)
+					assert.Equal(t, c.corrupt, strings.Count(log.String(), "Left out of the answers"), "%s", log)
 				}
 				assert.NotContains(t, log.String(), "not up to date")
 				pagesAnswer(t, s.URL())
-				exportsTheRest(t, db, c.spoilt)
+				exportsTheRest(t, db, c.corrupt)
 				stop()
 			}
-			commandsAnswer(t, db, c.spoilt)
-			exportsTheRest(t, db, c.spoilt)
+			commandsAnswer(t, db, c.corrupt)
+			exportsTheRest(t, db, c.corrupt)
 		})
 	}
 }
@@ -81,25 +81,25 @@ func pagesAnswer(t *testing.T, url string) {
 }
 
 // commandsAnswer demands the same of the commands.
-func commandsAnswer(t *testing.T, db string, spoilt int) {
+func commandsAnswer(t *testing.T, db string, corrupt int) {
 	t.Helper()
 	for _, args := range [][]string{{"assess"}, {"assess", "--as-of", "2026-03-04T18:00:00Z"}, {"spares"}, {"report", "--sent"},
 		{"site-check", "--machine", "K-01", "--temperature", "4", "--humidity", "60", "--altitude", "900"}} {
 		r := agenttest.Run(t, cli.Env{}, append(args, "--db", db)...)
 		assert.Zero(t, r.Code, "%v: %s", args, r.Err)
 		if args[0] == "assess" {
-			assert.Equal(t, spoilt, strings.Count(r.Err, "Left out of the answers, as it is spoilt: "), "%v: %s", args, r.Err)
+			assert.Equal(t, corrupt, strings.Count(r.Err, "Left out of the answers, as it is spoilt: "), "%v: %s", args, r.Err)
 		}
 	}
 }
 
-// exportsTheRest demands that an export is all but what is spoilt, and no success.
-func exportsTheRest(t *testing.T, db string, spoilt int) {
+// exportsTheRest demands that an export is all but what is corrupt, and no success.
+func exportsTheRest(t *testing.T, db string, corrupt int) {
 	t.Helper()
 	r := agenttest.Run(t, cli.Env{}, "export", "--db", db)
 	assert.Equal(t, cli.ExitFailed, r.Code)
-	assert.Contains(t, r.Err, fmt.Sprintf("%d spoilt record", spoilt))
-	assert.Equal(t, 15-spoilt, strings.Count(r.Out, "\n"), "%s", r.Out)
+	assert.Contains(t, r.Err, fmt.Sprintf("%d spoilt record", corrupt))
+	assert.Equal(t, 15-corrupt, strings.Count(r.Out, "\n"), "%s", r.Out)
 	again := agenttest.Run(t, cli.Env{Stdin: strings.NewReader(r.Out)}, "import", "--db", agenttest.DB(t), "-")
 	assert.Zero(t, again.Code, again.Err)
 }
