@@ -93,8 +93,8 @@ func TestProgressOnATerminalOnly(t *testing.T) {
 	}
 	require.NoError(t, os.WriteFile(file, []byte(b.String()), 0o600))
 	r := agenttest.Run(t, cli.Env{Terminal: true}, "import", "--db", agenttest.DB(t), file)
-	assert.Contains(t, r.Err, "\r4096 records …")
-	assert.Contains(t, r.Out, "12288 records: 12288 taken")
+	assert.Contains(t, r.Err, "\r4,096 records …")
+	assert.Contains(t, r.Out, "12,288 records: 12,288 taken")
 	r = agenttest.Run(t, cli.Env{}, "import", "--db", agenttest.DB(t), file)
 	assert.Empty(t, r.Err)
 }

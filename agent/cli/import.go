@@ -177,7 +177,7 @@ func (i *importer) tell(file string, r *intake.Receipt) error {
 func (i *importer) progress() {
 	if now := i.env.Now(); i.env.Terminal && now.Sub(i.shown) >= progressEvery {
 		i.shown = now
-		fmt.Fprintf(i.env.Stderr, "\r%d records …", i.counts.Records)
+		fmt.Fprintf(i.env.Stderr, "\r%s …", phrase.Count(i.counts.Records, "record"))
 	}
 }
 
