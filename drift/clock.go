@@ -32,7 +32,7 @@ func (e *Entry) OddClock() bool {
 	return !e.Time.IsZero() && (e.Time.Before(firstDay) || e.Time.After(e.Received.Add(ClockSlack)))
 }
 
-// Likely is when the record most likely happened, as far as it alone tells.
+// Likely is when the record most likely happened, as far as it alone shows.
 func (e *Entry) Likely() time.Time {
 	if e.Placed.IsZero() && e.OddClock() {
 		return e.Received
@@ -124,8 +124,8 @@ func AskAhead(entries []Entry, now time.Time) []Question {
 	return []Question{{Kind: AskClock, Machine: first.Machine, Records: []string{first.ID}, At: first.Received, Text: text, Replies: []Reply{}}}
 }
 
-// placeBunch judges what came together by one door, in order of arrival; live is
-// whether imports tell when they came.
+// placeBunch judges what came together from one source, in order of arrival; live is
+// whether imports state when they came.
 func placeBunch(came []*Entry, live bool) (placed int) {
 	if old, all := spanBefore(came); all && old >= archive {
 		return 0

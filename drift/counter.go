@@ -39,7 +39,7 @@ func (c Counter) Falls(e *Entry) (last int64, falls bool) {
 	return last, known && given && count < last && !e.replaced() && !e.readAt().Before(c.At)
 }
 
-// replaced says whether the record tells of a new pair.
+// replaced says whether the record reports a new pair.
 func (r *Record) replaced() bool { return r.Service != nil && r.Service.Action == Replaced }
 
 // readAt is when the entry's counter was read: at the latest when the entry

@@ -1,4 +1,4 @@
-// Package drift holds the nouns of the house: a [Record] of one of seven types,
+// Package drift holds the terms of the program: a [Record] of one of seven types,
 // the [Field] table that says what each of its fields is called, means and may
 // be, and the rules that need nothing but records: what is valid
 // ([Record.Check]), what makes two records the same ([Record.Identity]), in
@@ -6,6 +6,6 @@
 // to one session ([Sessions]), what a correction changes ([Correct]) and which
 // settings hold for a machine ([Setups]).
 //
-// Everything else in the house is said in these words. The package imports the
+// Every other package uses these terms. The package imports the
 // standard library only, reads no clock and keeps no state of its own.
 package drift

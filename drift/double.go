@@ -10,7 +10,7 @@ import (
 )
 
 // What makes two reports likely to be of one thing; all are guesses of the right
-// order. Somebody types a session minutes after the machine has told it.
+// order. Somebody types a session minutes after the machine has sent it.
 const (
 	typedWithin  = 30 * time.Minute
 	recounted    = 15 * time.Minute // within which a count of tries may be one off
@@ -21,11 +21,11 @@ const (
 )
 
 // Counted leaves out, of one machine's ordered and corrected entries, those that
-// do not count: what a correction says does not, and of what was likely told twice
-// the poorer report. Both records stay in the store; what was told twice is asked
+// do not count: what a correction excludes, and of what was likely reported twice
+// the poorer report. Both records stay in the store; what was reported twice is asked
 // about. The entries given are not changed.
 //
-// Two sessions are likely one if they came by another way (door, source, or told
+// Two sessions are likely one if they came by another way (handler, source, or reported
 // try by try and whole), lie within half an hour of each other, ended alike after
 // as many tries, and no number contradicts. Two sessions that came the same way
 // never are. Two services are likely one if nothing was tried between them, the
@@ -40,7 +40,7 @@ func Counted(ordered []Entry) (counted []Entry, asked []Question) {
 	return slices.DeleteFunc(entries, func(e Entry) bool { return left[e.ID] }), asked
 }
 
-// Way is by which way a calibration came: what one way tells, it tells once.
+// Way is how a calibration came: one way reports a session only once.
 func (e *Entry) Way() string {
 	whole := ""
 	if e.Calibration != nil && e.Calibration.Attempts.Known() {
@@ -49,21 +49,21 @@ func (e *Entry) Way() string {
 	return e.Via + "\x00" + e.Source + "\x00" + whole
 }
 
-// report is one session as one way told it.
+// report is one session as one way reported it.
 type report struct {
 	way         string
 	entries     []*Entry
 	first, last time.Time
 	tries       int64
-	open        bool // how many tries is not said
-	sure        bool // somebody said that it counts
+	open        bool // the number of tries is not stated
+	sure        bool // a person stated that it counts
 }
 
 func (r *report) end() *Entry { return r.entries[len(r.entries)-1] }
 
 func (r *report) passed() bool { return r.end().Calibration.Passed.Or(false) }
 
-// whole says whether one record tells the whole session.
+// whole says whether one record reports the whole session.
 func (r *report) whole() bool { return r.end().Calibration.Attempts.Known() }
 
 // cameBy says by which way a session came, other than o.
@@ -101,8 +101,8 @@ func (r *report) until(typed *report) *report {
 	return &then
 }
 
-// told is how much the report says: values of all its records.
-func (r *report) told() (n int) {
+// values is how many values the records of the report have.
+func (r *report) values() (n int) {
 	for _, e := range r.entries {
 		for _, f := range fieldsOf[e.Type] {
 			if _, ok := f.Value(&e.Record); ok {
@@ -162,7 +162,7 @@ func doubleSessions(entries []Entry, left map[string]bool) (asked []Question) {
 			}
 			taken[a], taken[b] = true, true
 			kept, gone := a, b
-			if !b.whole() && (a.whole() || b.told() > a.told()) {
+			if !b.whole() && (a.whole() || b.values() > a.values()) {
 				kept, gone = b, a
 			}
 			var ids []string
@@ -174,7 +174,7 @@ func doubleSessions(entries []Entry, left map[string]bool) (asked []Question) {
 				Kind: AskDouble, Machine: gone.end().Machine, Records: append(ids, kept.end().ID), At: gone.last,
 				Text: fmt.Sprintf("The calibration of %s seems to be recorded twice, %s and %s. It counts once. Was it one calibration?",
 					phrase.Moment(kept.last), kept.cameBy(gone), gone.cameBy(kept)),
-				Replies: []Reply{{Say: "One, recorded twice", Records: ids, Field: "counts", Value: "false"}, stands("Two calibrations", ids...)},
+				Replies: []Reply{{Say: "One, recorded twice", Records: ids, Field: "counts", Value: "false"}, confirm("Two calibrations", ids...)},
 			})
 		}
 	}
@@ -237,7 +237,7 @@ func doubleServices(entries []Entry, left map[string]bool) (asked []Question) {
 			Kind: AskService, Machine: e.Machine, Records: []string{gone.ID, before.ID}, At: e.When(),
 			Text: fmt.Sprintf("“Electrodes %s” is recorded twice, on %s (%s) and on %s (%s), with no calibration between them. It counts once. Was it one service?",
 				e.Service.Action, phrase.Moment(before.When()), before.cameBy(), phrase.Moment(gone.When()), gone.cameBy()),
-			Replies: []Reply{{Say: "One, recorded twice", Records: []string{gone.ID}, Field: "counts", Value: "false"}, stands("Two services", gone.ID)},
+			Replies: []Reply{{Say: "One, recorded twice", Records: []string{gone.ID}, Field: "counts", Value: "false"}, confirm("Two services", gone.ID)},
 		})
 	}
 	return asked

@@ -9,9 +9,9 @@ import (
 	"arcdrift/drift"
 )
 
-// told is a calibration that came by a door so many minutes after the morning's
+// came is a calibration from a handler so many minutes after the morning's
 // start.
-func told(id, via string, minutes int, passed bool, change ...func(*drift.Entry)) drift.Entry {
+func came(id, via string, minutes int, passed bool, change ...func(*drift.Entry)) drift.Entry {
 	e := at(id, minutes)
 	e.Type, e.Via, e.Calibration = drift.TypeCalibration, via, &drift.Calibration{Passed: drift.Some(passed)}
 	for _, f := range change {
@@ -38,34 +38,34 @@ func TestCounted(t *testing.T) {
 		return e
 	}
 	pair := func(name string) func(*drift.Entry) { return func(e *drift.Entry) { e.Service.Pair = name } }
-	machine := []drift.Entry{told("a", "mqtt", 0, false, attempt(1)), told("b", "mqtt", 2, false, attempt(2))}
+	machine := []drift.Entry{came("a", "mqtt", 0, false, attempt(1)), came("b", "mqtt", 2, false, attempt(2))}
 	with := func(more ...drift.Entry) []drift.Entry { return append(machine[:2:2], more...) }
 	for name, c := range map[string]struct {
 		entries []drift.Entry
 		want    string
 		asks    int
 	}{
-		"nothing":                        {nil, "", 0},
-		"one way":                        {machine, "a b", 0},
-		"typed after":                    {with(told("c", "form", 10, false, whole(2))), "a b", 1},
-		"typed whole over the same door": {with(told("c", "mqtt", 10, false, whole(2))), "a b", 1},
-		"without the number of tries":    {with(told("c", "form", 10, false)), "a b", 1},
-		"one try miscounted":             {with(told("c", "form", 10, false, whole(3))), "a b", 1},
-		"other result":                   {with(told("c", "form", 10, true, whole(2))), "a b c", 0},
-		"many more tries":                {with(told("c", "form", 10, false, whole(4))), "a b c", 0},
-		"much later":                     {with(told("c", "form", 40, false, whole(2))), "a b c", 0},
-		"typed, and it went on":          {with(told("c", "form", 3, false, whole(2)), told("d", "mqtt", 5, true, attempt(3))), "a b d", 1},
-		"arcs between":                   {[]drift.Entry{told("a", "mqtt", 0, false, attempt(1), arcs(900)), told("c", "form", 10, false, whole(1), arcs(910))}, "a c", 0},
-		"two of one way":                 {[]drift.Entry{told("a", "form", 0, false, whole(2)), told("c", "form", 9, false, whole(2))}, "a c", 0},
-		"said to be two":                 {with(told("c", "form", 10, false, whole(2), counts(true))), "a b c", 0},
-		"said not to count":              {with(told("c", "form", 10, false, whole(2), counts(false))), "a b", 0},
-		"each but once":                  {with(told("c", "form", 10, false, whole(2)), told("d", "http", 12, false, whole(2))), "a b d", 1},
-		"cleaned twice":                  {[]drift.Entry{service("a", 0, drift.Cleaned), service("b", 20, drift.Cleaned)}, "a", 1},
-		"cleaned again after a try":      {[]drift.Entry{service("a", 0, drift.Cleaned), told("c", "mqtt", 10, false), service("b", 20, drift.Cleaned)}, "a c b", 0},
-		"cleaned the day after next":     {[]drift.Entry{service("a", 0, drift.Cleaned), service("b", 2000, drift.Cleaned)}, "a b", 0},
-		"two pairs":                      {[]drift.Entry{service("a", 0, drift.Replaced, pair("x")), service("b", 20, drift.Replaced, pair("y"))}, "a b", 0},
-		"the fuller stays":               {[]drift.Entry{service("a", 0, drift.Replaced), service("b", 20, drift.Replaced, pair("y"))}, "b", 1},
-		"cleaned, then replaced":         {[]drift.Entry{service("a", 0, drift.Cleaned), service("b", 20, drift.Replaced)}, "a b", 0},
+		"nothing":                         {nil, "", 0},
+		"one way":                         {machine, "a b", 0},
+		"typed after":                     {with(came("c", "form", 10, false, whole(2))), "a b", 1},
+		"typed whole by the same handler": {with(came("c", "mqtt", 10, false, whole(2))), "a b", 1},
+		"without the number of tries":     {with(came("c", "form", 10, false)), "a b", 1},
+		"one try miscounted":              {with(came("c", "form", 10, false, whole(3))), "a b", 1},
+		"other result":                    {with(came("c", "form", 10, true, whole(2))), "a b c", 0},
+		"many more tries":                 {with(came("c", "form", 10, false, whole(4))), "a b c", 0},
+		"much later":                      {with(came("c", "form", 40, false, whole(2))), "a b c", 0},
+		"typed, and it went on":           {with(came("c", "form", 3, false, whole(2)), came("d", "mqtt", 5, true, attempt(3))), "a b d", 1},
+		"arcs between":                    {[]drift.Entry{came("a", "mqtt", 0, false, attempt(1), arcs(900)), came("c", "form", 10, false, whole(1), arcs(910))}, "a c", 0},
+		"two of one way":                  {[]drift.Entry{came("a", "form", 0, false, whole(2)), came("c", "form", 9, false, whole(2))}, "a c", 0},
+		"stated to be two":                {with(came("c", "form", 10, false, whole(2), counts(true))), "a b c", 0},
+		"stated not to count":             {with(came("c", "form", 10, false, whole(2), counts(false))), "a b", 0},
+		"each but once":                   {with(came("c", "form", 10, false, whole(2)), came("d", "http", 12, false, whole(2))), "a b d", 1},
+		"cleaned twice":                   {[]drift.Entry{service("a", 0, drift.Cleaned), service("b", 20, drift.Cleaned)}, "a", 1},
+		"cleaned again after a try":       {[]drift.Entry{service("a", 0, drift.Cleaned), came("c", "mqtt", 10, false), service("b", 20, drift.Cleaned)}, "a c b", 0},
+		"cleaned the day after next":      {[]drift.Entry{service("a", 0, drift.Cleaned), service("b", 2000, drift.Cleaned)}, "a b", 0},
+		"two pairs":                       {[]drift.Entry{service("a", 0, drift.Replaced, pair("x")), service("b", 20, drift.Replaced, pair("y"))}, "a b", 0},
+		"the fuller stays":                {[]drift.Entry{service("a", 0, drift.Replaced), service("b", 20, drift.Replaced, pair("y"))}, "b", 1},
+		"cleaned, then replaced":          {[]drift.Entry{service("a", 0, drift.Cleaned), service("b", 20, drift.Replaced)}, "a b", 0},
 	} {
 		t.Run(name, func(t *testing.T) {
 			got, asked := drift.Counted(c.entries)

@@ -27,13 +27,13 @@ func (k Kind) String() string {
 }
 
 // Field is one row of the field table: the one place that says what a field is
-// called in every form of a record, in which types it stands and what it may be.
+// called in every form of a record, in which types it occurs and which values are valid.
 type Field struct {
 	Name string
-	// Means says in a clause what it is; names of fields stand between backquotes.
+	// Means says in a clause what it is; names of fields are between backquotes.
 	Means string
 	Kind  Kind
-	// In lists the types it stands in; nil means all.
+	// In lists the types it occurs in; nil means all.
 	In []Type
 	// Unit of a number, in words for people; empty for a bare count.
 	Unit string
@@ -54,7 +54,7 @@ const MaxText = 64
 // reasonText is the longest reason of a correction: a sentence, not a label.
 const reasonText = 500
 
-// Applies says whether the field stands in records of type t.
+// Applies says whether the field occurs in records of type t.
 func (f *Field) Applies(t Type) bool { return f.In == nil || slices.Contains(f.In, t) }
 
 // Value returns what the record holds: string, float64, int64, bool or

@@ -49,7 +49,7 @@ func (r *Record) Identity() string {
 	return bare.NamedIdentity()
 }
 
-// About is the machine that the record tells of, or "" when it holds for more
+// About is the machine that the record is about, or "" when it holds for more
 // than one: a setup of a fleet, a model or a site, and a correction that would
 // make one. It is what a right to write for a machine is asked of.
 func (r *Record) About() string {
@@ -66,10 +66,10 @@ func (r *Record) About() string {
 	return r.Machine
 }
 
-// SameBody says whether two records tell the same, ids apart.
+// SameBody says whether two records have the same content, ids apart.
 func (r *Record) SameBody(other *Record) bool { return r.NamedIdentity() == other.NamedIdentity() }
 
-// Traceable says whether a record carries anything that tells it from a repeat
+// Traceable says whether a record carries anything that distinguishes it from a repeat
 // of itself. risen is whether its arc count is above the last one known.
 func (r *Record) Traceable(risen bool) bool {
 	return r.ID != "" || !r.Time.IsZero() || r.Seq.Known() || risen

@@ -54,7 +54,7 @@ func TestIdentityIsThatOfTheFacts(t *testing.T) {
 		other = r
 		other.Operator += "x"
 		require.Equal(t, id, other.Identity(), "who did it is no part of it")
-		require.False(t, r.SameBody(&other), "and is told apart all the same")
+		require.False(t, r.SameBody(&other), "and is distinguished nevertheless")
 	})
 }
 

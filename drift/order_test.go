@@ -125,8 +125,8 @@ func TestOrderKeepsEverySourcesOwnOrder(t *testing.T) {
 }
 
 // One wild clock among good ones moves no other record. The first of all, far
-// behind, and the last of all, far ahead, contradict nobody and are left out.
-func TestOneWildClockDragsNobody(t *testing.T) {
+// behind, and the last of all, far ahead, contradict no other and are left out.
+func TestOneWildClockMovesNoOther(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(3, 20).Draw(t, "n")
 		wild := rapid.IntRange(1, n-2).Draw(t, "wild")

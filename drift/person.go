@@ -6,8 +6,8 @@ import (
 	"strings"
 )
 
-// PseudonymPrefix begins every pseudonym, which stands for a person's name where the
-// name is not to be; behind it stand 16 small letters and digits.
+// PseudonymPrefix begins every pseudonym, which replaces a person's name where the
+// name must not be shown; 16 small letters and digits follow it.
 const PseudonymPrefix = "person-"
 
 // IsPseudonym says whether a text is a pseudonym and no name.

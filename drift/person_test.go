@@ -26,7 +26,7 @@ func TestPeople(t *testing.T) {
 	correction := *r.Correction
 	correction.Changes = []drift.Change{{Field: "operator"}, correction.Changes[1], correction.Changes[2]}
 	unknown.Correction = &correction
-	assert.NotEqual(t, r.Identity(), unknown.Identity(), "to say that nobody is known is another correction")
+	assert.NotEqual(t, r.Identity(), unknown.Identity(), "to state that nobody is known is another correction")
 }
 
 func TestIsPseudonym(t *testing.T) {

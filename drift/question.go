@@ -26,8 +26,8 @@ type QuestionKind string
 
 // The kinds of question, those that change most first.
 const (
-	AskDouble      QuestionKind = "double"       // one session told twice
-	AskService     QuestionKind = "same-service" // one service told twice
+	AskDouble      QuestionKind = "double"       // one session reported twice
+	AskService     QuestionKind = "same-service" // one service reported twice
 	AskClock       QuestionKind = "clock"        // a time that cannot be right
 	AskCounter     QuestionKind = "arc-count"    // a counter that rose too far
 	AskPair        QuestionKind = "pair"         // pairs moved between machines
@@ -71,8 +71,8 @@ func AppendChange(b []byte, field, value string) []byte {
 	return append(b, '}')
 }
 
-// stands answers that the records are right as they are.
-func stands(say string, records ...string) Reply {
+// confirm answers that the records are right as they are.
+func confirm(say string, records ...string) Reply {
 	return Reply{Say: say, Records: records, Field: "counts", Value: "true"}
 }
 

@@ -21,7 +21,7 @@ func Types() []Type {
 	return []Type{TypeCalibration, TypeService, TypeUsage, TypeSplice, TypeSetup, TypeCorrection, TypeDecision}
 }
 
-// Record is one thing that happened, as its sender told it. Exactly the body
+// Record is one thing that happened, as its sender reported it. Exactly the body
 // that belongs to Type is set; a usage record has none, its arc count says all.
 // A record once taken is never changed: a correction is a new record.
 type Record struct {
@@ -40,8 +40,8 @@ type Record struct {
 	Epoch, Seq Opt[int64]
 	// ArcCount is the pair's counter (calibration, service, usage).
 	ArcCount Opt[int64]
-	// Counts says that the record counts as it stands, whatever may be asked about
-	// it, or that it does not, as when another tells the same. Unknown: it counts,
+	// Counts says that the record counts as it is, whatever may be asked about
+	// it, or that it does not, as when another reports the same. Unknown: it counts,
 	// and may be asked about.
 	Counts Opt[bool]
 	// Extra is the sender's own JSON object, kept as it came; nil when absent.
@@ -104,7 +104,7 @@ const (
 	OtherFault   Finding = "other"
 )
 
-// Splice tells of splices made since the last such record, or of the loss of one that
+// Splice reports splices made since the last such record, or of the loss of one that
 // another record counts.
 type Splice struct {
 	Count Opt[int64]
@@ -144,7 +144,7 @@ const (
 func (s *Splice) Measured() bool { return s.Method == OTDR || s.Method == LightSource }
 
 // Made is how many splices the record adds. A measured loss without a count is that
-// of a splice counted elsewhere; any other record without one tells of one splice.
+// of a splice counted elsewhere; any other record without one reports one splice.
 func (s *Splice) Made() int64 {
 	if s.Measured() {
 		return s.Count.Or(0)
@@ -152,7 +152,7 @@ func (s *Splice) Made() int64 {
 	return s.Count.Or(1)
 }
 
-// Scope says for whom a setup holds.
+// Scope says for which machines a setup holds.
 type Scope string
 
 // The four scopes, widest first; the nearest wins.
@@ -230,7 +230,7 @@ type Change struct {
 // numbers.
 type Entry struct {
 	Record
-	// Received is when the agent took it, Via the door it came in at.
+	// Received is when the agent took it, Via the handler it came through.
 	Received time.Time
 	Via      string
 	// Account is whose record it is: the name under which it came to this agent,
@@ -239,7 +239,7 @@ type Entry struct {
 	Account string
 	// StoreEpoch and StoreSeq are the store's own order of taking.
 	StoreEpoch, StoreSeq uint64
-	// PossibleRepeat marks a record that had nothing to tell it from a repeat.
+	// PossibleRepeat marks a record that had nothing to distinguish it from a repeat.
 	PossibleRepeat bool
 	// CorrectedBy are the ids of corrections applied, oldest first. Set on
 	// reading, never stored.

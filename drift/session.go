@@ -6,7 +6,7 @@ import "time"
 // a new session.
 const SessionGap = 60 * time.Minute
 
-// Sessions tells, record by record, which attempts belong together. The zero
+// Sessions finds, record by record, which attempts belong together. The zero
 // value is ready; feed it one machine's entries in order. Its fields are its
 // memory, so that it can be kept.
 type Sessions struct {
@@ -17,7 +17,7 @@ type Sessions struct {
 	Last    time.Time
 }
 
-// Place says where an attempt stands in its session.
+// Place is the place of an attempt in its session.
 type Place struct {
 	// New is whether it begins a session.
 	New bool

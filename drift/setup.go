@@ -11,8 +11,8 @@ type Settings struct {
 	AttemptLimit             int64
 	Target, Tolerance, Limit Opt[float64]
 	ConditioningArcs         int64
-	// ConditioningTold is whether a setup says how many these are.
-	ConditioningTold         bool
+	// ConditioningStated is whether a setup says how many these are.
+	ConditioningStated       bool
 	WarmUp                   Opt[float64]
 	Zone, Depot              string
 	LeadTime                 Opt[float64]
@@ -81,7 +81,7 @@ func (s *Setups) Take(r *Record) {
 	}
 }
 
-// rename lets the new name inherit what was said of the old one. A name that is
+// rename lets the new name inherit what was stated about the old one. A name that is
 // given back ends its renaming.
 func (s *Setups) rename(from, to string) {
 	delete(s.renamed, to)
@@ -132,7 +132,7 @@ func (s *Setups) For(machine, model, site string) Settings {
 	return Settings{
 		AttemptLimit: m.AttemptLimit.Or(DefaultAttemptLimit),
 		Target:       m.Target, Tolerance: m.Tolerance, Limit: m.Limit,
-		ConditioningArcs: m.ConditioningArcs.Or(DefaultConditioningArcs), ConditioningTold: m.ConditioningArcs.Known(),
+		ConditioningArcs: m.ConditioningArcs.Or(DefaultConditioningArcs), ConditioningStated: m.ConditioningArcs.Known(),
 		WarmUp: m.WarmUp, Zone: m.Zone, Depot: m.Depot,
 		LeadTime: m.LeadTime, SparePairs: m.SparePairs,
 		CheckMinutes: m.CheckMinutes.Or(DefaultCheckMinutes),

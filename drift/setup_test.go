@@ -27,7 +27,7 @@ func TestNearestScopeWins(t *testing.T) {
 	settings := func(scope drift.Scope, n int64) drift.Settings {
 		x, text := drift.Some(float64(n)), string(scope)
 		return drift.Settings{
-			AttemptLimit: n, Target: x, Tolerance: x, Limit: x, ConditioningArcs: n, ConditioningTold: true, WarmUp: x, Zone: text, Depot: text,
+			AttemptLimit: n, Target: x, Tolerance: x, Limit: x, ConditioningArcs: n, ConditioningStated: true, WarmUp: x, Zone: text, Depot: text,
 			LeadTime: x, SparePairs: drift.Some(n), CheckMinutes: float64(n), OutMinutes: float64(n), DailyCheck: n, Retired: n%2 == 0, RenamedTo: text,
 		}
 	}
@@ -57,6 +57,6 @@ func TestLatestSettingCountsOneByOne(t *testing.T) {
 	s.Take(&drift.Record{Type: drift.TypeSetup, Setup: &drift.Setup{Scope: drift.ScopeFleet, AttemptLimit: drift.Some(int64(6)), Retired: drift.Some(false)}})
 	got := s.For("K-07", "", "")
 	assert.Equal(t, int64(6), got.AttemptLimit)
-	assert.Equal(t, "North", got.Depot, "what a later setup leaves out stands")
+	assert.Equal(t, "North", got.Depot, "what a later setup leaves out stays")
 	assert.Equal(t, int64(3), before.For("K-07", "", "").AttemptLimit, "a clone goes its own way")
 }

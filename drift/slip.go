@@ -12,12 +12,12 @@ import (
 
 // Slips looks at one machine's entries, in order, for values that are within the
 // bounds of their fields and yet unlike what a person would write there. It asks,
-// and until somebody says that such a value is right it is left out. The zero value
+// and until a person confirms such a value it is left out. The zero value
 // is ready; its fields are its memory, so that it can be kept.
 type Slips struct {
-	// Temperature, Altitude are those told last, Told when.
+	// Temperature, Altitude are the last reported, Reported when.
 	Temperature, Altitude Opt[float64]
-	Told                  time.Time
+	Reported              time.Time `json:"Told"`
 	// Arcs is the counter as last shown, Shown when.
 	Arcs  Opt[int64]
 	Shown time.Time
@@ -35,11 +35,11 @@ const (
 	slipWithin = 24 * time.Hour
 )
 
-// MostArcsPerDay is ten times what a busy machine burns in a day; a guess.
+// MostArcsPerDay is ten times the arcs of a busy machine in a day; a guess.
 const MostArcsPerDay = 3000.0
 
-// MostArcs is how many arcs no machine burns between two readings of its counter
-// so far apart.
+// MostArcs is a number of arcs that no machine makes between two readings of its
+// counter so far apart.
 func MostArcs(between time.Duration) float64 {
 	const atOnce = 1000
 	return atOnce + MostArcsPerDay*max(between.Hours()/24, 0)
@@ -70,7 +70,7 @@ func (s *Slips) Take(e *Entry, to *Questions) {
 	}
 	c = e.Calibration
 	s.Temperature, s.Altitude = c.Temperature.OrElse(s.Temperature), c.Altitude.OrElse(s.Altitude)
-	s.Told = e.When()
+	s.Reported = e.When()
 }
 
 // leaveOut takes a value from a copy of the entry's calibration.
@@ -84,13 +84,13 @@ func (s *Slips) ask(to *Questions, kind QuestionKind, e *Entry, field, text, sta
 	for i := range meant {
 		meant[i].Records, meant[i].Field = []string{e.ID}, field
 	}
-	to.Ask(Question{Kind: kind, Machine: e.Machine, Records: []string{e.ID}, At: e.When(), Text: text, Replies: append(meant, stands(stand, e.ID))})
+	to.Ask(Question{Kind: kind, Machine: e.Machine, Records: []string{e.ID}, At: e.When(), Text: text, Replies: append(meant, confirm(stand, e.ID))})
 }
 
 func (s *Slips) counter(e *Entry, to *Questions) {
 	before, known := s.Arcs.Get()
-	now, told := e.ArcCount.Get()
-	if !known || !told || float64(now-before) <= MostArcs(e.When().Sub(s.Shown)) {
+	now, stated := e.ArcCount.Get()
+	if !known || !stated || float64(now-before) <= MostArcs(e.When().Sub(s.Shown)) {
 		return
 	}
 	s.ask(to, AskCounter, e, "arc_count",
@@ -119,7 +119,7 @@ func (s *Slips) temperature(e *Entry, to *Questions) {
 		o, ok := other.Get()
 		return ok && t-o > jumped && math.Abs(celsius-o) < math.Abs(t-o)/3
 	}
-	fresh := e.When().Sub(s.Told) <= slipWithin
+	fresh := e.When().Sub(s.Reported) <= slipWithin
 	if t <= hot && !near(e.Calibration.MachineTemperature) && !(fresh && near(s.Temperature)) {
 		return
 	}
@@ -132,12 +132,12 @@ func (s *Slips) temperature(e *Entry, to *Questions) {
 func (s *Slips) altitude(e *Entry, to *Questions) {
 	c := e.Calibration
 	h, known := c.Altitude.Get()
-	if !known || c.Pressure.Known() { // which wins, and is asked about at the door
+	if !known || c.Pressure.Known() { // the pressure wins, and intake asks about it
 		return
 	}
 	metres := math.Round(h * feet)
-	before, told := s.Altitude.Get()
-	alike := told && before >= 50 && math.Abs(metres-before) <= math.Max(3, 0.01*before)
+	before, known := s.Altitude.Get()
+	alike := known && before >= 50 && math.Abs(metres-before) <= math.Max(3, 0.01*before)
 	if h <= likelyHigh && !alike {
 		return
 	}

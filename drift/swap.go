@@ -14,14 +14,14 @@ type Mark struct {
 	At time.Time
 	ID string
 	// Pair is what a service calls the pair, From and To the counter before and at
-	// the mark, 0 where it was not told.
+	// the mark, 0 where it is unknown.
 	Pair     string
 	From, To int64
 }
 
 const (
 	mostMarks   = 6
-	strayArcs   = 300 // more than a machine burns from one reading to the next
+	jumpArcs    = 300 // more arcs than a machine makes from one reading to the next
 	sameReading = 60  // a reading of one counter on two machines, with some use
 	swapWithin  = 7 * 24 * time.Hour
 	burntIn     = 50 // arcs on a pair that is not new
@@ -37,9 +37,9 @@ func (s *Slips) mark(e *Entry) {
 	if e.Service != nil {
 		m.Pair = e.Service.Pair
 	}
-	stray := e.ArcCount.Known() && s.Arcs.Known() && e.Service == nil &&
-		(m.From-m.To > strayArcs || m.To-m.From > strayArcs && e.When().Sub(s.Shown) < 72*time.Hour)
-	if m.Pair == "" && !stray {
+	jumps := e.ArcCount.Known() && s.Arcs.Known() && e.Service == nil &&
+		(m.From-m.To > jumpArcs || m.To-m.From > jumpArcs && e.When().Sub(s.Shown) < 72*time.Hour)
+	if m.Pair == "" && !jumps {
 		return
 	}
 	s.Marks = append(slices.Clone(s.Marks), m)
@@ -72,7 +72,7 @@ func AskSwapped(machine string, own []Mark, marks map[string][]Mark) (Question, 
 			Kind: AskPair, Machine: machine, Records: []string{m.ID}, At: m.At,
 			Text: fmt.Sprintf("Since %s, %s seems to have the electrodes of %s. Were they moved from one machine to the other? If so, log a replacement on both machines, so that each pair keeps its own history.",
 				phrase.Moment(m.At), machine, others[0]),
-			Replies: []Reply{stands("They were not moved", m.ID)},
+			Replies: []Reply{confirm("They were not moved", m.ID)},
 		}, true
 	}
 	return Question{}, false

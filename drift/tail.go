@@ -12,7 +12,7 @@ type Tail struct {
 	Streams map[string]End
 }
 
-// End is what later entries are held against of one that was last.
+// End is what later entries are compared with of one that was last.
 type End struct {
 	// At is when it is taken to have happened.
 	At                   time.Time

@@ -12,8 +12,8 @@ import (
 	"arcdrift/drift"
 )
 
-// What a tail takes is last when all is ordered anew, the rest stands as it
-// stood, and the tail is that of the whole. It may be kept as JSON in between.
+// What a tail takes is last when all is ordered anew, the rest stays as it
+// was, and the tail is that of the whole. It may be kept as JSON in between.
 func TestWhatATailTakesIsLast(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		entries := history(t)

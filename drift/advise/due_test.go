@@ -237,7 +237,7 @@ func TestConditioningArcsAreNamed(t *testing.T) {
 	s.Checks = checksOf(pass(today), served(today, drift.Replaced, ""))
 	a := Assess(s, today)
 	assert.Equal(t, "Burn the conditioning arcs of the new pair first: 20 unless the maker says otherwise (default; no setup states conditioning_arcs).", a.Reasons[1])
-	s.Settings.ConditioningArcs, s.Settings.ConditioningTold = 35, true
+	s.Settings.ConditioningArcs, s.Settings.ConditioningStated = 35, true
 	a = Assess(s, today)
 	assert.Equal(t, "Burn the 35 conditioning arcs of the new pair first.", a.Reasons[1])
 	s.Checks = checksOf(pass(today), served(today, drift.Cleaned, ""))

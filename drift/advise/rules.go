@@ -24,7 +24,7 @@ type Rules struct {
 
 // RulesOf are the rules by a machine's settings.
 func RulesOf(c Checks, s *drift.Settings) Rules {
-	return Rules{Checks: c, Every: s.DailyCheck, Conditioning: s.ConditioningArcs, Stated: s.ConditioningTold, Worth: s.CheckMinutes / s.OutMinutes}
+	return Rules{Checks: c, Every: s.DailyCheck, Conditioning: s.ConditioningArcs, Stated: s.ConditioningStated, Worth: s.CheckMinutes / s.OutMinutes}
 }
 
 // Due is the check that is due at a moment, nil for none.
