@@ -112,7 +112,7 @@ func TestPhoneKnowsTheRules(t *testing.T) {
 func TestHowTheRulesAreKept(t *testing.T) {
 	f := yard()
 	seen := text(t, get(t, f, "/rules"))
-	for _, part := range []string{"2026-W10 · Tarn Pass", "1 of 2", "2026-W10 · Elm Street depot", "1 of 1", "2026-W09 · not said", "0 of 1", "none due", "never by person"} {
+	for _, part := range []string{"2026-W10 · Tarn Pass", "1 of 2", "2026-W10 · Elm Street depot", "1 of 1", "2026-W09 · not stated", "0 of 1", "none due", "never by person"} {
 		assert.Contains(t, seen, part)
 	}
 	assert.Contains(t, text(t, get(t, f, "/rules?by=model")), "2026-W10 · type-1")

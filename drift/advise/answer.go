@@ -37,7 +37,7 @@ const (
 	Replace Action = "replace"
 )
 
-// Grade says how much the records of a machine tell.
+// Grade says how much the records of a machine contain.
 type Grade string
 
 // The grades of data.
@@ -105,13 +105,13 @@ type AirEffect struct {
 	Humidity drift.Opt[float64] `json:"humidity_effect_pct"`
 }
 
-// Streak is the run of attempts without a pass that stands now.
+// Streak is the run of attempts without a pass that continues now.
 type Streak struct {
 	Attempts int `json:"attempts"`
 	Sessions int `json:"sessions"`
 	// ByLuck is the chance of such a run under the machine's own base rate.
 	ByLuck drift.Opt[float64] `json:"probability_by_luck"`
-	// Cause is null when no streak stands.
+	// Cause is null without a streak.
 	Cause []Cause `json:"cause"`
 }
 

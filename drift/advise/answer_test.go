@@ -26,7 +26,7 @@ func usual() drift.Settings {
 	return s.For("K-07", "", "")
 }
 
-// kind is a kind of machine that a hundred attempts have told of.
+// kind is a kind of machine that a hundred attempts have shown.
 func kind() *model.Params {
 	p := model.Prior()
 	p.Target, p.Tolerance, p.Limit = drift.Some(260.0), drift.Some(26.0), drift.Some(12.0)
@@ -48,7 +48,7 @@ func passing(days int) *model.Machine {
 	return m
 }
 
-// failing lets tries go wrong in one more session, ends as unlike as told.
+// failing lets tries go wrong in one more session, ends as unlike as given.
 func failing(m *model.Machine, tries int, cleaver string) *model.Machine {
 	_, arcs, _, _ := m.Pair()
 	for i := range tries {
@@ -116,7 +116,7 @@ func TestEveryStateIsReached(t *testing.T) {
 		"likely to fail":             {subject(passing(20), warn), today, ServiceSoon, Replace, "about 8 in 10"},
 		"likely to fail today":       {subject(passing(20), lasting(0.7, 20)), today, Stop, Replace, "today ends without a pass: about 7 in 10"},
 		"silent but due":             {subject(passing(20), warn), today.AddDate(0, 0, 6), ServiceSoon, Replace, "about 8 in 10"},
-		"a verdict that held":        {with(subject(passing(20), fine), soon, soon), today, ServiceSoon, Replace, "Earlier sessions showed this"},
+		"a verdict confirmed":        {with(subject(passing(20), fine), soon, soon), today, ServiceSoon, Replace, "Earlier sessions showed this"},
 		"only now":                   {with(subject(passing(20), warn), Verdict{State: Fit}, Verdict{State: Fit}), today, ServiceSoon, Replace, "about 8 in 10"},
 		"only now, and not over":     {with(subject(failing(passing(20), 1, ""), warn), Verdict{State: Fit}, Verdict{State: Fit}), today, CheckFirst, None, "The last attempt failed."},
 		"the middle of all three":    {with(subject(passing(20), fine), stop, soon), today, ServiceSoon, Replace, ""},
@@ -292,7 +292,7 @@ func TestSettle(t *testing.T) {
 	assert.Equal(t, ServiceSoon, debounce(Verdict{State: Fit}, []Verdict{dirt, {State: Fit}}, true))
 }
 
-// What any single record says that stands out, however far, calls for no service of
+// A single record, however extreme, calls for no service of
 // a machine that was fit: the model believes none alone.
 func TestNoRecordAloneCallsForService(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
@@ -318,7 +318,7 @@ func TestCauses(t *testing.T) {
 	}
 	rapid.Check(t, func(t *rapid.T) {
 		s := model.Streak{
-			Attempts: 3, Spoilt: rapid.Float64Range(0, 1).Draw(t, "spoilt"),
+			Attempts: 3, Spoilt: rapid.Float64Range(0, 1).Draw(t, "bad ends"),
 			OutBefore: rapid.Float64Range(0.001, 1).Draw(t, "before"), OutNow: rapid.Float64Range(0.001, 1).Draw(t, "now"),
 		}
 		list := causes(s)

@@ -19,7 +19,7 @@ func Assess(s *Subject, now time.Time) Assessment {
 }
 
 // PendingAssessment is the answer for one machine before a date is put to it: all that
-// has to be kept of a machine to answer again while nothing new is heard of it.
+// has to be kept of a machine to answer again while no new record arrives.
 type PendingAssessment struct {
 	answer Assessment
 	// last is the last calibration and gap the usual days between two; zero
@@ -30,7 +30,7 @@ type PendingAssessment struct {
 	days  float64
 	by    time.Time // at the latest; zero where only days say
 	zone  *time.Location
-	pair  string // the reason that tells of the pair
+	pair  string // the reason about the pair
 	rules Rules
 	asked []drift.Question
 }
@@ -69,7 +69,7 @@ func Prepare(s *Subject) PendingAssessment {
 	return w
 }
 
-// planable is how many days ahead a date means something: a machine that stands
+// planable is how many days ahead a date means something: a machine that is
 // idle most of the time wears out some day, not on one.
 const planable = 730.0
 
@@ -131,7 +131,7 @@ func (w *PendingAssessment) ask(a *Assessment, now time.Time, silent bool) {
 	case raised:
 		a.State = CheckFirst
 	case silent || w.last.IsZero(), a.Due.Reason == StartOfDay && (a.Streak.Attempts > 0 || a.State == Stop):
-		return // more than that is said already
+		return // the answer says more than that already
 	}
 	if a.Due.Reason == StartOfDay && !silent {
 		words = append(words, w.meet(a)...)
@@ -194,7 +194,7 @@ func (a *Assessment) describe(s *Subject) {
 	}
 }
 
-// DriftOf is what is said of the required power of a machine with a calibration.
+// DriftOf is the answer about the required power of a machine with a calibration.
 func DriftOf(m *model.Machine, settings *drift.Settings) Drift {
 	level, sd := m.Level()
 	slope, slopeSD := m.Slope()
@@ -214,10 +214,10 @@ func DriftOf(m *model.Machine, settings *drift.Settings) Drift {
 
 // levelTooSure is by how much the filter believes the level too surely: it takes the
 // laws of wear and dirt for known. On blind fleets 1001 to 1008 the interval of 8 in 10
-// held 67 % without it and holds 75 % with it; it was chosen on fleets 1 to 6.
+// covered 67 % without it and covers 75 % with it; it was chosen on fleets 1 to 6.
 const levelTooSure = 1.2
 
-// knownSetting is the doubt, in log percent, up to which a setting is told.
+// knownSetting is the doubt, in log percent, up to which a setting is shown.
 const knownSetting = 0.05
 
 // decide settles state and action, and says why.
@@ -259,7 +259,7 @@ func (w *PendingAssessment) decide(s *Subject) {
 
 // fewRecords says whether so little is known of a machine that nothing is ordered
 // for its pair: a few typed records never order a new one. Where machines like it
-// have told enough, a few passes do say something of the pair, a few fails do not.
+// have reported enough, a few passes do say something of the pair, a few fails do not.
 func fewRecords(m *model.Machine) bool {
 	return m.Attempts() < ownAttempts && (m.Streak().Attempts > 0 || m.Estimated() || evidence(m) == RuleOfThumb)
 }
@@ -365,7 +365,7 @@ func (a *Assessment) explain(s *Subject, v Verdict, failed bool) {
 }
 
 // explainStreak says what is likely behind the streak and which cheap test
-// would tell. After a session given up the trade looks at the electrodes (common
+// would show it. After a session given up the trade looks at the electrodes (common
 // practice, no source): that is named, beside what is likelier and cheaper to try.
 func (a *Assessment) explainStreak(say func(string, ...any), failed, found, few bool) {
 	if failed {

@@ -52,7 +52,7 @@ type Checks struct {
 	// change of the air since the last pass; zero where there was none.
 	Work, Changed, Aired time.Time
 	// Done is what was done to the electrodes; empty where a fallen counter or the
-	// trigger of a calibration told.
+	// trigger of a calibration showed it.
 	Done drift.Action
 	// NewPair is whether conditioning is to be thought of.
 	NewPair bool
@@ -101,8 +101,8 @@ func (c *Checks) Update(e *drift.Entry, pair int) {
 			c.Used = at
 		}
 	case drift.TypeUsage:
-		shown, told := e.ArcCount.Get()
-		if before, known := c.Arcs.Get(); !told || known && shown > before || fell && shown > 0 {
+		shown, stated := e.ArcCount.Get()
+		if before, known := c.Arcs.Get(); !stated || known && shown > before || fell && shown > 0 {
 			c.Used = at
 		}
 	}
@@ -173,7 +173,7 @@ func (c *Checks) air(cal *drift.Calibration, at time.Time) {
 	}
 }
 
-// considerable is a difference of at least so much between what both tell.
+// considerable is a difference of at least so much between two known values.
 func considerable(now, then drift.Opt[float64], least float64) (float64, bool) {
 	d := now.Or(0) - then.Or(0)
 	return d, now.Known() && then.Known() && math.Abs(d) >= least

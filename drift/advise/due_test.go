@@ -220,7 +220,7 @@ func TestRulesMakeStates(t *testing.T) {
 }
 
 // The model never overrules a rule in silence: it says what it expects, and that
-// the rule stands.
+// the rule applies.
 func TestTheModelMeetsTheRule(t *testing.T) {
 	s := subject(passing(20), lasting(0.1, 5000))
 	s.Checks = checksOf(pass(today))

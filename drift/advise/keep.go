@@ -20,7 +20,7 @@ type Kept struct {
 	Asked []drift.Question
 }
 
-// Kept returns the answer without what the machine's settings and checks tell.
+// Kept returns the answer without what follows from the machine's settings and checks.
 func (w *PendingAssessment) Kept() Kept {
 	k := Kept{Answer: w.answer, Last: w.last, Gap: w.gap, By: w.by, Pair: w.pair, Asked: w.asked}
 	if !math.IsNaN(w.days) {

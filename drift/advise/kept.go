@@ -11,7 +11,7 @@ import (
 )
 
 // Owed is a check that a rule asked for before a machine was used, and whether it
-// was made: it says where and of which model, never by whom.
+// was made: it says where and of which model, never by which person.
 type Owed struct {
 	Rule DueReason
 	// Time is when the machine was used, in its own zone.
@@ -20,9 +20,9 @@ type Owed struct {
 	Kept        bool
 }
 
-// Watch follows one machine and tells what the rules asked for: at the first use
+// Watch follows one machine and lists what the rules asked for: at the first use
 // of a local day, after electrode work and after a move. Without records of use
-// (splices or usage) it tells nothing. Set its settings before the first entry.
+// (splices or usage) it lists nothing. Set its settings before the first entry.
 type Watch struct {
 	Zone  *time.Location
 	Every int64
@@ -65,7 +65,7 @@ func (w *Watch) Update(e *drift.Entry, pair int) []Owed {
 	return out
 }
 
-// elsewhere says whether an entry tells of a move, be it by the calibration that
+// elsewhere says whether an entry reports a move, be it by the calibration that
 // the move asked for.
 func elsewhere(e *drift.Entry, before *Checks) bool {
 	if e.Site != "" && before.PassedAt != "" && !strings.EqualFold(e.Site, before.PassedAt) && !strings.EqualFold(e.Site, before.To) {
@@ -93,10 +93,10 @@ func (t Tally) String() string {
 	return fmt.Sprintf("%d of %d", t.Kept, t.Owed)
 }
 
-// Unnamed is a site's or model's name, or that no record says it.
+// Unnamed is a site's or model's name, or that no record states it.
 func Unnamed(name string) string {
 	if name == "" {
-		return "not said"
+		return "not stated"
 	}
 	return name
 }

@@ -54,8 +54,8 @@ func TestALateCheckKeepsNoRule(t *testing.T) {
 	assert.Equal(t, []Owed{{Rule: Moved, Time: at7(70), Site: "Tarn Pass"}}, owed, "counted once, when it was used")
 }
 
-// A move and a new pair that the calibration itself tells of were checked.
-func TestChecksThatTellOfWhatTheyAreFor(t *testing.T) {
+// A move and a new pair that the calibration itself reports were checked.
+func TestChecksThatReportWhatTheyAreFor(t *testing.T) {
 	w := Watch{Zone: time.UTC, Every: 0}
 	up := pass(at7(60))
 	up.Calibration.Altitude = some(900)

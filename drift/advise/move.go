@@ -27,8 +27,8 @@ type Site struct {
 
 // Recalibrated answers the question of a crew that has moved. Condensation comes
 // first: a machine colder than the dew point is to be left shut. Then a check that
-// the rules of the trade ask for is due, whatever the air; that of the day is no
-// matter of the move and is only said. Then the chance of being out decides by cost;
+// the rules of the trade ask for is due, whatever the air; that of the day does not
+// depend on the move and is only mentioned. Then the chance of being out decides by cost;
 // too little data means cannot-tell, and the advice is to recalibrate.
 func (s *Site) Recalibrated(q Move) MoveAnswer {
 	a := MoveAnswer{
@@ -65,7 +65,7 @@ func (s *Site) Recalibrated(q Move) MoveAnswer {
 func (s *Site) due(now time.Time) *Due { return s.Rules.Due(s.zone(), now) }
 
 // Asks are the checks that the rules of the trade ask for from now on, if nothing
-// new is heard of the machine.
+// new is recorded of the machine.
 func (s *Site) Asks(now time.Time) []Ask { return s.Rules.Asks(s.zone(), now) }
 
 func (s *Site) zone() *time.Location {
@@ -76,10 +76,10 @@ func (s *Site) zone() *time.Location {
 }
 
 // obey answers where a rule of the trade asks for a check, and says what the
-// model would have said.
+// model expects.
 func (s *Site) obey(a *MoveAnswer, q Move, due *Due, weighed bool) {
 	a.Answer = Recalibrate
-	// Pages show the first reason beside the answer: all of the rule stands there.
+	// Pages show the first reason beside the answer: so the whole rule is in it.
 	a.Reasons = append([]string{strings.Join(s.Rules.words(due, s.zone()), " ")}, a.Reasons...)
 	if !weighed {
 		return
@@ -166,7 +166,7 @@ func burntSince(m *model.Machine, now time.Time) float64 {
 }
 
 // SameAir says whether a question repeats the air of the last calibration, as a
-// form filled in from it does when nobody changed a value. The bounds are what
+// form filled in from it does when no value was changed. The bounds are what
 // values lose in other units.
 func (s *Site) SameAir(q Move) bool {
 	same := func(asked, last drift.Opt[float64], near float64) bool {
@@ -184,16 +184,16 @@ func regressors(q Move) [3]float64 {
 	return model.Regressors(t, q.Humidity.Or(model.TypicalHumidity), p, q.MachineTemperature.Or(t))
 }
 
-// unknownWarmUp stands in for the time constant of a machine that nobody told: a
-// guess on the safe side, by which a machine is held to be cold for longer.
+// unknownWarmUp replaces an unknown time constant of a machine: a guess on the safe
+// side, by which a machine counts as cold for longer.
 const unknownWarmUp = 60.0
 
 // may is how warm a machine can have become in the air asked about that was last
-// heard of in other air, and whether that is known. Its own temperature was not
+// recorded in other air, and whether that is known. Its own temperature was not
 // given.
 func (s *Site) may(q Move, t float64) (warmest float64, known bool) {
-	from, told := s.LastTemperature.Get()
-	if !told || s.Known == nil || s.Known.Last().IsZero() {
+	from, stated := s.LastTemperature.Get()
+	if !stated || s.Known == nil || s.Known.Last().IsZero() {
 		return 0, false
 	}
 	minutes := max(q.AsOf.Sub(s.Known.Last()).Minutes(), 0)
@@ -205,8 +205,8 @@ func (s *Site) may(q Move, t float64) (warmest float64, known bool) {
 // calibration until it can have warmed.
 func (s *Site) wet(a *MoveAnswer, q Move, t, rh float64) bool {
 	c := air.CondensationIn(t, rh)
-	machine, told := q.MachineTemperature.Get()
-	if !told && !c.Saturated {
+	machine, stated := q.MachineTemperature.Get()
+	if !stated && !c.Saturated {
 		warmest, known := s.may(q, t)
 		if known && c.Wets(warmest) {
 			s.assume(a, t, c)
@@ -216,7 +216,7 @@ func (s *Site) wet(a *MoveAnswer, q Move, t, rh float64) bool {
 			a.Reasons = append(a.Reasons, fmt.Sprintf("If the machine has just come in from %s, keep the lid shut until it is above %s. Its own temperature was not given.", degrees(from), degrees(c.DryC)))
 		}
 	}
-	if told && !c.Wets(machine) || !told && !c.Saturated {
+	if stated && !c.Wets(machine) || !stated && !c.Saturated {
 		return false
 	}
 	// Whatever else is missing, the wait comes first.
@@ -239,7 +239,7 @@ func (s *Site) wet(a *MoveAnswer, q Move, t, rh float64) bool {
 }
 
 // assume answers for a machine that may still be as cold as it was. How long it
-// has been here nobody knows, so the minutes are at most so many.
+// has been here is unknown, so the minutes are an upper bound.
 func (s *Site) assume(a *MoveAnswer, t float64, c air.Condensation) {
 	from := s.LastTemperature.Or(t)
 	a.Answer, a.WaitMinutes = Wait, drift.Opt[int]{}

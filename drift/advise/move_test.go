@@ -50,7 +50,7 @@ func TestEveryAnswerIsReached(t *testing.T) {
 		"no temperature":         {known, asked(func(q *Move) { q.Temperature = drift.Opt[float64]{} }), CannotTell, RuleOfThumb, "The temperature is missing."},
 		"neither height nor hPa": {known, asked(func(q *Move) { q.Pressure = drift.Opt[float64]{} }), CannotTell, RuleOfThumb, "The altitude or the station pressure is missing."},
 		"others like it":         {Site{Known: passing(4), Settings: usual()}, asked(), NoNeed, MachinesLikeIt, "machines like it"},
-		"a streak stands":        {Site{Known: failing(passing(60), 1, ""), Settings: usual()}, asked(), Recalibrate, ThisMachine, "The last attempt failed, and none has passed since."},
+		"a streak":               {Site{Known: failing(passing(60), 1, ""), Settings: usual()}, asked(), Recalibrate, ThisMachine, "The last attempt failed, and none has passed since."},
 	} {
 		t.Run(name, func(t *testing.T) {
 			a := c.site.Recalibrated(c.q)
@@ -84,13 +84,13 @@ func TestWaitForTheDewPoint(t *testing.T) {
 			require.True(t, ok)
 			assert.Equal(t, int(math.Ceil(30*math.Log((c.t+5)/(c.t-dry)))), minutes)
 			assert.Greater(t, float64(minutes), 30*c.bare)
-			assert.InDelta(t, c.dew, a.DewPoint.Or(0), 0.051, "told to a tenth")
+			assert.InDelta(t, c.dew, a.DewPoint.Or(0), 0.051, "given to a tenth")
 			assert.Len(t, a.Reasons, 1)
 
 			// One degree below dry it is a short wait; at dry there is none.
 			assert.Equal(t, Wait, answer(&s, asked(at(c.t, c.rh, dry-1))))
 			assert.NotEqual(t, Wait, answer(&s, asked(at(c.t, c.rh, dry+0.01))))
-			// Without the machine's temperature nobody knows that it is cold.
+			// Without the machine's temperature it is unknown that it is cold.
 			assert.NotEqual(t, Wait, answer(&s, asked(at(c.t, c.rh, -5), func(q *Move) { q.MachineTemperature = drift.Opt[float64]{} })))
 		})
 	}
@@ -98,7 +98,7 @@ func TestWaitForTheDewPoint(t *testing.T) {
 	s.Settings.WarmUp = drift.Opt[float64]{}
 	a := s.Recalibrated(asked(at(22, 50, -5)))
 	assert.Equal(t, Wait, a.Answer)
-	assert.False(t, a.WaitMinutes.Known(), "without the warm-up time nobody knows how long")
+	assert.False(t, a.WaitMinutes.Known(), "without the warm-up time it is unknown how long")
 	assert.Contains(t, a.Reasons[0], "13.1\u00a0°C")
 
 	s.Settings.WarmUp = some(30)

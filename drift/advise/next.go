@@ -7,7 +7,7 @@ import (
 )
 
 // NextStep is the next thing to do with its date, one short sentence or two; a
-// day that has gone by is said to be one. It is the one wording of it: pages,
+// day that has passed is marked so. It is the one wording of it: pages,
 // messages, commands and answers all say this.
 func (a *Assessment) NextStep(now time.Time) string {
 	crew, bench := a.CrewStep(), a.BenchStep(now)

@@ -67,8 +67,8 @@ func TestRulesDecideTheSiteCheck(t *testing.T) {
 	assert.Equal(t, Wait, answer(&s, asked(at(25, 70, -5))))
 }
 
-// A machine whose own temperature was left blank is as cold as it was last heard
-// of, until it can have warmed: 1.11 time constants from -5 °C in air of 22 °C
+// A machine whose own temperature was left blank is as cold as it was last
+// recorded, until it can have warmed: 1.11 time constants from -5 °C in air of 22 °C
 // and 50 %, by Newton's law of cooling.
 func TestAColdMachineIsNotTakenForDry(t *testing.T) {
 	s := Site{Known: passing(60), Settings: usual(), LastTemperature: some(-5), LastAltitude: some(0)}
@@ -86,7 +86,7 @@ func TestAColdMachineIsNotTakenForDry(t *testing.T) {
 		s.Settings.WarmUp = c.tau
 		a := ask(c.wet)
 		assert.Equal(t, Wait, a.Answer)
-		assert.False(t, a.WaitMinutes.Known(), "nobody knows how cold it is now")
+		assert.False(t, a.WaitMinutes.Known(), "how cold it is now is unknown")
 		assert.Equal(t, "Keep the lid shut: the machine may still be at −5\u00a0°C, as at its last calibration, and water condenses here below 13.1\u00a0°C.", a.Reasons[0])
 		assert.Contains(t, a.Reasons[1], c.reason)
 		a = ask(c.wet + 1)

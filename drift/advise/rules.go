@@ -14,7 +14,7 @@ type Rules struct {
 	Checks
 	// Every is every how many days the daily check is due, 0 for never.
 	Every int64
-	// Conditioning is how many arcs condition a new pair; Told is whether a setup
+	// Conditioning is how many arcs condition a new pair; Stated is whether a setup
 	// says so.
 	Conditioning int64
 	Stated       bool
@@ -60,7 +60,7 @@ func (r *Rules) done(zone *time.Location) string {
 	return fmt.Sprintf("A calibration on %s reports electrode service", on)
 }
 
-// condition says how many arcs a new pair burns before it is typical.
+// condition says how many conditioning arcs a new pair needs.
 func (r *Rules) condition() []string {
 	switch {
 	case !r.NewPair || r.Conditioning == 0:
@@ -115,7 +115,7 @@ type Ask struct {
 }
 
 // Asks are the check that is due now and that of the next day, as long as nothing
-// new is heard of the machine: what a phone without the agent goes by. The latest
+// new is recorded of the machine: what a phone without the agent goes by. The latest
 // that has begun counts.
 func (r *Rules) Asks(zone *time.Location, now time.Time) []Ask {
 	out := []Ask{}

@@ -14,7 +14,7 @@ type Demand struct {
 	// Chance, 0 to 1, that the machine needs a new pair within the lead time;
 	// unknown without a forecast.
 	Chance drift.Opt[float64]
-	// Held is the pairs the depot says it has, the same for all its machines.
+	// Held is the number of pairs that the depot states it has, the same for all its machines.
 	Held drift.Opt[int64]
 }
 

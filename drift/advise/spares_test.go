@@ -93,7 +93,7 @@ func TestPairsToHoldIsExact(t *testing.T) {
 	})
 }
 
-// A wave of machines bought together needs more than the same mean spread thin
+// A wave of machines bought together needs more than the same mean spread over many
 // would suggest when it is certain, and exactly as many as there are: what a
 // Poisson rule cannot see.
 func TestSparesByDepot(t *testing.T) {

@@ -13,7 +13,7 @@ import (
 // chance by luck: about a working month of daily calibrations.
 const monthAttempts = 30
 
-// streakOf describes the streak that stands: its length, its chance by luck in a
+// streakOf describes the current streak: its length, its chance by luck in a
 // month under the machine's own base rate, and what is likely behind it.
 func streakOf(m *model.Machine) Streak {
 	s := m.Streak()
@@ -31,8 +31,8 @@ func streakOf(m *model.Machine) Streak {
 	return out
 }
 
-// causes weighs the three explanations of a streak. Spoilt ends are what the
-// model holds the single attempts to be; of the rest, the air has the part by
+// causes weighs the three explanations of a streak. Bad ends are the
+// share that the model finds from the single attempts; of the rest, the air has the part by
 // which the change of air alone raised the chance of a miss; the electrodes have
 // what is left. Another cleaver that failed as well speaks against the ends.
 func causes(s model.Streak) []Cause {
@@ -67,8 +67,8 @@ func (s *Streak) blame(cause string) float64 {
 	return 0
 }
 
-// EndsFirst says whether the fibre ends are the likeliest cause of a streak that
-// stands: then another cleaver is tried before anybody goes to the electrodes.
+// EndsFirst says whether the fibre ends are the likeliest cause of the current
+// streak: then another cleaver is tried before anybody goes to the electrodes.
 func (s *Streak) EndsFirst() bool { return len(s.Cause) > 0 && s.Cause[0].Cause == CauseEnds }
 
 // givenUp says whether a session has ended without a pass: so many tries, or a

@@ -50,7 +50,7 @@ const QuietDays = 7
 
 // The chances from which a verdict is given. LikelyFailure weighs what is called
 // in vain against what is not called in time. Of services so called in artificial
-// fleets of seventeen kinds, where nobody heeded them, three in four failed within
+// fleets of seventeen kinds, where nobody acted on them, three in four failed within
 // PlanDays, and two in three of all failures were called three days ahead; a step of
 // 0.02 up makes about one more in a hundred right and leaves as many more failures
 // unannounced. See the alert table of `arcdrift evaluate --invented all`.
@@ -61,8 +61,8 @@ const (
 	BlameElectrode = 0.5
 )
 
-// Verdict is what one moment alone says of the electrodes, before it is held
-// against the sessions before (see [settle]).
+// Verdict is what one moment alone says about the electrodes, before it is
+// compared with the sessions before (see [debounce]).
 type Verdict struct {
 	State State
 	// Failing is the chance of a session without a pass within [CallAhead], Today

@@ -6,7 +6,7 @@ import (
 	"arcdrift/drift"
 )
 
-// Trace is what the model saw and said of one machine over the life of the
+// Trace is what the model saw and estimated of one machine over the life of the
 // pairs it wore: the numbers behind a chart.
 type Trace struct {
 	Points []Point
@@ -27,7 +27,7 @@ type Point struct {
 	Pair int
 	Arcs int64
 	// Raw is the required power as measured in the air of that day, Reference
-	// the same at reference air; unknown where the grade of data does not tell.
+	// the same at reference air; unknown where the grade of data does not contain it.
 	Raw, Reference drift.Opt[float64]
 	// Level and SD are the model's required power at reference air after this
 	// attempt, in percent.

@@ -10,7 +10,7 @@ func lastFailed(n int) string {
 	return "The last " + phrase.Count(n, "attempt") + " failed"
 }
 
-// CauseWord names a cause of a streak, as it stands within a sentence.
+// CauseWord names a cause of a streak, as it is written within a sentence.
 func CauseWord(cause string) string {
 	switch cause {
 	case CauseEnds:
