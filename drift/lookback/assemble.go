@@ -40,8 +40,7 @@ func Assemble(found []Found, decided []Decided, job string, now time.Time) Repor
 	totals := map[string]*total{}
 	for i := range found {
 		var settled []Lot
-		for j := range found[i].Lots {
-			lot := found[i].Lots[j]
+		for _, lot := range joined(found[i].Lots) {
 			if job != "" && lot.Entry.Job != job {
 				continue
 			}

@@ -162,6 +162,29 @@ func TestAFindingIsOneSpanOfManyDays(t *testing.T) {
 	assert.False(t, ordinary.Open)
 }
 
+// Where one span ends and the next begins on one day, that day is one entry of each job: a
+// decision names the day, and closes it.
+func TestADayInTwoSpansIsOneEntry(t *testing.T) {
+	t.Parallel()
+	lot := func(span string, splices, out int, chance float64) Lot {
+		return Lot{Entry: Entry{Machine: "K-07", Day: "2026-03-02", Job: "J-114", Span: span, Splices: splices, Counted: true, Chance: chance}, counts: []int{out, out}}
+	}
+	found := []Found{{
+		Spans: []Span{{Name: "a", Machine: "K-07", Triggers: []Trigger{CheckFailed}}, {Name: "b", Machine: "K-07", Triggers: []Trigger{CheckFailed}}},
+		Lots:  []Lot{lot("a", 10, 9, 0.9), lot("b", 30, 9, 0.3)},
+	}}
+	r := Assemble(found, nil, "", firstDay)
+	require.Len(t, r.Entries, 1)
+	e := r.Entries[0]
+	assert.Equal(t, 40, e.Splices)
+	assert.InDelta(t, (10*0.9+30*0.3)/40, e.Chance, 1e-9)
+	assert.Equal(t, Number{Mean: 18, Low: 18, High: 18}, e.Out)
+	assert.Equal(t, "b", e.Span)
+	d := decided(drift.Accept, e.Day, e.Chance, firstDay)
+	closed := Assemble(found, []Decided{{"K-07", &d}}, "", firstDay)
+	assert.Empty(t, closed.Waiting())
+}
+
 func TestDaysOfASpanAreWrittenShort(t *testing.T) {
 	t.Parallel()
 	assert.Equal(t, "14 to 29 Nov", between("2026-11-14", "2026-11-29"))

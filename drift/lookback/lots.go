@@ -39,6 +39,49 @@ func (l *lot) most() int {
 	return best
 }
 
+// joined makes one entry of a day on which one span ended and the next began: a decision
+// names machine, day and job, and must hold for all of it.
+func joined(lots []Lot) []Lot {
+	out := make([]Lot, 0, len(lots))
+	at := map[[3]string]int{}
+	for i := range lots {
+		key := lots[i].Entry.key()
+		if j, seen := at[key]; seen {
+			out[j] = join(&out[j], &lots[i])
+			continue
+		}
+		at[key] = len(out)
+		out = append(out, lots[i])
+	}
+	return out
+}
+
+// join adds up two lots of one key. What cannot be added is that of the larger.
+func join(a, b *Lot) Lot {
+	if b.Entry.Splices > a.Entry.Splices {
+		a, b = b, a
+	}
+	out := *a
+	e, x, y := &out.Entry, &a.Entry, &b.Entry
+	n, m := float64(x.Splices), float64(y.Splices)
+	mean := func(p, q float64) float64 { return rounded((n*p+m*q)/(n+m), 1000) }
+	e.Splices, e.Counted = x.Splices+y.Splices, x.Counted && y.Counted
+	e.Chance = mean(x.Chance, y.Chance)
+	if x.Before.Known() || y.Before.Known() {
+		e.Before = drift.Some(mean(x.Before.Or(x.Chance), y.Before.Or(y.Chance)))
+	}
+	out.measured = slices.Concat(a.measured, b.measured)
+	if len(out.measured) > 0 {
+		e.Loss = summary(out.measured)
+	}
+	out.counts = slices.Clone(a.counts)
+	for d := range min(len(out.counts), len(b.counts)) {
+		out.counts[d] += b.counts[d]
+	}
+	e.Out = number(out.counts)
+	return out
+}
+
 // longest is how far back a splice record may reach: "since the last such record" is
 // not meant for longer, and the machine may have been silent.
 const longest = 7 * 24 * time.Hour
