@@ -193,6 +193,9 @@ func (d *demo) tell(ctx context.Context, story *synth.Scenario) error {
 	if err := d.history(ctx, story.History, devices); err != nil {
 		return err
 	}
+	if err := d.decide(ctx, story.History); err != nil {
+		return err
+	}
 	d.invite(story, time.Since(began))
 	d.clock.run()
 	for {
@@ -243,6 +246,20 @@ func (d *demo) history(ctx context.Context, records []drift.Record, devices map[
 		})
 	}
 	return group.Wait()
+}
+
+// decide sends what the contractor's people decided on findings of the past, over HTTP.
+func (d *demo) decide(ctx context.Context, history []drift.Record) error {
+	decisions, err := pastDecisions(ctx, history, d.env.Now())
+	if err != nil {
+		return err
+	}
+	offers := make([]intake.Submission, len(decisions))
+	for i, r := range decisions {
+		offers[i] = intake.Submission{Record: r}
+	}
+	_, err = reach.Agent(d.db, d.server.URL()).Take(ctx, offers)
+	return err
 }
 
 // happened words a live record.
