@@ -56,7 +56,7 @@ func TestAlertReachesEverybodyOnce(t *testing.T) {
 	agenttest.Soon(t, "the webhook has it", func() bool { return len(hook.Told()) == 1 })
 	require.Equal(t, []string{"alert stop K-07"}, hook.Told())
 	assert.LessOrEqual(t, len([]rune(hook.Got[0].Short)), 160)
-	assert.Contains(t, hook.Got[0].Short, "K-07 STOP")
+	assert.Contains(t, hook.Got[0].Short, "K-07: STOP")
 	assert.Contains(t, hook.Got[0].Body, advise.CautionText())
 	agenttest.Soon(t, "the topic has it", func() bool { return strings.Contains(topic.String(), `arcdrift/v1/K-07/alert {"key":"stop/K-07/`) })
 	agenttest.Soon(t, "the Alertmanager has it from the agent and from Prometheus", func() bool {

@@ -57,7 +57,7 @@ func TestDueIsTheSameEverywhere(t *testing.T) {
 		"/morning.txt":                 {"CHECK FIRST", "K-07", why},
 		"/metrics":                     {`arcdrift_check_due{machine="K-07",reason="electrode-service"} 1`, `arcdrift_machine_state{machine="K-07",state="check-first"} 1`},
 		"/api/v1/offline?machine=K-07": {`"reason":"electrode-service"`, why},
-		"/api/v1/site-check?machine=K-07&temperature_c=18&humidity_pct=50&altitude_m=200": {`"answer":"recalibrate"`, why, "conditioning arcs first"},
+		"/api/v1/site-check?machine=K-07&temperature_c=18&humidity_pct=50&altitude_m=200": {`"answer":"recalibrate"`, why, "conditioning arcs of the new pair first"},
 		"/moved?machine=K-07&temperature_c=18&humidity_pct=50&altitude_m=200":             {"Recalibrate now", why},
 	} {
 		seen := agenttest.Read(t, s, path)

@@ -32,7 +32,7 @@ func TestASilencedRuleIsSaidByTheAgent(t *testing.T) {
 
 	s, _, _ := agenttest.Start(t, db, nil)
 	agenttest.Soon(t, "the fleet is read", func() bool { return s.Ready() == nil })
-	const why, way = "No Service soon alerts are sent: by the bench 0 were right and 1 wrong", "4 findings of worn or dirty in a row"
+	const why, way = "By the findings of the bench, 0 were right and 1 wrong", "4 findings of worn or dirty in a row"
 	for _, path := range []string{"/", "/morning", "/morning.txt", "/alerts"} {
 		seen := agenttest.Read(t, s, path)
 		assert.Contains(t, seen, why, path)
