@@ -19,47 +19,47 @@ import (
 	"arcdrift/agent/setting"
 )
 
-// Config says who is told what, when and by which ways.
+// Config says who gets which messages, when and through which channels.
 type Config struct {
-	// Channels are the ways out by name, beside that of MQTT.
+	// Channels are the channels by name, besides that of MQTT.
 	Channels map[string]channel
-	// To are the channels of every class.
+	// To are the channels of each severity.
 	To       map[alert.Severity][]string
 	Hold     map[alert.RuleName]time.Duration
 	Zone     *time.Location
 	Morning  time.Duration
 	WorkDays [7]bool
-	// Quiet is how long a door may bring nothing, in working days' time.
+	// Quiet is how long a source may send nothing; only working days count.
 	Quiet time.Duration
 	// Page is where people reach the pages, "" for no links.
 	Page string
 }
 
-// channel makes a way out with what only a running agent has.
+// channel makes a channel from what only a running agent has.
 type channel func(client *http.Client, now func() time.Time) notify.Channel
 
 // MQTTChannel is the channel of an agent that has MQTT: the alert topic.
 const MQTTChannel = "mqtt"
 
-// Nobody stands for no channel at all.
+// Nobody means no channel.
 const Nobody = "nobody"
 
-// Settings are what flags, environment and file say of alerts; [Defaults] makes them.
+// Settings are what flags, environment and file set for alerts; [Defaults] makes them.
 type Settings struct {
-	// Channels are the ways out, NAME=URL each; Secrets are NAME=FILE each.
+	// Channels are NAME=URL each; Secrets are NAME=FILE each.
 	Channels, Secrets                                []string
 	MailServer, MailFrom, MailUser, MailPasswordFile string
-	// To are the channels of each class, none for all.
+	// To are the channels of each severity, none for all.
 	To map[alert.Severity]*[]string
 	// Hold is RULE=DURATION each, WorkDays are mon to sun.
 	Hold, WorkDays []string
 	// Zone is a name of the time zone database, Morning is hours:minutes, Page a URL.
 	Zone, Morning, Page string
-	// Quiet is how long a door may bring nothing, in working days' time.
+	// Quiet is how long a source may send nothing; only working days count.
 	Quiet time.Duration
 }
 
-// Defaults are the settings as they are when nobody says otherwise.
+// Defaults are the settings of an agent for which none is set.
 func Defaults() Settings {
 	return Settings{
 		To:   map[alert.Severity]*[]string{alert.Stop: {}, alert.Plan: {}, alert.Note: {}},
@@ -69,7 +69,7 @@ func Defaults() Settings {
 
 // Config checks the settings together. mqtt is whether the agent has any.
 func (r *Settings) Config(mqtt bool) (a Config, err error) {
-	if a.Channels, err = r.ways(); err != nil {
+	if a.Channels, err = r.channels(); err != nil {
 		return Config{}, err
 	}
 	names := slices.Sorted(maps.Keys(a.Channels))
@@ -77,12 +77,12 @@ func (r *Settings) Config(mqtt bool) (a Config, err error) {
 		names = append(names, MQTTChannel)
 	}
 	a.To = map[alert.Severity][]string{}
-	for class, to := range r.To {
-		named, err := receivers("alert-"+string(class), *to, names)
+	for severity, to := range r.To {
+		named, err := receivers("alert-"+string(severity), *to, names)
 		if err != nil {
 			return Config{}, err
 		}
-		a.To[class] = parts(named, names)
+		a.To[severity] = parts(named, names)
 	}
 	if a.Hold, err = r.holds(); err != nil {
 		return Config{}, err
@@ -114,7 +114,7 @@ func (r *Settings) Config(mqtt bool) (a Config, err error) {
 	return a, nil
 }
 
-// receivers are the channels that one class names, all of them when none.
+// receivers are the channels that one severity names, or all if it names none.
 func receivers(flag string, named, known []string) ([]string, error) {
 	switch {
 	case len(named) == 0:
@@ -146,7 +146,7 @@ func (r *Settings) holds() (map[alert.RuleName]time.Duration, error) {
 		}
 		hold, err := time.ParseDuration(text)
 		if err != nil || hold < 0 {
-			return nil, setting.Errorf("alert-hold has %q: behind = must stand a duration like 2h or 30m", pair)
+			return nil, setting.Errorf("alert-hold has %q: after = it must have a duration like 2h or 30m", pair)
 		}
 		out[alert.RuleName(name)] = hold
 	}
@@ -156,8 +156,8 @@ func (r *Settings) holds() (map[alert.RuleName]time.Duration, error) {
 // channelName is what a channel may be called: it is a label of metrics, too.
 var channelName = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,31}$`)
 
-// ways are the channels by name.
-func (r *Settings) ways() (map[string]channel, error) {
+// channels are the channels by name; one of several mailboxes is a channel for each.
+func (r *Settings) channels() (map[string]channel, error) {
 	secrets, err := r.secretsByName()
 	if err != nil {
 		return nil, err
@@ -169,14 +169,14 @@ func (r *Settings) ways() (map[string]channel, error) {
 		case !channelName.MatchString(name):
 			return nil, setting.Errorf("alert-channel has %q: it must be like bench=mailto:bench@depot.example, the name in lower case, digits and -", redacted(pair))
 		case name == MQTTChannel || name == Nobody || out[name] != nil:
-			return nil, setting.Errorf("alert-channel names %q: it is taken already", name)
+			return nil, setting.Errorf("alert-channel names %q: that name is in use already", name)
 		}
-		ways, err := r.way(name, address, secrets[name])
+		parts, err := r.open(name, address, secrets[name])
 		if err != nil {
 			return nil, err
 		}
-		for i, way := range ways {
-			out[part(name, i)] = way
+		for i, one := range parts {
+			out[part(name, i)] = one
 		}
 		delete(secrets, name)
 	}
@@ -186,8 +186,8 @@ func (r *Settings) ways() (map[string]channel, error) {
 	return out, nil
 }
 
-// part names a way of a channel that has several: each mailbox has its own, so that
-// one that takes nothing holds up no other.
+// part names a part of a channel: each mailbox has its own, so that one that fails does
+// not delay the others.
 func part(channel string, i int) string {
 	if i == 0 {
 		return channel
@@ -195,7 +195,7 @@ func part(channel string, i int) string {
 	return fmt.Sprintf("%s/%d", channel, i+1)
 }
 
-// parts are all ways of the channels.
+// parts are all parts of these channels.
 func parts(channels, known []string) (out []string) {
 	for _, name := range known {
 		channel, _, _ := strings.Cut(name, "/")
@@ -215,7 +215,8 @@ func redacted(pair string) string {
 	return "…"
 }
 
-func (r *Settings) way(name, address string, secret []byte) ([]channel, error) {
+// open makes what sends to one address; mail has one for each mailbox.
+func (r *Settings) open(name, address string, secret []byte) ([]channel, error) {
 	flag := "alert-channel " + name
 	scheme, rest, _ := strings.Cut(address, ":")
 	if secret != nil && scheme != "http" && scheme != "https" {
@@ -243,10 +244,10 @@ func (r *Settings) way(name, address string, secret []byte) ([]channel, error) {
 	case "mailto":
 		return r.mail(flag, rest)
 	}
-	return nil, setting.Errorf("%s has no address that is known: it must begin with https:, mailto: or alertmanager+http:", flag)
+	return nil, setting.Errorf("%s has an address of an unknown kind: it must begin with https:, mailto: or alertmanager+http:", flag)
 }
 
-// mail is a channel to addresses separated by commas, a way for each.
+// mail is a channel to addresses separated by commas, with a part for each.
 func (r *Settings) mail(flag, addresses string) ([]channel, error) {
 	to := strings.Split(addresses, ",")
 	for _, address := range append(to, r.MailFrom) {

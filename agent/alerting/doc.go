@@ -5,5 +5,5 @@
 //
 // Reading order: config.go (channels, hold times, working days), service.go (what the
 // agent sees; another configuration takes over while it runs), engine.go (a step),
-// outbox.go and standing.go (delivery).
+// outbox.go and alertmanager.go (delivery).
 package alerting

@@ -21,33 +21,33 @@ import (
 )
 
 // expected is how often each judged rule is taken to be right where this fleet
-// has not taught better: the mean of a beta distribution that weighs as much as
+// has not shown otherwise: the mean of a beta distribution that weighs as much as
 // ten judged cases (see alert.Score.Expected), Beta(9, 1) and Beta(8, 2). A stop
 // rests on sessions given up or on a failure expected within the day: in artificial
 // fleets 95 in 100 were right. Of the services called there seven in ten failed
 // within two weeks and more than nine in ten within four; a bench that comes in
 // between is taken to see the wear before it fails, so what it finds lies between the
 // two, and eight in ten nearer to the lower. From one such fleet to the next these
-// shares differ as if twenty to fifty cases had told them: ten learn sooner.
+// shares differ as if twenty to fifty cases had shown them: a weight of ten adapts sooner.
 //
 // Eight in ten is also what sending takes. So services are sent until the first that
 // was wrong, and from then on while four or more were right for each that was wrong,
-// whatever the weight. To wait for findings first would keep a small fleet without
+// whatever the weight. Waiting for findings first would leave a small fleet without
 // messages for months.
 func expected() map[alert.RuleName]float64 {
 	return map[alert.RuleName]float64{alert.MustStop: 0.9, alert.ElectrodesDue: 0.8}
 }
 
-// engine lets package alert decide on every new snapshot, keeps what it
-// decided together with the messages, and has them delivered.
+// engine lets package alert decide on every new snapshot, stores the decisions
+// together with the messages, and has them delivered.
 type engine struct {
 	store    *store.Store
 	fleet    *fleet.Fleet
-	doors    func() map[string]time.Time
-	policy   alert.Policy // without Right, which is learnt
+	sources  func() map[string]time.Time
+	policy   alert.Policy // without Right, which the outcomes decide
 	quiet    time.Duration
 	managers []manager
-	box      *outbox
+	outbox   *outbox
 	notifier *notify.Notifier
 	client   *http.Client
 	now      func() time.Time
@@ -60,10 +60,10 @@ type engine struct {
 	ahead  map[string]time.Time // see notAhead
 }
 
-// newEngine takes up where the store says it was left.
+// newEngine continues from the state in the store.
 func newEngine(c Config, u Using) (*engine, error) {
 	a := &engine{
-		store: u.Store, fleet: u.Fleet, doors: u.Doors, quiet: c.Quiet, client: notify.Client(), now: u.Now, log: u.Log, box: newOutbox(u.Store),
+		store: u.Store, fleet: u.Fleet, sources: u.Sources, quiet: c.Quiet, client: notify.Client(), now: u.Now, log: u.Log, outbox: newOutbox(u.Store),
 		ahead: map[string]time.Time{}, policy: alert.Policy{To: c.To, Hold: c.Hold, Morning: c.Morning, WorkDays: c.WorkDays, Zone: c.Zone, Page: c.Page},
 	}
 	channels := map[string]notify.Channel{}
@@ -79,13 +79,13 @@ func newEngine(c Config, u Using) (*engine, error) {
 	if u.Publish != nil {
 		channels[MQTTChannel] = &notify.MQTT{Publish: u.Publish}
 	}
-	a.notifier = notify.New(a.box, channels, u.Log, u.Now)
+	a.notifier = notify.New(a.outbox, channels, u.Log, u.Now)
 	var err error
 	a.memory, err = recall(u.Store)
 	return a, err
 }
 
-// memory is what a store tells of earlier decisions.
+// memory holds the earlier decisions, from the store.
 type memory struct {
 	state    alert.State
 	kept     []byte // the state as the store has it
@@ -116,9 +116,9 @@ func recall(s *store.Store) (m memory, err error) {
 	return m, nil
 }
 
-// without changes what the store holds of the alerts, and takes that up: nothing is
-// decided meanwhile that would bring back what is no longer there.
-func (a *engine) without(change func() error) error {
+// changeStore runs change, which alters what the store holds of the alerts, and reads it
+// again. No decision runs meanwhile: it could store again what change removes.
+func (a *engine) changeStore(change func() error) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if err := change(); err != nil {
@@ -131,7 +131,7 @@ func (a *engine) without(change func() error) error {
 	return err
 }
 
-// judge tells a policy how often each judged rule is to be expected right, by what
+// judge sets in a policy how often each judged rule is expected to be right, from what
 // the bench has found.
 func (m *memory) judge(p *alert.Policy) {
 	known := expected()
@@ -141,23 +141,23 @@ func (m *memory) judge(p *alert.Policy) {
 	}
 }
 
-// lookEvery is how often the snapshot is looked at, restEvery how long a store
-// that fails is left alone.
+// lookEvery is how often the engine looks for a new snapshot, retryEvery the pause
+// before it uses a store that failed again.
 const (
-	lookEvery = time.Second
-	restEvery = 30 * time.Second
+	lookEvery  = time.Second
+	retryEvery = 30 * time.Second
 )
 
 func (a *engine) Ready() error   { return nil }
 func (a *engine) String() string { return "alerts" }
 
-// Run decides and delivers until ctx ends. A store that cannot be written ends
-// neither: what was not kept is decided again.
+// Run decides and delivers until ctx ends. A store that cannot be written ends neither:
+// the next step decides again what could not be stored.
 func (a *engine) Run(ctx context.Context) error {
 	defer a.client.CloseIdleConnections()
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error {
-		return again(ctx, restEvery, func() error {
+		return retry(ctx, retryEvery, func() error {
 			err := a.notifier.Run(ctx)
 			if err != nil {
 				a.log.Error("messages are not delivered while the store fails", "error", err)
@@ -168,15 +168,16 @@ func (a *engine) Run(ctx context.Context) error {
 	group.Go(func() error { return a.watch(ctx) })
 	for _, m := range a.managers {
 		group.Go(func() error {
-			m.stand(ctx, a.Open)
+			m.repeat(ctx, a.Open)
 			return nil
 		})
 	}
 	return group.Wait()
 }
 
-// again calls f until it does not fail or ctx ends, with pauses.
-func again(ctx context.Context, pause time.Duration, f func() error) error {
+// retry calls f until it succeeds or ctx ends. The pause is always the same: f reads a
+// local store and disturbs nobody.
+func retry(ctx context.Context, pause time.Duration, f func() error) error {
 	for f() != nil {
 		select {
 		case <-ctx.Done():
@@ -187,8 +188,8 @@ func again(ctx context.Context, pause time.Duration, f func() error) error {
 	return nil
 }
 
-// watch decides on every new snapshot, from the first that has every machine: one
-// that is missing would lose its cases. The fleet makes one a minute at least.
+// watch decides on every new snapshot, from the first one with every machine: one that
+// is missing would lose its cases. The fleet makes a snapshot a minute at least.
 func (a *engine) watch(ctx context.Context) error {
 	ticker := time.NewTicker(lookEvery)
 	defer ticker.Stop()
@@ -197,7 +198,7 @@ func (a *engine) watch(ctx context.Context) error {
 		if s := a.fleet.Snapshot(); a.fleet.Ready() == nil && s.Version != done {
 			done = s.Version
 			if err := a.step(s); err != nil {
-				a.log.Error("alerts cannot be decided now; they are with the next look at the fleet", "error", err)
+				a.log.Error("alerts cannot be decided; the next step tries again", "error", err)
 			}
 		}
 		select {
@@ -215,21 +216,21 @@ func (a *engine) step(s *fleet.Snapshot) error {
 		return err
 	}
 	now := a.now()
-	view := alert.View{Channels: channels, Sources: a.doorsAt(now), Machines: machinesOf(s)}
+	view := alert.View{Channels: channels, Sources: a.sourcesAt(now), Machines: machinesOf(s)}
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	policy := a.current()
 	freshen(view.Machines, a.view.Machines)
 	next, actions, outcomes := policy.Step(a.state, view, now)
 	if err := a.keep(next, actions, outcomes); err != nil {
-		return err // nothing was decided: what was fresh still is
+		return err // nothing was decided: what was new still is
 	}
 	a.view, a.looked = view, true
 	return nil
 }
 
-// freshen marks the services that were not known before. At the first look all are
-// taken for known.
+// freshen marks the services that were not known before. The first step counts all as
+// known.
 func freshen(now, before []alert.Machine) {
 	known := make(map[string]time.Time, len(before))
 	for i := range before {
@@ -241,7 +242,7 @@ func freshen(now, before []alert.Machine) {
 	}
 }
 
-// machinesOf are the machines in use as alert looks at them.
+// machinesOf are the machines in use in the form that alert takes.
 func machinesOf(s *fleet.Snapshot) []alert.Machine {
 	all := s.Assessments()
 	out := make([]alert.Machine, len(all))
@@ -255,10 +256,10 @@ func machinesOf(s *fleet.Snapshot) []alert.Machine {
 	return out
 }
 
-// doorsAt are the doors; days off do not count against them.
-func (a *engine) doorsAt(now time.Time) []alert.Source {
+// sourcesAt are the sources of records; days off do not count towards their limit.
+func (a *engine) sourcesAt(now time.Time) []alert.Source {
 	var out []alert.Source
-	for name, last := range a.doors() {
+	for name, last := range a.sources() {
 		quiet := a.quiet
 		last = a.notAhead(name, last, now)
 		for day := last.In(a.policy.Zone); day.Before(now); day = day.AddDate(0, 0, 1) {
@@ -271,30 +272,29 @@ func (a *engine) doorsAt(now time.Time) []alert.Source {
 	return out
 }
 
-// notAhead is when a door last brought something; where the clock was ahead then,
-// the moment at which it was found so.
-func (a *engine) notAhead(door string, last, now time.Time) time.Time {
+// notAhead is when a source last sent something or, if the clock was ahead then, when
+// that was noticed.
+func (a *engine) notAhead(source string, last, now time.Time) time.Time {
 	if !last.After(now) {
-		delete(a.ahead, door)
+		delete(a.ahead, source)
 		return last
 	}
-	found, known := a.ahead[door]
+	found, known := a.ahead[source]
 	if !known || found.After(now) {
 		found = now
-		a.ahead[door] = found
+		a.ahead[source] = found
 	}
 	return found
 }
 
-// current is the policy with what the fleet has taught of the rules.
+// current is the policy with how often each rule was right in this fleet.
 func (a *engine) current() alert.Policy {
 	policy := a.policy
 	a.judge(&policy)
 	return policy
 }
 
-// keep makes a state the current one, once it and all that follows from it are
-// durable.
+// keep makes a state the current one once it, the messages and the outcomes are durable.
 func (a *engine) keep(next alert.State, actions []alert.Action, outcomes []alert.Outcome) error {
 	state, err := json.Marshal(next)
 	if err != nil {
@@ -312,13 +312,13 @@ func (a *engine) keep(next alert.State, actions []alert.Action, outcomes []alert
 		ended = append(ended, raw)
 	}
 	items := notify.Items(actions)
-	parcels := make([]store.OutboxItem, len(items))
+	queued := make([]store.OutboxItem, len(items))
 	for i := range items {
-		if parcels[i], err = parcelOf(items[i]); err != nil {
+		if queued[i], err = outboxItem(items[i]); err != nil {
 			return err
 		}
 	}
-	if err := a.store.Decide(state, ended, parcels); err != nil {
+	if err := a.store.Decide(state, ended, queued); err != nil {
 		return err
 	}
 	a.state, a.kept, a.outcomes = next, state, append(a.outcomes, outcomes...)
@@ -339,7 +339,7 @@ func (a *engine) Open() []alert.Shown {
 	return policy.Show(a.state, a.view, a.now())
 }
 
-// Withheld lists the rules that have silenced themselves.
+// Withheld lists the rules that no longer send because they were wrong too often.
 func (a *engine) Withheld() []alert.Withheld {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -366,7 +366,7 @@ func (a *engine) Acknowledge(subject string, rule alert.RuleName, by string) err
 	return a.keep(next, nil, nil)
 }
 
-// Silence keeps a case quiet for a while.
+// Silence silences a case for a while.
 func (a *engine) Silence(subject string, rule alert.RuleName, quiet alert.Silence) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -377,7 +377,7 @@ func (a *engine) Silence(subject string, rule alert.RuleName, quiet alert.Silenc
 	return a.keep(next, nil, nil)
 }
 
-// facts adds what one scrape tells of alerts.
+// facts adds what one scrape reports of alerts.
 func (a *engine) facts(f *metrics.Facts) {
 	a.mu.Lock()
 	if a.looked {
@@ -416,9 +416,9 @@ func (a *engine) recordsSeen(machine string) int {
 type Using struct {
 	Store *store.Store
 	Fleet *fleet.Fleet
-	// Doors tells when each door that should bring something last did.
-	Doors func() map[string]time.Time
-	// Publish brings a message to the alert topic of a machine; nil without MQTT.
+	// Sources is when each source that should send something last did.
+	Sources func() map[string]time.Time
+	// Publish sends a message to the alert topic of a machine; nil without MQTT.
 	Publish func(ctx context.Context, machine string, payload []byte) error
 	Now     func() time.Time
 	Log     *slog.Logger

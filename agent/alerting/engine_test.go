@@ -25,7 +25,7 @@ import (
 var moment = time.Date(2026, 3, 2, 18, 0, 0, 0, time.UTC)
 
 // emptyAlerting is the alerts of a store without a fleet.
-func emptyAlerting(t *testing.T, s *store.Store, doors map[string]time.Time) *engine {
+func emptyAlerting(t *testing.T, s *store.Store, sources map[string]time.Time) *engine {
 	raw := Defaults()
 	c, err := raw.Config(false)
 	require.NoError(t, err)
@@ -33,7 +33,7 @@ func emptyAlerting(t *testing.T, s *store.Store, doors map[string]time.Time) *en
 	quiet := slog.New(slog.NewTextHandler(t.Output(), nil))
 	a, err := newEngine(c, Using{
 		Store: s, Fleet: fleet.New(store.NewReader(s, func(string) {}), now, quiet),
-		Doors: func() map[string]time.Time { return doors }, Now: now, Log: quiet,
+		Sources: func() map[string]time.Time { return sources }, Now: now, Log: quiet,
 	})
 	require.NoError(t, err)
 	return a
@@ -81,7 +81,7 @@ func TestRulesEarnTheirSending(t *testing.T) {
 	assert.InDelta(t, 0.9, emptyAlerting(t, s, nil).current().Right[alert.MustStop], 1e-12, "each rule for itself")
 }
 
-// A service is news once, and at the first look after a start none is.
+// A service is new once, and none is at the first step after a start.
 func TestServicesThatAreNews(t *testing.T) {
 	view := func(hours map[string]int) (all []alert.Machine) {
 		for _, name := range []string{"K-07", "K-08"} {
@@ -109,23 +109,23 @@ func TestServicesThatAreNews(t *testing.T) {
 	assert.Empty(t, fresh(view(map[string]int{"K-07": 0}), first), "the newest was taken back by a correction")
 }
 
-// A door that spoke last on Friday has been
+// A source that last sent something on Friday has been
 // quiet for less than a working day until Monday at the same time of day.
-func TestDoorsRestOnDaysOff(t *testing.T) {
+func TestDaysOffDoNotCount(t *testing.T) {
 	friday := moment.AddDate(0, 0, -3)
 	for since, want := range map[time.Duration]time.Duration{0: 72 * time.Hour, 48 * time.Hour: 48 * time.Hour, 72 * time.Hour: 24 * time.Hour} {
 		a := emptyAlerting(t, openStore(t), map[string]time.Time{"mqtt": friday.Add(since)})
-		assert.Equal(t, want, a.doorsAt(moment)[0].Limit, "%s", since)
+		assert.Equal(t, want, a.sourcesAt(moment)[0].Limit, "%s", since)
 	}
 }
 
-// A message that was delivered and could not be settled is settled later and not
+// A message that was delivered and could not be removed from the outbox is removed later and not
 // sent again.
 func TestDeliveredButNotSettled(t *testing.T) {
 	s := openStore(t)
 	box := newOutbox(s)
 	item := notify.Items([]alert.Action{{Key: "k", To: []string{"hook"}}})[0]
-	p, err := parcelOf(item)
+	p, err := outboxItem(item)
 	require.NoError(t, err)
 	require.NoError(t, s.Decide([]byte("{}"), nil, []store.OutboxItem{p}))
 	got, any, err := box.Oldest("hook")
@@ -151,9 +151,9 @@ func TestSettleThatFailsIsRemembered(t *testing.T) {
 	assert.Error(t, err, "nothing is sent before it is settled")
 }
 
-func TestAgainUntilItWorks(t *testing.T) {
+func TestRetryUntilItWorks(t *testing.T) {
 	n := 0
-	require.NoError(t, again(t.Context(), time.Nanosecond, func() error {
+	require.NoError(t, retry(t.Context(), time.Nanosecond, func() error {
 		if n++; n < 3 {
 			return errors.New("not yet")
 		}
@@ -162,5 +162,5 @@ func TestAgainUntilItWorks(t *testing.T) {
 	assert.Equal(t, 3, n)
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	require.NoError(t, again(ctx, time.Hour, func() error { return errors.New("never") }))
+	require.NoError(t, retry(ctx, time.Hour, func() error { return errors.New("never") }))
 }

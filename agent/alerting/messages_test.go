@@ -45,7 +45,7 @@ func BenchmarkMessages(b *testing.B) {
 			b.ReportMetric(float64(t.failures), "failures")
 			b.ReportMetric(1-float64(t.falseStops)/float64(max(t.stops, 1)), "stops")
 			b.ReportMetric(100*float64(t.wrong+t.falseStops)/t.months, "wrong/100")
-			b.ReportMetric(float64(t.told)/t.months, "told/month")
+			b.ReportMetric(float64(t.sent)/t.months, "messages/month")
 			b.ReportMetric(float64(t.most), "most")
 		})
 	}
@@ -53,7 +53,7 @@ func BenchmarkMessages(b *testing.B) {
 
 // tally counts what became of the messages.
 type tally struct {
-	right, wrong, stops, falseStops, told, most int
+	right, wrong, stops, falseStops, sent, most int
 	failures, announced                         int
 	months                                      float64
 }
@@ -65,7 +65,7 @@ func (t *tally) live(b *testing.B, told *fleet.Records, truth *synth.Truth, star
 	end := start.AddDate(0, 0, days)
 	whole, err := fleet.Pasts(told, end)
 	require.NoError(b, err)
-	desks := make([]desk, len(whole))
+	handled := make([]inbox, len(whole))
 	from := start.AddDate(0, 0, learning)
 	for at := from; at.Before(end); at = at.AddDate(0, 0, every) {
 		past, err := fleet.Pasts(told, at)
@@ -76,16 +76,16 @@ func (t *tally) live(b *testing.B, told *fleet.Records, truth *synth.Truth, star
 		}
 		pop := forecast.Learn(&sample)
 		for i := range whole {
-			desks[i].lead(&whole[i], model.NewMachine(whole[i].Machine, pop.For(whole[i].Key)), at, at.AddDate(0, 0, every))
+			handled[i].lead(&whole[i], model.NewMachine(whole[i].Machine, pop.For(whole[i].Key)), at, at.AddDate(0, 0, every))
 		}
 	}
 	for i := range whole {
-		t.count(&whole[i], &desks[i], truth.Machine(whole[i].Machine), from, end)
+		t.count(&whole[i], &handled[i], truth.Machine(whole[i].Machine), from, end)
 	}
 }
 
-// desk is what is sent about one machine.
-type desk struct {
+// inbox is what is sent about one machine.
+type inbox struct {
 	state   alert.State
 	earlier []advise.Verdict
 	service alert.Service
@@ -98,12 +98,12 @@ type desk struct {
 // letter is one message and, if it was taken back or answered, when.
 type letter struct {
 	of        string // its case
-	matter    alert.RuleName
-	told, end time.Time
+	rule      alert.RuleName
+	sent, end time.Time
 }
 
 // lead folds the machine anew and takes it through what came between two moments.
-func (d *desk) lead(p *backtest.Past, m *model.Machine, from, to time.Time) {
+func (d *inbox) lead(p *backtest.Past, m *model.Machine, from, to time.Time) {
 	for i := range p.Events {
 		ev := &p.Events[i]
 		if ev.Time.After(to) {
@@ -111,14 +111,14 @@ func (d *desk) lead(p *backtest.Past, m *model.Machine, from, to time.Time) {
 		}
 		m.Update(ev)
 		if ev.Time.After(from) {
-			d.hear(p, m, i)
+			d.take(p, m, i)
 		}
 	}
 }
 
-// hear is one event: the mornings before it come first, and an hour later the hold
+// take is one event: the mornings before it come first, and an hour later the hold
 // time is over.
-func (d *desk) hear(p *backtest.Past, m *model.Machine, i int) {
+func (d *inbox) take(p *backtest.Past, m *model.Machine, i int) {
 	ev := &p.Events[i]
 	for d.latest.Machine != "" && d.now.Before(ev.Time) {
 		next := d.now.Truncate(24 * time.Hour).Add(7 * time.Hour)
@@ -151,7 +151,7 @@ func (d *desk) hear(p *backtest.Past, m *model.Machine, i int) {
 	d.now = ev.Time
 }
 
-func (d *desk) step(now time.Time) {
+func (d *inbox) step(now time.Time) {
 	p := alert.Policy{
 		To:      map[alert.Severity][]string{alert.Stop: {"bench"}, alert.Plan: {"bench"}},
 		Morning: 7 * time.Hour, WorkDays: [7]bool{false, true, true, true, true, true, false}, Zone: time.UTC,
@@ -163,7 +163,7 @@ func (d *desk) step(now time.Time) {
 	for _, a := range actions {
 		switch a.Kind {
 		case alert.Alert:
-			d.sent = append(d.sent, letter{of: a.Case, matter: a.Rule, told: a.At})
+			d.sent = append(d.sent, letter{of: a.Case, rule: a.Rule, sent: a.At})
 		case alert.Cleared:
 			for i := range d.sent {
 				if d.sent[i].of == a.Case {
@@ -175,20 +175,20 @@ func (d *desk) step(now time.Time) {
 }
 
 // count judges what was sent about one machine.
-func (t *tally) count(p *backtest.Past, d *desk, m *synth.Machine, from, end time.Time) {
+func (t *tally) count(p *backtest.Past, d *inbox, m *synth.Machine, from, end time.Time) {
 	const month = 30.44 * 24
 	t.months += end.Sub(from).Hours() / month
 	failed := failures(m)
 	cases := map[string]int{}
 	for _, l := range d.sent {
-		t.told++
+		t.sent++
 		cases[l.of]++
 		t.most = max(t.most, cases[l.of])
-		right, judged := became(p, failed, l.told, end)
+		right, judged := became(p, failed, l.sent, end)
 		switch {
-		case l.matter == alert.MustStop && (judged || down(m, l.told)):
+		case l.rule == alert.MustStop && (judged || down(m, l.sent)):
 			t.stops++
-			t.falseStops += whether(!right && !down(m, l.told))
+			t.falseStops += whether(!right && !down(m, l.sent))
 		case !judged:
 		default:
 			t.right += whether(right)
@@ -201,7 +201,7 @@ func (t *tally) count(p *backtest.Past, d *desk, m *synth.Machine, from, end tim
 		}
 		t.failures++
 		t.announced += whether(slices.ContainsFunc(d.sent, func(l letter) bool {
-			return f.Sub(l.told) >= 72*time.Hour && (l.end.IsZero() || !l.end.Before(f))
+			return f.Sub(l.sent) >= 72*time.Hour && (l.end.IsZero() || !l.end.Before(f))
 		}))
 	}
 }

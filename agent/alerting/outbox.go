@@ -9,19 +9,19 @@ import (
 	"arcdrift/agent/store"
 )
 
-// outbox is the store's as the notifier needs it.
+// outbox is the store's outbox in the form that the notifier takes.
 type outbox struct {
 	store *store.Store
 
 	mu sync.Mutex
-	// late are the keys of delivered messages, by channel, that the store could
-	// not settle: they must not be sent again.
+	// late are the keys of delivered messages, by channel, that the store could not
+	// remove: they must not be sent again.
 	late map[string]string
 }
 
 func newOutbox(s *store.Store) *outbox { return &outbox{store: s, late: map[string]string{}} }
 
-func parcelOf(item notify.Item) (store.OutboxItem, error) {
+func outboxItem(item notify.Item) (store.OutboxItem, error) {
 	body, err := json.Marshal(&item)
 	if err != nil {
 		return store.OutboxItem{}, fmt.Errorf("a message has no JSON form: %w", err)
@@ -29,7 +29,7 @@ func parcelOf(item notify.Item) (store.OutboxItem, error) {
 	return store.OutboxItem{Queue: item.Channel, Key: item.Key, Body: body}, nil
 }
 
-// Oldest is the first message of a channel that is not settled.
+// Oldest is the oldest message of a channel that is neither delivered nor given up.
 func (o *outbox) Oldest(channel string) (notify.Item, bool, error) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -53,16 +53,16 @@ func (o *outbox) Oldest(channel string) (notify.Item, bool, error) {
 // Waiting counts the messages of a channel.
 func (o *outbox) Waiting(channel string) (int, error) { return o.store.Waiting(channel) }
 
-// Retry keeps what an attempt has changed.
+// Retry stores what an attempt has changed.
 func (o *outbox) Retry(item notify.Item) error {
-	p, err := parcelOf(item)
+	p, err := outboxItem(item)
 	if err != nil {
 		return err
 	}
 	return o.store.Replace(p)
 }
 
-// Settle ends a message.
+// Settle removes a message that was delivered or given up.
 func (o *outbox) Settle(item notify.Item) error {
 	o.mu.Lock()
 	defer o.mu.Unlock()

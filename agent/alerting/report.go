@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-// Sent tells, of a store that no agent runs on, how the messages sent turned out.
+// Sent reports how the messages sent turned out, for a store that no agent holds.
 func Sent(s store.Reader, now time.Time) (alert.Card, error) {
 	m, err := recall(s.Store)
 	if err != nil {

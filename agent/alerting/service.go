@@ -7,8 +7,8 @@ import (
 	"sync"
 )
 
-// Service is the alerting that the settings in force ask for. When they change
-// it is ended and another takes up where it was, by what the store has kept.
+// Service is the alerting that the settings in force ask for. When they change, it ends
+// and another one continues from the state in the store.
 type Service struct {
 	open    func(Config) (*engine, error)
 	changes chan change
@@ -17,13 +17,13 @@ type Service struct {
 	inForce *engine
 }
 
-// change asks for other alerts; done is told what came of it.
+// change asks for other alerts; done gets the result.
 type change struct {
 	to   Config
 	done chan error
 }
 
-// New takes up where the store says that alerting was left.
+// New continues from the state of alerting in the store.
 func New(c Config, u Using) (*Service, error) {
 	open := func(c Config) (*engine, error) { return newEngine(c, u) }
 	first, err := open(c)
@@ -35,24 +35,24 @@ func (*Service) Ready() error { return nil }
 func (*Service) String() string { return "alerts" }
 
 // Run decides and delivers until ctx ends.
-func (l *Service) Run(ctx context.Context) error {
+func (s *Service) Run(ctx context.Context) error {
 	for {
 		current, end := context.WithCancel(ctx)
 		ended := make(chan error, 1)
-		go func() { ended <- l.inForce.Run(current) }() // only this loop writes inForce
+		go func() { ended <- s.inForce.Run(current) }() // only this loop writes inForce
 		select {
 		case err := <-ended:
 			end()
 			return err
-		case c := <-l.changes:
-			l.mu.Lock()
+		case c := <-s.changes:
+			s.mu.Lock()
 			end()
 			err := <-ended
-			next, failed := l.open(c.to)
+			next, failed := s.open(c.to)
 			if failed == nil {
-				l.inForce = next
+				s.inForce = next
 			}
-			l.mu.Unlock()
+			s.mu.Unlock()
 			c.done <- failed
 			if err != nil {
 				return err
@@ -61,11 +61,11 @@ func (l *Service) Run(ctx context.Context) error {
 	}
 }
 
-// Change puts other alerts in force; on an error those before stay.
-func (l *Service) Change(ctx context.Context, to Config) error {
+// Change puts other settings in force; on an error those before stay.
+func (s *Service) Change(ctx context.Context, to Config) error {
 	c := change{to, make(chan error, 1)}
 	select {
-	case l.changes <- c:
+	case s.changes <- c:
 		return <-c.done
 	case <-ctx.Done():
 		return ctx.Err()
@@ -73,54 +73,55 @@ func (l *Service) Change(ctx context.Context, to Config) error {
 }
 
 // Open, Card, Acknowledge and Silence are those of the alerting in force.
-func (l *Service) Open() []alert.Shown {
-	l.mu.RLock()
-	defer l.mu.RUnlock()
-	return l.inForce.Open()
+func (s *Service) Open() []alert.Shown {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.inForce.Open()
 }
 
-func (l *Service) Card() alert.Card {
-	l.mu.RLock()
-	defer l.mu.RUnlock()
-	return l.inForce.Card()
+func (s *Service) Card() alert.Card {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.inForce.Card()
 }
 
 // Withheld is that of the alerting in force.
-func (l *Service) Withheld() []alert.Withheld {
-	l.mu.RLock()
-	defer l.mu.RUnlock()
-	return l.inForce.Withheld()
+func (s *Service) Withheld() []alert.Withheld {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.inForce.Withheld()
 }
 
-func (l *Service) Acknowledge(subject string, rule alert.RuleName, by string) error {
-	l.mu.RLock()
-	defer l.mu.RUnlock()
-	return l.inForce.Acknowledge(subject, rule, by)
+func (s *Service) Acknowledge(subject string, rule alert.RuleName, by string) error {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.inForce.Acknowledge(subject, rule, by)
 }
 
-func (l *Service) Silence(subject string, rule alert.RuleName, quiet alert.Silence) error {
-	l.mu.RLock()
-	defer l.mu.RUnlock()
-	return l.inForce.Silence(subject, rule, quiet)
+func (s *Service) Silence(subject string, rule alert.RuleName, quiet alert.Silence) error {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.inForce.Silence(subject, rule, quiet)
 }
 
-// Without changes what the store holds of the alerts.
-func (l *Service) Without(change func() error) error {
-	l.mu.RLock()
-	defer l.mu.RUnlock()
-	return l.inForce.without(change)
+// ChangeStore runs change, which alters what the store holds of the alerts, and reads it
+// again; no decision runs meanwhile.
+func (s *Service) ChangeStore(change func() error) error {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.inForce.changeStore(change)
 }
 
-// Facts adds what one scrape tells of alerts.
-func (l *Service) Facts(f *metrics.Facts) {
-	l.mu.RLock()
-	defer l.mu.RUnlock()
-	l.inForce.facts(f)
+// Facts adds what one scrape reports of alerts.
+func (s *Service) Facts(f *metrics.Facts) {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	s.inForce.facts(f)
 }
 
 // RecordsSeen is how many records of a machine the latest decision rested on.
-func (l *Service) RecordsSeen(machine string) int {
-	l.mu.RLock()
-	defer l.mu.RUnlock()
-	return l.inForce.recordsSeen(machine)
+func (s *Service) RecordsSeen(machine string) int {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.inForce.recordsSeen(machine)
 }

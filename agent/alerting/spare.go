@@ -5,7 +5,7 @@ import (
 	"fmt"
 )
 
-// sparePart says where a spare pair of a machine lies, as far as setups tell.
+// sparePart says where a spare pair for a machine lies, as far as setups state it.
 func sparePart(s *drift.Settings) string {
 	held, known := s.SparePairs.Get()
 	switch {

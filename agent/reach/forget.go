@@ -37,17 +37,17 @@ func (r *remote) forget(ctx context.Context, name string) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	patient := &remote{url: r.url, base: r.base, client: &http.Client{Transport: r.client.Transport}}
-	status, answer, err := patient.do(ctx, http.MethodPost, "/api/v1/people/forget", body)
+	unlimited := &remote{url: r.url, base: r.base, client: &http.Client{Transport: r.client.Transport}}
+	status, answer, err := unlimited.do(ctx, http.MethodPost, "/api/v1/people/forget", body)
 	if err != nil {
 		return "", err
 	}
-	var told struct{ Pseudonym, Reason string }
-	switch err := json.Unmarshal(answer, &told); {
-	case err == nil && status == http.StatusOK && told.Pseudonym != "":
-		return told.Pseudonym, nil
-	case err == nil && told.Reason != "":
-		return "", &drift.Problem{Reason: told.Reason}
+	var answered struct{ Pseudonym, Reason string }
+	switch err := json.Unmarshal(answer, &answered); {
+	case err == nil && status == http.StatusOK && answered.Pseudonym != "":
+		return answered.Pseudonym, nil
+	case err == nil && answered.Reason != "":
+		return "", &drift.Problem{Reason: answered.Reason}
 	}
 	return "", fmt.Errorf("the agent at %s answered %d: %.200s", r.url, status, answer)
 }

@@ -21,11 +21,11 @@ import (
 
 // local works on a store that this process has open.
 type local struct {
-	store *store.Store
-	door  *intake.Handler
-	stop  func() error // ends the door's writer
-	mind  *fleet.Answers
-	say   func(text string)
+	store   *store.Store
+	intake  *intake.Handler
+	stop    func() error // ends the intake's writer
+	answers *fleet.Answers
+	say     func(text string)
 }
 
 // shortly is how long a command waits for a store that is held before it asks
@@ -44,19 +44,19 @@ func openLocal(ctx context.Context, path string, now func() time.Time, say func(
 	}
 	for _, left := range []string{AddressFile(path), SocketFile(path)} {
 		if err := os.Remove(left); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return nil, errors.Join(fmt.Errorf("what an agent that was killed left cannot be removed: %w", err), s.Close())
+			return nil, errors.Join(fmt.Errorf("a file of an agent that was killed cannot be removed: %w", err), s.Close())
 		}
 	}
 	own := &local{store: s, say: say}
 	readable := store.NewReader(s, say)
-	own.mind = fleet.NewAnswers(readable, now)
+	own.answers = fleet.NewAnswers(readable, now)
 	if build, err := version.Build(); err == nil { // else nothing is kept
-		own.mind = fleet.NewKeptAnswers(readable, build, now)
+		own.answers = fleet.NewKeptAnswers(readable, build, now)
 	}
-	own.door = intake.New(s, now, func([]drift.Entry) {})
+	own.intake = intake.New(s, now, func([]drift.Entry) {})
 	ctx, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	done := make(chan error, 1)
-	go func() { done <- own.door.Run(ctx) }()
+	go func() { done <- own.intake.Run(ctx) }()
 	own.stop = func() error {
 		cancel()
 		return <-done
@@ -64,23 +64,23 @@ func openLocal(ctx context.Context, path string, now func() time.Time, say func(
 	return own, nil
 }
 
-// Close lets the door finish, keeps what was worked out, and closes the store.
+// Close lets the intake finish, keeps what was computed, and closes the store.
 func (l *local) Close() error {
 	err := l.stop()
-	if err := l.mind.Keep(); err != nil {
-		l.say("The next answer will take as long as this one; what was worked out cannot be kept: " + err.Error() + ".")
+	if err := l.answers.Keep(); err != nil {
+		l.say("The next answer will take as long as this one, because what was computed cannot be kept: " + err.Error() + ".")
 	}
 	return errors.Join(err, l.store.Close())
 }
 
-// Take offers the records, in turn, while the door is busy.
-func (l *local) Take(ctx context.Context, offers []intake.Submission) ([]intake.Receipt, error) {
-	return l.door.Take(ctx, offers)
+// Take hands the records in; it waits while the intake is busy.
+func (l *local) Take(ctx context.Context, submissions []intake.Submission) ([]intake.Receipt, error) {
+	return l.intake.Take(ctx, submissions)
 }
 
 // Assess answers from the store's own history.
 func (l *local) Assess(_ context.Context, machine string, asOf, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error) {
-	out, err := l.mind.AssessAt(machine, asOf, knownAt)
+	out, err := l.answers.AssessAt(machine, asOf, knownAt)
 	if err == nil && machine != "" && len(out) == 0 {
 		return nil, &drift.Problem{Field: "machine", Value: machine, Reason: "is not known here: no record names it"}
 	}
@@ -89,7 +89,7 @@ func (l *local) Assess(_ context.Context, machine string, asOf, knownAt drift.Op
 
 // Move answers a crew that has moved.
 func (l *local) Move(_ context.Context, q advise.Move) (advise.MoveAnswer, error) {
-	return l.mind.Move(q)
+	return l.answers.Move(q)
 }
 
 // Export writes all that is kept.
@@ -99,5 +99,5 @@ func (l *local) Export(_ context.Context, w io.Writer, format string) error {
 
 // LookBack answers which splices to doubt.
 func (l *local) LookBack(_ context.Context, q lookback.Question) (lookback.Report, error) {
-	return l.mind.LookBack(q)
+	return l.answers.LookBack(q)
 }

@@ -16,13 +16,13 @@ import (
 type Location struct {
 	Path string
 	Now  func() time.Time
-	// Log takes what is said beside the answers.
+	// Log takes messages beside the answers.
 	Log io.Writer
 }
 
 // Open opens the store or, when a running agent holds it, finds that agent and says
-// so. Unless it may be made, a store that is not there is an error: an answer from an
-// empty store would be a lie about a mistyped name.
+// so. Unless make is true, a missing store is an error: an empty store would give wrong
+// answers for a mistyped name.
 func (l Location) Open(ctx context.Context, make bool) (Place, error) {
 	if !make {
 		if err := l.MustBe(); err != nil {
@@ -44,9 +44,9 @@ func (l Location) MustBe() error {
 	return nil
 }
 
-// holder finds the running agent that holds the store, as held says, and tells
-// who is asked. An address alone proves nothing: that of an agent which was
-// killed may be another's by now, so it is read only when the store is held.
+// holder finds the running agent that holds the store and says that it asks it. An
+// address alone proves nothing: another program may have that of an agent which was
+// killed. So it is read only when the store is held, as the error held says.
 func (l Location) holder(ctx context.Context, held error) (*remote, error) {
 	url, ok := RunningAgent(ctx, l.Path)
 	if !ok {

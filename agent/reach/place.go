@@ -14,9 +14,9 @@ import (
 // Place is where a command finds the records and the answers: the store itself
 // or the running agent that holds it.
 type Place interface {
-	// Take offers records and returns when they are durable. It waits while the
-	// place is busy.
-	Take(ctx context.Context, offers []intake.Submission) ([]intake.Receipt, error)
+	// Take hands records in and returns when they are durable. It waits while the place
+	// is busy.
+	Take(ctx context.Context, submissions []intake.Submission) ([]intake.Receipt, error)
 	// Assess answers for one machine or, with "", for all, worst first.
 	Assess(ctx context.Context, machine string, asOf, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error)
 	// Move answers a crew that has moved.

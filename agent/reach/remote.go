@@ -24,12 +24,13 @@ import (
 // maxPost is how much one request carries: the agent takes no more than 1 MiB.
 const maxPost = 512 << 10
 
-// busyPause is how long to wait before asking a busy place again.
+// busyPause is how long to wait before a busy agent is asked again. It stays the
+// same: the agent is on this computer, and a refusal costs it little.
 const busyPause = time.Second
 
 // remote reaches the records through a running agent's HTTP interface.
 type remote struct {
-	url    string // of the agent's pages, as people are told
+	url    string // of the agent's pages, as messages show it
 	base   string // of requests
 	client *http.Client
 }
@@ -54,24 +55,24 @@ func (r *remote) Close() error {
 }
 
 // Take posts the submissions as JSON lines, in as many requests as they need.
-func (r *remote) Take(ctx context.Context, offers []intake.Submission) ([]intake.Receipt, error) {
+func (r *remote) Take(ctx context.Context, submissions []intake.Submission) ([]intake.Receipt, error) {
 	var out []intake.Receipt
-	for len(offers) > 0 {
+	for len(submissions) > 0 {
 		var body []byte
-		n, refused := 0, offers[0].Refusal != nil
-		for n < len(offers) && (offers[n].Refusal != nil) == refused && (n == 0 || len(body)+len(offers[n].Raw) < maxPost) {
-			body = appendLine(body, &offers[n])
+		n, refused := 0, submissions[0].Refusal != nil
+		for n < len(submissions) && (submissions[n].Refusal != nil) == refused && (n == 0 || len(body)+len(submissions[n].Raw) < maxPost) {
+			body = appendLine(body, &submissions[n])
 			n++
 		}
-		path := "/api/v1/records?via=" + offers[0].Via
+		path := "/api/v1/records?via=" + submissions[0].Via
 		if refused {
 			path = "/api/v1/refused"
 		}
-		receipts, err := r.post(ctx, path, body, offers[:n])
+		receipts, err := r.post(ctx, path, body, submissions[:n])
 		if err != nil {
 			return nil, err
 		}
-		out, offers = append(out, receipts...), offers[n:]
+		out, submissions = append(out, receipts...), submissions[n:]
 	}
 	return out, nil
 }
@@ -96,24 +97,24 @@ func appendLine(body []byte, o *intake.Submission) []byte {
 
 // post sends one request. Refusals are taken all or none, without receipts of
 // their own.
-func (r *remote) post(ctx context.Context, path string, body []byte, offers []intake.Submission) ([]intake.Receipt, error) {
+func (r *remote) post(ctx context.Context, path string, body []byte, submissions []intake.Submission) ([]intake.Receipt, error) {
 	status, answer, err := r.do(ctx, http.MethodPost, path, body)
 	if err != nil {
 		return nil, err
 	}
-	out := make([]intake.Receipt, 0, len(offers))
-	if offers[0].Refusal != nil && status == http.StatusCreated {
-		return out[:len(offers)], nil
+	out := make([]intake.Receipt, 0, len(submissions))
+	if submissions[0].Refusal != nil && status == http.StatusCreated {
+		return out[:len(submissions)], nil
 	}
 	dec := json.NewDecoder(bytes.NewReader(answer))
-	for i := range offers {
+	for i := range submissions {
 		var receipt wire.Receipt
 		if err := dec.Decode(&receipt); err != nil {
 			return nil, fmt.Errorf("the agent at %s answered %d: %.200s", r.url, status, answer)
 		}
-		receipt.Line = offers[i].Line // of the upload, not of this request
-		if p := offers[i].Problem; p != nil {
-			receipt.Refused = p // as it was found before sending
+		receipt.Line = submissions[i].Line // of the upload, not of this request
+		if p := submissions[i].Problem; p != nil {
+			receipt.Refused = p // found before sending
 		}
 		out = append(out, intake.Receipt(receipt))
 	}

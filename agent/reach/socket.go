@@ -12,7 +12,7 @@ import (
 	"path/filepath"
 )
 
-// SocketFile is where a running agent hears the commands on its computer.
+// SocketFile is the socket on which a running agent serves commands on its computer.
 func SocketFile(db string) string { return db + ".socket" }
 
 // longestAddress is what a socket's address may have in bytes on every system.
@@ -31,8 +31,8 @@ func atSocket(path string, f func(address string) error) error {
 	return errors.Join(f(fmt.Sprintf("/proc/self/fd/%d/%s", dir.Fd(), filepath.Base(path))), dir.Close())
 }
 
-// ownListener hears whoever may read the store's file anyhow: the user the agent
-// runs as, and root. Others are shown out.
+// ownListener accepts connections of those who may read the store's file anyhow: the
+// user the agent runs as, and root. It closes those of others.
 type ownListener struct {
 	net.Listener
 	path string
@@ -73,8 +73,8 @@ func (l *ownListener) Accept() (net.Conn, error) {
 			return nil, err
 		}
 		if err := ours(conn.(*net.UnixConn)); err != nil {
-			l.log.Warn("a process on this computer was not let in", "error", err)
-			_ = conn.Close() // it is told nothing
+			l.log.Warn("a connection of another user of this computer was refused", "error", err)
+			_ = conn.Close() // without an answer
 			continue
 		}
 		return conn, nil

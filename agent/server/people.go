@@ -15,7 +15,7 @@ type people struct {
 
 // Forget implements web.People.
 func (p people) Forget(name string) (pseudonym string, err error) {
-	err = p.alerts.Without(func() error {
+	err = p.alerts.ChangeStore(func() error {
 		pseudonym, err = p.store.Forget(name)
 		return err
 	})
@@ -24,5 +24,5 @@ func (p people) Forget(name string) (pseudonym string, err error) {
 
 // Learn implements web.People.
 func (p people) Learn(persons []wire.Person) error {
-	return p.alerts.Without(func() error { return p.store.Learn(persons) })
+	return p.alerts.ChangeStore(func() error { return p.store.Learn(persons) })
 }

@@ -213,7 +213,7 @@ func (s *Server) openAlerts(env Env) (err error) {
 		}
 	}
 	s.alerts, err = alerting.New(s.config.Alerts, alerting.Using{
-		Store: s.store, Fleet: s.fleet.Fleet, Doors: sources, Publish: publish, Now: env.Now, Log: s.log,
+		Store: s.store, Fleet: s.fleet.Fleet, Sources: sources, Publish: publish, Now: env.Now, Log: s.log,
 	})
 	return err
 }

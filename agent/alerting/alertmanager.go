@@ -10,16 +10,16 @@ import (
 	"arcdrift/agent/notify"
 )
 
-// manager is a channel that must be sent all open cases again and again.
+// manager is an Alertmanager: it takes an open case that is not sent again for resolved.
 type manager struct {
 	channel string
 	*notify.Alertmanager
 	log *slog.Logger
 }
 
-// stand sends the manager the cases that it was sent before, as long as they are open,
-// until ctx ends. A failure is logged once: the next attempt comes soon.
-func (m manager) stand(ctx context.Context, open func() []alert.Shown) {
+// repeat sends the manager the open cases that it got before again and again, until ctx
+// ends. A failure is logged once: the next attempt comes soon.
+func (m manager) repeat(ctx context.Context, open func() []alert.Shown) {
 	ticker := time.NewTicker(notify.StandEvery)
 	defer ticker.Stop()
 	failed := false
