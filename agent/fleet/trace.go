@@ -63,7 +63,7 @@ func point(ev *model.Event, m *model.Machine, step model.Step) advise.Point {
 	p := advise.Point{
 		ID: ev.ID, Time: ev.Time, Pair: ev.Pair, Arcs: int64(ev.Arcs), Attempt: ev.Ordinal,
 		Level: model.Pct(level), SD: sd * math.Exp(level/100), Scatter: m.Scatter(), Passed: ev.Passed,
-		Conditioning: ev.Conditioning, BadEnd: step.Spoilt > 0.5,
+		Conditioning: ev.Conditioning, BadEnd: step.BadEnd > 0.5,
 	}
 	if !math.IsNaN(step.Raw) {
 		p.Raw, p.Reference = drift.Some(model.Pct(step.Raw)), drift.Some(model.Pct(step.Reference))

@@ -34,7 +34,7 @@ func powerCommand(e *env) *cobra.Command {
 		Short: "Compare required power with an ideal observer, machines with full data",
 		Long: `Compares the required power of machines with full data, at steps of the days, with the
 truth. Beside the model stands an ideal observer, who knows all laws, the machine's
-own κ and effects of the air and which ends were spoilt, but not chance: its error
+own κ and effects of the air and which ends were bad, but not chance: its error
 cannot be beaten. A fleet of 30 machines over 200 days takes about 14 s of one
 processor.`,
 		Example: "  driftlab power --check",
@@ -125,9 +125,9 @@ type observer struct {
 // observe returns the posterior mean of the present level, in log percent, by the ideal
 // observer.
 func observe(m *synth.Machine, w *synth.World, events []model.Event, now *synth.Condition) float64 {
-	spoilt := map[string]bool{}
+	badEnd := map[string]bool{}
 	for _, a := range m.Attempts {
-		spoilt[a.Record] = spoilt[a.Record] || a.Spoilt
+		badEnd[a.Record] = badEnd[a.Record] || a.BadEnd
 	}
 	o := newObserver(m, uint64(len(events)))
 	for _, s := range w.Sites {
@@ -146,7 +146,7 @@ func observe(m *synth.Machine, w *synth.World, events []model.Event, now *synth.
 		}
 		u, haveSetting := ev.Setting.Get()
 		melt, haveMelt := ev.Melt.Get()
-		if haveSetting && haveMelt && !ev.Conditioning && !spoilt[ev.ID] {
+		if haveSetting && haveMelt && !ev.Conditioning && !badEnd[ev.ID] {
 			o.update(u - melt/m.Kappa - m.Density*ev.Air[0] - m.Humidity*ev.Air[1] - 10*m.Temperature*ev.Air[2])
 		}
 	}

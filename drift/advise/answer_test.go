@@ -318,7 +318,7 @@ func TestCauses(t *testing.T) {
 	}
 	rapid.Check(t, func(t *rapid.T) {
 		s := model.Streak{
-			Attempts: 3, Spoilt: rapid.Float64Range(0, 1).Draw(t, "bad ends"),
+			Attempts: 3, BadEnd: rapid.Float64Range(0, 1).Draw(t, "bad ends"),
 			OutBefore: rapid.Float64Range(0.001, 1).Draw(t, "before"), OutNow: rapid.Float64Range(0.001, 1).Draw(t, "now"),
 		}
 		list := causes(s)
@@ -338,13 +338,13 @@ func TestCauses(t *testing.T) {
 		worse := s
 		worse.OutNow = min(1, s.OutNow*1.5)
 		assert.GreaterOrEqual(t, of(worse, CauseAir), of(s, CauseAir), "an air that raises the chance of a miss takes blame")
-		assert.GreaterOrEqual(t, of(model.Streak{Spoilt: min(1, s.Spoilt+0.2)}, CauseEnds), of(model.Streak{Spoilt: s.Spoilt}, CauseEnds))
+		assert.GreaterOrEqual(t, of(model.Streak{BadEnd: min(1, s.BadEnd+0.2)}, CauseEnds), of(model.Streak{BadEnd: s.BadEnd}, CauseEnds))
 		if s.OutNow <= s.OutBefore {
 			assert.Zero(t, of(s, CauseAir))
 		}
 	})
 	// A third of the odds: 0.6 is 3 to 2, then 1 to 2.
-	assert.Equal(t, 0.33, of(model.Streak{Spoilt: 0.6, OtherCleaver: true}, CauseEnds))
+	assert.Equal(t, 0.33, of(model.Streak{BadEnd: 0.6, OtherCleaver: true}, CauseEnds))
 	// The air explains three parts in four of a chance that rose fourfold.
 	assert.Equal(t, 0.75, of(model.Streak{OutBefore: 0.1, OutNow: 0.4}, CauseAir))
 	assert.Zero(t, (&Streak{}).blame(CauseEnds))

@@ -36,7 +36,7 @@ func streakOf(m *model.Machine) Streak {
 // which the change of air alone raised the chance of a miss; the electrodes have
 // what is left. Another cleaver that failed as well speaks against the ends.
 func causes(s model.Streak) []Cause {
-	ends := s.Spoilt
+	ends := s.BadEnd
 	if s.OtherCleaver {
 		// Two cleavers blunt at once is rare: a third of the odds, a guess.
 		ends /= 3 - 2*ends

@@ -182,7 +182,7 @@ func (t *tally) recorded(h *model.History, from int) {
 // expected counts simulated sessions of a machine in the air of an event.
 func (t *tally) expected(m *model.Machine, ev *model.Event, limit int, seed uint64) {
 	p := m.Params()
-	s := simulation{p: p, rng: rand.New(rand.NewPCG(seed, 0x636865636b)), limit: limit, spoilt: p.Spoilt}
+	s := simulation{p: p, rng: rand.New(rand.NewPCG(seed, 0x636865636b)), limit: limit, badEnd: p.BadEnd}
 	s.lo, s.hi = p.Window()
 	s.bottom, s.top = p.Bounds()
 	var d model.Draw

@@ -79,7 +79,7 @@ func TestWhatIsLearntIsHeldAgainstItsRecords(t *testing.T) {
 			check(&wrong, "type-1", hs)
 			require.NotEmpty(t, wrong.Diagnostics)
 			assert.Contains(t, strings.Join(wrong.Diagnostics, " "), "after a fail")
-			// Of sums over all attempts, spoilt ends and those at the limit too.
+			// Of sums over all attempts, bad ends and those at the limit too.
 			assert.InDelta(t, gain, wrong.GainFail, 0.5*gain)
 		})
 	}

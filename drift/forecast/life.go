@@ -128,8 +128,8 @@ type simulation struct {
 	worn   float64 // age of the scatter now
 	// deviations between lo and hi pass; settings stay between bottom and top.
 	lo, hi, bottom, top float64
-	// spoilt is the chance that an attempt has a spoilt end, 0 in a forecast.
-	spoilt float64
+	// badEnd is the chance that an attempt has a bad end, 0 in a forecast.
+	badEnd float64
 	// watch, if not nil, is called for every attempt.
 	watch func(try int, passed bool, moved, off float64)
 	// Tables by arcs from now, in steps of grain, as each entry costs a power: wear, and
@@ -231,8 +231,8 @@ func (s *simulation) session(d *model.Draw, need, scatter float64) bool {
 
 // noise draws the error of one attempt.
 func (s *simulation) noise(scatter float64) float64 {
-	if s.spoilt > 0 && s.rng.Float64() < s.spoilt {
-		scatter *= s.p.SpoiltWidth
+	if s.badEnd > 0 && s.rng.Float64() < s.badEnd {
+		scatter *= s.p.BadEndWidth
 	}
 	return scatter * s.rng.NormFloat64()
 }

@@ -31,7 +31,7 @@ func logit(p float64) float64 {
 
 func logistic(x float64) float64 { return 1 / (1 + math.Exp(-x)) }
 
-// outcome is a first attempt: the chance stated before it, and how it ended. A spoilt
+// outcome is a first attempt: the chance stated before it, and how it ended. A bad
 // end says nothing of the machine: weight is the chance that none was.
 type outcome struct{ x, out, weight float64 }
 
@@ -63,7 +63,7 @@ func step(m *model.Machine, ev *model.Event) (one outcome, tells bool) {
 	s := m.Update(ev)
 	one.weight = 1
 	if !ev.Passed || ev.Tries > 1 {
-		one.out, one.weight = 1, 1-s.Spoilt
+		one.out, one.weight = 1, 1-s.BadEnd
 	}
 	return one, tells
 }

@@ -69,7 +69,7 @@ func (p *Past) follow(m *model.Machine, pieces []piece, bend bend) *course {
 			}
 		}
 		for ; next < len(pieces) && pieces[next].after == i; next++ {
-			s.Burn((pieces[next].start + pieces[next].end) / 2)
+			s.Advance((pieces[next].start + pieces[next].end) / 2)
 			marks[next] = s.Mark()
 		}
 	}

@@ -24,7 +24,7 @@ func (r *Reader) AppendState(b []byte) []byte {
 	return encode(b, func(f *codec) { f.reader(r) })
 }
 
-// ReaderFromState reads what [Reader.AppendState] appended, and returns what stands behind
+// ReaderFromState reads what [Reader.AppendState] appended, and returns what follows
 // it.
 func ReaderFromState(b []byte, settings drift.Settings) (Reader, []byte, error) {
 	r := Reader{Settings: settings}
@@ -39,7 +39,7 @@ func (m *Machine) AppendState(b []byte) []byte {
 }
 
 // MachineFromState reads what [Machine.AppendState] appended; p must be the values that it
-// was folded with. It returns what stands behind it.
+// was folded with. It returns what follows it.
 func MachineFromState(b []byte, name string, p *Params) (*Machine, []byte, error) {
 	m := &Machine{Name: name, kind: p, params: p, filter: newFilter()}
 	rest, err := decode(b, func(f *codec) { f.machine(m) })
@@ -243,7 +243,7 @@ func (f *codec) machine(m *Machine) {
 	f.bool(&m.started)
 	f.time(&m.last)
 	f.row(m.air[:])
-	f.floats(&m.spoiltSum, &m.spoiltN, &m.spoiltAll)
+	f.floats(&m.badEndSum, &m.badEndN, &m.badEndAll)
 	f.float(&m.sideBias.mean)
 	f.int(&m.sideBias.n)
 	f.streak(&m.streak)
@@ -301,7 +301,7 @@ func (f *codec) streak(s *Streak) {
 	f.int(&s.Attempts)
 	f.int(&s.Sessions)
 	f.time(&s.Since)
-	f.floats(&s.Spoilt, &s.OutBefore, &s.OutNow)
+	f.floats(&s.BadEnd, &s.OutBefore, &s.OutNow)
 	f.bool(&s.OtherCleaver)
 	f.text(&s.cleaver)
 	f.floats(&s.ends, &s.dirt, &s.step, &s.stepVar)
@@ -365,7 +365,7 @@ func (f *codec) params(p *Params) {
 	for i := range p.CurveCov {
 		f.row(p.CurveCov[i][:])
 	}
-	f.floats(&p.Spoilt, &p.SpoiltWidth, &p.SideSD, &p.DirtRate, &p.DirtLevel, &p.CleanLevel, &p.CleanLevelSD, &p.CleanScatter)
+	f.floats(&p.BadEnd, &p.BadEndWidth, &p.SideSD, &p.DirtRate, &p.DirtLevel, &p.CleanLevel, &p.CleanLevelSD, &p.CleanScatter)
 	for i := range p.Recalibration {
 		f.curve(&p.Recalibration[i])
 	}

@@ -8,7 +8,7 @@ import (
 
 // The machine's own correction says something of the attempt where meltback was not
 // reported: how far off it was, if the machine was free to correct; where the setting
-// stands, if it is at the limit; and, if nothing was changed, that the deviation was
+// is, if it is at the limit; and, if nothing was changed, that the deviation was
 // small or that the limit left no room.
 
 // roundingSD is the standard deviation, in log percent, of rounding to tenths of a
@@ -21,20 +21,20 @@ const room = 0.5
 
 // corrected updates the filter with an attempt of which outcome and correction are
 // known. The setting stays as it was during the attempt.
-func (f *filter) corrected(p *Params, ev *Event, noise *[scatterScales]float64, c, spoiltRate float64) observation {
+func (f *filter) corrected(p *Params, ev *Event, noise *[scatterScales]float64, c, badEndRate float64) observation {
 	out := observation{raw: math.NaN(), number: math.Abs(c) > rounding && p.gain(ev.Passed) >= smallestGain}
-	var logLik, spoilt [scatterScales]float64
+	var logLik, badEnd [scatterScales]float64
 	for k := range f.state {
 		g := &f.state[k]
 		moved := step(g.Mean[setting], c)
 		at := atLimit{p: p, ev: ev, moved: moved, noise: noise[k]}
 		at.look(g)
 		if !at.near {
-			logLik[k], spoilt[k] = p.free(g, ev, moved, noise[k], spoiltRate)
+			logLik[k], badEnd[k] = p.free(g, ev, moved, noise[k], badEndRate)
 			continue
 		}
 		f.spare.CopyFrom(g)
-		logLik[k], spoilt[k] = p.free(g, ev, moved, noise[k], spoiltRate)
+		logLik[k], badEnd[k] = p.free(g, ev, moved, noise[k], badEndRate)
 		logFree := logLik[k]
 		for _, stop := range at.stops() {
 			f.spare2.CopyFrom(&f.spare)
@@ -44,36 +44,36 @@ func (f *filter) corrected(p *Params, ev *Event, noise *[scatterScales]float64, 
 			g.Blend(&f.spare2, math.Exp(stopped-sum))
 			logLik[k] = sum
 		}
-		spoilt[k] *= math.Exp(logFree - logLik[k])
+		badEnd[k] *= math.Exp(logFree - logLik[k])
 	}
 	out.logLik = f.reweigh(&logLik)
 	for k, w := range f.weight {
-		out.spoilt += w * spoilt[k]
+		out.badEnd += w * badEnd[k]
 	}
 	return out
 }
 
 // step converts a correction c in percent, at a setting in log percent, to log percent.
 func step(setting, c float64) float64 {
-	const least = -90 // percent: no arc burns there
+	const least = -90 // percent: there is no arc below
 	s := max(Pct(setting), least)
 	return logPct(max(s+c, least)) - logPct(s)
 }
 
 // free updates a state with a correction that no limit cut short, and returns its log
-// likelihood and the probability that an end was spoilt.
-func (p *Params) free(g *fit.Normal, ev *Event, moved, noise, spoiltRate float64) (logLik, spoilt float64) {
+// likelihood and the probability that an end was bad.
+func (p *Params) free(g *fit.Normal, ev *Event, moved, noise, badEndRate float64) (logLik, badEnd float64) {
 	_, off := rows(ev)
 	gain := p.gain(ev.Passed)
 	lo, hi := p.Window()
 	switch changed := math.Abs(moved) > rounding; {
 	case changed && gain >= smallestGain:
 		r := noise + sq(p.CorrectSD/gain) + sq(roundingSD/gain)
-		logLik, spoilt = g.ObserveRobust(off[:], moved/gain, r, spoiltRate, sq(p.SpoiltWidth)*noise/r, wrong/anywhere)
+		logLik, badEnd = g.ObserveRobust(off[:], moved/gain, r, badEndRate, sq(p.BadEndWidth)*noise/r, wrong/anywhere)
 		if !ev.Passed {
 			logLik += math.Log1p(-p.Idle)
 		}
-		return logLik - math.Log(gain), spoilt
+		return logLik - math.Log(gain), badEnd
 	case !changed && ev.Passed && gain >= smallestGain:
 		// Within the dead band, or so little off that the correction rounds to 0.
 		band := max(p.DeadBand, rounding/gain)
@@ -81,13 +81,13 @@ func (p *Params) free(g *fit.Normal, ev *Event, moved, noise, spoiltRate float64
 	}
 	o := fit.Feedback{
 		H: off[:], R: noise, Lo: lo, Hi: hi, Within: ev.Passed,
-		Outlier: spoiltRate, Width: p.SpoiltWidth, Wrong: wrong, Moved: setting,
+		Outlier: badEndRate, Width: p.BadEndWidth, Wrong: wrong, Moved: setting,
 	}
-	logLik, spoilt = o.Observe(g)
+	logLik, badEnd = o.Observe(g)
 	if !ev.Passed && gain >= smallestGain {
 		logLik += math.Log(p.Idle)
 	}
-	return logLik, spoilt
+	return logLik, badEnd
 }
 
 // atLimit considers that the setting is at a limit after an attempt.

@@ -8,9 +8,9 @@ import (
 	"arcdrift/drift"
 )
 
-// Of a pair whose age nobody told, a machine without a counter that is met at work,
+// Of a pair of unknown age, a machine without a counter that is met at work,
 // as much wear is believed as pairs of its kind mostly have, and it is as unsure; a
-// counter that is told later is not wear once more.
+// counter that is reported later is not wear once more.
 func TestAPairOfUnknownAge(t *testing.T) {
 	p := believed()
 	p.Slope, p.SlopeSD, p.Level, p.LevelSD, p.Walk, p.DirtRate, p.UsualArcs = 3, 0.5, 0, 1, 0.01, 1e-6, 2000
@@ -30,8 +30,8 @@ func TestAPairOfUnknownAge(t *testing.T) {
 	assert.InDelta(t, 3.6, sd, 0.4)
 	setting, _ := m.Setting()
 	assert.InDelta(t, level, setting, 1, "it has corrected itself")
-	told, sure := met(func(ev *Event) { ev.Estimated = false }).Level()
-	assert.InDelta(t, 0, told, 0.2)
+	known, sure := met(func(ev *Event) { ev.Estimated = false }).Level()
+	assert.InDelta(t, 0, known, 0.2)
 	assert.Less(t, sure, 1.1)
 	fitted, _ := met(func(ev *Event) { ev.Pair = 1 }).Level()
 	assert.InDelta(t, 0, fitted, 0.2, "fitted while somebody watched")
@@ -44,8 +44,8 @@ func TestAPairOfUnknownAge(t *testing.T) {
 	assert.InDelta(t, 2100, m.ScatterAge(), 1)
 }
 
-// A machine that tells its corrections alone and leaves fails unanswered, though its
-// kind answers all that it can, stands at its limit: so much is known of its setting
+// A machine that reports its corrections alone and leaves fails unanswered, though its
+// kind answers all that it can, is at its limit: so much is known of its setting
 // then, and of the level that comes with it.
 func TestAFailWithoutAnAnswerTellsTheLimit(t *testing.T) {
 	p := believed()

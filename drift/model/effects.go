@@ -25,7 +25,7 @@ func (p *Params) effects(prior *Params, histories []History) {
 	p.Slope, p.SlopeSD = e.slope.pool(prior.Slope, prior.SlopeSD)
 	p.Level, p.LevelSD = e.level.pool(prior.Level, prior.LevelSD)
 	const weight = 200 // attempts' worth of prior
-	p.Spoilt = min(max((e.spoilt+weight*prior.Spoilt)/(e.attempts+weight), 0.002), 0.3)
+	p.BadEnd = min(max((e.badEnd+weight*prior.BadEnd)/(e.attempts+weight), 0.002), 0.3)
 	p.Attempts = int(e.attempts)
 	e.cleans(p, prior)
 	p.pooledOffsets(&e)
@@ -36,7 +36,7 @@ func (p *Params) effects(prior *Params, histories []History) {
 type effects struct {
 	air          []fit.Evidence
 	slope, level units
-	spoilt       float64
+	badEnd       float64
 	attempts     float64
 	drop         []float64 // of the level at a clean
 	offset       map[string]*units
@@ -108,12 +108,12 @@ func (e *effects) fold(p *Params, h History) {
 	}
 	e.pairEnds(m, m.numbers-numbers)
 	if m.numbers >= telling {
-		if said, ok := fit.RemovePrior(m.filter.air(), p.airPrior()); ok {
-			e.air = append(e.air, said)
+		if known, ok := fit.RemovePrior(m.filter.air(), p.airPrior()); ok {
+			e.air = append(e.air, known)
 		}
 	}
 	e.offsets(m, p)
-	e.spoilt += m.spoiltAll
+	e.badEnd += m.badEndAll
 	e.attempts += float64(m.attempts)
 }
 

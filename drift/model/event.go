@@ -16,7 +16,7 @@ const (
 	Attempt   Kind = iota
 	Cleaned        // the pair was cleaned
 	Replaced       // a new pair, logged
-	Unlogged       // the counter fell: most likely a new pair nobody logged
+	Unlogged       // the counter fell: most likely a new pair that was not logged
 	Inspected      // looked at, nothing done
 	Usage          // the counter moved, nothing else
 )

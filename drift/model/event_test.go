@@ -14,7 +14,7 @@ import (
 
 var morning = time.Date(2026, 3, 2, 7, 0, 0, 0, time.UTC)
 
-// calibrated is a passed attempt on some day, changed as told.
+// calibrated is a passed attempt on some day, changed as given.
 func calibrated(day int, change ...func(*drift.Entry)) *drift.Entry {
 	e := &drift.Entry{Record: drift.Record{
 		Type: drift.TypeCalibration, Machine: "K-07", Time: morning.AddDate(0, 0, day),
@@ -160,7 +160,7 @@ func TestReaderPassesOverWhatSaysNothingOfTheArc(t *testing.T) {
 
 func TestReaderConditioning(t *testing.T) {
 	// Twenty arcs by default; the arc at the bound is the last of them. A service
-	// is never conditioning, and without a counter nobody knows the first arcs.
+	// is never conditioning, and without a counter the first arcs are unknown.
 	var got []bool
 	for _, ev := range read(calibrated(0, counted(2000)), service(1, drift.Replaced, counted(0)), service(1, drift.Inspected, counted(5)),
 		calibrated(2, counted(19)), calibrated(3, counted(20)), calibrated(4, counted(21))) {
@@ -207,7 +207,7 @@ func TestReaderNumbers(t *testing.T) {
 	assert.Equal(t, Full, gradeOf(&ev))
 
 	one := numbers(func(c *drift.Calibration) { full(c); c.MeltbackRight = drift.Opt[float64]{} })
-	assert.InDelta(t, 100*math.Log(0.9), one.Melt.Or(0), 1e-12, "one end stands for both")
+	assert.InDelta(t, 100*math.Log(0.9), one.Melt.Or(0), 1e-12, "one end counts for both")
 	assert.False(t, one.Side.Known())
 
 	for _, c := range []struct {
@@ -236,7 +236,7 @@ func TestReaderNumbers(t *testing.T) {
 	assert.False(t, bare.Melt.Known() || bare.Correction.Known())
 	assert.Equal(t, PassFail, gradeOf(&bare))
 
-	// What a record does not tell, the settings do.
+	// What a record does not state, the settings do.
 	r := Reader{Settings: drift.Settings{Target: some(200), Tolerance: some(20), Limit: some(9)}}
 	ev, ok := r.Next(calibrated(0, func(e *drift.Entry) { e.Calibration.MeltbackLeft = some(200) }))
 	require.True(t, ok)
@@ -278,8 +278,8 @@ func TestReaderAir(t *testing.T) {
 	assert.Equal(t, thin.Air[0], warm.Air[0])
 	assert.InDelta(t, 0.5, warm.Air[2], 1e-12, "the machine's own temperature")
 
-	// An older reading stands in, and is marked so; an altitude once told stands
-	// until another is; a machine that never told its air is not marked.
+	// An older reading is used, and is marked so; an altitude once reported stays
+	// until another is; a machine that never reported its air is not marked.
 	later := airs(
 		func(*drift.Calibration) {},
 		func(c *drift.Calibration) { c.Temperature, c.Pressure = some(10), some(795) },

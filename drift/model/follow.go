@@ -15,8 +15,8 @@ func (p *Params) follow(histories []History) {
 				continue
 			}
 			melt, measured := ev.Melt.Get()
-			setting, told := ev.Setting.Get()
-			if off := setting - melt/p.Kappa - left; known && measured && told && ev.NewSession && ev.Tries == 1 && ev.Pair == pair && ev.Program == program && math.Abs(off) >= farMoved {
+			setting, stated := ev.Setting.Get()
+			if off := setting - melt/p.Kappa - left; known && measured && stated && ev.NewSession && ev.Tries == 1 && ev.Pair == pair && ev.Program == program && math.Abs(off) >= farMoved {
 				shares = append(shares, (setting-left)/off)
 			}
 			left, known = ev.Next.Get()

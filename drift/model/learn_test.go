@@ -84,7 +84,7 @@ func TestLearnRecovers(t *testing.T) {
 			"kappa": p.Kappa, "gain after a fail": p.GainFail, "gain after a pass": p.GainPass,
 			"slope": p.Slope, "density": p.Air[0], "humidity": p.Air[1], "temperature": p.Air[2],
 			"scatter when new": p.ScatterAt(0), "scatter at 1200": p.ScatterAt(1200), "scatter at 1700": p.ScatterAt(1700),
-			"spoilt": p.Spoilt, "target": p.Target.Or(0), "tolerance": p.Tolerance.Or(0), "limit": p.Limit.Or(0),
+			"bad ends": p.BadEnd, "target": p.Target.Or(0), "tolerance": p.Tolerance.Or(0), "limit": p.Limit.Or(0),
 		} {
 			got[name] += x / seeds
 			t.Logf("seed %d: %s %.3f", seed, name, x)
@@ -130,7 +130,7 @@ func TestLearnFromConstantResults(t *testing.T) {
 	}
 }
 
-// A fleet of old pairs that hardly wear, first heard of after some 20,000 arcs,
+// A fleet of old pairs that hardly wear, first recorded after some 20,000 arcs,
 // is learnt as any other: κ, the effects of density (true 0.42, three standard
 // errors of 30 machines) and the scatter of the pairs as they are.
 func TestLearnFromOldPairs(t *testing.T) {
@@ -161,7 +161,7 @@ func TestLearnDoesNotCareForOrder(t *testing.T) {
 	keys := once.Keys()
 	assert.True(t, slices.IsSortedFunc(keys, Key.compare))
 	assert.NotEmpty(t, keys)
-	assert.Same(t, once.For(Key{"never seen", ""}), once.For(Key{"nor this", "p"}), "the whole fleet stands in")
+	assert.Same(t, once.For(Key{"never seen", ""}), once.For(Key{"nor this", "p"}), "the whole fleet is used")
 }
 
 // Of a large kind those with the smallest hashes are asked, whoever else is there
@@ -209,7 +209,7 @@ func TestClimbFrom(t *testing.T) {
 	assert.InDelta(t, 1.3, best, 0.5)
 }
 
-// Counts alone tell nothing of how machines measure or wear: what was believed is
+// Counts alone show nothing of how machines measure or wear: what was believed is
 // left, all of it.
 func TestNothingIsLearntFromCountsAlone(t *testing.T) {
 	key := Key{"type-1", "single-mode"}
@@ -223,8 +223,8 @@ func TestNothingIsLearntFromCountsAlone(t *testing.T) {
 	}
 	got, prior := *learn(hs).For(key), Prior()
 	assert.Zero(t, got.Attempts)
-	assert.InDelta(t, prior.Spoilt, got.Spoilt, 1e-12)
-	got.Spoilt, got.CleanLevelSD = prior.Spoilt, prior.CleanLevelSD // up to rounding
+	assert.InDelta(t, prior.BadEnd, got.BadEnd, 1e-12)
+	got.BadEnd, got.CleanLevelSD = prior.BadEnd, prior.CleanLevelSD // up to rounding
 	assert.Equal(t, prior, got)
 	hs[0].Events[9].Kind, hs[0].Events[9].Tries, hs[0].Events[9].Passed = Attempt, 1, true
 	assert.Positive(t, learn(hs).For(key).Attempts, "one attempt is learnt from")

@@ -27,9 +27,9 @@ type Machine struct {
 	started     bool
 	last        time.Time // of the last attempt
 	air         [airTerms]float64
-	spoiltSum   float64
-	spoiltN     float64
-	spoiltAll   float64
+	badEndSum   float64
+	badEndN     float64
+	badEndAll   float64
 	sideBias    sideBias
 	streak      Streak
 	tally       tally
@@ -56,8 +56,8 @@ type Step struct {
 	// Raw is the required power as measured, Reference the same at reference air, both
 	// in log percent; NaN where the event does not give it.
 	Raw, Reference float64
-	// Spoilt is the probability that an end was spoilt.
-	Spoilt float64
+	// BadEnd is the probability that an end was bad.
+	BadEnd float64
 }
 
 // Update updates the machine with its next event, in order of time, and returns what
@@ -161,7 +161,7 @@ func (m *Machine) attempt(ev *Event) Step {
 	if !ev.Passed {
 		out = m.outlook(before, ev)
 	}
-	rate := m.spoiltRate()
+	rate := m.badEndRate()
 	sided := m.oneSided(ev, rate)
 	out.side = sided / (1 - sided) * (1 - rate) / rate
 	s := m.filter.attempt(p, ev, m.scatterAge, rate, sided)
@@ -170,10 +170,10 @@ func (m *Machine) attempt(ev *Event) Step {
 		m.numbers++
 	}
 	m.logLik += s.logLik
-	m.spoiltSum, m.spoiltN = m.spoiltSum*spoiltMemory+s.spoilt, m.spoiltN*spoiltMemory+1
-	m.spoiltAll += s.spoilt
-	m.tally.add(ev, m.streak.update(ev, s.spoilt, out))
-	step.Spoilt = s.spoilt
+	m.badEndSum, m.badEndN = m.badEndSum*badEndMemory+s.badEnd, m.badEndN*badEndMemory+1
+	m.badEndAll += s.badEnd
+	m.tally.add(ev, m.streak.update(ev, s.badEnd, out))
+	step.BadEnd = s.badEnd
 	if !math.IsNaN(s.raw) {
 		m.points.add(m.arcs, s.raw-m.filter.mean1(offset))
 		step.Raw = s.raw
@@ -182,16 +182,16 @@ func (m *Machine) attempt(ev *Event) Step {
 	return step
 }
 
-// A cleaver is blunt for a time only: the machine's own share of spoilt ends is a mean
+// A cleaver is blunt for a time only: the machine's own share of bad ends is a mean
 // over about the last hundred attempts, with the population's share as a prior worth
 // twenty.
 const (
-	spoiltMemory = 0.99
-	spoiltPrior  = 20.0
+	badEndMemory = 0.99
+	badEndPrior  = 20.0
 )
 
-func (m *Machine) spoiltRate() float64 {
-	rate := (m.params.Spoilt*spoiltPrior + m.spoiltSum) / (spoiltPrior + m.spoiltN)
+func (m *Machine) badEndRate() float64 {
+	rate := (m.params.BadEnd*badEndPrior + m.badEndSum) / (badEndPrior + m.badEndN)
 	return min(max(rate, 0.002), 0.5)
 }
 

@@ -23,7 +23,7 @@ func believed() *Params {
 		Air:     [airTerms]float64{0.4, 0.05, 0.2},
 		AirCov:  [airTerms][airTerms]float64{{0.02, 0, 0}, {0, 0.002, 0}, {0, 0, 0.05}},
 		Scatter: 1.5, ScatterArcs: 2000, ScatterExponent: 3, ScatterScaleSD: 0.3,
-		Spoilt: 0.03, SpoiltWidth: 5, DirtRate: 0.1, DirtLevel: 1,
+		BadEnd: 0.03, BadEndWidth: 5, DirtRate: 0.1, DirtLevel: 1,
 		CleanLevel: 0.5, CleanLevelSD: 0.5, CleanScatter: 0.6,
 	}
 }
@@ -34,7 +34,7 @@ type fake struct {
 	p                     *Params
 	level, slope, setting float64
 	air                   [airTerms]float64
-	multiple              int
+	scale                 int
 	arcs                  float64
 	at                    time.Time
 }
@@ -52,24 +52,24 @@ func newFake(p *Params, seed uint64) *fake {
 		if u -= w; u < 0 {
 			break
 		}
-		f.multiple++
+		f.scale++
 	}
 	return f
 }
 
-// burn lets the pair burn arcs.
+// burn lets the pair make arcs.
 func (f *fake) burn(step float64) {
 	f.arcs += step
 	f.level += f.slope*(f.p.Wear(f.arcs)-f.p.Wear(f.arcs-step))*math.Exp(-f.level/100) + math.Sqrt(f.p.Walk*step/1000)*f.rng.NormFloat64()
 	if f.rng.Float64() < f.p.DirtRate*step/1000 {
-		if up := 1 + f.rng.IntN(mostSteps); f.multiple+up < scatterScales {
+		if up := 1 + f.rng.IntN(mostSteps); f.scale+up < scatterScales {
 			f.level += f.p.DirtStep() * (1 + f.rng.NormFloat64())
-			f.multiple += up
+			f.scale += up
 		}
 	}
 }
 
-// session gives the events of one session as a machine of that grade tells them.
+// session gives the events of one session as a machine of that grade reports them.
 func (f *fake) session(grade Grade, step float64) []Event {
 	n := f.rng.NormFloat64
 	air := [airTerms]float64{5 + 5*n(), -3 + 3*n(), -0.5 + n()}
@@ -82,9 +82,9 @@ func (f *fake) session(grade Grade, step float64) []Event {
 			burnt = 1
 		}
 		f.burn(burnt)
-		noise := f.p.ScatterAt(f.arcs) * ScatterScaleAt(f.multiple) * n()
-		if f.rng.Float64() < f.p.Spoilt {
-			noise *= f.p.SpoiltWidth
+		noise := f.p.ScatterAt(f.arcs) * ScatterScaleAt(f.scale) * n()
+		if f.rng.Float64() < f.p.BadEnd {
+			noise *= f.p.BadEndWidth
 		}
 		off := f.level + noise - f.setting
 		for i := range air {
@@ -125,8 +125,8 @@ func TestTheFilterIsCalibrated(t *testing.T) {
 	}{
 		Full:           {"full", 0.36, 0.4},
 		CorrectionOnly: {"correction", 0.45, 0.9},
-		// Passes and fails alone tell of a machine met with a new pair little more than
-		// where it stands beside its setting.
+		// Passes and fails alone show of a machine met with a new pair little more than
+		// where it is relative to its setting.
 		PassFail: {"pass-fail", 0.45, 1.05},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -164,7 +164,7 @@ func TestTheFilterIsCalibrated(t *testing.T) {
 	}
 }
 
-// led is a machine that has told so many sessions.
+// led is a machine that has reported so many sessions.
 func led(p *Params, seed uint64, grade Grade, sessions int) (*fake, *Machine) {
 	f, m := newFake(p, seed), NewMachine("K-07", p)
 	for range sessions {
@@ -175,14 +175,14 @@ func led(p *Params, seed uint64, grade Grade, sessions int) (*fake, *Machine) {
 	return f, m
 }
 
-// One wild attempt is a bad end, not wear: it is called spoilt and moves the
+// One wild attempt is a bad end, not wear: it counts as a bad end and moves the
 // level by less than a twentieth of its distance, where a plain update of a
 // level this sure (0.6) by a scatter of 1.5 would go a seventh of the way.
 func TestOneWildAttemptHardlyMovesTheLevel(t *testing.T) {
 	for seed := range uint64(20) {
 		f, m := led(believed(), seed, Full, 30)
 		before, _ := m.Level()
-		multiple := m.lnScatterScale()
+		scale := m.lnScatterScale()
 		far := 12 * m.Scatter()
 		ev := Event{
 			Kind: Attempt, Time: f.at.AddDate(0, 0, 1), Arcs: f.arcs, NewSession: true, Ordinal: 1, Tries: 1,
@@ -191,9 +191,9 @@ func TestOneWildAttemptHardlyMovesTheLevel(t *testing.T) {
 		step := m.Update(&ev)
 		after, _ := m.Level()
 		assert.Less(t, math.Abs(after-before), far/20)
-		assert.Greater(t, step.Spoilt, 0.95)
+		assert.Greater(t, step.BadEnd, 0.95)
 		// The grid's own step is 0.3: the scatter stays where it was.
-		assert.InDelta(t, multiple, m.lnScatterScale(), 0.15)
+		assert.InDelta(t, scale, m.lnScatterScale(), 0.15)
 		assert.InDelta(t, before+far, step.Raw, 1e-9)
 	}
 }
@@ -213,7 +213,7 @@ func TestOutcomesMoveTheLevelTheRightWay(t *testing.T) {
 		after, sd := m.Level()
 		if ev.Passed {
 			assert.Greater(t, (after-before)*off, 0.0, "towards the setting")
-			assert.Less(t, sd, p.LevelSD, "a pass is sure to tell something")
+			assert.Less(t, sd, p.LevelSD, "a pass is certain to inform")
 		} else {
 			assert.Less(t, (after-before)*off, 0.0, "away from the setting")
 		}
@@ -385,7 +385,7 @@ func TestAnyRecordsLeaveADistribution(t *testing.T) {
 		return drift.Some(f.Min + (f.Max-f.Min)*(1-rng.Float64()))
 	}
 	for range 60 {
-		// One kind of nonsense is told steadily, by turns another.
+		// One kind of nonsense comes steadily, then another.
 		steady := drift.Calibration{PowerSetting: extreme("power_setting_pct"), PowerCorrection: extreme("power_correction_pct"), MeltbackLeft: extreme("meltback_left_um"), Target: extreme("meltback_target_um")}
 		limit, tolerance := extreme("power_limit_pct"), extreme("meltback_tolerance_um")
 		r, m := Reader{}, NewMachine("K-07", believed())
@@ -417,8 +417,8 @@ func TestAnyRecordsLeaveADistribution(t *testing.T) {
 	}
 }
 
-// Machines of one kind may be held to tolerances of their own: what their records
-// tell goes before what most tell.
+// Machines of one kind may have tolerances of their own: what their records
+// state goes before what most state.
 func TestAMachinesOwnToleranceCounts(t *testing.T) {
 	out := func(tolerance float64) float64 {
 		p := believed()
@@ -428,7 +428,7 @@ func TestAMachinesOwnToleranceCounts(t *testing.T) {
 		kept, _, err := MachineFromState(m.AppendState(nil), "K-07", p)
 		require.NoError(t, err)
 		assert.Equal(t, m.OutChance(ev.Air, 0), kept.OutChance(ev.Air, 0))
-		assert.Equal(t, drift.Some(26.0), p.Tolerance, "that of its kind stands")
+		assert.Equal(t, drift.Some(26.0), p.Tolerance, "that of its kind stays")
 		return m.OutChance(ev.Air, 0)
 	}
 	same := out(26)
@@ -476,7 +476,7 @@ func TestTakeDoesNotAllocate(t *testing.T) {
 	}
 }
 
-func BenchmarkTake(b *testing.B) {
+func BenchmarkUpdate(b *testing.B) {
 	for name, grade := range map[string]Grade{"full": Full, "correction": CorrectionOnly, "pass-fail": PassFail} {
 		b.Run(name, func(b *testing.B) {
 			f, m := led(believed(), 7, grade, 0)

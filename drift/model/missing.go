@@ -27,12 +27,12 @@ func (m *Machine) aimed(ev *Event) *Event {
 
 // oneTarget says whether nine in ten of the reported targets lie within a hundredth of
 // their median. If machines of one kind differ in it, none says anything of another's.
-func oneTarget(told []float64, median float64) bool {
+func oneTarget(targets []float64, median float64) bool {
 	near := 0
-	for _, t := range told {
+	for _, t := range targets {
 		if math.Abs(t-median) <= median/100 {
 			near++
 		}
 	}
-	return len(told) >= enough && 10*near >= 9*len(told)
+	return len(targets) >= enough && 10*near >= 9*len(targets)
 }

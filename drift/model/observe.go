@@ -10,8 +10,8 @@ import (
 type observation struct {
 	// logLik is the log likelihood of the attempt.
 	logLik float64
-	// spoilt is the probability that an end was spoilt.
-	spoilt float64
+	// badEnd is the probability that an end was bad.
+	badEnd float64
 	// raw is the required power as measured, in log percent; NaN if the grade of data
 	// does not give it.
 	raw float64
@@ -20,16 +20,16 @@ type observation struct {
 }
 
 // attempt updates the filter with one attempt. age is that of the scatter in arcs,
-// spoiltRate this machine's share of spoilt ends, spoilt the probability that an end of
-// this attempt is spoilt.
-func (f *filter) attempt(p *Params, ev *Event, age, spoiltRate, spoilt float64) observation {
+// badEndRate this machine's share of bad ends, badEnd the probability that an end of
+// this attempt is bad.
+func (f *filter) attempt(p *Params, ev *Event, age, badEndRate, badEnd float64) observation {
 	noise := p.noise(age, ev.AirStale)
 	if sum, ok := ev.Moved.Get(); ok {
-		return f.session(p, ev, &noise, sum, spoiltRate, spoilt)
+		return f.session(p, ev, &noise, sum, badEndRate, badEnd)
 	}
 	before := 0.0
 	for range ev.Tries - 1 {
-		before += f.outcome(p, ev, &noise, false, spoiltRate, p.follows(false)).logLik
+		before += f.outcome(p, ev, &noise, false, badEndRate, p.follows(false)).logLik
 	}
 	if u, ok := ev.Setting.Get(); ok {
 		for k := range f.state {
@@ -37,17 +37,17 @@ func (f *filter) attempt(p *Params, ev *Event, age, spoiltRate, spoilt float64) 
 		}
 	}
 	var out observation
-	needed, said := f.measured(p, ev)
+	needed, as := f.measured(p, ev)
 	c, answered := ev.Correction.Get()
 	switch {
-	case said == known:
-		out = f.measure(p, ev, &noise, needed, spoilt)
+	case as == known:
+		out = f.measure(p, ev, &noise, needed, badEnd)
 	case ev.Melt.Known():
-		out = f.measureRelative(p, ev, &noise, needed, spoilt)
+		out = f.measureRelative(p, ev, &noise, needed, badEnd)
 	case answered:
-		out = f.corrected(p, ev, &noise, c, spoilt)
+		out = f.corrected(p, ev, &noise, c, badEnd)
 	default:
-		out = f.outcome(p, ev, &noise, ev.Passed, spoilt, p.follows(ev.Passed))
+		out = f.outcome(p, ev, &noise, ev.Passed, badEnd, p.follows(ev.Passed))
 	}
 	f.correct(p, ev)
 	out.logLik += before
@@ -133,15 +133,15 @@ func (p *Params) noise(age float64, airStale bool) (r [scatterScales]float64) {
 }
 
 // measure updates the filter with a measured required power.
-func (f *filter) measure(p *Params, ev *Event, noise *[scatterScales]float64, x, spoiltRate float64) observation {
+func (f *filter) measure(p *Params, ev *Event, noise *[scatterScales]float64, x, badEndRate float64) observation {
 	need, _ := rows(ev)
-	return f.robust(p, noise, need[:], x, spoiltRate, x)
+	return f.robust(p, noise, need[:], x, badEndRate, x)
 }
 
 // measureRelative updates the filter with a required power relative to the setting.
-func (f *filter) measureRelative(p *Params, ev *Event, noise *[scatterScales]float64, d, spoiltRate float64) observation {
+func (f *filter) measureRelative(p *Params, ev *Event, noise *[scatterScales]float64, d, badEndRate float64) observation {
 	_, off := rows(ev)
-	return f.robust(p, noise, off[:], d, spoiltRate, math.NaN())
+	return f.robust(p, noise, off[:], d, badEndRate, math.NaN())
 }
 
 // Some records are wrong: a digit too many, or a fail recorded as a pass. wrong is their
@@ -151,38 +151,38 @@ const (
 	anywhere = 200.0
 )
 
-func (f *filter) robust(p *Params, noise *[scatterScales]float64, row []float64, y, spoiltRate, raw float64) observation {
+func (f *filter) robust(p *Params, noise *[scatterScales]float64, row []float64, y, badEndRate, raw float64) observation {
 	out := observation{raw: raw, number: true}
 	var logLik [scatterScales]float64
-	var spoilt [scatterScales]float64
+	var badEnd [scatterScales]float64
 	for k := range f.state {
-		logLik[k], spoilt[k] = f.state[k].ObserveRobust(row, y, noise[k], spoiltRate, sq(p.SpoiltWidth), wrong/anywhere)
+		logLik[k], badEnd[k] = f.state[k].ObserveRobust(row, y, noise[k], badEndRate, sq(p.BadEndWidth), wrong/anywhere)
 	}
 	// The likelihood is a density of ln meltback, not of power.
 	out.logLik = f.reweigh(&logLik) - math.Log(p.Kappa)
 	for k, w := range f.weight {
-		out.spoilt += w * spoilt[k]
+		out.badEnd += w * badEnd[k]
 	}
 	return out
 }
 
 // outcome updates the filter with a pass or a fail; the setting then follows the
 // deviation by gain.
-func (f *filter) outcome(p *Params, ev *Event, noise *[scatterScales]float64, passed bool, spoiltRate, gain float64) observation {
+func (f *filter) outcome(p *Params, ev *Event, noise *[scatterScales]float64, passed bool, badEndRate, gain float64) observation {
 	_, off := rows(ev)
 	lo, hi := p.Window()
 	out := observation{raw: math.NaN()}
-	var logLik, spoilt [scatterScales]float64
+	var logLik, badEnd [scatterScales]float64
 	for k := range f.state {
 		o := fit.Feedback{
 			H: off[:], R: noise[k], Lo: lo, Hi: hi, Within: passed,
-			Outlier: spoiltRate, Width: p.SpoiltWidth, Wrong: wrong, Moved: setting, Gain: gain,
+			Outlier: badEndRate, Width: p.BadEndWidth, Wrong: wrong, Moved: setting, Gain: gain,
 		}
-		logLik[k], spoilt[k] = o.Observe(&f.state[k])
+		logLik[k], badEnd[k] = o.Observe(&f.state[k])
 	}
 	out.logLik = f.reweigh(&logLik)
 	for k, w := range f.weight {
-		out.spoilt += w * spoilt[k]
+		out.badEnd += w * badEnd[k]
 	}
 	if gain > 0 {
 		f.clip(p)
@@ -239,14 +239,14 @@ func (l *sideBias) update(side, sd float64) (z float64) {
 	return z
 }
 
-// oneSided returns the probability of a spoilt end given the prior rate and the
+// oneSided returns the probability of a bad end given the prior rate and the
 // difference between the two ends: an arc heats both, a bad cleave spoils one.
 func (m *Machine) oneSided(ev *Event, rate float64) float64 {
 	side, ok := ev.Side.Get()
 	if !ok || m.params.SideSD == 0 {
 		return rate
 	}
-	const wide = 6 // standard deviation of Side with a spoilt end, over the usual one; a guess
+	const wide = 6 // standard deviation of Side with a bad end, over the usual one; a guess
 	z := m.sideBias.update(side, m.params.SideSD)
 	ratio := math.Exp(-z*z/2/sq(wide)+z*z/2) / wide
 	odds := rate / (1 - rate) * min(ratio, 1e6)

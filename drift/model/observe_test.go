@@ -8,7 +8,7 @@ import (
 	"arcdrift/drift"
 )
 
-// A machine that always melts one end further is not one whose ends are spoilt;
+// A machine that always melts one end further is not one whose ends are bad;
 // an end that differs from how it mostly is, is.
 func TestALeaningMachineIsHeard(t *testing.T) {
 	const rate = 0.03
@@ -16,14 +16,14 @@ func TestALeaningMachineIsHeard(t *testing.T) {
 		p := believed()
 		p.SideSD = 4
 		m := NewMachine("K-07", p)
-		spoilt := func(side float64) float64 { return m.oneSided(&Event{Side: drift.Some(side)}, rate) }
-		first := spoilt(leans)
+		badEnd := func(side float64) float64 { return m.oneSided(&Event{Side: drift.Some(side)}, rate) }
+		first := badEnd(leans)
 		for i := range 60 {
-			spoilt(leans + float64(i%3-1)*4)
+			badEnd(leans + float64(i%3-1)*4)
 		}
-		assert.Less(t, spoilt(leans), rate, "as ever, %v", leans)
-		assert.Greater(t, spoilt(leans+30), 0.99, "one end spoilt, %v", leans)
-		assert.Less(t, spoilt(leans), rate, "and as ever again, %v", leans)
+		assert.Less(t, badEnd(leans), rate, "as ever, %v", leans)
+		assert.Greater(t, badEnd(leans+30), 0.99, "one end bad, %v", leans)
+		assert.Less(t, badEnd(leans), rate, "and as ever again, %v", leans)
 		if leans != 0 {
 			assert.Greater(t, first, 0.5, "nothing was known of it yet, %v", leans)
 		}
@@ -45,7 +45,7 @@ func TestATypedSessionIsAsLikelyAsItsAttempts(t *testing.T) {
 				}
 				single.Update(&ev)
 			}
-			// One by one the share of spoilt ends is learnt on the way.
+			// One by one the share of bad ends is learnt on the way.
 			assert.InDelta(t, single.logLik, whole.logLik, 0.15, "%d tries, passed %v", tries, passed)
 			assert.Less(t, whole.logLik, 0.0)
 		}

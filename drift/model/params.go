@@ -8,7 +8,7 @@ import (
 )
 
 // Params are the parameters of the machines of one model and program: how they measure,
-// how they correct themselves, how their pairs wear. Unless said otherwise powers are in
+// how they correct themselves, how their pairs wear. Unless stated otherwise powers are in
 // log percent, rates per 1000 arcs (of the wear clock for the level), shares and chances
 // from 0 to 1.
 type Params struct {
@@ -60,10 +60,10 @@ type Params struct {
 	Scatter, ScatterArcs, ScatterExponent, ScatterScaleSD, ScatterScaleWalk float64
 	// CurveCov is the posterior covariance of ln ScatterArcs and ln ScatterExponent.
 	CurveCov [2][2]float64
-	// Spoilt is the share of attempts with a spoilt end, SpoiltWidth the standard
+	// BadEnd is the share of attempts with a bad end, BadEndWidth the standard
 	// deviation of these over the scatter, SideSD the standard deviation of
 	// 100·ln(left/right) on one machine, 0 if unknown.
-	Spoilt, SpoiltWidth, SideSD float64
+	BadEnd, BadEndWidth, SideSD float64
 
 	// Contamination comes DirtRate times per 1000 arcs. It raises the level by DirtLevel
 	// times Scatter on average, with a standard deviation as large, and the scatter scale
@@ -97,7 +97,7 @@ type Params struct {
 
 // Prior returns the prior parameters of a model without records. κ and the effects of
 // the air are from memory, with the standard deviations given; scatter, wear, dirt and
-// spoilt ends are guesses of the right order, which the first months of a fleet
+// bad ends are guesses of the right order, which the first months of a fleet
 // overrule.
 func Prior() Params {
 	return Params{
@@ -106,7 +106,7 @@ func Prior() Params {
 		Air: [airTerms]float64{0.4, 0, 0}, AirCov: [airTerms][airTerms]float64{{0.09, 0, 0}, {0, 0.01, 0}, {0, 0, 0.09}},
 		Scatter: 1.5, ScatterArcs: 2500, ScatterExponent: 2, ScatterScaleSD: 0.25, ScatterScaleWalk: 0.02,
 		CurveCov: [2][2]float64{{0.25, 0}, {0, 0.1}},
-		Spoilt:   0.03, SpoiltWidth: 5,
+		BadEnd:   0.03, BadEndWidth: 5,
 		DirtRate: 0.05, DirtLevel: 1,
 		CleanLevel: 0.5, CleanLevelSD: 0.8, CleanScatter: 0.6,
 	}
@@ -131,7 +131,7 @@ func (p *Params) Wear(arcs float64) float64 {
 }
 
 // WearAt converts a step of wear in percent into log percent at a level in log percent.
-// Below −100 log percent, where no arc burns, the factor stays constant.
+// Below −100 log percent, where there is no arc, the factor stays constant.
 func WearAt(level, step float64) float64 {
 	const lowest = -100
 	return step * math.Exp(-max(level, lowest)/100)

@@ -58,7 +58,7 @@ func TestWindowIsTheToleranceTurnedRound(t *testing.T) {
 	wantLo, wantHi := tenth.Window()
 	for _, p := range []Params{{Kappa: 2}, {Kappa: 2, Target: drift.Some(250.0)}, {Kappa: 2, Tolerance: drift.Some(25.0)}} {
 		lo, hi := p.Window()
-		assert.InDelta(t, wantLo, lo, 1e-12, "a tenth where it is not told")
+		assert.InDelta(t, wantLo, lo, 1e-12, "a tenth where it is unknown")
 		assert.InDelta(t, wantHi, hi, 1e-12)
 	}
 	mad := Params{Kappa: 2, Target: drift.Some(100.0), Tolerance: drift.Some(150.0)}

@@ -55,9 +55,9 @@ func (p *Params) answers(out []answer, h History) []answer {
 	for i := range h.Events {
 		ev := &h.Events[i]
 		melt, have := ev.Melt.Get()
-		next, told := ev.Next.Get()
+		next, stated := ev.Next.Get()
 		setting, placed := ev.Setting.Get()
-		if !have || !told || !placed || ev.Conditioning || ev.Clipped {
+		if !have || !stated || !placed || ev.Conditioning || ev.Clipped {
 			continue
 		}
 		need := -melt / p.Kappa
@@ -201,10 +201,10 @@ func (p *Params) stops(histories []History) {
 	each(func(ev *Event, setting float64) { top = max(top, math.Abs(setting), math.Abs(Pct(ev.Next.Or(0)))) })
 	stuck := 0
 	each(func(ev *Event, setting float64) {
-		next, told := ev.Next.Get()
+		next, stated := ev.Next.Get()
 		melt := ev.Melt.Or(0)
 		asked := -melt*math.Copysign(1, setting) >= farOff
-		if told && !ev.Passed && asked && math.Abs(setting) >= top-0.05 && math.Abs(next-logPct(setting)) < still {
+		if stated && !ev.Passed && asked && math.Abs(setting) >= top-0.05 && math.Abs(next-logPct(setting)) < still {
 			stuck++
 		}
 	})
@@ -222,8 +222,8 @@ func (p *Params) resets(histories []History) {
 		pair, last, known, program := -1, 0.0, false, ""
 		for i := range h.Events {
 			ev := &h.Events[i]
-			setting, told := ev.Setting.Get()
-			if !told {
+			setting, stated := ev.Setting.Get()
+			if !stated {
 				continue
 			}
 			if ev.Pair != pair && known && ev.Program == program {

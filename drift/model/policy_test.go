@@ -10,10 +10,10 @@ import (
 	"arcdrift/drift"
 )
 
-// script is how an invented machine answers a deviation, told in records.
+// script is how an invented machine answers a deviation, as records.
 type script struct {
 	gain, passGain, band, step, limit float64
-	told                              bool // the limit is
+	stated                            bool // the limit is
 	idle                              int  // one in so many fails is left unanswered
 }
 
@@ -40,8 +40,8 @@ func sign(x float64) float64 {
 	return 1
 }
 
-// tell lives so many sessions of a pair that wears by so much each, in percent.
-func (s script) tell(seed uint64, sessions int, level, wear float64) History {
+// live makes so many sessions of a pair that wears by so much each, in percent.
+func (s script) live(seed uint64, sessions int, level, wear float64) History {
 	rng := rand.New(rand.NewPCG(seed, 7))
 	h := History{Machine: "K-07", Key: Key{Model: "type-1"}, AttemptLimit: 4}
 	setting, arcs := 0.0, 0.0
@@ -62,10 +62,10 @@ func (s script) tell(seed uint64, sessions int, level, wear float64) History {
 				Melt: drift.Some(-kappa * off), Setting: drift.Some(logPct(setting)), Next: drift.Some(logPct(setting + moved)), Correction: drift.Some(moved),
 				Target: drift.Some(100.0), Tolerance: drift.Some(8.0),
 			}
-			if s.told {
+			if s.stated {
 				ev.Limit = drift.Some(s.limit)
 			}
-			ev.Clipped = s.told && (setting+moved > s.limit-rounding || setting+moved < rounding-s.limit)
+			ev.Clipped = s.stated && (setting+moved > s.limit-rounding || setting+moved < rounding-s.limit)
 			h.Events = append(h.Events, ev)
 			setting += moved
 			if passed {
@@ -80,25 +80,25 @@ func (s script) tell(seed uint64, sessions int, level, wear float64) History {
 // What is learnt of each policy from records alone, over machines that mostly
 // stand at their limit too: there no correction answers any deviation. Within two
 // standard errors of a median of some hundred ratios, with the rounding of steps
-// and of a linear percentage held against a logarithm.
+// and of a linear percentage compared with a logarithm.
 func TestPolicies(t *testing.T) {
 	for name, s := range map[string]script{
-		"after fails only":          {gain: 0.8, limit: 30, told: true},
-		"after passes too":          {gain: 0.7, passGain: 0.3, limit: 30, told: true},
-		"too much":                  {gain: 1.6, limit: 30, told: true},
-		"little":                    {gain: 0.3, limit: 30, told: true},
-		"with a dead band":          {gain: 0.8, passGain: 0.8, band: 2, limit: 30, told: true},
-		"in steps":                  {gain: 0.8, passGain: 0.8, step: 0.5, limit: 30, told: true},
-		"mostly at the limit":       {gain: 0.8, limit: 5, told: true},
-		"at a limit nobody told":    {gain: 0.8, limit: 5},
-		"in steps, at the limit":    {gain: 0.8, passGain: 0.8, step: 0.5, limit: 5.2, told: true},
-		"not each time":             {gain: 0.8, idle: 2, limit: 30, told: true},
-		"never, whatever is failed": {limit: 30, told: true},
+		"after fails only":          {gain: 0.8, limit: 30, stated: true},
+		"after passes too":          {gain: 0.7, passGain: 0.3, limit: 30, stated: true},
+		"too much":                  {gain: 1.6, limit: 30, stated: true},
+		"little":                    {gain: 0.3, limit: 30, stated: true},
+		"with a dead band":          {gain: 0.8, passGain: 0.8, band: 2, limit: 30, stated: true},
+		"in steps":                  {gain: 0.8, passGain: 0.8, step: 0.5, limit: 30, stated: true},
+		"mostly at the limit":       {gain: 0.8, limit: 5, stated: true},
+		"at an unstated limit":      {gain: 0.8, limit: 5},
+		"in steps, at the limit":    {gain: 0.8, passGain: 0.8, step: 0.5, limit: 5.2, stated: true},
+		"not each time":             {gain: 0.8, idle: 2, limit: 30, stated: true},
+		"never, whatever is failed": {limit: 30, stated: true},
 	} {
 		t.Run(name, func(t *testing.T) {
 			var all []History
 			for m := range uint64(24) {
-				all = append(all, s.tell(m, 150, 0, 0.06))
+				all = append(all, s.live(m, 150, 0, 0.06))
 			}
 			p := Prior()
 			p.readTargets(all)

@@ -101,7 +101,7 @@ func (s *Sample) Learn() *Population {
 	}
 	slices.SortFunc(keys, Key.compare)
 	pop := &Population{byKey: map[Key]*Params{}, all: learnKind(Prior(), firstByHash(everybody, fewMachines), quickSearch())}
-	pop.all.OneTarget = false // of another model nothing tells what it aims at
+	pop.all.OneTarget = false // what another model aims at is unknown
 	learnt := make([]Params, len(keys))
 	var group sync.WaitGroup
 	for i, k := range keys {

@@ -64,11 +64,11 @@ func compareNames(a, b string) int {
 // programs lists the programs of the histories, with the target and tolerance that they
 // reported. Offsets count from the most used one.
 func (p *Params) programs(histories []History) {
-	type told struct {
+	type offsets struct {
 		attempts          int
 		target, tolerance []float64
 	}
-	by := map[string]*told{}
+	by := map[string]*offsets{}
 	for _, h := range histories {
 		for i := range h.Events {
 			ev := &h.Events[i]
@@ -77,7 +77,7 @@ func (p *Params) programs(histories []History) {
 			}
 			t := by[ev.Program]
 			if t == nil {
-				t = &told{}
+				t = &offsets{}
 				by[ev.Program] = t
 			}
 			t.attempts++
@@ -137,8 +137,8 @@ func (p *Params) ownSettings(histories []History) {
 		last, program, left := map[string]float64{}, "", drift.Opt[float64]{}
 		for i := range h.Events {
 			ev := &h.Events[i]
-			setting, told := ev.Setting.Get()
-			if ev.Kind != Attempt || !told {
+			setting, stated := ev.Setting.Get()
+			if ev.Kind != Attempt || !stated {
 				continue
 			}
 			before, carrying := left.Get()

@@ -21,9 +21,9 @@ type changing struct {
 	grade   Grade
 }
 
-// tell lives so many sessions and returns the history and the level of the
+// live makes so many sessions and returns the history and the level of the
 // reference program, whose offset is 0, at the end.
-func (c changing) tell(seed uint64, sessions int) (h History, level float64) {
+func (c changing) live(seed uint64, sessions int) (h History, level float64) {
 	rng := rand.New(rand.NewPCG(seed, 3))
 	h = History{Machine: fmt.Sprintf("K-%02d", seed), Key: Key{"type-1", "a"}, AttemptLimit: 4}
 	const kappa, scatter, gain = 2.0, 1.0, 0.8
@@ -83,7 +83,7 @@ func window(tolerance, target, kappa float64) (lo, hi float64) {
 	return p.Window()
 }
 
-// What one program tells counts for all: the wear and the level are followed through
+// What one program shows counts for all: the wear and the level are followed through
 // changes, offsets are learnt, and a program that a machine never ran starts from
 // where the others of its kind have it.
 func TestProgramsShareOnePair(t *testing.T) {
@@ -93,7 +93,7 @@ func TestProgramsShareOnePair(t *testing.T) {
 			var hs []History
 			var levels []float64
 			for seed := range uint64(12) {
-				h, level := c.tell(seed, 90)
+				h, level := c.live(seed, 90)
 				hs, levels = append(hs, h), append(levels, level)
 			}
 			p := learn(hs).For(Key{"type-1", "b"})
@@ -121,7 +121,7 @@ func TestProgramsShareOnePair(t *testing.T) {
 
 			// A machine of which only program a is known.
 			one := NewMachine("K-99", p)
-			only, level := changing{offsets: map[string]float64{"a": 0}, grade: Full}.tell(99, 60)
+			only, level := changing{offsets: map[string]float64{"a": 0}, grade: Full}.live(99, 60)
 			for j := range only.Events {
 				one.Update(&only.Events[j])
 			}
@@ -131,7 +131,7 @@ func TestProgramsShareOnePair(t *testing.T) {
 			_, known := one.Level()
 			assert.Greater(t, sd, known, "less sure than of its own")
 			_, new := one.In("never seen").Level()
-			assert.Greater(t, new, sd, "and least of one nobody has seen")
+			assert.Greater(t, new, sd, "and least of one never seen")
 			assert.Equal(t, "a", one.Program(), "asking changes nothing")
 		})
 	}
@@ -143,14 +143,14 @@ func TestCorrectionsFollowThroughPrograms(t *testing.T) {
 		var full []History
 		c := changing{offsets: map[string]float64{"a": 0, "b": 3, "c": -2}, own: own, grade: Full}
 		for seed := range uint64(10) {
-			h, _ := c.tell(seed, 90)
+			h, _ := c.live(seed, 90)
 			full = append(full, h)
 		}
 		p := learn(full).For(Key{"type-1", "a"})
 		c.grade = CorrectionOnly
 		bias, squares := 0.0, 0.0
 		for seed := uint64(20); seed < 40; seed++ {
-			h, level := c.tell(seed, 90)
+			h, level := c.live(seed, 90)
 			m := NewMachine(h.Machine, p)
 			for j := range h.Events {
 				m.Update(&h.Events[j])

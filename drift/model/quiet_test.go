@@ -13,7 +13,7 @@ import (
 	"arcdrift/drift/synth"
 )
 
-// quiet are a few machines that hardly scatter or wear, told of a few times.
+// quiet are a few machines that hardly scatter or wear, recorded a few times.
 func quiet() (hs []History) {
 	for m := range 4 {
 		rng := rand.New(rand.NewPCG(uint64(m), 9))

@@ -57,7 +57,7 @@ func (s *Sampler) Draw(rng *rand.Rand) Draw {
 	return drawOf(&x, k, rng)
 }
 
-// drawOf makes a draw of a state under the k-th multiple. Between two multiples of the
+// drawOf makes a draw of a state under the k-th scatter scale. Between two scales of the
 // grid any is as likely.
 func drawOf(x *[states]float64, k int, rng *rand.Rand) Draw {
 	spread := scaleStep * (rng.Float64() - 0.5)

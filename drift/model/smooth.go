@@ -9,11 +9,11 @@ import (
 	"arcdrift/drift/fit"
 )
 
-// Smoother follows a machine onwards and remembers enough to say, afterwards, how the
-// machine stood at moments on the way: by all records before and after them. It draws
+// Smoother follows a machine onwards and remembers enough to say, afterwards, the state of
+// the machine at moments on the way: by all records before and after them. It draws
 // courses of the state backwards (see [fit.Backward]) through the filter's own steps,
-// and through the changes of the scatter's multiple as Kim (1994, J. Econometrics
-// 60:1) does for models that switch: the multiple before a change is drawn by how
+// and through the changes of the scatter scale as Kim (1994, J. Econometrics
+// 60:1) does for models that switch: the scatter scale before a change is drawn by how
 // likely each makes the state after it.
 //
 // The state is kept beside a copy of itself as it was at the last step, so that every
@@ -42,8 +42,8 @@ func (m *Machine) Smoother() *Smoother {
 	return &Smoother{machine: c, trace: wide.trace}
 }
 
-// Take updates with the next event. Its step counts from the arcs where the machine
-// stands, as [Smoother.Burn] may have burnt some of it.
+// Update updates with the next event. Its step counts from the arcs where the machine
+// is, as [Smoother.Advance] may have done part of it.
 func (s *Smoother) Update(ev *Event) {
 	if ev.Pair == s.machine.pair {
 		on := *ev
@@ -53,8 +53,8 @@ func (s *Smoother) Update(ev *Event) {
 	s.machine.Update(ev)
 }
 
-// Burn lets the fitted pair burn up to so many arcs, if it has not yet.
-func (s *Smoother) Burn(arcs float64) {
+// Advance brings the fitted pair to so many arcs, if it is not there yet.
+func (s *Smoother) Advance(arcs float64) {
 	m := s.machine
 	if step := arcs - m.arcs; step > 0 {
 		m.filter.advance(m.params, arcs, step)
@@ -65,7 +65,7 @@ func (s *Smoother) Burn(arcs float64) {
 // Arcs are those on the fitted pair.
 func (s *Smoother) Arcs() float64 { return s.machine.arcs }
 
-// Stand is how a machine stands at a moment, apart from its state: what turns a state
+// Stand is a machine at a moment, apart from its state: what turns a state
 // into a chance. Air is that of its last attempt.
 type Stand struct {
 	Last time.Time
@@ -146,7 +146,7 @@ type trace struct {
 	fresh *[scatterScales]float64
 }
 
-// link is one step of the filter, to be gone backwards: the multiple and the state
+// link is one step of the filter, to be gone backwards: the scatter scale and the state
 // after it come in, those before it come out.
 type link interface {
 	back(k int, x *[states]float64, rng *rand.Rand) int
@@ -166,7 +166,7 @@ func (t *trace) begin(f *filter) {
 	}
 }
 
-// step ends a stretch in which every multiple went on by itself.
+// step ends a stretch in which every scatter scale went on by itself.
 func (t *trace) step(f *filter) {
 	l := &flow{fresh: t.fresh}
 	for k := range f.state {
@@ -176,14 +176,14 @@ func (t *trace) step(f *filter) {
 	t.begin(f)
 }
 
-// pair notes that a new pair is fitted: the multiple begins anew.
+// pair notes that a new pair is fitted: the scatter scale begins anew.
 func (t *trace) pair(f *filter) {
 	t.step(f)
 	was := f.weight
 	t.fresh = &was
 }
 
-// change notes that multiples are about to change.
+// change notes that the scatter scales are about to change.
 func (t *trace) change(f *filter, p *Params, dirty, shift float64) {
 	t.step(f)
 	t.links = append(t.links, &changed{mixture: t.now(f), dirty: dirty, shift: shift, dirt: p.DirtStep()})
@@ -210,7 +210,7 @@ func (t *trace) now(f *filter) (m mixture) {
 	return m
 }
 
-// flow is a step in which the multiple stays as it is.
+// flow is a step in which the scatter scale stays as it is.
 type flow struct {
 	kernel [scatterScales]fit.Backward
 	fresh  *[scatterScales]float64
@@ -224,8 +224,8 @@ func (l *flow) back(k int, x *[states]float64, rng *rand.Rand) int {
 	return k
 }
 
-// mixture is a normal distribution for every multiple, with what it takes to draw
-// from it and to tell how likely it makes a state. The level is looked at given all
+// mixture is a normal distribution for every scatter scale, with what it takes to draw
+// from it and to rate how likely it makes a state. The level is looked at given all
 // else, since dirt moves it alone.
 type mixture struct {
 	weight [scatterScales]float64
@@ -249,7 +249,7 @@ func (m *mixture) draw(k int, x *[states]float64, rng *rand.Rand) {
 	}
 }
 
-// look returns the log density, under multiple k, of all components but the level, up
+// look returns the log density, under scatter scale k, of all components but the level, up
 // to a constant, and mean and variance of the level given them.
 func (m *mixture) look(k int, x *[states]float64) (logLik, mean, variance float64) {
 	var z [states]float64
@@ -271,11 +271,11 @@ func (m *mixture) look(k int, x *[states]float64) (logLik, mean, variance float6
 	return logLik - m.logDet[k], mean, max(variance, leastVar)
 }
 
-// leastVar keeps a level known to rounding from ruling out all other multiples, in
+// leastVar keeps a level known to rounding from ruling out all other scatter scales, in
 // squared log percent.
 const leastVar = 1e-6
 
-// changed is a step in which the multiple may have changed: see filter.transition.
+// changed is a step in which the scatter scale may have changed: see filter.transition.
 type changed struct {
 	mixture
 	dirty, shift, dirt float64

@@ -17,7 +17,7 @@ type lived struct {
 	smoother *Smoother
 	filtered []float64 // the filter's variance of that, at the mark
 	off      []float64
-	multiple []int
+	scale    []int
 }
 
 func live(p *Params, grade Grade, seed uint64, sessions int) lived {
@@ -27,13 +27,13 @@ func live(p *Params, grade Grade, seed uint64, sessions int) lived {
 	for i := range sessions {
 		if i > 0 {
 			f.burn(half)
-			l.smoother.Burn(f.arcs)
+			l.smoother.Advance(f.arcs)
 			l.smoother.Mark()
 			row := [states]float64{level: 1, setting: -1}
 			_, v := l.smoother.machine.filter.mean(row[:])
 			l.filtered = append(l.filtered, v)
 			l.off = append(l.off, f.level-f.setting)
-			l.multiple = append(l.multiple, f.multiple)
+			l.scale = append(l.scale, f.scale)
 		}
 		for _, ev := range f.session(grade, half) {
 			l.smoother.Update(&ev)
@@ -67,7 +67,7 @@ func TestTheSmootherIsCalibrated(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
 			p := believed()
-			var chi, n, filtered, smoothed, said, came float64
+			var chi, n, filtered, smoothed, stated, came float64
 			for seed := range uint64(100) {
 				l := live(p, grade, seed, 40)
 				draws := l.smoother.Draws(60, seed)
@@ -81,18 +81,18 @@ func TestTheSmootherIsCalibrated(t *testing.T) {
 					stand := &l.smoother.stands[i]
 					for _, d := range draws {
 						strong, weak, _ := stand.Out(&d[i], [airTerms]float64{}, 0)
-						said += (strong + weak) / float64(len(draws))
+						stated += (strong + weak) / float64(len(draws))
 					}
 					lo, hi := p.Window()
-					if z := off + p.ScatterAt(stand.Arcs)*ScatterScaleAt(l.multiple[i])*rng.NormFloat64(); z < lo || z > hi {
+					if z := off + p.ScatterAt(stand.Arcs)*ScatterScaleAt(l.scale[i])*rng.NormFloat64(); z < lo || z > hi {
 						came++
 					}
 				}
 			}
-			t.Logf("chi² %.2f, variance %.2f after %.2f, out %.3f said %.3f", chi/n, smoothed/n, filtered/n, came/n, said/n)
+			t.Logf("chi² %.2f, variance %.2f after %.2f, out %.3f stated %.3f", chi/n, smoothed/n, filtered/n, came/n, stated/n)
 			assert.InDelta(t, 1, chi/n, c.tolerance)
 			assert.Less(t, smoothed, filtered)
-			assert.InDelta(t, came/n, said/n, 0.025)
+			assert.InDelta(t, came/n, stated/n, 0.025)
 		})
 	}
 }
@@ -117,7 +117,7 @@ func TestTheSmootherFindsTheDayOfDirt(t *testing.T) {
 		off := level + scatter*rng.NormFloat64()
 		s.Update(&Event{Kind: Attempt, Time: morning.AddDate(0, 0, i), Arcs: float64(30 * i), Step: 30, NewSession: true, Ordinal: 1, Tries: 1,
 			Passed: true, Melt: drift.Some(-p.Kappa * off), Setting: drift.Some(0.0), Next: drift.Some(0.0)})
-		s.Burn(float64(30*i + 15))
+		s.Advance(float64(30*i + 15))
 		s.Mark()
 	}
 	draws := s.Draws(200, 1)

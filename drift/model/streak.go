@@ -9,9 +9,9 @@ import (
 type Streak struct {
 	Attempts, Sessions int
 	Since              time.Time
-	// Spoilt is the probability that spoilt ends are the cause: a blunt cleaver, or dirt
+	// BadEnd is the probability that bad ends are the cause: a blunt cleaver, or dirt
 	// on the fibre.
-	Spoilt float64
+	BadEnd float64
 	// OutBefore and OutNow are the chances of an attempt outside the tolerance, by the
 	// model just before the streak, in the air of the attempt before it and in the air of
 	// its first attempt.
@@ -24,15 +24,15 @@ type Streak struct {
 	// attempts failed as the model expected.
 	ends, dirt float64
 	// step and stepVar are mean and variance of a step in the level, in log percent: dirt
-	// causes a lasting one, spoilt ends do not.
+	// causes a lasting one, bad ends do not.
 	step, stepVar float64
 }
 
 // Constants for the causes of a streak. All are guesses of the right order; the chances of
 // blunt cleavers and of dirt come from the fleet.
 const (
-	// bluntSpoilt is the share of spoilt ends while a cleaver is blunt.
-	bluntSpoilt = 0.35
+	// bluntBadEnd is the share of bad ends while a cleaver is blunt.
+	bluntBadEnd = 0.35
 	// soiledFail is the chance of a fail on a pair just after a contamination.
 	soiledFail = 0.6
 	// stepWidth is the standard deviation of the step that dirt causes, in scatters.
@@ -40,16 +40,16 @@ const (
 )
 
 // outlook is the prediction of an attempt: the chance of a miss in the air of the attempt
-// before and in its own, that of a spoilt end, and that of dirt since the attempt before.
+// before and in its own, that of a bad end, and that of dirt since the attempt before.
 // If the attempt reports a number, off is its distance from the prediction (else NaN),
 // variance its variance, of which scatter is the attempt's own, and wide that with a
-// spoilt end. side is the likelihood ratio of a spoilt end by the difference between the
+// bad end. side is the likelihood ratio of a bad end by the difference between the
 // two ends, 1 if not reported.
-type outlook struct{ before, now, spoilt, dirt, off, variance, scatter, wide, side float64 }
+type outlook struct{ before, now, badEnd, dirt, off, variance, scatter, wide, side float64 }
 
 func (m *Machine) outlook(before [airTerms]float64, ev *Event) outlook {
 	o := outlook{
-		before: m.OutChance(before, 0), now: m.OutChance(ev.Air, 0), spoilt: m.spoiltRate(),
+		before: m.OutChance(before, 0), now: m.OutChance(ev.Air, 0), badEnd: m.badEndRate(),
 		dirt: -math.Expm1(-m.params.DirtRate * max(ev.Step, sessionArcs) / 1000), off: math.NaN(), side: 1,
 	}
 	y, kind := m.filter.measured(m.params, ev)
@@ -66,13 +66,13 @@ func (m *Machine) outlook(before [airTerms]float64, ev *Event) outlook {
 		o.scatter += m.filter.weight[k] * r
 	}
 	o.off, o.variance = y-mean, v+o.scatter
-	o.wide = o.variance + sq(m.params.SpoiltWidth)*o.scatter
+	o.wide = o.variance + sq(m.params.BadEndWidth)*o.scatter
 	return o
 }
 
 // update updates the streak with the next attempt, with the probability that its end was
-// spoilt, and returns how many tries of it failed.
-func (s *Streak) update(ev *Event, spoilt float64, out outlook) (fails int) {
+// bad, and returns how many tries of it failed.
+func (s *Streak) update(ev *Event, badEnd float64, out outlook) (fails int) {
 	fails = int(ev.Tries)
 	if ev.Passed {
 		*s = Streak{}
@@ -81,8 +81,8 @@ func (s *Streak) update(ev *Event, spoilt float64, out outlook) (fails int) {
 	if s.Attempts == 0 {
 		*s = Streak{
 			Since: ev.Time, OutBefore: out.before, OutNow: out.now, cleaver: ev.Cleaver,
-			// With a blunt cleaver the share bluntSpoilt is spoilt: this is how often one is.
-			ends: math.Log(min(out.spoilt/bluntSpoilt, 0.9)), dirt: math.Log(out.dirt),
+			// With a blunt cleaver the share bluntBadEnd has a bad end: this is how often one is.
+			ends: math.Log(min(out.badEnd/bluntBadEnd, 0.9)), dirt: math.Log(out.dirt),
 			stepVar: sq(stepWidth) * out.scatter,
 		}
 	}
@@ -90,16 +90,16 @@ func (s *Streak) update(ev *Event, spoilt float64, out outlook) (fails int) {
 		s.Sessions++
 	}
 	s.OtherCleaver = s.OtherCleaver || ev.Cleaver != "" && s.cleaver != "" && ev.Cleaver != s.cleaver
-	s.weigh(fails, spoilt, out)
+	s.weigh(fails, badEnd, out)
 	s.Attempts += fails
 	return fails
 }
 
 // weigh updates the odds of the two causes by their likelihood ratios (Bayes).
-func (s *Streak) weigh(fails int, spoilt float64, out outlook) {
-	spoilt = min(max(spoilt, 1e-4), 1-1e-4)
-	odds := spoilt / (1 - spoilt) * (1 - out.spoilt) / out.spoilt
-	blunt := math.Log(bluntSpoilt*odds + 1 - bluntSpoilt)
+func (s *Streak) weigh(fails int, badEnd float64, out outlook) {
+	badEnd = min(max(badEnd, 1e-4), 1-1e-4)
+	odds := badEnd / (1 - badEnd) * (1 - out.badEnd) / out.badEnd
+	blunt := math.Log(bluntBadEnd*odds + 1 - bluntBadEnd)
 	soiled := math.Log(max(soiledFail/max(out.now, 0.01), 1))
 	if !math.IsNaN(out.off) {
 		blunt, soiled = s.measured(out)
@@ -107,12 +107,12 @@ func (s *Streak) weigh(fails int, spoilt float64, out outlook) {
 	s.ends += float64(fails) * blunt
 	s.dirt += float64(fails) * soiled
 	top := max(s.ends, s.dirt, 0)
-	s.Spoilt = math.Exp(s.ends-top) / (math.Exp(s.ends-top) + math.Exp(s.dirt-top) + math.Exp(-top))
+	s.BadEnd = math.Exp(s.ends-top) / (math.Exp(s.ends-top) + math.Exp(s.dirt-top) + math.Exp(-top))
 }
 
 // measured returns the log likelihood ratios of a blunt cleaver and of a step in the
 // level for a measured attempt, and updates the step. Under each cause an end may be
-// spoilt and the attempt lie far off: otherwise a single outlier would decide.
+// bad and the attempt lie far off: otherwise a single outlier would decide.
 func (s *Streak) measured(out outlook) (blunt, soiled float64) {
 	density := func(d, v float64) float64 { return math.Exp(-d*d/v/2) / math.Sqrt(v) }
 	mixed := func(share, well float64) float64 {
@@ -120,10 +120,10 @@ func (s *Streak) measured(out outlook) (blunt, soiled float64) {
 	}
 	v := s.stepVar + out.variance
 	well, stepped := density(out.off, out.variance), density(out.off-s.step, v)
-	plain := mixed(out.spoilt, well)
-	blunt = math.Log(mixed(bluntSpoilt, well) / plain)
-	soiled = math.Log(mixed(out.spoilt, stepped) / plain)
-	believed := (1 - out.spoilt) * stepped / mixed(out.spoilt, stepped)
+	plain := mixed(out.badEnd, well)
+	blunt = math.Log(mixed(bluntBadEnd, well) / plain)
+	soiled = math.Log(mixed(out.badEnd, stepped) / plain)
+	believed := (1 - out.badEnd) * stepped / mixed(out.badEnd, stepped)
 	s.step += believed * s.stepVar / v * (out.off - s.step)
 	s.stepVar *= 1 - believed*s.stepVar/v
 	return blunt, soiled
@@ -189,6 +189,6 @@ func (m *Machine) Grade() Grade {
 // FailRate returns how many of how many attempts failed, about the last 200, without the
 // present streak.
 func (m *Machine) FailRate() (fails, tries float64) {
-	standing := float64(m.streak.Attempts)
-	return max(m.tally.fails-standing, 0), max(m.tally.tries-standing, 0)
+	current := float64(m.streak.Attempts)
+	return max(m.tally.fails-current, 0), max(m.tally.tries-current, 0)
 }

@@ -9,7 +9,7 @@ import (
 	"pgregory.net/rapid"
 )
 
-// With no more arcs burnt the table alone gives the chance: for every multiple
+// With no more arcs burnt the table alone gives the chance: for every scatter scale
 // the normal probability outside the window, the deviation being linear in the
 // air.
 func TestOutTableGivesTheChance(t *testing.T) {
@@ -25,7 +25,7 @@ func TestOutTableGivesTheChance(t *testing.T) {
 	require.Len(t, table.Rows, scatterScales)
 	rapid.Check(t, func(t *rapid.T) {
 		air := [airTerms]float64{
-			rapid.Float64Range(-5, 40).Draw(t, "thin"), rapid.Float64Range(-11, 25).Draw(t, "damp"), rapid.Float64Range(-5, 3).Draw(t, "warm"),
+			rapid.Float64Range(-5, 40).Draw(t, "thin air"), rapid.Float64Range(-11, 25).Draw(t, "damp"), rapid.Float64Range(-5, 3).Draw(t, "warm"),
 		}
 		look := [outTerms]float64{1, 0, air[0], air[1], air[2]}
 		chance := 0.0
@@ -53,7 +53,7 @@ func TestOutTableGivesTheChance(t *testing.T) {
 }
 
 // The change of required power is linear in the difference of the airs, under
-// every multiple; its mean and variance are those of the mixture.
+// every scatter scale; its mean and variance are those of the mixture.
 func assertShift(t *rapid.T, m *Machine, table *OutTable, air [airTerms]float64) {
 	var mean, second float64
 	for _, r := range table.Rows {

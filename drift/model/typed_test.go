@@ -11,7 +11,7 @@ import (
 	"arcdrift/drift/synth"
 )
 
-// typedWhole tells the sessions of a fleet as a person types them: one record
+// typedWhole gives the sessions of a fleet as a person types them: one record
 // each, with the last try's numbers and the sum of the corrections.
 func typedWhole(records []drift.Record) []drift.Record {
 	var out []drift.Record
@@ -39,7 +39,7 @@ func typedWhole(records []drift.Record) []drift.Record {
 	return out
 }
 
-// skill sums what is told of required power over the looks at the machines of a
+// skill sums what is known of required power over the looks at the machines of a
 // grade, after each tenth session: one less the mean square error over the
 // variance of the truth.
 type skill struct{ missed, truths []float64 }
@@ -81,9 +81,9 @@ func look(fleet synth.Fleet, by map[synth.Grade]*skill) {
 	}
 }
 
-// A person who types one record for each session tells nearly as much of the
-// required power as a machine that tells every attempt: the sum says how far the
-// setting moved. Beside the 0.815 of corrections told one by one 0.696 was seen, on
+// A person who types one record for each session reports nearly as much of the
+// required power as a machine that reports every attempt: the sum says how far the
+// setting moved. Beside the 0.815 of corrections reported one by one 0.696 was seen, on
 // full data 0.910 beside 0.934.
 func TestTypedSessionsTellAsMuch(t *testing.T) {
 	grades := func() map[synth.Grade]*skill {
@@ -104,7 +104,7 @@ func TestTypedSessionsTellAsMuch(t *testing.T) {
 	}
 }
 
-// The sum of corrections against what it is said to tell: 200,000 sessions of n
+// The sum of corrections against what it is stated to show: 200,000 sessions of n
 // attempts, standard errors below 0.01.
 func TestSumOfCorrections(t *testing.T) {
 	rng := rand.New(rand.NewPCG(7, 7))
@@ -127,8 +127,8 @@ func TestSumOfCorrections(t *testing.T) {
 			sum, squares = sum+moved, squares+moved*moved
 		}
 		mean := sum / sessions
-		tells, adds := sumOf(c.gain, c.last, c.n)
-		assert.InDelta(t, tells*off, mean, 0.01, "%+v", c)
+		factor, adds := sumOf(c.gain, c.last, c.n)
+		assert.InDelta(t, factor*off, mean, 0.01, "%+v", c)
 		assert.InDelta(t, adds, squares/sessions-mean*mean, 0.02, "%+v", c)
 	}
 }

@@ -85,13 +85,13 @@ func (l *log) session(n *nature, before state, s *state, trigger string, prepare
 		} else {
 			r.Calibration.Attempt = drift.Some(int64(i + 1))
 		}
-		if t.spoilt {
-			whole.Spoilt++
+		if t.badEnd {
+			whole.BadEnd++
 		}
 		l.truth.Attempts = append(l.truth.Attempts, Attempt{
 			Record: r.ID, Time: t.time, Pair: before.pairs, Arcs: t.arcs, Number: i + 1,
 			RequiredPct: percent(t.level), AirPct: percent(n.effect(air)), ScatterPct: t.scatter, SettingPct: t.setting,
-			Spoilt: t.spoilt, Passed: t.passed, Conditioning: t.arcs <= n.model.Conditioning,
+			BadEnd: t.badEnd, Passed: t.passed, Conditioning: t.arcs <= n.model.Conditioning,
 		})
 	}
 	again := n.session(&before, first.time, true, nil)

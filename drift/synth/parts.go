@@ -164,11 +164,11 @@ func (m *Machine) passedLast(n int) bool {
 }
 
 // gaveUpOnEnds says whether the latest session, first of ten, had no pass and
-// every attempt of it a spoilt end.
+// every attempt of it a bad end.
 func (m *Machine) gaveUpOnEnds() bool {
 	before, s := *m, m.Sessions[len(m.Sessions)-1]
 	before.Sessions = m.Sessions[:len(m.Sessions)-1]
-	return before.passedLast(9) && !s.Passed && s.Fit && s.Spoilt == s.Attempts
+	return before.passedLast(9) && !s.Passed && s.Fit && s.BadEnd == s.Attempts
 }
 
 // missedSince counts the attempts without a pass.

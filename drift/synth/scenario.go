@@ -104,7 +104,7 @@ func contractor() World {
 		{Name: "Stoor Pass", AltitudeM: 2150, MeanC: -1, SeasonC: 9, DayC: 5, HumidityPct: 64, Dirt: 1},
 	}
 	w.Usage, w.Splices, w.Barometers = 0.6, 1, 0.2
-	w.MoveRate, w.Ends.BluntSpoilt, w.Bench.Patience = 0.03, 0.8, 0.5
+	w.MoveRate, w.Ends.BluntBadEnd, w.Bench.Patience = 0.03, 0.8, 0.5
 	return w
 }
 

@@ -12,14 +12,14 @@ type try struct {
 	level, scatter      float64 // log-percent
 	setting, correction float64 // percent
 	left, right         float64 // micrometres
-	spoilt, passed      bool
+	badEnd, passed      bool
 }
 
 // attemptTime is what an attempt takes.
 const attemptTime = 2 * time.Minute
 
 // session runs attempts until a pass or the attempt limit and appends them to
-// tries. With prepared ends none is spoilt.
+// tries. With prepared ends none is bad.
 func (n *nature) session(s *state, at time.Time, prepared bool, tries []try) []try {
 	effect := n.effect(n.air(s, at))
 	if n.model.Law.Noise == Shared {
@@ -52,7 +52,7 @@ func (n *nature) attempt(s *state, effect float64, prepared bool) try {
 	lean := n.lean + 0.02*s.noise.normal()
 	t.left, t.right = mean*(1+lean), mean*(1-lean)
 	if !prepared {
-		t.spoilt = n.spoil(s, &t)
+		t.badEnd = n.spoil(s, &t)
 	}
 	t.left, t.right = micrometres(t.left), micrometres(t.right)
 	mean = (t.left + t.right) / 2
@@ -78,9 +78,9 @@ func (n *nature) within(setting float64) float64 {
 
 // spoil is a bad cleave or dirt on the fibre, mostly on one end.
 func (n *nature) spoil(s *state, t *try) bool {
-	chance := n.world.Ends.Spoilt
+	chance := n.world.Ends.BadEnd
 	if s.blunt {
-		chance = n.world.Ends.BluntSpoilt
+		chance = n.world.Ends.BluntBadEnd
 	}
 	if !s.ends.chance(chance) {
 		return false

@@ -61,7 +61,7 @@ type Attempt struct {
 	// setting in force, all in percent; ScatterPct is the standard deviation in log
 	// percent.
 	RequiredPct, AirPct, ScatterPct, SettingPct float64
-	Spoilt, Passed, Conditioning                bool
+	BadEnd, Passed, Conditioning                bool
 }
 
 // Session is the truth of one session.
@@ -71,7 +71,7 @@ type Session struct {
 	// Arcs on the pair when it began.
 	Arcs             int64
 	Trigger          string
-	Attempts, Spoilt int
+	Attempts, BadEnd int
 	Passed           bool
 	// Fit is whether it would have passed with well-prepared ends.
 	Fit bool

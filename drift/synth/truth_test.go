@@ -50,7 +50,7 @@ func withAir(m *Machine, c Condition, at time.Time) Condition {
 // service points at it.
 func TestArcsToFailureIsWhatHappensUnlessSomeoneMeddles(t *testing.T) {
 	w := world(t, "straight")
-	w.Ends.Spoilt, w.Ends.BluntSpoilt = 0, 0
+	w.Ends.BadEnd, w.Ends.BluntBadEnd = 0, 0
 	f := Make(w, 4, 30, monday, 150)
 	checked := 0
 	for _, m := range f.Truth.Machines {
@@ -139,7 +139,7 @@ func distanceFromUniform(u []float64) float64 {
 
 func TestBadEndsAreNotTheElectrodes(t *testing.T) {
 	w := world(t, "healthy")
-	w.Ends = Ends{Spoilt: 0.8, BluntSpoilt: 0.9, BluntEvery: 5, BluntDays: 5}
+	w.Ends = Ends{BadEnd: 0.8, BluntBadEnd: 0.9, BluntEvery: 5, BluntDays: 5}
 	without := 0
 	for _, m := range Make(w, 3, 10, monday, 30).Truth.Machines {
 		for _, s := range m.Sessions {
@@ -217,7 +217,7 @@ func TestMovesComeOutAsOftenAsStated(t *testing.T) {
 	assert.InDelta(t, sum, out, 4*math.Sqrt(spread))
 }
 
-func TestSpoiltEndsStandOut(t *testing.T) {
+func TestBadEndsAreFound(t *testing.T) {
 	w := world(t, "blunt")
 	w.Grades = Mix{Full: 1}
 	f := Make(w, 6, 40, monday, 120)
@@ -225,13 +225,13 @@ func TestSpoiltEndsStandOut(t *testing.T) {
 	for i := range f.Records {
 		byID[f.Records[i].ID] = f.Records[i].Calibration
 	}
-	var good, spoilt, oneSided float64
+	var good, badEnd, oneSided float64
 	for _, m := range f.Truth.Machines {
 		for _, a := range m.Attempts {
 			c := byID[a.Record]
 			tilt := math.Abs(math.Log(c.MeltbackLeft.Or(0) / c.MeltbackRight.Or(0)))
-			if a.Spoilt {
-				spoilt++
+			if a.BadEnd {
+				badEnd++
 				if tilt > 0.1 {
 					oneSided++
 				}
@@ -241,6 +241,6 @@ func TestSpoiltEndsStandOut(t *testing.T) {
 			}
 		}
 	}
-	assert.InDelta(t, 0.1, spoilt/(good+spoilt), 0.03, "about a tenth, with blunt days of 40 % and sharp ones of 3 %")
-	assert.Greater(t, oneSided/spoilt, 0.75)
+	assert.InDelta(t, 0.1, badEnd/(good+badEnd), 0.03, "about a tenth, with blunt days of 40 % and sharp ones of 3 %")
+	assert.Greater(t, oneSided/badEnd, 0.75)
 }

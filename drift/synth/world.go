@@ -36,9 +36,9 @@ type Mix struct{ Full, Correction, Typed float64 }
 
 // Ends describes how fibre ends are prepared.
 type Ends struct {
-	// Spoilt is the chance of an attempt to have a spoilt end, BluntSpoilt the
+	// BadEnd is the chance of an attempt to have a bad end, BluntBadEnd the
 	// same with a blunt cleaver.
-	Spoilt, BluntSpoilt float64
+	BadEnd, BluntBadEnd float64
 	// BluntEvery is the mean number of days until a cleaver goes blunt, BluntDays
 	// the mean number it stays so.
 	BluntEvery, BluntDays float64

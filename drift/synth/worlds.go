@@ -42,7 +42,7 @@ func ordinary(name, about string, models ...Model) World {
 		ArcsPerDay: 55, ArcsSpread: 0.45, DaySpread: 0.35,
 		FirstWear: 0.6,
 		Usage:     0.4, Barometers: 0.3, MoveRate: 0.05, MoveChecked: 0.7,
-		Ends:  Ends{Spoilt: 0.02, BluntSpoilt: 0.25, BluntEvery: 120, BluntDays: 3},
+		Ends:  Ends{BadEnd: 0.02, BluntBadEnd: 0.25, BluntEvery: 120, BluntDays: 3},
 		Bench: Bench{Patience: 0.3, Cleans: 1},
 	}
 }
@@ -117,7 +117,7 @@ func dirty() World {
 
 func blunt() World {
 	w := ordinary("blunt", "cleavers are blunt for days on end", typeOne(), typeTwo())
-	w.Ends = Ends{Spoilt: 0.03, BluntSpoilt: 0.4, BluntEvery: 25, BluntDays: 5}
+	w.Ends = Ends{BadEnd: 0.03, BluntBadEnd: 0.4, BluntEvery: 25, BluntDays: 5}
 	return w
 }
 
@@ -156,7 +156,7 @@ func healthy() World {
 		m.Scatter, m.ScatterArcs, m.ScatterBend, m.ScatterSpread = 1.2, 60_000, 2, 0.1
 	}
 	w := ordinary("healthy", "nothing is wrong but blunt cleavers and moves", one, two)
-	w.Ends = Ends{Spoilt: 0.02, BluntSpoilt: 0.35, BluntEvery: 40, BluntDays: 4}
+	w.Ends = Ends{BadEnd: 0.02, BluntBadEnd: 0.35, BluntEvery: 40, BluntDays: 4}
 	w.MoveRate = 0.1
 	return w
 }

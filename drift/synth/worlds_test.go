@@ -13,7 +13,7 @@ import (
 
 // tally is what a fleet came to.
 type tally struct {
-	attempts, misses, spoilt     float64
+	attempts, misses, badEnd     float64
 	young, youngMisses           float64 // well-prepared, settled, in the first third of a life
 	unfit, unlogged, dirt, moves int
 	density                      map[string]float64 // mean over machines by model
@@ -25,13 +25,13 @@ func tallyOf(f Fleet) tally {
 	for _, m := range f.Truth.Machines {
 		for _, a := range m.Attempts {
 			t.attempts++
-			if a.Spoilt {
-				t.spoilt++
+			if a.BadEnd {
+				t.badEnd++
 			}
 			if !a.Passed {
 				t.misses++
 			}
-			if a.Spoilt || a.Conditioning || a.Number > 1 || float64(a.Arcs) > 0.6*m.Model.ScatterArcs {
+			if a.BadEnd || a.Conditioning || a.Number > 1 || float64(a.Arcs) > 0.6*m.Model.ScatterArcs {
 				continue
 			}
 			t.young++
@@ -77,9 +77,9 @@ func TestWorldsDifferInKind(t *testing.T) {
 		assert.InDelta(t, 0.07, x.youngMisses/x.young, 0.05, "%s: a healthy pair misses 2 to 12 %% with its moves", name)
 	}
 	assert.Zero(t, got["healthy"].unfit, "no electrode fails")
-	assert.Greater(t, got["healthy"].spoilt/got["healthy"].attempts, 0.05)
+	assert.Greater(t, got["healthy"].badEnd/got["healthy"].attempts, 0.05)
 	assert.Greater(t, got["healthy"].moves, 1200)
-	assert.Greater(t, got["blunt"].spoilt, 3*got["straight"].spoilt)
+	assert.Greater(t, got["blunt"].badEnd, 3*got["straight"].badEnd)
 	assert.Greater(t, got["dirty"].dirt, 3*got["straight"].dirt)
 	assert.Greater(t, got["sudden-dirt"].dirt, 2*got["straight"].dirt)
 	assert.Greater(t, got["thin-air"].moves, 2*got["straight"].moves)

@@ -172,7 +172,7 @@ func (w *worker) live(d *diary) (*Work, [3]float64) {
 	}
 	var out *Work
 	if splices > 0 && !d.midnight.Before(w.from) {
-		w.smoother.Burn(w.smoother.Arcs() + burnt/2)
+		w.smoother.Advance(w.smoother.Arcs() + burnt/2)
 		w.smoother.Mark()
 		out = &Work{Day: d.midnight, Site: d.site, Splices: splices, Checked: checked, Forced: d.forced}
 	}
