@@ -213,13 +213,13 @@ func (d *decisions) span(s *lookback.Span, all []*lookback.Entry, wall func(time
 	})
 	first := toDo(all[:1])
 	same := slices.DeleteFunc(slices.Clone(all), func(e *lookback.Entry) bool { return first == 3 || toDo([]*lookback.Entry{e}) != first })
-	if len(same) > 1 {
+	if len(same) > 0 {
 		v.Form = d.form(v.ID, same)
 		v.Typed = v.Form != nil && v.Form.Open
 	}
 	for i, e := range all[:min(len(all), mostDoubted)] {
 		one := doubtOf(e, wall)
-		if toDo(all[i:i+1]) < 3 {
+		if toDo(all[i:i+1]) < 3 && !(len(same) == 1 && same[0] == e) {
 			one.Form = d.form(one.ID, all[i:i+1])
 			v.Typed = v.Typed || one.Form != nil && one.Form.Open
 		}
