@@ -49,8 +49,8 @@ func bars(w blind.Wish) []bar {
 	return append(out, atMost("power_rms", full, 0.9), within("power_bias", full, -0.5, 0.5), within("power_bias", correction, -0.5, 0.5))
 }
 
-// retoldBars are those of whole sessions.
-func retoldBars() (out []bar) {
+// typingBars are those of whole sessions.
+func typingBars() (out []bar) {
 	for _, grade := range grades() {
 		out = append(out, atLeast("skill_share", grade, 0.9))
 	}

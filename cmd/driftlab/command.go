@@ -28,7 +28,7 @@ func rootCommand(e *env, began *bool) *cobra.Command {
 		Use:   "driftlab",
 		Short: "Tests the model on invented fleets, whose truth is known",
 		Long: `driftlab invents fleets, takes in their records as an agent does, replays them
-without looking ahead, and compares what would have been said with the truth: arcs to
+without looking ahead, and compares what the agent would have answered with the truth: arcs to
 failure, required power, site checks and service calls. Skill is 0 for the forecast by
 fleet lifetimes and 1 for the oracle, which knows the state of every machine and all
 laws, but not chance.
@@ -72,7 +72,7 @@ func (p *plan) flags(cmd *cobra.Command, known []world) {
 // wishes adds those of fleets that can be made to measure.
 func (p *plan) wishes(cmd *cobra.Command) {
 	f := cmd.Flags()
-	f.StringVar(&p.grade, "grade", "", "what every machine tells: full, correction or pass-fail; else drawn for each")
+	f.StringVar(&p.grade, "grade", "", "what every machine reports: full, correction or pass-fail; else drawn for each")
 	f.IntVar(&p.programs, "programs", 0, "`NUMBER` of programs each machine changes between; 0: drawn")
 	f.Float64Var(&p.everyDays, "every-days", 0, "mean `DAYS` between two sessions; 0: drawn")
 }
@@ -111,7 +111,7 @@ func (p *plan) trials(known []world) ([]trial, error) {
 	case p.programs < 0 || p.everyDays < 0:
 		return nil, usagef("programs and every-days must not be below 0")
 	case len(worlds) == 0:
-		return nil, usagef("worlds names nobody")
+		return nil, usagef("worlds names no world")
 	}
 	out := make([]trial, p.fleets)
 	for i := range out {
@@ -155,9 +155,9 @@ type judgement struct {
 	about   []string
 }
 
-func judgementOf(parts tallies, heard ...*told) *judgement {
-	j := &judgement{parts: parts, about: heard[0].About}
-	for _, t := range heard {
+func judgementOf(parts tallies, got ...*played) *judgement {
+	j := &judgement{parts: parts, about: got[0].About}
+	for _, t := range got {
 		j.lines += t.lines
 		j.refused = append(j.refused, t.refused...)
 	}
@@ -199,7 +199,7 @@ func (p *plan) judge(ctx context.Context, e *env, trials []trial, one func(conte
 	return v, nil
 }
 
-// progress tells how many fleets are done, on a terminal.
+// progress shows how many fleets are done, on a terminal.
 func (e *env) progress(done, of int) {
 	if !e.terminal {
 		return

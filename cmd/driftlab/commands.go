@@ -23,14 +23,14 @@ func blindCommand(e *env) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "blind",
 		Short: "Judge forecasts, required power, site checks and calls on fleets by strangers",
-		Long: `Judges what is said of fleets whose authors have not read the model, beside the
+		Long: `Judges the answers about fleets whose authors have not read the model, beside the
 bars that it is to reach. ` + costs,
 		Example: "  driftlab blind --fleets 10 --machines 30 --days 150\n  driftlab blind --programs 3 --check\n  driftlab blind --worlds moor --seed 17 --fleets 1",
 		Args:    cobra.NoArgs,
 	}
 	p.flags(cmd, known)
 	p.wishes(cmd)
-	cmd.Flags().StringVar(&p.typing, "typing", "drawn", "how sessions are told: drawn for each machine, each attempt, or the whole in one record")
+	cmd.Flags().StringVar(&p.typing, "typing", "drawn", "how sessions are reported: drawn for each machine, each attempt, or the whole in one record")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error { return p.judgeForecasts(cmd.Context(), e, known, bars) }
 	return cmd
 }
@@ -46,11 +46,11 @@ func (p *plan) judgeForecasts(ctx context.Context, e *env, known []world, barsOf
 		return err
 	}
 	v, err := p.judge(ctx, e, trials, func(ctx context.Context, t *trial) (*judgement, error) {
-		heard, err := t.tell(ctx, true)
+		got, err := t.play(ctx, true)
 		if err != nil {
 			return nil, err
 		}
-		return judgementOf(heard.judge(), heard), nil
+		return judgementOf(got.judge(), got), nil
 	})
 	if err != nil {
 		return err
@@ -65,10 +65,10 @@ func messCommand(e *env) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "mess",
 		Short: "Count the stops that messy records cause, and those they hide",
-		Long: `Lets each fleet be told twice, cleanly and with what people and devices do to
+		Long: `Reports each fleet twice, cleanly and with what people and devices do to
 records on their way, and compares the states at each midnight. A stop is false
 where the machine would not fail a session for its electrodes within 14 days.
-` + costs + ` Each fleet is told twice.`,
+` + costs + ` Each fleet is reported twice.`,
 		Example: "  driftlab mess --fleets 10 --check",
 		Args:    cobra.NoArgs,
 	}
@@ -78,7 +78,7 @@ where the machine would not fail a session for its electrodes within 14 days.
 		return p.compare(cmd.Context(), e, known, stopped(), messBars(), func(ctx context.Context, t *trial) (*judgement, error) {
 			messy := *t
 			messy.wish.Mess = true
-			clean, with, err := tellBoth(ctx, t, &messy)
+			clean, with, err := playBoth(ctx, t, &messy)
 			if err != nil {
 				return nil, err
 			}
@@ -93,20 +93,20 @@ func typingCommand(e *env) *cobra.Command {
 	known := strangers()
 	cmd := &cobra.Command{
 		Use:   "typing",
-		Short: "Compare sessions told whole with the same told attempt by attempt",
-		Long: `Lets each fleet be told twice, with one record for each session, as a person
+		Short: "Compare sessions reported whole with the same reported attempt by attempt",
+		Long: `Reports each fleet twice, with one record for each session, as a person
 types it, and with one for each attempt, and compares the skill of forecasts.
-` + costs + ` Each fleet is told twice.`,
+` + costs + ` Each fleet is reported twice.`,
 		Example: "  driftlab typing --fleets 10 --grade correction --check",
 		Args:    cobra.NoArgs,
 	}
 	p.flags(cmd, known)
 	p.wishes(cmd)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		return p.compare(cmd.Context(), e, known, retold(), retoldBars(), func(ctx context.Context, t *trial) (*judgement, error) {
+		return p.compare(cmd.Context(), e, known, typingMeasures(), typingBars(), func(ctx context.Context, t *trial) (*judgement, error) {
 			each, whole := *t, *t
 			each.wish.Typing, whole.wish.Typing = blind.EachAttempt, blind.WholeSession
-			byAttempt, bySession, err := tellBoth(ctx, &each, &whole)
+			byAttempt, bySession, err := playBoth(ctx, &each, &whole)
 			if err != nil {
 				return nil, err
 			}
@@ -120,13 +120,13 @@ types it, and with one for each attempt, and compares the skill of forecasts.
 	return cmd
 }
 
-// tellBoth lets two trials be told, without asking what the oracle would
+// playBoth plays two trials, without asking what the oracle would
 // have called.
-func tellBoth(ctx context.Context, a, b *trial) (first, second *told, err error) {
-	if first, err = a.tell(ctx, false); err != nil {
+func playBoth(ctx context.Context, a, b *trial) (first, second *played, err error) {
+	if first, err = a.play(ctx, false); err != nil {
 		return nil, nil, err
 	}
-	second, err = b.tell(ctx, false)
+	second, err = b.play(ctx, false)
 	return first, second, err
 }
 

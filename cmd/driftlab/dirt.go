@@ -70,7 +70,7 @@ func dirtMeasures() []measure {
 	}
 }
 
-// dirtBars guard what was reached: 0.76, 0.26 and 0.00 on seeds 1 to 3. They are for all
+// dirtBars keep what was reached: 0.76, 0.26 and 0.00 on seeds 1 to 3. They are for all
 // cases together, as one fleet has few contaminations.
 func dirtBars() []bar {
 	bars := []bar{atLeast("dirt_noticed", allData, 0.65), atMost("noticed_without", allData, 0.35), atMost("called_without", allData, 0.02)}
@@ -82,7 +82,7 @@ func dirtBars() []bar {
 
 // followDirt judges one fleet.
 func followDirt(ctx context.Context, t *trial) (*judgement, error) {
-	heard, b, err := t.hear(ctx)
+	got, b, err := t.takeIn(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -92,13 +92,13 @@ func followDirt(ctx context.Context, t *trial) (*judgement, error) {
 		return nil, err
 	}
 	pop := forecast.Learn(sampleOf(past))
-	whole, err := fleet.Pasts(b, heard.end)
+	whole, err := fleet.Pasts(b, got.end)
 	if err != nil {
 		return nil, err
 	}
 	parts := tallies{}
 	for i := range whole {
-		m := heard.truth[whole[i].Machine]
+		m := got.truth[whole[i].Machine]
 		if len(whole[i].Events) == 0 || m == nil {
 			continue
 		}
@@ -106,7 +106,7 @@ func followDirt(ctx context.Context, t *trial) (*judgement, error) {
 		all.count(m.Life.(life).Machine, &parts.of(m.Grade).dirt)
 	}
 	parts.total()
-	return judgementOf(parts, heard), nil
+	return judgementOf(parts, got), nil
 }
 
 // sampleOf enrols all machines that have events.

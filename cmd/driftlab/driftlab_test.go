@@ -38,7 +38,7 @@ func TestLinesComeInByTheOrdinaryDoor(t *testing.T) {
 		line(noon.Add(time.Hour), `{"type":"calibration","machine":"M","passed":true,"time":"2025-03-03T11:58:00Z"}`), // again
 		line(noon.Add(2*time.Hour), `{"type":"calibration","machine":"M","pased":true}`),
 		line(noon.Add(3*time.Hour), `{"type":"calibration","machine":"M","passed":true,"humidity_pct":140}`),
-		line(noon.Add(4*time.Hour), bare), // nothing tells these from repeats
+		line(noon.Add(4*time.Hour), bare), // nothing distinguishes these from repeats
 		line(noon.Add(4*time.Hour), bare),
 	}
 	b, err := take(t.Context(), lines)
@@ -94,7 +94,7 @@ func TestOurCrewsAskBeforeTheyCalibrate(t *testing.T) {
 	assert.Greater(t, moves, 20)
 }
 
-// Every world that is judged tells what the ordinary door takes.
+// Every world that is judged reports what the ordinary intake takes.
 func TestStrangersLinesAreTaken(t *testing.T) {
 	for _, w := range strangers() {
 		f := w.make(blind.Wish{Seed: 1, Machines: 3, Days: 30, Start: noon.Truncate(24 * time.Hour)})
@@ -107,7 +107,7 @@ func TestStrangersLinesAreTaken(t *testing.T) {
 	}
 }
 
-// small is a world of drift/synth whose mess is a line in a thousand that nobody can
+// small is a world of drift/synth whose mess is a line in a thousand that no one can
 // read.
 func small() []world {
 	return []world{{"small", func(w blind.Wish) *blind.Fleet {
@@ -157,15 +157,15 @@ func TestABarThatIsNotMetEndsWithOne(t *testing.T) {
 }
 
 func TestRefusedLinesAreCountedAndNamed(t *testing.T) {
-	heard, err := (&trial{small()[0], blind.Wish{Seed: 1, Machines: 1, Days: 3, Start: noon, Mess: true}, 14}).tell(t.Context(), false)
+	got, err := (&trial{small()[0], blind.Wish{Seed: 1, Machines: 1, Days: 3, Start: noon, Mess: true}, 14}).play(t.Context(), false)
 	require.NoError(t, err)
-	require.Len(t, heard.refused, 1)
-	assert.Contains(t, heard.refused[0], fmt.Sprintf("small 1, line %d: ", heard.lines))
-	v := verdict{trials: []trial{{}}, refused: heard.refused, lines: heard.lines}
+	require.Len(t, got.refused, 1)
+	assert.Contains(t, got.refused[0], fmt.Sprintf("small 1, line %d: ", got.lines))
+	v := verdict{trials: []trial{{}}, refused: got.refused, lines: got.lines}
 	var out strings.Builder
 	v.head(&out)
-	assert.Contains(t, out.String(), fmt.Sprintf("1 of %d lines were refused.", heard.lines))
-	assert.Contains(t, out.String(), heard.refused[0])
+	assert.Contains(t, out.String(), fmt.Sprintf("1 of %d lines were refused.", got.lines))
+	assert.Contains(t, out.String(), got.refused[0])
 }
 
 func TestUsage(t *testing.T) {

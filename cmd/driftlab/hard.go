@@ -87,7 +87,7 @@ about 16 s of one processor.`,
 	return cmd
 }
 
-// hardBars guard what was reached on seeds 1 to 8: skill 0.60, interval 84 %, required
+// hardBars keep what was reached on seeds 1 to 8: skill 0.60, interval 84 %, required
 // power −0.21 % and 1.13 % on full data, 0.19 % on corrections.
 func hardBars() []bar {
 	const full, correction = string(advise.Full), string(advise.CorrectionOnly)

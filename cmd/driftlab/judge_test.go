@@ -74,22 +74,22 @@ func TestSkillByHand(t *testing.T) {
 	lucky.forecast(&backtest.Case{Moment: noon, Stated: []backtest.Outlook{says(1200), says(900), says(0), says(0)}}, m)
 	skill, n = lucky.skill()
 	assert.True(t, math.IsNaN(skill))
-	assert.Zero(t, n, "tells nothing")
+	assert.Zero(t, n, "shows nothing")
 }
 
 func TestRequiredPowerByHand(t *testing.T) {
 	m := machine(advise.Full, rigged{required: 3, program: "a"})
-	said := func(program string, power drift.Opt[float64]) *backtest.Level {
+	stated := func(program string, power drift.Opt[float64]) *backtest.Level {
 		return &backtest.Level{Program: program, Drift: advise.Drift{RequiredPower: power, SD: drift.Some(1.0)}}
 	}
 	var part tally
-	part.level(said("a", drift.Some(4.2)), m) // 1.2 standard deviations off
-	part.level(said("", drift.Some(2.0)), m)
-	part.level(said("a", drift.Some(1.0)), m)          // 2 off
-	part.level(said("b", drift.Some(99.0)), m)         // of another program
-	part.level(said("a", drift.Opt[float64]{}), m)     // not said
-	part.level(said("a", drift.Some(3.0+1.2816)), m)   // at the very end of the interval
-	part.level(said("a", drift.Some(3.0-1.281600)), m) // at the other
+	part.level(stated("a", drift.Some(4.2)), m) // 1.2 standard deviations off
+	part.level(stated("", drift.Some(2.0)), m)
+	part.level(stated("a", drift.Some(1.0)), m)          // 2 off
+	part.level(stated("b", drift.Some(99.0)), m)         // of another program
+	part.level(stated("a", drift.Opt[float64]{}), m)     // not stated
+	part.level(stated("a", drift.Some(3.0+1.2816)), m)   // at the very end of the interval
+	part.level(stated("a", drift.Some(3.0-1.281600)), m) // at the other
 	assert.Equal(t, 5, part.levels)
 	assert.Equal(t, 4, part.levelInside)
 	assert.InDelta(t, (1.2 - 1 - 2), part.levelErrors, 1e-9)
@@ -179,10 +179,10 @@ func TestBars(t *testing.T) {
 	assert.Len(t, v.missed(), 7, "what could not be judged meets no bar")
 
 	known := map[string]bool{}
-	for _, m := range slices.Concat(judged(), retold(), stopped()) {
+	for _, m := range slices.Concat(judged(), typingMeasures(), stopped()) {
 		known[m.key] = true
 	}
-	for _, all := range [][]bar{bars(blind.Wish{}), bars(blind.Wish{Programs: 3}), bars(blind.Wish{EveryDays: 7}), retoldBars(), messBars()} {
+	for _, all := range [][]bar{bars(blind.Wish{}), bars(blind.Wish{Programs: 3}), bars(blind.Wish{EveryDays: 7}), typingBars(), messBars()} {
 		for _, b := range all {
 			assert.True(t, known[b.measure], b.measure)
 			assert.Contains(t, grades(), b.grade)
@@ -207,16 +207,16 @@ func TestBarsOfMess(t *testing.T) {
 
 func TestStopsByHand(t *testing.T) {
 	midnight := time.Date(2025, 3, 10, 0, 0, 0, 0, time.UTC)
-	heard := func(r rigged, states ...backtest.StateCase) *told {
+	got := func(r rigged, states ...backtest.StateCase) *played {
 		f := &blind.Fleet{Machines: []blind.Machine{*machine(advise.Full, r)}}
-		return &told{Fleet: f, truth: truthOf(f), start: midnight, end: midnight.AddDate(0, 0, 10),
+		return &played{Fleet: f, truth: truthOf(f), start: midnight, end: midnight.AddDate(0, 0, 10),
 			replay: &backtest.Replay{Moments: []time.Time{midnight}, States: states}}
 	}
 	from := func(day int, s advise.State) backtest.StateCase {
 		return backtest.StateCase{Machine: "M", From: midnight.AddDate(0, 0, day).Add(-time.Hour), State: s}
 	}
 	count := func(r rigged, clean, messy []backtest.StateCase) stops {
-		return compareStops(heard(r, clean...), heard(r, messy...)).of(allData).stops
+		return compareStops(got(r, clean...), got(r, messy...)).of(allData).stops
 	}
 	// Of 100 arcs a day and 5 left it fails within 14 days, of 5,000 left not.
 	failing, good := rigged{perDay: 100, lived: 5}, rigged{perDay: 100, lived: 5000}

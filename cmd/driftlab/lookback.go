@@ -23,11 +23,11 @@ type workday struct {
 	chance    float64 // the mean true chance
 }
 
-// lookedBack is one day of one machine: what was said, what was true, and which rules
+// lookedBack is one day of one machine: what was stated, what was true, and which rules
 // of today would have had it measured again.
 type lookedBack struct {
 	machine, day, grade string
-	said                float64 // chance that a splice is out
+	stated              float64 // chance that a splice is out
 	workday
 	sincePass, lastDay, span bool
 }
@@ -60,24 +60,24 @@ func (t *trial) lookBack(ctx context.Context) ([]lookedBack, error) {
 // judgeMachine holds a look-back on all days of a machine against the truth.
 func judgeMachine(p *lookback.Past, m *blind.Machine, work map[string]workday, start, end time.Time) []lookedBack {
 	type day struct{ chance, splices float64 }
-	said := map[string]*day{}
+	stated := map[string]*day{}
 	for _, lot := range p.Look(lookback.Query{From: start.AddDate(0, 0, unjudged), To: end, Now: end}).Lots {
 		e := lot.Entry
-		if said[e.Day] == nil {
-			said[e.Day] = &day{}
+		if stated[e.Day] == nil {
+			stated[e.Day] = &day{}
 		}
-		said[e.Day].chance += e.Chance * float64(e.Splices)
-		said[e.Day].splices += float64(e.Splices)
+		stated[e.Day].chance += e.Chance * float64(e.Splices)
+		stated[e.Day].splices += float64(e.Splices)
 	}
 	sincePass, lastDay, span := p.Doubted(start, end)
 	var out []lookedBack
-	for name, s := range said {
+	for name, s := range stated {
 		w, worked := work[name]
 		if !worked || s.splices == 0 {
 			continue
 		}
 		out = append(out, lookedBack{
-			machine: m.Name, day: name, grade: m.Grade, said: s.chance / s.splices, workday: w,
+			machine: m.Name, day: name, grade: m.Grade, stated: s.chance / s.splices, workday: w,
 			sincePass: sincePass[name], lastDay: lastDay[name], span: span[name],
 		})
 	}
@@ -88,7 +88,7 @@ func judgeMachine(p *lookback.Past, m *blind.Machine, work map[string]workday, s
 // unjudged days at the beginning are for getting to know the machine.
 const unjudged = 14
 
-// workOf is the truth of every splice, by day. Strangers' machines tell the chance at
+// workOf is the truth of every splice, by day. Strangers' machines give the chance at
 // every moment: their splices are drawn by it, hour by hour.
 func workOf(m *blind.Machine, wish blind.Wish) map[string]workday {
 	out := map[string]workday{}
@@ -212,8 +212,8 @@ func lookBackGrade(e *env, grade string, some []lookedBack) bool {
 		fmt.Fprintf(e.stdout, "%-11s "+format+"\n", append([]any{name}, args...)...)
 	}
 	say(grade, "%d splices, %.3f out; Brier score: stated %.4f, base rate %.4f, since the last pass %.4f, last day %.4f, nothing %.4f",
-		pass.made, base, brier(some, func(l *lookedBack) float64 { return l.said }), brier(some, func(*lookedBack) float64 { return base }), pass.brier, day.brier, base)
-	stated := atEqualMisses(some, pass.missed, func(l *lookedBack) float64 { return l.said })
+		pass.made, base, brier(some, func(l *lookedBack) float64 { return l.stated }), brier(some, func(*lookedBack) float64 { return base }), pass.brier, day.brier, base)
+	stated := atEqualMisses(some, pass.missed, func(l *lookedBack) float64 { return l.stated })
 	perfect := atEqualMisses(some, pass.missed, func(l *lookedBack) float64 { return l.chance })
 	ratio := func(n int) float64 { return float64(n) / float64(max(pass.again, 1)) }
 	say("", "measured again: since the last pass %d (misses %d), last day %d (misses %d), look-backs %d (misses %d), nothing 0 (misses %d)",
@@ -221,9 +221,9 @@ func lookBackGrade(e *env, grade string, some []lookedBack) bool {
 	say("", "at the misses of since the last pass: by stated chance %d (%.2f), by perfect knowledge of the day %d (%.2f)", stated, ratio(stated), perfect, ratio(perfect))
 	worst := 0.0
 	for _, c := range cells(some) {
-		say("", "  %.2f to %.2f: %8.0f splices, stated %.3f, came %.3f", c.from, c.to, c.n, c.said/c.n, c.came/c.n)
+		say("", "  %.2f to %.2f: %8.0f splices, stated %.3f, came %.3f", c.from, c.to, c.n, c.stated/c.n, c.came/c.n)
 		if c.n >= leastCell*float64(pass.made) {
-			worst = max(worst, math.Abs(c.said-c.came)/c.n)
+			worst = max(worst, math.Abs(c.stated-c.came)/c.n)
 		}
 	}
 	say("", "  furthest %.3f", worst)
@@ -257,11 +257,11 @@ func reviewed(some []lookedBack, again func(*lookedBack) bool) (r review) {
 
 // brier is the mean over splices of the squared difference between a chance and what
 // came (Brier 1950, Mon. Weather Rev. 78:1).
-func brier(some []lookedBack, said func(*lookedBack) float64) (score float64) {
+func brier(some []lookedBack, stated func(*lookedBack) float64) (score float64) {
 	n := 0.0
 	for i := range some {
 		l := &some[i]
-		s := said(l)
+		s := stated(l)
 		score += float64(l.made)*s*s - 2*s*float64(l.out) + float64(l.out)
 		n += float64(l.made)
 	}
@@ -269,16 +269,16 @@ func brier(some []lookedBack, said func(*lookedBack) float64) (score float64) {
 }
 
 // cell is a line of the table of stated chances.
-type cell struct{ from, to, n, said, came float64 }
+type cell struct{ from, to, n, stated, came float64 }
 
 func cells(some []lookedBack) (out []cell) {
 	edges := []float64{0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.7, 1.01}
 	for b := 1; b < len(edges); b++ {
 		c := cell{from: edges[b-1], to: min(edges[b], 1)}
 		for i := range some {
-			if l := &some[i]; l.said >= edges[b-1] && l.said < edges[b] {
+			if l := &some[i]; l.stated >= edges[b-1] && l.stated < edges[b] {
 				c.n += float64(l.made)
-				c.said += l.said * float64(l.made)
+				c.stated += l.stated * float64(l.made)
 				c.came += float64(l.out)
 			}
 		}
@@ -290,7 +290,7 @@ func cells(some []lookedBack) (out []cell) {
 }
 
 // leastCell is the share of all splices below which a line of the table is shown, but
-// not held to the bar.
+// not measured by the bar.
 const leastCell = 0.01
 
 // atEqualMisses is how many splices have to be measured again, days with the highest

@@ -12,14 +12,14 @@ import (
 	"arcdrift/drift/synth"
 )
 
-// By hand: 10 splices of which 4 are out, said 0.4, and 10 of which 1 is, said 0.1.
+// By hand: 10 splices of which 4 are out, stated 0.4, and 10 of which 1 is, stated 0.1.
 func TestLookBacksAreScoredAsByHand(t *testing.T) {
 	t.Parallel()
 	days := []lookedBack{
-		{said: 0.4, workday: workday{made: 10, out: 4, chance: 0.4}, sincePass: true},
-		{said: 0.1, workday: workday{made: 10, out: 1, chance: 0.1}},
+		{stated: 0.4, workday: workday{made: 10, out: 4, chance: 0.4}, sincePass: true},
+		{stated: 0.1, workday: workday{made: 10, out: 1, chance: 0.1}},
 	}
-	stated := func(l *lookedBack) float64 { return l.said }
+	stated := func(l *lookedBack) float64 { return l.stated }
 	// (4·0.6² + 6·0.4² + 1·0.9² + 9·0.1²)/20
 	assert.InDelta(t, 0.165, brier(days, stated), 1e-12)
 	pass := reviewed(days, func(l *lookedBack) bool { return l.sincePass })
@@ -44,11 +44,11 @@ func TestStatedChancesBeatTheRules(t *testing.T) {
 	pass := reviewed(days, func(l *lookedBack) bool { return l.sincePass })
 	last := reviewed(days, func(l *lookedBack) bool { return l.lastDay })
 	base := float64(pass.bad) / float64(pass.made)
-	stated := brier(days, func(l *lookedBack) float64 { return l.said })
+	stated := brier(days, func(l *lookedBack) float64 { return l.stated })
 	t.Logf("stated %.3f, base rate %.3f, since the last pass %.3f, last day %.3f", stated, base*(1-base), pass.brier, last.brier)
 	for _, rival := range []float64{base * (1 - base), pass.brier, last.brier, base} {
 		assert.Less(t, stated, rival)
-		assert.Greater(t, brier(days, func(l *lookedBack) float64 { return 1 - l.said }), rival)
+		assert.Greater(t, brier(days, func(l *lookedBack) float64 { return 1 - l.stated }), rival)
 	}
 }
 

@@ -1,6 +1,6 @@
 // Command driftlab judges the model on invented fleets, whose truth is known: each
 // fleet's records come in as an agent takes them, are replayed without looking
-// ahead, and what was said is held against what would have come. See `driftlab
+// ahead, and what was answered is compared with what would have come. See `driftlab
 // --help`.
 package main
 

@@ -106,12 +106,12 @@ func stopped() []measure {
 	}
 }
 
-// retold are the measures of sessions told whole beside the same told attempt by
+// typingMeasures are the measures of sessions reported whole beside the same reported attempt by
 // attempt.
-func retold() []measure {
+func typingMeasures() []measure {
 	return []measure{
-		{"skill_each", "skill, each attempt told", func(t *tally) (float64, int) { return t.each.skill() }, less, plain},
-		{"skill_whole", "skill, whole sessions told", func(t *tally) (float64, int) { return t.skill() }, less, plain},
+		{"skill_each", "skill, each attempt reported", func(t *tally) (float64, int) { return t.each.skill() }, less, plain},
+		{"skill_whole", "skill, whole sessions reported", func(t *tally) (float64, int) { return t.skill() }, less, plain},
 		{"skill_share", "  as a share", func(t *tally) (float64, int) {
 			whole, n := t.skill()
 			each, m := t.each.skill()

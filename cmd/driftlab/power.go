@@ -33,7 +33,7 @@ func powerCommand(e *env) *cobra.Command {
 		Use:   "power",
 		Short: "Compare required power with an ideal observer, machines with full data",
 		Long: `Compares the required power of machines with full data, at steps of the days, with the
-truth. Beside the model stands an ideal observer, who knows all laws, the machine's
+truth. The model is compared with an ideal observer, who knows all laws, the machine's
 own κ and effects of the air and which ends were bad, but not chance: its error
 cannot be beaten. A fleet of 30 machines over 200 days takes about 14 s of one
 processor.`,
@@ -58,7 +58,7 @@ func powerMeasures() []measure {
 	}
 }
 
-// powerBars guard what was reached: 1.32 % and 1.46 on seeds 1 to 3, all cases together. A
+// powerBars keep what was reached: 1.32 % and 1.46 on seeds 1 to 3, all cases together. A
 // ratio below 1 would show an error in the observer.
 func powerBars() []bar {
 	bars := []bar{atMost("model_rms", string(advise.Full), 1.5), within("rms_ratio", string(advise.Full), 1, 1.65)}
@@ -70,7 +70,7 @@ func powerBars() []bar {
 
 // followPower judges one fleet.
 func followPower(ctx context.Context, t *trial) (*judgement, error) {
-	heard, b, err := t.hear(ctx)
+	got, b, err := t.takeIn(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -85,7 +85,7 @@ func followPower(ctx context.Context, t *trial) (*judgement, error) {
 		}
 		pop := sampleOf(pasts).Learn()
 		for i := range pasts {
-			own := heard.truth[pasts[i].Machine]
+			own := got.truth[pasts[i].Machine]
 			if own == nil || own.Grade != string(synth.Full) || len(pasts[i].Events) == 0 {
 				continue
 			}
@@ -103,7 +103,7 @@ func followPower(ctx context.Context, t *trial) (*judgement, error) {
 		}
 	}
 	parts.total()
-	return judgementOf(parts, heard), nil
+	return judgementOf(parts, got), nil
 }
 
 func square(x float64) float64 { return x * x }

@@ -7,7 +7,7 @@ import (
 )
 
 // stops counts the days of machines in which the state was stop, as the same fleet
-// was told cleanly and with mess.
+// was reported cleanly and with mess.
 type stops struct {
 	days int
 	// wrong and cleanWrong are stops of machines that would not fail a session for
@@ -28,7 +28,7 @@ func (s *stops) add(o *stops) {
 
 // compareStops counts, at each midnight after learning began, the states in which
 // the machines then are.
-func compareStops(clean, messy *told) tallies {
+func compareStops(clean, messy *played) tallies {
 	parts := tallies{}
 	if len(clean.replay.Moments) == 0 {
 		return parts
@@ -79,7 +79,7 @@ func (l timeline) at(moment time.Time) bool {
 	return stop
 }
 
-func stoppedBy(t *told) map[string]timeline {
+func stoppedBy(t *played) map[string]timeline {
 	out := map[string]timeline{}
 	for _, s := range t.replay.States {
 		out[s.Machine] = append(out[s.Machine], change{s.From, s.State == advise.Stop})
@@ -88,7 +88,7 @@ func stoppedBy(t *told) map[string]timeline {
 }
 
 // arcsWithin is how many arcs a machine truly burns in advise.PlanDays, 1 at least.
-func arcsWithin(t *told, name string) int64 {
+func arcsWithin(t *played, name string) int64 {
 	m := t.truth[name]
 	var burnt, before int64
 	days := int64(0)

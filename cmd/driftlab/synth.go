@@ -25,7 +25,7 @@ func synthCommand(e *env) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:     "synth",
 		Short:   "Test the same on the fleets of drift/synth",
-		Long:    "Tests the same on the fleets of drift/synth, whose laws the authors of the model know.\nIts bars guard what was reached. " + costs,
+		Long:    "Tests the same on the fleets of drift/synth, whose laws the authors of the model know.\nIts bars keep what was reached. " + costs,
 		Example: "  driftlab synth --fleets 6 --machines 24 --days 150 --step 45 --seed 41 --check\n  driftlab synth --worlds straight,bent --fleets 6",
 		Args:    cobra.NoArgs,
 	}
@@ -36,7 +36,7 @@ func synthCommand(e *env) *cobra.Command {
 	return cmd
 }
 
-// synthBars guard what was reached with the first example of the command: skill 0.75,
+// synthBars keep what was reached with the first example of the command: skill 0.75,
 // interval 85 %, service calls 76 % right, failures 76 % announced; on full data required
 // power 1.26 and −0.11 %, chance 0.09, cost 0.26.
 func synthBars(blind.Wish) []bar {

@@ -11,7 +11,7 @@ import (
 	"arcdrift/drift/score"
 )
 
-// allData stands for all grades of data.
+// allData means all grades of data.
 const allData = "all"
 
 // grades lists the parts of a fleet that are judged.
@@ -42,7 +42,7 @@ type tally struct {
 	stops stops
 	dirt  dirtCounts
 	power powerErrors
-	// each is how forecasts fared where the same sessions were told attempt by
+	// each is how forecasts fared where the same sessions were reported attempt by
 	// attempt.
 	each outlooks
 }
@@ -50,8 +50,8 @@ type tally struct {
 // outlooks are forecasts of arcs to failure.
 type outlooks struct {
 	forecasts, inside int
-	// oracleInside is how often the interval of the oracle held: if not 8
-	// times in 10, the world does not do as it says.
+	// oracleInside is how often the interval of the oracle covered: if not 8
+	// times in 10, the world does not follow its laws.
 	oracleInside int
 	losses       [byOracle + 1]float64 // arcs
 }
@@ -106,8 +106,8 @@ func (t tallies) of(grade string) *tally {
 	return t[grade]
 }
 
-// judge holds what was said of a fleet against the truth.
-func (t *told) judge() tallies {
+// judge compares the answers about a fleet with the truth.
+func (t *played) judge() tallies {
 	parts := tallies{}
 	for i := range t.replay.Cases {
 		c := &t.replay.Cases[i]
@@ -171,18 +171,18 @@ func (t *tally) forecast(c *backtest.Case, m *blind.Machine) {
 	t.oracleInside += holds(oracle)
 }
 
-// level scores what was said of the required power of the program in use.
+// level scores what was answered about the required power of the program in use.
 func (t *tally) level(l *backtest.Level, m *blind.Machine) {
 	truly := m.At(l.Moment)
 	if l.Program != "" && truly.Program != "" && l.Program != truly.Program {
 		return // of another program than the one that has come into use since
 	}
-	said, known := l.RequiredPower.Get()
+	stated, known := l.RequiredPower.Get()
 	if !known {
 		return
 	}
 	const eightInTen = 1.2816 // standard deviations either way
-	off := said - truly.RequiredPct
+	off := stated - truly.RequiredPct
 	t.levels++
 	t.levelErrors += off
 	t.levelSquares += off * off
@@ -191,7 +191,7 @@ func (t *tally) level(l *backtest.Level, m *blind.Machine) {
 	}
 }
 
-// answer scores one site check. Where it cannot tell, its advice is to recalibrate.
+// answer scores one site check. Where the answer is cannot tell, its advice is to recalibrate.
 func (t *tally) answer(a *backtest.AnswerCase, m *blind.Machine) {
 	at := slices.IndexFunc(m.Moves, func(v blind.Move) bool { return v.At.Equal(a.Question.AsOf) })
 	truly := m.ProbabilityOut(m.Moves[at].At, m.Moves[at].Air)
@@ -204,9 +204,9 @@ func (t *tally) answer(a *backtest.AnswerCase, m *blind.Machine) {
 	} else {
 		t.minutes += a.Cost.CheckMinutes
 	}
-	if said, ok := a.ProbabilityOut.Get(); ok && a.Answer != advise.CannotTell {
+	if stated, ok := a.ProbabilityOut.Get(); ok && a.Answer != advise.CannotTell {
 		t.stated++
-		t.chanceSquares += (said - truly) * (said - truly)
+		t.chanceSquares += (stated - truly) * (stated - truly)
 	}
 }
 

@@ -22,11 +22,11 @@ type trial struct {
 	every int
 }
 
-// name tells the fleet from others: with it, it can be invented again.
+// name distinguishes the fleet from others: with it, it can be invented again.
 func (t *trial) name() string { return fmt.Sprintf("%s %d", t.world.name, t.wish.Seed) }
 
-// told is a fleet as an agent heard of it and replayed it.
-type told struct {
+// played is a fleet as an agent received it and replayed it.
+type played struct {
 	*blind.Fleet
 	truth  truth
 	replay *backtest.Replay
@@ -37,14 +37,14 @@ type told struct {
 	refused []string
 }
 
-// hear invents the fleet and takes its lines in.
-func (t *trial) hear(ctx context.Context) (*told, *book, error) {
+// takeIn invents the fleet and takes its lines in.
+func (t *trial) takeIn(ctx context.Context) (*played, *memory, error) {
 	invented := t.world.make(t.wish)
 	b, err := take(ctx, invented.Lines)
 	if err != nil {
 		return nil, nil, err
 	}
-	out := &told{
+	out := &played{
 		Fleet: invented, truth: truthOf(invented), lines: len(invented.Lines),
 		start: t.wish.Start, end: t.wish.Start.AddDate(0, 0, t.wish.Days),
 	}
@@ -54,10 +54,10 @@ func (t *trial) hear(ctx context.Context) (*told, *book, error) {
 	return out, b, nil
 }
 
-// tell invents the fleet, takes its lines in and replays them. With known, what the
-// oracle would have said is asked for too, which takes its time.
-func (t *trial) tell(ctx context.Context, known bool) (*told, error) {
-	out, b, err := t.hear(ctx)
+// play invents the fleet, takes its lines in and replays them. With known, what the
+// oracle would have answered is asked for too, which takes its time.
+func (t *trial) play(ctx context.Context, known bool) (*played, error) {
+	out, b, err := t.takeIn(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -86,7 +86,7 @@ func truthOf(f *blind.Fleet) truth {
 	return out
 }
 
-// futures is how many draws a chance is told from: a standard error of 0.05 at
+// futures is how many draws give a chance: a standard error of 0.05 at
 // most.
 const futures = 100
 
@@ -94,7 +94,7 @@ const futures = 100
 func (t truth) Chance(machine string, at time.Time, arcs float64) float64 {
 	m := t[machine]
 	if m == nil {
-		return 0 // a slip of a name: nobody's
+		return 0 // a misspelt name: no machine
 	}
 	// Where all end beyond the horizon, the horizon is what they are given as.
 	horizon := min(int64(math.Floor(arcs))+1, forecast.Horizon)
@@ -114,7 +114,7 @@ func (t truth) Electrodes(machine string, session time.Time) bool {
 }
 
 // asked are the questions of a machine's crew: one at each of its moves. Station
-// pressure is said by crews whose machine tells it.
+// pressure is given by crews whose machine reports it.
 func (t truth) asked(machine string, barometer bool) []advise.Move {
 	m := t[machine]
 	if m == nil {

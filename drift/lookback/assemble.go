@@ -11,7 +11,7 @@ import (
 	"arcdrift/drift"
 )
 
-// Decided is a decision as a record tells it, with the machine under its present name.
+// Decided is a decision as a record states it, with the machine under its present name.
 type Decided struct {
 	Machine string
 	Entry   *drift.Entry
@@ -96,7 +96,7 @@ func (e *Entry) decide(d *drift.Entry, found bool) {
 		By: d.Operator, Role: d.Decision.Role, Chance: d.Decision.Chance,
 	}
 	e.Open = false
-	if was, told := d.Decision.Chance.Get(); told && found && math.Abs(e.Chance-was) > Material {
+	if was, stated := d.Decision.Chance.Get(); stated && found && math.Abs(e.Chance-was) > Material {
 		e.Open, e.Reopened = true, &Reopened{Was: was, Is: e.Chance}
 	}
 }
@@ -280,7 +280,7 @@ func (p *Past) oddClock() string {
 }
 
 // words says what could not be answered of one machine, of one job or, with "", of all.
-func (s strays) words(machine, job string) (out []string) {
+func (s unanswered) words(machine, job string) (out []string) {
 	count := func(of map[string]int) (sum int) {
 		for name, n := range of {
 			if job == "" || name == job {

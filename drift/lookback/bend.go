@@ -10,7 +10,7 @@ import (
 // its own checks: logit p' = a + b·logit p (Platt 1999, in Advances in Large Margin
 // Classifiers; for forecasts of chances Cox 1958, Biometrika 45:562). At every session
 // the model says beforehand, from the records up to then, how likely the first attempt
-// is to lie outside, and the attempt tells.
+// is to lie outside, and the attempt shows it.
 type bend struct{ a, b float64 }
 
 // The prior: chances are right as they stand, to within this much. Guesses.
@@ -46,18 +46,18 @@ func (p *Past) walk(starts []int) (bend, []*model.Machine) {
 		for len(at) < len(starts) && starts[len(at)] == i {
 			at = append(at, m.Clone())
 		}
-		if one, tells := step(m, &p.Events[i]); tells {
+		if one, shows := step(m, &p.Events[i]); shows {
 			seen = append(seen, one)
 		}
 	}
 	return learnBend(seen), at
 }
 
-// step folds in an event and says how it ended, if it tells.
-func step(m *model.Machine, ev *model.Event) (one outcome, tells bool) {
+// step folds in an event and says how it ended, if that shows anything.
+func step(m *model.Machine, ev *model.Event) (one outcome, shows bool) {
 	pair, _, _, _ := m.Pair()
-	tells = ev.Kind == model.Attempt && ev.NewSession && !ev.Conditioning && m.Attempts() > 0 && pair == ev.Pair
-	if tells {
+	shows = ev.Kind == model.Attempt && ev.NewSession && !ev.Conditioning && m.Attempts() > 0 && pair == ev.Pair
+	if shows {
 		one.x = logit(m.OutChance(ev.Air, ev.Step))
 	}
 	s := m.Update(ev)
@@ -65,7 +65,7 @@ func step(m *model.Machine, ev *model.Event) (one outcome, tells bool) {
 	if !ev.Passed || ev.Tries > 1 {
 		one.out, one.weight = 1, 1-s.BadEnd
 	}
-	return one, tells
+	return one, shows
 }
 
 // learnBend finds the likeliest bend, with its prior, by Newton's method on a function

@@ -12,7 +12,7 @@ import (
 
 // lag is how many attempts after a span still have a say in it. At a scatter of 1.5 and
 // a walk of the level of 0.15 per 1000 arcs, an attempt 15 sessions of 50 arcs later
-// adds less than a fifteenth to what those between have said.
+// adds less than a fifteenth to what those between have shown.
 const lag = 15
 
 // draws of a machine's course. A chance is a mean over as many, so that its standard

@@ -76,9 +76,9 @@ func TestWhatStartsALookBack(t *testing.T) {
 	})[RuleBroken], "used on a day without its check")
 }
 
-// What cannot be answered is said and not dropped: splices of a machine without a
+// What cannot be answered is stated and not dropped: splices of a machine without a
 // calibration, losses that fit nothing, clocks that cannot be right.
-func TestWhatCannotBeAnsweredIsSaid(t *testing.T) {
+func TestWhatCannotBeAnsweredIsStated(t *testing.T) {
 	t.Parallel()
 	splice := func(s drift.Splice) drift.Entry {
 		s.Job = "J-114"

@@ -17,7 +17,7 @@ type Lot struct {
 	measured []loss
 }
 
-// entries says what is to be said of the splices made in the pieces.
+// entries gives the answer about the splices made in the pieces.
 func (c *course) entries(lots []*lot, spans []Span, losses *LossModel) []Lot {
 	lots = slices.DeleteFunc(lots, func(l *lot) bool { return math.Round(l.splices()) < 1 })
 	weights := c.weigh(lots, losses)

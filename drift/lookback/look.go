@@ -25,7 +25,7 @@ type Found struct {
 	Spans []Span
 	Lots  []Lot
 
-	strays strays
+	unanswered unanswered
 }
 
 // Look looks back on one machine.
@@ -49,7 +49,7 @@ func (p *Past) Look(q Query) Found {
 // asked looks at all splices of a time. What was found out about that time says which of
 // them somebody has to decide on.
 func (p *Past) asked(q Query, windows []window) (found Found) {
-	_, found.strays = p.between(q.From, q.To).lots(p.pieces(q.From, q.To))
+	_, found.unanswered = p.between(q.From, q.To).lots(p.pieces(q.From, q.To))
 	asked := p.courses([]window{{from: q.From, to: q.To}})[0]
 	if asked == nil {
 		return found
@@ -195,7 +195,7 @@ type Question struct {
 	From, To     drift.Opt[time.Time]
 }
 
-// Lately is how far back what was found out is looked at where nobody asks for a time.
+// Lately is how far back findings count where no time is asked for.
 const Lately = 60 * 24 * time.Hour
 
 // Check says what is wrong with a question: it returns nil or a *drift.Problem.
@@ -297,7 +297,7 @@ func (q *Question) report(parts []part, measured int, now time.Time) Report {
 		if parts[i].clock != "" && len(parts[i].found.Lots) > 0 {
 			limits = append(limits, parts[i].clock)
 		}
-		limits = append(limits, parts[i].found.strays.words(parts[i].machine, q.Job)...)
+		limits = append(limits, parts[i].found.unanswered.words(parts[i].machine, q.Job)...)
 	}
 	r := Assemble(found, decided, q.Job, now)
 	if measured > 0 {

@@ -122,7 +122,7 @@ func TestSplicesOfADayAreNotIndependent(t *testing.T) {
 }
 
 // Every chance is one, every number of splices whole, and splices are never lost: those
-// that records count are those that entries tell.
+// that records count are those in the entries.
 func TestSplicesAreNeverLost(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(rt *rapid.T) {

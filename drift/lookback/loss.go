@@ -33,7 +33,7 @@ func measuredOf(records []*drift.Entry) []loss {
 		}
 		k := key{s.Label, string(s.Method)}
 		if s.Label == "" {
-			k.label = "\x00" + e.ID // nobody says which: one by itself
+			k.label = "\x00" + e.ID // which one is unknown: one by itself
 		}
 		if both[k] == nil {
 			both[k] = map[drift.LossDirection][]float64{}
@@ -99,11 +99,11 @@ func PriorLoss() LossModel {
 }
 
 const (
-	// leastLoss stands for losses at or below the resolution of an instrument, in dB.
+	// leastLoss replaces losses at or below the resolution of an instrument, in dB.
 	leastLoss = 0.005
-	// mostTold bounds the ratio of the likelihoods of one splice: fibres, dirt and
+	// mostEvidence bounds the ratio of the likelihoods of one splice: fibres, dirt and
 	// connectors make losses too, and the model of losses is rough.
-	mostTold = 10.0
+	mostEvidence = 10.0
 	// oneWay is the part of that logarithm that counts where one direction alone was
 	// measured: the other half of the error is not known. A guess.
 	oneWay = 0.25
@@ -111,13 +111,13 @@ const (
 	priorLosses = 40.0
 )
 
-// told is the logarithm of how much likelier the loss is outside tolerance than within.
-// A machine's own estimate, from the shape of the joint, tells nothing here.
-func (m *LossModel) told(l loss) float64 {
+// evidence is the logarithm of how much likelier the loss is outside tolerance than within.
+// A machine's own estimate, from the shape of the joint, shows nothing here.
+func (m *LossModel) evidence(l loss) float64 {
 	if l.estimated {
 		return 0
 	}
-	ratio := min(max(m.ratio(l.db), -math.Log(mostTold)), math.Log(mostTold))
+	ratio := min(max(m.ratio(l.db), -math.Log(mostEvidence)), math.Log(mostEvidence))
 	if !l.bothWays {
 		ratio *= oneWay
 	}
@@ -139,7 +139,7 @@ func (m *LossModel) ratio(db float64) float64 {
 }
 
 // after is the chance that a splice was out, now its loss is known.
-func (m *LossModel) after(l loss, chance float64) float64 { return bayes(m.told(l), chance) }
+func (m *LossModel) after(l loss, chance float64) float64 { return bayes(m.evidence(l), chance) }
 
 // bayes is a chance after what makes it likelier by a factor with this logarithm.
 func bayes(ratio, chance float64) float64 {
@@ -198,17 +198,17 @@ func (c *course) weigh(lots []*lot, losses *LossModel) []float64 {
 		return nil
 	}
 	logs := make([]float64, len(c.out))
-	told := false
+	informed := false
 	for _, l := range lots {
 		for _, one := range measuredOf(l.records) {
-			odds := math.Exp(losses.told(one))
-			told = told || odds != 1
+			odds := math.Exp(losses.evidence(one))
+			informed = informed || odds != 1
 			for d := range logs {
 				logs[d] += math.Log1p(c.of(l, d) * (odds - 1))
 			}
 		}
 	}
-	if !told {
+	if !informed {
 		return nil
 	}
 	top, sum := slices.Max(logs), 0.0

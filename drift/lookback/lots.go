@@ -88,9 +88,9 @@ const longest = 7 * 24 * time.Hour
 
 // lots distributes splices over the pieces: those that records count, over the arcs
 // burnt since the record before; where no record counts, one for each arc.
-func (p *Past) lots(pieces []piece) ([]*lot, strays) {
-	b := lotBuilder{pieces: pieces, strays: strays{splices: map[string]int{}, losses: map[string]int{}}, byKey: map[[2]string]*lot{}, covered: make([]bool, len(pieces))}
-	last, told := time.Time{}, map[string]bool{}
+func (p *Past) lots(pieces []piece) ([]*lot, unanswered) {
+	b := lotBuilder{pieces: pieces, unanswered: unanswered{splices: map[string]int{}, losses: map[string]int{}}, byKey: map[[2]string]*lot{}, covered: make([]bool, len(pieces))}
+	last, reported := time.Time{}, map[string]bool{}
 	for i := range p.Entries {
 		e := &p.Entries[i]
 		if e.Splice == nil || e.Splice.Made() == 0 {
@@ -106,10 +106,10 @@ func (p *Past) lots(pieces []piece) ([]*lot, strays) {
 		}
 		last = at
 		b.count(e, from, at)
-		told[p.day(at)] = true // what is done later on that day, the next record tells
+		reported[p.day(at)] = true // what is done later on that day, the next record counts
 	}
 	for i := range pieces {
-		if n := pieces[i].arcs(); !b.covered[i] && !told[pieces[i].day] && n > 0 {
+		if n := pieces[i].arcs(); !b.covered[i] && !reported[pieces[i].day] && n > 0 {
 			b.lot(pieces[i].day, "", false).share[i] += n
 		}
 	}
@@ -122,15 +122,15 @@ func (p *Past) lots(pieces []piece) ([]*lot, strays) {
 			}
 		}
 	}
-	return b.all, b.strays
+	return b.all, b.unanswered
 }
 
-// strays are, by job, splices of which nothing can be said, as nothing is known of the
+// unanswered are, by job, splices without an answer, as nothing is known of the
 // machine at that time, and measured losses that fit no splices of their day and job.
-type strays struct{ splices, losses map[string]int }
+type unanswered struct{ splices, losses map[string]int }
 
 type lotBuilder struct {
-	strays
+	unanswered
 	pieces  []piece
 	byKey   map[[2]string]*lot
 	covered []bool

@@ -74,7 +74,7 @@ func (p *Past) pieces(from, to time.Time) []piece {
 			if p.Events[next].Kind == model.Attempt {
 				burnt -= float64(max(p.Events[next].Tries, 1))
 			}
-		default: // another pair, or nothing yet: nobody counted
+		default: // another pair, or nothing yet: there is no count
 			burnt = pace * min(p.hours(begin, end)/dayHours, mostDays)
 		}
 		out = append(out, p.cut(piece{from: begin, to: end, after: i, pair: pair, start: start, end: start + max(burnt, 0)}, from, to)...)
@@ -82,10 +82,10 @@ func (p *Past) pieces(from, to time.Time) []piece {
 	return sites.split(out)
 }
 
-// mostDays of work are guessed where nobody counted.
+// mostDays of work are guessed without a count.
 const mostDays = 7
 
-// pace is the machine's median arcs per working day, where a counter tells.
+// pace is the machine's median arcs per working day, where there is a counter.
 func (p *Past) pace() float64 {
 	var paces []float64
 	for i := 1; i < len(p.Events); i++ {
@@ -101,7 +101,7 @@ func (p *Past) pace() float64 {
 	return min(paces[len(paces)/2], drift.MostArcsPerDay)
 }
 
-// usualPace stands in for the arcs a day of a machine that has told none. A guess.
+// usualPace is the arcs a day of a machine that has reported none. A guess.
 const usualPace = 40.0
 
 // The working hours of a day; outside them work is rare (a guess, as are all four).

@@ -124,7 +124,7 @@ type Tally struct {
 	Out     Number `json:"out"`
 }
 
-// Entry is what is to be said of the splices of one machine, on one day, for one
+// Entry is the answer about the splices of one machine, on one day, for one
 // job. Machine, Day and Job name it: a decision refers to these.
 type Entry struct {
 	Machine string `json:"machine"`
@@ -134,7 +134,7 @@ type Entry struct {
 	Day string `json:"day"`
 	// Span is the name of the span that it belongs to.
 	Span string `json:"span"`
-	// Splices is their number. Counted is whether splice records tell it; otherwise
+	// Splices is their number. Counted is whether splice records state it; otherwise
 	// it is estimated from the arcs that the machine burnt.
 	Splices int  `json:"splices"`
 	Counted bool `json:"counted"`
@@ -159,11 +159,11 @@ type Entry struct {
 	Reason string `json:"reason"`
 	// Loss is what was measured on these splices; null for nothing.
 	Loss *Loss `json:"loss"`
-	// Decision is the latest one, null while nobody has decided.
+	// Decision is the latest one, null while there is none.
 	Decision *Decision `json:"decision"`
 	// Open is whether somebody has to decide: the machine was found out, and the chance
 	// is at least [OpenFrom]. Reopened is what changed since the
-	// decision, null if it stands.
+	// decision, null if it is still valid.
 	Open     bool      `json:"open"`
 	Reopened *Reopened `json:"reopened"`
 }

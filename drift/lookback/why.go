@@ -88,14 +88,14 @@ func (c *course) sentence(e *Entry, k *check) string {
 	for _, w := range e.Why {
 		parts = append(parts, whyWords[w])
 	}
-	said := []string{how}
+	sentences := []string{how}
 	if text := strings.Join(parts, "; "); text != "" {
-		said = append(said, strings.ToUpper(text[:1])+text[1:]+".")
+		sentences = append(sentences, strings.ToUpper(text[:1])+text[1:]+".")
 	}
 	if k != nil {
-		said = append(said, fmt.Sprintf("Last check that passed before: %s.", k.at.In(c.past.zone()).Format("2 Jan 2006 15:04")))
+		sentences = append(sentences, fmt.Sprintf("Last check that passed before: %s.", k.at.In(c.past.zone()).Format("2 Jan 2006 15:04")))
 	}
-	return strings.Join(slices.DeleteFunc(said, func(t string) bool { return t == "" }), " ")
+	return strings.Join(slices.DeleteFunc(sentences, func(t string) bool { return t == "" }), " ")
 }
 
 func decimal(x float64) string { return fmt.Sprintf("%.1f", x) }

@@ -27,7 +27,7 @@ type Law struct {
 	// MachineOffset is the spread over machines, in log-percent, of a level that
 	// every pair of the machine has in common.
 	MachineOffset float64
-	// Tight is the share of machines that are held to three quarters of the
+	// Tight is the share of machines that have three quarters of the
 	// model's tolerance.
 	Tight float64
 	// JoltRate is the chance of a working day to end with a service of other parts
@@ -58,7 +58,7 @@ const (
 	TwoStage Wear = "two-stage"
 )
 
-// Growth is the shape of scatter in arcs, as a multiple of a new pair's.
+// Growth is the shape of scatter in arcs, relative to a new pair's.
 type Growth string
 
 // The shapes of growth.

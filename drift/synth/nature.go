@@ -6,7 +6,7 @@ import (
 	"time"
 )
 
-// Grade is how much a machine's records tell, in the codes of the house.
+// Grade is how much a machine's records contain, in the codes of the records.
 type Grade string
 
 // The three grades.
@@ -112,7 +112,7 @@ func (g Mix) of(seed uint64, index int) Grade {
 	}
 }
 
-// setGrade says what the machine's records tell; only pass/fail machines have
+// setGrade says what the machine's records contain; only pass/fail machines have
 // theirs typed, and what is typed is not numbered.
 func (n *nature) setGrade(g Grade, typed bool) {
 	n.grade = g

@@ -22,7 +22,7 @@ const (
 	Newcomer    Role = "new"
 )
 
-// Roles tells which machine plays which role.
+// Roles names the machine of each role.
 func (s *Scenario) Roles() map[string]Role {
 	out := map[string]Role{}
 	for _, p := range parts() {
@@ -103,7 +103,7 @@ func (p *part) script() script {
 	case WearingOut:
 		c.arcsPerDay = 60
 	case BluntEnds:
-		// It stays in the van today, so that yesterday's streak stands all day.
+		// It stays in the van today, so that yesterday's streak lasts all day.
 		c.blunt, c.silent = days{storyDays - 1, storyDays + 3}, days{storyDays, storyDays + 1}
 	case UpTheHill:
 		c.moveOn, c.moveTo = storyDays-1, stoorPass

@@ -114,7 +114,7 @@ const (
 	stoorPass = 3
 )
 
-// depots tells of the fleet, and where each site's spares lie.
+// depots sets up the fleet, and where each site's spares lie.
 func depots(w *World, at time.Time) []drift.Record {
 	stamp := at.Format("20060102")
 	out := []drift.Record{{

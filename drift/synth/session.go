@@ -106,7 +106,7 @@ func (n *nature) spoil(s *state, t *try) bool {
 func micrometres(x float64) float64 { return clamp(round(x, 10), 0.1, 2000) }
 
 // alone runs the pair on with well-prepared ends and without service, and says
-// how many arcs it burns until the first session that ends without a pass;
+// how many arcs it makes until the first session that ends without a pass;
 // false when that lies beyond the horizon of arcs.
 func (n *nature) alone(s state, horizon int64) (int64, bool) {
 	const most = 20 // attempts: the largest limit there may be

@@ -17,10 +17,10 @@ func TestEverySpliceHasItsTruth(t *testing.T) {
 	require.True(t, ok)
 	w.Splices = 1
 	fleet := Make(w, 7, 50, time.Date(2026, 1, 5, 0, 0, 0, 0, time.UTC), 60)
-	told := map[string]int64{}
+	reported := map[string]int64{}
 	for _, r := range fleet.Records {
 		if r.Splice != nil {
-			told[r.Machine] += r.Splice.Count.Or(0)
+			reported[r.Machine] += r.Splice.Count.Or(0)
 		}
 	}
 	all, out, chance := 0.0, 0.0, 0.0
@@ -32,7 +32,7 @@ func TestEverySpliceHasItsTruth(t *testing.T) {
 			chance += m.Work[i].Chance * float64(len(m.Work[i].Deviations))
 		}
 		all += float64(made)
-		assert.EqualValues(t, told[m.Name], made, m.Name)
+		assert.EqualValues(t, reported[m.Name], made, m.Name)
 	}
 	t.Logf("%.0f splices, %.3f out, %.3f expected", all, out/all, chance/all)
 	assert.InDelta(t, chance/all, out/all, 0.005)

@@ -149,7 +149,7 @@ func (n *nature) calibrates(morning time.Time) bool {
 	return day == time.Monday || day == time.Thursday
 }
 
-// work burns arcs at the present site and says whether the pair was soiled.
+// work makes arcs at the present site and says whether the pair was soiled.
 func (n *nature) work(s *state, arcs int64) bool {
 	return s.pair.advance(n.model, arcs, n.world.Sites[s.site].Dirt, &s.wear)
 }

@@ -97,7 +97,7 @@ func TestGradesTellWhatTheyMay(t *testing.T) {
 		assert.False(t, m.Typed && m.Grade != PassFail)
 	}
 	// Evenly spread: 55, 25 and 20 % of 60 are 33, 15 and 12; golden-ratio steps
-	// stray by about one.
+	// vary by about one.
 	assert.InDelta(t, 33, count[Full], 2)
 	assert.InDelta(t, 15, count[Correction], 2)
 	assert.InDelta(t, 12, count[PassFail], 2)
@@ -143,7 +143,7 @@ func TestRequiredPowerComesBackFromQuietAttempts(t *testing.T) {
 		for _, a := range m.Attempts {
 			c := byID[a.Record]
 			s, power := meltback(c), math.Log1p(a.SettingPct/100)
-			// Melt-back is told to 0.1 µm of about 300: 0.02 % of power.
+			// Melt-back is given to 0.1 µm of about 300: 0.02 % of power.
 			r := 100 * (math.Exp(power-math.Log(s/m.Model.Target)/m.Kappa) - 1)
 			true100 := 100 * ((1+a.RequiredPct/100)*(1+a.AirPct/100) - 1)
 			require.InDelta(t, true100, r, 0.04)
@@ -185,7 +185,7 @@ func TestMachinesCorrectAsTheirFirmwareDoes(t *testing.T) {
 			}
 			assert.LessOrEqual(t, math.Abs(set+change), m.Model.Limit+1e-9)
 		}
-		// A correction is told to 0.05 % of at least 3 %.
+		// A correction is given to 0.05 % of at least 3 %.
 		for isNew, want := range map[bool]float64{false: m.Model.Gain, true: m.Model.FirmwareGain} {
 			for _, g := range gains[isNew] {
 				require.InDelta(t, want, g, 0.02)

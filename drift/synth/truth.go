@@ -9,7 +9,7 @@ import (
 	"arcdrift/drift"
 )
 
-// Truth is what the records do not tell.
+// Truth is what the records do not contain.
 type Truth struct {
 	World    World
 	Machines []*Machine

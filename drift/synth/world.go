@@ -110,7 +110,7 @@ type Model struct {
 	// off, each later one CleanFades times as much as the one before.
 	CleanTakes, CleanFades float64
 	// Conditioning is the arcs in which a new pair settles; NewOffset (log-percent)
-	// and NewScatter (a multiple) are what it adds at its first arc.
+	// and NewScatter (a factor) are what it adds at its first arc.
 	Conditioning          int64
 	NewOffset, NewScatter float64
 	// Law has what differs in form from all that.

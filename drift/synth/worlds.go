@@ -136,7 +136,7 @@ func firmware() World {
 }
 
 // threeModels has little in common between its models: one lives short, one
-// long, one in between that drifts down and tells little.
+// long, one in between that drifts down and reports little.
 func threeModels() World {
 	one, two, three := typeOne(), typeTwo(), typeOne()
 	one.ScatterArcs, one.Slope = 950, Spread{3.5, 1.2}

@@ -57,7 +57,7 @@ func oddAir() World {
 }
 
 func lots() World {
-	w := otherwise("lots", "pairs come in good and bad lots, settle over 100 arcs and get scatter but not level back by cleaning; half the machines are held to a tighter tolerance",
+	w := otherwise("lots", "pairs come in good and bad lots, settle over 100 arcs and get scatter but not level back by cleaning; half the machines have a tighter tolerance",
 		func(m *Model) {
 			m.Conditioning = 100
 			m.Law = Law{BadLots: 0.35, BadLot: 1.5, Tight: 0.5, CleanRestores: true}

@@ -13,9 +13,9 @@ import (
 	"arcdrift/drift/blind"
 )
 
-// book is a store in memory: what the door keeps and what a replay reads. It holds
+// memory is a store in memory: what intake keeps and what a replay reads. It holds
 // one fleet and has one writer.
-type book struct {
+type memory struct {
 	ids      map[string][]drift.Entry // by id, those with different bodies
 	entries  int
 	machines map[string][]drift.Entry
@@ -24,9 +24,9 @@ type book struct {
 }
 
 // take lets the lines of a fleet in through the ordinary decoder and the ordinary
-// door, each arriving when it did.
-func take(ctx context.Context, lines []blind.Line) (*book, error) {
-	b := &book{ids: map[string][]drift.Entry{}, machines: map[string][]drift.Entry{}}
+// intake, each arriving when it did.
+func take(ctx context.Context, lines []blind.Line) (*memory, error) {
+	b := &memory{ids: map[string][]drift.Entry{}, machines: map[string][]drift.Entry{}}
 	if len(lines) == 0 {
 		return b, nil
 	}
@@ -40,17 +40,17 @@ func take(ctx context.Context, lines []blind.Line) (*book, error) {
 		offers[i] = o
 	}
 	last := slices.MaxFunc(lines, func(a, b blind.Line) int { return a.Received.Compare(b.Received) }).Received
-	door := intake.New(b, func() time.Time { return last }, func([]drift.Entry) {})
+	in := intake.New(b, func() time.Time { return last }, func([]drift.Entry) {})
 	ctx, stop := context.WithCancel(ctx)
 	ended := make(chan error, 1)
-	go func() { ended <- door.Run(ctx) }()
-	_, err := door.Take(ctx, offers)
+	go func() { ended <- in.Run(ctx) }()
+	_, err := in.Take(ctx, offers)
 	stop()
 	return b, errors.Join(err, <-ended)
 }
 
 // Append implements [intake.Store].
-func (b *book) Append(entries []drift.Entry, refusals []drift.Refusal) ([]drift.Placement, error) {
+func (b *memory) Append(entries []drift.Entry, refusals []drift.Refusal) ([]drift.Placement, error) {
 	placed := make([]drift.Placement, len(entries))
 	for i := range entries {
 		placed[i] = b.keep(entries[i])
@@ -60,9 +60,9 @@ func (b *book) Append(entries []drift.Entry, refusals []drift.Refusal) ([]drift.
 }
 
 // keep keeps one entry, unless it is there.
-func (b *book) keep(e drift.Entry) drift.Placement {
+func (b *memory) keep(e drift.Entry) drift.Placement {
 	if e.PossibleRepeat {
-		// The door makes up an id by chance: here equal runs are to be equal.
+		// Intake makes up an id by chance: here equal runs are to be equal.
 		e.ID = fmt.Sprintf("unnamed-%d", b.entries+1)
 	}
 	for _, old := range b.ids[e.ID] {
@@ -85,20 +85,20 @@ func (b *book) keep(e drift.Entry) drift.Placement {
 	return drift.Placement{Epoch: e.StoreEpoch, Seq: e.StoreSeq, Conflict: conflict}
 }
 
-// barometer says whether a machine's records tell station pressure.
-func (b *book) barometer(machine string) bool {
+// barometer says whether a machine's records state station pressure.
+func (b *memory) barometer(machine string) bool {
 	return slices.ContainsFunc(b.machines[machine], func(e drift.Entry) bool {
 		return e.Calibration != nil && e.Calibration.Pressure.Known()
 	})
 }
 
-// Counters are none: the door opens on an empty book.
-func (b *book) Counters() (map[string]drift.Counter, error) {
+// Counters are none: intake starts with an empty store.
+func (b *memory) Counters() (map[string]drift.Counter, error) {
 	return map[string]drift.Counter{}, nil
 }
 
 // Machines returns the names in order.
-func (b *book) Machines() ([]string, error) {
+func (b *memory) Machines() ([]string, error) {
 	names := make([]string, 0, len(b.machines))
 	for name := range b.machines {
 		names = append(names, name)
@@ -108,15 +108,15 @@ func (b *book) Machines() ([]string, error) {
 }
 
 // History returns everything of one machine.
-func (b *book) History(machine string) ([]drift.Entry, error) {
+func (b *memory) History(machine string) ([]drift.Entry, error) {
 	return slices.Clone(b.machines[machine]), nil
 }
 
 // Setups returns the setups of all scopes.
-func (b *book) Setups() ([]drift.Entry, error) { return slices.Clone(b.setups), nil }
+func (b *memory) Setups() ([]drift.Entry, error) { return slices.Clone(b.setups), nil }
 
 // Refused counts those of each machine.
-func (b *book) Refused() (map[string]int, error) {
+func (b *memory) Refused() (map[string]int, error) {
 	out := map[string]int{}
 	for i := range b.refused {
 		out[b.refused[i].Machine]++
