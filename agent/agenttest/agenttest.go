@@ -42,11 +42,11 @@ func Main(m *testing.M) {
 			code := cli.Run(ctx, cli.Env{
 				Program: "arcdrift", Args: os.Args[1:], Environ: withoutFaults(),
 				Stdin: os.Stdin, Stdout: os.Stdout, Stderr: os.Stderr,
-				Hangups: func() <-chan os.Signal {
+				Reloads: func() <-chan os.Signal {
 					signal.Ignore(syscall.SIGPIPE)
-					hangups := make(chan os.Signal, 1)
-					signal.Notify(hangups, syscall.SIGHUP)
-					return hangups
+					reloads := make(chan os.Signal, 1)
+					signal.Notify(reloads, syscall.SIGHUP)
+					return reloads
 				},
 				Now:  func() time.Time { return Now },
 				Zone: time.Local,

@@ -60,7 +60,7 @@ agent sees a change at once.`,
 	}
 	role := choice{string(auth.Reader), words(auth.Roles())}
 	add.Flags().Var(&role, "role", "what they may do")
-	role.offer(add, "role")
+	role.complete(add, "role")
 	add.RunE = func(cmd *cobra.Command, args []string) error {
 		return addAccount(env, dbPath(cmd), auth.Account{Name: args[0], Role: auth.Role(role.value)})
 	}

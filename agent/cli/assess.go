@@ -43,15 +43,15 @@ makes it rarer, nothing that after electrode work.`,
 		}
 		all, err := at.Assess(cmd.Context(), *machine, asOf.Opt, knownAt.Opt)
 		if err == nil {
-			err = tellAssessed(&env, all, format.value, *machine != "")
+			err = writeAssessed(&env, all, format.value, *machine != "")
 		}
 		return errors.Join(err, at.Close())
 	}
 	return cmd
 }
 
-// tellAssessed writes the answers; one machine's in full.
-func tellAssessed(env *Env, all []advise.Assessment, format string, one bool) error {
+// writeAssessed writes the answers; one machine's in full.
+func writeAssessed(env *Env, all []advise.Assessment, format string, one bool) error {
 	w := env.Stdout
 	switch {
 	case format == formatJSON:

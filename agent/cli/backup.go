@@ -42,11 +42,11 @@ func same(a, b string) bool {
 
 // counted says what was found.
 func counted(r store.Report) string {
-	thinned := ""
+	compacted := ""
 	if r.Compacted > 0 {
-		thinned = fmt.Sprintf(" (%s thinned)", phrase.Count(r.Compacted, "old arc count"))
+		compacted = fmt.Sprintf(" (%s compacted)", phrase.Count(r.Compacted, "old arc count"))
 	}
-	return fmt.Sprintf("%s%s of %s, %s", phrase.Count(r.Entries, "record"), thinned, phrase.Count(r.Machines, "machine"), phrase.Count(r.Refused, "refusal"))
+	return fmt.Sprintf("%s%s of %s, %s", phrase.Count(r.Entries, "record"), compacted, phrase.Count(r.Machines, "machine"), phrase.Count(r.Refused, "refusal"))
 }
 
 func restoreCommand(env Env) *cobra.Command {

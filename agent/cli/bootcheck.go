@@ -14,7 +14,7 @@ func bootCheckCommand(env Env) *cobra.Command {
 	}
 	limit := cmd.Flags().Duration("computing", 0, "processor `TIME` after which the file counts as unreadable")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		env.hangups() // a closed terminal does not end the check
+		env.reloads() // a closed terminal does not end the check
 		out, err := bootcheck.Verify(dbPath(cmd), *limit)
 		if err != nil {
 			return err

@@ -172,7 +172,7 @@ func TestDemo(t *testing.T) {
 			Stdout: out, Stderr: log, Now: time.Now})
 	}()
 	require.Eventually(t, func() bool { return strings.Count(log.String(), "calibration passed") >= 2 }, 120*time.Second, 10*time.Millisecond, "live records")
-	for _, say := range []string{"K-07 is wearing out", "M-02 has a blunt cleaver", "K-03 drove up a mountain", "K-05 has been silent for six days", "M-03 tells pass or fail only", "go run ./cmd/arcdrift site-check", "curl 'http://127.0.0.1:"} {
+	for _, say := range []string{"K-07 is wearing out", "M-02 has a blunt cleaver", "K-03 drove up a mountain", "K-05 has been silent for six days", "M-03 reports pass or fail only", "go run ./cmd/arcdrift site-check", "curl 'http://127.0.0.1:"} {
 		assert.Contains(t, out.String(), say)
 	}
 	db, err := filepath.Glob(filepath.Join(os.TempDir(), "arcdrift-demo-*", "demo.db"))

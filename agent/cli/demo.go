@@ -25,7 +25,7 @@ import (
 	"arcdrift/drift/synth"
 )
 
-// Once its history is told, a minute of the demo is a second of ours, and where
+// Once its history is published, a minute of the demo is a second of ours, and where
 // nothing happens for longer than a lull it jumps there: a day lasts about two
 // minutes. The fleet learns anew each midnight, and that shall be seldom enough
 // to leave the computer in peace.
@@ -54,11 +54,11 @@ is kept afterwards.`,
 		}
 		ctx, stop := context.WithCancel(cmd.Context())
 		defer stop()
-		hangups := env.hangups()
+		reloads := env.reloads()
 		env.Stdout, env.Stderr = &lastReader{env.Stdout, stop}, &lastReader{env.Stderr, stop}
 		go func() {
 			select {
-			case <-hangups: // its terminal was closed: it tidies up all the same
+			case <-reloads: // its terminal was closed: it tidies up all the same
 				stop()
 			case <-ctx.Done():
 			}
@@ -166,7 +166,7 @@ func (d *demo) run(ctx context.Context, raw server.Settings, seed uint64) error 
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return d.server.Run(ctx) })
 	group.Go(func() error {
-		err := d.tell(ctx, story)
+		err := d.publish(ctx, story)
 		if ctx.Err() != nil {
 			return nil // it was interrupted, as it is meant to be
 		}
@@ -177,8 +177,8 @@ func (d *demo) run(ctx context.Context, raw server.Settings, seed uint64) error 
 	return err
 }
 
-// tell publishes the history and then, record by record, what follows.
-func (d *demo) tell(ctx context.Context, story *synth.Scenario) error {
+// publish publishes the history and then, record by record, what follows.
+func (d *demo) publish(ctx context.Context, story *synth.Scenario) error {
 	fmt.Fprintf(d.env.Stderr, "An invented contractor, Tarnbeck Line Works, publishes %s of five months over MQTT …\n", phrase.Count(len(story.History), "record"))
 	devices := map[string]*mqtt.Sender{}
 	for machine := range story.Roles() {
@@ -254,11 +254,11 @@ func (d *demo) decide(ctx context.Context, history []drift.Record) error {
 	if err != nil {
 		return err
 	}
-	offers := make([]intake.Submission, len(decisions))
+	submissions := make([]intake.Submission, len(decisions))
 	for i, r := range decisions {
-		offers[i] = intake.Submission{Record: r}
+		submissions[i] = intake.Submission{Record: r}
 	}
-	_, err = reach.Agent(d.db, d.server.URL()).Take(ctx, offers)
+	_, err = reach.Agent(d.db, d.server.URL()).Take(ctx, submissions)
 	return err
 }
 

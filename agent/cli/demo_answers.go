@@ -48,11 +48,11 @@ func keepStory(ctx context.Context, at reach.Location, story *synth.Scenario) er
 	if err != nil {
 		return err
 	}
-	offers := make([]intake.Submission, len(story.History))
+	submissions := make([]intake.Submission, len(story.History))
 	for i, r := range story.History {
-		offers[i] = intake.Submission{Record: r, Via: "import"}
+		submissions[i] = intake.Submission{Record: r, Via: "import"}
 	}
-	_, err = l.Take(ctx, offers)
+	_, err = l.Take(ctx, submissions)
 	return errors.Join(err, l.Close())
 }
 
@@ -64,7 +64,7 @@ func demoQuestions(story *synth.Scenario) []string {
 	for _, m := range slices.Backward(story.Truth.Machines) {
 		role := story.Roles()[m.Name]
 		who[role] = m.Name
-		if _, told := roleWords[role]; !told && plain == "" {
+		if _, shown := roleWords[role]; !shown && plain == "" {
 			plain = m.Name // the last one: its move is small, and needs no check
 		}
 	}
@@ -86,6 +86,6 @@ var roleWords = map[synth.Role]string{
 	synth.BluntEnds:   "has a blunt cleaver: check first, another cleaver before the electrodes",
 	synth.UpTheHill:   "drove up a mountain",
 	synth.Silent:      "has been silent for six days",
-	synth.SaysLittle:  "tells pass or fail only",
+	synth.SaysLittle:  "reports pass or fail only",
 	synth.JustCleaned: "was soiled and cleaned this week",
 }

@@ -15,14 +15,14 @@ type Env struct {
 	// Environ holds KEY=value pairs; those named ARCDRIFT_… are settings.
 	Environ []string
 	Stdin   io.Reader
-	// Stdout takes the answers, Stderr the talk.
+	// Stdout takes the answers, Stderr the messages.
 	Stdout, Stderr io.Writer
 	// Terminal is whether a person sits in front of Stdin and Stderr, who can
 	// be asked and shown progress.
 	Terminal bool
-	// Hangups asks for hangups, which end the program otherwise; nil if there are
-	// none.
-	Hangups func() <-chan os.Signal
+	// Reloads begins to deliver the signals to reload, SIGHUP; until then they end the
+	// program. nil if there are none.
+	Reloads func() <-chan os.Signal
 	Now     func() time.Time
 	// Zone is the time zone of this computer, in which text states times; nil is UTC.
 	// JSON and CSV have their times in UTC.
@@ -37,12 +37,12 @@ func (env *Env) local(t time.Time) time.Time {
 	return t.In(env.Zone)
 }
 
-// hangups are those that were asked for; none end the program from now on.
-func (env *Env) hangups() <-chan os.Signal {
-	if env.Hangups == nil {
+// reloads are the signals to reload, which no longer end the program; nil for none.
+func (env *Env) reloads() <-chan os.Signal {
+	if env.Reloads == nil {
 		return nil
 	}
-	return env.Hangups()
+	return env.Reloads()
 }
 
 // The exit codes.

@@ -21,7 +21,7 @@ const (
 func formatFlag(cmd *cobra.Command, formats ...string) *choice {
 	c := &choice{formats[0], formats}
 	cmd.Flags().Var(c, "format", "form of the answer")
-	c.offer(cmd, "format")
+	c.complete(cmd, "format")
 	return c
 }
 
@@ -31,8 +31,8 @@ type choice struct {
 	from  []string
 }
 
-// offer has a shell complete the words behind the command's flag of that name.
-func (c *choice) offer(cmd *cobra.Command, name string) {
+// complete has a shell complete the words behind the command's flag of that name.
+func (c *choice) complete(cmd *cobra.Command, name string) {
 	if err := cmd.RegisterFlagCompletionFunc(name, cobra.FixedCompletions(c.from, cobra.ShellCompDirectiveNoFileComp)); err != nil {
 		panic(err) // the command has no such flag, or it was offered before
 	}

@@ -28,10 +28,10 @@ func importCommand(env Env) *cobra.Command {
 		Use:   "import FILE…",
 		Short: "Take records from JSON lines or CSV files",
 		Long: `Takes records from files of JSON lines or CSV; - is standard input. A record
-that is there already is not taken twice, so importing again is harmless. What
-an export tells keeps the arrival it had where it was exported, so that it can be
-known there too when it was known; all else arrives now. What must be refused is
-named with its line and the reason, and is kept in the refused list.`,
+that is there already is not taken twice, so importing again is harmless. The
+records of an export keep their times of arrival, so that it stays clear what was
+known when; others arrive now. A refused record is named with its line and the
+reason, and is kept in the refused list.`,
 		Example: "  arcdrift import results.jsonl bench.csv\n  cat results.csv | arcdrift import -",
 	}
 	format := formatFlag(cmd, formatText, formatJSON)
@@ -57,9 +57,9 @@ type importer struct {
 	place  reach.Place
 	format string
 
-	offers []intake.Submission
-	shown  time.Time
-	counts imported
+	submissions []intake.Submission
+	shown       time.Time
+	counts      imported
 }
 
 // imported is the summary of an import, and its JSON form.
@@ -90,11 +90,11 @@ func (i *importer) file(ctx context.Context, name string) error {
 		}
 		if line.Compacted > 0 {
 			i.clear()
-			fmt.Fprintf(i.env.Stderr, "%s leaves out %s that had been thinned\n", shown, phrase.Count(line.Compacted, "old arc count"))
+			fmt.Fprintf(i.env.Stderr, "%s leaves out %s that had been compacted\n", shown, phrase.Count(line.Compacted, "old arc count"))
 			continue
 		}
-		i.offers = append(i.offers, offerOf(&line))
-		if len(i.offers) < importGroup {
+		i.submissions = append(i.submissions, submissionOf(&line))
+		if len(i.submissions) < importGroup {
 			continue
 		}
 		if err := i.flush(ctx, shown); err != nil {
@@ -104,33 +104,33 @@ func (i *importer) file(ctx context.Context, name string) error {
 	return i.flush(ctx, shown)
 }
 
-// offerOf is a line as it is offered. What was refused where the export comes
+// submissionOf is a line as it is offered. What was refused where the export comes
 // from is kept as refused there, not refused again.
-func offerOf(line *wire.Line) intake.Submission {
+func submissionOf(line *wire.Line) intake.Submission {
 	o := intake.Submission{Raw: line.Raw, Record: line.Record, Problem: line.Problem, Line: line.Number, Via: "import",
 		Received: line.Received, PossibleRepeat: line.PossibleRepeat, Account: line.Account}
 	if line.Refusal != nil {
-		told := drift.Refusal(*line.Refusal)
-		o.Machine, o.Problem, o.Refusal = told.Machine, nil, &told
+		refusal := drift.Refusal(*line.Refusal)
+		o.Machine, o.Problem, o.Refusal = refusal.Machine, nil, &refusal
 	}
 	return o
 }
 
-// flush offers what was read and names what was not taken.
+// flush hands in what was read and names what was not taken.
 func (i *importer) flush(ctx context.Context, file string) error {
-	receipts, err := i.place.Take(ctx, i.offers)
+	receipts, err := i.place.Take(ctx, i.submissions)
 	if err != nil {
 		return fmt.Errorf("%s: records could not be taken; import it again, what was taken is not taken twice: %w", file, err)
 	}
-	offers := i.offers
-	i.offers = i.offers[:0]
+	submissions := i.submissions
+	i.submissions = i.submissions[:0]
 	for n, r := range receipts {
-		if offers[n].Refusal != nil {
+		if submissions[n].Refusal != nil {
 			i.counts.RefusedBefore++
 			continue
 		}
 		i.count(&r)
-		if err := i.tell(file, &r); err != nil {
+		if err := i.name(file, &r); err != nil {
 			return err
 		}
 	}
@@ -152,9 +152,9 @@ func (i *importer) count(r *intake.Receipt) {
 	}
 }
 
-// tell names a record that was refused or looks odd: for people on Stderr, for
+// name writes a record that was refused or looks odd: for people on Stderr, for
 // programs a refused one on Stdout.
-func (i *importer) tell(file string, r *intake.Receipt) error {
+func (i *importer) name(file string, r *intake.Receipt) error {
 	say := func(text string) {
 		i.clear()
 		fmt.Fprintf(i.env.Stderr, "%s, line %d: %s\n", file, r.Line, text)
@@ -181,7 +181,7 @@ func (i *importer) progress() {
 	}
 }
 
-// clear takes the progress line away before something else is said.
+// clear takes the progress line away before another message.
 func (i *importer) clear() {
 	if i.env.Terminal {
 		fmt.Fprint(i.env.Stderr, "\r\x1b[K")

@@ -69,12 +69,12 @@ func (v *invention) replay(ctx context.Context, env Env) (*backtest.Replay, erro
 	var all []*backtest.Replay
 	for _, w := range worlds {
 		one := synth.Make(w, v.seed, v.machines, start, v.days)
-		told := fleet.NewRecords(one.Records)
+		records := fleet.NewRecords(one.Records)
 		pasts := func(asOf time.Time) ([]backtest.Past, error) {
 			if err := ctx.Err(); err != nil {
 				return nil, err
 			}
-			return fleet.Pasts(told, asOf)
+			return fleet.Pasts(records, asOf)
 		}
 		plan := backtest.Plan{Seed: v.seed, Truth: one.Truth, Progress: progress(env, w.Name+": ")}
 		replayed, err := backtest.Run(pasts, env.Now(), plan)

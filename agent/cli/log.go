@@ -76,7 +76,7 @@ func logTypeCommand(env Env, t drift.Type) *cobra.Command {
 	if t == drift.TypeCorrection {
 		flags.StringToString("fields", nil, "the new values, each as `FIELD=VALUE`")
 	}
-	flags.VisitAll(func(f *pflag.Flag) { f.DefValue = "" }) // there is none to tell
+	flags.VisitAll(func(f *pflag.Flag) { f.DefValue = "" }) // there is none to show
 	format := formatFlag(cmd, formatText, formatJSON)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		form, err := givenFields(cmd, t)
@@ -123,7 +123,7 @@ type typedIn struct {
 
 func (v *typedIn) String() string { return v.text }
 
-// Set takes anything: what is wrong with it is said of the record as a whole.
+// Set takes anything: its errors are reported for the record as a whole.
 func (v *typedIn) Set(s string) error {
 	v.text = s
 	return nil
@@ -216,7 +216,7 @@ func typed(form url.Values, t drift.Type) url.Values {
 	return form
 }
 
-// logRecord offers the record that the form tells of.
+// logRecord hands in the record that the form describes.
 func logRecord(cmd *cobra.Command, env Env, t drift.Type, form url.Values, format string) error {
 	if form.Get("time") == "" {
 		form.Set("time", env.Now().Format(time.RFC3339))
@@ -231,13 +231,13 @@ func logRecord(cmd *cobra.Command, env Env, t drift.Type, form url.Values, forma
 	}
 	receipts, err := at.Take(cmd.Context(), []intake.Submission{{Raw: record.AppendCanonical(nil), Record: record, Via: "log"}})
 	if err == nil {
-		err = tellReceipt(env, &receipts[0], format)
+		err = writeReceipt(env, &receipts[0], format)
 	}
 	return errors.Join(err, at.Close())
 }
 
-// tellReceipt says what became of one record.
-func tellReceipt(env Env, r *intake.Receipt, format string) error {
+// writeReceipt says what became of one record.
+func writeReceipt(env Env, r *intake.Receipt, format string) error {
 	if format == formatJSON {
 		if err := writeJSON(env.Stdout, wire.Receipt(*r)); err != nil {
 			return err

@@ -46,14 +46,14 @@ A decision about splices is a record: see arcdrift log decision --help.`,
 		}
 		report, err := at.LookBack(cmd.Context(), q)
 		if err == nil {
-			err = tellLookBack(env.Stdout, &report, format.value)
+			err = writeLookBack(env.Stdout, &report, format.value)
 		}
 		return errors.Join(err, at.Close())
 	}
 	return cmd
 }
 
-func tellLookBack(w io.Writer, r *lookback.Report, format string) error {
+func writeLookBack(w io.Writer, r *lookback.Report, format string) error {
 	switch format {
 	case formatJSON:
 		return writeJSONLines(w, []lookback.Report{*r})

@@ -23,9 +23,9 @@ A backup of the store does not hold the key, as whoever has it can sign in your 
 Back it up apart (proof key backup), keep that file where only you reach it, and give
 the fingerprint to your customers.
 
-Replace it when its keeper leaves, and every few years: the old key then signs the new
-one, so that customers who know the old fingerprint can rely on new packs. Old packs stay
-valid. If the key is lost, or may be in other hands, replace it with --because lost or
+Replace it when the person who holds it leaves, and every few years: the old key then
+signs the new one, so that customers who know the old fingerprint can rely on new packs.
+Old packs stay valid. If the key is lost, or may be in other hands, replace it with --because lost or
 stolen: nothing vouches for the new key then, so give customers its fingerprint again.`,
 		Example: "  arcdrift proof key show\n  arcdrift proof key backup key-2026.pem",
 	}
@@ -45,7 +45,7 @@ func keyShowCommand(env Env) *cobra.Command {
 		if err != nil {
 			return err
 		}
-		return env.tellKeys(ring.Keys(), format.value)
+		return env.writeKeys(ring.Keys(), format.value)
 	}
 	return cmd
 }
@@ -58,7 +58,7 @@ func (env *Env) ring(cmd *cobra.Command) (*storekey.Ring, error) {
 	return storekey.Open(storekey.Path(dbPath(cmd)), env.Now())
 }
 
-func (env *Env) tellKeys(keys []storekey.Key, format string) error {
+func (env *Env) writeKeys(keys []storekey.Key, format string) error {
 	if format == formatJSON {
 		return writeJSONLines(env.Stdout, keys)
 	}
@@ -135,7 +135,7 @@ Packs that were signed before stay as they are.`,
 	}
 	because := choice{"", []string{string(storekey.Planned), string(storekey.Lost), string(storekey.Stolen)}}
 	cmd.Flags().Var(&because, "because", "why the key is replaced")
-	because.offer(cmd, "because")
+	because.complete(cmd, "because")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		if because.value == "" {
 			return seeHelp(cmd, "--because is missing")

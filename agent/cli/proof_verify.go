@@ -48,7 +48,7 @@ ones after it.`,
 		if digits != "" && len(found.Wrong) == 0 && !found.SignedBy(digits) {
 			found.Wrong = append(found.Wrong, fmt.Sprintf("The pack was signed by the key %s, and the key you named does not stand behind it.", found.Fingerprint))
 		}
-		if err := tellPack(&env, found, format.value, digits != ""); err != nil {
+		if err := writeVerdict(&env, found, format.value, digits != ""); err != nil {
 			return err
 		}
 		if len(found.Wrong) > 0 {
@@ -93,19 +93,19 @@ type checkedPack struct {
 	TimeStamp   *pack.Stamp `json:"time_stamp"`
 }
 
-func tellPack(env *Env, f *pack.Finding, format string, named bool) error {
+func writeVerdict(env *Env, f *pack.Finding, format string, named bool) error {
 	w, m := env.Stdout, &f.Manifest
 	sound := len(f.Wrong) == 0
 	if format == formatJSON {
-		said := checkedPack{Sound: sound, Wrong: append([]string{}, f.Wrong...), TimeStamp: f.Stamp}
+		verdict := checkedPack{Sound: sound, Wrong: append([]string{}, f.Wrong...), TimeStamp: f.Stamp}
 		if f.Fingerprint != "" {
-			said.Job, said.Machine, said.Store, said.Fingerprint = told(m.Job), told(m.Machine), told(m.Store), told(f.Fingerprint)
-			said.From, said.To, said.KnownAt = m.From, m.To, &m.KnownAt
+			verdict.Job, verdict.Machine, verdict.Store, verdict.Fingerprint = optional(m.Job), optional(m.Machine), optional(m.Store), optional(f.Fingerprint)
+			verdict.From, verdict.To, verdict.KnownAt = m.From, m.To, &m.KnownAt
 		}
 		if named {
-			said.KeyMatches = &sound
+			verdict.KeyMatches = &sound
 		}
-		return writeJSON(w, &said)
+		return writeJSON(w, &verdict)
 	}
 	var out strings.Builder
 	for _, text := range f.Wrong {
@@ -127,8 +127,8 @@ func tellPack(env *Env, f *pack.Finding, format string, named bool) error {
 	return err
 }
 
-// told is a text that may be missing.
-func told(text string) *string {
+// optional is a text that may be missing.
+func optional(text string) *string {
 	if text == "" {
 		return nil
 	}

@@ -28,7 +28,7 @@ func replay(ctx context.Context, env Env, from reach.Location) (replayed *backte
 	return replayed, err
 }
 
-// progress tells how far a replay is, on a terminal.
+// progress shows how far a replay is, on a terminal.
 func progress(env Env, what string) func(done, of int) {
 	if !env.Terminal {
 		return nil

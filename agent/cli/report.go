@@ -23,7 +23,7 @@ func reportCommand(env Env) *cobra.Command {
 records gave cause for, with what came of each: right if a session was given up
 or the bench found the electrodes worn or dirty within 14 days, and how many of
 the failures had been announced. It works on a copy, as evaluate does. With --sent
-it tells instead, and at once, how the messages that this agent really sent turned
+it reports instead, and at once, how the messages that this agent really sent turned
 out by what the bench found; with --rules, by week and by site or model, how
 many of the checks were made that are due before the first splice of a day, after
 work on the electrodes and after a move.`,
@@ -34,7 +34,7 @@ work on the electrodes and after a move.`,
 	rules := cmd.Flags().Bool("rules", false, "how the rules of the trade were kept")
 	by := choice{advise.BySite, []string{advise.BySite, advise.ByModel}}
 	cmd.Flags().Var(&by, "by", "with --rules: what to count by")
-	by.offer(cmd, "by")
+	by.complete(cmd, "by")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		switch {
 		case *rules && *asSent:
@@ -71,7 +71,7 @@ func reportText(env *Env, w io.Writer, c *backtest.Card) error {
 		return err
 	}
 	fmt.Fprintf(&out, "From %s to %s\n", phrase.Date(env.local(c.From)), phrase.Date(env.local(c.Until)))
-	fmt.Fprintf(&out, "%s, %s for each machine and month: %s right, %s wrong, %s unclear; right %s of those that can be told.\n",
+	fmt.Fprintf(&out, "%s, %s for each machine and month: %s right, %s wrong, %s unclear; right %s of those that can be judged.\n",
 		phrase.Count(c.Alerts, "service alert"), fixed(c.PerMonth, 2), phrase.Integer(c.Right), phrase.Integer(c.Wrong), phrase.Integer(c.Unclear), withBand(c.Precision, c.Low, c.High))
 	fmt.Fprintf(&out, "%s: %s announced at least 3 days ahead, %s; %s later, %s missed; %s days of warning in the middle.\n",
 		phrase.Count(c.Failures, "failure"), phrase.Integer(c.Announced), share(c.Recall), phrase.Integer(c.Late), phrase.Integer(c.Missed), fixed(c.Notice, 1))

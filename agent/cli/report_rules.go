@@ -13,7 +13,7 @@ import (
 	"arcdrift/drift/advise"
 )
 
-// reportRules tells how the rules of the trade were kept.
+// reportRules reports how the rules of the trade were kept.
 func reportRules(ctx context.Context, env Env, at reach.Location, by, format string) error {
 	rows, err := at.Rules(ctx, by)
 	switch {

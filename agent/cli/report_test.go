@@ -29,7 +29,7 @@ func TestReport(t *testing.T) {
 	var text, table bytes.Buffer
 	require.NoError(t, cli.ReportText(&cli.Env{}, &text, &card))
 	assert.Equal(t, `From 2 Feb 2026 to 2 Mar 2026
-3 service alerts, 0.67 for each machine and month: 1 right, 1 wrong, 1 unclear; right 50 % (1 to 99) of those that can be told.
+3 service alerts, 0.67 for each machine and month: 1 right, 1 wrong, 1 unclear; right 50 % (1 to 99) of those that can be judged.
 2 failures: 1 announced at least 3 days ahead, 50 %; 0 later, 1 missed; 5.0 days of warning in the middle.
 
 Alerts

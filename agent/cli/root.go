@@ -14,7 +14,7 @@ import (
 func Run(ctx context.Context, env Env) int {
 	err := run(ctx, env)
 	if err != nil {
-		// What failed together is told together.
+		// Errors that came together stand on one line.
 		fmt.Fprintf(env.Stderr, "arcdrift: %s\n", strings.ReplaceAll(err.Error(), "\n", "; "))
 	}
 	var refused refusedError
@@ -37,7 +37,7 @@ func run(ctx context.Context, env Env) error {
 	// Whatever fails before a command begins is the user's to put right.
 	began := false
 	root.PersistentPreRunE = func(cmd *cobra.Command, _ []string) error {
-		if err := settle(cmd.Flags(), settingNames(root), env.Environ); err != nil {
+		if err := applySettings(cmd.Flags(), settingNames(root), env.Environ); err != nil {
 			return err
 		}
 		began = true

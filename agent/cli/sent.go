@@ -13,10 +13,10 @@ import (
 	"arcdrift/drift/phrase"
 )
 
-// reportSent tells how the messages that this agent sent turned out.
+// reportSent reports how the messages that this agent sent turned out.
 func reportSent(ctx context.Context, env Env, at reach.Location, format string) error {
 	if format == formatCSV {
-		return usagef("report --sent is told as text or json")
+		return usagef("report --sent has the formats text and json")
 	}
 	var s alert.Card
 	err := at.ReadCopy(ctx, func(r store.Reader) (err error) {
@@ -45,7 +45,7 @@ func sentText(env *Env, w io.Writer, s *alert.Card) error {
 	}
 	out.WriteString(".\n")
 	table(&out, func(row func(...string)) {
-		row("RULE", "TOLD", "RIGHT", "WRONG", "NO FINDING", "RIGHT OF TOLD AND LISTED", "TO BE EXPECTED")
+		row("RULE", "SENT", "RIGHT", "WRONG", "NO FINDING", "RIGHT OF SENT AND LISTED", "TO BE EXPECTED")
 		for _, r := range s.Rules {
 			sends := "listed only"
 			if r.Sends {
@@ -59,9 +59,9 @@ func sentText(env *Env, w io.Writer, s *alert.Card) error {
 	if n.Found == 0 {
 		out.WriteString("The bench has found no electrodes worn or dirty since.\n")
 	} else {
-		fmt.Fprintf(&out, "The bench found electrodes worn or dirty %s: %d told at least 3 days before, %d later, %d not told.", times(n.Found), n.Ahead, n.Late, n.Missed)
+		fmt.Fprintf(&out, "The bench found electrodes worn or dirty %s: %d announced at least 3 days before, %d later, %d not announced.", times(n.Found), n.Ahead, n.Late, n.Missed)
 		if n.Days.Known() {
-			fmt.Fprintf(&out, " The middle one of those told came %s days ahead.", fixed(n.Days, 1))
+			fmt.Fprintf(&out, " The median notice was %s days.", fixed(n.Days, 1))
 		}
 		out.WriteString("\n")
 	}

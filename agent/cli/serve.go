@@ -25,7 +25,7 @@ settings change nothing. More: arcdrift help settings.`,
 	flags := newServeFlags()
 	flags.define(cmd)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		hangups := env.hangups()
+		reloads := env.reloads()
 		config, err := flags.config(dbPath(cmd))
 		if err != nil {
 			return err
@@ -37,7 +37,7 @@ settings change nothing. More: arcdrift help settings.`,
 		if err != nil {
 			return err
 		}
-		s.ReloadOn(hangups, func() (server.Config, error) { return settingsNow(cmd, env) })
+		s.ReloadOn(reloads, func() (server.Config, error) { return settingsNow(cmd, env) })
 		return s.Run(cmd.Context())
 	}
 	return cmd
@@ -58,7 +58,7 @@ func settingsNow(cmd *cobra.Command, env Env) (server.Config, error) {
 	if err := flags.Parse(env.Args); err != nil {
 		return server.Config{}, usageError{err}
 	}
-	if err := settle(flags, settingNames(cmd.Root()), env.Environ); err != nil {
+	if err := applySettings(flags, settingNames(cmd.Root()), env.Environ); err != nil {
 		return server.Config{}, err
 	}
 	return f.config(dbPath(cmd))

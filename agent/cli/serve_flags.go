@@ -24,8 +24,8 @@ func newServeFlags() *serveFlags {
 // define gives the command its flags.
 func (f *serveFlags) define(cmd *cobra.Command) {
 	f.flags(cmd.Flags())
-	f.logFormat.offer(cmd, "log-format")
-	f.logLevel.offer(cmd, "log-level")
+	f.logFormat.complete(cmd, "log-format")
+	f.logLevel.complete(cmd, "log-level")
 }
 
 // config checks what the flags say.

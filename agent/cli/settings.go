@@ -15,11 +15,11 @@ import (
 
 const envPrefix = "ARCDRIFT_"
 
-// settle gives every flag that the command line left alone its value from the
+// applySettings gives every flag that the command line left alone its value from the
 // environment (ARCDRIFT_HTTP_LISTEN for --http-listen) or else from the
 // configuration file (http_listen); what neither says keeps its default. A name
 // that is not among the known, those of all commands, is an error.
-func settle(flags *pflag.FlagSet, known map[string]bool, environ []string) error {
+func applySettings(flags *pflag.FlagSet, known map[string]bool, environ []string) error {
 	for _, pair := range environ {
 		key, value, _ := strings.Cut(pair, "=")
 		name, ours := strings.CutPrefix(key, envPrefix)

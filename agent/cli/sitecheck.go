@@ -65,14 +65,14 @@ warmed.`,
 		}
 		a, err := at.Move(cmd.Context(), q)
 		if err == nil {
-			err = tellMove(env.Stdout, &a, format.value)
+			err = writeMove(env.Stdout, &a, format.value)
 		}
 		return errors.Join(err, at.Close())
 	}
 	return cmd
 }
 
-func tellMove(w io.Writer, a *advise.MoveAnswer, format string) error {
+func writeMove(w io.Writer, a *advise.MoveAnswer, format string) error {
 	switch format {
 	case formatJSON:
 		return writeJSON(w, a)

@@ -25,7 +25,7 @@ is checked in a copy.
 
 --digests also lists a digest of each machine's records, of the setups of the
 fleet, and of the refused list. A van and its hub that took the same have the
-same ones, whatever order it came in and whatever was thinned.`,
+same ones, whatever order it came in and whatever was compacted.`,
 		Example: "  arcdrift verify\n  arcdrift verify --db monday.db --format json\n  arcdrift verify --digests",
 		Args:    cobra.NoArgs,
 	}
@@ -41,14 +41,14 @@ same ones, whatever order it came in and whatever was thinned.`,
 		if err != nil {
 			return err
 		}
-		if err := tellReport(env, report, format.value); err != nil {
+		if err := writeVerified(env, report, format.value); err != nil {
 			return err
 		}
 		if report.First != nil {
 			return fmt.Errorf("the store is not as it was written: %w", report.First)
 		}
 		if *digests {
-			return tellDigests(env, path, format.value)
+			return writeDigests(env, path, format.value)
 		}
 		return nil
 	}
@@ -62,7 +62,7 @@ type digest struct {
 	Digest  string `json:"digest"`
 }
 
-func tellDigests(env Env, path, format string) error {
+func writeDigests(env Env, path, format string) error {
 	s, err := store.Open(path, env.Now, store.Options{ReadOnly: true})
 	if err != nil {
 		return err
@@ -97,8 +97,8 @@ func tellDigests(env Env, path, format string) error {
 	return err
 }
 
-// tellReport writes what the check found.
-func tellReport(env Env, r store.Report, format string) error {
+// writeVerified writes what the check found.
+func writeVerified(env Env, r store.Report, format string) error {
 	if format == formatText {
 		verdict := "Sound"
 		if r.Wrong > 0 {

@@ -106,7 +106,7 @@ func intervalsText(out *strings.Builder, r *whatif.Report) {
 // named is a model's or a site's name.
 func named(name string) string {
 	if name == "" {
-		return "(not said)"
+		return "(not stated)"
 	}
 	return name
 }
@@ -129,7 +129,7 @@ func adviceText(a *whatif.Advice, risk float64) string {
 
 func cleaningText(out *strings.Builder, r *whatif.Report) {
 	if len(r.Cleaning) == 0 {
-		out.WriteString("\nNo service is on record, so nothing can be said about cleaning.\n")
+		out.WriteString("\nNo service is on record, so nothing can be concluded about cleaning.\n")
 		return
 	}
 	out.WriteString("\nService (cleaning or a new pair) at so many arcs since the last one:\n")

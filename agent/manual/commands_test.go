@@ -30,7 +30,7 @@ func TestMain(m *testing.M) {
 		code := agent.Run(ctx, agent.Env{
 			Program: "arcdrift", Args: os.Args[1:], Environ: os.Environ(),
 			Stdin: os.Stdin, Stdout: os.Stdout, Stderr: os.Stderr,
-			Hangups: func() <-chan os.Signal { return make(chan os.Signal) },
+			Reloads: func() <-chan os.Signal { return make(chan os.Signal) },
 			Now:     time.Now,
 		})
 		stop()

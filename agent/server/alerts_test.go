@@ -85,7 +85,7 @@ func TestAlertReachesEverybodyOnce(t *testing.T) {
 	assert.Contains(t, r.Out, "1 message about 1 machine")
 	// 10/11: Beta(9, 1) and one more that was right.
 	assert.Regexp(t, `(?m)^stop +1 +1 +0 +0 +1\.00 +0\.91, sent$`, r.Out)
-	assert.Contains(t, r.Out, "worn or dirty once: 0 told at least 3 days before, 1 later, 0 not told. The middle one of those told came 0.0 days ahead.")
+	assert.Contains(t, r.Out, "worn or dirty once: 0 announced at least 3 days before, 1 later, 0 not announced. The median notice was 0.0 days.")
 	r = agenttest.Run(t, cli.Env{Now: time.Now}, "report", "--sent", "--db", db, "--format", "json")
 	assert.Contains(t, r.Out, `"notice":{"found":1,"ahead":0,"late":1,"missed":0,"days":0}`)
 	r = agenttest.Run(t, cli.Env{Now: time.Now}, "report", "--sent", "--db", db, "--format", "csv")

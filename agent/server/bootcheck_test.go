@@ -56,7 +56,7 @@ func TestACheckWithoutAFindingPutsNothingAside(t *testing.T) {
 // A SIGHUP goes to all of a terminal's processes: the check goes on.
 func TestAHangupDoesNotEndTheCheck(t *testing.T) {
 	caught := false
-	r := agenttest.Run(t, cli.Env{Hangups: func() <-chan os.Signal { caught = true; return nil }}, bootcheck.Command, "--db", agenttest.FilledStore(t, 3))
+	r := agenttest.Run(t, cli.Env{Reloads: func() <-chan os.Signal { caught = true; return nil }}, bootcheck.Command, "--db", agenttest.FilledStore(t, 3))
 	require.Zero(t, r.Code, r.Err)
 	assert.True(t, caught)
 }

@@ -71,13 +71,13 @@ func TestCompactedStoreAnswersTheSame(t *testing.T) {
 	assert.Equal(t, before, ask())
 
 	verified := agenttest.Run(t, cli.Env{}, "verify", "--db", db)
-	assert.Equal(t, "Sound: 1,080 records (699 old arc counts thinned) of 2 machines, 0 refusals.\n", verified.Out)
+	assert.Equal(t, "Sound: 1,080 records (699 old arc counts compacted) of 2 machines, 0 refusals.\n", verified.Out)
 	out := agenttest.Run(t, cli.Env{}, "export", "--db", db)
 	assert.Equal(t, 382, strings.Count(out.Out, "\n"))
 	assert.True(t, strings.HasSuffix(out.Out, "\n"+`{"type":"thinned","records":699}`+"\n"))
 	in := agenttest.Run(t, cli.Env{Stdin: strings.NewReader(out.Out)}, "import", "--db", agenttest.DB(t), "-")
 	assert.Zero(t, in.Code)
-	assert.Equal(t, "standard input leaves out 699 old arc counts that had been thinned\n", in.Err)
+	assert.Equal(t, "standard input leaves out 699 old arc counts that had been compacted\n", in.Err)
 	again := agenttest.Run(t, cli.Env{Stdin: strings.NewReader(manyCounts("K-07", 90))}, "import", "--db", db, "-")
 	assert.Equal(t, "540 records: 0 taken, 540 there already, 0 with the id of another, 0 refused\n", again.Out)
 }

@@ -21,7 +21,7 @@ func main() {
 		Program: os.Args[0], Args: os.Args[1:], Environ: os.Environ(),
 		Stdin: os.Stdin, Stdout: os.Stdout, Stderr: os.Stderr,
 		Terminal: term.IsTerminal(int(os.Stdin.Fd())) && term.IsTerminal(int(os.Stderr.Fd())),
-		Hangups:  hangups,
+		Reloads:  reloads,
 		Now:      time.Now,
 		Zone:     time.Local,
 	})
@@ -29,9 +29,9 @@ func main() {
 	os.Exit(code)
 }
 
-// hangups catches what a closed terminal and a service manager's reload send. Who
+// reloads catches what a closed terminal and a service manager's reload send. Who
 // catches these does not die of a closed pipe either: to write to it is an error.
-func hangups() <-chan os.Signal {
+func reloads() <-chan os.Signal {
 	signal.Ignore(syscall.SIGPIPE)
 	c := make(chan os.Signal, 1)
 	signal.Notify(c, syscall.SIGHUP)
