@@ -28,7 +28,7 @@ func helpCommand() *cobra.Command {
 			text := topic.Text
 			switch {
 			case !isCommand && !isTopic:
-				return seeHelp(cmd.Root(), "%q is no command and no help topic", name)
+				return seeHelp(cmd.Root(), "unknown command or help topic %q", name)
 			case isCommand:
 				of.InitDefaultHelpFlag() // it is made when a command runs, and this one does not
 				if err := of.Help(); err != nil {

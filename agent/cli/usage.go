@@ -22,7 +22,7 @@ func plain(cmd *cobra.Command) {
 	}
 }
 
-// arguments holds the words of a command line to what the command's usage names:
+// arguments checks the words of a command line against the command's usage:
 // FILE is one, FILE… one or more, in brackets they may be missing.
 func arguments(cmd *cobra.Command, args []string) error {
 	wants := strings.Fields(cmd.Use)[1:]
@@ -30,15 +30,15 @@ func arguments(cmd *cobra.Command, args []string) error {
 	case cmd.HasSubCommands() && len(args) > 0:
 		near := cmd.SuggestionsFor(args[0])
 		if len(near) == 0 {
-			return seeHelp(cmd, "%q is no command", args[0])
+			return seeHelp(cmd, "unknown command %q", args[0])
 		}
-		return usagef("%q is no command, did you mean %s?", args[0], strings.Join(near, " or "))
+		return usagef("unknown command %q, did you mean %s?", args[0], strings.Join(near, " or "))
 	case cmd.HasSubCommands():
 		return nil
 	case len(args) < len(wants) && !strings.HasPrefix(wants[len(args)], "["):
 		return seeHelp(cmd, "%s is missing", strings.TrimSuffix(wants[len(args)], "…"))
 	case len(args) > len(wants) && !strings.Contains(cmd.Use, "…"):
-		return seeHelp(cmd, "%q is one word too many", args[len(wants)])
+		return seeHelp(cmd, "unexpected argument %q", args[len(wants)])
 	}
 	return nil
 }
@@ -50,11 +50,11 @@ func flagFault(cmd *cobra.Command, err error) error {
 	var bad *pflag.InvalidValueError
 	switch {
 	case errors.As(err, &unknown) && unknown.GetSpecifiedShortnames() != "":
-		return seeHelp(cmd, "-%s is no flag", unknown.GetSpecifiedName())
+		return seeHelp(cmd, "unknown flag -%s", unknown.GetSpecifiedName())
 	case errors.As(err, &unknown):
-		return seeHelp(cmd, "--%s is no flag", unknown.GetSpecifiedName())
+		return seeHelp(cmd, "unknown flag --%s", unknown.GetSpecifiedName())
 	case errors.As(err, &silent):
-		return usagef("--%s wants a value behind it", silent.GetFlag().Name)
+		return usagef("--%s requires a value", silent.GetFlag().Name)
 	case errors.As(err, &bad):
 		return usagef("--%s is %q: %w", bad.GetFlag().Name, bad.GetValue(), valueFault(err))
 	}
