@@ -23,6 +23,8 @@ pages=$(sed -n 's/^Look at *//p' "$work/says")
 drawn() {
 	curl -s "${pages%/}/api/v1/machines/K-07" | grep -q '"state":"service-soon"' || return 1
 	curl -s -o "$work/board" "$pages"
+	# and until the demo's decisions on what is past have counted
+	grep -q 'Splices to decide on: [0-9] finding' "$work/board" || return 1
 	lines=$(grep -c '<div class="id">' "$work/board") && [ "$(grep -c '<div class="panels">' "$work/board")" = "$lines" ]
 }
 until drawn; do sleep 1; done
