@@ -4,7 +4,6 @@ import (
 	"bufio"
 	"bytes"
 	"fmt"
-	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -19,6 +18,7 @@ import (
 	paho "github.com/eclipse/paho.mqtt.golang"
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/agenttest"
 	"arcdrift/agent/reach"
 	"arcdrift/agent/store"
 	"arcdrift/drift"
@@ -31,17 +31,6 @@ func program(b *testing.B) string {
 	out, err := exec.Command("go", "build", "-o", path, "arcdrift/cmd/arcdrift").CombinedOutput()
 	require.NoError(b, err, "%s", out)
 	return path
-}
-
-// anyPort is a port of this computer that nobody listens on.
-func anyPort(b *testing.B) string {
-	b.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(b, err)
-	_, port, err := net.SplitHostPort(l.Addr().String())
-	require.NoError(b, err)
-	require.NoError(b, l.Close())
-	return port
 }
 
 // syncing is a command whose every sync to the disk takes that much longer, its
@@ -62,7 +51,7 @@ func syncing(longer time.Duration, name string, args ...string) *exec.Cmd {
 // returns its process and its broker's port.
 func served(b *testing.B, longer time.Duration, program, db string) (pid int, port string) {
 	b.Helper()
-	port = anyPort(b)
+	port = agenttest.FreePort(b)
 	cmd := syncing(longer, program, "serve", "--db", db, "--http-listen", "127.0.0.1:0", "--mqtt-listen", "127.0.0.1:"+port)
 	require.NoError(b, cmd.Start())
 	b.Cleanup(func() {
@@ -168,7 +157,7 @@ func BenchmarkDurable(b *testing.B) {
 // numbers of the records kept.
 func peer(b *testing.B, longer time.Duration) (port string, kept *bufio.Scanner) {
 	b.Helper()
-	port = anyPort(b)
+	port = agenttest.FreePort(b)
 	config := filepath.Join(b.TempDir(), "mosquitto.conf")
 	require.NoError(b, os.WriteFile(config, []byte("listener "+port+" 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\n"), 0o644))
 	start := func(cmd *exec.Cmd) {

@@ -19,7 +19,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-func FreePort(t *testing.T) string {
+// FreePort is a port of this computer that nobody listens on.
+func FreePort(t testing.TB) string {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)

@@ -2,8 +2,6 @@ package manual_test
 
 import (
 	"context"
-	"fmt"
-	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -21,6 +19,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/agent"
+	"arcdrift/agent/agenttest"
 )
 
 // TestMain makes the program a command of the shell.
@@ -81,7 +80,7 @@ func asks(line string) bool {
 func runScript(t *testing.T, script string) {
 	dir := t.TempDir()
 	require.NoError(t, os.CopyFS(dir, os.DirFS("testdata")))
-	pages, mqtt := freePort(t), freePort(t)
+	pages, mqtt := agenttest.FreePort(t), agenttest.FreePort(t)
 	script = strings.NewReplacer(":8470", ":"+pages, "-p 1883", "-p "+mqtt, ":1883", ":"+mqtt).Replace(script)
 	shell := func(line string) *exec.Cmd {
 		cmd := exec.Command("sh", "-euc", "exec "+line)
@@ -131,14 +130,6 @@ func serve(t *testing.T, cmd *exec.Cmd, url string) (stop func()) {
 		require.NoError(t, cmd.Process.Signal(os.Interrupt))
 		assert.NoError(t, <-ended, "%s: %s", cmd, &said)
 	}
-}
-
-func freePort(t *testing.T) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	defer l.Close()
-	return fmt.Sprint(l.Addr().(*net.TCPAddr).Port)
 }
 
 var flagWord = regexp.MustCompile(`^--[a-z][a-z-]*`)

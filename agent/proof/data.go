@@ -5,6 +5,7 @@ import (
 	_ "embed" // how to check a pack
 	"encoding/json"
 	"fmt"
+	"iter"
 	"strconv"
 	"time"
 
@@ -127,21 +128,32 @@ func (f *Facts) ruleRows() [][]string {
 
 func (f *Facts) serviceRows() [][]string {
 	rows := [][]string{{"machine", "time", "action", "pair", "finding", "arc_count", "operator"}}
-	for i := range f.Machines {
-		m := &f.Machines[i]
-		for j := range m.Entries {
-			e := &m.Entries[j]
-			if e.Service == nil {
-				continue
-			}
-			arcs := ""
-			if n, known := e.ArcCount.Get(); known {
-				arcs = fmt.Sprint(n)
-			}
-			rows = append(rows, []string{m.Machine, stamp(e.When()), string(e.Service.Action), e.Service.Pair, string(e.Service.Finding), arcs, e.Operator})
-		}
+	for m, e := range f.services() {
+		rows = append(rows, []string{m.Machine, stamp(e.When()), string(e.Service.Action), e.Service.Pair, string(e.Service.Finding), arcsOf(e), e.Operator})
 	}
 	return rows
+}
+
+// services are the records of work on the electrodes, each with its machine.
+func (f *Facts) services() iter.Seq2[*Machine, *drift.Entry] {
+	return func(yield func(*Machine, *drift.Entry) bool) {
+		for i := range f.Machines {
+			m := &f.Machines[i]
+			for j := range m.Entries {
+				if e := &m.Entries[j]; e.Service != nil && !yield(m, e) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// arcsOf is the pair's counter, empty where it is not known.
+func arcsOf(e *drift.Entry) string {
+	if n, known := e.ArcCount.Get(); known {
+		return fmt.Sprint(n)
+	}
+	return ""
 }
 
 func stamp(at time.Time) string { return at.UTC().Format(time.RFC3339) }

@@ -213,19 +213,8 @@ func airOf(c *drift.Calibration) string {
 
 func (f *Facts) servicesTable() document.Table {
 	t := document.Table{Columns: []document.Column{{Head: "Time", Share: 2}, {Head: "Machine", Share: 2}, {Head: "Work", Share: 2}, {Head: "Pair", Share: 2}, {Head: "Found", Share: 2}, {Head: "Arcs", Share: 1, Right: true}, {Head: "By", Share: 2}}, Empty: "No work on the electrodes is on record for this time."}
-	for i := range f.Machines {
-		m := &f.Machines[i]
-		for j := range m.Entries {
-			e := &m.Entries[j]
-			if e.Service == nil {
-				continue
-			}
-			arcs := "–"
-			if n, known := e.ArcCount.Get(); known {
-				arcs = fmt.Sprint(n)
-			}
-			t.Rows = append(t.Rows, []string{stamped(e.When(), m.Zone), m.Machine, string(e.Service.Action), or(e.Service.Pair), or(string(e.Service.Finding)), arcs, f.person(e.Operator)})
-		}
+	for m, e := range f.services() {
+		t.Rows = append(t.Rows, []string{stamped(e.When(), m.Zone), m.Machine, string(e.Service.Action), or(e.Service.Pair), or(string(e.Service.Finding)), or(arcsOf(e)), f.person(e.Operator)})
 	}
 	return t
 }

@@ -28,3 +28,8 @@ func (s *Server) Refused() (int, error) {
 func Compact(ctx context.Context, s *store.Store, keep int, hub *forward.Hub, log *slog.Logger) error {
 	return (&compactor{s, keep, hub, log}).compact(ctx)
 }
+
+// NewSystemd reports to a service manager.
+func NewSystemd(environ []string, healthy func() error) *systemd {
+	return newSystemd(environ, healthy)
+}
