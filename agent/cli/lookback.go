@@ -116,7 +116,7 @@ func spanText(w io.Writer, r *lookback.Report, s *lookback.Span, entries bool) e
 	}
 	fmt.Fprintf(w, "%s (%s)\n", s.Summary, what)
 	if why := s.Words(); why != "" {
-		fmt.Fprintf(w, "  Found out: %s. %s\n", why, s.Good)
+		fmt.Fprintf(w, "  Found: %s. %s\n", why, s.Good)
 	}
 	if !entries {
 		return nil

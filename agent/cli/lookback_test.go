@@ -25,7 +25,7 @@ func TestTheLookBackIsGroupedByFinding(t *testing.T) {
 	r.Entries = append(r.Entries, lookback.Entry{Machine: "K-02", Day: "2026-11-03", Span: "old", Chance: 0.1})
 	var text, list strings.Builder
 	require.NoError(t, writeLookBack(&text, &r, formatText))
-	assert.Contains(t, text.String(), "K-01: 1 to 20 Nov, 340 splices, 60 likely out, between 30 and 95. (20 to decide)\n  Found out: a check failed. The check before passed.\n")
+	assert.Contains(t, text.String(), "K-01: 1 to 20 Nov, 340 splices, 60 likely out, between 30 and 95. (20 to decide)\n  Found: a check failed. The check before passed.\n")
 	assert.Contains(t, text.String(), "8 more are less likely out")
 	assert.Contains(t, text.String(), "K-02: 3 Nov, 4 splices, 1 likely out, between 0 and 2. (nothing to decide)")
 	assert.Less(t, strings.Index(text.String(), "K-01"), strings.Index(text.String(), "K-02"))

@@ -206,7 +206,7 @@ func toDo(all []*lookback.Entry) int {
 func (d *decisions) span(s *lookback.Span, all []*lookback.Entry, wall func(time.Time) string) spanView {
 	v := spanView{ID: "s-" + url.QueryEscape(s.Name), Machine: s.Machine, Summary: s.Summary, Found: s.Good, All: len(all)}
 	if why := s.Words(); why != "" {
-		v.Found = fmt.Sprintf("Found out %s: %s. %s", wall(s.To), why, s.Good)
+		v.Found = fmt.Sprintf("Found on %s: %s. %s", wall(s.To), why, s.Good)
 	}
 	slices.SortStableFunc(all, func(a, b *lookback.Entry) int {
 		return cmp.Compare(toDo([]*lookback.Entry{a}), toDo([]*lookback.Entry{b}))

@@ -43,7 +43,7 @@ func TestTheLookBackPageGroupsByWhatIsToBeDone(t *testing.T) {
 	f.lookBack = doubted()
 	body := get(t, f, "/look-back").Body.String()
 	for _, text := range []string{
-		"To decide", "Decide for all 2", "Found out 2 Mar 2026, 12:00 UTC&#43;1: a check failed.", "4 entries by day and job", "J-114", "42 %", "Open again: later records changed the chance from 10 % to 30 %.",
+		"To decide", "Decide for all 2", "Found on 2 Mar 2026, 12:00 UTC&#43;1: a check failed.", "4 entries by day and job", "J-114", "42 %", "Open again: later records changed the chance from 10 % to 30 %.",
 		"Without that the chance was 50 %.", "Re-measure, 2 Mar 2026, 12:00 UTC&#43;1 (Ada, bench)", "17 and 44", "cannot be right", "sharps bin",
 	} {
 		assert.Contains(t, body, text)

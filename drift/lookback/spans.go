@@ -8,6 +8,7 @@ import (
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
 	"arcdrift/drift/model"
+	"arcdrift/drift/phrase"
 )
 
 // Fault is a moment at which a machine was found out.
@@ -91,7 +92,8 @@ func (c *course) span(f Fault) Span {
 		}
 		if seen++; k.out <= good || seen == passes {
 			s.From = k.at.UTC()
-			s.Good = fmt.Sprintf("The check of %s passed, with a chance of %.0f %% to have been outside nonetheless.", k.at.In(c.past.zone()).Format("2 Jan 2006 15:04"), 100*k.out)
+			s.Good = fmt.Sprintf("The check of %s passed. The chance that the machine was out of tolerance then: %s.",
+				phrase.Moment(k.at.In(c.past.zone())), phrase.Unit(phrase.Fixed(100*k.out, 0), "%"))
 			break
 		}
 	}
