@@ -310,12 +310,30 @@ func (r *Record) checkSetup() error {
 	case "":
 		return missing(true, "scope", "fleet, model, site or machine")
 	case ScopeModel, ScopeSite:
-		return missing(s.Name == "", "name", "which "+string(s.Scope)+" it is for")
+		if err := missing(s.Name == "", "name", "which "+string(s.Scope)+" it is for"); err != nil {
+			return err
+		}
 	}
 	if s.Zone != "" && !plausibleZone(s.Zone) {
 		return &Problem{Field: "zone", Value: s.Zone, Reason: "must be a time zone like Europe/Oslo"}
 	}
-	return nil
+	return s.checkLocation()
+}
+
+// checkLocation: only a site has a place, and half a position is none.
+func (s *Setup) checkLocation() error {
+	for _, of := range []struct {
+		name  string
+		known bool
+	}{{"altitude_m", s.Altitude.Known()}, {"latitude_deg", s.Latitude.Known()}, {"longitude_deg", s.Longitude.Known()}} {
+		if of.known && s.Scope != ScopeSite {
+			return &Problem{Field: of.name, Reason: "holds for a site: the scope must be site"}
+		}
+	}
+	if err := missing(s.Longitude.Known() && !s.Latitude.Known(), "latitude_deg", "the other half of the position"); err != nil {
+		return err
+	}
+	return missing(s.Latitude.Known() && !s.Longitude.Known(), "longitude_deg", "the other half of the position")
 }
 
 // plausibleZone checks the form only: the zone database is the agent's.

@@ -185,8 +185,10 @@ type Setup struct {
 	// DailyCheck is every how many days a check is due before the first splice: 1
 	// where a setup says true, 0 where it says false.
 	DailyCheck Opt[int64]
-	Retired    Opt[bool]
-	RenamedTo  string
+	// Altitude in metres, Latitude and Longitude in degrees (WGS 84) say where a site is.
+	Altitude, Latitude, Longitude Opt[float64]
+	Retired                       Opt[bool]
+	RenamedTo                     string
 }
 
 // Correction gives new values to fields of an earlier record. Both are kept.

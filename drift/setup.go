@@ -156,6 +156,9 @@ func (s *Setup) over(under Setup) Setup {
 	out.CheckMinutes = s.CheckMinutes.OrElse(under.CheckMinutes)
 	out.OutMinutes = s.OutMinutes.OrElse(under.OutMinutes)
 	out.DailyCheck = s.DailyCheck.OrElse(under.DailyCheck)
+	out.Altitude = s.Altitude.OrElse(under.Altitude)
+	out.Latitude = s.Latitude.OrElse(under.Latitude)
+	out.Longitude = s.Longitude.OrElse(under.Longitude)
 	out.Retired = s.Retired.OrElse(under.Retired)
 	for _, text := range []struct{ to, from *string }{{&out.Zone, &under.Zone}, {&out.Depot, &under.Depot}, {&out.RenamedTo, &under.RenamedTo}} {
 		if *text.to == "" {

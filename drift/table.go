@@ -31,7 +31,7 @@ var fields = []Field{
 	{Name: "power_limit_pct", Means: "how far from nominal the machine can go", Kind: Number, Unit: "percent", In: inCalibration, OpenMin: true, Max: 60, ref: func(r *Record) any { return &r.Calibration.PowerLimit }},
 	{Name: "temperature_c", Means: "air temperature", Kind: Number, Unit: "degrees Celsius", In: inCalibration, Min: -40, Max: 60, ref: func(r *Record) any { return &r.Calibration.Temperature }},
 	{Name: "humidity_pct", Means: "relative humidity of the air", Kind: Number, Unit: "percent", In: inCalibration, Max: 100, ref: func(r *Record) any { return &r.Calibration.Humidity }},
-	{Name: "altitude_m", Means: "height above sea level", Kind: Number, Unit: "metres", In: inCalibration, Min: -430, Max: 6000, ref: func(r *Record) any { return &r.Calibration.Altitude }},
+	{Name: "altitude_m", Means: "height above sea level; in a setup, that of a site", Kind: Number, Unit: "metres", In: []Type{TypeCalibration, TypeSetup}, Min: -430, Max: 6000, ref: func(r *Record) any { return r.altitude() }},
 	{Name: "pressure_hpa", Means: "station pressure, not reduced to sea level; it wins over the altitude", Kind: Number, Unit: "hectopascals", In: inCalibration, Min: 400, Max: 1100, ref: func(r *Record) any { return &r.Calibration.Pressure }},
 	{Name: "machine_temperature_c", Means: "the machine's own temperature, if it differs from the air", Kind: Number, Unit: "degrees Celsius", In: inCalibration, Min: -40, Max: 80, ref: func(r *Record) any { return &r.Calibration.MachineTemperature }},
 	{Name: "trigger", Means: "why it was made", Kind: Text, In: inCalibration, Words: []string{"start-of-day", "moved", "weather", "electrode-service", "other"}, ref: func(r *Record) any { return &r.Calibration.Trigger }},
@@ -64,6 +64,8 @@ var fields = []Field{
 	{Name: "check_minutes", Means: "what a check costs, in minutes", Kind: Number, Unit: "minutes", In: inSetup, OpenMin: true, Max: 1440, ref: func(r *Record) any { return &r.Setup.CheckMinutes }},
 	{Name: "out_minutes", Means: "what splicing out of tolerance costs, in minutes", Kind: Number, Unit: "minutes", In: inSetup, OpenMin: true, Max: 100_000, ref: func(r *Record) any { return &r.Setup.OutMinutes }},
 	{Name: "daily_check", Means: "whether the first splice of a day needs a check before it, or every how many days; the check after electrode work remains", Kind: Days, Unit: "days", In: inSetup, Max: 365, ref: func(r *Record) any { return &r.Setup.DailyCheck }},
+	{Name: "latitude_deg", Means: "where a site is, degrees north (WGS 84)", Kind: Number, Unit: "degrees", In: inSetup, Min: -90, Max: 90, ref: func(r *Record) any { return &r.Setup.Latitude }},
+	{Name: "longitude_deg", Means: "where a site is, degrees east (WGS 84)", Kind: Number, Unit: "degrees", In: inSetup, Min: -180, Max: 180, ref: func(r *Record) any { return &r.Setup.Longitude }},
 	{Name: "retired", Means: "no longer in use", Kind: Flag, In: inSetup, ref: func(r *Record) any { return &r.Setup.Retired }},
 	{Name: "renamed_to", Means: "its new name", Kind: Text, In: inSetup, ref: func(r *Record) any { return &r.Setup.RenamedTo }},
 
@@ -113,7 +115,14 @@ var (
 	inDecision    = []Type{TypeDecision}
 )
 
-// job and reason stand in records of two types.
+// altitude, job and reason stand in records of two types.
+func (r *Record) altitude() *Opt[float64] {
+	if r.Setup != nil {
+		return &r.Setup.Altitude
+	}
+	return &r.Calibration.Altitude
+}
+
 func (r *Record) job() *string {
 	if r.Decision != nil {
 		return &r.Decision.Job

@@ -29,7 +29,7 @@ func (l *life) answer(g *generation) *member {
 func (s *foldState) member(weighed advise.PendingAssessment, zones *zones) *member {
 	m := &member{
 		name: s.name, weighed: weighed, ahead: s.Ahead, old: s.Old, marks: s.Slips.Marks,
-		about: About{Site: s.Site, Settings: s.Settings, Service: s.Service, Serviced: s.Serviced},
+		about: About{Site: s.Site, Settings: s.Settings, Service: s.Service, Serviced: s.Serviced, PassedAt: s.Checks.PassedAt, PassedAltitude: s.Checks.Altitude},
 	}
 	if s.Settings.Zone != "" {
 		m.about.Zone = zones.named(s.Settings.Zone)

@@ -3,6 +3,7 @@ package fleet
 import (
 	"iter"
 	"slices"
+	"strings"
 	"time"
 
 	"arcdrift/drift"
@@ -16,6 +17,8 @@ type Snapshot struct {
 	all     []advise.Assessment
 	byName  map[string]int
 	about   map[string]*About
+	// Locations are the sites that setups or the last passes of machines name, by name.
+	Locations []drift.Location
 }
 
 // About is what is known of a machine besides its answer.
@@ -23,6 +26,9 @@ type About struct {
 	// Site is the site of its last record that names one.
 	Site     string
 	Settings drift.Settings
+	// PassedAt and PassedAltitude are the site and altitude of its last pass.
+	PassedAt       string
+	PassedAltitude drift.Opt[float64]
 	// Before are its earlier names; their records are its own.
 	Before []string
 	// Zone is the machine's, nil when no setup says.
@@ -60,6 +66,7 @@ func snapshot(members iter.Seq[*member], g *generation) *Snapshot {
 			s.about[m.name] = &about
 		}
 	}
+	s.Locations = locations(g.setups.Locations(), s.about)
 	worstFirst(s.all)
 	s.byName = make(map[string]int, len(s.all))
 	for i := range s.all {
@@ -86,4 +93,41 @@ func (s *Snapshot) About(machine string) About {
 		return *a
 	}
 	return About{}
+}
+
+// locations adds to the sites of the setups those of the last passes. Where no setup
+// states an altitude, it is the median of what crews entered with these passes.
+func locations(stated []drift.Location, about map[string]*About) []drift.Location {
+	entered := map[string][]float64{}
+	for _, a := range about {
+		for _, name := range []string{a.Site, a.PassedAt} {
+			if name != "" && entered[name] == nil {
+				entered[name] = []float64{}
+			}
+		}
+		if m, ok := a.PassedAltitude.Get(); ok && a.PassedAt != "" {
+			entered[a.PassedAt] = append(entered[a.PassedAt], m)
+		}
+	}
+	for i := range stated {
+		if of := entered[stated[i].Name]; len(of) > 0 {
+			stated[i].Altitude = stated[i].Altitude.OrElse(median(of))
+		}
+		delete(entered, stated[i].Name)
+	}
+	for name, of := range entered {
+		stated = append(stated, drift.Location{Name: name, Altitude: median(of)})
+	}
+	slices.SortFunc(stated, func(a, b drift.Location) int { return strings.Compare(a.Name, b.Name) })
+	return stated
+}
+
+// median is the middle value, of an even number the lower of the two: a value that
+// somebody entered.
+func median(of []float64) drift.Opt[float64] {
+	if len(of) == 0 {
+		return drift.Opt[float64]{}
+	}
+	slices.Sort(of)
+	return drift.Some(of[(len(of)-1)/2])
 }

@@ -37,6 +37,9 @@ func Records() *rapid.Generator[drift.Record] {
 		if r.Splice != nil {
 			fits(r.Splice)
 		}
+		if r.Setup != nil {
+			located(r.Setup)
+		}
 		if rapid.Bool().Draw(t, "with extra") {
 			r.Extra = extra().Draw(t, "extra")
 		}
@@ -56,6 +59,16 @@ func fits(s *drift.Splice) {
 		s.Direction = drift.BothWays
 	case !s.Measured():
 		s.Direction = ""
+	}
+}
+
+// located leaves a location to a site, and a position with both its halves.
+func located(s *drift.Setup) {
+	if s.Scope != drift.ScopeSite {
+		s.Altitude = drift.Opt[float64]{}
+	}
+	if s.Scope != drift.ScopeSite || s.Latitude.Known() != s.Longitude.Known() {
+		s.Latitude, s.Longitude = drift.Opt[float64]{}, drift.Opt[float64]{}
 	}
 }
 
