@@ -91,7 +91,7 @@ func keptOnce(db string, acked map[string]bool) error {
 		return err
 	}
 	kept := map[string]int{}
-	for e, readErr := range s.Entries() {
+	for e, readErr := range store.Entries(s) {
 		err = errors.Join(err, readErr)
 		kept[e.ID]++
 	}

@@ -41,7 +41,7 @@ func expected() map[alert.RuleName]float64 {
 // engine lets package alert decide on every new snapshot, stores the decisions
 // together with the messages, and has them delivered.
 type engine struct {
-	store    *store.Store
+	store    Store
 	fleet    *fleet.Fleet
 	sources  func() map[string]time.Time
 	policy   alert.Policy // without Right, which the outcomes decide
@@ -93,7 +93,7 @@ type memory struct {
 }
 
 // recall reads what was decided before.
-func recall(s *store.Store) (m memory, err error) {
+func recall(s Decisions) (m memory, err error) {
 	if m.kept, err = s.Decided(); err != nil {
 		return m, fmt.Errorf("the alerts cannot be read: %w", err)
 	}
@@ -412,9 +412,31 @@ func (a *engine) recordsSeen(machine string) int {
 	return 0
 }
 
+// Store keeps what was decided and what has to be sent. [store.Store] says what each
+// method does.
+type Store interface {
+	Decisions
+	Outbox
+}
+
+// Decisions are what was concluded from the records.
+type Decisions interface {
+	Decide(state []byte, outcomes [][]byte, items []store.OutboxItem) error
+	Decided() ([]byte, error)
+	Outcomes() ([][]byte, error)
+}
+
+// Outbox are the messages that have to be sent.
+type Outbox interface {
+	Oldest(queue string) (store.OutboxItem, bool, error)
+	Waiting(queue string) (int, error)
+	Replace(store.OutboxItem) error
+	Settle(key string) error
+}
+
 // Using is what alerting works with.
 type Using struct {
-	Store *store.Store
+	Store Store
 	Fleet *fleet.Fleet
 	// Sources is when each source that should send something last did.
 	Sources func() map[string]time.Time

@@ -11,7 +11,7 @@ import (
 
 // outbox is the store's outbox in the form that the notifier takes.
 type outbox struct {
-	store *store.Store
+	store Outbox
 
 	mu sync.Mutex
 	// late are the keys of delivered messages, by channel, that the store could not
@@ -19,7 +19,7 @@ type outbox struct {
 	late map[string]string
 }
 
-func newOutbox(s *store.Store) *outbox { return &outbox{store: s, late: map[string]string{}} }
+func newOutbox(s Outbox) *outbox { return &outbox{store: s, late: map[string]string{}} }
 
 func outboxItem(item notify.Item) (store.OutboxItem, error) {
 	body, err := json.Marshal(&item)

@@ -2,14 +2,19 @@ package alerting
 
 import (
 	"arcdrift/agent/alert"
-	"arcdrift/agent/store"
 	"arcdrift/drift"
 	"time"
 )
 
+// Histories are the records in which the bench's findings are.
+type Histories interface {
+	Machines() ([]string, error)
+	History(machine string) ([]drift.Entry, error)
+}
+
 // Sent reports how the messages sent turned out, for a store that no agent holds.
-func Sent(s store.Reader, now time.Time) (alert.Card, error) {
-	m, err := recall(s.Store)
+func Sent(decided Decisions, s Histories, now time.Time) (alert.Card, error) {
+	m, err := recall(decided)
 	if err != nil {
 		return alert.Card{}, err
 	}

@@ -5,6 +5,11 @@ import (
 	"io"
 	"os"
 	"time"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"arcdrift/agent/reach"
 )
 
 // Env is everything the program is given from outside.
@@ -27,6 +32,22 @@ type Env struct {
 	// Zone is the time zone of this computer, in which text states times; nil is UTC.
 	// JSON and CSV have their times in UTC.
 	Zone *time.Location
+	// Variant is what another program than arcdrift does in another way.
+	Variant Variant
+}
+
+// Variant is what tells a program that is built of these commands from arcdrift, which is
+// the zero value.
+type Variant struct {
+	// Name is the program's, Short and Long what its help says of it.
+	Name, Short, Long string
+	// Engine opens the store; nil is [reach.Files].
+	Engine reach.Engine
+	// Flags adds the flags that name the store; nil for none but --db.
+	Flags func(*pflag.FlagSet)
+	// Commands are those that only this program has, Without those it does not have.
+	Commands func(Env) []*cobra.Command
+	Without  []string
 }
 
 // local is a moment in the time zone of this computer.

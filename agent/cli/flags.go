@@ -78,5 +78,5 @@ func dbPath(cmd *cobra.Command) string { return cmd.Flag("db").Value.String() }
 
 // location is the store that --db names.
 func (env *Env) location(cmd *cobra.Command) reach.Location {
-	return reach.Location{Path: dbPath(cmd), Now: env.Now, Log: env.Stderr}
+	return reach.Location{Path: dbPath(cmd), Now: env.Now, Log: env.Stderr, Engine: env.Variant.Engine}
 }

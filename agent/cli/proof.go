@@ -10,6 +10,7 @@ import (
 
 	"arcdrift/agent/proof"
 	"arcdrift/agent/proof/pack"
+	"arcdrift/agent/reach"
 	"arcdrift/agent/store"
 	"arcdrift/agent/storekey"
 	"arcdrift/agent/version"
@@ -88,7 +89,7 @@ func (env *Env) leavePack(name string, raw []byte) error {
 // withMaker makes something from a copy of the store.
 func (env *Env) withMaker(cmd *cobra.Command, stampServer string, do func(context.Context, *proof.Maker) ([]byte, error)) (raw []byte, err error) {
 	at := env.location(cmd)
-	err = at.ReadCopy(cmd.Context(), func(s store.Reader) error {
+	err = at.ReadCopy(cmd.Context(), func(s store.Reader, _ reach.Store) error {
 		v := version.Running()
 		raw, err = do(cmd.Context(), &proof.Maker{
 			Store: s, Name: s.Name(), KeyFile: storekey.Path(at.Path), StampServer: stampServer, Now: env.Now,

@@ -15,7 +15,7 @@ const replaySeed = 1
 
 // replay replays a copy of the store.
 func replay(ctx context.Context, env Env, from reach.Location) (replayed *backtest.Replay, err error) {
-	err = from.ReadCopy(ctx, func(s store.Reader) error {
+	err = from.ReadCopy(ctx, func(s store.Reader, _ reach.Store) error {
 		at := func(asOf time.Time) ([]backtest.Past, error) {
 			if err := ctx.Err(); err != nil {
 				return nil, err // stopped by hand: moments are where to stop

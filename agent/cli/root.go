@@ -2,9 +2,11 @@ package cli
 
 import (
 	"arcdrift/agent/setting"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -15,7 +17,7 @@ func Run(ctx context.Context, env Env) int {
 	err := run(ctx, env)
 	if err != nil {
 		// Errors that came together stand on one line.
-		fmt.Fprintf(env.Stderr, "arcdrift: %s\n", strings.ReplaceAll(err.Error(), "\n", "; "))
+		fmt.Fprintf(env.Stderr, "%s: %s\n", cmp.Or(env.Variant.Name, "arcdrift"), strings.ReplaceAll(err.Error(), "\n", "; "))
 	}
 	var refused refusedError
 	switch {
@@ -50,6 +52,28 @@ func run(ctx context.Context, env Env) error {
 	return err
 }
 
+// apply gives the root command what the variant says of itself.
+func (v *Variant) apply(root *cobra.Command) {
+	if v.Name != "" {
+		root.Use, root.Short, root.Long, root.Example = v.Name, v.Short, v.Long, "  "+v.Name+" assess"
+	}
+	if v.Flags != nil {
+		v.Flags(root.PersistentFlags())
+	}
+}
+
+// commands adds the variant's own commands and takes out those that it does not have.
+func (v *Variant) commands(root *cobra.Command, env Env) {
+	for _, cmd := range root.Commands() {
+		if slices.Contains(v.Without, cmd.Name()) {
+			root.RemoveCommand(cmd)
+		}
+	}
+	if v.Commands != nil {
+		root.AddCommand(v.Commands(env)...)
+	}
+}
+
 // rootCommand is the command tree.
 func rootCommand(env Env) *cobra.Command {
 	root := &cobra.Command{
@@ -71,9 +95,11 @@ refused.`,
 		SilenceUsage:  true,
 	}
 	root.PersistentFlags().String("db", "arcdrift.db", "the store, a `FILE`")
+	env.Variant.apply(root)
 	root.AddCommand(serveCommand(env), demoCommand(env, run), logCommand(env), importCommand(env),
 		assessCommand(env), siteCheckCommand(env), lookBackCommand(env), evaluateCommand(env), reportCommand(env), exportCommand(env), backupCommand(env),
 		restoreCommand(env), verifyCommand(env), sparesCommand(env), proofCommand(env), whatIfCommand(env), deviceCommand(env), personCommand(env), certificateCommand(env), bootCheckCommand(env), healthcheckCommand(env), versionCommand(env))
+	env.Variant.commands(root, env)
 	root.SetHelpCommand(helpCommand())
 	plain(root)
 	root.SetIn(env.Stdin)

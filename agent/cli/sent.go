@@ -19,8 +19,8 @@ func reportSent(ctx context.Context, env Env, at reach.Location, format string) 
 		return usagef("report --sent has the formats text and json")
 	}
 	var s alert.Card
-	err := at.ReadCopy(ctx, func(r store.Reader) (err error) {
-		s, err = alerting.Sent(r, env.Now())
+	err := at.ReadCopy(ctx, func(r store.Reader, all reach.Store) (err error) {
+		s, err = alerting.Sent(all, r, env.Now())
 		return err
 	})
 	switch {

@@ -30,8 +30,10 @@ settings change nothing. More: arcdrift help settings.`,
 		if err != nil {
 			return err
 		}
-		if config.Found, err = server.Check(cmd.Context(), env.server(), config.DB); err != nil {
-			return err
+		if env.location(cmd).InFile() {
+			if config.Found, err = server.Check(cmd.Context(), env.server(), config.DB); err != nil {
+				return err
+			}
 		}
 		s, err := server.New(config, env.server())
 		if err != nil {
@@ -45,7 +47,7 @@ settings change nothing. More: arcdrift help settings.`,
 
 // server is what of it a server is given.
 func (env *Env) server() server.Env {
-	return server.Env{Program: env.Program, Environ: env.Environ, Log: env.Stderr, Now: env.Now}
+	return server.Env{Program: env.Program, Environ: env.Environ, Log: env.Stderr, Now: env.Now, Engine: env.Variant.Engine}
 }
 
 // settingsNow reads the settings of serve again: the command line as it was, the

@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"arcdrift/agent/reach"
 	"arcdrift/agent/store"
 	"arcdrift/drift/phrase"
 )
@@ -32,12 +33,14 @@ same ones, whatever order it came in and whatever was compacted.`,
 	format := formatFlag(cmd, formatText, formatJSON)
 	digests := cmd.Flags().Bool("digests", false, "also list a digest of what each machine has, to compare two stores by")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		path, done, err := env.location(cmd).Unheld(cmd.Context())
-		if err != nil {
+		var listed []digest
+		list := func(s reach.Kept) (err error) {
+			if *digests {
+				listed, err = digestsOf(s)
+			}
 			return err
 		}
-		defer done()
-		report, err := store.VerifyFile(path)
+		report, err := env.location(cmd).Verify(cmd.Context(), list)
 		if err != nil {
 			return err
 		}
@@ -47,10 +50,7 @@ same ones, whatever order it came in and whatever was compacted.`,
 		if report.First != nil {
 			return fmt.Errorf("the store is not as it was written: %w", report.First)
 		}
-		if *digests {
-			return writeDigests(env, path, format.value)
-		}
-		return nil
+		return writeDigests(env, listed, format.value)
 	}
 	return cmd
 }
@@ -62,22 +62,23 @@ type digest struct {
 	Digest  string `json:"digest"`
 }
 
-func writeDigests(env Env, path, format string) error {
-	s, err := store.Open(path, env.Now, store.Options{ReadOnly: true})
-	if err != nil {
-		return err
-	}
+func digestsOf(s reach.Kept) (all []digest, err error) {
 	machines, err := s.Digests()
 	refused, refusedErr := s.RefusedDigest()
-	if err := errors.Join(err, refusedErr, s.Close()); err != nil {
-		return err
+	if err := errors.Join(err, refusedErr); err != nil {
+		return nil, err
 	}
-	var all []digest
 	for _, name := range slices.Sorted(maps.Keys(machines)) {
 		d := machines[name]
 		all = append(all, digest{cmp.Or(name, "fleet"), d.Records, d.Sum})
 	}
-	all = append(all, digest{"refused", refused.Records, refused.Sum})
+	return append(all, digest{"refused", refused.Records, refused.Sum}), nil
+}
+
+func writeDigests(env Env, all []digest, format string) error {
+	if len(all) == 0 {
+		return nil
+	}
 	if format == formatJSON {
 		for i := range all {
 			if err := writeJSON(env.Stdout, &all[i]); err != nil {
@@ -93,7 +94,7 @@ func writeDigests(env Env, path, format string) error {
 			row(d.What, phrase.Integer(d.Records), d.Digest[:16])
 		}
 	})
-	_, err = io.WriteString(env.Stdout, out.String())
+	_, err := io.WriteString(env.Stdout, out.String())
 	return err
 }
 

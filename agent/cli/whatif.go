@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"arcdrift/agent/fleet"
+	"arcdrift/agent/reach"
 	"arcdrift/agent/store"
 	"arcdrift/drift/phrase"
 	"arcdrift/drift/whatif"
@@ -44,7 +45,7 @@ eight times in ten. Nothing is changed by this command.`,
 			return usageError{err}
 		}
 		var report whatif.Report
-		err := env.location(cmd).ReadCopy(cmd.Context(), func(s store.Reader) (err error) {
+		err := env.location(cmd).ReadCopy(cmd.Context(), func(s store.Reader, _ reach.Store) (err error) {
 			report, err = fleet.WhatIf(cmd.Context(), s, q, env.Now())
 			return err
 		})

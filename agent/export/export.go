@@ -20,6 +20,13 @@ const (
 	CSV  = "csv"  // records only
 )
 
+// Store is what an export is read from. [store.Store] says what each method does.
+type Store interface {
+	Since(epoch, seq uint64, limit int) ([]drift.Entry, error)
+	Refusals(machine string, limit int) ([]drift.Refusal, error)
+	Stats() (store.Stats, error)
+}
+
 // LeftOut is the error of an export that holds everything but what cannot be read.
 type LeftOut struct{ Cause error }
 
@@ -31,7 +38,7 @@ func (l *LeftOut) Unwrap() error { return l.Cause }
 // Write writes every entry as JSON lines, and then what was refused, oldest
 // first; or, as CSV, the entries. What is spoilt is its error once all else is
 // written.
-func Write(s *store.Store, w io.Writer, format string) error {
+func Write(s Store, w io.Writer, format string) error {
 	b := bufio.NewWriter(w)
 	x := exporter{store: s, w: b}
 	write := func(e *drift.Entry) error {
@@ -61,7 +68,7 @@ func Write(s *store.Store, w io.Writer, format string) error {
 
 // exporter writes what is kept.
 type exporter struct {
-	store   *store.Store
+	store   Store
 	w       io.Writer
 	without uint64 // records that the store held at the beginning and that were not met
 	spoilt  []*store.Damage
@@ -73,7 +80,7 @@ func (x *exporter) entries(write func(*drift.Entry) error) error {
 		return err
 	}
 	x.without = stats.Entries
-	for e, err := range x.store.Entries() {
+	for e, err := range store.Entries(x.store) {
 		var d *store.Damage
 		seq := e.StoreSeq
 		switch {

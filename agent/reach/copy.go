@@ -29,6 +29,9 @@ func (l Location) Backup(ctx context.Context, path string) (store.Report, error)
 
 // Copy copies the store to a file of its own in dir, durably.
 func (l Location) Copy(ctx context.Context, dir string) (path string, err error) {
+	if !l.InFile() {
+		return "", store.ErrNoCopy
+	}
 	if err := l.MustBe(); err != nil {
 		return "", err
 	}
@@ -44,7 +47,14 @@ func (l Location) Copy(ctx context.Context, dir string) (path string, err error)
 }
 
 func (l Location) writeCopy(ctx context.Context, w io.Writer) error {
-	return l.read(ctx, func(s store.Reader) error { return s.Backup(w) }, func(r *remote) error { return r.Backup(ctx, w) })
+	copied := func(_ store.Reader, s Store) error {
+		c, can := s.(Copier)
+		if !can {
+			return store.ErrNoCopy
+		}
+		return c.Backup(w)
+	}
+	return l.read(ctx, copied, func(r *remote) error { return r.Backup(ctx, w) })
 }
 
 // sound checks a store that nobody holds; what is wrong is an error.
@@ -56,9 +66,48 @@ func sound(path string) (store.Report, error) {
 	return report, err
 }
 
-// Unheld is the store, or a copy of one that an agent holds; done takes that
+// Verify checks the whole record. If it is sound, it calls also, which may be nil, with
+// the store that was checked.
+func (l Location) Verify(ctx context.Context, also func(Kept) error) (store.Report, error) {
+	if !l.InFile() {
+		return l.verifyOpen(ctx, also)
+	}
+	path, done, err := l.unheld(ctx)
+	if err != nil {
+		return store.Report{}, err
+	}
+	defer done()
+	report, err := store.VerifyFile(path)
+	if err != nil || report.First != nil || also == nil {
+		return report, err
+	}
+	s, err := store.Open(path, l.Now, store.Options{ReadOnly: true})
+	if err != nil {
+		return report, err
+	}
+	return report, errors.Join(also(s), s.Close())
+}
+
+// verifyOpen checks a store that others may use at the same time.
+func (l Location) verifyOpen(ctx context.Context, also func(Kept) error) (report store.Report, err error) {
+	s, err := l.engine().Open(ctx, l, Reading)
+	if err != nil {
+		return report, err
+	}
+	defer func() { err = errors.Join(err, s.Close()) }()
+	v, can := s.(Verifier)
+	if !can {
+		return report, errors.New("this store has no check of its own: see arcdrift help hub")
+	}
+	if report, err = v.Verify(); err == nil && report.First == nil && also != nil {
+		err = also(s)
+	}
+	return report, err
+}
+
+// unheld is the store, or a copy of one that an agent holds; done takes that
 // away.
-func (l Location) Unheld(ctx context.Context) (path string, done func(), err error) {
+func (l Location) unheld(ctx context.Context) (path string, done func(), err error) {
 	if err := l.MustBe(); err != nil {
 		return "", nil, err
 	}
@@ -73,8 +122,17 @@ func (l Location) Unheld(ctx context.Context) (path string, done func(), err err
 	return path, func() { _ = os.Remove(path) }, err // a copy that is left over harms nobody
 }
 
-// ReadCopy copies the store and reads the copy, so that the store is free meanwhile.
-func (l Location) ReadCopy(ctx context.Context, read func(store.Reader) error) error {
+// ReadCopy copies the store and reads the copy, so that the store is free meanwhile. A
+// store that is no file is read as it is: its readers keep nobody waiting. sound leaves
+// out corrupt records.
+func (l Location) ReadCopy(ctx context.Context, read func(sound store.Reader, all Store) error) error {
+	if !l.InFile() {
+		s, err := l.engine().Open(ctx, l, Reading)
+		if err != nil {
+			return err
+		}
+		return errors.Join(read(store.NewReader(s, l.say), s), s.Close())
+	}
 	path, err := l.Copy(ctx, os.TempDir())
 	if err != nil {
 		return err
@@ -84,5 +142,5 @@ func (l Location) ReadCopy(ctx context.Context, read func(store.Reader) error) e
 	if err != nil {
 		return err
 	}
-	return errors.Join(read(store.NewReader(s, l.say)), s.Close())
+	return errors.Join(read(store.NewReader(s, l.say), s), s.Close())
 }

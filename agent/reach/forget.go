@@ -15,7 +15,7 @@ func (l Location) Forget(ctx context.Context, name string) (pseudonym string, er
 	if err := l.MustBe(); err != nil {
 		return "", err
 	}
-	s, err := store.Open(l.Path, l.Now, store.Options{Lock: shortly})
+	s, err := l.engine().Open(ctx, l, Writing)
 	if errors.Is(err, store.ErrHeld) {
 		r, err := l.holder(ctx, err)
 		if err != nil {

@@ -21,7 +21,7 @@ import (
 
 // local works on a store that this process has open.
 type local struct {
-	store   *store.Store
+	store   Store
 	intake  *intake.Handler
 	stop    func() error // ends the intake's writer
 	answers *fleet.Answers
@@ -32,28 +32,28 @@ type local struct {
 // who holds it.
 const shortly = 200 * time.Millisecond
 
-// openLocal opens the store at path, making it when there is none. say writes a sentence
-// about the store.
-func openLocal(ctx context.Context, path string, now func() time.Time, say func(text string)) (*local, error) {
-	s, err := store.Open(path, now, store.Options{Lock: shortly})
+// openLocal opens the store at a location, making it when there is none.
+func openLocal(ctx context.Context, at Location) (*local, error) {
+	s, err := at.engine().Open(ctx, at, Writing)
 	if err != nil {
 		return nil, err
 	}
-	for _, f := range s.Diagnostics() {
-		say(f.Text)
-	}
-	for _, left := range []string{AddressFile(path), SocketFile(path)} {
-		if err := os.Remove(left); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return nil, errors.Join(fmt.Errorf("a file of an agent that was killed cannot be removed: %w", err), s.Close())
+	if d, can := s.(Diagnoser); can {
+		for _, f := range d.Diagnostics() {
+			at.say(f.Text)
 		}
 	}
-	own := &local{store: s, say: say}
-	readable := store.NewReader(s, say)
-	own.answers = fleet.NewAnswers(readable, now)
-	if build, err := version.Build(); err == nil { // else nothing is kept
-		own.answers = fleet.NewKeptAnswers(readable, build, now)
+	if err := at.tidy(); err != nil {
+		return nil, errors.Join(err, s.Close())
 	}
-	own.intake = intake.New(s, now, func([]drift.Entry) {})
+	own := &local{store: s, say: at.say}
+	readable := store.NewReader(s, at.say)
+	own.answers = fleet.NewAnswers(readable, at.Now)
+	// A store that others write at the same time has the cache of its agents.
+	if build, err := version.Build(); err == nil && at.InFile() { // else nothing is kept
+		own.answers = fleet.NewKeptAnswers(readable, build, at.Now)
+	}
+	own.intake = intake.New(s, at.Now, func([]drift.Entry) {})
 	ctx, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	done := make(chan error, 1)
 	go func() { done <- own.intake.Run(ctx) }()
@@ -62,6 +62,19 @@ func openLocal(ctx context.Context, path string, now func() time.Time, say func(
 		return <-done
 	}
 	return own, nil
+}
+
+// tidy removes what an agent that was killed left beside a store that is now ours.
+func (l Location) tidy() error {
+	if !l.InFile() {
+		return nil
+	}
+	for _, left := range []string{AddressFile(l.Path), SocketFile(l.Path)} {
+		if err := os.Remove(left); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return fmt.Errorf("a file of an agent that was killed cannot be removed: %w", err)
+		}
+	}
+	return nil
 }
 
 // Close lets the intake finish, keeps what was computed, and closes the store.

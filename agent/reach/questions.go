@@ -12,7 +12,7 @@ import (
 
 // Spares are the electrode pairs that each depot should hold.
 func (l Location) Spares(ctx context.Context) (rows []advise.Spares, err error) {
-	err = l.read(ctx, func(s store.Reader) error {
+	err = l.read(ctx, func(s store.Reader, _ Store) error {
 		snapshot, err := fleet.At(s, l.Now())
 		if err == nil {
 			rows = snapshot.Spares()
@@ -24,7 +24,7 @@ func (l Location) Spares(ctx context.Context) (rows []advise.Spares, err error) 
 
 // Rules count, by site or by model, how the rules of the trade were kept.
 func (l Location) Rules(ctx context.Context, by string) (rows []advise.KeptRow, err error) {
-	err = l.read(ctx, func(s store.Reader) error {
+	err = l.read(ctx, func(s store.Reader, _ Store) error {
 		now := l.Now()
 		owed, err := fleet.Owed(s, web.RulesSince(now), now)
 		rows = advise.KeptBy(by, owed)

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"arcdrift/agent/forward"
+	"arcdrift/agent/reach"
 	"arcdrift/agent/store"
 )
 
@@ -20,9 +21,15 @@ const (
 // leastCounts is the smallest number of each machine's arc counts that may be kept.
 const leastCounts = 100
 
+// compactable is a store whose old arc counts can be reduced.
+type compactable interface {
+	reach.Compactor
+	Cursor(hub string) (store.Cursor, error)
+}
+
 // compactor removes old arc counts that no answer needs, once a day.
 type compactor struct {
-	store *store.Store
+	store compactable
 	keep  int
 	hub   *forward.Hub // what it does not have yet is kept; nil for none
 	log   *slog.Logger

@@ -12,7 +12,7 @@ import (
 
 // What the tests of a running agent see of its parts.
 
-func (s *Server) Store() *store.Store { return s.store }
+func (s *Server) Store() *store.Store { return s.store.(*store.Store) }
 
 func (s *Server) Alerts() *alerting.Service { return s.alerts }
 

@@ -2,14 +2,14 @@ package server
 
 import (
 	"arcdrift/agent/alerting"
-	"arcdrift/agent/store"
+	"arcdrift/agent/reach"
 	"arcdrift/agent/wire"
 )
 
 // people are those whom the records of a running agent name. Who is forgotten there is
 // forgotten in the alerts too.
 type people struct {
-	store  *store.Store
+	store  reach.Kept
 	alerts *alerting.Service
 }
 

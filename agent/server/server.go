@@ -26,6 +26,7 @@ import (
 	"arcdrift/agent/proof"
 	"arcdrift/agent/proof/pack"
 	"arcdrift/agent/reach"
+	"arcdrift/agent/setting"
 	"arcdrift/agent/store"
 	"arcdrift/agent/storekey"
 	"arcdrift/agent/version"
@@ -41,6 +42,8 @@ type Env struct {
 	Environ []string
 	Log     io.Writer
 	Now     func() time.Time
+	// Engine opens the store; nil is [reach.Files].
+	Engine reach.Engine
 }
 
 // Server is a running agent.
@@ -50,7 +53,7 @@ type Server struct {
 	level         slog.LevelVar
 	tls           atomic.Pointer[tls.Config] // how connections are encrypted from now on
 	manager       *systemd
-	store         *store.Store
+	store         reach.Store
 	reader        store.Reader // the store, as answers and pages read it
 	fleet         fleetView
 	intake        *countedIntake
@@ -84,11 +87,9 @@ func New(config Config, env Env) (*Server, error) {
 	return s, nil
 }
 
-// reserve is the room on the disk that an agent holds back for its alerts, in bytes.
-const reserve = 4 << 20
-
 func (s *Server) assemble(env Env) (err error) {
-	if s.store, err = store.Open(s.config.DB, env.Now, store.Options{Reserve: reserve}); err != nil {
+	at := reach.Location{Path: s.config.DB, Now: env.Now, Log: env.Log, Engine: env.Engine}
+	if s.store, err = at.Serve(context.Background()); err != nil {
 		return err
 	}
 	s.reader = store.NewReader(s.store, func(text string) { s.log.Warn(text) })
@@ -133,7 +134,11 @@ func (s *Server) assemble(env Env) (err error) {
 		s.services = append(s.services, s.links.hub)
 	}
 	if s.config.KeepCounts > 0 {
-		s.services = append(s.services, &compactor{s.store, s.config.KeepCounts, s.config.Hub, s.log})
+		c, can := s.store.(compactable)
+		if !can {
+			return setting.Errorf("keep-counts is %d, but this store cannot reduce old arc counts: leave it out", s.config.KeepCounts)
+		}
+		s.services = append(s.services, &compactor{c, s.config.KeepCounts, s.config.Hub, s.log})
 	}
 	s.services = append(s.services, &readiness{s.Ready, s.log})
 	if s.manager = newSystemd(env.Environ, s.sound); s.manager.socket != "" {
@@ -153,7 +158,7 @@ func (s *Server) pages(env Env) (*web.Server, error) {
 		Sessions: sessions, Unprotected: s.config.Open && s.config.TLS == nil,
 		Authenticator: s.authenticator, Intake: s.intake, Fleet: s.fleet, PastForecasts: s.fleet.Said, Records: records{s.reader, s.Ready},
 		Export: func(w io.Writer, format string) error { return export.Write(s.store, w, format) },
-		Backup: s.store.Backup, People: people{s.store, s.alerts}, Findings: s.diagnostics, Links: s.links.broken,
+		Backup: s.backup(), People: people{s.store, s.alerts}, Findings: s.diagnostics, Links: s.links.broken,
 		Alerts:   s.alerts,
 		Spares:   func() []advise.Spares { return s.spares.of(s.fleet.Snapshot()) },
 		Owed:     s.fleet.Owed,
@@ -162,6 +167,14 @@ func (s *Server) pages(env Env) (*web.Server, error) {
 		Metrics: metrics.Handler(metrics.Registry(s.facts, metrics.Build(version.Running()), metrics.DefaultOptions()), slog.NewLogLogger(s.log.Handler(), slog.LevelError)),
 		Hosts:   s.config.Hosts, Proxies: s.config.Proxies, Now: env.Now, Log: s.log,
 	})
+}
+
+// backup writes a copy of the store; nil where the database does that.
+func (s *Server) backup() func(w io.Writer) error {
+	if c, can := s.store.(reach.Copier); can {
+		return c.Backup
+	}
+	return nil
 }
 
 // openProofs prepares packs of proof. The key is made at the first start. A store without its
@@ -326,7 +339,7 @@ func (s *Server) close() error {
 }
 
 // closed closes a store.
-func closed(s *store.Store) error {
+func closed(s reach.Store) error {
 	if err := s.Close(); err != nil {
 		return fmt.Errorf("the store was not closed in good order: %w", err)
 	}
@@ -349,8 +362,10 @@ func (s *Server) diagnostics() []string {
 	if s.config.Found != "" {
 		out = append(out, s.config.Found)
 	}
-	for _, f := range s.store.Diagnostics() {
-		out = append(out, f.Text)
+	if d, can := s.store.(reach.Diagnoser); can {
+		for _, f := range d.Diagnostics() {
+			out = append(out, f.Text)
+		}
 	}
 	if s.noKey { // unless there is one by now
 		if _, err := s.proofs.Fingerprint(); err != nil {

@@ -22,7 +22,7 @@ import (
 func nameless(t *testing.T, s *store.Store, path, name string) {
 	t.Helper()
 	require.NoError(t, holding(path, name))
-	for e, err := range s.Entries() {
+	for e, err := range store.Entries(s) {
 		require.NoError(t, err)
 		require.NotContains(t, e.People(), name)
 	}

@@ -33,7 +33,7 @@ func TestOldStoresOpenForEver(t *testing.T) {
 			require.Equal(t, store.FoundWithoutCheckpoint, s.Diagnostics()[0].Kind, "only its checkpoint is missing")
 			storetest.Invariants(t, s)
 			var got strings.Builder
-			for e, err := range s.Entries() {
+			for e, err := range store.Entries(s) {
 				require.NoError(t, err)
 				fmt.Fprintf(&got, "%d/%d %s %t %s\n", e.StoreEpoch, e.StoreSeq, e.Via, e.PossibleRepeat, e.AppendCanonical(nil))
 			}

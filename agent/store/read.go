@@ -215,10 +215,12 @@ func since(tx *bbolt.Tx, after place, limit int) ([]drift.Entry, error) {
 	return out, err
 }
 
-// Entries goes through all entries that Since returns. It reads in pages, so that a
-// slow reader does not stop others. For a corrupt entry it gives a [*Damage] with a Seq
+// Entries goes through all entries of a store in order of taking. It reads in pages, so that a slow
+// reader does not stop others. For a corrupt entry it gives a [*Damage] with a Seq
 // and goes on; any other error ends it.
-func (s *Store) Entries() iter.Seq2[drift.Entry, error] {
+func Entries(s interface {
+	Since(epoch, seq uint64, limit int) ([]drift.Entry, error)
+}) iter.Seq2[drift.Entry, error] {
 	const page = 1000
 	return func(yield func(drift.Entry, error) bool) {
 		var epoch, seq uint64

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"arcdrift/agent/export"
+	"arcdrift/agent/store"
 	"arcdrift/drift"
 )
 
@@ -30,6 +31,10 @@ func (s *Server) getExport(w http.ResponseWriter, r *http.Request) {
 
 // getBackup answers a copy of the store as it is at this moment.
 func (s *Server) getBackup(w http.ResponseWriter, _ *http.Request) {
+	if s.Backup == nil {
+		refuse(w, http.StatusNotImplemented, &drift.Problem{Reason: store.ErrNoCopy.Error()})
+		return
+	}
 	s.stream(w, "application/octet-stream", s.Backup)
 }
 

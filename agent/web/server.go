@@ -81,7 +81,8 @@ type Config struct {
 	Records       Records
 	// Export writes everything kept, in the format "json" (lines) or "csv".
 	Export func(w io.Writer, format string) error
-	// Backup writes a copy of the store as it is at this moment.
+	// Backup writes a copy of the store as it is at this moment; nil where the database's
+	// own tools do that.
 	Backup func(w io.Writer) error
 	// People are the persons that the records name.
 	People People

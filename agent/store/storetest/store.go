@@ -79,6 +79,7 @@ type People interface {
 
 // Proof is what an export, a comparison of two stores and the metrics go by.
 type Proof interface {
+	store.Proofs
 	Since(epoch, seq uint64, limit int) ([]drift.Entry, error)
 	Conflicts() ([]drift.Entry, error)
 	Digests() (map[string]store.Digest, error)

@@ -65,6 +65,7 @@ func Run(t *testing.T, open func(t *testing.T) Store) {
 		"people have pseudonyms":           peopleHavePseudonyms,
 		"a person is forgotten":            aPersonIsForgotten,
 		"pseudonyms are learnt":            pseudonymsAreLearnt,
+		"proofs":                           proofs,
 		"digests":                          func(t *testing.T, s Store) { digests(t, s, open(t)) },
 	} {
 		t.Run(name, func(t *testing.T) {
