@@ -101,3 +101,10 @@ func TestQuestionsKeepTheLatestOfAKind(t *testing.T) {
 	assert.Equal(t, "Was it? There are 3 such questions.", open[1].Text)
 	assert.Equal(t, []string{"c"}, open[1].Records)
 }
+
+func TestNearestName(t *testing.T) {
+	known := []string{"K-07", "K-31", "M-12"}
+	for typed, want := range map[string]string{"k07": "K-07", "K_7": "K-07", "K-13": "", "K-32": "K-31", "M12": "M-12", "M-2": "M-12", "Q-99": "", "": "", "K": ""} {
+		assert.Equal(t, want, drift.NearestName(typed, known), typed)
+	}
+}

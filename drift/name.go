@@ -32,6 +32,25 @@ func NameKey(machine string) string {
 	return out.String()
 }
 
+// NearestName is the known machine that a new name is probably a slip of: one with the
+// same key, else one whose key differs by one character; "" for none.
+func NearestName(typed string, known []string) string {
+	key := NameKey(typed)
+	if len(key) < 2 || len(key) > MaxText {
+		return ""
+	}
+	near := ""
+	for _, name := range known {
+		switch d := editDistance(key, NameKey(name)); {
+		case d == 0:
+			return name
+		case d == 1 && near == "":
+			near = name
+		}
+	}
+	return near
+}
+
 // AskNames asks whether a machine is one of those whose names look like its own.
 // alike are all of one key.
 func AskNames(machine string, alike []string, setups *Setups) (Question, bool) {

@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"arcdrift/agent/intake"
-	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/phrase"
 )
@@ -21,7 +20,7 @@ type correctView struct {
 	Reasons                               []tile
 	Operator                              string
 	Units                                 units
-	Problem                               *mistake
+	Wrong                                 mistakes
 	NotSaved                              bool
 }
 
@@ -63,20 +62,22 @@ func (s *Server) entryToCorrect(w http.ResponseWriter, v url.Values) (drift.Entr
 	return e, ok
 }
 
-func (s *Server) showCorrect(w http.ResponseWriter, u units, e drift.Entry, typed url.Values, p *drift.Problem, status int) {
-	wrong := mistakeOf(p, u)
+func (s *Server) showCorrect(w http.ResponseWriter, u units, e drift.Entry, typed url.Values, problems []*drift.Problem, status int) {
+	wrong := mistakesOf(u, problems...)
 	v := correctView{
 		ID: or(typed.Get("id"), rand.Text()), Machine: e.Machine, Record: e.ID, What: typeWord(&e), When: phrase.Moment(e.When()), Came: phrase.Sentence(cameWords(&e)),
 		Reasons:  tiles(typed.Get("reason"), "typing slip", "Typing slip", "wrong button", "Wrong button", "measured again", "Measured again", "other", "Other"),
-		Operator: typed.Get("operator"), Units: u, Problem: wrong, NotSaved: status == http.StatusServiceUnavailable,
+		Operator: typed.Get("operator"), Units: u, Wrong: wrong, NotSaved: status == http.StatusServiceUnavailable,
 	}
 	for _, f := range correctable(&e) {
 		field := correctField{entryField: entryField{Name: f.Name, Label: phrase.Sentence(labelOf(f.Name)), Unit: u.unit(f.Name), Value: shownValue(f, &e, u)}}
 		if text := typed.Get("fields." + f.Name); text != "" {
 			field.Value = text
 		}
-		if wrong != nil && wrong.Field == f.Name {
-			field.Problem = wrong.Text
+		for i := range wrong {
+			if wrong[i].Field == f.Name {
+				field.Problem, wrong[i].Field = wrong[i].Text, "fields."+f.Name
+			}
 		}
 		switch {
 		case f.Kind == drift.Moment:
@@ -146,16 +147,18 @@ func (s *Server) correctRecord(w http.ResponseWriter, r *http.Request) {
 	for name, text := range u.toSI(changed) {
 		v["fields."+name] = text
 	}
-	record, err := wire.Form(v)
-	problem := problemOf(err)
+	record, problems := decoded(v)
 	if len(changed) == 0 {
-		problem = &drift.Problem{Reason: "Nothing has been changed yet"}
+		problems = slices.DeleteFunc(problems, func(p *drift.Problem) bool { return p.Field == "fields" })
+		problems = append(problems, &drift.Problem{Reason: "Nothing has been changed yet"})
 	}
-	if problem == nil {
-		problem = problemOf(record.Correction.Accepts(&e.Record))
+	if len(problems) == 0 {
+		if p := problemOf(record.Correction.Accepts(&e.Record)); p != nil {
+			problems = append(problems, p)
+		}
 	}
-	if problem != nil {
-		s.showCorrect(w, u, e, typed, problem, http.StatusBadRequest)
+	if len(problems) > 0 {
+		s.showCorrect(w, u, e, typed, problems, http.StatusBadRequest)
 		return
 	}
 	receipts, err := s.offer(r, []intake.Submission{{Raw: []byte(v.Encode()), Record: record, Via: "form"}})
@@ -166,7 +169,7 @@ func (s *Server) correctRecord(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if receipts[0].Refused != nil {
-		s.showCorrect(w, u, e, typed, receipts[0].Refused, http.StatusBadRequest)
+		s.showCorrect(w, u, e, typed, []*drift.Problem{receipts[0].Refused}, http.StatusBadRequest)
 		return
 	}
 	of := drift.Entry{Record: record, Received: record.Time}

@@ -48,15 +48,12 @@ func labelOf(field string) string {
 }
 
 // numberFields makes the named fields, filled in with what was typed.
-func numberFields(u units, typed url.Values, wrong *mistake, names ...string) []entryField {
+func numberFields(u units, typed url.Values, wrong mistakes, names ...string) []entryField {
 	var out []entryField
 	for _, name := range names {
-		f := entryField{Name: name, Label: labelOf(name), Value: typed.Get(name), Unit: u.unit(name), Number: true}
+		f := entryField{Name: name, Label: labelOf(name), Value: typed.Get(name), Unit: u.unit(name), Number: true, Problem: wrong.At(name)}
 		if of, ok := drift.FieldNamed(name); ok {
 			f.bound(of)
-		}
-		if wrong != nil && wrong.Field == name {
-			f.Problem = wrong.Text
 		}
 		out = append(out, f)
 	}
@@ -86,10 +83,29 @@ func askedFor(field string) string {
 // mistake is what is wrong with a form, in the words and units of the form.
 type mistake struct{ Field, Text string }
 
-func mistakeOf(p *drift.Problem, u units) *mistake {
-	if p == nil {
-		return nil
+// mistakes are all that is wrong with a form.
+type mistakes []mistake
+
+// At is what is wrong with a field, "" for nothing.
+func (m mistakes) At(field string) string {
+	for _, one := range m {
+		if one.Field == field {
+			return one.Text
+		}
 	}
+	return ""
+}
+
+func mistakesOf(u units, problems ...*drift.Problem) (out mistakes) {
+	for _, p := range problems {
+		if p != nil {
+			out = append(out, mistakeOf(p, u))
+		}
+	}
+	return out
+}
+
+func mistakeOf(p *drift.Problem, u units) mistake {
 	shown := drift.Problem{Field: askedFor(p.Field), Value: p.Value, Reason: p.Reason}
 	if p.Value == "" && strings.HasPrefix(p.Reason, "is missing") {
 		shown.Reason = "is missing" // the form says what is missing
@@ -99,7 +115,11 @@ func mistakeOf(p *drift.Problem, u units) *mistake {
 		shown.Value = u.show(f.Name, x)
 		shown.Reason = fmt.Sprintf("must be from %s to %s %s", u.show(f.Name, f.Min), u.show(f.Name, f.Max), u.unit(f.Name))
 	}
-	return &mistake{p.Field, strings.ReplaceAll(shown.Error(), " -", " \u2212") + "."}
+	text := strings.ReplaceAll(shown.Error(), " -", " \u2212")
+	if !strings.HasSuffix(text, "?") {
+		text += "."
+	}
+	return mistake{p.Field, text}
 }
 
 // bound holds the field to what the field of a record may be.

@@ -138,6 +138,74 @@ func TestLogFaultsAreForThePersonToCorrect(t *testing.T) {
 	}
 }
 
+// All that is wrong is said at once, each at its field and in a list that leads there,
+// and everything that was typed is still in the form.
+func TestARefusedFormKeepsEverything(t *testing.T) {
+	f := yard()
+	w := submit(t, f, "/log", "id", "x", "machine", "K-07", "attempts", "3", "recleaved", "true", "cleaver", "another", "minutes", "30", "trigger", "weather", "site", "Tarn Pass", "temperature_c", "214", "altitude_m", "up", "arc_count", "77")
+	require.Equal(t, http.StatusBadRequest, w.Code)
+	page := w.Body.String()
+	checkHTML(t, page)
+	for _, field := range []string{"passed", "temperature_c", "altitude_m"} {
+		assert.Contains(t, page, `href="#`+field+`"`)
+		assert.Contains(t, page, `id="`+field+`"`)
+	}
+	assert.Equal(t, 3, strings.Count(page, `class="wrong"`))
+	for _, kept := range []string{`value="3" checked`, `value="another" checked`, `value="30" checked`, `value="weather" checked`, `value="Tarn Pass"`, `value="214"`, `value="up"`, `value="77"`} {
+		assert.Contains(t, page, kept)
+	}
+	w = submit(t, f, "/service", "id", "x", "machine", "K-11", "found", "true", "found_correction_pct", "900", "finding", "dirty", "pair", "lot 9", "arc_count", "-1", "operator", "A. Ruiz")
+	page = w.Body.String()
+	checkHTML(t, page)
+	for _, field := range []string{"action", "found_correction_pct", "arc_count"} {
+		assert.Contains(t, page, `href="#`+field+`"`)
+		assert.Contains(t, page, `id="`+field+`"`)
+	}
+	assert.Equal(t, 3, strings.Count(page, `class="wrong"`))
+	for _, kept := range []string{`value="900"`, `value="dirty" checked`, `value="lot 9"`, `value="A. Ruiz"`} {
+		assert.Contains(t, page, kept)
+	}
+	assert.Empty(t, f.taken)
+}
+
+// A name that no record bears and that is close to a known one is asked about; the form
+// keeps the rest. Whoever says that it is new is believed.
+func TestASlipInTheMachineIsAskedAbout(t *testing.T) {
+	for _, path := range []string{"/log", "/service"} {
+		f := yard()
+		w := submit(t, f, path, "id", "x", "machine", "K_7", "passed", "false", "action", "cleaned", "finding", "dirty")
+		require.Equal(t, http.StatusBadRequest, w.Code)
+		page := w.Body.String()
+		checkHTML(t, page)
+		assert.Contains(t, text(t, w), `Machine is "K_7": it is not known here. Did you mean K-07?`)
+		assert.Contains(t, page, `name="machine" value="K-07"`)
+		assert.Contains(t, page, `name="new_machine" value="K_7"`)
+		assert.Empty(t, f.taken)
+		w = submit(t, f, path, "id", "x", "machine", "K_7", "new_machine", "K_7", "passed", "false", "action", "cleaned")
+		assert.Equal(t, http.StatusCreated, w.Code)
+		w = submit(t, f, path, "id", "y", "machine", "Z-500", "passed", "false", "action", "cleaned")
+		assert.Equal(t, http.StatusCreated, w.Code, "a name that is like no other is a new machine")
+		w = submit(t, f, path, "id", "y", "machine", "K 07", "passed", "false", "action", "cleaned")
+		assert.Contains(t, w.Body.String(), `value="K 07"`, "a name that cannot be one can be corrected")
+	}
+}
+
+// Worn or dirty electrodes that nobody has touched yet: what will be done?
+func TestAnInspectionAsksWhatIsDone(t *testing.T) {
+	w := submit(t, yard(), "/service", "id", "x", "machine", "K-11", "action", "inspected", "finding", "worn")
+	require.Equal(t, http.StatusCreated, w.Code)
+	page := w.Body.String()
+	checkHTML(t, page)
+	assert.Contains(t, page, "Electrodes inspected, found worn")
+	assert.Contains(t, page, "What will be done about it?")
+	assert.Contains(t, page, `href="/service?machine=K-11&amp;action=replaced&amp;finding=worn"`)
+	assert.Contains(t, page, "Before you open the machine")
+	for _, pairs := range [][]string{{"action", "inspected", "finding", "fine"}, {"action", "replaced", "finding", "worn"}} {
+		w := submit(t, yard(), "/service", append([]string{"id", "x", "machine", "K-11"}, pairs...)...)
+		assert.NotContains(t, text(t, w), "What will be done")
+	}
+}
+
 func TestLogKeepsWhatWasTypedWhenTheStoreCannot(t *testing.T) {
 	f := yard()
 	f.takeErr = errors.New("disk full")
@@ -209,7 +277,7 @@ func TestBenchMakesThreeRecordsInOrder(t *testing.T) {
 		ids[o.Record.ID] = true
 	}
 	assert.Len(t, ids, 3)
-	assert.Contains(t, text(t, w), "Calibration failed · Electrodes replaced · Calibration passed, 12:00 UTC+1, signed A. Ruiz")
+	assert.Contains(t, text(t, w), "Calibration failed · Electrodes replaced, found worn · Calibration passed, 12:00 UTC+1, signed A. Ruiz")
 }
 
 func TestBenchFaults(t *testing.T) {

@@ -11,16 +11,12 @@ import (
 	"time"
 
 	"arcdrift/agent/intake"
-	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/phrase"
 )
 
 // machineCookie remembers the machine this phone logs for.
 const machineCookie = "machine"
-
-// fewMachines is up to how many machines are offered as tiles, not typed.
-const fewMachines = 24
 
 // tile is one choice of a group, big enough for a glove.
 type tile struct {
@@ -31,8 +27,7 @@ type tile struct {
 type logView struct {
 	ID               string
 	Machine          string
-	Tiles            []tile   // machines, when there are few
-	Machines         []string // machines to choose from, when there are many
+	Choice           machineChoice // where the machine is not known yet
 	Passed           []tile
 	Tries            []tile
 	Ends             []tile
@@ -47,7 +42,7 @@ type logView struct {
 	SameAir          bool
 	Units            units
 	Other            string
-	Problem          *mistake
+	Wrong            mistakes
 	NotSaved         bool
 }
 
@@ -57,6 +52,8 @@ type savedView struct {
 	Questions         []string
 	Conflict          bool
 	Streak            bool
+	// Undone is what an inspection found and nobody has answered yet.
+	Undone drift.Finding
 }
 
 // logForm shows the page on which a crew logs a calibration.
@@ -69,7 +66,7 @@ func (s *Server) logForm(w http.ResponseWriter, r *http.Request) {
 	case !typed.Has("choose"):
 		typed.Set("machine", recall(r, machineCookie))
 	}
-	s.showLog(w, s.logView(u, typed), http.StatusOK)
+	s.showLog(w, s.logView(u, typed, nil), http.StatusOK)
 }
 
 func (s *Server) showLog(w http.ResponseWriter, view *logView, status int) {
@@ -80,10 +77,13 @@ func (s *Server) showLog(w http.ResponseWriter, view *logView, status int) {
 	s.render(w, "log", page{Title: title, Here: "/log", Field: true, Scripts: []string{"keypad.js", "send.js", "along.js"}, Status: status, Body: view})
 }
 
-func (s *Server) logView(u units, typed url.Values) *logView {
+func (s *Server) logView(u units, typed url.Values, wrong mistakes) *logView {
 	machine := typed.Get("machine")
+	if wrong.At("machine") != "" {
+		machine = ""
+	}
 	v := &logView{
-		ID: typed.Get("id"), Machine: machine, Units: u, Other: "/log?" + url.Values{"machine": {machine}, unitsCookie: {map[bool]string{true: "si", false: "us"}[u.American]}}.Encode(),
+		Wrong: wrong, ID: typed.Get("id"), Machine: machine, Units: u, Other: "/log?" + url.Values{"machine": {machine}, unitsCookie: {map[bool]string{true: "si", false: "us"}[u.American]}}.Encode(),
 		Passed:   tiles(typed.Get("passed"), "true", "Passed", "false", "Failed"),
 		Tries:    tiles(or(typed.Get("attempts"), "1"), "1", "1", "2", "2", "3", "3", "4", "4+"),
 		Ends:     tiles(typed.Get("recleaved"), "true", "Yes", "false", "No"),
@@ -97,13 +97,13 @@ func (s *Server) logView(u units, typed url.Values) *logView {
 	}
 	usual := ""
 	if machine == "" {
-		v.Tiles, v.Machines = offerMachines(s.machineNames())
+		v.Choice = chooseMachine(s.machineNames(), typed.Get("machine"), wrong)
 	} else {
 		usual = v.recallLast(s.recentOf(machine), u)
 	}
 	v.Cleavers = cleaverTiles(typed.Get("cleaver"), usual)
-	v.Air = numberFields(u, typed, v.Problem, append(airNames[:], "machine_temperature_c")...)
-	v.Numbers = numberFields(u, typed, v.Problem, "arc_count", "power_setting_pct", "power_correction_pct", "meltback_left_um", "meltback_right_um", "meltback_target_um", "meltback_tolerance_um")
+	v.Air = numberFields(u, typed, wrong, append(airNames[:], "machine_temperature_c")...)
+	v.Numbers = numberFields(u, typed, wrong, "arc_count", "power_setting_pct", "power_correction_pct", "meltback_left_um", "meltback_right_um", "meltback_target_um", "meltback_tolerance_um")
 	return v
 }
 
@@ -118,17 +118,6 @@ func (s *Server) siteNames(machine string) (last string, all []string) {
 		}
 	}
 	return last, namesOf(set)
-}
-
-// offerMachines offers few machines as tiles and many as a list.
-func offerMachines(names []string) (few []tile, many []string) {
-	if len(names) > fewMachines {
-		return nil, names
-	}
-	for _, name := range names {
-		few = append(few, tile{Value: name, Word: name})
-	}
-	return few, nil
 }
 
 // recallLast fills in what may be taken over from before and returns the cleaver
@@ -190,16 +179,19 @@ func (s *Server) logRecord(w http.ResponseWriter, r *http.Request) {
 	u := unitsOf(w, r)
 	typed := r.PostForm
 	at := s.happened(typed)
-	record, err := wire.Form(s.calibrationForm(u, typed, at))
-	offer := intake.Submission{Raw: []byte(typed.Encode()), Record: record, Problem: problemOf(err), Via: "form"}
-	if offer.Problem != nil {
-		s.showProblem(w, u, typed, offer.Problem)
+	record, problems := decoded(s.calibrationForm(u, typed, at))
+	if len(problems) == 0 {
+		problems = append(problems, unknownMachine(s.machineNames(), typed))
+	}
+	if wrong := mistakesOf(u, problems...); wrong != nil {
+		// A person is there to correct it, so nothing is kept as refused.
+		s.showLog(w, s.logView(u, typed, wrong), http.StatusBadRequest)
 		return
 	}
-	receipts, err := s.offer(r, []intake.Submission{offer})
+	receipts, err := s.offer(r, []intake.Submission{{Raw: []byte(typed.Encode()), Record: record, Via: "form"}})
 	if err != nil {
 		s.cannotTake(err)
-		view := s.logView(u, typed)
+		view := s.logView(u, typed, nil)
 		view.NotSaved = true
 		w.Header().Set("Retry-After", retryAfter)
 		s.showLog(w, view, http.StatusServiceUnavailable)
@@ -207,7 +199,7 @@ func (s *Server) logRecord(w http.ResponseWriter, r *http.Request) {
 	}
 	receipt := receipts[0]
 	if receipt.Refused != nil {
-		s.showProblem(w, u, typed, receipt.Refused)
+		s.showLog(w, s.logView(u, typed, mistakesOf(u, receipt.Refused)), http.StatusBadRequest)
 		return
 	}
 	remember(w, machineCookie, record.Machine)
@@ -216,21 +208,6 @@ func (s *Server) logRecord(w http.ResponseWriter, r *http.Request) {
 		Machine: record.Machine, What: typeWord(&e), At: phrase.Clock(at), Questions: receipt.Questions, Conflict: receipt.Conflict,
 		Streak: !record.Calibration.Passed.Or(false),
 	}})
-}
-
-// showProblem gives the form back as it was filled in, with what is wrong. A
-// person is there to correct it, so nothing is kept as refused.
-func (s *Server) showProblem(w http.ResponseWriter, u units, typed url.Values, p *drift.Problem) {
-	view := s.logView(u, typed)
-	view.Problem = mistakeOf(p, u)
-	for _, fields := range [][]entryField{view.Air, view.Numbers} {
-		for i := range fields {
-			if fields[i].Name == p.Field {
-				fields[i].Problem = view.Problem.Text
-			}
-		}
-	}
-	s.showLog(w, view, http.StatusBadRequest)
 }
 
 // happened is when it was: so many minutes before the button was pressed. The

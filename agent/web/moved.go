@@ -22,7 +22,7 @@ type movedView struct {
 	Filled   string // where the values in the fields come from
 	Units    units
 	Other    string // link with the other units
-	Problem  *mistake
+	Wrong    mistakes
 	Answer   *verdict
 }
 
@@ -60,7 +60,7 @@ func (s *Server) moved(w http.ResponseWriter, r *http.Request) {
 			s.fail(w, err)
 			return
 		}
-		view.Answer, view.Problem = answer, mistakeOf(problem, u)
+		view.Answer, view.Wrong = answer, mistakesOf(u, problem)
 		if problem != nil {
 			status = http.StatusBadRequest
 		} else {
@@ -70,7 +70,7 @@ func (s *Server) moved(w http.ResponseWriter, r *http.Request) {
 		typed = airValues(&last, u)
 		view.Filled = "Filled in from the last record, " + phrase.Moment(last.When()) + ". Change what is different here."
 	}
-	view.Fields = numberFields(u, typed, view.Problem, "temperature_c", "humidity_pct", "altitude_m", "pressure_hpa", "machine_temperature_c")
+	view.Fields = numberFields(u, typed, view.Wrong, "temperature_c", "humidity_pct", "altitude_m", "pressure_hpa", "machine_temperature_c")
 	other := url.Values{"machine": {machine}, unitsCookie: {"us"}}
 	if u.American {
 		other.Set(unitsCookie, "si")

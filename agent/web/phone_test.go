@@ -72,7 +72,7 @@ func TestPhoneWithoutTheAgent(t *testing.T) {
 	b.tap(&taps, "Failed")
 	b.tap(&taps, "2")
 	b.tap(&taps, "Save")
-	b.tap(&taps, "Save now (10 s)")
+	b.tap(&taps, "Save now")
 	b.do(chromedp.WaitVisible(".verdict"))
 	assert.LessOrEqual(t, taps, 8)
 	assert.Contains(t, look[string](b, `document.querySelector(".verdict").textContent`), machine+"Calibration failed, 2 attempts")
@@ -196,19 +196,20 @@ func TestBenchAndCorrectionWithoutTheAgent(t *testing.T) {
 	h.gone.Store(true)
 	taps := 0
 	b.tap(&taps, "Save")
-	assert.True(t, look[bool](b, `document.querySelector("form[data-send]").matches(":invalid")`), "a reason is needed")
+	assert.Equal(t, "Why: Choose one.", look[string](b, `document.querySelector(".errors a").textContent`), "a reason is needed")
+	assert.Equal(t, "#reason", look[string](b, `document.querySelector(".errors a").getAttribute("href")`))
 	b.tap(&taps, "Typing slip")
 	b.tap(&taps, "Save")
-	assert.Equal(t, "Nothing has been changed yet.", look[string](b, `document.querySelector("[type=submit]").validationMessage`))
+	assert.Equal(t, "Nothing has been changed yet.", look[string](b, `document.querySelector(".errors a").textContent`))
 	look[int](b, `document.getElementById("fields.humidity_pct").value = "33", document.getElementById("fields.humidity_pct").dispatchEvent(new Event("change", { bubbles: true })), 0`)
 	b.tap(&taps, "Save")
-	b.tap(&taps, "Save now (10 s)")
+	b.tap(&taps, "Save now")
 	b.until(`document.getElementById("waiting").textContent.includes("1 waiting to be sent.")`)
 
 	// The page of that machine was never loaded: the page to choose from is shown.
 	b.show("/service?machine=K-11")
 	taps = 0
-	for _, words := range []string{"Failed", "Cleaned", "Dirty", "Save", "Save now (10 s)"} {
+	for _, words := range []string{"Failed", "Cleaned", "Dirty", "Save", "Save now"} {
 		b.tap(&taps, words)
 	}
 	b.do(chromedp.WaitVisible(".verdict"))
@@ -250,7 +251,8 @@ func TestPhoneRefusesWhatIsNoNumber(t *testing.T) {
 		assert.Equal(t, want, look[string](b, `import("/static/record.js").then(({ recordsOf }) => {
 			const form = document.querySelector("form[data-send]");
 			form.elements.temperature_c.value = "`+typed+`";
-			return recordsOf(form) === undefined ? form.elements.temperature_c.validationMessage : "made";
+			form.elements.passed[0].checked = true;
+			return recordsOf(form) === undefined ? document.querySelector("#temperature_c-wrong").textContent : "made";
 		})`))
 	}
 }

@@ -38,9 +38,9 @@ function local(t) {
 
 // A fault is what is wrong with a field.
 class Fault extends Error {
-  constructor(field, words) {
+  constructor(field, words, more) {
     super(words);
-    this.field = field;
+    Object.assign(this, { field, more });
   }
 }
 
@@ -59,6 +59,127 @@ function take(record, typed, ...names) {
     if (text) record[name] = text;
   }
   return record;
+}
+
+// nameKey is the same for names that people write differently for one machine, as the
+// agent compares them.
+export function nameKey(machine) {
+  let out = "", nought = true; // a nought here leads a number
+  for (const c of machine.toLowerCase()) {
+    if ("._-".includes(c)) nought = true;
+    else if (c !== "0" || !nought) {
+      out += c;
+      nought = c < "0" || c > "9";
+    }
+  }
+  return out;
+}
+
+// oneApart says whether two texts differ by one character at most.
+function oneApart(a, b) {
+  if (Math.abs(a.length - b.length) > 1) return false;
+  let i = 0;
+  while (i < a.length && a[i] === b[i]) i++;
+  const rest = (s, skip) => s.slice(i + skip);
+  return rest(a, 1) === rest(b, 1) || rest(a, 1) === rest(b, 0) || rest(a, 0) === rest(b, 1);
+}
+
+// nearestName is the known machine that a new name is probably a slip of; undefined for
+// none.
+export function nearestName(typed, known) {
+  const key = nameKey(typed);
+  if (key.length < 2) return undefined;
+  return known.find((name) => nameKey(name) === key) ?? known.find((name) => oneApart(key, nameKey(name)));
+}
+
+function machineFault(form) {
+  const field = form.elements.machine;
+  if (!(field instanceof HTMLInputElement) || field.type === "hidden") return undefined;
+  const typed = field.value.trim(), known = [...form.querySelectorAll("#machines option")].map((o) => o.value);
+  if (!typed) return new Fault(field, "Fill this in.");
+  if (!/^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$/.test(typed)) return new Fault(field, "Use letters, digits, dots, dashes and underscores.");
+  if (known.includes(typed) || field.dataset.sure === typed) return undefined;
+  const near = nearestName(typed, known);
+  if (!near) return undefined;
+  const take = (words, act) => {
+    const b = Object.assign(document.createElement("button"), { type: "button", textContent: words });
+    b.addEventListener("click", () => {
+      act();
+      field.dispatchEvent(new Event("change", { bubbles: true }));
+    });
+    return b;
+  };
+  return new Fault(field, `${typed} is not known here. Did you mean ${near}?`, [
+    take(near, () => (field.value = near)),
+    take(`${typed} is a new machine`, () => {
+      field.dataset.sure = typed;
+      field.after(Object.assign(document.createElement("input"), { type: "hidden", name: "new_machine", value: typed }));
+    }),
+  ]);
+}
+
+// faultsOf lists what is wrong with a form: what is missing, and what is no value of its
+// field.
+export function faultsOf(form) {
+  const out = [], groups = new Set();
+  const machine = machineFault(form);
+  if (machine) out.push(machine);
+  for (const field of form.elements) {
+    if (field.type === "radio") {
+      if (!field.required || groups.has(field.name)) continue;
+      groups.add(field.name);
+      if (![...form.querySelectorAll(`[name="${field.name}"]`)].some((f) => f.checked)) out.push(new Fault(field, "Choose one."));
+    } else if (field.required && field !== form.elements.machine && !field.value.trim()) {
+      out.push(new Fault(field, "Fill this in."));
+    } else if (field.dataset && "keypad" in field.dataset && field.value.trim()) {
+      try {
+        siOf(field, field.value, form.dataset.units);
+      } catch (problem) {
+        out.push(new Fault(field, problem.message));
+      }
+    }
+  }
+  return out;
+}
+
+// mark says what is wrong in a summary that leads to the fields, and at each field.
+export function mark(form, faults) {
+  document.querySelectorAll(".errors, .wrong").forEach((e) => e.remove());
+  form.querySelectorAll("[aria-invalid]").forEach((e) => e.removeAttribute("aria-invalid"));
+  if (faults.length === 0) return;
+  const summary = Object.assign(document.createElement("div"), { className: "errors", tabIndex: -1 });
+  summary.setAttribute("role", "alert");
+  const list = document.createElement("ul"), head = document.createElement("p");
+  head.append(Object.assign(document.createElement("strong"), { textContent: form.method === "get" ? "Please correct:" : "Not saved yet. Please correct:" }));
+  summary.append(head, list);
+  for (const { field, message, more } of faults) {
+    const box = field.closest("fieldset") ?? field.closest(".entry") ?? form;
+    const label = box.querySelector("legend, label")?.firstChild?.textContent.trim().replace(/[?:]?$/, "") ?? "";
+    const wrong = Object.assign(document.createElement(box === form ? "p" : "span"), { className: "wrong", textContent: message });
+    const at = field.type === "radio" ? box : field;
+    at.id ||= "at-" + field.name;
+    wrong.id = at.id + "-wrong";
+    if (more) wrong.append(" ", ...more);
+    field.closest("details")?.setAttribute("open", "");
+    if (field.type !== "submit") {
+      at.setAttribute("aria-describedby", wrong.id);
+      if (at === field) at.setAttribute("aria-invalid", "true");
+      box.append(wrong);
+    }
+    const item = document.createElement("li");
+    item.append(Object.assign(document.createElement("a"), { href: "#" + at.id, textContent: box === form || !label ? message : `${label}: ${message}` }));
+    list.append(item);
+    const right = () => {
+      wrong.remove();
+      item.remove();
+      at.removeAttribute("aria-invalid");
+      if (list.childElementCount === 0) summary.remove();
+    };
+    (field.type === "submit" ? form : box).addEventListener("change", right, { once: true });
+  }
+  form.before(summary);
+  summary.focus();
+  summary.scrollIntoView({ block: "start" });
 }
 
 const makers = {
@@ -109,27 +230,28 @@ const makers = {
   },
 };
 
-// recordsOf makes the records, or marks the field that is wrong and returns
-// nothing.
+// recordsOf makes the records, or marks what is wrong and returns nothing.
 export function recordsOf(form) {
-  const typed = new FormData(form);
-  try {
-    return makers[form.dataset.keep](form, typed, new Date(Date.now() - 60_000 * Number(typed.get("minutes") ?? 0)));
-  } catch (problem) {
-    if (!(problem instanceof Fault)) throw problem;
-    problem.field.closest("details")?.setAttribute("open", "");
-    problem.field.setCustomValidity(problem.message);
-    form.addEventListener("change", () => problem.field.setCustomValidity(""), { once: true });
-    form.reportValidity();
-    return undefined;
+  const faults = faultsOf(form), typed = new FormData(form);
+  if (faults.length === 0) {
+    try {
+      return makers[form.dataset.keep](form, typed, new Date(Date.now() - 60_000 * Number(typed.get("minutes") ?? 0)));
+    } catch (problem) {
+      if (!(problem instanceof Fault)) throw problem;
+      faults.push(problem);
+    }
   }
+  mark(form, faults);
+  return undefined;
 }
+
+const found = { cleaver: "the cleaver at fault", other: "something else" };
 
 // wordOf is what a person calls a record.
 export function wordOf(record) {
   switch (record.type) {
     case "calibration": return `Calibration ${record.passed ? "passed" : "failed"}${record.attempts > 1 ? `, ${record.attempts} attempts` : ""}`;
-    case "service": return `Electrodes ${record.action}`;
+    case "service": return `Electrodes ${record.action}${record.finding ? ", found " + (found[record.finding] ?? record.finding) : ""}`;
     case "correction": return "Correction";
   }
   return record.type;

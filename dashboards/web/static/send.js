@@ -3,7 +3,7 @@
 // sent after the pause, with or without this page; else the form is
 // sent as it is, or at once when the page is left.
 import { able, drop, keep, onNews } from "./queue.js";
-import { recordsOf, wordOf } from "./record.js";
+import { faultsOf, mark, recordsOf, wordOf } from "./record.js";
 
 const pause = 10_000;
 const clock = (t) => t.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
@@ -20,6 +20,9 @@ function plainly(form) {
   });
   return {
     hold: () => {
+      const faults = faultsOf(form);
+      mark(form, faults);
+      if (faults.length > 0) return false;
       form.elements.pressed.value = new Date().toISOString().replace(/\.\d+/, "");
       return (held = true);
     },
@@ -79,6 +82,12 @@ function saved(records) {
   const parts = [make("h1", "Saved"), verdict];
   const advice = document.getElementById("after-fail");
   if (records.at(-1).passed === false && advice) parts.push(advice.content.cloneNode(true));
+  const next = document.getElementById("after-found");
+  if (next && work.action === "inspected" && ["worn", "dirty"].includes(work.finding)) {
+    const asked = next.content.cloneNode(true);
+    asked.querySelectorAll("a[data-then]").forEach((a) => (a.href = `/service?machine=${of}&${a.dataset.then}`));
+    parts.push(asked);
+  }
   document.getElementById("main").replaceChildren(...parts, links);
   document.title = "Saved · arcdrift";
   scrollTo(0, 0);
@@ -95,6 +104,7 @@ function prefill(form) {
 }
 
 for (const form of document.querySelectorAll("form[data-send]")) {
+  form.noValidate = true; // what is wrong is said here, at the fields
   const tray = form.querySelector(".send");
   const usual = [...tray.children];
   const way = able() && "keep" in form.dataset ? kept(form) : plainly(form);
@@ -124,15 +134,26 @@ for (const form of document.querySelectorAll("form[data-send]")) {
     }
     timer = undefined;
     if (!held) return;
+    mark(form, []);
     const said = make("span", "Saves in 10 seconds.", { className: "hidden" });
     said.setAttribute("role", "status");
     const back = make("button", "Undo", { type: "button" });
     back.addEventListener("click", undo);
-    const now = make("button", "Save now (10 s)", { type: "button", className: "main-button" });
+    const now = make("button", "Save now", { type: "button", className: "main-button" });
     now.addEventListener("click", go);
-    tray.replaceChildren(back, now, said);
+    // What counts down is for the eye: a screen reader has been told once.
+    const left = make("p", "", { className: "countdown" });
+    left.setAttribute("aria-hidden", "true");
+    tray.replaceChildren(left, back, now, said);
     back.focus();
-    timer = setTimeout(go, pause);
+    const over = Date.now() + pause;
+    const tick = () => {
+      const seconds = Math.ceil((over - Date.now()) / 1000);
+      if (seconds <= 0) return go();
+      left.textContent = `Saves in ${seconds} s`;
+      timer = setTimeout(tick, over - Date.now() - 1000 * (seconds - 1));
+    };
+    tick();
   });
   if ("keep" in form.dataset) prefill(form);
 }
