@@ -30,7 +30,7 @@ var rooms = []string{
 	"agent/reach",
 	"agent/alerting agent/bootcheck",
 	"agent/web agent/mqtt",
-	"agent/setting agent/version agent/export",
+	"agent/setting agent/version agent/export agent/sheet",
 	"agent/metrics",
 	"agent/notify",
 	"agent/forward",

@@ -12,6 +12,7 @@ import (
 
 	"arcdrift/agent/intake"
 	"arcdrift/agent/reach"
+	"arcdrift/agent/sheet"
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/phrase"
@@ -26,27 +27,35 @@ const progressEvery = 200 * time.Millisecond
 func importCommand(env Env) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "import FILE…",
-		Short: "Take records from JSON lines or CSV files",
+		Short: "Take records from JSON lines, CSV files or a spreadsheet",
 		Long: `Takes records from files of JSON lines or CSV; - is standard input. A record
 that is there already is not taken twice, so importing again is harmless. The
 records of an export keep their times of arrival, so that it stays clear what was
 known when; others arrive now. A refused record is named with its line and the
-reason, and is kept in the refused list.`,
-		Example: "  arcdrift import results.jsonl bench.csv\n  cat results.csv | arcdrift import -",
+reason, and is kept in the refused list.
+
+With --map, the files are tables from a spreadsheet, saved as CSV, and the mapping
+file says which column is which field and how dates and numbers are written; see
+arcdrift help import. --dry-run names what would be refused and writes nothing.`,
+		Example: "  arcdrift import results.jsonl bench.csv\n  cat results.csv | arcdrift import -\n  arcdrift import --map bench.json --dry-run 'Bench log.csv'",
 	}
 	format := formatFlag(cmd, formatText, formatJSON)
+	mapping := cmd.Flags().String("map", "", "read the files as tables, by the mapping in this `FILE`")
+	dry := cmd.Flags().Bool("dry-run", false, "only say what would be taken and refused")
 	cmd.RunE = func(cmd *cobra.Command, files []string) error {
+		i := importer{env: env, format: format.value, dry: *dry}
+		if err := i.readMapping(*mapping); err != nil {
+			return err
+		}
+		if i.dry {
+			return i.report(i.files(cmd.Context(), files))
+		}
 		at, err := env.location(cmd).Open(cmd.Context(), true)
 		if err != nil {
 			return err
 		}
-		i := importer{env: env, place: at, format: format.value}
-		for _, file := range files {
-			if err = i.file(cmd.Context(), file); err != nil {
-				break
-			}
-		}
-		return errors.Join(i.report(err), at.Close())
+		i.place = at
+		return errors.Join(i.report(i.files(cmd.Context(), files)), at.Close())
 	}
 	return cmd
 }
@@ -56,6 +65,9 @@ type importer struct {
 	env    Env
 	place  reach.Place
 	format string
+	// mapping reads tables; nil for files of records. dry writes nothing.
+	mapping *sheet.Mapping
+	dry     bool
 
 	submissions []intake.Submission
 	shown       time.Time
@@ -73,6 +85,15 @@ type imported struct {
 	RefusedBefore int `json:"refused_before,omitempty"`
 }
 
+func (i *importer) files(ctx context.Context, files []string) error {
+	for _, file := range files {
+		if err := i.file(ctx, file); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // file takes one file.
 func (i *importer) file(ctx context.Context, name string) error {
 	in, shown := i.env.Stdin, "standard input"
@@ -84,7 +105,11 @@ func (i *importer) file(ctx context.Context, name string) error {
 		defer func() { _ = f.Close() }() // it was only read
 		in, shown = f, name
 	}
-	for line := range wire.Records(in) {
+	lines, err := i.lines(in, shown)
+	if err != nil {
+		return err
+	}
+	for line := range lines {
 		if line.Err != nil {
 			return errors.Join(i.flush(ctx, shown), fmt.Errorf("%s, line %d: %w; the lines before it were taken", shown, line.Number, line.Err))
 		}
@@ -93,7 +118,7 @@ func (i *importer) file(ctx context.Context, name string) error {
 			fmt.Fprintf(i.env.Stderr, "%s leaves out %s that had been compacted\n", shown, phrase.Count(line.Compacted, "old arc count"))
 			continue
 		}
-		i.submissions = append(i.submissions, submissionOf(&line))
+		i.submissions = append(i.submissions, i.submission(&line))
 		if len(i.submissions) < importGroup {
 			continue
 		}
@@ -118,16 +143,18 @@ func submissionOf(line *wire.Line) intake.Submission {
 
 // flush hands in what was read and names what was not taken.
 func (i *importer) flush(ctx context.Context, file string) error {
-	receipts, err := i.place.Take(ctx, i.submissions)
+	receipts, err := i.take(ctx)
 	if err != nil {
 		return fmt.Errorf("%s: records could not be taken; import it again, what was taken is not taken twice: %w", file, err)
 	}
 	submissions := i.submissions
 	i.submissions = i.submissions[:0]
 	for n, r := range receipts {
-		if submissions[n].Refusal != nil {
+		if refusal := submissions[n].Refusal; refusal != nil && i.mapping == nil {
 			i.counts.RefusedBefore++
 			continue
+		} else if refusal != nil {
+			r.Line, r.Refused = refusal.Line, &refusal.Problem
 		}
 		i.count(&r)
 		if err := i.name(file, &r); err != nil {
@@ -162,6 +189,8 @@ func (i *importer) name(file string, r *intake.Receipt) error {
 	switch {
 	case r.Refused != nil && i.format == formatJSON:
 		return writeJSON(i.env.Stdout, wire.Receipt(*r))
+	case r.Refused != nil && i.dry:
+		say("would be refused: " + r.Refused.Error())
 	case r.Refused != nil:
 		say("refused: " + r.Refused.Error())
 	case r.Conflict:
@@ -195,7 +224,11 @@ func (i *importer) report(err error) error {
 	if i.format == formatJSON {
 		err = errors.Join(err, writeJSON(i.env.Stdout, c))
 	} else {
-		_, writeErr := io.WriteString(i.env.Stdout, c.String())
+		text := c.String()
+		if i.dry {
+			text = c.dry()
+		}
+		_, writeErr := io.WriteString(i.env.Stdout, text)
 		err = errors.Join(err, writeErr)
 	}
 	if err == nil && c.Refused > 0 {

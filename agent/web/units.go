@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 
+	"arcdrift/agent/wire"
 	"arcdrift/drift"
 	"arcdrift/drift/phrase"
 )
@@ -54,33 +55,24 @@ func recall(r *http.Request, name string) string {
 	return value
 }
 
-// conversion is SI = (shown − zero) × factor: exact by definition for °F and
-// feet (international foot, 0.3048 m); the inch of mercury is 33.86389 hPa
-// (NIST SP 811, appendix B.8, conventional, 0 °C).
-type conversion struct {
-	si, american string
-	zero, factor float64
-}
+// conversion has the two units of a field that readers choose between.
+type conversion struct{ si, american wire.Unit }
 
 func conversionOf(field string) (conversion, bool) {
-	switch field {
-	case "temperature_c", "machine_temperature_c":
-		return conversion{"°C", "°F", 32, 5.0 / 9}, true
-	case "altitude_m":
-		return conversion{"m", "ft", 0, 0.3048}, true
-	case "pressure_hpa":
-		return conversion{"hPa", "inHg", 0, 33.86389}, true
+	units := wire.UnitsOf(field)
+	if len(units) < 2 {
+		return conversion{}, false
 	}
-	return conversion{}, false
+	return conversion{units[0], units[1]}, true
 }
 
 // unit is the unit of a field of that name.
 func (u units) unit(field string) string {
 	if c, ok := conversionOf(field); ok {
 		if u.American {
-			return c.american
+			return c.american.Name
 		}
-		return c.si
+		return c.si.Name
 	}
 	f, ok := drift.FieldNamed(field)
 	if !ok {
@@ -96,10 +88,10 @@ func (u units) show(field string, v float64) string {
 		return strconv.FormatFloat(v, 'f', -1, 64)
 	}
 	digits := 0
-	if c.american == "inHg" {
+	if c.american.Name == "inHg" {
 		digits = 2
 	}
-	return strconv.FormatFloat(v/c.factor+c.zero, 'f', digits, 64)
+	return strconv.FormatFloat(c.american.Written(v), 'f', digits, 64)
 }
 
 // toSI rewrites the measured values of a form into SI; a text that is no number
@@ -111,7 +103,7 @@ func (u units) toSI(v url.Values) url.Values {
 			text = strings.ReplaceAll(strings.TrimSpace(text), "\u2212", "-")
 			if c, ok := conversionOf(name); ok && u.American {
 				if x, err := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64); err == nil {
-					text = strconv.FormatFloat(round(10*(x-c.zero)*c.factor)/10, 'f', -1, 64)
+					text = strconv.FormatFloat(round(10*c.american.SI(x))/10, 'f', -1, 64)
 				}
 			}
 			out.Add(name, text)

@@ -14,14 +14,21 @@ import (
 // Form reads one record from form values with the names of CSV columns. Empty values are
 // absent, spaces around a value are ignored, and a name that is given twice is refused.
 // The error is a *drift.Problem.
-func Form(v url.Values) (drift.Record, error) {
+func Form(v url.Values) (drift.Record, error) { return fromValues(v, typed) }
+
+// Row reads one record from values with the names of CSV columns whose numbers have a
+// decimal point and nothing between thousands: those of a table that was read already.
+// Otherwise it is as [Form].
+func Row(v url.Values) (drift.Record, error) { return fromValues(v, pointOnly) }
+
+func fromValues(v url.Values, how notation) (drift.Record, error) {
 	var d draft
 	err := formValues(v, func(name, text string) error {
 		c, err := columnNamed(name)
 		if err != nil {
 			return err
 		}
-		return d.cell(&c, text, typed)
+		return d.cell(&c, text, how)
 	})
 	if err != nil {
 		return drift.Record{}, err
