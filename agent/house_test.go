@@ -28,7 +28,7 @@ var rooms = []string{
 	"agent/cli",
 	"agent/server",
 	"agent/reach",
-	"agent/alerting agent/bootcheck",
+	"agent/alerting agent/bootcheck agent/share",
 	"agent/web agent/mqtt",
 	"agent/setting agent/version agent/export agent/sheet",
 	"agent/metrics",

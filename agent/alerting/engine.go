@@ -50,6 +50,7 @@ type engine struct {
 	outbox   *outbox
 	notifier *notify.Notifier
 	client   *http.Client
+	leads    func() bool // see Using
 	now      func() time.Time
 	log      *slog.Logger
 
@@ -57,14 +58,18 @@ type engine struct {
 	memory
 	view   alert.View
 	looked bool                 // at every machine, since the start
+	led    bool                 // at the last look; used by watch only
 	ahead  map[string]time.Time // see notAhead
 }
 
 // newEngine continues from the state in the store.
 func newEngine(c Config, u Using) (*engine, error) {
 	a := &engine{
-		store: u.Store, fleet: u.Fleet, sources: u.Sources, quiet: c.Quiet, client: notify.Client(), now: u.Now, log: u.Log, outbox: newOutbox(u.Store),
+		store: u.Store, fleet: u.Fleet, sources: u.Sources, leads: u.Leads, quiet: c.Quiet, client: notify.Client(), now: u.Now, log: u.Log, outbox: newOutbox(u.Store),
 		ahead: map[string]time.Time{}, policy: alert.Policy{To: c.To, Hold: c.Hold, Morning: c.Morning, WorkDays: c.WorkDays, Zone: c.Zone, Page: c.Page},
+	}
+	if a.leads == nil {
+		a.leads = func() bool { return true }
 	}
 	channels := map[string]notify.Channel{}
 	for name, open := range c.Channels {
@@ -157,19 +162,23 @@ func (a *engine) Run(ctx context.Context) error {
 	defer a.client.CloseIdleConnections()
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error {
-		return retry(ctx, retryEvery, func() error {
-			err := a.notifier.Run(ctx)
-			if err != nil {
-				a.log.Error("messages are not delivered while the store fails", "error", err)
-			}
-			return err
+		return a.whileLeading(ctx, func(ctx context.Context) error {
+			return retry(ctx, retryEvery, func() error {
+				err := a.notifier.Run(ctx)
+				if err != nil {
+					a.log.Error("messages are not delivered while the store fails", "error", err)
+				}
+				return err
+			})
 		})
 	})
 	group.Go(func() error { return a.watch(ctx) })
 	for _, m := range a.managers {
 		group.Go(func() error {
-			m.repeat(ctx, a.Open)
-			return nil
+			return a.whileLeading(ctx, func(ctx context.Context) error {
+				m.repeat(ctx, a.Open)
+				return nil
+			})
 		})
 	}
 	return group.Wait()
@@ -197,7 +206,7 @@ func (a *engine) watch(ctx context.Context) error {
 	for {
 		if s := a.fleet.Snapshot(); a.fleet.Ready() == nil && s.Version != done {
 			done = s.Version
-			if err := a.step(s); err != nil {
+			if err := a.decide(s); err != nil {
 				a.log.Error("alerts cannot be decided; the next step tries again", "error", err)
 			}
 		}
@@ -357,24 +366,24 @@ func (a *engine) Card() alert.Card {
 
 // Acknowledge marks a case as acknowledged by somebody.
 func (a *engine) Acknowledge(subject string, rule alert.RuleName, by string) error {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	next, err := a.state.Acknowledge(subject, rule, by, a.now())
-	if err != nil {
-		return &drift.Problem{Reason: err.Error()}
-	}
-	return a.keep(next, nil, nil)
+	return a.answered(func(s alert.State) (alert.State, error) {
+		next, err := s.Acknowledge(subject, rule, by, a.now())
+		if err != nil {
+			return next, &drift.Problem{Reason: err.Error()}
+		}
+		return next, nil
+	})
 }
 
 // Silence silences a case for a while.
 func (a *engine) Silence(subject string, rule alert.RuleName, quiet alert.Silence) error {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	next, err := a.state.Silence(subject, rule, quiet, a.now())
-	if err != nil {
-		return &drift.Problem{Reason: err.Error()}
-	}
-	return a.keep(next, nil, nil)
+	return a.answered(func(s alert.State) (alert.State, error) {
+		next, err := s.Silence(subject, rule, quiet, a.now())
+		if err != nil {
+			return next, &drift.Problem{Reason: err.Error()}
+		}
+		return next, nil
+	})
 }
 
 // facts adds what one scrape reports of alerts.
@@ -442,6 +451,9 @@ type Using struct {
 	Sources func() map[string]time.Time
 	// Publish sends a message to the alert topic of a machine; nil without MQTT.
 	Publish func(ctx context.Context, machine string, payload []byte) error
-	Now     func() time.Time
-	Log     *slog.Logger
+	// Leads says whether this process decides and sends for the fleet, where several do
+	// the same work; nil for always.
+	Leads func() bool
+	Now   func() time.Time
+	Log   *slog.Logger
 }

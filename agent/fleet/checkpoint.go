@@ -95,12 +95,21 @@ func (l *life) checkpoint(id digest, weighed *advise.PendingAssessment) ([]byte,
 // readCheckpoint reads the checkpoint of a machine. It is not known if there is none
 // that was made with these populations.
 func readCheckpoint(raw []byte, machine string, id digest) (n checkpoint, known bool) {
+	n, known = decodeCheckpoint(raw, machine)
+	if !known || n.Populations != id {
+		return checkpoint{}, false
+	}
+	return n, true
+}
+
+// decodeCheckpoint reads the checkpoint of a machine, whatever its populations.
+func decodeCheckpoint(raw []byte, machine string) (n checkpoint, known bool) {
 	size, start := binary.Uvarint(raw)
 	if start <= 0 || size > uint64(len(raw)-start) {
 		return checkpoint{}, false
 	}
 	end := start + int(size)
-	if json.Unmarshal(raw[start:end], &n) != nil || n.Populations != id {
+	if json.Unmarshal(raw[start:end], &n) != nil {
 		return checkpoint{}, false
 	}
 	n.State.name, n.memory = machine, raw[end:]
@@ -131,6 +140,8 @@ type checkpoints struct {
 	// at is when the cache was last written, or could not be, and learnt the midnight
 	// of the populations then.
 	at, learnt time.Time
+	// atOnce: other processes wait for what is kept.
+	atOnce bool
 }
 
 // The cache is often a memory card. It is written once an hour, after learning at
@@ -173,7 +184,7 @@ func (n *checkpoints) due(g *generation, now time.Time) bool {
 	if len(n.fresh) >= mostFresh {
 		wait = tick
 	}
-	return len(n.fresh) > 0 && (!n.learnt.Equal(g.learnt) || since >= wait || since < 0)
+	return len(n.fresh) > 0 && (n.atOnce || !n.learnt.Equal(g.learnt) || since >= wait || since < 0)
 }
 
 // keep writes the cache, the populations first.
@@ -221,9 +232,10 @@ func (n *checkpoints) drop(kept map[string][]byte) {
 }
 
 // recall makes the generation that is in the cache, and its members with the newer
-// records. It returns nil if there is none, or one of another build. sound says that
+// records, of the machines that own picks. It returns nil if there is none, or one of
+// another build. sound says that
 // learning again would give the same populations.
-func (n *checkpoints) recall(ctx context.Context, reader Reader, now time.Time) (g *generation, members []*member, sound bool, err error) {
+func (n *checkpoints) recall(ctx context.Context, reader Reader, own func(names []string) []string, now time.Time) (g *generation, members []*member, sound bool, err error) {
 	raw, err := n.cache.Cached(priorName)
 	if err != nil {
 		return nil, nil, false, err
@@ -236,15 +248,14 @@ func (n *checkpoints) recall(ctx context.Context, reader Reader, now time.Time) 
 		return nil, nil, false, err
 	}
 	sound = was.Learnt.Equal(g.learnt) && was.Setups == g.setupsDigest
-	g.cache, g.learnt, g.old, g.setupsDigest, g.marks = n.cache, was.Learnt, was.Old, was.Setups, was.Marks
-	g.epoch, g.seq = was.Epoch, was.Seq
-	if g.pop, err = model.PopulationFromState(was.Populations); err != nil {
+	if g.recallFrom(&was) != nil {
 		return nil, nil, false, nil
 	}
-	g.id = was.id()
+	g.cache = n.cache
 	n.id, n.learnt, n.at = g.id, g.learnt, now
-	members = make([]*member, len(g.names))
-	err = each(ctx, g.processors, g.names, func(i int, name string) (err error) {
+	names := own(g.names)
+	members = make([]*member, len(names))
+	err = each(ctx, g.processors, names, func(i int, name string) (err error) {
 		members[i], err = n.current(g, name)
 		return err
 	})

@@ -44,6 +44,7 @@ type Fleet struct {
 	current     atomic.Pointer[Snapshot]
 	ready       atomic.Bool
 	open        openLookBacks
+	share       *shared // nil where this process has the store to itself
 }
 
 // New returns a fleet that reads its records from reader. now is the wall clock.
@@ -106,7 +107,12 @@ const mostPause = 2 * time.Second
 // Run keeps the snapshot up to date until ctx ends. It logs errors of reading and tries
 // again at the next change.
 func (f *Fleet) Run(ctx context.Context) error {
-	f.logError(f.start(ctx))
+	err := f.start(ctx)
+	for errors.Is(err, errNotReady) && ctx.Err() == nil { // another process learns
+		pause(ctx, waitForPopulations)
+		err = f.start(ctx)
+	}
+	f.logError(err)
 	f.ready.Store(true)
 	defer f.again.Stop()
 	timer := time.NewTicker(tick)
@@ -200,7 +206,7 @@ func (f *Fleet) start(ctx context.Context) error {
 		return f.everything(ctx)
 	}
 	now := f.now()
-	g, members, sound, err := f.checkpoints.recall(ctx, f.reader, now)
+	g, members, sound, err := f.checkpoints.recall(ctx, f.reader, f.own, now)
 	if err != nil {
 		return err
 	}
@@ -208,6 +214,9 @@ func (f *Fleet) start(ctx context.Context) error {
 		return f.everything(ctx)
 	}
 	f.install(g, members, now)
+	if f.share != nil {
+		sound = true // a sample does not say; the one that learns compares setups and midnights
+	}
 	if !sound || !g.learnt.Equal(learntAt(now)) {
 		f.learnAnew()
 	}
@@ -222,8 +231,12 @@ func (f *Fleet) learnAnew() {
 	f.nudge()
 }
 
-// everything reads, learns and folds the whole fleet again.
+// everything reads, learns and folds the whole fleet again. Where another process learns,
+// it waits for that.
 func (f *Fleet) everything(ctx context.Context) error {
+	if !f.learns() {
+		return f.anew(ctx)
+	}
 	now := f.now()
 	defer func() {
 		ended := f.now()
@@ -234,7 +247,7 @@ func (f *Fleet) everything(ctx context.Context) error {
 		return err
 	}
 	g.processors = f.processors()
-	if err := g.learn(ctx); err != nil {
+	if err := g.learn(ctx, f.sampled(g.names)); err != nil {
 		return err
 	}
 	if g.cache = f.checkpoints.cache; g.cache != nil {
@@ -248,7 +261,7 @@ func (f *Fleet) everything(ctx context.Context) error {
 	}
 	f.priors.forget()
 	f.install(g, members, now)
-	if total(members) != g.old {
+	if f.share == nil && total(members) != g.old {
 		f.learnAnew() // some records came between learning and folding
 	}
 	return nil
@@ -256,8 +269,9 @@ func (f *Fleet) everything(ctx context.Context) error {
 
 // fold folds all machines. If there are very many, it writes the cache now and then.
 func (f *Fleet) fold(ctx context.Context, g *generation) ([]*member, error) {
-	members := make([]*member, 0, len(g.names))
-	for names := range slices.Chunk(g.names, mostFresh) {
+	own := f.own(g.names)
+	members := make([]*member, 0, len(own))
+	for names := range slices.Chunk(own, mostFresh) {
 		if len(members) > 0 {
 			f.keep(g)
 		}
@@ -280,10 +294,7 @@ func total(members []*member) (old int) {
 
 // install makes a generation and its members the current ones.
 func (f *Fleet) install(g *generation, members []*member, now time.Time) {
-	f.members = make(map[string]*member, len(members))
-	for _, m := range members {
-		f.members[m.name] = m
-	}
+	f.members = f.merged(g, members)
 	f.generation.Store(g)
 	f.publish(now)
 }
@@ -299,11 +310,19 @@ func (f *Fleet) catchUp(ctx context.Context) error {
 		f.again.Reset(left)
 	}
 	f.mu.Unlock()
-	err := f.follow(ctx, touched, relearn)
+	published, learnt := f.theirs()
+	err := f.follow(ctx, touched, relearn, published)
+	if err == nil && learnt && !f.learns() {
+		err = f.anew(ctx)
+	}
 	if err != nil {
 		f.mu.Lock()
 		maps.Copy(f.touched, touched)
 		f.relearn = f.relearn || relearn
+		if f.share != nil {
+			maps.Copy(published, f.share.published) // which are newer
+			f.share.published, f.share.learnt = published, f.share.learnt || learnt
+		}
 		f.mu.Unlock()
 	}
 	return err
@@ -311,10 +330,10 @@ func (f *Fleet) catchUp(ctx context.Context) error {
 
 // follow folds the new entries of the touched machines. Then, if relearn is set, it
 // learns again.
-func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn bool) error {
+func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn bool, published map[string][]byte) error {
 	now := f.now()
 	g := f.generation.Load()
-	if g == nil || !g.learnt.Equal(learntAt(now)) {
+	if g == nil || f.learns() && !g.learnt.Equal(learntAt(now)) {
 		return f.everything(ctx)
 	}
 	next := *g
@@ -337,7 +356,7 @@ func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn boo
 			touched[name] = true
 		}
 	}
-	names := slices.Sorted(maps.Keys(touched))
+	names := f.own(slices.Sorted(maps.Keys(touched)))
 	members := make([]*member, len(names))
 	err = each(ctx, next.processors, names, func(i int, name string) (err error) {
 		members[i], err = f.checkpoints.current(&next, name)
@@ -349,8 +368,12 @@ func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn boo
 	for _, m := range members {
 		f.members[m.name] = m
 	}
+	f.adopt(&next, published)
 	f.generation.Store(&next)
 	f.publish(now)
+	if !f.learns() {
+		return nil
+	}
 	if relearn || !next.coming.IsZero() && !next.coming.After(now) {
 		return f.everything(ctx)
 	}

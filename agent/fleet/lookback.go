@@ -120,7 +120,7 @@ const (
 func (f *Fleet) lookBackAgain(ctx context.Context) {
 	version, began := f.Snapshot().Version, f.now()
 	g := f.generation.Load()
-	if g == nil || version == f.open.of() || began.Before(f.open.next) {
+	if g == nil || !f.learns() || version == f.open.of() || began.Before(f.open.next) {
 		return
 	}
 	then, err := g.at(began)
@@ -129,6 +129,7 @@ func (f *Fleet) lookBackAgain(ctx context.Context) {
 		var report lookback.Report
 		if report, err = then.lookBack(ctx, lookback.Question{}); err == nil {
 			f.open.put(report, version)
+			err = f.publishOpen(&report)
 		}
 	}
 	f.logError(err)

@@ -6,6 +6,7 @@ import (
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/model"
 )
 
 // member is what is held of a machine: a few kilobytes, however long its
@@ -17,6 +18,7 @@ type member struct {
 	ahead   time.Time // see foldState
 	old     int
 	marks   []drift.Mark
+	kind    model.Key
 }
 
 // answer folds a life and keeps what later answers need.
@@ -28,7 +30,7 @@ func (l *life) answer(g *generation) *member {
 // member is the machine in this state, with its answer.
 func (s *foldState) member(weighed advise.PendingAssessment, zones *zones) *member {
 	m := &member{
-		name: s.name, weighed: weighed, ahead: s.Ahead, old: s.Old, marks: s.Slips.Marks,
+		name: s.name, weighed: weighed, ahead: s.Ahead, old: s.Old, marks: s.Slips.Marks, kind: s.Key,
 		about: About{Site: s.Site, Settings: s.Settings, Service: s.Service, Serviced: s.Serviced, PassedAt: s.Checks.PassedAt, PassedAltitude: s.Checks.Altitude},
 	}
 	if s.Settings.Zone != "" {

@@ -107,7 +107,7 @@ func (p *storedPriors) learn(g *generation, newest cachedPrior, past []cachedPri
 	if g.epoch, g.seq, err = p.reader.Last(); err != nil {
 		return err
 	}
-	if err := g.learn(context.Background()); err != nil {
+	if err := g.learn(context.Background(), g.names); err != nil {
 		return err
 	}
 	learnt := g.cachedPrior(p.build)

@@ -74,11 +74,16 @@ type generation struct {
 
 // look reads the fleet at a cut and learns its populations.
 func look(reader Reader, c cut) (*generation, error) {
+	return lookAt(reader, c, func(names []string) []string { return names })
+}
+
+// lookAt learns the populations from the machines that sample picks.
+func lookAt(reader Reader, c cut, sample func(names []string) []string) (*generation, error) {
 	g, err := survey(reader, c)
 	if err != nil {
 		return nil, err
 	}
-	return g, g.learn(context.Background())
+	return g, g.learn(context.Background(), sample(g.names))
 }
 
 // survey reads what concerns the whole fleet: names, setups and refusals.
@@ -131,21 +136,23 @@ func (g *generation) assessed(m *member) advise.Assessment {
 		q.At = g.cut.asOf
 		a.Ask(q)
 	}
-	if q, ask := drift.AskSwapped(m.name, m.marks, g.marks); ask && g.cut.asOf.Sub(q.At) <= drift.AskedFor {
-		a.Ask(q)
+	if n := len(m.marks); n > 0 && g.cut.asOf.Sub(m.marks[n-1].At) <= drift.AskedFor { // the last is the latest
+		if q, ask := drift.AskSwapped(m.name, m.marks, g.marks); ask && g.cut.asOf.Sub(q.At) <= drift.AskedFor {
+			a.Ask(q)
+		}
 	}
 	return a
 }
 
-// learn learns the populations from what had happened by midnight: records of the day
-// itself do not change them. Setups count as they are now.
-func (g *generation) learn(ctx context.Context) error {
+// learn learns the populations from what the named machines had done by midnight: records
+// of the day itself do not change them. Setups count as they are now.
+func (g *generation) learn(ctx context.Context, names []string) error {
 	then := *g
 	then.cut.asOf = g.learnt
 	g.marks = map[string][]drift.Mark{}
 	var sample model.Sample
 	var mu sync.Mutex // the order of enrolling does not matter
-	err := then.each(ctx, g.names, func(_ int, l *life) {
+	err := then.each(ctx, names, func(_ int, l *life) {
 		mu.Lock()
 		defer mu.Unlock()
 		g.old += l.Old
@@ -377,11 +384,16 @@ type priorCache struct {
 	days  []time.Time // oldest use first
 	// stored is asked before anything is learnt; nil if nothing is stored.
 	stored *storedPriors
+	// sample picks the machines that are learnt from; nil for all.
+	sample func(names []string) []string
 }
 
 func (e *priorCache) look(reader Reader, c cut) (*generation, error) {
 	if e.stored != nil {
 		return e.stored.look(c)
+	}
+	if e.sample != nil {
+		return lookAt(reader, c, e.sample)
 	}
 	return look(reader, c)
 }

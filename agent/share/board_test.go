@@ -1,0 +1,164 @@
+package share_test
+
+import (
+	"context"
+	"errors"
+	"hash/fnv"
+	"maps"
+	"slices"
+	"sync"
+	"time"
+
+	"arcdrift/agent/share"
+	"arcdrift/agent/store/storetest"
+	"arcdrift/drift"
+)
+
+// board is a table in memory, whose clock the test sets.
+type board struct {
+	store *storetest.Memory
+
+	mu        sync.Mutex
+	at        time.Time
+	away      bool
+	processes map[string]time.Time
+	leases    map[int]held
+	values    map[int]map[string]value
+	versions  map[int]int64
+}
+
+type held struct {
+	process string
+	fence   int64
+	until   time.Time
+}
+
+type value struct {
+	raw     []byte
+	version int64
+}
+
+var errAway = errors.New("the database is away")
+
+func newBoard(store *storetest.Memory) *board {
+	return &board{store: store, at: start, processes: map[string]time.Time{}, leases: map[int]held{}, values: map[int]map[string]value{}, versions: map[int]int64{}}
+}
+
+func (*board) Slots() int { return 16 }
+
+func (b *board) Slot(machine string) int {
+	h := fnv.New32a()
+	h.Write([]byte(machine))
+	return int(h.Sum32() % 16)
+}
+
+func (b *board) now() time.Time {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.at
+}
+
+func (b *board) pass(d time.Duration) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.at = b.at.Add(d)
+}
+
+func (b *board) cut(away bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.away = away
+}
+
+func (b *board) Renew(_ context.Context, r share.Renewal) (share.Picture, error) {
+	entries, err := b.store.Since(0, 0, 0)
+	if err != nil {
+		return share.Picture{}, err
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.away {
+		return share.Picture{}, errAway
+	}
+	b.processes[r.Process] = b.at.Add(r.For)
+	maps.DeleteFunc(b.processes, func(_ string, until time.Time) bool { return !until.After(b.at) })
+	for slot, l := range b.leases {
+		switch {
+		case l.process == r.Process && slices.Contains(r.Leave, slot):
+			l.until = time.Time{}
+		case l.process == r.Process && l.until.After(b.at):
+			l.until = b.at.Add(r.For)
+		}
+		b.leases[slot] = l
+	}
+	for _, slot := range r.Take {
+		if l := b.leases[slot]; !l.until.After(b.at) {
+			b.leases[slot] = held{r.Process, l.fence + 1, b.at.Add(r.For)}
+		}
+	}
+	p := share.Picture{Processes: slices.Sorted(maps.Keys(b.processes)), Newest: map[int]share.Mark{}, Versions: maps.Clone(b.versions)}
+	for slot, l := range b.leases {
+		if l.until.After(b.at) {
+			p.Leases = append(p.Leases, share.Lease{Slot: slot, Process: l.process, Fence: l.fence})
+		}
+	}
+	for i := range entries {
+		p.Newest[b.Slot(entries[i].Machine)] = share.Mark{Epoch: entries[i].StoreEpoch, Seq: entries[i].StoreSeq}
+	}
+	return p, nil
+}
+
+func (b *board) News(_ context.Context, slot int, after share.Mark) (share.News, error) {
+	entries, err := b.store.Since(after.Epoch, after.Seq, 0)
+	if err != nil {
+		return share.News{}, err
+	}
+	out := share.News{Machines: map[string]drift.Counter{}, Newest: after}
+	for i := range entries {
+		e := &entries[i]
+		if b.Slot(e.Machine) != slot {
+			continue
+		}
+		out.Machines[e.Machine] = out.Machines[e.Machine].Next(e)
+		out.Setups = out.Setups || e.Type == drift.TypeSetup
+		out.Newest = share.Mark{Epoch: e.StoreEpoch, Seq: e.StoreSeq}
+	}
+	return out, nil
+}
+
+func (b *board) Publish(_ context.Context, slot int, fence int64, values map[string][]byte) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.away {
+		return errAway
+	}
+	if b.leases[slot].fence != fence {
+		return share.ErrFenced
+	}
+	b.versions[slot]++
+	if b.values[slot] == nil {
+		b.values[slot] = map[string]value{}
+	}
+	for name, raw := range values {
+		b.values[slot][name] = value{raw, b.versions[slot]}
+	}
+	return nil
+}
+
+func (b *board) Published(_ context.Context, slot int, after int64) (map[string][]byte, int64, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	out := map[string][]byte{}
+	for name, v := range b.values[slot] {
+		if v.version > after {
+			out[name] = v.raw
+		}
+	}
+	return out, b.versions[slot], nil
+}
+
+func (b *board) Value(_ context.Context, slot int, name string) ([]byte, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.values[slot][name].raw, nil
+}

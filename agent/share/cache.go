@@ -1,0 +1,58 @@
+package share
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"arcdrift/agent/fleet"
+	"arcdrift/drift"
+)
+
+// patience is how long one reading or writing of published states may take.
+const patience = 30 * time.Second
+
+// slot is where a name of the cache is published.
+func (s *Share) slot(name string) int {
+	if fleet.IsMachine(name) {
+		return s.table.Slot(name)
+	}
+	return Whole
+}
+
+// After implements [fleet.Cache].
+func (s *Share) After(machine string, link []byte) ([]drift.Entry, []byte, error) {
+	return s.entries.After(machine, link)
+}
+
+// Cached implements [fleet.Cache]: it is what was published, by whichever process.
+func (s *Share) Cached(name string) ([]byte, error) {
+	ctx, stop := context.WithTimeout(context.Background(), patience)
+	defer stop()
+	return s.table.Value(ctx, s.slot(name), name)
+}
+
+// PutCached implements [fleet.Cache]: it publishes what this process works on, and leaves
+// out the rest.
+func (s *Share) PutCached(values map[string][]byte) error {
+	bySlot := map[int]map[string][]byte{}
+	for name, value := range values {
+		slot := s.slot(name)
+		if bySlot[slot] == nil {
+			bySlot[slot] = map[string][]byte{}
+		}
+		bySlot[slot][name] = value
+	}
+	ctx, stop := context.WithTimeout(context.Background(), patience)
+	defer stop()
+	for slot, some := range bySlot {
+		fence, held := s.fence(slot)
+		if !held {
+			continue
+		}
+		if err := s.table.Publish(ctx, slot, fence, some); err != nil && !errors.Is(err, ErrFenced) {
+			return err
+		}
+	}
+	return nil
+}

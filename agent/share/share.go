@@ -1,0 +1,337 @@
+// Package share divides the machines of one store among equal processes.
+//
+// Machines belong to slots, by a hash of their name. A process works on a slot while it
+// holds the slot's lease in the database: it folds the machines' records and publishes
+// their states. All processes follow what the others publish, so that each answers for the
+// whole fleet. A lease ends by itself when its process does not renew it; another process
+// takes it and continues from the published states. Every write of a holder carries the
+// number of its lease, which rises with every new holder: a process that was paused and
+// wakes up writes nothing.
+//
+// One more lease, for the whole fleet, says who learns the populations, decides on alerts
+// and sends them.
+package share
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"maps"
+	"slices"
+	"sync"
+	"time"
+
+	"arcdrift/drift"
+)
+
+const (
+	// beat is how often a process renews its leases and looks at what is new.
+	beat = time.Second
+	// term is how long a lease lasts without being renewed.
+	term = 10 * time.Second
+)
+
+// Fleet is what a share keeps up to date.
+type Fleet interface {
+	// Touch reports machines with new entries, or that are this process's from now on.
+	Touch(machines []string)
+	// Relearn reports a setup that another process took.
+	Relearn()
+	// Published reports what other processes have published.
+	Published(values map[string][]byte)
+}
+
+// Entries are the entries of the store.
+type Entries interface {
+	Machines() ([]string, error)
+	After(machine string, link []byte) ([]drift.Entry, []byte, error)
+}
+
+// Share is what one process works on.
+type Share struct {
+	table   Table
+	entries Entries
+	process string
+	now     func() time.Time
+	log     *slog.Logger
+
+	fleet   Fleet
+	counted func(map[string]drift.Counter)
+
+	mu      sync.RWMutex // guards what follows
+	held    map[int]int64
+	until   time.Time // the leases are ours until then, by our own clock
+	picture Picture
+	failed  error
+	taken   uint64 // leases taken over since the start
+
+	// Used by Run only.
+	marks    map[int]Mark
+	versions map[int]int64
+}
+
+// Join takes part in a table under the name of a process, which no other may have. It
+// returns once it has renewed its leases for the first time.
+func Join(ctx context.Context, table Table, entries Entries, process string, now func() time.Time, log *slog.Logger) (*Share, error) {
+	s := &Share{table: table, entries: entries, process: process, now: now, log: log, held: map[int]int64{}, marks: map[int]Mark{}, versions: map[int]int64{}}
+	// The first look shows who is there, the second takes what is due.
+	for range 2 {
+		if _, err := s.renew(ctx); err != nil {
+			return nil, fmt.Errorf("the leases cannot be read: %w", err)
+		}
+	}
+	maps.Copy(s.marks, s.picture.Newest) // the fleet reads all up to here by itself
+	return s, nil
+}
+
+// Follow has the share keep a fleet, and the arc counters of an intake, up to date. Call
+// it before Run.
+func (s *Share) Follow(fleet Fleet, counted func(map[string]drift.Counter)) {
+	s.fleet, s.counted = fleet, counted
+}
+
+// String names the runner.
+func (s *Share) String() string { return "share of " + s.process }
+
+// Ready returns nil while the leases could be renewed.
+func (s *Share) Ready() error {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.failed
+}
+
+// Run renews the leases and follows the other processes until ctx ends. Then it gives the
+// leases up, so that others take them at once.
+func (s *Share) Run(ctx context.Context) error {
+	ticker := time.NewTicker(beat)
+	defer ticker.Stop()
+	for {
+		s.step(ctx)
+		select {
+		case <-ctx.Done():
+			return s.leave(context.WithoutCancel(ctx))
+		case <-ticker.C:
+		}
+	}
+}
+
+// step renews the leases and follows what is new. A failure is logged once, and tried
+// again at the next step.
+func (s *Share) step(ctx context.Context) {
+	fresh, err := s.renew(ctx)
+	if err == nil {
+		err = errors.Join(s.begin(fresh), s.hear(ctx), s.read(ctx))
+	}
+	if ctx.Err() != nil {
+		return
+	}
+	s.mu.Lock()
+	before := s.failed
+	s.failed = err
+	s.mu.Unlock()
+	switch {
+	case err != nil && (before == nil || before.Error() != err.Error()):
+		s.log.Warn("this process cannot see the others; it answers with what it knows", "error", err)
+	case err == nil && before != nil:
+		s.log.Info("this process sees the others again")
+	}
+}
+
+// renew renews the leases and returns the slots that are new to this process.
+func (s *Share) renew(ctx context.Context) (fresh []int, err error) {
+	ctx, stop := context.WithTimeout(ctx, term/2)
+	defer stop()
+	began := s.now()
+	take, leave := s.wishes()
+	p, err := s.table.Renew(ctx, Renewal{Process: s.process, For: term, Take: take, Leave: leave})
+	if err != nil {
+		return nil, err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	held := map[int]int64{}
+	for _, l := range p.Leases {
+		if l.Process != s.process {
+			continue
+		}
+		held[l.Slot] = l.Fence
+		if s.held[l.Slot] != l.Fence {
+			fresh = append(fresh, l.Slot)
+		}
+	}
+	s.held, s.picture = held, p
+	// The lease began when the database saw the request, which is not before we sent it.
+	s.until = began.Add(term)
+	return fresh, nil
+}
+
+// wishes are the slots to take and to leave, by how things stood at the last renewal:
+// every process has as many as the others, and who has too many leaves some.
+func (s *Share) wishes() (take, leave []int) {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	owner := map[int]string{}
+	var mine []int
+	for _, l := range s.picture.Leases {
+		owner[l.Slot] = l.Process
+		if l.Process == s.process && l.Slot != Whole {
+			mine = append(mine, l.Slot)
+		}
+	}
+	if len(s.picture.Processes) == 0 {
+		return nil, nil // nothing is known yet
+	}
+	if owner[Whole] == "" {
+		take = append(take, Whole)
+	}
+	slots := s.table.Slots()
+	due := (slots + len(s.picture.Processes) - 1) / len(s.picture.Processes)
+	slices.Sort(mine)
+	for len(mine) > due {
+		leave = append(leave, mine[len(mine)-1])
+		mine = mine[:len(mine)-1]
+	}
+	// Processes begin at different slots, so that they do not try for the same ones.
+	first := slices.Index(s.picture.Processes, s.process) * due
+	for i := range slots {
+		slot := (max(first, 0) + i) % slots
+		if len(mine) < due && owner[slot] == "" {
+			take, mine = append(take, slot), append(mine, slot)
+		}
+	}
+	return take, leave
+}
+
+// begin has the fleet work on the machines of slots that are new to this process.
+func (s *Share) begin(fresh []int) error {
+	if len(fresh) == 0 || s.fleet == nil {
+		return nil
+	}
+	names, err := s.entries.Machines()
+	if err != nil {
+		s.forget(fresh)
+		return err
+	}
+	names = slices.DeleteFunc(names, func(name string) bool { return !slices.Contains(fresh, s.table.Slot(name)) })
+	s.mu.Lock()
+	s.taken += uint64(len(fresh))
+	s.mu.Unlock()
+	s.log.Info("this process works on more machines", "slots", len(fresh), "machines", len(names))
+	s.fleet.Touch(names)
+	return nil
+}
+
+// forget has slots count as new at the next step again.
+func (s *Share) forget(slots []int) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, slot := range slots {
+		delete(s.held, slot)
+	}
+}
+
+// hear reports the machines that have new entries, whoever took them.
+func (s *Share) hear(ctx context.Context) error {
+	var touched []string
+	counters, setups := map[string]drift.Counter{}, false
+	for _, slot := range slices.Sorted(maps.Keys(s.picture.Newest)) {
+		if s.picture.Newest[slot] == s.marks[slot] {
+			continue
+		}
+		news, err := s.table.News(ctx, slot, s.marks[slot])
+		if err != nil {
+			return err
+		}
+		for name, counter := range news.Machines {
+			touched, counters[name] = append(touched, name), counter
+		}
+		setups = setups || news.Setups
+		s.marks[slot] = news.Newest
+	}
+	if s.fleet == nil || len(touched) == 0 && !setups {
+		return nil
+	}
+	s.counted(counters)
+	s.fleet.Touch(touched)
+	if setups {
+		s.fleet.Relearn()
+	}
+	return nil
+}
+
+// read reads what other processes have published.
+func (s *Share) read(ctx context.Context) error {
+	for _, slot := range slices.Sorted(maps.Keys(s.picture.Versions)) {
+		if s.picture.Versions[slot] == s.versions[slot] {
+			continue
+		}
+		values, version, err := s.table.Published(ctx, slot, s.versions[slot])
+		if err != nil {
+			return err
+		}
+		s.versions[slot] = version
+		if s.fleet != nil && !s.holds(slot) {
+			s.fleet.Published(values)
+		}
+	}
+	return nil
+}
+
+// leave gives all leases up.
+func (s *Share) leave(ctx context.Context) error {
+	ctx, stop := context.WithTimeout(ctx, term/2)
+	defer stop()
+	s.mu.Lock()
+	all := slices.Collect(maps.Keys(s.held))
+	s.held = map[int]int64{}
+	s.mu.Unlock()
+	if _, err := s.table.Renew(ctx, Renewal{Process: s.process, Leave: all}); err != nil {
+		s.log.Warn("the leases could not be given up; others take them when they end", "error", err)
+	}
+	return nil
+}
+
+// fence is the number of a lease that this process holds.
+func (s *Share) fence(slot int) (int64, bool) {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	fence, held := s.held[slot]
+	return fence, held && s.now().Before(s.until)
+}
+
+func (s *Share) holds(slot int) bool {
+	_, held := s.fence(slot)
+	return held
+}
+
+// Mine says whether this process works on the machine.
+func (s *Share) Mine(machine string) bool { return s.holds(s.table.Slot(machine)) }
+
+// Learns says whether this process learns the populations for all.
+func (s *Share) Learns() bool { return s.holds(Whole) }
+
+// Status is what a process says of its share.
+type Status struct {
+	// Processes live; this one holds Held of Slots, and has taken Taken over.
+	Processes, Held, Slots int
+	Taken                  uint64
+	// Leads says that it holds the lease for the whole fleet.
+	Leads bool
+}
+
+// Status returns it.
+func (s *Share) Status() Status {
+	leads := s.Learns()
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	out := Status{Processes: len(s.picture.Processes), Slots: s.table.Slots(), Taken: s.taken, Leads: leads}
+	if s.now().Before(s.until) {
+		for slot := range s.held {
+			if slot != Whole {
+				out.Held++
+			}
+		}
+	}
+	return out
+}

@@ -1,0 +1,183 @@
+package share_test
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+
+	"arcdrift/agent/fleet"
+	"arcdrift/agent/share"
+	"arcdrift/agent/store"
+	"arcdrift/agent/store/storetest"
+	"arcdrift/drift"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+var start = time.Date(2026, 3, 2, 18, 0, 0, 0, time.UTC)
+
+// process is a process of its own on the board.
+type process struct {
+	share *share.Share
+	fleet *fleet.Fleet
+	stop  func()
+}
+
+func build() (string, error) { return "this one", nil }
+
+func begin(t *testing.T, b *board, name string) *process {
+	t.Helper()
+	log := slog.New(slog.NewTextHandler(t.Output(), nil))
+	s, err := share.Join(t.Context(), b, b.store, name, b.now, log)
+	require.NoError(t, err)
+	f := fleet.New(store.NewReader(b.store, func(string) {}), b.now, log)
+	f.UseShare(s, build)
+	s.Follow(f, func(map[string]drift.Counter) {})
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 2)
+	go func() { done <- f.Run(ctx) }()
+	go func() { done <- s.Run(ctx) }()
+	p := &process{share: s, fleet: f}
+	ended := false
+	p.stop = func() {
+		if !ended {
+			ended = true
+			cancel()
+			require.NoError(t, <-done)
+			require.NoError(t, <-done)
+		}
+	}
+	t.Cleanup(p.stop)
+	return p
+}
+
+func soon(t *testing.T, what string, done func() bool) {
+	t.Helper()
+	require.Eventually(t, done, time.Minute, 10*time.Millisecond, what)
+}
+
+// count is an arc count: unlike a calibration it takes no simulation to answer.
+func count(machine string, n int) drift.Entry {
+	r := drift.Record{Type: drift.TypeUsage, Machine: machine, Time: start.Add(time.Duration(n-1000) * time.Minute), ArcCount: drift.Some(int64(n * 10))}
+	r.ID = r.Identity()
+	return drift.Entry{Record: r, Received: start, Via: "import"}
+}
+
+func fill(t *testing.T, s *storetest.Memory, machines, from, to int) {
+	t.Helper()
+	var entries []drift.Entry
+	for m := range machines {
+		for n := from; n < to; n++ {
+			entries = append(entries, count(fmt.Sprintf("K-%03d", m), n))
+		}
+	}
+	_, err := s.Append(entries, nil)
+	require.NoError(t, err)
+}
+
+// records is how many records of the machine an answer of the process rests on.
+func (p *process) records(machine string) int {
+	a, _ := p.fleet.Snapshot().Assessment(machine)
+	return a.Data.Records
+}
+
+func (p *process) knowsAll(machines, records int) func() bool {
+	return func() bool {
+		if p.fleet.Ready() != nil || len(p.fleet.Snapshot().Assessments()) != machines {
+			return false
+		}
+		for m := range machines {
+			if p.records(fmt.Sprintf("K-%03d", m)) != records {
+				return false
+			}
+		}
+		return true
+	}
+}
+
+// Two processes share the machines, both answer for all of them, and in the same words.
+// When one is lost, the other takes its machines over.
+func TestTwoProcesses(t *testing.T) {
+	const machines = 40
+	s := &storetest.Memory{}
+	fill(t, s, machines, 0, 5)
+	b := newBoard(s)
+	one := begin(t, b, "one")
+	soon(t, "one answers for all", one.knowsAll(machines, 5))
+	two := begin(t, b, "two")
+	soon(t, "the slots are shared", func() bool { return one.share.Status().Held == 8 && two.share.Status().Held == 8 })
+	soon(t, "two answers for all", two.knowsAll(machines, 5))
+	assert.True(t, one.share.Status().Leads)
+	assert.False(t, two.share.Status().Leads)
+
+	fill(t, s, machines, 5, 7)
+	soon(t, "one knows what is new", one.knowsAll(machines, 7))
+	soon(t, "two knows what is new", two.knowsAll(machines, 7))
+	for m := range machines {
+		name := fmt.Sprintf("K-%03d", m)
+		require.NotEqual(t, one.share.Mine(name), two.share.Mine(name), "one of them works on %s", name)
+		a, _ := one.fleet.Snapshot().Assessment(name)
+		z, _ := two.fleet.Snapshot().Assessment(name)
+		z.AsOf = a.AsOf
+		require.Equal(t, a, z, "both say the same of %s", name)
+	}
+
+	one.stop() // it gives its leases up
+	soon(t, "two works on all", func() bool { return two.share.Status().Held == 16 && two.share.Status().Leads })
+	fill(t, s, machines, 7, 8)
+	soon(t, "two goes on for all", two.knowsAll(machines, 8))
+}
+
+// A process that cannot renew its leases works on nothing once they have ended, and what
+// it publishes with the number of an old lease changes nothing.
+func TestAPausedProcess(t *testing.T) {
+	s := &storetest.Memory{}
+	fill(t, s, 4, 0, 2)
+	b := newBoard(s)
+	ctx := t.Context()
+	paused, err := share.Join(ctx, b, s, "paused", b.now, slog.New(slog.DiscardHandler))
+	require.NoError(t, err)
+	require.True(t, paused.Mine("K-000"))
+	require.True(t, paused.Learns())
+	require.NoError(t, paused.PutCached(map[string][]byte{"K-000": []byte("before"), "": []byte("populations")}))
+
+	b.pass(11 * time.Second)
+	assert.False(t, paused.Mine("K-000"), "its leases have ended")
+	assert.False(t, paused.Learns())
+	other, err := share.Join(ctx, b, s, "other", b.now, slog.New(slog.DiscardHandler))
+	require.NoError(t, err)
+	require.True(t, other.Mine("K-000"))
+	require.NoError(t, other.PutCached(map[string][]byte{"K-000": []byte("after")}))
+
+	require.NoError(t, paused.PutCached(map[string][]byte{"K-000": []byte("stale"), "": []byte("stale")}))
+	// Its clock may stand still: then only the number of the lease gives it away.
+	require.ErrorIs(t, b.Publish(ctx, b.Slot("K-000"), 1, map[string][]byte{"K-000": []byte("stale")}), share.ErrFenced)
+	for name, want := range map[string]string{"K-000": "after", "": "populations"} {
+		got, err := other.Cached(name)
+		require.NoError(t, err)
+		assert.Equal(t, want, string(got), name)
+	}
+}
+
+// While the database is away a process says so, goes on answering, and is back by itself.
+func TestDatabaseAway(t *testing.T) {
+	s := &storetest.Memory{}
+	fill(t, s, 4, 0, 2)
+	b := newBoard(s)
+	p := begin(t, b, "one")
+	soon(t, "it answers", p.knowsAll(4, 2))
+	b.cut(true)
+	soon(t, "it says so", func() bool { return p.share.Ready() != nil })
+	assert.ErrorIs(t, p.share.Ready(), errAway)
+	assert.Equal(t, 2, p.records("K-001"))
+	b.cut(false)
+	fill(t, s, 4, 2, 3)
+	soon(t, "it goes on", p.knowsAll(4, 3))
+	assert.NoError(t, p.share.Ready())
+}
