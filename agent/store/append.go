@@ -12,7 +12,6 @@ import (
 
 	"go.etcd.io/bbolt"
 
-	"arcdrift/agent/wire"
 	"arcdrift/drift"
 )
 
@@ -166,6 +165,21 @@ func (e *prepared) former(r *drift.Record) {
 	}
 }
 
+// stored is the entry as it is stored, with the names that it came with.
+func (e *prepared) stored(conflict bool) stored {
+	var flags byte
+	if e.Type == drift.TypeUsage {
+		flags |= flagUsage
+	}
+	if conflict {
+		flags |= flagConflict
+	}
+	if e.PossibleRepeat {
+		flags |= flagRepeat
+	}
+	return stored{flags: flags, received: e.Received, via: shortVia(e.Entry), idKey: e.id, body: e.body, reduced: e.reduced, canonical: e.canonical}
+}
+
 // writer is one transaction that stores entries.
 type writer struct {
 	tx *bbolt.Tx
@@ -231,7 +245,7 @@ func (w *writer) entry(e *prepared) (drift.Placement, error) {
 		return there, nil
 	}
 	if slices.ContainsFunc(e.people, drift.IsPseudonym) {
-		named := e.WithPeople(w.people.shown)
+		named := e.WithPeople(w.people.Shown)
 		e.former(&named)
 	}
 	if there, known := w.find(w.places(e.other, e.Machine), e); known {
@@ -240,17 +254,8 @@ func (w *writer) entry(e *prepared) (drift.Placement, error) {
 	h := w.head(e.Machine)
 	w.state.seq++
 	p := place{e.Machine, w.state.epoch, w.state.seq}
-	var flags byte
-	if e.Type == drift.TypeUsage {
-		flags |= flagUsage
-	}
-	if len(own) > 0 {
-		flags |= flagConflict
-	}
-	if e.PossibleRepeat {
-		flags |= flagRepeat
-	}
-	kept := stored{flags: flags, received: e.Received, via: shortVia(e.Entry), idKey: e.id, body: e.body, reduced: e.reduced, canonical: e.canonical}
+	kept := e.stored(len(own) > 0)
+	flags := kept.flags
 	if e.people != nil {
 		if err := w.people.hideIn(&kept, &e.Record); err != nil {
 			return drift.Placement{}, err
@@ -301,27 +306,17 @@ func (w *writer) find(places []place, e *prepared) (drift.Placement, bool) {
 		key := p.key()
 		value := w.entries.Get(key)
 		if value == nil {
-			if l, ok := compactedAt(w.compacted, p); ok && (bytes.Equal(l.body, e.body) || e.named != nil && bytes.Equal(l.body, e.named)) {
+			if l, ok := compactedAt(w.compacted, p); ok && l.sameBody(e) {
 				return drift.Placement{Epoch: p.epoch, Seq: p.seq, Duplicate: true}, true
 			}
 			continue
 		}
 		is, err := parse(key, value)
-		if err == nil && bytes.Equal(is.body, e.body) && w.samePeople(&is, e) {
+		if err == nil && bytes.Equal(is.body, e.body) && w.people.samePeople(&is, e) {
 			return drift.Placement{Epoch: p.epoch, Seq: p.seq, Duplicate: true, Conflict: is.flags&flagConflict != 0}, true
 		}
 	}
 	return drift.Placement{}, false
-}
-
-// samePeople says whether two records that are otherwise the same name the same
-// people.
-func (w *writer) samePeople(is *stored, e *prepared) bool {
-	if is.flags&flagPerson == 0 || e.people == nil {
-		return is.flags&flagPerson == 0 && e.people == nil
-	}
-	r, err := wire.Record(is.canonical)
-	return err == nil && slices.EqualFunc(r.People(), e.people, w.people.same)
 }
 
 // head is where the machine's chain ends. A corrupt head is made again from the

@@ -86,7 +86,7 @@ func (s *Store) After(machine string, link []byte) (entries []drift.Entry, last 
 			last = linkOf(end.key, end.value) // the last entry is never compacted
 		}
 		s.spend(tx, onePage)
-		peopleOf(tx).show(entries)
+		peopleOf(tx).Show(entries)
 		return nil
 	})
 	return entries, last, errors.Join(append(corrupt, err)...)

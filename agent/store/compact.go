@@ -120,10 +120,7 @@ func (t *Compaction) confirmed(l *compactedEntry) bool {
 // an arc count that has its id alone and can be proved without its record.
 func compactable(i item, ids *bbolt.Bucket, e *drift.Entry) (compactedEntry, bool) {
 	s, err := parse(i.key, i.value)
-	if e.Counts.Known() {
-		return compactedEntry{}, false // a person has said whether it counts
-	}
-	if err != nil || s.format != formatSummed || s.flags&flagUsage == 0 || s.flags&flagConflict != 0 {
+	if err != nil || !reducible(&e.Record, e.Received) || s.format != formatSummed || s.flags&flagUsage == 0 || s.flags&flagConflict != 0 {
 		return compactedEntry{}, false
 	}
 	l := compactedOf(e, s.via)
@@ -131,9 +128,6 @@ func compactable(i item, ids *bbolt.Bucket, e *drift.Entry) (compactedEntry, boo
 	l.flags, l.body, l.sum = s.flags, bytes.Clone(s.body), s.sum()
 	if s.flags&flagPerson != 0 {
 		l.shared = sharedOf(&e.Record, s.received, s.flags)
-	}
-	if !l.time.IsZero() && !l.received.Add(l.time.Sub(l.received)).Equal(l.time) {
-		return compactedEntry{}, false // its clock is off by centuries, which a block cannot hold
 	}
 	alone := bytes.Equal(ids.Get(s.idKey), appendRef(nil, l.place))
 	return l, alone && bytes.Equal(l.reduced(), s.reduced)

@@ -57,6 +57,11 @@ func (l *compactedEntry) whole() bool {
 	return bytes.Equal(sumOf(l.received, l.flags, e.AppendCanonical(nil)), l.sum)
 }
 
+// sameBody says whether a record that came is the one that was compacted.
+func (l *compactedEntry) sameBody(e *prepared) bool {
+	return bytes.Equal(l.body, e.body) || e.named != nil && bytes.Equal(l.body, e.named)
+}
+
 // marksOf stands for an id and a body.
 func marksOf(idKey, body []byte) []byte {
 	h := sha256.New()

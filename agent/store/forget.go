@@ -75,7 +75,7 @@ func (s *Store) Learn(reported []wire.Person) error {
 				}
 				continue
 			}
-			if _, name := p.first(one.Pseudonym); name != "" && !slices.Contains(gone, name) {
+			if _, name := p.First(one.Pseudonym); name != "" && !slices.Contains(gone, name) {
 				gone = append(gone, name)
 			}
 			if p.known.Get([]byte(one.Pseudonym)) == nil {
@@ -172,13 +172,13 @@ func (f *forgetting) refused() error {
 		}
 		r := was
 		for _, name := range f.names {
-			r.Raw = redact(r.Raw, name, forgotten)
-			r.Problem.Value = string(redact([]byte(r.Problem.Value), name, forgotten))
+			r.Raw = Redact(r.Raw, name, forgotten)
+			r.Problem.Value = string(Redact([]byte(r.Problem.Value), name, forgotten))
 		}
 		if bytes.Equal(r.Raw, was.Raw) && r.Problem == was.Problem {
 			return value
 		}
-		marks[string(refusalMark(&was.Refusal))] = refusalMark(&r.Refusal)
+		marks[string(RefusalMark(&was.Refusal))] = RefusalMark(&r.Refusal)
 		raw, err := json.Marshal(r)
 		if err != nil {
 			return value // cannot happen: it came from JSON
@@ -221,7 +221,7 @@ func (f *forgetting) sealed(name []byte, change func(value []byte) []byte) error
 func (f *forgetting) shown(text []byte) []byte {
 	for _, name := range f.names {
 		if pseudonym := f.from.Bucket(namesBucket).Get([]byte(name)); pseudonym != nil {
-			text = redact(text, name, string(pseudonym))
+			text = Redact(text, name, string(pseudonym))
 		}
 	}
 	return text

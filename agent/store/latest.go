@@ -31,7 +31,7 @@ func (s *Store) Latest(machine string, n int) ([]drift.Entry, error) {
 				out = append(out, e)
 			}
 		}
-		peopleOf(tx).show(out)
+		peopleOf(tx).Show(out)
 		return nil
 	})
 	slices.Reverse(out)

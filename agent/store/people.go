@@ -26,7 +26,7 @@ import (
 // People are no part of a record's identity ([drift.Record.Identity]), of its id, or
 // of the digests by which two stores are compared. So a record that is sent again is
 // a repeat, whether or not the name is still known. That two records differ only in
-// the person is noticed as long as the name is known, see [people.same].
+// the person is noticed as long as the name is known, see [Roster.Same].
 //
 // The chain covers the stored record, pseudonym included. Forgetting changes no
 // record, so chains and digests stay as they were.
@@ -48,58 +48,21 @@ type Person struct {
 
 // people are the people whom the records name, in one transaction. A file of an
 // earlier schema that is only read has none: its records hold the names.
-type people struct{ known, names *bbolt.Bucket }
+type people struct {
+	Roster
+	known, names *bbolt.Bucket
+}
 
 func peopleOf(tx *bbolt.Tx) people {
-	return people{tx.Bucket(peopleBucket), tx.Bucket(namesBucket)}
-}
-
-// first is the pseudonym that stands for a person to whom several stores have given
-// one, and the name.
-func (p people) first(pseudonym string) (first, name string) {
-	if p.known == nil {
-		return pseudonym, ""
+	p := people{known: tx.Bucket(peopleBucket), names: tx.Bucket(namesBucket)}
+	p.Lookup = func(pseudonym string) (first, name string, known bool) {
+		if p.known == nil {
+			return "", "", false
+		}
+		is, known := personOf([]byte(pseudonym), p.known.Get([]byte(pseudonym)))
+		return is.first, is.name, known
 	}
-	is, ok := personOf([]byte(pseudonym), p.known.Get([]byte(pseudonym)))
-	if !ok || is.first == pseudonym {
-		return pseudonym, is.name
-	}
-	of, _ := personOf([]byte(is.first), p.known.Get([]byte(is.first)))
-	return is.first, of.name
-}
-
-// shown is the name of a stored pseudonym or, if it is not known, the pseudonym that
-// stands for the person. Other text is unchanged.
-func (p people) shown(kept string) string {
-	if !drift.IsPseudonym(kept) {
-		return kept
-	}
-	first, name := p.first(kept)
-	if name == "" {
-		return first
-	}
-	return name
-}
-
-// show puts the names into entries.
-func (p people) show(entries []drift.Entry) {
-	for i := range entries {
-		entries[i].Record = entries[i].WithPeople(p.shown)
-	}
-}
-
-// same says whether a stored value and a new one name the same person. A forgotten
-// person may have had any name.
-func (p people) same(kept, came string) bool {
-	if kept == came || kept == "" || came == "" {
-		return kept == came
-	}
-	first, name := p.first(kept)
-	if drift.IsPseudonym(came) {
-		other, _ := p.first(came)
-		return first == other
-	}
-	return name == "" || name == came
+	return p
 }
 
 // pseudonym is what is stored in the place of a name. A pseudonym is stored as it is.
@@ -187,7 +150,7 @@ func (s *Store) PeopleSince(change uint64, limit int) ([]Person, error) {
 		}
 		return p.known.ForEach(func(k, v []byte) error {
 			if is, ok := personOf(k, v); ok && is.change > change {
-				_, name := p.first(string(k))
+				_, name := p.First(string(k))
 				out = append(out, Person{wire.Person{Pseudonym: string(k), Name: name}, is.change})
 			}
 			return nil // Verify reports what is corrupt

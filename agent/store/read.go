@@ -135,7 +135,7 @@ func (s *Store) listed(bucket []byte) ([]drift.Entry, error) {
 			out = append(out, e)
 			return nil
 		})
-		peopleOf(tx).show(out)
+		peopleOf(tx).Show(out)
 		return err
 	})
 	return out, errors.Join(append(corrupt, err)...)
@@ -176,7 +176,7 @@ func (s *Store) Since(epoch, seq uint64, limit int) ([]drift.Entry, error) {
 	var out []drift.Entry
 	err := s.view(func(tx *bbolt.Tx) (err error) {
 		out, err = since(tx, place{epoch: epoch, seq: seq}, limit)
-		peopleOf(tx).show(out)
+		peopleOf(tx).Show(out)
 		return err
 	})
 	return out, err
@@ -271,7 +271,7 @@ func (s *Store) Find(machine, id string) (drift.Entry, bool, error) {
 			return nil
 		}
 		out, _, err = decode(key, value)
-		out.Record = out.WithPeople(peopleOf(tx).shown)
+		out.Record = out.WithPeople(peopleOf(tx).Shown)
 		found = err == nil
 		return err
 	})

@@ -9,9 +9,9 @@ import (
 	"unicode/utf8"
 )
 
-// redact returns a text (JSON, form or CSV) with instead in the place of a name,
+// Redact returns a text (JSON, form or CSV) with instead in the place of a name,
 // wherever the name is a word of its own, in any encoding.
-func redact(text []byte, name, instead string) []byte {
+func Redact(text []byte, name, instead string) []byte {
 	signs := make([][]string, 0, len(name))
 	for _, c := range name {
 		signs = append(signs, encodings(c))

@@ -33,7 +33,7 @@ type RefusalCount struct {
 
 // refuse stores one refusal, or counts it if it is there already.
 func (w *writer) refuse(r *drift.Refusal) error {
-	mark := refusalMark(r)
+	mark := RefusalMark(r)
 	if key := bytes.Clone(w.seen.Get(mark)); key != nil {
 		return w.refusedAgain(key, r)
 	}
@@ -97,7 +97,7 @@ func (w *writer) dropOldest() error {
 	c := w.refused.Cursor()
 	for k, v := c.First(); k != nil && binary.BigEndian.Uint64(k)+MaxRefused <= w.state.refused; k, v = c.First() {
 		if old, err := refusalOf(k, v); err == nil {
-			if err := w.seen.Delete(refusalMark(&old.Refusal)); err != nil {
+			if err := w.seen.Delete(RefusalMark(&old.Refusal)); err != nil {
 				return err
 			}
 		}
@@ -108,9 +108,9 @@ func (w *writer) dropOldest() error {
 	return nil
 }
 
-// refusalMark identifies a refusal: what came, about which machine, and why it was
+// RefusalMark identifies a refusal: what came, about which machine, and why it was
 // refused.
-func refusalMark(r *drift.Refusal) []byte {
+func RefusalMark(r *drift.Refusal) []byte {
 	h := sha256.New()
 	for _, part := range []string{r.Machine, r.Via, r.Problem.Field, r.Problem.Reason, strconv.Itoa(r.Size)} {
 		h.Write([]byte(part))

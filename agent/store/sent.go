@@ -117,20 +117,22 @@ func (s *Store) RefusalsSince(change uint64, limit int) ([]ChangedRefusal, error
 // the same digest, in whatever order the refusals came.
 func (s *Store) RefusedDigest() (Digest, error) {
 	all, err := s.Refusals("", 0)
-	if err != nil {
-		return Digest{}, err
-	}
+	return DigestOfRefusals(all), err
+}
+
+// DigestOfRefusals is the digest of a refused list.
+func DigestOfRefusals(all []drift.Refusal) Digest {
 	sums := make([][]byte, len(all))
 	for i := range all {
 		r := &all[i]
 		h := sha256.New()
-		h.Write(refusalMark(r))
+		h.Write(RefusalMark(r))
 		for _, n := range []int64{r.Time.UnixNano(), r.Last.UnixNano(), int64(r.Times), int64(r.Line)} {
 			h.Write(binary.BigEndian.AppendUint64(nil, uint64(n)))
 		}
 		sums[i] = h.Sum(nil)
 	}
-	return digestOf(sums), nil
+	return DigestOf(sums)
 }
 
 // Digest stands for all records of one machine.
@@ -151,7 +153,7 @@ func (s *Store) Digests() (map[string]Digest, error) {
 		var sums [][]byte
 		end := func() {
 			if len(sums) > 0 {
-				out[machine] = digestOf(sums)
+				out[machine] = DigestOf(sums)
 			}
 			sums = sums[:0]
 		}
@@ -172,7 +174,8 @@ func (s *Store) Digests() (map[string]Digest, error) {
 	return out, err
 }
 
-func digestOf(sums [][]byte) Digest {
+// DigestOf is the digest of a machine's records; a sum stands for each, see [Kept.Sum].
+func DigestOf(sums [][]byte) Digest {
 	slices.SortFunc(sums, bytes.Compare)
 	sum := sha256.Sum256(bytes.Join(sums, nil))
 	return Digest{uint64(len(sums)), hex.EncodeToString(sum[:])}
