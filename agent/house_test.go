@@ -37,7 +37,7 @@ var rooms = []string{
 	"agent/proof",
 	"agent/proof/pack agent/proof/document",
 	"agent/auth agent/gate agent/storekey",
-	"agent/store/storetest",
+	"agent/store/storetest agent/pgstore",
 	"agent/store agent/intake",
 	"agent/fleet agent/alert",
 	"agent/wire agent/backoff agent/roadtest agent/faulttest",
@@ -58,6 +58,8 @@ var rooms = []string{
 // only says in which packages a library may be used.
 var only = map[string][]string{
 	"go.etcd.io/bbolt":                    {"agent/store"},
+	"github.com/jackc/pgx":                {"agent/pgstore", "agent/agenttest"},
+	"github.com/pressly/goose":            {"agent/pgstore"},
 	"github.com/eclipse/paho.mqtt.golang": {"agent/mqtt"},
 	"github.com/mochi-mqtt/server":        {"agent/mqtt"},
 	"codeberg.org/go-pdf/fpdf":            {"agent/proof/document"},

@@ -14,9 +14,9 @@ import (
 	"arcdrift/drift"
 )
 
-// forgotten replaces the name in the bytes of a refusal. It is the same in every
+// Forgotten replaces the name in the bytes of a refusal. It is the same in every
 // store, so that the list of a van and that of its hub stay the same.
-const forgotten = "(forgotten)"
+const Forgotten = "(forgotten)"
 
 // Forget removes a person's name from the store for good and returns the pseudonym
 // that is shown in its place from now on. Records, chains and digests stay as they
@@ -172,8 +172,8 @@ func (f *forgetting) refused() error {
 		}
 		r := was
 		for _, name := range f.names {
-			r.Raw = Redact(r.Raw, name, forgotten)
-			r.Problem.Value = string(Redact([]byte(r.Problem.Value), name, forgotten))
+			r.Raw = Redact(r.Raw, name, Forgotten)
+			r.Problem.Value = string(Redact([]byte(r.Problem.Value), name, Forgotten))
 		}
 		if bytes.Equal(r.Raw, was.Raw) && r.Problem == was.Problem {
 			return value

@@ -20,9 +20,9 @@ import (
 // drift.MaxRaw each. The counts cover older ones too.
 const MaxRefused = 4096
 
-// maxCounts bounds how many counts are kept by machine, field and reason; all others
+// MaxRefusalCounts bounds how many counts are kept by machine, field and reason; all others
 // are counted together under the reason "other".
-const maxCounts = 4096
+const MaxRefusalCounts = 4096
 
 // RefusalCount is how many different submissions about a machine were refused for one
 // reason. One that comes again after it has left the list counts again.
@@ -121,10 +121,10 @@ func RefusalMark(r *drift.Refusal) []byte {
 }
 
 func (w *writer) count(r *drift.Refusal) error {
-	key := countKey(r.Machine, r.Problem.Field, r.Problem.Reason)
+	key := RefusalCountKey(r.Machine, r.Problem.Field, r.Problem.Reason)
 	before := w.counts.Get(key)
-	if before == nil && w.counts.Sequence() >= maxCounts {
-		key = countKey("", "", "other")
+	if before == nil && w.counts.Sequence() >= MaxRefusalCounts {
+		key = RefusalCountKey("", "", "other")
 		before = w.counts.Get(key)
 	}
 	if before == nil {
@@ -144,7 +144,9 @@ func countOf(key, sealed []byte) (uint64, bool) {
 	return binary.BigEndian.Uint64(b), true
 }
 
-func countKey(machine, field, reason string) []byte {
+// RefusalCountKey is the key of a count of refusals: the three after each other, with 0x00
+// between them.
+func RefusalCountKey(machine, field, reason string) []byte {
 	const longest = 200
 	if len(reason) > longest {
 		reason = strings.ToValidUTF8(reason[:longest], "") + "…"

@@ -1,0 +1,282 @@
+package pgstore
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"iter"
+	"slices"
+
+	"github.com/jackc/pgx/v5"
+
+	"arcdrift/agent/store"
+	"arcdrift/drift"
+)
+
+// listedColumns are columns of entries that are read for several slots at once.
+const listedColumns = `e.machine, e.epoch, e.seq, e.kind, e.generation, e.id, e.value`
+
+// newest is the highest number that any slot has.
+func (s *Store) newest(ctx context.Context) (p place, err error) {
+	err = s.pool.QueryRow(ctx, `select epoch, seq from slots order by epoch desc, seq desc limit 1`).Scan(&p.epoch, &p.seq)
+	return p, err
+}
+
+// settle makes sure that no entry will ever get a number up to the newest one, and
+// returns that. Slots give numbers by themselves, so one that is behind is moved up, in a
+// transaction of its own. That waits for a transaction that is giving numbers there.
+func (s *Store) settle(ctx context.Context) (place, error) {
+	to, err := s.newest(ctx)
+	if err != nil {
+		return to, away(err)
+	}
+	rows, err := s.pool.Query(ctx, `select slot from slots where (epoch, seq) < ($1, $2)`, to.epoch, to.seq)
+	if err != nil {
+		return to, away(err)
+	}
+	behind, err := pgx.CollectRows(rows, pgx.RowTo[int])
+	for _, slot := range behind {
+		if err == nil {
+			_, err = s.pool.Exec(ctx, `update slots set epoch = $2, seq = $3 where slot = $1 and (epoch, seq) < ($2, $3)`, slot, to.epoch, to.seq)
+		}
+	}
+	s.numbers.saw(to)
+	return to, away(err)
+}
+
+// Since returns the entries after these numbers in order of their numbers, conflicts
+// included, about limit of them (0: all; entries that two processes gave the same number
+// come together). An entry that is stored later has a higher number than all that were
+// returned. An arc count of a dropped generation is among them if nothing of its record
+// was lost; otherwise its number is left out. A corrupt entry ends the list: it is the
+// error, a [*store.Damage], and the entries before it are returned.
+func (s *Store) Since(epoch, seq uint64, limit int) ([]drift.Entry, error) {
+	ctx, cancel := s.bounded()
+	defer cancel()
+	entries, corrupt := s.since(ctx, place{epoch, seq}, limit)
+	if err := s.show(ctx, entries); err != nil {
+		return nil, err
+	}
+	return entries, corrupt
+}
+
+// SincePseudonymous is Since with the pseudonyms in the place of names.
+func (s *Store) SincePseudonymous(epoch, seq uint64, limit int) ([]drift.Entry, error) {
+	ctx, cancel := s.bounded()
+	defer cancel()
+	return s.since(ctx, place{epoch, seq}, limit)
+}
+
+func (s *Store) since(ctx context.Context, after place, limit int) ([]drift.Entry, error) {
+	end, err := s.settle(ctx)
+	if err != nil {
+		return nil, err
+	}
+	window := uint64(limit)
+	if limit == 0 {
+		window = 4096
+	}
+	var out []drift.Entry
+	for limit == 0 || len(out) < limit {
+		from, found, err := s.firstAfter(ctx, after, end)
+		if err != nil || !found {
+			return out, err
+		}
+		after = place{from.epoch, from.seq + window - 1}
+		rows, err := s.window(ctx, from, after)
+		if err != nil {
+			return out, err
+		}
+		for i := range rows {
+			if r := &rows[i]; r.Exact() {
+				e, err := r.Entry()
+				if err != nil {
+					return out, err
+				}
+				out = append(out, e)
+			}
+		}
+	}
+	return cut(out, limit), nil
+}
+
+// cut is the first entries, up to the last of those with one number.
+func cut(entries []drift.Entry, limit int) []drift.Entry {
+	if limit == 0 || len(entries) <= limit {
+		return entries
+	}
+	end := limit
+	for end < len(entries) && entries[end].StoreEpoch == entries[limit-1].StoreEpoch && entries[end].StoreSeq == entries[limit-1].StoreSeq {
+		end++
+	}
+	return entries[:end]
+}
+
+// firstAfter is the first number in use after one and up to another.
+func (s *Store) firstAfter(ctx context.Context, after, end place) (p place, found bool, err error) {
+	err = s.pool.QueryRow(ctx, `select e.epoch, e.seq from slots s cross join lateral (
+		select epoch, seq from entries where slot = s.slot and (epoch, seq) > ($1, $2) order by epoch, seq limit 1) e
+		where (e.epoch, e.seq) <= ($3, $4) order by e.epoch, e.seq limit 1`, after.epoch, after.seq, end.epoch, end.seq).Scan(&p.epoch, &p.seq)
+	if errors.Is(err, pgx.ErrNoRows) {
+		return p, false, nil
+	}
+	return p, err == nil, away(err)
+}
+
+// window reads the entries of one epoch whose numbers are in a range, in order.
+func (s *Store) window(ctx context.Context, from, to place) ([]row, error) {
+	rows, err := s.pool.Query(ctx, `select e.slot, `+listedColumns+` from slots s cross join lateral (
+		select * from entries where slot = s.slot and epoch = $1 and seq between $2 and $3) e`, from.epoch, from.seq, to.seq)
+	if err != nil {
+		return nil, away(err)
+	}
+	var all []row
+	bySlot := map[int][]int{}
+	err = each(rows, func() error {
+		slot, r, err := scanSlotted(rows)
+		if r.generation != nil {
+			bySlot[slot] = append(bySlot[slot], len(all))
+		}
+		all = append(all, r)
+		return err
+	})
+	for slot, places := range bySlot {
+		var of []*row
+		for _, i := range places {
+			of = append(of, &all[i])
+		}
+		if err == nil {
+			err = wholes(ctx, s.pool, slot, of)
+		}
+	}
+	slices.SortStableFunc(all, func(a, b row) int {
+		return cmp.Or(cmp.Compare(a.Seq, b.Seq), cmp.Compare(a.Machine, b.Machine))
+	})
+	return all, away(err)
+}
+
+func scanSlotted(rows pgx.Rows) (slot int, r row, err error) {
+	var value []byte
+	err = rows.Scan(&slot, &r.Machine, &r.Epoch, &r.Seq, &r.kind, &r.generation, &r.ID, &value)
+	if r.generation != nil {
+		r.Reduced = value
+	} else {
+		r.Whole = value
+	}
+	return slot, r, err
+}
+
+// Position is how far the entries of one slot go.
+type Position struct{ Epoch, Seq uint64 }
+
+// Positions returns how far each slot goes, by one small query: a process asks it now and
+// then to learn which of its machines other processes have written to.
+func (s *Store) Positions() (map[int]Position, error) {
+	ctx, cancel := s.bounded()
+	defer cancel()
+	rows, err := s.pool.Query(ctx, `select slot, epoch, seq from slots`)
+	if err != nil {
+		return nil, away(err)
+	}
+	out := map[int]Position{}
+	err = each(rows, func() error {
+		var slot int
+		var p Position
+		err := rows.Scan(&slot, &p.Epoch, &p.Seq)
+		out[slot] = p
+		return err
+	})
+	return out, away(err)
+}
+
+// SinceIn returns the entries of one slot after a position in order of taking, conflicts
+// included, at most limit of them (0: all). Nothing is ever stored before one that was
+// returned. Left out and corrupt entries are as in Since.
+func (s *Store) SinceIn(slot int, after Position, limit int) ([]drift.Entry, error) {
+	ctx, cancel := s.bounded()
+	defer cancel()
+	rows, err := s.query(ctx, slot, `select `+columns+` from entries where slot = $1 and (epoch, seq) > ($2, $3) order by epoch, seq limit $4`,
+		slot, after.Epoch, after.Seq, atMost(limit))
+	if err != nil {
+		return nil, err
+	}
+	var out []drift.Entry
+	var corrupt error
+	for i := range rows {
+		if !rows[i].Exact() {
+			continue
+		}
+		e, err := rows[i].Entry()
+		if err != nil {
+			corrupt = err
+			break
+		}
+		out = append(out, e)
+	}
+	if err := s.show(ctx, out); err != nil {
+		return nil, err
+	}
+	return out, corrupt
+}
+
+// atMost is a limit as the database takes it: nil for none.
+func atMost(limit int) *int {
+	if limit == 0 {
+		return nil
+	}
+	return &limit
+}
+
+// Entries goes through all entries that Since returns. For a corrupt entry it gives a
+// [*store.Damage] with a Seq and goes on; any other error ends it.
+func (s *Store) Entries() iter.Seq2[drift.Entry, error] {
+	const page = 1000
+	return func(yield func(drift.Entry, error) bool) {
+		var at place
+		for {
+			entries, err := s.Since(at.epoch, at.seq, page)
+			for _, e := range entries {
+				at = place{e.StoreEpoch, e.StoreSeq}
+				if !yield(e, nil) {
+					return
+				}
+			}
+			var d *store.Damage
+			switch {
+			case errors.As(err, &d) && d.Seq > 0:
+				at = place{d.Epoch, d.Seq}
+				if !yield(drift.Entry{}, d) {
+					return
+				}
+			case err != nil:
+				yield(drift.Entry{}, err)
+				return
+			case len(entries) < page:
+				return
+			}
+		}
+	}
+}
+
+// Stats returns figures about the store. Size is what its tables and indexes take on the
+// server; Epoch and Seq are the highest numbers given.
+func (s *Store) Stats() (store.Stats, error) {
+	ctx, cancel := s.bounded()
+	defer cancel()
+	to, err := s.settle(ctx)
+	if err != nil {
+		return store.Stats{}, err
+	}
+	out := store.Stats{Epoch: to.epoch, Seq: to.seq}
+	// What was stored meanwhile has higher numbers, and is not counted.
+	err = s.pool.QueryRow(ctx, `select
+		(select sum(entries) from slots) - (select count(*) from slots s join entries e on e.slot = s.slot and (e.epoch, e.seq) > ($1, $2)),
+		(select sum(machines) from slots), (select sum(conflicts) from slots),
+		coalesce((select sum(dropped) from generations), 0),
+		coalesce((select n from counters where name = 'refused'), 0), pg_database_size(current_database())`, to.epoch, to.seq).
+		Scan(&out.Entries, &out.Machines, &out.Conflicts, &out.Compacted, &out.Refused, &out.Size)
+	if out.Entries == 0 {
+		out.Epoch = 0
+	}
+	return out, away(err)
+}
