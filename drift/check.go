@@ -317,6 +317,9 @@ func (r *Record) checkSetup() error {
 	if s.Zone != "" && !plausibleZone(s.Zone) {
 		return &Problem{Field: "zone", Value: s.Zone, Reason: "must be a time zone like Europe/Oslo"}
 	}
+	if s.Customer != "" && s.Scope != ScopeMachine {
+		return &Problem{Field: "customer", Value: s.Customer, Reason: "can be stated of one machine only: the scope must be machine"}
+	}
 	return s.checkLocation()
 }
 

@@ -178,8 +178,10 @@ type Setup struct {
 	WarmUp Opt[float64]
 	// Zone is an IANA time zone; Depot is where its spares lie.
 	Zone, Depot string
-	LeadTime    Opt[float64] // days
-	SparePairs  Opt[int64]
+	// Customer is for whom a machine works, see [Customers].
+	Customer   string
+	LeadTime   Opt[float64] // days
+	SparePairs Opt[int64]
 	// CheckMinutes is what a calibration costs, OutMinutes what being out costs.
 	CheckMinutes, OutMinutes Opt[float64]
 	// DailyCheck is every how many days a check is due before the first splice: 1

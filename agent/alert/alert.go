@@ -40,6 +40,9 @@ const (
 	ChannelDead   RuleName = "channel-dead"
 )
 
+// OfMachine says whether the rule is about machines, and not about the agent itself.
+func (r RuleName) OfMachine() bool { return r != SourceSilent && r != ChannelDead }
+
 // Rule says how the cases of one rule live.
 type Rule struct {
 	Name     RuleName

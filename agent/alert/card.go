@@ -35,7 +35,7 @@ type CardRule struct {
 func (p *Policy) Card(s State, outcomes []Outcome, found []Found, machines int, now time.Time) Card {
 	card := Card{Machines: machines}
 	note := func(rule RuleName, opened, sent time.Time) {
-		if rule == SourceSilent || rule == ChannelDead {
+		if !rule.OfMachine() {
 			return
 		}
 		if card.Since.IsZero() || opened.Before(card.Since) {

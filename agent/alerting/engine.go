@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net/http"
+	"slices"
 	"sync"
 	"time"
 
@@ -356,12 +357,23 @@ func (a *engine) Withheld() []alert.Withheld {
 	return policy.Withheld()
 }
 
-// Card says how the alerts turned out.
-func (a *engine) Card() alert.Card {
+// Card says how the alerts about a part of the fleet turned out.
+func (a *engine) Card(part drift.Part) alert.Card {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	policy := a.current()
-	return policy.Card(a.state, a.outcomes, alert.FoundIn(a.outcomes), len(a.view.Machines), a.now())
+	state, outcomes, machines := a.state, a.outcomes, len(a.view.Machines)
+	if part != nil {
+		state.Cases = slices.DeleteFunc(slices.Clone(state.Cases), func(c alert.Case) bool { return !part.Holds(c.Subject, c.Opened) })
+		outcomes = slices.DeleteFunc(slices.Clone(outcomes), func(o alert.Outcome) bool { return !part.Holds(o.Subject, o.Opened) })
+		machines = 0
+		for i := range a.view.Machines {
+			if part.Has(a.view.Machines[i].Machine) {
+				machines++
+			}
+		}
+	}
+	return policy.Card(state, outcomes, alert.FoundIn(outcomes), machines, a.now())
 }
 
 // Acknowledge marks a case as acknowledged by somebody.

@@ -3,6 +3,7 @@ package alerting
 import (
 	"arcdrift/agent/alert"
 	"arcdrift/agent/metrics"
+	"arcdrift/drift"
 	"context"
 	"sync"
 )
@@ -79,10 +80,10 @@ func (s *Service) Open() []alert.Shown {
 	return s.inForce.Open()
 }
 
-func (s *Service) Card() alert.Card {
+func (s *Service) Card(part drift.Part) alert.Card {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
-	return s.inForce.Card()
+	return s.inForce.Card(part)
 }
 
 // Withheld is that of the alerting in force.

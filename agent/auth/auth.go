@@ -1,6 +1,7 @@
 // Package auth says who may read and write what. An account is a device, which writes
 // for its own machines and reads about them, or a person with a role, see [Role] and
-// [Right]. Accounts are in one file beside the store, with hashes of their secrets.
+// [Right]. Either may be limited to the machines of some customers, see [Limit].
+// Accounts are in one file beside the store, with hashes of their secrets.
 // Secrets are long random texts that are made here and shown once.
 //
 // While there is no account, clients on this computer may do everything, and others
@@ -67,6 +68,10 @@ type Principal struct {
 	Machines Machines
 	// Forwards: the device is an agent that forwards records of others.
 	Forwards bool
+	// Limit are the customers and depots whose machines it may know of.
+	Limit Limit
+
+	assignments Assignments
 
 	owner bool      // may open the store's file, so accounts do not matter
 	from  net.IP    // the client's address
@@ -80,7 +85,7 @@ func Owner() Principal { return Principal{Role: Manager, owner: true} }
 
 // MayWrite says whether the principal may write for the machine.
 func (p Principal) MayWrite(machine string) bool {
-	return p.Role.May(Log) || p.Role == Device && p.Machines.Cover(machine)
+	return p.Sees(machine) && (p.Role.May(Log) || p.Role == Device && p.Machines.Cover(machine))
 }
 
 // MayWriteSome says whether the principal may write anything at all.
@@ -115,7 +120,12 @@ func (p Principal) Relays(via string) bool {
 // or nil.
 func (p Principal) Check(r *drift.Record) *drift.Problem {
 	about := r.About()
+	outside := p.outside(r)
 	switch {
+	case outside != nil:
+		return outside
+	case p.Role == Device && r.Setup != nil && r.Setup.Customer != "" && !p.Machines.Cover(""):
+		return assigns("customer", r.Setup.Customer)
 	case p.Role == Device && p.Machines.Cover(about), p.Role.May(needs(r)):
 		return nil
 	case p.Role != Device:
@@ -123,14 +133,14 @@ func (p Principal) Check(r *drift.Record) *drift.Problem {
 	case about == "" && p.Machines.Cover(r.Machine):
 		return &drift.Problem{Field: "scope", Reason: "must be machine: " + p.Name + " may write for its own machines only"}
 	default:
-		return &drift.Problem{Field: "machine", Value: r.Machine, Reason: "is not one that " + p.Name + " may write for"}
+		return p.notItsOwn("machine", r.Machine)
 	}
 }
 
 // MayRead says whether the principal may read about the machine.
 func (p Principal) MayRead(machine string) bool {
-	return p.MayReadAll() || p.Role == Device && p.Machines.Cover(machine)
+	return p.Sees(machine) && (p.Role.May(Read) || p.Role == Device && p.Machines.Cover(machine))
 }
 
 // MayReadAll says whether the principal may read about every machine.
-func (p Principal) MayReadAll() bool { return p.Role.May(Read) }
+func (p Principal) MayReadAll() bool { return p.Role.May(Read) && !p.Limited() }

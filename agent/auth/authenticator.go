@@ -40,6 +40,8 @@ type Authenticator struct {
 	policy Policy
 	now    func() time.Time
 
+	assignments Assignments // nil without limited accounts
+
 	slow  sync.Mutex // held while the secret of a throttled source is checked
 	mu    sync.Mutex
 	known map[string]mark // hash → the secret that matched it last
@@ -97,10 +99,17 @@ func (g *Authenticator) Authenticate(from net.IP, name, secret string) (Principa
 	g.noteUse(name)
 	for _, a := range accounts {
 		if a.Name == name {
-			return a.principal(from, hash, read), nil
+			return g.principal(&a, from, hash, read), nil
 		}
 	}
 	return Principal{}, ErrWrong
+}
+
+// principal is the principal of a client whose secret matched that hash.
+func (g *Authenticator) principal(a *Account, from net.IP, hash string, read uint64) Principal {
+	p := a.principal(from, hash, read)
+	p.assignments = g.assignments
+	return p
 }
 
 // unnamed is the principal of a client without a name.
@@ -125,7 +134,7 @@ func (g *Authenticator) Resume(from net.IP, name, mark string) (Principal, error
 			continue
 		}
 		for _, hash := range a.hashes(g.now()) {
-			if p := a.principal(from, hash, read); subtle.ConstantTimeCompare([]byte(p.Mark()), []byte(mark)) == 1 {
+			if p := g.principal(&a, from, hash, read); subtle.ConstantTimeCompare([]byte(p.Mark()), []byte(mark)) == 1 {
 				g.noteUse(name)
 				return p, nil
 			}
@@ -153,7 +162,7 @@ func (g *Authenticator) Refresh(p Principal) (Principal, error) {
 	}
 	for _, a := range accounts {
 		if a.Name == p.Name && slices.Contains(a.hashes(g.now()), p.key) {
-			return a.principal(p.from, p.key, read), nil
+			return g.principal(&a, p.from, p.key, read), nil
 		}
 	}
 	return Principal{}, ErrGone

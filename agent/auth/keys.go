@@ -25,9 +25,11 @@ type Account struct {
 	// Forwards: the device is an agent that forwards records of others, and is believed
 	// when it reports when and how they came. Nil, as in accounts from before this field,
 	// counts as true.
-	Forwards *bool     `json:"forwards,omitempty"`
-	Hash     string    `json:"hash"` // bcrypt; "" while an invitation waits
-	Added    time.Time `json:"added"`
+	Forwards *bool `json:"forwards,omitempty"`
+	// Limit are the customers and depots whose machines it may know of.
+	Limit Limit     `json:"limit,omitzero"`
+	Hash  string    `json:"hash"` // bcrypt; "" while an invitation waits
+	Added time.Time `json:"added"`
 	// Before is the hash of the previous secret, which is valid until BeforeEnds.
 	Before     string    `json:"before,omitempty"`
 	BeforeEnds time.Time `json:"before_ends,omitzero"`
@@ -38,7 +40,7 @@ type Account struct {
 
 // principal is the principal of a client whose secret matched that hash.
 func (a *Account) principal(from net.IP, hash string, read uint64) Principal {
-	p := Principal{Name: a.Name, Role: a.Role, Machines: a.Machines, Forwards: a.Role == Device && (a.Forwards == nil || *a.Forwards), from: from, key: hash, read: read}
+	p := Principal{Name: a.Name, Role: a.Role, Machines: a.Machines, Forwards: a.Role == Device && (a.Forwards == nil || *a.Forwards), Limit: a.Limit, from: from, key: hash, read: read}
 	if hash != a.Hash {
 		p.ends = a.BeforeEnds
 	}

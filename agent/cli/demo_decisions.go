@@ -16,7 +16,7 @@ const fresh = 7 * 24 * time.Hour
 // pastDecisions are what the contractor's people decided on the findings of the story that
 // are older than a week: without them all of two months would be open at once.
 func pastDecisions(ctx context.Context, history []drift.Record, now time.Time) ([]drift.Record, error) {
-	report, err := fleet.Doubt(ctx, fleet.NewRecords(history), now, lookback.Question{})
+	report, err := fleet.Doubt(ctx, fleet.NewRecords(history), now, nil, lookback.Question{})
 	if err != nil {
 		return nil, err
 	}

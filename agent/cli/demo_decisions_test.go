@@ -26,7 +26,7 @@ func TestTheDemoDecidesOnOlderFindings(t *testing.T) {
 		assert.True(t, decisions[i].Time.Before(now))
 	}
 	all := append(append([]drift.Record{}, history...), decisions...)
-	report, err := fleet.Doubt(t.Context(), fleet.NewRecords(all), now, lookback.Question{})
+	report, err := fleet.Doubt(t.Context(), fleet.NewRecords(all), now, nil, lookback.Question{})
 	require.NoError(t, err)
 	waiting := report.Waiting()
 	require.NotEmpty(t, waiting)

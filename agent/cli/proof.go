@@ -57,7 +57,7 @@ adds that somebody else had seen the signature by then.`,
 			if err != nil {
 				return nil, err
 			}
-			return m.Make(ctx, q)
+			return m.Make(ctx, nil, q)
 		})
 		if err != nil {
 			return err

@@ -37,10 +37,11 @@ func (l *LeftOut) Unwrap() error { return l.Cause }
 
 // Write writes every entry as JSON lines, and then what was refused, oldest
 // first; or, as CSV, the entries. What is spoilt is its error once all else is
-// written.
-func Write(s Store, w io.Writer, format string) error {
+// written. Of a part of the fleet, it writes what concerns its machines: no setups of
+// several machines, and nothing about arc counts that are left out.
+func Write(s Store, w io.Writer, format string, part drift.Part) error {
 	b := bufio.NewWriter(w)
-	x := exporter{store: s, w: b}
+	x := exporter{store: s, w: b, part: part}
 	write := func(e *drift.Entry) error {
 		_, err := b.Write(append(wire.AppendEntry(nil, e), '\n'))
 		return err
@@ -70,7 +71,8 @@ func Write(s Store, w io.Writer, format string) error {
 type exporter struct {
 	store   Store
 	w       io.Writer
-	without uint64 // records that the store held at the beginning and that were not met
+	part    drift.Part // nil for everything
+	without uint64     // records that the store held at the beginning and that were not met
 	spoilt  []*store.Damage
 }
 
@@ -84,6 +86,8 @@ func (x *exporter) entries(write func(*drift.Entry) error) error {
 		var d *store.Damage
 		seq := e.StoreSeq
 		switch {
+		case x.part != nil && (err == nil && !x.part.HasEntry(&e) || errors.As(err, &d) && !x.part.Has(d.Machine)):
+			continue
 		case err == nil:
 			err = write(&e)
 		case errors.As(err, &d) && d.Seq > 0:
@@ -106,6 +110,9 @@ func (x *exporter) refused() error {
 		return fmt.Errorf("the export stopped before what was refused: %w", err)
 	}
 	for _, r := range slices.Backward(all) {
+		if x.part != nil && (r.Machine == "" || !x.part.Holds(r.Machine, r.Time)) {
+			continue
+		}
 		told := wire.Refusal(r)
 		if _, err := x.w.Write(append(wire.AppendRefusal(nil, &told), '\n')); err != nil {
 			return err
@@ -116,7 +123,7 @@ func (x *exporter) refused() error {
 
 // thinned writes how many arc counts are left out.
 func (x *exporter) thinned() error {
-	if x.without == 0 {
+	if x.without == 0 || x.part != nil {
 		return nil
 	}
 	_, err := x.w.Write(append(wire.AppendCompacted(nil, x.without), '\n'))

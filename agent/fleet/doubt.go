@@ -12,13 +12,13 @@ import (
 
 // Doubt looks back on the splices of a job, or of a machine in a time, as a book tells them
 // of what had arrived by a moment. Its spans are those of what was found out in that time,
-// not the time that was asked about.
-func Doubt(ctx context.Context, book Reader, knownAt time.Time, q lookback.Question) (lookback.Report, error) {
+// not the time that was asked about. Only a part of the fleet is looked at, nil for all.
+func Doubt(ctx context.Context, book Reader, knownAt time.Time, part drift.Part, q lookback.Question) (lookback.Report, error) {
 	w, err := look(book, cut{knownAt, drift.Some(knownAt)})
 	if err != nil {
 		return lookback.Report{}, err
 	}
-	r, err := w.lookBack(ctx, q)
+	r, err := w.of(part).lookBack(ctx, q)
 	if err != nil {
 		return lookback.Report{}, err
 	}

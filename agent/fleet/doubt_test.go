@@ -25,11 +25,11 @@ func TestTheSameLookBackComesOutTheSame(t *testing.T) {
 		}
 	}
 	book, q := newMemoryReader(records), lookback.Question{Job: "Hallow Fen week 11"}
-	first, err := fleet.Doubt(t.Context(), book, today, q)
+	first, err := fleet.Doubt(t.Context(), book, today, nil, q)
 	require.NoError(t, err)
 	require.NotEmpty(t, first.Entries)
 	for range 3 {
-		again, err := fleet.Doubt(t.Context(), book, today, q)
+		again, err := fleet.Doubt(t.Context(), book, today, nil, q)
 		require.NoError(t, err)
 		assert.Equal(t, first, again)
 	}

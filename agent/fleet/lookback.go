@@ -2,19 +2,37 @@ package fleet
 
 import (
 	"context"
+	"slices"
 	"sync"
 	"time"
 
 	"arcdrift/drift"
 	"arcdrift/drift/lookback"
+	"arcdrift/drift/model"
 )
 
 // lookedBack is the machine's history as a look-back reads it.
 func (l *life) lookedBack(g *generation) lookback.Past {
-	return lookback.Past{
+	past := lookback.Past{
 		Machine: l.name, Kind: g.pop.For(l.Key), Settings: l.Settings, Zone: g.zones.named(l.Settings.Zone),
 		Entries: l.entries, Events: l.events,
 	}
+	if since := g.part.Since(l.name); !since.IsZero() {
+		past.Entries = slices.DeleteFunc(slices.Clone(l.entries), func(e drift.Entry) bool { return e.When().Before(since) || e.Received.Before(since) })
+		past.Events = slices.DeleteFunc(slices.Clone(l.events), func(ev model.Event) bool { return ev.Time.Before(since) })
+	}
+	return past
+}
+
+// of is the generation with a part of its machines only.
+func (g *generation) of(part drift.Part) *generation {
+	if part == nil {
+		return g
+	}
+	some := *g
+	some.part = part
+	some.names = slices.DeleteFunc(slices.Clone(g.names), func(name string) bool { return !part.Has(name) })
+	return &some
 }
 
 // PastsOf returns the histories that look-backs read, of one machine or, with "", of
@@ -37,7 +55,7 @@ func (g *generation) lookBack(ctx context.Context, q lookback.Question) (lookbac
 		return lookback.Report{}, err
 	}
 	names := g.named(q.Machine)
-	if q.Machine != "" && len(names) == 0 {
+	if q.Machine != "" && (len(names) == 0 || !g.part.Has(q.Machine)) {
 		return lookback.Report{}, &drift.Problem{Field: "machine", Value: q.Machine, Reason: "is not known here: no record names it"}
 	}
 	report, err := lookback.All(len(names), func(visit func(int, *lookback.Past)) error {
@@ -61,11 +79,11 @@ func (a *Answers) LookBack(q lookback.Question) (lookback.Report, error) {
 	return g.lookBack(context.Background(), q)
 }
 
-// LookBack answers which splices to doubt, by what is known now. The answer to the empty
-// question, about the latest findings, is computed by [Fleet.Run] and may be some minutes
-// old.
-func (f *Fleet) LookBack(q lookback.Question) (lookback.Report, error) {
-	lately := q == lookback.Question{}
+// LookBack answers which splices of a part of the fleet to doubt, by what is known now.
+// The answer to the empty question about the whole fleet, about the latest findings, is
+// computed by [Fleet.Run] and may be some minutes old.
+func (f *Fleet) LookBack(part drift.Part, q lookback.Question) (lookback.Report, error) {
+	lately := part == nil && q == lookback.Question{}
 	if report, known := f.OpenLookBacks(); lately && known {
 		return report, nil
 	}
@@ -73,7 +91,7 @@ func (f *Fleet) LookBack(q lookback.Question) (lookback.Report, error) {
 	if err != nil {
 		return lookback.Report{}, err
 	}
-	report, err := g.lookBack(context.Background(), q)
+	report, err := g.of(part).lookBack(context.Background(), q)
 	if err == nil && lately {
 		f.open.put(report, 0)
 	}

@@ -19,22 +19,22 @@ func TestLookBackOfAStoreAndOfAFleetAreTheSame(t *testing.T) {
 	y.take(t, append(before, today...)...)
 	machine := y.Snapshot().Assessments()[0].Machine
 	q := lookback.Question{Machine: machine, From: drift.Some(evening.AddDate(0, 0, -20)), To: drift.Some(evening)}
-	running, err := y.LookBack(q)
+	running, err := y.LookBack(nil, q)
 	require.NoError(t, err)
 	require.NotEmpty(t, running.Entries)
 	alone, err := NewAnswers(y.store, func() time.Time { return evening }).LookBack(q)
 	require.NoError(t, err)
 	assert.Equal(t, alone, running)
 
-	lately, err := y.LookBack(lookback.Question{})
+	lately, err := y.LookBack(nil, lookback.Question{})
 	require.NoError(t, err)
 	kept, known := y.OpenLookBacks()
 	assert.True(t, known)
 	assert.Equal(t, lately, kept)
 
-	_, err = y.LookBack(lookback.Question{Machine: "X-99", From: q.From, To: q.To})
+	_, err = y.LookBack(nil, lookback.Question{Machine: "X-99", From: q.From, To: q.To})
 	assert.EqualError(t, err, `machine is "X-99": it is not known here: no record names it`)
-	_, err = y.LookBack(lookback.Question{Job: "nothing"})
+	_, err = y.LookBack(nil, lookback.Question{Job: "nothing"})
 	assert.EqualError(t, err, `job is "nothing": it is not known here: no splice record names it`)
 }
 

@@ -54,6 +54,9 @@ type generation struct {
 	// before are the earlier names of machines that were renamed, alike the names
 	// that look like one.
 	before, alike map[string][]string
+	// part of the machines is looked at, nil for all; customers says for whom each works.
+	part      drift.Part
+	customers drift.Customers
 	// marks are the marks of the machines' pairs at midnight.
 	marks map[string][]drift.Mark
 	// processors is how many processors read and fold the machines.
@@ -119,7 +122,7 @@ func (g *generation) call() {
 	}
 	g.names = slices.Sorted(maps.Keys(there))
 	for _, name := range g.names {
-		key := drift.NameKey(name)
+		key := g.nameKey(name)
 		g.alike[key] = append(g.alike[key], name)
 	}
 }
@@ -132,16 +135,37 @@ func (g *generation) assessed(m *member) advise.Assessment {
 	for _, old := range g.before[m.name] {
 		a.Data.Refused += g.refused[old]
 	}
-	if q, ask := drift.AskNames(m.name, g.alike[drift.NameKey(m.name)], &g.setups); ask {
+	if q, ask := drift.AskNames(m.name, g.alike[g.nameKey(m.name)], &g.setups); ask {
 		q.At = g.cut.asOf
 		a.Ask(q)
 	}
 	if n := len(m.marks); n > 0 && g.cut.asOf.Sub(m.marks[n-1].At) <= drift.AskedFor { // the last is the latest
-		if q, ask := drift.AskSwapped(m.name, m.marks, g.marks); ask && g.cut.asOf.Sub(q.At) <= drift.AskedFor {
+		if q, ask := drift.AskSwapped(m.name, m.marks, g.colleagues(m.name)); ask && g.cut.asOf.Sub(q.At) <= drift.AskedFor {
 			a.Ask(q)
 		}
 	}
 	return a
+}
+
+// nameKey is the same for names that look like one machine of one customer: a question
+// never names a machine of another customer.
+func (g *generation) nameKey(machine string) string {
+	return g.customers.Of(machine).Customer + "\x00" + drift.NameKey(machine)
+}
+
+// colleagues are the marks of the machines that work for the same customer.
+func (g *generation) colleagues(machine string) map[string][]drift.Mark {
+	if !g.customers.Any() {
+		return g.marks
+	}
+	out := map[string][]drift.Mark{}
+	customer := g.customers.Of(machine).Customer
+	for name, marks := range g.marks {
+		if g.customers.Of(name).Customer == customer {
+			out[name] = marks
+		}
+	}
+	return out
 }
 
 // learn learns the populations from what the named machines had done by midnight: records
@@ -212,9 +236,10 @@ func (g *generation) setUp() error {
 	}
 	entries, g.coming, _, _ = g.counted(entries)
 	drift.Order(entries)
-	g.setups, g.setupsDigest = drift.Setups{}, digestOf(entries)
+	g.setups, g.setupsDigest, g.customers = drift.Setups{}, digestOf(entries), drift.Customers{}
 	for i := range entries {
 		g.setups.Take(&entries[i].Record)
+		g.customers.Take(&entries[i])
 	}
 	return nil
 }

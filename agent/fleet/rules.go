@@ -29,7 +29,7 @@ func (g *generation) owed(since time.Time) (out []advise.Owed, err error) {
 		mu.Lock()
 		defer mu.Unlock()
 		for i := range all {
-			if !all[i].Time.Before(since) {
+			if all[i].Machine = l.name; !all[i].Time.Before(since) {
 				out = append(out, all[i])
 			}
 		}

@@ -1,15 +1,22 @@
 package fleet
 
-import "arcdrift/drift/advise"
+import (
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+)
 
 // usualLead is the lead time of spare pairs in days where no setup says one: a
 // month, a proposal.
 const usualLead = 30
 
-// Spares are the electrode pairs that the depots of the fleet should hold.
-func (s *Snapshot) Spares() []advise.Spares {
+// Spares are the electrode pairs that the depots should hold for a part of the fleet, nil
+// for all of it.
+func (s *Snapshot) Spares(part drift.Part) []advise.Spares {
 	var demand []advise.Demand
 	for _, a := range s.Assessments() {
+		if !part.Has(a.Machine) {
+			continue
+		}
 		settings := s.About(a.Machine).Settings
 		d := advise.Demand{Machine: a.Machine, Depot: settings.Depot, Held: settings.SparePairs}
 		if pace, ok := a.Electrode.ArcsPerDay.Get(); ok {

@@ -52,6 +52,9 @@ func (s *Submission) refusal(p *drift.Problem, now time.Time) drift.Refusal {
 	if r.Machine == "" && drift.ValidMachine(s.Record.Machine) {
 		r.Machine = s.Record.Machine // nothing is filed under a hostile name
 	}
+	if s.By != nil && r.Machine != "" && !s.By.Sees(r.Machine) {
+		r.Machine = ""
+	}
 	if len(r.Raw) > drift.MaxRaw {
 		r.Raw = r.Raw[:drift.MaxRaw]
 	}

@@ -49,6 +49,9 @@ type Submission struct {
 type Principal interface {
 	// Account is the name of its account, "" for a principal without one.
 	Account() string
+	// Sees says whether it may know of the machine. A refusal of a record about another
+	// one is not filed under that machine, where its own people would read it.
+	Sees(machine string) bool
 	// Check says why it may not write the record, or nil.
 	Check(r *drift.Record) *drift.Problem
 }

@@ -35,8 +35,9 @@ type Maker struct {
 // stampPatience is how long a time-stamp server may take.
 const stampPatience = 30 * time.Second
 
-// Make makes a pack. Without a moment it is as known now.
-func (m *Maker) Make(ctx context.Context, q Question) ([]byte, error) {
+// Make makes a pack from a part of the fleet, nil for all of it. Without a moment it is as
+// known now.
+func (m *Maker) Make(ctx context.Context, part drift.Part, q Question) ([]byte, error) {
 	if q.KnownAt.IsZero() {
 		q.KnownAt = m.Now()
 	}
@@ -47,12 +48,12 @@ func (m *Maker) Make(ctx context.Context, q Question) ([]byte, error) {
 	}
 	m.one.Lock()
 	defer m.one.Unlock()
-	f, err := Gather(m.Store, q, func(q Question) (lookback.Report, error) {
+	f, err := Gather(m.Store, part, q, func(q Question) (lookback.Report, error) {
 		asked := lookback.Question{Job: q.Job, Machine: q.Machine}
 		if q.Job == "" {
 			asked.From, asked.To = drift.Some(q.From), drift.Some(q.To)
 		}
-		return fleet.Doubt(ctx, m.Store, q.KnownAt, asked)
+		return fleet.Doubt(ctx, m.Store, q.KnownAt, part, asked)
 	})
 	if err != nil {
 		return nil, err
@@ -93,7 +94,7 @@ func (m *Maker) Again(ctx context.Context, raw []byte) (*pack.Finding, []string,
 		q.From, q.To = *from, *to
 	}
 	bare := Maker{Store: m.Store, Name: m.Name, KeyFile: m.KeyFile, Software: m.Software, Now: m.Now}
-	fresh, err := bare.Make(ctx, q)
+	fresh, err := bare.Make(ctx, nil, q)
 	if err != nil {
 		return was, nil, err
 	}

@@ -75,11 +75,11 @@ type Machine struct {
 	Days     []Day
 }
 
-// Gather reads the facts. look is the look-back over the same splices. A job or a machine
-// that nobody knows is a [*drift.Problem].
-func Gather(s Store, q Question, look func(Question) (lookback.Report, error)) (*Facts, error) {
+// Gather reads the facts from a part of the fleet, nil for all of it. look is the look-back
+// over the same splices. A job or a machine that nobody knows is a [*drift.Problem].
+func Gather(s Store, part drift.Part, q Question, look func(Question) (lookback.Report, error)) (*Facts, error) {
 	f := &Facts{Question: q}
-	books, err := f.books(s)
+	books, err := f.books(s, part)
 	if err != nil {
 		return nil, err
 	}
@@ -93,6 +93,9 @@ func Gather(s Store, q Question, look func(Question) (lookback.Report, error)) (
 	for i := range books {
 		hide(&books[i], names)
 		f.Machines = append(f.Machines, f.machine(&books[i]))
+		if err := f.Machines[i].within(part.Since(books[i].Machine)); err != nil {
+			return nil, err
+		}
 		for _, name := range append([]string{books[i].Machine}, books[i].Before...) {
 			head, found, err := s.HeadAt(name, q.KnownAt)
 			if err != nil {
@@ -108,11 +111,24 @@ func Gather(s Store, q Question, look func(Question) (lookback.Report, error)) (
 	return f, nil
 }
 
+// within is why a pack about this machine cannot be made by somebody who may know of it
+// from that moment on only: a pack says all of its time or nothing.
+func (m *Machine) within(since time.Time) error {
+	earlier := func(e drift.Entry) bool { return e.When().Before(since) || e.Received.Before(since) }
+	if slices.ContainsFunc(m.Kept, earlier) || slices.ContainsFunc(m.Checks, func(c Check) bool { return c.Began.Before(since) }) {
+		return &drift.Problem{Field: "machine", Value: m.Machine, Reason: fmt.Sprintf("came from another customer on %s, and the pack needs records from before: ask the manager of the agent for it", since.UTC().Format(time.DateOnly))}
+	}
+	return nil
+}
+
 // books reads the machines that the question is about.
-func (f *Facts) books(s Store) ([]fleet.Logbook, error) {
+func (f *Facts) books(s Store, part drift.Part) ([]fleet.Logbook, error) {
 	var mu sync.Mutex
 	known := map[string]bool{}
 	books, err := fleet.Logbooks(s, f.KnownAt, func(machine string, entries []drift.Entry) bool {
+		if !part.Has(machine) {
+			return false
+		}
 		if f.Job == "" {
 			mu.Lock()
 			known[machine] = true

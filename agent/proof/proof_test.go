@@ -94,7 +94,7 @@ func nothing(proof.Question) (lookback.Report, error) {
 
 func gather(t *testing.T, s records, q proof.Question) *proof.Facts {
 	t.Helper()
-	f, err := proof.Gather(s, q, nothing)
+	f, err := proof.Gather(s, nil, q, nothing)
 	require.NoError(t, err)
 	f.Store, f.Software = s.Name(), pack.Software{Name: "arcdrift", Version: "0.1.0", Revision: "test"}
 	return f
@@ -232,7 +232,7 @@ func TestNoSpliceIsCountedTwice(t *testing.T) {
 		}
 		return r, err
 	}
-	f, err := proof.Gather(s, q, moved)
+	f, err := proof.Gather(s, nil, q, moved)
 	require.NoError(t, err)
 	count := func(f *proof.Facts) (n int) {
 		for _, m := range f.Machines {
@@ -250,14 +250,14 @@ func TestWhatNobodyKnowsIsNamed(t *testing.T) {
 	t.Parallel()
 	s := told(t)
 	job, machine := aJob(t, s)
-	_, err := proof.Gather(s, proof.Question{Job: job + "x", KnownAt: knownAt}, nothing)
+	_, err := proof.Gather(s, nil, proof.Question{Job: job + "x", KnownAt: knownAt}, nothing)
 	var problem *drift.Problem
 	require.ErrorAs(t, err, &problem)
 	assert.ErrorContains(t, err, "no splice record names it; the nearest known one is "+job)
-	_, err = proof.Gather(s, proof.Question{Machine: machine + "0", KnownAt: knownAt}, nothing)
+	_, err = proof.Gather(s, nil, proof.Question{Machine: machine + "0", KnownAt: knownAt}, nothing)
 	require.ErrorAs(t, err, &problem)
 	assert.ErrorContains(t, err, "no record names it")
-	_, err = proof.Gather(s, proof.Question{Job: job, KnownAt: today.AddDate(-1, 0, 0)}, nothing)
+	_, err = proof.Gather(s, nil, proof.Question{Job: job, KnownAt: today.AddDate(-1, 0, 0)}, nothing)
 	assert.ErrorContains(t, err, "no splice record names it", "nothing had arrived")
 }
 
@@ -278,7 +278,7 @@ func TestAPackMadeAgainSaysWhatChanged(t *testing.T) {
 	s := told(t)
 	m := maker(t, s)
 	job, machine := aJob(t, s)
-	raw, err := m.Make(t.Context(), proof.Question{Job: job})
+	raw, err := m.Make(t.Context(), nil, proof.Question{Job: job})
 	require.NoError(t, err)
 	again := func() []string {
 		found, changed, err := m.Again(t.Context(), raw)

@@ -107,7 +107,7 @@ func (l *local) Move(_ context.Context, q advise.Move) (advise.MoveAnswer, error
 
 // Export writes all that is kept.
 func (l *local) Export(_ context.Context, w io.Writer, format string) error {
-	return export.Write(l.store, w, format)
+	return export.Write(l.store, w, format, nil)
 }
 
 // LookBack answers which splices to doubt.

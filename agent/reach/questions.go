@@ -15,7 +15,7 @@ func (l Location) Spares(ctx context.Context) (rows []advise.Spares, err error) 
 	err = l.read(ctx, func(s store.Reader, _ Store) error {
 		snapshot, err := fleet.At(s, l.Now())
 		if err == nil {
-			rows = snapshot.Spares()
+			rows = snapshot.Spares(nil)
 		}
 		return err
 	}, func(r *remote) error { return r.get(ctx, "/api/v1/spares", nil, &rows) })

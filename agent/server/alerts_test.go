@@ -77,7 +77,7 @@ func TestAlertReachesEverybodyOnce(t *testing.T) {
 	agenttest.Soon(t, "the Alertmanager knows", func() bool { return !agenttest.Standing(t, am)["ArcdriftMachineMustStop K-07 by the agent"] })
 	assert.Equal(t, []string{"alert stop K-07", "cleared stop K-07"}, hook.Told(), "one message, none for the repeat, one note")
 	assert.Contains(t, agenttest.Scraped(t, s), `arcdrift_alerts_firing{rule="stop"} 0`)
-	card := s.Alerts().Card()
+	card := s.Alerts().Card(nil)
 	assert.Equal(t, 1, card.Messages)
 	assert.Equal(t, 1, card.Rules[0].Right, "the finding has told how it turned out")
 	r := agenttest.Run(t, cli.Env{Now: time.Now}, "report", "--sent", "--db", db)

@@ -57,6 +57,7 @@ type Server struct {
 	reader        store.Reader // the store, as answers and pages read it
 	fleet         fleetView
 	intake        *countedIntake
+	customers     *customers
 	keys          *auth.Keys
 	authenticator *auth.Authenticator
 	listener      net.Listener // of the pages
@@ -99,7 +100,8 @@ func (s *Server) assemble(env Env) (err error) {
 	s.openProofs(env)
 	s.fleet = fleetView{fleet.New(s.reader, env.Now, s.log)}
 	s.fleet.UseCache(s.reader, version.Build)
-	s.intake = &countedIntake{Handler: intake.New(s.store, env.Now, s.fleet.Announce), now: env.Now, counts: map[metrics.Arrival]uint64{}, last: map[string]time.Time{}}
+	s.customers = newCustomers(s.reader.Setups, env.Now, s.log)
+	s.intake = &countedIntake{Handler: intake.New(s.store, env.Now, s.announce), now: env.Now, counts: map[metrics.Arrival]uint64{}, last: map[string]time.Time{}}
 	if err := s.openAlerts(env); err != nil {
 		return err
 	}
@@ -107,6 +109,7 @@ func (s *Server) assemble(env Env) (err error) {
 		return err
 	}
 	s.authenticator = auth.NewAuthenticator(s.keys, auth.Policy{Open: s.config.Open, Loopback: s.config.Loopback}, env.Now)
+	s.authenticator.UseAssignments(s.customers)
 	if err := s.listen(); err != nil {
 		return err
 	}
@@ -147,6 +150,12 @@ func (s *Server) assemble(env Env) (err error) {
 	return nil
 }
 
+// announce passes on new entries, after they are durable.
+func (s *Server) announce(entries []drift.Entry) {
+	s.customers.announce(entries)
+	s.fleet.Announce(entries)
+}
+
 // pages is the HTTP service.
 func (s *Server) pages(env Env) (*web.Server, error) {
 	sessions, err := auth.OpenSessions(s.config.DB+".sessions", env.Now)
@@ -157,10 +166,10 @@ func (s *Server) pages(env Env) (*web.Server, error) {
 		Keys: s.keys, Fingerprint: s.fingerprint,
 		Sessions: sessions, Unprotected: s.config.Open && s.config.TLS == nil,
 		Authenticator: s.authenticator, Intake: s.intake, Fleet: s.fleet, PastForecasts: s.fleet.Said, Records: records{s.reader, s.Ready},
-		Export: func(w io.Writer, format string) error { return export.Write(s.store, w, format) },
+		Export: func(w io.Writer, format string, part drift.Part) error { return export.Write(s.store, w, format, part) },
 		Backup: s.backup(), People: people{s.store, s.alerts}, Findings: s.diagnostics, Links: s.links.broken,
 		Alerts:   s.alerts,
-		Spares:   func() []advise.Spares { return s.spares.of(s.fleet.Snapshot()) },
+		Spares:   func(part drift.Part) []advise.Spares { return s.spares.of(s.fleet.Snapshot(), part) },
 		Owed:     s.fleet.Owed,
 		Proofs:   s.proofs,
 		LookBack: s.fleet.LookBack, OpenLookBacks: s.fleet.OpenLookBacks,
@@ -386,7 +395,7 @@ func (s *Server) facts() metrics.Facts {
 		out.StoreBytes = stats.Size
 		s.links.facts(&out, stats.Seq)
 	}
-	out.Spares = s.spares.of(s.fleet.Snapshot())
+	out.Spares = s.spares.of(s.fleet.Snapshot(), nil)
 	if report, known := s.fleet.OpenLookBacks(); known {
 		open, oldest := report.OpenSpans()
 		out.LookBacksOpen, out.LookBackOldest = drift.Some(open), oldest

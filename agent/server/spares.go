@@ -1,9 +1,11 @@
 package server
 
 import (
-	"arcdrift/agent/fleet"
-	"arcdrift/drift/advise"
 	"sync"
+
+	"arcdrift/agent/fleet"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
 )
 
 // sparesCache holds the spares of the latest snapshot: they take long to compute for a
@@ -14,11 +16,15 @@ type sparesCache struct {
 	rows    []advise.Spares
 }
 
-func (k *sparesCache) of(s *fleet.Snapshot) []advise.Spares {
+// of are the spares for a part of the fleet; those for all of it are kept.
+func (k *sparesCache) of(s *fleet.Snapshot, part drift.Part) []advise.Spares {
+	if part != nil {
+		return s.Spares(part)
+	}
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	if s.Version != k.version {
-		k.version, k.rows = s.Version, s.Spares()
+		k.version, k.rows = s.Version, s.Spares(nil)
 	}
 	return k.rows
 }

@@ -38,8 +38,8 @@ func (m *routes) open(pattern string, h http.HandlerFunc) {
 	m.ServeMux.HandleFunc(pattern, h)
 }
 
-// to serves those who have the right.
-func (m *routes) to(right auth.Right, pattern string, h http.HandlerFunc) {
+// to serves those who have the right, with what they may see.
+func (m *routes) to(right auth.Right, pattern string, h handler) {
 	m.all[pattern] = right
 	m.ServeMux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
 		pass := passOf(r)
@@ -48,12 +48,23 @@ func (m *routes) to(right auth.Right, pattern string, h http.HandlerFunc) {
 			m.server.turnAway(w, r, http.StatusForbidden, "this account has no permission for that")
 			return
 		}
-		h(w, r)
+		h(m.server.seenBy(pass), w, r)
+	})
+}
+
+// whole serves those who have the right and no limit: it is about all customers.
+func (m *routes) whole(right auth.Right, pattern string, h handler) {
+	m.to(right, pattern, func(s *Server, w http.ResponseWriter, r *http.Request) {
+		if s.part != nil {
+			s.turnAway(w, r, http.StatusForbidden, "this account is limited to some customers, and this is about all of them")
+			return
+		}
+		h(s, w, r)
 	})
 }
 
 // HandleFunc serves those who may read.
-func (m *routes) HandleFunc(pattern string, h http.HandlerFunc) {
+func (m *routes) HandleFunc(pattern string, h handler) {
 	if !strings.HasPrefix(pattern, "GET ") {
 		panic("web: " + pattern + " changes something: it takes more than the right to read")
 	}

@@ -16,6 +16,7 @@ import (
 
 	"arcdrift/agent/auth"
 	"arcdrift/agent/wire"
+	"arcdrift/drift"
 )
 
 // roster is an authenticator of a name for each role, each with its own name as secret, and of
@@ -161,7 +162,7 @@ func (nobody) Learn([]wire.Person) error     { return nil }
 // openServer is a server of f that can export, too.
 func openServer(t *testing.T, f *fake) *Server {
 	s := serverFor(t, f)
-	s.Export = func(io.Writer, string) error { return nil }
+	s.Export = func(io.Writer, string, drift.Part) error { return nil }
 	s.Backup = func(io.Writer) error { return nil }
 	s.People = nobody{}
 	s.People = nobody{}

@@ -20,7 +20,8 @@ import (
 type Alerts interface {
 	// Open lists the open cases with their texts.
 	Open() []alert.Shown
-	Card() alert.Card
+	// Card is how the alerts about a part of the fleet turned out.
+	Card(part drift.Part) alert.Card
 	// Withheld lists the rules that are not sent, see [alert.Withheld].
 	Withheld() []alert.Withheld
 	// Acknowledge and Snooze answer an open case. What is wrong with an answer is a
@@ -73,12 +74,12 @@ func (s *Server) alerts(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) showAlerts(w http.ResponseWriter, status int, answered Answered) {
-	view := alertsView{Card: s.Alerts.Card(), Withheld: s.withheld(), Answered: answered}
+	view := alertsView{Card: s.Alerts.Card(s.part), Withheld: s.withheld(), Answered: answered}
 	for _, one := range s.openCases() {
 		c := theCase{Shown: one, ID: caseID(&one), State: caseState(one.Rule), Since: s.wall(one.Opened), Sent: s.wall(one.SentAt)}
 		c.Rest = strings.TrimSpace(strings.TrimPrefix(one.Short, one.What+"."))
 		c.Full = strings.TrimSpace(strings.TrimPrefix(strings.TrimSuffix(one.Body, advise.CautionText()), one.What+"."))
-		if one.Rule != alert.SourceSilent && one.Rule != alert.ChannelDead {
+		if one.Rule.OfMachine() {
 			c.Link = machineLink(one.Subject)
 			c.Service = "/service?" + url.Values{"machine": {one.Subject}}.Encode()
 		}
@@ -120,7 +121,7 @@ type caseLink struct{ What, Link, Since, Sent, Acknowledged string }
 // caseOf finds the gravest open case of a machine; nil without one.
 func (s *Server) caseOf(machine string) *caseLink {
 	for _, one := range s.openCases() {
-		if one.Subject != machine || one.Rule == alert.SourceSilent || one.Rule == alert.ChannelDead {
+		if one.Subject != machine || !one.Rule.OfMachine() {
 			continue
 		}
 		c := &caseLink{What: one.What, Link: "/alerts#" + url.PathEscape(caseID(&one)), Since: s.wall(one.Opened), Sent: s.wall(one.SentAt)}
@@ -211,7 +212,7 @@ type depotRow struct {
 // sparesPage says how many pairs each depot should hold.
 func (s *Server) sparesPage(w http.ResponseWriter, _ *http.Request) {
 	var view sparesView
-	for _, d := range s.Spares() {
+	for _, d := range s.Spares(s.part) {
 		row := depotRow{Spares: d, Name: or(d.Depot, "No depot stated"), Expected: fmt.Sprintf("%.1f", d.Expected), Held: phrase.Unknown}
 		if held, known := d.Held.Get(); known {
 			row.Held = strconv.FormatInt(held, 10)
@@ -226,5 +227,5 @@ func (s *Server) sparesPage(w http.ResponseWriter, _ *http.Request) {
 
 // getSpares answers what each depot should hold, a JSON array.
 func (s *Server) getSpares(w http.ResponseWriter, _ *http.Request) {
-	answer(w, http.StatusOK, append([]advise.Spares{}, s.Spares()...))
+	answer(w, http.StatusOK, append([]advise.Spares{}, s.Spares(s.part)...))
 }

@@ -45,7 +45,7 @@ func (d *fakeAlerts) begin(machines []Machine) {
 
 func (d *fakeAlerts) Open() []alert.Shown { return d.policy.Show(d.state, d.view, noon) }
 
-func (d *fakeAlerts) Card() alert.Card {
+func (d *fakeAlerts) Card(drift.Part) alert.Card {
 	return d.policy.Card(d.state, d.ended, alert.FoundIn(d.ended), len(d.view.Machines), noon)
 }
 

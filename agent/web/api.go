@@ -19,21 +19,21 @@ import (
 const retryAfter = "5"
 
 func (s *Server) routeAPI(mux *routes) {
-	mux.to(auth.HandIn, "POST /api/v1/records", s.postRecords)
-	mux.to(auth.Relay, "POST /api/v1/refused", s.postRefused)
-	mux.to(auth.Relay, "POST /api/v1/people", s.postPeople)
-	mux.to(auth.Accounts, "POST /api/v1/people/forget", s.postForget)
-	mux.to(auth.Export, "GET /api/v1/records", s.getExport)
-	mux.to(auth.Export, "GET /api/v1/backup", s.getBackup)
-	mux.to(auth.Export, "GET /api/v1/proof", s.onceRead(s.getProof))
-	mux.HandleFunc("GET /api/v1/machines", s.onceRead(s.getMachines))
-	mux.HandleFunc("GET /api/v1/machines/{id}", s.onceRead(s.getMachine))
-	mux.HandleFunc("GET /api/v1/machines/{id}/records", s.getRecords)
-	mux.to(auth.Ask, "GET /api/v1/site-check", s.onceRead(s.getSiteCheck))
-	mux.HandleFunc("GET /api/v1/offline", s.onceRead(s.getOffline))
-	mux.HandleFunc("GET /api/v1/alerts", s.onceRead(s.getAlerts))
-	mux.HandleFunc("GET /api/v1/rules", s.getRules)
-	mux.HandleFunc("GET /api/v1/spares", s.onceRead(s.getSpares))
+	mux.to(auth.HandIn, "POST /api/v1/records", (*Server).postRecords)
+	mux.to(auth.Relay, "POST /api/v1/refused", (*Server).postRefused)
+	mux.to(auth.Relay, "POST /api/v1/people", (*Server).postPeople)
+	mux.whole(auth.Accounts, "POST /api/v1/people/forget", (*Server).postForget)
+	mux.to(auth.Export, "GET /api/v1/records", (*Server).getExport)
+	mux.whole(auth.Export, "GET /api/v1/backup", (*Server).getBackup)
+	mux.to(auth.Export, "GET /api/v1/proof", onceRead((*Server).getProof))
+	mux.HandleFunc("GET /api/v1/machines", onceRead((*Server).getMachines))
+	mux.HandleFunc("GET /api/v1/machines/{id}", onceRead((*Server).getMachine))
+	mux.HandleFunc("GET /api/v1/machines/{id}/records", (*Server).getRecords)
+	mux.to(auth.Ask, "GET /api/v1/site-check", onceRead((*Server).getSiteCheck))
+	mux.HandleFunc("GET /api/v1/offline", onceRead((*Server).getOffline))
+	mux.HandleFunc("GET /api/v1/alerts", onceRead((*Server).getAlerts))
+	mux.HandleFunc("GET /api/v1/rules", (*Server).getRules)
+	mux.HandleFunc("GET /api/v1/spares", onceRead((*Server).getSpares))
 }
 
 // getMachines answers the state of every machine, a JSON array, worst first.

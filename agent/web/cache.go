@@ -17,6 +17,26 @@ const patience = time.Second
 // changes, so that a page many people look at asks the model once per change. One
 // is calculated at a time, so that it does not take the whole of a small computer.
 type cache[T any] struct {
+	*kept[T]
+	// show is what somebody sees of what is kept, nil for all of it.
+	show func(machine string, value T) T
+}
+
+// shownAs is the same cache for somebody who sees a part of what is kept.
+func (n *cache[T]) shownAs(show func(machine string, value T) T) *cache[T] {
+	return &cache[T]{n.kept, show}
+}
+
+// shown is a value as it is seen.
+func (n *cache[T]) shown(machine string, value T) T {
+	if n.show == nil {
+		return value
+	}
+	return n.show(machine, value)
+}
+
+// kept is what a cache holds for everybody.
+type kept[T any] struct {
 	work  func(a *advise.Assessment) (T, error)
 	weigh func(T) int
 	// last names the last entry of a machine: what a correction changes need
@@ -25,7 +45,7 @@ type cache[T any] struct {
 	turn chan struct{} // taken by the one that works
 
 	mu     sync.Mutex
-	kept   map[string]cached[T]
+	values map[string]cached[T]
 	weight int
 }
 
@@ -41,7 +61,7 @@ type version struct {
 	drift advise.Drift
 }
 
-func (n *cache[T]) version(a *advise.Assessment) version {
+func (n *kept[T]) version(a *advise.Assessment) version {
 	return version{n.last(a.Machine), a.Data, a.Drift}
 }
 
@@ -49,25 +69,25 @@ func (n *cache[T]) version(a *advise.Assessment) version {
 const mostWeight = 200_000
 
 func newCache[T any](work func(*advise.Assessment) (T, error), weigh func(T) int, last func(string) string) *cache[T] {
-	return &cache[T]{work: work, weigh: weigh, last: last, turn: make(chan struct{}, 1), kept: map[string]cached[T]{}}
+	return &cache[T]{kept: &kept[T]{work: work, weigh: weigh, last: last, turn: make(chan struct{}, 1), values: map[string]cached[T]{}}}
 }
 
 // get returns what is kept of a machine, and whether it is of now.
-func (n *cache[T]) get(machine string, now version) (value T, known, fresh bool) {
+func (n *kept[T]) get(machine string, now version) (value T, known, fresh bool) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	k, known := n.kept[machine]
+	k, known := n.values[machine]
 	return k.value, known, known && k.of == now
 }
 
-func (n *cache[T]) put(machine string, now version, value T) {
+func (n *kept[T]) put(machine string, now version, value T) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	n.weight += n.weigh(value) - n.weigh(n.kept[machine].value)
+	n.weight += n.weigh(value) - n.weigh(n.values[machine].value)
 	if n.weight > mostWeight {
-		n.kept, n.weight = map[string]cached[T]{}, n.weigh(value)
+		n.values, n.weight = map[string]cached[T]{}, n.weigh(value)
 	}
-	n.kept[machine] = cached[T]{now, value}
+	n.values[machine] = cached[T]{now, value}
 }
 
 // of returns what there is of a machine. It waits for its turn until ctx ends;
@@ -75,7 +95,7 @@ func (n *cache[T]) put(machine string, now version, value T) {
 func (n *cache[T]) of(ctx context.Context, a *advise.Assessment) (T, error) {
 	now := n.version(a)
 	if value, _, fresh := n.get(a.Machine, now); fresh {
-		return value, nil
+		return n.shown(a.Machine, value), nil
 	}
 	var none T
 	select {
@@ -85,14 +105,14 @@ func (n *cache[T]) of(ctx context.Context, a *advise.Assessment) (T, error) {
 		return none, ctx.Err()
 	}
 	if value, _, fresh := n.get(a.Machine, now); fresh { // worked out while this one waited
-		return value, nil
+		return n.shown(a.Machine, value), nil
 	}
 	value, err := n.work(a)
 	if err != nil {
 		return none, err
 	}
 	n.put(a.Machine, now, value)
-	return value, nil
+	return n.shown(a.Machine, value), nil
 }
 
 // soon returns what there is of the machines when ctx ends at the latest, of
@@ -124,7 +144,7 @@ func (n *cache[T]) soon(ctx context.Context, wanted ...*advise.Assessment) (valu
 		value, known, fresh := n.get(a.Machine, n.version(a))
 		whole = whole && fresh
 		if known {
-			values[a.Machine] = value
+			values[a.Machine] = n.shown(a.Machine, value)
 		}
 	}
 	return values, whole, nil

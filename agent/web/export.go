@@ -26,7 +26,7 @@ func (s *Server) getExport(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusBadRequest, &drift.Problem{Field: "format", Value: asked, Reason: "must be json or csv"})
 		return
 	}
-	s.stream(w, kind, func(w io.Writer) error { return s.Export(w, format) })
+	s.stream(w, kind, func(w io.Writer) error { return s.Export(w, format, s.part) })
 }
 
 // getBackup answers a copy of the store as it is at this moment.

@@ -63,7 +63,7 @@ type fake struct {
 }
 
 // Make makes no pack, but says what was asked for.
-func (f *fake) Make(_ context.Context, q proof.Question) ([]byte, error) {
+func (f *fake) Make(_ context.Context, _ drift.Part, q proof.Question) ([]byte, error) {
 	if q.Job == "J-0" {
 		return nil, &drift.Problem{Field: "job", Value: q.Job, Reason: "is not known here: no splice record names it"}
 	}
@@ -211,7 +211,7 @@ func (anyone) Resume(net.IP, string, string) (auth.Principal, error) {
 // serverFor is a server on f whose clock stays at noon.
 func serverFor(t testing.TB, f *fake) *Server {
 	t.Helper()
-	s, err := New(Config{Authenticator: anyone{}, Keys: noKeys(t), Fingerprint: func() string { return "" }, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Intake: f, Fleet: f, PastForecasts: f.PastForecasts, Records: f, Alerts: &f.alerts, Proofs: f, Spares: func() []advise.Spares { return f.spares }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, LookBack: func(q lookback.Question) (lookback.Report, error) { return f.lookBack, q.Check() }, OpenLookBacks: func() (lookback.Report, bool) { return f.lookBack, true }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
+	s, err := New(Config{Authenticator: anyone{}, Keys: noKeys(t), Fingerprint: func() string { return "" }, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Intake: f, Fleet: f, PastForecasts: f.PastForecasts, Records: f, Alerts: &f.alerts, Proofs: f, Spares: func(drift.Part) []advise.Spares { return f.spares }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, LookBack: func(_ drift.Part, q lookback.Question) (lookback.Report, error) { return f.lookBack, q.Check() }, OpenLookBacks: func() (lookback.Report, bool) { return f.lookBack, true }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
 	require.NoError(t, err)
 	s.before.patience, s.glance = time.Minute, time.Minute // no page of a test depends on how fast it is

@@ -18,9 +18,9 @@ import (
 )
 
 func (s *Server) routeLookBack(mux *routes) {
-	mux.HandleFunc("GET /look-back", s.onceRead(s.lookBack))
-	mux.to(auth.Service, "POST /look-back", s.decide)
-	mux.HandleFunc("GET /api/v1/look-back", s.onceRead(s.getLookBack))
+	mux.HandleFunc("GET /look-back", onceRead((*Server).lookBack))
+	mux.to(auth.Service, "POST /look-back", (*Server).decide)
+	mux.HandleFunc("GET /api/v1/look-back", onceRead((*Server).getLookBack))
 }
 
 // questionOf reads a question about splices; days count from their beginning to their
@@ -53,7 +53,7 @@ func (s *Server) getLookBack(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusBadRequest, problem)
 		return
 	}
-	report, err := s.LookBack(q)
+	report, err := s.LookBack(s.part, q)
 	switch {
 	case errors.As(err, &problem):
 		refuse(w, http.StatusNotFound, problem)
@@ -125,7 +125,7 @@ func (s *Server) showLookBack(w http.ResponseWriter, r *http.Request, status int
 	q, problem := s.questionOf(v)
 	view := lookBackView{Query: q, From: v.Get("from"), To: v.Get("to"), Asked: q != lookback.Question{}, Answered: answered, MayDecide: s.mayDecide(r)}
 	if problem == nil {
-		report, err := s.LookBack(q)
+		report, err := s.LookBack(s.part, q)
 		if err != nil && !errors.As(err, &problem) {
 			s.fail(w, fmt.Errorf("web: looking back: %w", err))
 			return

@@ -112,41 +112,41 @@ func (s *Server) fail(w http.ResponseWriter, err error) {
 }
 
 func (s *Server) routePages(mux *routes) {
-	mux.HandleFunc("GET /{$}", s.board)
-	mux.HandleFunc("GET /machines/{id}", s.onceRead(s.machine))
-	mux.HandleFunc("GET /moved", s.onceRead(s.moved))
-	mux.HandleFunc("GET /log", s.logForm)
-	mux.to(auth.Log, "POST /log", s.logRecord)
-	mux.HandleFunc("GET /service", s.benchForm)
-	mux.to(auth.Service, "POST /service", s.benchRecords)
-	mux.HandleFunc("GET /correct", s.correctForm)
-	mux.to(auth.Log, "POST /correct", s.correctRecord)
-	mux.to(auth.Log, "POST /answer", s.answerQuestion)
-	mux.HandleFunc("GET /morning", s.onceRead(s.morning))
-	mux.HandleFunc("GET /morning.txt", s.onceRead(s.morningText))
-	mux.HandleFunc("GET /rules", s.rules)
+	mux.HandleFunc("GET /{$}", (*Server).board)
+	mux.HandleFunc("GET /machines/{id}", onceRead((*Server).machine))
+	mux.HandleFunc("GET /moved", onceRead((*Server).moved))
+	mux.HandleFunc("GET /log", (*Server).logForm)
+	mux.to(auth.Log, "POST /log", (*Server).logRecord)
+	mux.HandleFunc("GET /service", (*Server).benchForm)
+	mux.to(auth.Service, "POST /service", (*Server).benchRecords)
+	mux.HandleFunc("GET /correct", (*Server).correctForm)
+	mux.to(auth.Log, "POST /correct", (*Server).correctRecord)
+	mux.to(auth.Log, "POST /answer", (*Server).answerQuestion)
+	mux.HandleFunc("GET /morning", onceRead((*Server).morning))
+	mux.HandleFunc("GET /morning.txt", onceRead((*Server).morningText))
+	mux.HandleFunc("GET /rules", (*Server).rules)
 	s.routeLookBack(mux)
-	mux.HandleFunc("GET /refused", s.refusedPage)
-	mux.HandleFunc("GET /alerts", s.onceRead(s.alerts))
-	mux.to(auth.Service, "POST /alerts", s.answerAlert)
-	mux.HandleFunc("GET /spares", s.onceRead(s.sparesPage))
-	mux.to(auth.Export, "GET /proof", s.onceRead(s.proofPage))
-	mux.HandleFunc("GET /phone", s.phone)
+	mux.HandleFunc("GET /refused", (*Server).refusedPage)
+	mux.HandleFunc("GET /alerts", onceRead((*Server).alerts))
+	mux.to(auth.Service, "POST /alerts", (*Server).answerAlert)
+	mux.HandleFunc("GET /spares", onceRead((*Server).sparesPage))
+	mux.to(auth.Export, "GET /proof", onceRead((*Server).proofPage))
+	mux.HandleFunc("GET /phone", (*Server).phone)
 	mux.open("GET "+signIn, s.signInForm)
 	mux.open("POST "+signIn, s.signedIn)
 	mux.open("POST "+signOut, s.signedOut)
 	mux.open("GET /invite/{token}", s.invited)
 	mux.open("POST /invite/{token}", s.acceptInvitation)
-	mux.to(auth.Accounts, "GET /accounts", s.accounts)
-	mux.to(auth.Accounts, "POST /accounts", s.changeAccounts)
+	mux.to(auth.Accounts, "GET /accounts", (*Server).accounts)
+	mux.to(auth.Accounts, "POST /accounts", (*Server).changeAccounts)
 }
 
 // onceRead answers only when something was read: to an agent that has just
 // started every machine is unknown, and no machine needs action.
-func (s *Server) onceRead(next http.HandlerFunc) http.HandlerFunc {
-	return func(w http.ResponseWriter, r *http.Request) {
+func onceRead(next handler) handler {
+	return func(s *Server, w http.ResponseWriter, r *http.Request) {
 		if !s.reading() {
-			next(w, r)
+			next(s, w, r)
 			return
 		}
 		w.Header().Set("Retry-After", retryAfter)

@@ -15,7 +15,7 @@ import (
 
 // Proofs makes the packs that customers are given.
 type Proofs interface {
-	Make(ctx context.Context, q proof.Question) ([]byte, error)
+	Make(ctx context.Context, part drift.Part, q proof.Question) ([]byte, error)
 	// Fingerprint is that of the key that signs; the error says why there is none.
 	Fingerprint() (string, error)
 }
@@ -115,6 +115,6 @@ func (s *Server) proof(ctx context.Context, form url.Values) ([]byte, proof.Ques
 	if err != nil {
 		return nil, q, err
 	}
-	raw, err := s.Proofs.Make(ctx, q)
+	raw, err := s.Proofs.Make(ctx, s.part, q)
 	return raw, q, err
 }

@@ -22,6 +22,18 @@ func RulesSince(now time.Time) time.Time { return now.AddDate(0, 0, -7*RulesWeek
 // owed works out how the rules were kept, once at a time, and keeps it for the
 // hour: in a large fleet that takes a while.
 type owed struct {
+	*owedOnce
+	// show is what somebody sees of it, nil for all.
+	show func(all []advise.Owed) []advise.Owed
+}
+
+// shownAs is the same for somebody who sees a part of it.
+func (o *owed) shownAs(show func(all []advise.Owed) []advise.Owed) *owed {
+	return &owed{o.owedOnce, show}
+}
+
+// owedOnce does the work for everybody.
+type owedOnce struct {
 	work func(since time.Time) ([]advise.Owed, error)
 
 	mu   sync.Mutex
@@ -41,6 +53,9 @@ func (o *owed) of(ctx context.Context, now time.Time) (all []advise.Owed, there 
 	work := o.begun(now.Truncate(time.Hour))
 	select {
 	case <-work.done:
+		if o.show != nil {
+			return o.show(work.all), true, work.err
+		}
 		return work.all, true, work.err
 	case <-ctx.Done():
 		return nil, false, nil
@@ -48,7 +63,7 @@ func (o *owed) of(ctx context.Context, now time.Time) (all []advise.Owed, there 
 }
 
 // begun is the work on that hour, begun unless another is going on.
-func (o *owed) begun(hour time.Time) *owedWork {
+func (o *owedOnce) begun(hour time.Time) *owedWork {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	if o.last != nil {

@@ -79,8 +79,9 @@ type Config struct {
 	// PastForecasts are earlier forecasts of a machine beside their outcomes, newest first.
 	PastForecasts func(machine string) ([]backtest.PastForecast, error)
 	Records       Records
-	// Export writes everything kept, in the format "json" (lines) or "csv".
-	Export func(w io.Writer, format string) error
+	// Export writes everything kept of a part of the fleet, in the format "json" (lines)
+	// or "csv".
+	Export func(w io.Writer, format string, part drift.Part) error
 	// Backup writes a copy of the store as it is at this moment; nil where the database's
 	// own tools do that.
 	Backup func(w io.Writer) error
@@ -88,12 +89,12 @@ type Config struct {
 	People People
 	// Alerts are the open cases, Spares what the depots should hold.
 	Alerts Alerts
-	Spares func() []advise.Spares
+	Spares func(part drift.Part) []advise.Spares
 	// Owed are the checks that the rules asked for since a moment, kept or not.
 	Owed func(since time.Time) ([]advise.Owed, error)
-	// LookBack answers which splices to doubt; OpenLookBacks is what was found out
+	// LookBack answers which splices of a part of the fleet to doubt; OpenLookBacks is what was found out
 	// lately, false until that was worked out.
-	LookBack      func(q lookback.Question) (lookback.Report, error)
+	LookBack      func(part drift.Part, q lookback.Question) (lookback.Report, error)
 	OpenLookBacks func() (report lookback.Report, known bool)
 	// Proofs makes signed packs for customers.
 	Proofs Proofs
@@ -132,7 +133,8 @@ type Server struct {
 	before   *yesterday
 	owed     *owed
 	glance   time.Duration
-	run      string // made up for this run: who forwards sees that it was another
+	run      string     // made up for this run: who forwards sees that it was another
+	part     drift.Part // of the fleet, as the principal of the request sees it; nil for all
 }
 
 // Limits of the HTTP server. A body of 1 MiB is some 3,000 records; a larger upload is
@@ -184,7 +186,7 @@ func New(c Config) (*Server, error) {
 		}
 		return past, err
 	}, func(past []backtest.PastForecast) int { return len(past) }, s.lastOf)
-	s.owed = &owed{work: func(since time.Time) ([]advise.Owed, error) { return s.Owed(since) }}
+	s.owed = &owed{owedOnce: &owedOnce{work: func(since time.Time) ([]advise.Owed, error) { return s.Owed(since) }}}
 	s.before = &yesterday{assess: s.assessAll, patience: patience}
 	return s, nil
 }
@@ -243,7 +245,7 @@ func (s *Server) routes() *routes {
 	m.open("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { plain(w, http.StatusOK, "ok\n") })
 	m.open("GET /readyz", s.readyz)
 	if s.Metrics != nil {
-		m.HandleFunc("GET /metrics", s.Metrics.ServeHTTP)
+		m.whole(auth.Read, "GET /metrics", func(s *Server, w http.ResponseWriter, r *http.Request) { s.Metrics.ServeHTTP(w, r) })
 	}
 	return m
 }

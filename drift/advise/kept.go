@@ -13,7 +13,9 @@ import (
 // Owed is a check that a rule asked for before a machine was used, and whether it
 // was made: it says where and of which model, never by which person.
 type Owed struct {
-	Rule DueReason
+	// Machine is set by who follows several.
+	Machine string
+	Rule    DueReason
 	// Time is when the machine was used, in its own zone.
 	Time        time.Time
 	Site, Model string

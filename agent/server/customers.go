@@ -1,0 +1,69 @@
+package server
+
+import (
+	"log/slog"
+	"sync"
+	"time"
+
+	"arcdrift/drift"
+)
+
+// customers says for whom machines work, from the setups in the store as they are now: who
+// sees a machine does not wait for the models.
+type customers struct {
+	setups func() ([]drift.Entry, error)
+	now    func() time.Time
+	log    *slog.Logger
+
+	mu     sync.RWMutex
+	known  drift.Customers
+	coming time.Time // when the next setup begins to count, zero for none
+	stale  bool
+}
+
+// newCustomers reads the setups from a store.
+func newCustomers(setups func() ([]drift.Entry, error), now func() time.Time, log *slog.Logger) *customers {
+	return &customers{setups: setups, now: now, log: log, stale: true}
+}
+
+// announce notes that new entries are durable.
+func (c *customers) announce(entries []drift.Entry) {
+	for i := range entries {
+		if entries[i].Setup != nil {
+			c.mu.Lock()
+			c.stale = true
+			c.mu.Unlock()
+			return
+		}
+	}
+}
+
+// Of implements auth.Assignments. While the setups cannot be read, machines work for
+// nobody, so that nobody sees what he must not.
+func (c *customers) Of(machine string) (a drift.Assignment, former bool) {
+	c.mu.RLock()
+	if c.stale || !c.coming.IsZero() && !c.now().Before(c.coming) {
+		c.mu.RUnlock()
+		c.read()
+		c.mu.RLock()
+	}
+	defer c.mu.RUnlock()
+	return c.known.Of(machine), c.known.Former(machine)
+}
+
+func (c *customers) read() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	now := c.now()
+	if !c.stale && (c.coming.IsZero() || now.Before(c.coming)) {
+		return // another has read them meanwhile
+	}
+	setups, err := c.setups()
+	if err != nil {
+		c.log.Error("the setups cannot be read; limited accounts see no machine", "error", err)
+		c.known, c.coming = drift.Customers{}, time.Time{}
+		return
+	}
+	c.known, c.coming = drift.CustomersOf(setups, now)
+	c.stale = false
+}

@@ -1,0 +1,261 @@
+package web
+
+import (
+	"crypto/sha256"
+	"encoding/binary"
+	"fmt"
+	"net/http"
+	"slices"
+	"sync"
+	"time"
+
+	"arcdrift/agent/alert"
+	"arcdrift/agent/auth"
+	"arcdrift/drift"
+	"arcdrift/drift/advise"
+	"arcdrift/drift/backtest"
+	"arcdrift/drift/lookback"
+)
+
+// handler answers a request from the server as its principal sees it: every route that is
+// not open to all is one. A method expression such as (*Server).board has this form; a
+// method value such as s.board would answer from the whole fleet, and does not compile.
+type handler func(s *Server, w http.ResponseWriter, r *http.Request)
+
+// seenBy is the server as the principal sees it. For a principal that is limited to some
+// customers, everything that is read comes through what follows in this file: a machine of
+// another customer is not there, as one that no record names.
+func (s *Server) seenBy(p auth.Principal) *Server {
+	part := p.Part()
+	if part == nil {
+		return s
+	}
+	seen := *s
+	seen.part = part
+	seen.Fleet = newFleetPart(s.Fleet, s.Records, part, s.run+p.Limit.String())
+	seen.Records = recordsPart{s.Records, part}
+	seen.Alerts = alertsPart{s.Alerts, part, s.Now}
+	seen.OpenLookBacks = func() (lookback.Report, bool) { return openPart(s.OpenLookBacks, part) }
+	seen.Findings = func() []string { return nil } // about the store and its surroundings:
+	seen.Links = func() []string { return nil }    // for whoever runs the agent
+	seen.traces = s.traces.shownAs(func(machine string, t advise.Trace) advise.Trace { return tracePart(t, part.Since(machine)) })
+	seen.pasts = s.pasts.shownAs(func(machine string, all []backtest.PastForecast) []backtest.PastForecast {
+		return slices.DeleteFunc(slices.Clone(all), func(f backtest.PastForecast) bool { return f.Made.Before(part.Since(machine)) })
+	})
+	seen.owed = s.owed.shownAs(func(all []advise.Owed) []advise.Owed {
+		return slices.DeleteFunc(slices.Clone(all), func(o advise.Owed) bool { return !part.Holds(o.Machine, o.Time) })
+	})
+	return &seen
+}
+
+// fleetPart is a part of the fleet, for one request.
+type fleetPart struct {
+	of      Fleet
+	records Records
+	part    drift.Part
+	board   func() (machines []Machine, version uint64)
+}
+
+// newFleetPart makes the part. salt keeps the versions of different parts apart.
+func newFleetPart(of Fleet, records Records, part drift.Part, salt string) *fleetPart {
+	f := &fleetPart{of: of, records: records, part: part}
+	f.board = sync.OnceValues(func() ([]Machine, uint64) {
+		all, version := of.Board()
+		machines := []Machine{}
+		for _, m := range all {
+			if part.Has(m.Machine) {
+				machines = append(machines, f.machine(m))
+			}
+		}
+		if version > 0 {
+			sum := sha256.Sum256(fmt.Appendf(nil, "%s %d", salt, version))
+			version = 1 + binary.BigEndian.Uint64(sum[:])>>1
+		}
+		return machines, version
+	})
+	return f
+}
+
+// machine is a machine as the part shows it.
+func (f *fleetPart) machine(m Machine) Machine {
+	since := f.part.Since(m.Machine)
+	if since.IsZero() {
+		return m
+	}
+	m.Before, m.Site = nil, ""
+	m.Assessment = assessmentPart(m.Assessment, since)
+	latest, err := f.records.Latest(m.Machine, recentRecords)
+	if err == nil {
+		named, ok := lastWhere(f.part.Entries(latest), func(e *drift.Entry) bool { return e.Site != "" && e.Decision == nil })
+		if ok {
+			m.Site = named.Site
+		}
+	}
+	return m
+}
+
+// assessmentPart leaves out the questions about records from before the moment. What the
+// model knows of the machine stays: it goes with the machine.
+func assessmentPart(a advise.Assessment, since time.Time) advise.Assessment {
+	early := map[string]bool{}
+	a.Questions = slices.DeleteFunc(slices.Clone(a.Questions), func(q drift.Question) bool {
+		early[q.Text] = q.At.Before(since)
+		return early[q.Text]
+	})
+	a.Warnings = slices.DeleteFunc(slices.Clone(a.Warnings), func(text string) bool { return early[text] })
+	return a
+}
+
+func (f *fleetPart) Board() ([]Machine, uint64) {
+	machines, version := f.board()
+	return slices.Clone(machines), version
+}
+
+func (f *fleetPart) AssessAt(machine string, asOf, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error) {
+	if machine != "" && !f.part.Has(machine) {
+		return nil, nil
+	}
+	all, err := f.of.AssessAt(machine, asOf, knownAt)
+	out := []advise.Assessment{}
+	for _, a := range all {
+		since := f.part.Since(a.Machine)
+		if at, past := asOf.OrElse(knownAt).Get(); !f.part.Has(a.Machine) || past && at.Before(since) {
+			continue
+		}
+		if !since.IsZero() {
+			a = assessmentPart(a, since)
+		}
+		out = append(out, a)
+	}
+	return out, err
+}
+
+func (f *fleetPart) Move(q advise.Move) (advise.MoveAnswer, error) {
+	if !f.part.Has(q.Machine) || !q.AsOf.IsZero() && q.AsOf.Before(f.part.Since(q.Machine)) {
+		return advise.MoveAnswer{}, noSuchMachine(q.Machine)
+	}
+	return f.of.Move(q)
+}
+
+func (f *fleetPart) Site(machine string) (advise.Site, error) {
+	if !f.part.Has(machine) {
+		return advise.Site{}, noSuchMachine(machine)
+	}
+	return f.of.Site(machine)
+}
+
+func (f *fleetPart) Trace(machine string, asOf time.Time) (advise.Trace, error) {
+	if !f.part.Holds(machine, asOf) {
+		return advise.Trace{}, nil
+	}
+	t, err := f.of.Trace(machine, asOf)
+	return tracePart(t, f.part.Since(machine)), err
+}
+
+// tracePart leaves out what was before the moment.
+func tracePart(t advise.Trace, since time.Time) advise.Trace {
+	t.Points = slices.DeleteFunc(slices.Clone(t.Points), func(p advise.Point) bool { return p.Time.Before(since) })
+	t.Marks = slices.DeleteFunc(slices.Clone(t.Marks), func(m advise.Mark) bool { return m.Time.Before(since) })
+	return t
+}
+
+// recordsPart are the records of a part of the fleet.
+type recordsPart struct {
+	Records
+	part drift.Part
+}
+
+func (r recordsPart) History(machine string) ([]drift.Entry, error) {
+	if !r.part.Has(machine) {
+		return nil, nil
+	}
+	entries, err := r.Records.History(machine)
+	return r.part.Entries(entries), err
+}
+
+func (r recordsPart) Latest(machine string, n int) ([]drift.Entry, error) {
+	if !r.part.Has(machine) {
+		return nil, nil
+	}
+	entries, err := r.Records.Latest(machine, n)
+	return r.part.Entries(entries), err
+}
+
+func (r recordsPart) Find(machine, id string) (drift.Entry, bool, error) {
+	if !r.part.Has(machine) {
+		return drift.Entry{}, false, nil
+	}
+	e, found, err := r.Records.Find(machine, id)
+	if !found || !r.part.HasEntry(&e) {
+		return drift.Entry{}, false, err
+	}
+	return e, true, err
+}
+
+// Refused lists what is filed under machines of the part.
+func (r recordsPart) Refused(limit int) (latest []drift.Refusal, total int, err error) {
+	all, _, err := r.Records.Refused(0)
+	latest = slices.DeleteFunc(all, func(one drift.Refusal) bool { return one.Machine == "" || !r.part.Holds(one.Machine, one.Time) })
+	total = len(latest)
+	if limit > 0 {
+		latest = latest[:min(limit, total)]
+	}
+	return latest, total, err
+}
+
+// alertsPart are the alerts about machines of a part of the fleet. Alerts about sources and
+// channels are for whoever runs the agent.
+type alertsPart struct {
+	Alerts
+	part drift.Part
+	now  func() time.Time
+}
+
+func (a alertsPart) Open() []alert.Shown {
+	var out []alert.Shown
+	for _, one := range a.Alerts.Open() {
+		if !one.Rule.OfMachine() || !a.part.Has(one.Subject) {
+			continue
+		}
+		if one.Opened.Before(a.part.Since(one.Subject)) { // answered by people of another customer
+			one.Acknowledged, one.Silence = nil, nil
+		}
+		out = append(out, one)
+	}
+	return out
+}
+
+func (a alertsPart) Card(part drift.Part) alert.Card { return a.Alerts.Card(part) }
+
+func (a alertsPart) Acknowledge(subject string, rule alert.RuleName, by string) error {
+	if !rule.OfMachine() || !a.part.Has(subject) {
+		_, err := alert.State{}.Acknowledge(subject, rule, by, a.now())
+		return &drift.Problem{Reason: err.Error()}
+	}
+	return a.Alerts.Acknowledge(subject, rule, by)
+}
+
+func (a alertsPart) Silence(subject string, rule alert.RuleName, quiet alert.Silence) error {
+	if !rule.OfMachine() || !a.part.Has(subject) {
+		_, err := alert.State{}.Silence(subject, rule, quiet, a.now())
+		return &drift.Problem{Reason: err.Error()}
+	}
+	return a.Alerts.Silence(subject, rule, quiet)
+}
+
+// openPart is what was found out lately about machines of a part, and what only they did
+// for jobs: the sums of a job that others worked on too are asked for by its name.
+func openPart(open func() (lookback.Report, bool), part drift.Part) (lookback.Report, bool) {
+	r, known := open()
+	r.Warnings = []string{}
+	r.Spans = slices.DeleteFunc(slices.Clone(r.Spans), func(s lookback.Span) bool { return !part.Holds(s.Machine, s.From) })
+	spans := map[string]bool{}
+	for i := range r.Spans {
+		spans[r.Spans[i].Name] = true
+	}
+	r.Entries = slices.DeleteFunc(slices.Clone(r.Entries), func(e lookback.Entry) bool { return !part.Has(e.Machine) || !spans[e.Span] })
+	r.Jobs = slices.DeleteFunc(slices.Clone(r.Jobs), func(j lookback.Job) bool {
+		return slices.ContainsFunc(j.Machines, func(m string) bool { return !part.Has(m) || !part.Since(m).IsZero() })
+	})
+	return r, known
+}
