@@ -30,12 +30,17 @@ once.`,
 	}
 	machines := add.Flags().StringSlice("machines", nil, "the `MACHINES` it writes for, like K-07,K-08; K-* is all that begin so, * is all")
 	forwards := add.Flags().Bool("forwards", false, "it is an agent, as in a van, that sends on what others gave to it (serve --forward-to): believe when and from whom it had that")
+	limit := limitFlags(add)
 	add.RunE = func(cmd *cobra.Command, args []string) error {
 		list, err := auth.ParseMachines(*machines)
 		if err != nil {
 			return usagef("machines: %w", err)
 		}
-		return addAccount(env, dbPath(cmd), auth.Account{Name: args[0], Role: auth.Device, Machines: list, Forwards: forwards})
+		to, err := limit()
+		if err != nil {
+			return err
+		}
+		return addAccount(env, dbPath(cmd), auth.Account{Name: args[0], Role: auth.Device, Machines: list, Forwards: forwards, Limit: to})
 	}
 	cmd.AddCommand(add, listAccounts(env, "device", "devices", auth.Device), removeAccount("device", "yard", auth.Device), rotateAccount(env, "device", "van-4", auth.Device))
 	return cmd
@@ -56,16 +61,34 @@ agent sees a change at once.`,
 	add := &cobra.Command{
 		Use:     "add NAME",
 		Short:   "Make a person's account and show its secret, once",
-		Example: "  arcdrift person add office\n  arcdrift person add ines --role bench",
+		Example: "  arcdrift person add office\n  arcdrift person add ines --role bench\n  arcdrift person add lars --role manager --customer 'Fjord Fibre'",
 	}
 	role := choice{string(auth.Reader), words(auth.Roles())}
 	add.Flags().Var(&role, "role", "what they may do")
 	role.complete(add, "role")
+	limit := limitFlags(add)
 	add.RunE = func(cmd *cobra.Command, args []string) error {
-		return addAccount(env, dbPath(cmd), auth.Account{Name: args[0], Role: auth.Role(role.value)})
+		to, err := limit()
+		if err != nil {
+			return err
+		}
+		return addAccount(env, dbPath(cmd), auth.Account{Name: args[0], Role: auth.Role(role.value), Limit: to})
 	}
 	cmd.AddCommand(add, listAccounts(env, "person", "people", auth.Roles()...), removeAccount("person", "office", auth.Roles()...), rotateAccount(env, "person", "ines", auth.Roles()...), forgetCommand(env))
 	return cmd
+}
+
+// limitFlags adds the flags that limit an account, and returns what reads them.
+func limitFlags(cmd *cobra.Command) func() (auth.Limit, error) {
+	customers := cmd.Flags().StringArray("customer", nil, "it sees only machines that work for this `CUSTOMER`; may be given several times")
+	depots := cmd.Flags().StringArray("depot", nil, "it sees only machines of this `DEPOT`; may be given several times")
+	return func() (auth.Limit, error) {
+		limit, err := auth.ParseLimit(*customers, *depots)
+		if err != nil {
+			return limit, usageError{err}
+		}
+		return limit, nil
+	}
 }
 
 // words are the roles as they are written.
@@ -123,14 +146,18 @@ func listAccounts(env Env, one, many string, roles ...auth.Role) *cobra.Command 
 					Name     string        `json:"name"`
 					Role     auth.Role     `json:"role"`
 					Machines auth.Machines `json:"machines"`
+					Limit    auth.Limit    `json:"limit,omitzero"`
 					Added    time.Time     `json:"added"`
 					Used     *time.Time    `json:"used"`
-				}{a.Name, a.Role, a.Machines, a.Added, last}))
+				}{a.Name, a.Role, a.Machines, a.Limit, a.Added, last}))
 				continue
 			}
 			does := string(a.Role)
 			if a.Role == auth.Device {
 				does = "writes for " + strings.Join(a.Machines, ", ")
+			}
+			if limit := a.Limit.String(); limit != "" {
+				does += " (" + limit + ")"
 			}
 			seen := "not used yet"
 			switch {

@@ -108,7 +108,7 @@ func TestEveryRouteKeepsToTheRights(t *testing.T) {
 	s := openServer(t, yard())
 	s.Authenticator = roster{}
 	s.Metrics = http.HandlerFunc(func(http.ResponseWriter, *http.Request) {})
-	all, handler := s.routes().all, s.Handler()
+	all, handler := s.Rights(), s.Handler()
 	require.Greater(t, len(all), 30)
 	roles := map[string]auth.Role{"": "", "mallory": "", "van-4": auth.Device, "office": auth.Reader, "crew": auth.Crew, "bench": auth.Bench, "lead": auth.Manager}
 	tries, through := 0, 0

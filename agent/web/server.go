@@ -92,8 +92,8 @@ type Config struct {
 	Spares func(part drift.Part) []advise.Spares
 	// Owed are the checks that the rules asked for since a moment, kept or not.
 	Owed func(since time.Time) ([]advise.Owed, error)
-	// LookBack answers which splices of a part of the fleet to doubt; OpenLookBacks is what was found out
-	// lately, false until that was worked out.
+	// LookBack answers which splices of a part of the fleet to doubt; OpenLookBacks is
+	// what was found out lately, false until that was worked out.
 	LookBack      func(part drift.Part, q lookback.Question) (lookback.Report, error)
 	OpenLookBacks func() (report lookback.Report, known bool)
 	// Proofs makes signed packs for customers.
@@ -249,6 +249,9 @@ func (s *Server) routes() *routes {
 	}
 	return m
 }
+
+// Rights are the rights that routes take, by pattern; "" for those that are open to all.
+func (s *Server) Rights() map[string]auth.Right { return s.routes().all }
 
 // Handler is every route behind every check of the request.
 func (s *Server) Handler() http.Handler {

@@ -62,8 +62,12 @@ func fits(s *drift.Splice) {
 	}
 }
 
-// located leaves a location to a site, and a position with both its halves.
+// located leaves a location to a site, and a position with both its halves; a customer to
+// a machine.
 func located(s *drift.Setup) {
+	if s.Scope != drift.ScopeMachine {
+		s.Customer = ""
+	}
 	if s.Scope != drift.ScopeSite {
 		s.Altitude = drift.Opt[float64]{}
 	}
