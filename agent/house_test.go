@@ -46,6 +46,7 @@ var rooms = []string{
 	"drift/blind/moor drift/blind/delta",
 	"drift/blind",
 	"drift/lookback",
+	"drift/health",
 	"drift/advise",
 	"drift/forecast",
 	"drift/model drift/score",

@@ -45,12 +45,14 @@ type Fleet struct {
 	ready       atomic.Bool
 	open        openLookBacks
 	share       *shared // nil where this process has the store to itself
+	days        dayCounts
 }
 
 // New returns a fleet that reads its records from reader. now is the wall clock.
 func New(reader Reader, now func() time.Time, log *slog.Logger) *Fleet {
 	f := &Fleet{reader: reader, now: now, log: log, wake: make(chan struct{}, 1), touched: map[string]bool{}, members: map[string]*member{}}
 	f.checkpoints.fresh = map[string][]byte{}
+	f.days.turn = make(chan struct{}, 1)
 	f.current.Store(&Snapshot{At: now()})
 	f.again = time.AfterFunc(mostRest, f.nudge)
 	f.again.Stop()
@@ -72,6 +74,7 @@ func (f *Fleet) Announce(entries []drift.Entry) {
 		if e.Machine != "" {
 			f.touched[e.Machine] = true
 		}
+		f.days.changed(e)
 		// The populations are learnt from what happened before the last midnight.
 		if e.Type == drift.TypeSetup || !e.Likely().After(learnt) {
 			f.relearn = true
@@ -115,6 +118,11 @@ func (f *Fleet) Run(ctx context.Context) error {
 	f.logError(err)
 	f.ready.Store(true)
 	defer f.again.Stop()
+	counted := make(chan struct{})
+	go func() {
+		defer close(counted)
+		f.countDays(ctx)
+	}()
 	timer := time.NewTicker(tick)
 	defer timer.Stop()
 	for {
@@ -123,6 +131,7 @@ func (f *Fleet) Run(ctx context.Context) error {
 		}
 		select {
 		case <-ctx.Done():
+			<-counted
 			if g := f.generation.Load(); g != nil {
 				f.keep(g)
 			}
@@ -131,9 +140,13 @@ func (f *Fleet) Run(ctx context.Context) error {
 		case <-f.wake:
 		}
 		began := f.now()
+		f.days.turn <- struct{}{}
 		f.logError(f.catchUp(ctx))
+		<-f.days.turn
 		pause(ctx, min(restTimes*f.now().Sub(began), mostPause))
+		f.days.turn <- struct{}{}
 		f.lookBackAgain(ctx)
+		<-f.days.turn
 	}
 }
 
@@ -184,13 +197,16 @@ func (f *Fleet) String() string { return "fleet" }
 func (f *Fleet) Snapshot() *Snapshot { return f.current.Load() }
 
 // processors is how many processors work on the fleet: all until it is ready, then all
-// but one, so that new records do not wait.
+// but one, so that new records do not wait, and less that one that learns for past days.
 func (f *Fleet) processors() int {
 	all := runtime.GOMAXPROCS(0)
-	if f.ready.Load() {
-		return max(all-1, 1)
+	if !f.ready.Load() {
+		return all
 	}
-	return all
+	if f.days.learning.Load() {
+		all--
+	}
+	return max(all-1, 1)
 }
 
 // start answers from the cache, whose populations may be of an earlier day. Without a

@@ -269,24 +269,36 @@ func (g *generation) counted(entries []drift.Entry) (out []drift.Entry, ahead ti
 
 // life reads one machine as it stood.
 func (g *generation) life(name string) (*life, error) {
-	var entries []drift.Entry
-	var link []byte
-	var err error
+	entries, link, err := g.taken(name)
+	if err != nil {
+		return nil, err
+	}
+	return g.lived(name, entries, link), nil
+}
+
+// taken reads all entries of a machine, those under its earlier names too, and the link
+// of the last if there is a checkpoint to continue from.
+func (g *generation) taken(name string) (entries []drift.Entry, link []byte, err error) {
 	if g.cache != nil {
 		entries, link, err = g.cache.After(name, nil)
 	} else {
 		entries, err = g.reader.History(name)
 	}
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	for _, old := range g.before[name] {
 		earlier, err := g.reader.History(old)
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		entries, link = append(entries, earlier...), nil // there is no checkpoint of two chains
 	}
+	return entries, link, nil
+}
+
+// lived is the life that the entries of a machine tell.
+func (g *generation) lived(name string, entries []drift.Entry, link []byte) *life {
 	entries, ahead, old, asked := g.counted(entries)
 	l := understand(name, entries, &g.setups)
 	l.Link, l.Ahead, l.Old = link, ahead, old
@@ -294,7 +306,7 @@ func (g *generation) life(name string) (*life, error) {
 		l.Odd = true // later records may show that their clock was wrong
 		l.Asked.Ask(q)
 	}
-	return l, nil
+	return l
 }
 
 // members folds the named machines.

@@ -5,6 +5,7 @@ import (
 	"sync"
 	"time"
 
+	"arcdrift/drift"
 	"arcdrift/drift/advise"
 	"arcdrift/drift/model"
 )
@@ -37,8 +38,14 @@ func (g *generation) owed(since time.Time) (out []advise.Owed, err error) {
 	return out, err
 }
 
-// owed follows a whole life.
+// owed lists the checks that were owed in a whole life.
 func (l *life) owed(zone *time.Location) (out []advise.Owed) {
+	l.watch(zone, func(_ *drift.Entry, owed []advise.Owed) { out = append(out, owed...) })
+	return out
+}
+
+// watch follows a whole life and visits each entry with the checks that were owed at it.
+func (l *life) watch(zone *time.Location, visit func(e *drift.Entry, owed []advise.Owed)) {
 	watch := advise.Watch{Zone: zone, Every: l.Settings.DailyCheck, Model: l.Key.Model}
 	reader := model.Reader{Settings: l.Settings}
 	pair := 0
@@ -47,7 +54,6 @@ func (l *life) owed(zone *time.Location) (out []advise.Owed) {
 		if ev, ok := reader.Next(e); ok {
 			pair = ev.Pair
 		}
-		out = append(out, watch.Update(e, pair)...)
+		visit(e, watch.Update(e, pair))
 	}
-	return out
 }

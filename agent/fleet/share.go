@@ -7,6 +7,7 @@ import (
 	"hash/fnv"
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"arcdrift/drift/advise"
@@ -33,8 +34,16 @@ type Share interface {
 // has it.
 const OpenName = "@open"
 
-// IsMachine says whether a name in the cache is that of a machine.
-func IsMachine(name string) bool { return name != priorName && name != OpenName && name != pastName }
+// IsMachine says whether a name in the cache is that of a machine. No machine's name
+// begins with the sign of the others.
+func IsMachine(name string) bool { return name != priorName && !strings.HasPrefix(name, "@") }
+
+// MachineOf is the machine that a name in the cache belongs to; false for one that belongs
+// to the whole fleet.
+func MachineOf(name string) (machine string, of bool) {
+	machine = strings.TrimPrefix(name, daysPrefix)
+	return machine, IsMachine(machine)
+}
 
 // mostSampled is from how many machines the populations of a shared fleet are learnt,
 // leastOfAKind how many of each kind are among them, if there are as many. Learning takes

@@ -14,8 +14,8 @@ const patience = 30 * time.Second
 
 // slot is where a name of the cache is published.
 func (s *Share) slot(name string) int {
-	if fleet.IsMachine(name) {
-		return s.table.Slot(name)
+	if machine, of := fleet.MachineOf(name); of {
+		return s.table.Slot(machine)
 	}
 	return Whole
 }
