@@ -101,7 +101,7 @@ func (p *Postgres) run(name string, args ...string) error {
 // set adds settings, which count from the next start on.
 func (p *Postgres) set(settings ...string) error {
 	own := []string{"port=" + p.Port, "listen_addresses='127.0.0.1'", "unix_socket_directories=''", "max_connections=200",
-		"shared_buffers='64MB'", "max_wal_size='2GB'", "log_min_messages=warning"}
+		"shared_buffers='64MB'", "max_wal_size='2GB'", "log_min_messages=warning", "recovery_init_sync_method=syncfs"}
 	f, err := os.OpenFile(filepath.Join(p.data(), "postgresql.conf"), os.O_APPEND|os.O_WRONLY, 0o600)
 	if err != nil {
 		return err
@@ -133,7 +133,7 @@ func (p *Postgres) Start() error {
 	if err := p.runs.Start(); err != nil {
 		return err
 	}
-	for end := time.Now().Add(2 * time.Minute); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+	for end := time.Now().Add(2 * time.Minute); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
 		if err = p.answers(); err == nil {
 			return nil
 		}
@@ -146,6 +146,13 @@ func (p *Postgres) answers() error {
 	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
 	defer cancel()
 	return p.Do(ctx, "postgres", "select 1")
+}
+
+// writes returns nil when a promoted standby has become the primary.
+func (p *Postgres) writes() error {
+	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	defer cancel()
+	return p.Do(ctx, "postgres", "create temporary table t (a integer)")
 }
 
 // Do runs statements in a database of the server.
@@ -181,7 +188,8 @@ func (p *Postgres) Database(t testing.TB, template string) string {
 	return name
 }
 
-// pids are the processes of the server, the first one first.
+// pids are the processes of the server, the first one first. It is stopped meanwhile, so
+// that it begins no other.
 func (p *Postgres) pids() ([]int, error) {
 	raw, err := os.ReadFile(filepath.Join(p.data(), "postmaster.pid"))
 	if err != nil {
@@ -192,18 +200,23 @@ func (p *Postgres) pids() ([]int, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := syscall.Kill(pid, syscall.SIGSTOP); err != nil {
+		return nil, err
+	}
 	all := []int{pid}
 	children, err := os.ReadFile(fmt.Sprintf("/proc/%d/task/%d/children", pid, pid))
-	for _, child := range strings.Fields(string(children)) {
+	for child := range strings.FieldsSeq(string(children)) {
 		n, _ := strconv.Atoi(child) // the kernel writes numbers
 		all = append(all, n)
 	}
 	return all, err
 }
 
-// Signal sends a signal to all processes of the server: SIGKILL is a crash of its
-// computer, but for the disk's cache; SIGSTOP and SIGCONT are a pause.
-func (p *Postgres) Signal(signal syscall.Signal) error {
+// Pause stops all processes of the server; Resume lets them go on.
+func (p *Postgres) Pause() error  { return p.signal(syscall.SIGSTOP) }
+func (p *Postgres) Resume() error { return p.signal(syscall.SIGCONT) }
+
+func (p *Postgres) signal(signal syscall.Signal) error {
 	all, err := p.pids()
 	for _, pid := range all {
 		if killed := syscall.Kill(pid, signal); killed != nil && !errors.Is(killed, syscall.ESRCH) {
@@ -213,10 +226,29 @@ func (p *Postgres) Signal(signal syscall.Signal) error {
 	return err
 }
 
-// Kill kills all processes of the server at once.
+// Kill kills all processes of the server at once, and waits until they are gone: a crash
+// of its computer, but for the disk's cache.
 func (p *Postgres) Kill() error {
-	err := p.Signal(syscall.SIGKILL)
-	return errors.Join(err, p.wait())
+	all, err := p.pids()
+	for _, pid := range all {
+		if killed := syscall.Kill(pid, syscall.SIGKILL); killed != nil && !errors.Is(killed, syscall.ESRCH) {
+			err = errors.Join(err, killed)
+		}
+	}
+	err = errors.Join(err, p.wait())
+	for _, pid := range all {
+		for alive(pid) {
+			time.Sleep(time.Millisecond)
+		}
+	}
+	return err
+}
+
+// alive says whether a process runs: one that nobody has waited for yet has no command
+// line.
+func alive(pid int) bool {
+	command, err := os.ReadFile(fmt.Sprintf("/proc/%d/cmdline", pid))
+	return err == nil && len(command) > 0
 }
 
 func (p *Postgres) wait() error {
@@ -248,7 +280,13 @@ func (p *Postgres) Standby(name string) (*Postgres, error) {
 	return s, errors.Join(s.set(), s.Start())
 }
 
-// Promote makes a standby the primary.
+// Promote makes a standby the primary, and waits until it is.
 func (p *Postgres) Promote() error {
-	return p.Do(context.Background(), "postgres", "select pg_promote(true, 60)")
+	err := p.run("pg_ctl", "promote", "-D", p.data(), "--no-wait")
+	for end := time.Now().Add(2 * time.Minute); err == nil && time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+		if p.writes() == nil {
+			return nil
+		}
+	}
+	return errors.Join(err, errors.New("the standby does not become the primary"))
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"os"
+	"strings"
 	"testing"
 	"time"
 
@@ -22,7 +23,9 @@ var server *agenttest.Postgres
 const template = "empty"
 
 func TestMain(m *testing.M) {
-
+	if len(os.Args) == 3 && !strings.HasPrefix(os.Args[1], "-") {
+		os.Exit(child(os.Args[1], os.Args[2]))
+	}
 	code, err := run(m)
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)

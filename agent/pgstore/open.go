@@ -96,9 +96,9 @@ func connect(ctx context.Context, url string, o Options) (*pgxpool.Pool, Options
 		"synchronous_commit": "on",
 		// A process that is paused in a transaction must not hold a slot for ever.
 		"idle_in_transaction_session_timeout": milliseconds,
-		// Every statement finds its rows by an index. A plan from when a table was
-		// empty would read all of it.
-		"enable_seqscan": "off", "jit": "off",
+		// Every statement finds its rows by an index, so one plan is right for all
+		// values. A plan from when a table was empty would read all of it.
+		"plan_cache_mode": "force_generic_plan", "enable_seqscan": "off", "jit": "off",
 	} {
 		if _, given := config.ConnConfig.RuntimeParams[name]; !given {
 			config.ConnConfig.RuntimeParams[name] = value
@@ -108,7 +108,7 @@ func connect(ctx context.Context, url string, o Options) (*pgxpool.Pool, Options
 	return pool, o, err
 }
 
-// Migrate brings the tables up to this version; processes that start at once wait for
+// migrate brings the tables up to this version; processes that start at once wait for
 // each other.
 func migrate(ctx context.Context, pool *pgxpool.Pool) error {
 	p, end, err := provider(pool)

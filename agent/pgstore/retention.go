@@ -75,7 +75,7 @@ func (s *Store) Drop(ctx context.Context, generation int) (dropped uint64, err e
 		}
 		table := fmt.Sprintf("counts_%d", generation)
 		var unsent bool
-		err = tx.QueryRow(ctx, `select count(*), exists (select from cursors h where (h.epoch, h.seq) < (select max(epoch), max(seq) from `+table+`)) from `+table).Scan(&dropped, &unsent)
+		err = tx.QueryRow(ctx, `select count(*), exists (select from cursors h where (h.epoch, h.seq) < (select epoch, seq from `+table+` order by epoch desc, seq desc limit 1)) from `+table).Scan(&dropped, &unsent)
 		if err != nil {
 			return err
 		}
