@@ -8,6 +8,8 @@ type Shown struct {
 	Severity Severity `json:"class"`
 	// Message is what would be sent now.
 	Message
+	// Spare says where a spare pair is; empty when it is about no machine or not known.
+	Spare string `json:"spare,omitempty"`
 	// Remark says why nothing is sent of it; empty when it is.
 	Remark string `json:"remark,omitempty"`
 }
@@ -27,7 +29,11 @@ func (p *Policy) Show(s State, v View, now time.Time) []Shown {
 			continue
 		}
 		rule := st.rules[c.Rule]
-		out = append(out, Shown{Case: c, Severity: rule.Severity, Message: st.alertText(c, rule, of), Remark: st.remark(&c)})
+		shown := Shown{Case: c, Severity: rule.Severity, Message: st.alertText(c, rule, of), Remark: st.remark(&c)}
+		if of.machine != nil && rule.Bench {
+			shown.Spare = of.machine.Spare
+		}
+		out = append(out, shown)
 	}
 	return out
 }

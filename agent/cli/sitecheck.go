@@ -27,6 +27,7 @@ var siteFlags = []struct{ flag, field, usage string }{
 	{"altitude", "altitude_m", "`METRES` above sea level"},
 	{"pressure", "pressure_hpa", "air pressure on the spot, not reduced to sea level, in `HECTOPASCALS`; wins over the altitude"},
 	{"machine-temperature", "machine_temperature_c", "the machine's own temperature in degrees `CELSIUS`"},
+	{"machine-cold", "machine_cold", "whether the machine is still colder than the air, `true|false`, where its temperature is not known"},
 	{"as-of", "as_of", "the `TIME` that is asked about, like 2026-03-02T18:00:00+01:00; now if left out"},
 }
 

@@ -161,6 +161,9 @@ func (r *remote) Move(ctx context.Context, q advise.Move) (advise.MoveAnswer, er
 			query.Set(name, strconv.FormatFloat(x, 'g', -1, 64))
 		}
 	}
+	if cold, said := q.Cold.Get(); said {
+		query.Set("machine_cold", strconv.FormatBool(cold))
+	}
 	var a advise.MoveAnswer
 	err := r.get(ctx, "/api/v1/site-check", query, &a)
 	return a, err

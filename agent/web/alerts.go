@@ -38,18 +38,20 @@ type theCase struct {
 	// Rest and Full are the message, short and whole, without what the page says
 	// anyhow: the headline and the cautions.
 	Rest, Full string
-	// Link and Service are of a machine only.
-	Link, Service string
-	Since, Sent   string
-	Silenced      string
+	// Link, Why, Steps, Clears and Outcomes are of a machine only: what to check, in order,
+	// the one rule that clears it, and a button for each outcome.
+	Link, Clears string
+	Why, Steps   []string
+	Outcomes     []link
+	Since, Sent  string
+	Silenced     string
 }
 
 type alertsView struct {
-	Cases           []theCase
-	RequiresOpening bool
-	Card            alert.Card
-	Rules           []ruleRow
-	Withheld        []string // rules that are not sent
+	Cases    []theCase
+	Card     alert.Card
+	Rules    []ruleRow
+	Withheld []string // rules that are not sent
 	Answered
 }
 
@@ -75,24 +77,69 @@ func (s *Server) alerts(w http.ResponseWriter, r *http.Request) {
 
 func (s *Server) showAlerts(w http.ResponseWriter, status int, answered Answered) {
 	view := alertsView{Card: s.Alerts.Card(s.part), Withheld: s.withheld(), Answered: answered}
+	machines, _ := s.Fleet.Board()
+	about := map[string]*advise.Assessment{}
+	for i := range machines {
+		about[machines[i].Machine] = &machines[i].Assessment
+	}
 	for _, one := range s.openCases() {
 		c := theCase{Shown: one, ID: caseID(&one), State: caseState(one.Rule), Since: s.wall(one.Opened), Sent: s.wall(one.SentAt)}
 		c.Rest = strings.TrimSpace(strings.TrimPrefix(one.Short, one.What+"."))
 		c.Full = strings.TrimSpace(strings.TrimPrefix(strings.TrimSuffix(one.Body, advise.CautionText()), one.What+"."))
 		if one.Rule.OfMachine() {
 			c.Link = machineLink(one.Subject)
-			c.Service = "/service?" + url.Values{"machine": {one.Subject}}.Encode()
+			if a := about[one.Subject]; a != nil {
+				c.ask(a, s.Now())
+			}
 		}
 		if one.Silence != nil {
 			c.Silenced = fmt.Sprintf("Silenced until %s by %s: %s", s.wall(one.Silence.Until), one.Silence.By, one.Silence.Reason)
 		}
 		view.Cases = append(view.Cases, c)
-		view.RequiresOpening = view.RequiresOpening || one.RequiresOpening
 	}
 	for _, rule := range view.Card.Rules {
 		view.Rules = append(view.Rules, ruleRow{rule, rule.Rule.Word(), fmt.Sprintf("%d in 100", int(100*rule.Expected+1e-9))})
 	}
 	s.render(w, "alerts", page{Title: "Alerts", Here: "/alerts", Status: status, Body: view})
+}
+
+// mostWhy is how many reasons a card gives; the full message has them all.
+const mostWhy = 3
+
+// ask says what to check and offers a button for each outcome.
+func (c *theCase) ask(a *advise.Assessment, now time.Time) {
+	c.Steps, c.Clears = a.Steps(now), a.Clears()
+	c.Full = strings.Replace(c.Full, c.Clears+"\n\n", "", 1) // it stands in the card
+	for _, reason := range a.Reasons {
+		if reason != c.Clears && len(c.Why) < mostWhy {
+			c.Why = append(c.Why, reason)
+		}
+	}
+	to := func(word, path string, pairs ...string) {
+		v := url.Values{"machine": {a.Machine}}
+		for pair := range slices.Chunk(pairs, 2) {
+			v.Set(pair[0], pair[1])
+		}
+		c.Outcomes = append(c.Outcomes, link{path + "?" + v.Encode(), word})
+	}
+	switch {
+	case c.Rule == alert.MachineSilent:
+		to("Log a calibration", "/log")
+		return
+	case a.TestsEnds():
+		to("It passed with another cleaver", "/log", "passed", "true", "cleaver", anotherCleaver)
+		to("It failed again with another cleaver", "/log", "passed", "false", "cleaver", anotherCleaver)
+	default:
+		to("The calibration passed", "/log", "passed", "true")
+		to("The calibration failed", "/log", "passed", "false")
+	}
+	if !c.RequiresOpening {
+		return
+	}
+	to("Worn: replaced", "/service", "action", "replaced", "finding", "worn")
+	to("Dirty: cleaned", "/service", "action", "cleaned", "finding", "dirty")
+	to("Inspected: fine", "/service", "action", "inspected", "finding", "fine")
+	to("It was the cleaver", "/service", "action", "inspected", "finding", "cleaver")
 }
 
 // withheld says which rules are not sent, and what brings them back.

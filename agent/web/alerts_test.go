@@ -82,13 +82,13 @@ func TestAlertsSay(t *testing.T) {
 	require.Equal(t, http.StatusOK, w.Code)
 	seen := text(t, w)
 	first := f.alerts.Open()[0]
-	rest, headed := strings.CutPrefix(first.Short, first.What+". ")
+	_, headed := strings.CutPrefix(first.Short, first.What+". ")
 	require.True(t, headed, "a message begins with its headline")
 	assert.Equal(t, 1, strings.Count(seen, first.What), "which the page does not say twice")
-	assert.Equal(t, 1, strings.Count(seen, "Never look into a fibre"))
+	assert.Equal(t, 2, strings.Count(seen, "Never look into a fibre"), "on each card that sends somebody to the electrodes")
 	assert.Less(t, strings.Index(seen, "K-11: STOP"), strings.Index(seen, "K-07: Clean"), "the gravest first")
 	for _, part := range []string{
-		"K-11: STOP. Do not use this machine. Replace the electrodes", rest, "sent 2 Mar 2026, 10:00",
+		"K-11: STOP. Do not use this machine. Replace the electrodes", "Spare pair: 3 at north.", "sent 2 Mar 2026, 10:00",
 		"K-07: Clean the electrodes by Thu 5 Mar", "not sent", "Switch the machine off, unplug it", "Never look into a fibre",
 		"M-02: Calibrate before the next splice", "K-31: No record since", "75 in 100: listed only", "90 in 100: sent", "The rate per machine and month appears after the first month.",
 		"worn or dirty 2 times: 1 with an alert at least 3 days before, 0 with a later alert, 1 without an alert. The median notice was 4.0 days.",

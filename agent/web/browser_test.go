@@ -157,7 +157,7 @@ func (b *tab) tap(count *int, words string) {
 // browserPages are the pages as a browser is to see them.
 var browserPages = []string{
 	"/", "/machines/K-07", "/machines/K-11?axis=date&points=measured&days=30", "/machines/nobody", "/moved?machine=K-07",
-	"/moved?machine=K-07&temperature_c=4&humidity_pct=80&altitude_m=1390", "/moved?machine=K-07&temperature_c=214",
+	"/moved?machine=K-07&temperature_c=4&humidity_pct=80&altitude_m=1390", "/moved?machine=K-07&temperature_c=214", "/moved?choose=1", "/moved?machine=K-07&site=Tarn+Pass&temperature_c=4&humidity_pct=80&machine_cold=true", "/log?machine=K-07&arrived=yes&temperature_c=4&altitude_m=1390&passed=false",
 	"/log?machine=K-07", "/log?choose=1", "/service?machine=K-11", "/service", "/morning", "/alerts", "/spares", "/rules", "/look-back", "/look-back?machine=K-07&from=yesterday", "/refused", "/phone", "/help", "/help/alerts", "/help/records", "/nothing", "/correct?machine=K-07&corrects=K-07-5",
 }
 
@@ -235,8 +235,8 @@ func TestKeyboardWalk(t *testing.T) {
 	}
 }
 
-// USERS, section 6: a good calibration in at most 4 taps, a failed one with its
-// reason in 8, a new pair in 10, without a typed character.
+// A good calibration in at most 3 taps, a failed session in 5, a service in 5, a new
+// pair in 11, without a typed character.
 func TestTaps(t *testing.T) {
 	for name, c := range map[string]struct {
 		path string
@@ -245,9 +245,10 @@ func TestTaps(t *testing.T) {
 		made int
 		has  []string
 	}{
-		"good":     {"/log?machine=K-07", 4, []string{"Passed", "Save", "Save now"}, 1, []string{`"passed":true`, `"attempts":1`}},
-		"failed":   {"/log?machine=K-07", 8, []string{"Failed", "3", "Yes", "Another one", "15 min ago", "Save", "Save now"}, 1, []string{`"passed":false`, `"attempts":3`, `"recleaved":true`, `"cleaver":"another"`}},
-		"new pair": {"/service?machine=K-11", 10, []string{"Failed", "Replaced, both", "Worn", "Save", "Save now"}, 2, []string{`"action":"replaced"`, `"finding":"worn"`, `"passed":false`}},
+		"good":     {"/log?machine=K-07", 3, []string{"Passed", "Save", "Save now"}, 1, []string{`"passed":true`, `"attempts":1`}},
+		"failed":   {"/log?machine=K-07", 5, []string{"Failed", "3", "Another one", "Save", "Save now"}, 1, []string{`"passed":false`, `"attempts":3`, `"cleaver":"another"`}},
+		"service":  {"/service?machine=K-11", 5, []string{"Cleaned", "Dirty", "Save", "Save now"}, 1, []string{`"action":"cleaned"`, `"finding":"dirty"`}},
+		"new pair": {"/service?machine=K-11", 11, []string{"Failed", "Replaced, both", "Worn", "30 minutes ago", "Save", "Save now"}, 2, []string{`"action":"replaced"`, `"finding":"worn"`, `"passed":false`}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			f := yard()

@@ -59,6 +59,8 @@ type fake struct {
 	pasts    map[string][]backtest.PastForecast
 	alerts   fakeAlerts
 	spares   []advise.Spares
+	places   []drift.Location
+	air      map[string]drift.AirReading
 	lookBack lookback.Report
 }
 
@@ -211,7 +213,7 @@ func (anyone) Resume(net.IP, string, string) (auth.Principal, error) {
 // serverFor is a server on f whose clock stays at noon.
 func serverFor(t testing.TB, f *fake) *Server {
 	t.Helper()
-	s, err := New(Config{Authenticator: anyone{}, Keys: noKeys(t), Fingerprint: func() string { return "" }, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Intake: f, Fleet: f, PastForecasts: f.PastForecasts, Records: f, Alerts: &f.alerts, Proofs: f, Spares: func(drift.Part) []advise.Spares { return f.spares }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, LookBack: func(_ drift.Part, q lookback.Question) (lookback.Report, error) { return f.lookBack, q.Check() }, OpenLookBacks: func() (lookback.Report, bool) { return f.lookBack, true }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
+	s, err := New(Config{Authenticator: anyone{}, Keys: noKeys(t), Fingerprint: func() string { return "" }, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Intake: f, Fleet: f, PastForecasts: f.PastForecasts, Records: f, Alerts: &f.alerts, Proofs: f, Locations: func() []drift.Location { return f.places }, Air: func(machine string) (drift.AirReading, bool) { r, there := f.air[machine]; return r, there }, Spares: func(drift.Part) []advise.Spares { return f.spares }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, LookBack: func(_ drift.Part, q lookback.Question) (lookback.Report, error) { return f.lookBack, q.Check() }, OpenLookBacks: func() (lookback.Report, bool) { return f.lookBack, true }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
 	require.NoError(t, err)
 	s.before.patience, s.glance = time.Minute, time.Minute // no page of a test depends on how fast it is
@@ -292,6 +294,7 @@ func yard() *fake {
 	f.pasts = map[string][]backtest.PastForecast{"K-07": {
 		pastOn(14, backtest.EndOpen, 310), pastOn(28, backtest.EndServiced, 180), pastOn(42, backtest.EndFailed, 480), pastOn(56, backtest.EndFailed, 90), pastOn(70, backtest.EndFailed, 1900),
 	}}
+	f.places = []drift.Location{{Name: "Elm Street depot", Altitude: some(210.0)}, {Name: "Mill Lane"}, {Name: "Tarn Pass", Altitude: some(1390.0), Latitude: some(61.21), Longitude: some(7.48)}}
 	f.alerts.begin(f.machines)
 	f.spares = []advise.Spares{{Depot: "", Machines: 2, Unknown: 1, Expected: 0.4, Hold95: 1, Hold99: 2}, {Depot: "north", Machines: 4, Expected: 2.25, Hold95: 4, Hold99: 5, Held: some(int64(3))}}
 	return f

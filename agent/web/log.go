@@ -3,11 +3,11 @@ package web
 import (
 	"crypto/rand"
 	"errors"
+	"maps"
 	"net/http"
 	"net/url"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"arcdrift/agent/intake"
@@ -25,25 +25,23 @@ type tile struct {
 }
 
 type logView struct {
-	ID               string
-	Machine          string
-	Choice           machineChoice // where the machine is not known yet
-	Passed           []tile
-	Tries            []tile
-	Ends             []tile
-	Cleavers         []tile
-	Minutes          []tile
-	Triggers         []tile
-	Air, Numbers     []entryField
-	Site, LastSite   string
-	Sites            []string
-	LastAir, LastDay string
-	LastAirSI        string // as a query, for the phone
-	SameAir          bool
-	Units            units
-	Other            string
-	Wrong            mistakes
-	NotSaved         bool
+	ID             string
+	Machine        string
+	Choice         machineChoice // where the machine is not known yet
+	Passed         []tile
+	Tries          []tile
+	Ends           []tile
+	Cleavers       []tile
+	Minutes        []tile
+	Triggers       []tile
+	Air, Numbers   []entryField
+	Site, LastSite string
+	Sites          []string
+	AirChoices     []airChoice
+	Units          units
+	Other          string
+	Wrong          mistakes
+	NotSaved       bool
 }
 
 // savedView says what became of what was sent.
@@ -89,17 +87,28 @@ func (s *Server) logView(u units, typed url.Values, wrong mistakes) *logView {
 		Ends:     tiles(typed.Get("recleaved"), "true", "Yes", "false", "No"),
 		Minutes:  tiles(or(typed.Get("minutes"), "0"), "0", "Now", "15", "15 min ago", "30", "30 min ago", "60", "1 h ago"),
 		Triggers: tiles(typed.Get("trigger"), "start-of-day", "Start of day", "moved", "Moved", "weather", "Weather", "electrode-service", "After a service", "other", "Other"),
-		SameAir:  typed.Get("same_air") != "", Site: typed.Get("site"),
+		Site:     typed.Get("site"),
 	}
 	v.LastSite, v.Sites = s.siteNames(machine)
 	if v.ID == "" {
 		v.ID = rand.Text()
 	}
-	usual := ""
+	usual, last := "", (*drift.Entry)(nil)
 	if machine == "" {
 		v.Choice = chooseMachine(s.machineNames(), typed.Get("machine"), wrong)
 	} else {
-		usual = v.recallLast(s.recentOf(machine), u)
+		recent := s.recentOf(machine)
+		if e, ok := lastAir(recent); ok {
+			last = &e
+		}
+		usual = usualCleaver(recent)
+	}
+	v.AirChoices = s.airChoices(u, typed, s.sensorOf(machine, u), last)
+	if typed.Get("arrived") != "" {
+		typed = maps.Clone(typed) // it stands among the choices
+		for _, name := range airNames {
+			typed.Del(name)
+		}
 	}
 	v.Cleavers = cleaverTiles(typed.Get("cleaver"), usual)
 	v.Air = numberFields(u, typed, wrong, append(airNames[:], "machine_temperature_c")...)
@@ -120,13 +129,8 @@ func (s *Server) siteNames(machine string) (last string, all []string) {
 	return last, namesOf(set)
 }
 
-// recallLast fills in what may be taken over from before and returns the cleaver
-// last named.
-func (v *logView) recallLast(recent []drift.Entry, u units) (usual string) {
-	if last, ok := lastAir(recent); ok {
-		v.LastAir, v.LastDay = airWords(&last, u), phrase.Moment(last.When())
-		v.LastAirSI = airValues(&last, units{}).Encode()
-	}
+// usualCleaver is the cleaver last named.
+func usualCleaver(recent []drift.Entry) string {
 	named, ok := lastWhere(recent, func(e *drift.Entry) bool { return e.Calibration != nil && e.Calibration.Cleaver != "" })
 	if !ok {
 		return ""
@@ -134,20 +138,14 @@ func (v *logView) recallLast(recent []drift.Entry, u units) (usual string) {
 	return named.Calibration.Cleaver
 }
 
-func airWords(e *drift.Entry, u units) string {
-	values := airValues(e, u)
-	var parts []string
-	for _, name := range airNames {
-		if text := values.Get(name); text != "" {
-			parts = append(parts, strings.Replace(text, "-", "\u2212", 1)+"\u00a0"+u.unit(name))
-		}
-	}
-	return phrase.Beside(parts...)
-}
+func airWords(e *drift.Entry, u units) string { return airTexts(airValues(e, u), u) }
+
+// anotherCleaver is what a record says of a cleaver that is not the usual one.
+const anotherCleaver = "another"
 
 // cleaverTiles offer the usual cleaver by its name and another one.
 func cleaverTiles(chosen, usual string) []tile {
-	const other = "another"
+	const other = anotherCleaver
 	if usual == "" || usual == other {
 		return tiles(chosen, "usual", "The usual one", other, "Another one")
 	}
@@ -239,15 +237,7 @@ func (s *Server) calibrationForm(u units, typed url.Values, at time.Time) url.Va
 			v.Set(name, text)
 		}
 	}
-	if typed.Get("same_air") != "" {
-		if last, ok := s.lastAirOf(v.Get("machine")); ok {
-			for name, text := range airValues(&last, units{}) {
-				if v.Get(name) == "" {
-					v[name] = text
-				}
-			}
-		}
-	}
+	takeAir(v, typed.Get("air"))
 	return v
 }
 

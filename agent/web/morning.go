@@ -26,11 +26,22 @@ type morningView struct {
 	Groups          []needsGroup
 	Rest            int
 	Doubted         []string // splices that wait for a decision
+	Confirm         []confirmView
+	MoreConfirm     int      // machines with questions that are not shown
 	First           string   // how many must be calibrated before the first splice
 	Withheld        []string // alert rules that are not sent
 	RequiresOpening bool     // somebody will open a machine today
 	Waiting         bool     // the changes are still being calculated
 }
+
+// confirmView is a machine with the questions that its records leave open.
+type confirmView struct {
+	Machine, Link string
+	Asks          []askView
+}
+
+// mostConfirm is how many machines with questions the list shows.
+const mostConfirm = 20
 
 type needsGroup struct {
 	State    advise.State
@@ -89,6 +100,14 @@ func (s *Server) morningText(w http.ResponseWriter, r *http.Request) {
 			}
 		}
 	}
+	for i, c := range view.Confirm {
+		if i == 0 {
+			b.WriteString("\nRECORDS TO CONFIRM\n")
+		}
+		for _, ask := range c.Asks {
+			fmt.Fprintf(&b, "  %s  %s\n", c.Machine, strings.ReplaceAll(ask.Text, ". ", ".\n      "))
+		}
+	}
 	if view.RequiresOpening {
 		b.WriteString("\nBefore anyone opens, cleans or replaces electrodes:\n- " + strings.Join(advise.Cautions(), "\n- ") + "\n")
 	}
@@ -111,6 +130,7 @@ func (s *Server) morningView(ctx context.Context, patience time.Duration) (*morn
 	byState := map[advise.State][]needs{}
 	for i := range machines {
 		m := &machines[i]
+		view.confirm(m)
 		if m.State == advise.Fit {
 			view.Rest++
 			if m.Due != nil {
@@ -136,6 +156,19 @@ func (s *Server) morningView(ctx context.Context, patience time.Duration) (*morn
 	}
 	view.Summary = phrase.Count(len(machines), "machine") + ": " + strings.Join(append(counts, fmt.Sprintf("%d fit", view.Rest)), ", ") + "."
 	return view, nil
+}
+
+// confirm adds the questions about the records of a machine: possible repeats, odd
+// clocks, names that look alike.
+func (v *morningView) confirm(m *Machine) {
+	asks, _ := asksOf(&m.Assessment)
+	switch {
+	case len(asks) == 0:
+	case len(v.Confirm) == mostConfirm:
+		v.MoreConfirm++
+	default:
+		v.Confirm = append(v.Confirm, confirmView{m.Machine, machineLink(m.Machine), asks})
+	}
 }
 
 func newFirst(list []needs) []needs {

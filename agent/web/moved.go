@@ -6,6 +6,9 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
+	"strings"
+	"time"
 
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
@@ -15,15 +18,39 @@ import (
 
 type movedView struct {
 	Machine  string
-	Machines []string // to choose from
-	Programs []string // of this machine, the one in use first; none where it has but one
-	Program  string   // asked about, empty for the one in use
+	Choice   machineChoice // where the machine is not chosen yet
+	Programs []string      // of this machine, the one in use first; none where it has but one
+	Program  string        // asked about, empty for the one in use
+	Sites    []siteTile    // to choose from, when there are few
+	Site     string
+	Located  bool // the phone's position finds the nearest site
 	Fields   []entryField
+	More     []entryField // seldom needed
+	MoreOpen bool
+	Cold     []tile
 	Filled   string // where the values in the fields come from
+	Until    string // a sensor's: after that moment they are not filled in any more
+	Passed   *passView
 	Units    units
 	Other    string // link with the other units
 	Wrong    mistakes
 	Answer   *verdict
+}
+
+// siteTile is a known site. Its altitude is in SI, for the phone.
+type siteTile struct {
+	tile
+	Height, Altitude, Latitude, Longitude string
+}
+
+// fewSites is up to how many sites are offered as tiles, not typed.
+const fewSites = 12
+
+// passView is the last check that passed.
+type passView struct {
+	At        time.Time
+	When, Age string
+	Where     string
 }
 
 // verdict is the answer in the order a cold reader needs it.
@@ -35,11 +62,12 @@ type verdict struct {
 	Machine                        string
 	WetCaution, Calibrates         bool
 	RequiresOpening                bool   // somebody is sent to the electrodes
-	Same                           string // link that says the place is the same; "" where that is not asked
+	Same, SameWord                 string // link that says that values are the same; "" where that is not asked
+	Log                            string // link to log the check with this air
 	Unknown                        bool   // no record names the machine
 }
 
-// moved is the crew lead's question. It changes nothing, so it is a link that
+// moved is the crew lead's question on arrival. It changes nothing, so it is a link that
 // can be kept: the form comes back filled in, the answer above it.
 func (s *Server) moved(w http.ResponseWriter, r *http.Request) {
 	u := unitsOf(w, r)
@@ -48,10 +76,12 @@ func (s *Server) moved(w http.ResponseWriter, r *http.Request) {
 	same := q.Get(samePlace) != ""
 	q.Del(samePlace)
 	machine := q.Get("machine")
-	if machine == "" {
+	if machine == "" && !q.Has("choose") {
 		machine = recall(r, machineCookie)
 	}
-	view := movedView{Machine: machine, Machines: s.machineNames(), Programs: s.programsOf(machine), Program: q.Get("program"), Units: u}
+	q.Del("choose")
+	recent := s.recentOf(machine)
+	view := movedView{Machine: machine, Programs: programsOf(recent), Program: q.Get("program"), Site: q.Get("site"), Units: u, Passed: s.lastPass(recent)}
 	status := http.StatusOK
 	typed := q
 	if asks(q) {
@@ -64,13 +94,19 @@ func (s *Server) moved(w http.ResponseWriter, r *http.Request) {
 		if problem != nil {
 			status = http.StatusBadRequest
 		} else {
-			answer.Unknown = !slices.Contains(view.Machines, answer.Machine)
+			answer.Unknown = !slices.Contains(s.machineNames(), answer.Machine)
 		}
-	} else if last, ok := s.lastAirOf(machine); ok {
-		typed = airValues(&last, u)
-		view.Filled = "Filled in from the last record, " + phrase.Moment(last.When()) + ". Change what is different here."
+	} else {
+		typed = view.fill(s.sensorOf(machine, u), recent, u, len(s.locations()) > 0)
 	}
-	view.Fields = numberFields(u, typed, view.Wrong, "temperature_c", "humidity_pct", "altitude_m", "pressure_hpa", "machine_temperature_c")
+	if machine == "" || view.Wrong.At("machine") != "" {
+		view.Machine, view.Choice = "", chooseMachine(s.machineNames(), machine, view.Wrong)
+	}
+	view.addSites(s.locations(), u)
+	view.Cold = tiles(typed.Get("machine_cold"), "true", "Yes, still cold", "false", "No, as warm as here", "", "Not sure")
+	view.Fields = numberFields(u, typed, view.Wrong, "temperature_c", "humidity_pct")
+	view.More = numberFields(u, typed, view.Wrong, "altitude_m", "pressure_hpa", "machine_temperature_c")
+	view.MoreOpen = len(view.Sites) == 0 || slices.ContainsFunc(view.More, func(f entryField) bool { return f.Value != "" || f.Problem != "" })
 	other := url.Values{"machine": {machine}, unitsCookie: {"us"}}
 	if u.American {
 		other.Set(unitsCookie, "si")
@@ -81,6 +117,76 @@ func (s *Server) moved(w http.ResponseWriter, r *http.Request) {
 		title = view.Answer.Word
 	}
 	s.render(w, "moved", page{Title: title, Here: "/moved", Field: true, Scripts: []string{"keypad.js", "along.js"}, Status: status, Body: view})
+}
+
+// fill takes the values from the sensor while they are fresh, else from the last
+// calibration, and says so. The altitude is that of the site to be chosen, if there are
+// sites.
+func (v *movedView) fill(sensor *sensorView, recent []drift.Entry, u units, sites bool) url.Values {
+	if sensor != nil && sensor.Fresh {
+		v.Filled = fmt.Sprintf("Filled in from the sensor, %s: %s. Change what is different here.", sensor.When, sensor.Words)
+		v.Until = sensor.Until.Format(time.RFC3339)
+		return sensor.values
+	}
+	if sensor != nil {
+		v.Filled = fmt.Sprintf("The sensor's last reading is too old to be filled in: %s, %s, %s. ", sensor.Words, sensor.When, sensor.Age)
+	}
+	last, ok := lastAir(recent)
+	if !ok {
+		return url.Values{}
+	}
+	v.Filled += "Filled in from the last record, " + phrase.Moment(last.When()) + ". Change what is different here."
+	values := airValues(&last, u)
+	if sites {
+		values.Del("altitude_m")
+		values.Del("pressure_hpa")
+	}
+	return values
+}
+
+// addSites offers few sites as tiles and many as a list.
+func (v *movedView) addSites(all []drift.Location, u units) {
+	for _, at := range all {
+		one := siteTile{tile: tile{Value: at.Name, Word: at.Name, Chosen: at.Name == v.Site}}
+		if m, ok := at.Altitude.Get(); ok {
+			one.Altitude, one.Height = units{}.show("altitude_m", m), airTexts(url.Values{"altitude_m": {u.show("altitude_m", m)}}, u)
+		}
+		if lat, ok := at.Latitude.Get(); ok {
+			one.Latitude, one.Longitude = strconv.FormatFloat(lat, 'f', -1, 64), strconv.FormatFloat(at.Longitude.Or(0), 'f', -1, 64)
+			v.Located = true
+		}
+		v.Sites = append(v.Sites, one)
+	}
+}
+
+// FewSites says whether the sites are tiles.
+func (v movedView) FewSites() bool { return len(v.Sites) <= fewSites }
+
+// locations are the known sites.
+func (s *Server) locations() []drift.Location {
+	if s.Locations == nil {
+		return nil
+	}
+	return s.Locations()
+}
+
+// altitudeOf is the altitude of a known site, in SI; "" where it is not known.
+func (s *Server) altitudeOf(site string) string {
+	for _, at := range s.locations() {
+		if m, ok := at.Altitude.Get(); ok && strings.EqualFold(at.Name, site) {
+			return units{}.show("altitude_m", m)
+		}
+	}
+	return ""
+}
+
+// lastPass is the last check that passed, nil where none of the latest records is one.
+func (s *Server) lastPass(recent []drift.Entry) *passView {
+	e, ok := lastWhere(recent, func(e *drift.Entry) bool { return e.Calibration != nil && e.Calibration.Passed.Or(false) })
+	if !ok {
+		return nil
+	}
+	return &passView{At: e.When(), When: s.wall(e.When()), Age: phrase.Age(e.When(), s.Now()), Where: e.Site}
 }
 
 // asks says whether the form was sent.
@@ -99,16 +205,24 @@ const samePlace = "same"
 // verdict asks the fleet; a *drift.Problem is for the person who asked to correct. A form filled in
 // from the last record and sent unchanged earns no "no need": it is asked about.
 func (s *Server) verdict(u units, q url.Values, same bool) (*verdict, *drift.Problem, error) {
-	move, err := wire.MoveValues(u.toSI(q))
+	asked := u.toSI(q)
+	site := asked.Get("site")
+	asked.Del("site")
+	if asked.Get("altitude_m") == "" {
+		asked.Set("altitude_m", s.altitudeOf(site))
+	}
+	move, err := wire.MoveValues(asked)
 	var a advise.MoveAnswer
 	if err == nil {
 		a, err = s.move(move)
 	}
-	ask := false
+	ask, weather := false, false
 	if err == nil && !same && a.Answer == advise.NoNeed && a.Action == advise.None && a.CheckDue == nil {
-		var site advise.Site
-		site, err = s.Fleet.Site(a.Machine)
-		ask = site.SameAir(move)
+		var known advise.Site
+		known, err = s.Fleet.Site(a.Machine)
+		// Who enters a height has looked at the values; who chooses a site may not have.
+		chosen := q.Get("altitude_m") == "" && q.Get("pressure_hpa") == ""
+		ask, weather = known.SameAir(move), chosen && known.SameWeather(move)
 	}
 	var problem *drift.Problem
 	switch {
@@ -118,18 +232,33 @@ func (s *Server) verdict(u units, q url.Values, same bool) (*verdict, *drift.Pro
 		return nil, nil, fmt.Errorf("web: moved: %w", err)
 	}
 	v := wordVerdict(&a, u)
-	if ask {
+	v.Log = logLink(a.Machine, q, u.show, asked.Get("altitude_m"))
+	if ask || weather {
 		q.Set(samePlace, "yes")
-		v.Kind, v.Word, v.Calibrates, v.Chance = advise.CannotTell, "Are you still in the same place?", false, ""
-		v.Reason = "These are the values of the last calibration, unchanged. If you have moved, enter the values of this place below."
-		v.More, v.Same = nil, "/moved?"+q.Encode()
+		v.Kind, v.Word, v.Calibrates, v.Chance = advise.CannotTell, "Is the air here the same?", false, ""
+		v.Reason = "Temperature and humidity are those of the last calibration, unchanged. If they differ here, enter them below."
+		v.More, v.Same, v.SameWord = nil, "/moved?"+q.Encode(), "Yes, the same air"
+		if ask {
+			v.Word, v.SameWord = "Are you still in the same place?", "Yes, same place and air"
+			v.Reason = "These are the values of the last calibration, unchanged. If you have moved, enter the values of this place below."
+		}
 		q.Del(samePlace)
 	}
 	return v, nil, nil
 }
 
-func (s *Server) lastAirOf(machine string) (drift.Entry, bool) {
-	return lastAir(s.recentOf(machine))
+// logLink leads to the form that logs the check, with the site and air of the question.
+func logLink(machine string, q url.Values, show func(string, float64) string, altitude string) string {
+	v := url.Values{"machine": {machine}, "trigger": {"moved"}, "arrived": {"yes"}}
+	for _, name := range append([]string{"site", "program"}, airNames[:]...) {
+		if text := q.Get(name); text != "" {
+			v.Set(name, text)
+		}
+	}
+	if m, err := strconv.ParseFloat(altitude, 64); err == nil && q.Get("altitude_m") == "" && q.Get("pressure_hpa") == "" {
+		v.Set("altitude_m", show("altitude_m", m))
+	}
+	return "/log?" + v.Encode()
 }
 
 // recentRecords is how many records a form looks through, however long a history
@@ -152,8 +281,8 @@ func (s *Server) recentOf(machine string) []drift.Entry {
 
 // programsOf are the programs a machine was calibrated with, the one in use first;
 // none where there are not several.
-func (s *Server) programsOf(machine string) (out []string) {
-	recent := s.recentOf(machine)
+func programsOf(recent []drift.Entry) (out []string) {
+	recent = slices.Clone(recent)
 	drift.Order(recent)
 	for _, e := range slices.Backward(drift.Correct(recent)) {
 		if e.Calibration != nil && e.Program != "" && !slices.Contains(out, e.Program) {

@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"arcdrift/drift"
@@ -114,10 +115,16 @@ func offlineOf(machine string, site *advise.Site, now time.Time) offlineView {
 const mostOffline = 100
 
 // getOffline answers a JSON array of what a phone keeps of the machines named.
-// A machine that no record names is left out.
+// A machine that no record names is left out. With crew=1, those of the crew come too.
 func (s *Server) getOffline(w http.ResponseWriter, r *http.Request) {
 	named := r.URL.Query()["machine"]
-	if len(named) == 0 || len(named) > mostOffline {
+	if r.URL.Query().Get("crew") != "" {
+		for _, name := range s.crewOf(r) {
+			if !slices.Contains(named, name) && len(named) < mostOffline {
+				named = append(named, name)
+			}
+		}
+	} else if len(named) == 0 || len(named) > mostOffline {
 		refuse(w, http.StatusBadRequest, &drift.Problem{Field: "machine", Reason: "names what to take along: from 1 to 100 machines"})
 		return
 	}
@@ -136,6 +143,21 @@ func (s *Server) getOffline(w http.ResponseWriter, r *http.Request) {
 	}
 	answer(w, http.StatusOK, views)
 }
+
+// crewOf are the machines of the crew that asks: those it has chosen at the start of a
+// day, else all of a fleet that a crew may carry.
+func (s *Server) crewOf(r *http.Request) []string {
+	known := s.machineNames()
+	crew := strings.Fields(recall(r, crewCookie))
+	crew = slices.DeleteFunc(crew, func(name string) bool { return !slices.Contains(known, name) })
+	if len(crew) == 0 && len(known) <= fewMachines {
+		return known
+	}
+	return crew
+}
+
+// crewCookie remembers the machines of the crew.
+const crewCookie = "crew"
 
 // phone explains what a phone can do without the agent, and what it takes.
 func (s *Server) phone(w http.ResponseWriter, _ *http.Request) {

@@ -136,6 +136,9 @@ func places(machines []Machine, n int) []advise.Move {
 		if t, ok := q.Temperature.Get(); ok {
 			q.MachineTemperature = maybe(0.4, max(t-30, -40), t+5)
 		}
+		if i%3 == 0 {
+			q.Cold = some(i%2 == 0)
+		}
 		out = append(out, q)
 	}
 	return out
@@ -150,6 +153,10 @@ func queryOf(q *advise.Move) (url.Values, map[string]any) {
 			v.Set(name, fmt.Sprint(x))
 			object[name] = x
 		}
+	}
+	if cold, said := q.Cold.Get(); said {
+		v.Set("machine_cold", fmt.Sprint(cold))
+		object["machine_cold"] = cold
 	}
 	return v, object
 }

@@ -80,7 +80,7 @@ func TestPhoneWithoutTheAgent(t *testing.T) {
 	assert.Contains(t, look[string](b, `document.querySelector("main").textContent`), "eye protection")
 
 	// After a reload, on any page, it is still in sight, and moves nothing there.
-	b.show("/morning")
+	b.show("/spares")
 	b.until(`document.getElementById("waiting").textContent.includes("1 waiting to be sent.")`)
 	assert.True(t, look[bool](b, `(() => { const r = document.getElementById("waiting").getBoundingClientRect(); return r.height > 0 && r.bottom <= innerHeight + 1 && r.top > document.querySelector("h1").getBoundingClientRect().bottom; })()`))
 	assert.Equal(t, "On the phone", look[string](b, `document.querySelector("h1").textContent`), "a page that needs the agent says what works without")
@@ -122,7 +122,7 @@ func TestPhoneMakesTheSameRecord(t *testing.T) {
 				[...form.elements[name]].find(r => r.value === value).checked = true;
 			}
 			for (const [name, value] of Object.entries({ site: " Tarn Pass", temperature_c: "−8,5", altitude_m: "812", pressure_hpa: "", arc_count: "1903", power_correction_pct: "0" })) form.elements[name].value = value;
-			form.elements.same_air.checked = true;
+			[...form.elements.air].find(r => r.value?.includes("humidity_pct=70")).checked = true;
 			window.typed = new URLSearchParams(new FormData(form)).toString();
 			return recordsOf(form)[0];
 		})`)

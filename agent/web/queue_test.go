@@ -115,13 +115,19 @@ func newSeason(t *testing.T, around func(http.Handler) http.Handler) *season {
 	server := serverFor(t, yard())
 	server.Intake, server.Now = in, time.Now
 	s.hole = &hole{Handler: around(server.Handler())}
+	s.url = serve(t, s.hole)
+	return s
+}
+
+// serve serves a handler until the test ends, and returns where.
+func serve(t *testing.T, h http.Handler) (url string) {
+	t.Helper()
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
-	web := &http.Server{Handler: s.hole}
+	web := &http.Server{Handler: h}
 	go func() { _ = web.Serve(listener) }()
 	t.Cleanup(func() { _ = web.Close() })
-	s.url = "http://" + listener.Addr().String()
-	return s
+	return "http://" + listener.Addr().String()
 }
 
 // run makes so many entries, with pages reloaded and the browser killed now and

@@ -69,14 +69,14 @@ func TestPhoneKnowsTheRules(t *testing.T) {
 	}
 	got := look[answer](b, `(async () => {
 		const { sameAir, heard } = await import("/static/site-check.js");
-		const { show } = await import("/static/along.js");
+		const { show, askedFirst } = await import("/static/along.js");
 		const [table] = await (await fetch("/api/v1/offline?machine=K-07")).json();
 		const q = { temperature_c: 17.8, humidity_pct: 50, altitude_m: 210 };
 		const due = { machine: "K-07", due: [{ from: "2026-03-02T06:00:00Z", reason: "start-of-day", words: ["x"] }, { from: "2026-03-03T06:00:00Z", reason: "start-of-day", words: ["y"] }] };
 		const pass = (machine, time) => heard(due, [{ type: "calibration", machine, time, passed: true }]).due.length;
 		const form = document.getElementById("moved");
 		const a = { machine: "K-07", answer: "no-need", action: "none", reasons: ["r"], probability_out: 0.02, evidence: "this-machine", expected_shift_pct: null, dew_point_c: null, cost: table.cost };
-		show(form, a, table, "si", "/moved?machine=K-07&same=yes");
+		show(form, a, table, "si", askedFirst(table, q, new URLSearchParams({ machine: "K-07" })));
 		const shown = document.querySelector(".verdict").className + document.querySelector("main").textContent;
 		while (form.previousElementSibling?.matches("h1") === false) form.previousElementSibling.remove();
 		show(form, { ...a, action: "inspect" }, table, "si");

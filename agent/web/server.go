@@ -79,6 +79,10 @@ type Config struct {
 	// PastForecasts are earlier forecasts of a machine beside their outcomes, newest first.
 	PastForecasts func(machine string) ([]backtest.PastForecast, error)
 	Records       Records
+	// Locations are the known sites. Air is the latest reading of the sensor at a
+	// machine, and whether there is one; nil without sensors.
+	Locations func() []drift.Location
+	Air       func(machine string) (drift.AirReading, bool)
 	// Export writes everything kept of a part of the fleet, in the format "json" (lines)
 	// or "csv".
 	Export func(w io.Writer, format string, part drift.Part) error

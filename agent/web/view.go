@@ -36,6 +36,13 @@ func (s *Server) seenBy(p auth.Principal) *Server {
 	seen.Records = recordsPart{s.Records, part}
 	seen.Alerts = alertsPart{s.Alerts, part, s.Now}
 	seen.OpenLookBacks = func() (lookback.Report, bool) { return openPart(s.OpenLookBacks, part) }
+	seen.Locations = func() []drift.Location { return locationsPart(s.locations(), seen.Fleet) }
+	if s.Air != nil {
+		seen.Air = func(machine string) (drift.AirReading, bool) {
+			r, there := s.Air(machine)
+			return r, there && part.Holds(machine, r.Time)
+		}
+	}
 	seen.Findings = func() []string { return nil } // about the store and its surroundings:
 	seen.Links = func() []string { return nil }    // for whoever runs the agent
 	seen.traces = s.traces.shownAs(func(machine string, t advise.Trace) advise.Trace { return tracePart(t, part.Since(machine)) })
@@ -46,6 +53,14 @@ func (s *Server) seenBy(p auth.Principal) *Server {
 		return slices.DeleteFunc(slices.Clone(all), func(o advise.Owed) bool { return !part.Holds(o.Machine, o.Time) })
 	})
 	return &seen
+}
+
+// locationsPart leaves the sites at which a machine of the part is.
+func locationsPart(all []drift.Location, fleet Fleet) []drift.Location {
+	machines, _ := fleet.Board()
+	return slices.DeleteFunc(slices.Clone(all), func(at drift.Location) bool {
+		return !slices.ContainsFunc(machines, func(m Machine) bool { return m.Site == at.Name })
+	})
 }
 
 // fleetPart is a part of the fleet, for one request.

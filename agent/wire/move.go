@@ -14,13 +14,13 @@ import (
 )
 
 // moveFields are the fields of a site-check question. Each is a field of a
-// calibration and has its kind and bounds; two have a name of their own.
+// calibration and has its kind and bounds; three have a name of their own.
 var moveFields = func() map[string]*drift.Field {
 	out := map[string]*drift.Field{}
 	for name, of := range map[string]string{
 		"machine": "machine", "program": "program", "as_of": "time", "ask_id": "id",
 		"temperature_c": "temperature_c", "humidity_pct": "humidity_pct", "altitude_m": "altitude_m",
-		"pressure_hpa": "pressure_hpa", "machine_temperature_c": "machine_temperature_c",
+		"pressure_hpa": "pressure_hpa", "machine_temperature_c": "machine_temperature_c", "machine_cold": "recleaved",
 	} {
 		f := *recordFields[of]
 		f.Name = name
@@ -134,6 +134,6 @@ func (q *question) move(err error) (advise.Move, error) {
 	return advise.Move{
 		Machine: q.r.Machine, Program: q.r.Program, AsOf: q.r.Time, AskID: q.r.ID,
 		Temperature: c.Temperature, Humidity: c.Humidity, Altitude: c.Altitude, Pressure: c.Pressure,
-		MachineTemperature: c.MachineTemperature,
+		MachineTemperature: c.MachineTemperature, Cold: c.Recleaved,
 	}, nil
 }

@@ -161,7 +161,10 @@ type Move struct {
 	// Temperature °C and Humidity % of the air; Altitude in metres or station
 	// Pressure in hPa (which wins); the machine's own temperature, °C.
 	Temperature, Humidity, Altitude, Pressure, MachineTemperature drift.Opt[float64]
-	AskID                                                         string
+	// Cold is whether the machine is still colder than the air there, as a hand on it
+	// tells; unknown where nobody said. A stated temperature of the machine wins.
+	Cold  drift.Opt[bool]
+	AskID string
 }
 
 // Answer is one of four.

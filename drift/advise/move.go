@@ -45,6 +45,10 @@ func (s *Site) Recalibrated(q Move) MoveAnswer {
 	if haveT && haveRH && s.wet(&a, q, t, rh) {
 		return a
 	}
+	if haveT && !haveRH && q.stillCold() {
+		a.chill("Keep the lid shut: the machine is colder than the air, and without the humidity nobody knows where water condenses. Enter the humidity, or wait until the machine is as warm as the place, then recalibrate.")
+		return a
+	}
 	due := s.due(q.AsOf)
 	if due != nil {
 		a.CheckDue = &due.Reason
@@ -169,11 +173,17 @@ func burntSince(m *model.Machine, now time.Time) float64 {
 // form filled in from it does when no value was changed. The bounds are what
 // values lose in other units.
 func (s *Site) SameAir(q Move) bool {
-	same := func(asked, last drift.Opt[float64], near float64) bool {
-		return asked.Known() == last.Known() && math.Abs(asked.Or(0)-last.Or(0)) <= near
-	}
-	return s.LastTemperature.Known() && same(q.Temperature, s.LastTemperature, 0.3) && same(q.Humidity, s.LastHumidity, 0) &&
-		same(q.Altitude, s.LastAltitude, 0.3) && same(q.Pressure, s.LastPressure, 0.3)
+	return s.SameWeather(q) && same(q.Altitude, s.LastAltitude, 0.3) && same(q.Pressure, s.LastPressure, 0.3)
+}
+
+// SameWeather says so of temperature and humidity alone: at another height they are
+// probably not the same.
+func (s *Site) SameWeather(q Move) bool {
+	return s.LastTemperature.Known() && same(q.Temperature, s.LastTemperature, 0.3) && same(q.Humidity, s.LastHumidity, 0)
+}
+
+func same(asked, last drift.Opt[float64], near float64) bool {
+	return asked.Known() == last.Known() && math.Abs(asked.Or(0)-last.Or(0)) <= near
 }
 
 // regressors are those of the air asked about. Humidity left out counts as
@@ -206,6 +216,17 @@ func (s *Site) may(q Move, t float64) (warmest float64, known bool) {
 func (s *Site) wet(a *MoveAnswer, q Move, t, rh float64) bool {
 	c := air.CondensationIn(t, rh)
 	machine, stated := q.MachineTemperature.Get()
+	if cold, said := q.Cold.Get(); said && !stated && !cold {
+		machine, stated = t, true
+	}
+	if q.stillCold() && !c.Saturated {
+		if c.Wets(s.LastTemperature.Or(t)) {
+			s.assume(a, t, c)
+		} else {
+			a.chill(fmt.Sprintf("Keep the lid shut: the machine is colder than the air, and water condenses on it below %s. Enter its own temperature, or wait until it is above that, then recalibrate.", degrees(c.DryC)))
+		}
+		return true
+	}
 	if !stated && !c.Saturated {
 		warmest, known := s.may(q, t)
 		if known && c.Wets(warmest) {
@@ -236,6 +257,16 @@ func (s *Site) wet(a *MoveAnswer, q Move, t, rh float64) bool {
 	a.Reasons = append(a.Reasons, fmt.Sprintf("Keep the lid shut until the machine is above %s: at %s water would condense in it. Then recalibrate. Its warm-up time is not known.",
 		degrees(c.DryC), degrees(machine)))
 	return true
+}
+
+// stillCold says whether all that is known of the machine's temperature is that it is
+// below that of the air.
+func (q *Move) stillCold() bool { return q.Cold.Or(false) && !q.MachineTemperature.Known() }
+
+// chill answers to wait, nobody knows how long: whatever else is missing, that comes
+// first.
+func (a *MoveAnswer) chill(reason string) {
+	a.Answer, a.WaitMinutes, a.Reasons = Wait, drift.Opt[int]{}, append(a.Reasons[:0], reason)
 }
 
 // assume answers for a machine that may still be as cold as it was. How long it

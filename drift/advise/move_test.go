@@ -180,3 +180,34 @@ func TestAMoveInAnotherProgram(t *testing.T) {
 	assert.Contains(t, strings.Join(other.Reasons, " "), "no calibration in program “b” yet")
 	assert.Equal(t, "a", m.Program())
 }
+
+// A machine that is said to be colder than the air waits, even where nobody knows how cold
+// it is or how damp the air; one that is as warm as the place does not.
+func TestAMachineThatIsStillCold(t *testing.T) {
+	s := Site{Known: passing(60), Settings: usual()}
+	ask := func(cold drift.Opt[bool], change ...func(*Move)) MoveAnswer {
+		q := asked(at(22, 50, 0), func(q *Move) { q.MachineTemperature, q.Cold = drift.Opt[float64]{}, cold })
+		for _, c := range change {
+			c(&q)
+		}
+		return s.Recalibrated(q)
+	}
+	s.LastTemperature = some(20)
+	a := ask(drift.Some(true))
+	assert.Equal(t, Wait, a.Answer)
+	assert.False(t, a.WaitMinutes.Known())
+	assert.Contains(t, a.Reasons[0], "colder than the air, and water condenses on it below 13.1\u00a0°C")
+
+	s.LastTemperature = some(-5)
+	a = ask(drift.Some(true))
+	assert.Equal(t, Wait, a.Answer)
+	assert.Contains(t, a.Reasons[0], "may still be at −5\u00a0°C, as at its last calibration")
+
+	assert.NotEqual(t, Wait, ask(drift.Some(false)).Answer)
+	assert.Equal(t, ask(drift.Some(false), func(q *Move) { q.MachineTemperature = some(22) }), ask(drift.Some(false)), "as warm as the place")
+	assert.NotEqual(t, Wait, ask(drift.Some(true), func(q *Move) { q.MachineTemperature = some(18) }).Answer, "a stated temperature wins")
+
+	a = ask(drift.Some(true), func(q *Move) { q.Humidity = drift.Opt[float64]{} })
+	assert.Equal(t, Wait, a.Answer)
+	assert.Contains(t, a.Reasons[0], "without the humidity nobody knows where water condenses")
+}

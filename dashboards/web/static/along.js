@@ -1,24 +1,8 @@
-// Takes along what the site check needs of the machines this phone has to do
-// with, and answers it where the agent does not, in the words of the agent's
-// page. A test asks both the same.
-import { able, savedTables, saveTables, unsent } from "./queue.js";
-import { answer, chance, heard, minutes, moment, sameAir } from "./site-check.js";
-import { siOf } from "./record.js";
-
-const old = 10 * 60_000, most = 100;
-
-async function takeAlong() {
-  const have = await savedTables();
-  const shown = [...document.querySelectorAll("#machines option, input[name=machine]")].map((e) => e.value).filter(Boolean);
-  const here = document.querySelector("input[name=machine]")?.value;
-  // A list too long for a phone is not taken: only what it has asked about.
-  const names = new Set([...(shown.length > 24 ? [here] : shown), ...have.map((t) => t.machine)].filter(Boolean));
-  const fresh = new Set(have.filter((t) => Date.now() - t.taken < old).map((t) => t.machine));
-  const wanted = [...names].filter((name) => !fresh.has(name)).slice(0, most);
-  if (wanted.length === 0) return;
-  const reply = await fetch("/api/v1/offline?" + new URLSearchParams(wanted.map((name) => ["machine", name])));
-  if (reply.ok) await saveTables(await reply.json());
-}
+// Answers the site check where the agent does not, in the words of the agent's page. A
+// test asks both the same. keep.js has taken along what it needs.
+import { able, savedTables, unsent } from "./queue.js";
+import { ago, answer, chance, heard, minutes, moment, sameAir, sameWeather } from "./site-check.js";
+import { american, mark, siOf } from "./record.js";
 
 function make(tag, text, set = {}, ...inside) {
   const e = Object.assign(document.createElement(tag), set, { textContent: text });
@@ -76,20 +60,20 @@ function numbers(a, dew) {
 }
 
 // show writes the answer where the agent's page has it.
-// same is the link to take where the place is to be asked about first.
-export function show(form, a, table, units, same) {
+// asks is the question to ask first, if any: { word, reason, say, href }.
+export function show(form, a, table, units, asks, log) {
   let [reason, ...more] = a.reasons.map((text) => inUnits(text, units));
-  if (same) [reason, more] = ["These are the values of the last calibration, unchanged. If you have moved, enter the values of this place below.", []];
-  const kind = same || a.action === "inspect" || (a.answer === "no-need" && a.check_due) ? "cannot-tell" : a.answer;
+  if (asks) [reason, more] = [asks.reason, []];
+  const kind = asks || a.action === "inspect" || (a.answer === "no-need" && a.check_due) ? "cannot-tell" : a.answer;
   const dew = a.dew_point_c === null ? "" : inUnits(minus(String(a.dew_point_c)) + "\u00a0°C", units);
-  const verdict = make("section", "", { className: `verdict ${kind}` }, make("p", same ? "Are you still in the same place?" : word(a), { className: "word" }));
+  const verdict = make("section", "", { className: `verdict ${kind}` }, make("p", asks?.word ?? word(a), { className: "word" }));
   verdict.setAttribute("aria-label", `Answer for ${a.machine}`);
   if (reason) verdict.append(make("p", reason));
   const rests = make("span", evidence[a.evidence], { className: "hint" });
-  if (a.probability_out !== null && a.answer !== "wait" && !same) verdict.append(make("p", `${upperFirst(chance(a.probability_out))} attempts would be out of tolerance. `, { className: "chance" }, rests));
+  if (a.probability_out !== null && a.answer !== "wait" && !asks) verdict.append(make("p", `${upperFirst(chance(a.probability_out))} attempts would be out of tolerance. `, { className: "chance" }, rests));
   const since = table.as_of ? `Answered on this phone without the agent, from what was known on ${moment(table.as_of)}.` : "Answered on this phone without the agent. It has no data about this machine.";
   const after = [make("p", since, { id: "since", className: "hint" })];
-  if (same) after.push(make("p", "", { className: "row" }, make("a", "Yes, same place and air", { className: "button main-button", href: same })));
+  if (asks) after.push(make("p", "", { className: "row" }, make("a", asks.say, { className: "button main-button", href: asks.href })));
   if (a.action === "inspect") after.push(document.getElementById("offline-electrodes").content.cloneNode(true));
   if (a.answer === "wait") {
     after.push(make("p", "", { className: "caution" }, make("strong", "Keep the case and the lid shut while the machine warms up."), " Never fire an arc with wet electrodes."));
@@ -99,7 +83,7 @@ export function show(form, a, table, units, same) {
   why.append(numbers(a, dew));
   after.push(why);
   if (a.answer !== "no-need" || a.check_due) {
-    const link = make("a", "Log the calibration", { className: "button main-button", href: "/log?" + new URLSearchParams({ machine: a.machine, trigger: "moved" }) });
+    const link = make("a", "Log the calibration", { className: "button main-button", href: log ?? "/log?" + new URLSearchParams({ machine: a.machine, trigger: "moved" }) });
     after.push(document.getElementById("offline-cautions").content.cloneNode(true), make("p", "", { className: "row" }, link));
   }
   document.querySelector("h1").textContent = `${a.machine}: recalibrate?`;
@@ -107,31 +91,56 @@ export function show(form, a, table, units, same) {
 }
 
 // questionOf reads what was asked in the link into the form and as a question in
-// SI, or marks the field that is wrong.
+// SI, or marks what is wrong.
 export function questionOf(form, asked) {
-  const q = {};
+  const q = {}, faults = [];
   for (const [name, text] of asked) {
     const field = form.elements[name];
     if (!field) continue;
     field.value = text;
-    if (["machine", "program"].includes(name) || !text.trim()) continue;
+    if (["machine", "program", "site"].includes(name) || !text.trim()) continue;
+    if (name === "machine_cold") {
+      q[name] = text === "true";
+      continue;
+    }
     try {
       q[name] = siOf(field, text, form.dataset.units);
     } catch (problem) {
-      field.setCustomValidity(problem.message);
-      field.addEventListener("change", () => field.setCustomValidity(""), { once: true });
-      form.reportValidity();
-      return undefined;
+      faults.push({ field, message: problem.message });
     }
   }
+  if (faults.length > 0) return mark(form, faults);
+  const height = siteNamed(form, asked.get("site"))?.dataset.altitude;
+  if (height && q.altitude_m === undefined) q.altitude_m = Number(height);
   return q;
+}
+
+const sites = (form) => [...form.querySelectorAll("[name=site][data-altitude], #sites option")].filter((e) => e.value);
+const siteNamed = (form, name) => name && sites(form).find((e) => e.value.toLowerCase() === name.toLowerCase());
+
+// logLink leads to the form that logs the check, with the site and air of the question.
+function logLink(form, asked, q) {
+  const v = new URLSearchParams({ machine: asked.get("machine"), trigger: "moved", arrived: "yes" });
+  for (const name of ["site", "program", "temperature_c", "humidity_pct", "altitude_m", "pressure_hpa"]) if (asked.get(name)?.trim()) v.set(name, asked.get(name));
+  if (q.altitude_m !== undefined && !v.has("altitude_m") && !v.has("pressure_hpa")) v.set("altitude_m", form.dataset.units === "us" ? Math.round(q.altitude_m / american.altitude_m.factor) : q.altitude_m);
+  return "/log?" + v;
+}
+
+// askedFirst is what the agent's page asks before it says that there is no need: values
+// that nobody has changed prove little.
+export function askedFirst(table, q, asked) {
+  const again = { href: location.pathname + "?" + new URLSearchParams([...asked, ["same", "yes"]]) };
+  if (sameAir(table, q)) return { ...again, word: "Are you still in the same place?", say: "Yes, same place and air", reason: "These are the values of the last calibration, unchanged. If you have moved, enter the values of this place below." };
+  // Who enters a height has looked at the values; who chooses a site may not have.
+  if (!asked.get("altitude_m") && !asked.get("pressure_hpa") && sameWeather(table, q)) return { ...again, word: "Is the air here the same?", say: "Yes, the same air", reason: "Temperature and humidity are those of the last calibration, unchanged. If they differ here, enter them below." };
+  return undefined;
 }
 
 async function answerHere(form) {
   const asked = new URLSearchParams(location.search);
   const same = asked.has("same");
   asked.delete("same");
-  const told = [...asked.keys()].some((name) => !["machine", "program"].includes(name));
+  const told = [...asked.keys()].some((name) => !["machine", "program", "choose", "units"].includes(name));
   if (!told || document.querySelector(".verdict, .errors")) return;
   const q = questionOf(form, asked);
   if (!q) return;
@@ -143,12 +152,59 @@ async function answerHere(form) {
   if (asked.get("program") && !["wait", "recalibrate"].includes(a.answer)) {
     Object.assign(a, { answer: "cannot-tell", reasons: ["Without a network this phone can answer for the program in use only."], probability_out: null, expected_shift_pct: null });
   }
-  const ask = !same && a.answer === "no-need" && a.action === "none" && !a.check_due && sameAir(known, q);
-  show(form, a, known, form.dataset.units, ask ? location.pathname + "?" + new URLSearchParams([...asked, ["same", "yes"]]) : undefined);
+  const asks = !same && a.answer === "no-need" && a.action === "none" && !a.check_due ? askedFirst(known, q, asked) : undefined;
+  show(form, a, known, form.dataset.units, asks, logLink(form, asked, q));
 }
 
-if (able()) {
-  const form = document.getElementById("moved");
-  if (form) answerHere(form);
-  takeAlong().catch(() => {}); // no answer: what was taken before stands
+// prepare makes the form current that may come out of this phone's memory: a reading is
+// filled in only while it is fresh, and how long ago something was is counted from now.
+function prepare(form) {
+  const filled = document.getElementById("filled");
+  if (filled?.dataset.until && Date.parse(filled.dataset.until) < Date.now()) {
+    for (const name of ["temperature_c", "humidity_pct", "pressure_hpa"]) {
+      const field = form.elements[name];
+      if (field.value === field.defaultValue) field.value = "";
+    }
+    filled.textContent = "The sensor's last reading is too old to be filled in.";
+  }
+  document.querySelectorAll("time[data-ago]").forEach((t) => (t.textContent = ago(t.dateTime)));
+  const machine = new URLSearchParams(location.search).get("machine");
+  if (machine && form.elements.machine && !form.elements.machine.value) form.elements.machine.value = machine;
+}
+
+// locate chooses the known site that is nearest to this phone. The position stays here.
+function locate(form) {
+  const p = document.getElementById("locate");
+  if (!p || !navigator.geolocation) return;
+  const [button, said] = [p.querySelector("button"), p.querySelector("[role=status]")];
+  const rad = Math.PI / 180, near = 2; // km
+  // The haversine formula (Sinnott 1984) on a sphere of 6,371 km.
+  const away = (site, at) => {
+    const [a, b] = [Number(site.dataset.latitude) * rad, at.latitude * rad];
+    const h = Math.sin((b - a) / 2) ** 2 + Math.cos(a) * Math.cos(b) * Math.sin(((Number(site.dataset.longitude) - at.longitude) * rad) / 2) ** 2;
+    return 2 * 6371 * Math.asin(Math.sqrt(h));
+  };
+  const found = ({ coords }) => {
+    const [site] = sites(form).filter((e) => e.dataset.latitude).sort((x, y) => away(x, coords) - away(y, coords));
+    const km = away(site, coords);
+    if (km > near) {
+      said.textContent = `No known site is near. The nearest is ${site.value}, ${Math.round(km)} km away.`;
+      return;
+    }
+    if (site.type === "radio") site.checked = true;
+    else form.elements.site.value = site.value;
+    said.textContent = `${site.value} is chosen.`;
+  };
+  button.addEventListener("click", () => {
+    said.textContent = "Looking for the position.";
+    navigator.geolocation.getCurrentPosition(found, () => (said.textContent = "The phone does not give its position. Choose the site."), { timeout: 20_000, maximumAge: 60_000 });
+  });
+  p.hidden = false;
+}
+
+const form = document.getElementById("moved");
+if (form) {
+  prepare(form);
+  locate(form);
+  if (able()) answerHere(form);
 }

@@ -4,7 +4,7 @@ const every = 10_000;
 const main = document.querySelector("main[data-tag]");
 const status = document.getElementById("live");
 let tag = main?.dataset.tag;
-let lastGood = new Date();
+let lastGood = document.documentElement.dataset.kept === undefined ? new Date() : new Date(document.querySelector(".feet time").dateTime);
 
 const clock = (t) => t.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
 

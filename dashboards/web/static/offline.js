@@ -89,6 +89,25 @@ function news({ receipts }) {
   return plan();
 }
 
+// tellAge says of a page out of this phone's memory how old it is.
+async function tellAge() {
+  const { ago, moment } = await import("./site-check.js");
+  const at = document.querySelector(".feet time").dateTime;
+  const p = Object.assign(document.createElement("p"), { className: "ask kept", id: "kept-page", textContent: `The agent does not answer. This page was kept on this phone ${ago(at)}, at ${moment(at)}. Later records are not in it. ` });
+  p.setAttribute("role", "status");
+  const again = Object.assign(document.createElement("button"), { type: "button", textContent: "Try again" });
+  again.addEventListener("click", () => location.reload());
+  p.append(again);
+  document.getElementById("main").prepend(p);
+}
+
+const kept = document.documentElement.dataset.kept !== undefined;
+if (kept && /^\/(morning|alerts|machines\/)/.test(location.pathname) && !document.getElementById("instead")) tellAge();
+for (const choice of document.querySelectorAll("label[data-until]")) {
+  // A sensor's reading is taken over only while it is fresh.
+  if (Date.parse(choice.dataset.until) < Date.now()) choice.remove();
+}
+
 if (able()) {
   document.documentElement.classList.add("keeps");
   navigator.serviceWorker.register("/static/sw.js", { scope: "/" }).catch(() => {}); // without it the page needs the agent to load
@@ -96,4 +115,6 @@ if (able()) {
   addEventListener("online", work);
   document.addEventListener("visibilitychange", () => document.hidden || work());
   work();
+  const guest = /^\/(sign-in|invite)/.test(location.pathname);
+  if (!kept && !guest) import("./keep.js").then(({ takeAlong }) => takeAlong()).catch(() => {}); // no answer: what was taken before stands
 }

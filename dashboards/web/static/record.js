@@ -6,7 +6,7 @@ const numbers = [
 ];
 
 // Exact by definition for °F and feet; the inch of mercury as in NIST SP 811.
-const american = {
+export const american = {
   temperature_c: { zero: 32, factor: 5 / 9 },
   machine_temperature_c: { zero: 32, factor: 5 / 9 },
   altitude_m: { zero: 0, factor: 0.3048 },
@@ -191,8 +191,7 @@ const makers = {
       const field = form.elements[name];
       if (field?.value.trim()) record[name] = numberOf(form, field);
     }
-    const same = form.elements.same_air;
-    if (same?.checked) for (const [name, value] of new URLSearchParams(same.dataset.air)) record[name] ??= Number(value);
+    for (const [name, value] of new URLSearchParams(typed.get("air") ?? "")) record[name] ??= Number(value);
     return [record];
   },
 

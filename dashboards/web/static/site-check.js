@@ -155,6 +155,15 @@ export function moment(t) {
   return `${part({ day: "numeric" })} ${part({ month: "short" }).slice(0, 3)} ${at.getFullYear()}, ${part({ hour: "2-digit", minute: "2-digit" })} ${minus(zone.replace("GMT", "UTC"))}`;
 }
 
+// ago says how long ago something was.
+export function ago(then, now = Date.now()) {
+  const past = (now - Date.parse(then)) / 3_600_000;
+  if (past < -1 / 60) return "in the future";
+  if (past < 2 / 60) return "just now";
+  if (past < 1) return count(Math.floor(past * 60), "minute") + " ago";
+  return (past < 36 ? count(Math.floor(past + 0.5), "hour") : count(Math.floor(past / 24 + 0.5), "day")) + " ago";
+}
+
 export function chance(p) {
   if (p < 0.005) return "fewer than 1 in 100";
   if (p < 0.095) return `about ${round(p * 100)} in 100`;
@@ -194,9 +203,21 @@ function assume(a, m, q, c) {
   return true;
 }
 
+// chill answers to wait, nobody knows how long.
+function chill(a, reason) {
+  Object.assign(a, { answer: "wait", wait_minutes: null, reasons: [reason] });
+  return true;
+}
+
+const stillCold = (q) => q.machine_cold === true && !known(q.machine_temperature_c);
+
 function wait(a, m, q) {
   const c = condensation(q.temperature_c, q.humidity_pct);
-  const machine = q.machine_temperature_c;
+  const machine = q.machine_temperature_c ?? (q.machine_cold === false ? q.temperature_c : undefined);
+  if (stillCold(q) && !c.saturated) {
+    if (known(m.last_temperature_c) && m.last_temperature_c < c.dry) return assume(a, m, q, c);
+    return chill(a, `Keep the lid shut: the machine is colder than the air, and water condenses on it below ${degrees(c.dry)}. Enter its own temperature, or wait until it is above that, then recalibrate.`);
+  }
   if (!known(machine) && !c.saturated && m.table && known(m.last_temperature_c)) {
     const from = m.last_temperature_c, since = Math.max((q.as_of - Date.parse(m.last)) / 60_000, 0);
     const warmest = q.temperature_c - (q.temperature_c - from) * Math.exp(-since / (m.warm_up_minutes ?? unknownWarmUp));
@@ -295,8 +316,15 @@ function choose(a, m, q) {
 // sameAir says whether a question repeats the air of the last calibration, as the
 // form does when nobody changed a value.
 export function sameAir(m, q) {
-  const same = (name, near) => known(q[name]) === known(m["last_" + name]) && Math.abs((q[name] ?? 0) - (m["last_" + name] ?? 0)) <= near;
-  return known(m.last_temperature_c) && same("temperature_c", 0.3) && same("humidity_pct", 0) && same("altitude_m", 0.3) && same("pressure_hpa", 0.3);
+  return sameWeather(m, q) && same(m, q, "altitude_m", 0.3) && same(m, q, "pressure_hpa", 0.3);
+}
+
+// sameWeather says so of temperature and humidity alone: at another height they are
+// probably not the same.
+export const sameWeather = (m, q) => known(m.last_temperature_c) && same(m, q, "temperature_c", 0.3) && same(m, q, "humidity_pct", 0);
+
+function same(m, q, name, near) {
+  return known(q[name]) === known(m["last_" + name]) && Math.abs((q[name] ?? 0) - (m["last_" + name] ?? 0)) <= near;
 }
 
 // heard lets what this phone logged count for the rules before the agent says so: a
@@ -325,6 +353,10 @@ export function answer(m, q) {
   if (vapours) a.dew_point_c = round(dewPoint(q.temperature_c, q.humidity_pct), 10);
   const weighed = weigh(a, m, q);
   if (vapours && wait(a, m, q)) return a;
+  if (known(q.temperature_c) && !vapours && stillCold(q)) {
+    chill(a, "Keep the lid shut: the machine is colder than the air, and without the humidity nobody knows where water condenses. Enter the humidity, or wait until the machine is as warm as the place, then recalibrate.");
+    return a;
+  }
   // The latest check that has become due counts.
   const due = (m.due ?? []).findLast((d) => Date.parse(d.from) <= q.as_of);
   if (due) a.check_due = due.reason;

@@ -1,11 +1,12 @@
 // Loads the field pages where the agent does not answer. The agent comes first:
 // only what it does not give within some seconds comes out of the phone's
-// memory; what is not remembered is waited for. Records and answers never go through here.
+// memory, and bears a mark; what is not remembered is waited for. Records and answers
+// never go through here.
 const memory = "arcdrift-pages";
 const patience = 4000;
 const shell = [
-  "/log?choose=1", "/moved", "/service", "/phone",
-  ...["style.css", "icon.svg", "keypad.js", "live.js", "offline.js", "queue.js", "record.js", "send.js", "along.js", "site-check.js", "phone.js", "manifest.json"].map((f) => "/static/" + f),
+  "/log?choose=1", "/moved?choose=1", "/service", "/phone",
+  ...["style.css", "icon.svg", "keep.js", "keypad.js", "live.js", "offline.js", "queue.js", "record.js", "send.js", "along.js", "site-check.js", "phone.js", "manifest.json"].map((f) => "/static/" + f),
 ];
 
 addEventListener("install", (event) => {
@@ -22,26 +23,58 @@ addEventListener("install", (event) => {
 
 addEventListener("activate", (event) => event.waitUntil(clients.claim()));
 
+// aged says whether a page shows what was known at a moment: those who look at it must see
+// how old it is, and nobody sees it who has signed out.
+const aged = (url) => /^\/(morning|alerts|machines\/[^/]+)$/.test(url.pathname);
+
+// forget forgets what only those may see who are signed in.
+async function forget() {
+  const cache = await caches.open(memory);
+  await Promise.all((await cache.keys()).filter((kept) => aged(new URL(kept.url))).map((kept) => cache.delete(kept)));
+}
+
+const mostMachines = 60;
+
+// keep remembers a page; of the pages of machines the latest.
+async function keep(place, copy) {
+  const cache = await caches.open(memory);
+  await cache.put(place, copy);
+  const machines = (await cache.keys()).filter((kept) => new URL(kept.url).pathname.startsWith("/machines/"));
+  await Promise.all(machines.slice(0, -mostMachines).map((kept) => cache.delete(kept)));
+}
+
 // placeOf is where a page is remembered: forms by their machine, no answers.
 function placeOf(url) {
   const machine = url.searchParams.get("machine");
   if (url.pathname.startsWith("/static/") || url.pathname === "/phone" || url.pathname === "/help" || url.pathname.startsWith("/help/")) return url.pathname;
-  if (url.pathname === "/moved" || url.pathname === "/service") return machine ? `${url.pathname}?${new URLSearchParams({ machine })}` : url.pathname;
+  if (aged(url)) return url.searchParams.has("as_of") ? undefined : url.pathname;
+  if (url.pathname === "/moved") return machine ? "/moved?" + new URLSearchParams({ machine }) : "/moved?choose=1";
+  if (url.pathname === "/service") return machine ? `${url.pathname}?${new URLSearchParams({ machine })}` : url.pathname;
   if (url.pathname === "/log") return machine ? "/log?" + new URLSearchParams({ machine }) : "/log" + url.search;
   return undefined;
 }
 
 async function remembered(url) {
   const cache = await caches.open(memory);
-  const instead = { "/log": "/log?choose=1", "/moved": "/moved", "/service": "/service" }[url.pathname] ?? "/phone";
-  return (await cache.match(placeOf(url) ?? instead)) ?? (url.pathname.startsWith("/static/") ? undefined : cache.match(instead));
+  const instead = { "/log": "/log?choose=1", "/moved": "/moved?choose=1", "/service": "/service" }[url.pathname] ?? "/phone";
+  if (url.pathname.startsWith("/static/")) return cache.match(placeOf(url));
+  return marked((await cache.match(placeOf(url) ?? instead)) ?? (await cache.match(instead)));
+}
+
+// marked says in the page that it comes out of the phone's memory.
+async function marked(page) {
+  if (!page) return undefined;
+  const headers = new Headers(page.headers);
+  for (const name of ["Content-Encoding", "Content-Length"]) headers.delete(name); // it is unpacked
+  return new Response((await page.text()).replace("<html ", '<html data-kept="" '), { status: page.status, headers });
 }
 
 // unknown is for a phone that the agent does not know: what works without it, or
 // the way to sign in. Browsers ask for a password only where no script stands
 // between, so that page does not go through here.
 async function unknown(url) {
-  const here = placeOf(url) && (await remembered(url));
+  if (aged(url)) await forget();
+  const here = !aged(url) && placeOf(url) && (await remembered(url));
   return here ?? Response.redirect("/sign-in?" + new URLSearchParams({ to: url.pathname + url.search }), 303);
 }
 
@@ -55,7 +88,7 @@ async function give(event, url) {
     if (answer.status === 401) return unknown(url);
     if (answer.ok && placeOf(url) === url.pathname + url.search) {
       const copy = answer.clone();
-      event.waitUntil(caches.open(memory).then((cache) => cache.put(placeOf(url), copy)));
+      event.waitUntil(keep(placeOf(url), copy));
     }
     return answer;
   } catch {
@@ -65,6 +98,7 @@ async function give(event, url) {
 
 addEventListener("fetch", (event) => {
   const url = new URL(event.request.url);
+  if (event.request.method === "POST" && url.pathname === "/sign-out") event.waitUntil(forget());
   const page = event.request.mode === "navigate" || url.pathname.startsWith("/static/");
   if (event.request.method === "GET" && url.origin === location.origin && page && url.pathname !== "/sign-in") event.respondWith(give(event, url));
 });
