@@ -92,7 +92,7 @@ func (k *Keys) Rotate(name string, overlap time.Duration, now time.Time) (secret
 	return secret, k.change(func(all []Account) ([]Account, error) {
 		i := slices.IndexFunc(all, func(a Account) bool { return a.Name == name })
 		if i < 0 {
-			return nil, fmt.Errorf("there is no account %q", name)
+			return nil, NoAccount(name)
 		}
 		a := &all[i]
 		a.Before, a.BeforeEnds = a.Hash, now.UTC().Add(overlap)

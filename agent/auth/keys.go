@@ -159,12 +159,15 @@ func (k *Keys) add(a Account, now time.Time) error {
 	})
 }
 
+// NoAccount is the error about a name that no account has.
+func NoAccount(name string) error { return fmt.Errorf("there is no account %q", name) }
+
 // Remove removes an account.
 func (k *Keys) Remove(name string) error {
 	return k.change(func(all []Account) ([]Account, error) {
 		left := slices.DeleteFunc(all, func(a Account) bool { return a.Name == name })
 		if len(left) == len(all) {
-			return nil, fmt.Errorf("there is no account %q", name)
+			return nil, NoAccount(name)
 		}
 		return left, nil
 	})

@@ -5,6 +5,7 @@ import (
 	"log/slog"
 
 	"arcdrift/agent/alerting"
+	"arcdrift/agent/auth"
 	"arcdrift/agent/fleet"
 	"arcdrift/agent/forward"
 	"arcdrift/agent/store"
@@ -32,4 +33,14 @@ func Compact(ctx context.Context, s *store.Store, keep int, hub *forward.Hub, lo
 // NewSystemd reports to a service manager.
 func NewSystemd(environ []string, healthy func() error) *systemd {
 	return newSystemd(environ, healthy)
+}
+
+// Rights are the rights that the routes of the pages take.
+func (s *Server) Rights() map[string]auth.Right {
+	for _, r := range s.services {
+		if pages, ok := r.(webRunner); ok {
+			return pages.server.Rights()
+		}
+	}
+	return nil
 }

@@ -21,6 +21,7 @@ const rotateOverlap = 24 * time.Hour
 
 type accountsView struct {
 	Me          string
+	Limit       auth.Limit
 	Rows        []accountRow
 	Roles       []auth.Role
 	Overlap     int // hours
@@ -28,6 +29,15 @@ type accountsView struct {
 	Made        *madeView
 	Fingerprint string
 }
+
+// limitField asks for the limit of a new account, or says which it will have.
+type limitField struct {
+	ID    string
+	Limit auth.Limit
+}
+
+// LimitOf is that field of a form.
+func (v accountsView) LimitOf(form string) limitField { return limitField{form, v.Limit} }
 
 // accountRow is one account as the page lists it.
 type accountRow struct{ Name, Does, Since, Used, More string }
@@ -58,11 +68,17 @@ func (s *Server) showAccounts(w http.ResponseWriter, r *http.Request, status int
 		s.fail(w, fmt.Errorf("web: accounts: %w", err))
 		return
 	}
-	v := accountsView{Me: passOf(r).Name, Roles: auth.Roles(), Overlap: int(rotateOverlap.Hours()), Problem: problem, Made: made, Fingerprint: s.Fingerprint()}
+	v := accountsView{Me: passOf(r).Name, Limit: passOf(r).Limit, Roles: auth.Roles(), Overlap: int(rotateOverlap.Hours()), Problem: problem, Made: made, Fingerprint: s.Fingerprint()}
 	for _, a := range all {
+		if !passOf(r).MayManage(&a) {
+			continue
+		}
 		row := accountRow{Name: a.Name, Does: string(a.Role), Since: phrase.Date(a.Added.In(s.Now().Location())), Used: "not used yet"}
 		if a.Role == auth.Device {
 			row.Does = "device of " + strings.Join(a.Machines, ", ")
+		}
+		if limit := a.Limit.String(); limit != "" {
+			row.Does += " (" + limit + ")"
 		}
 		if at, known := used[a.Name]; known {
 			row.Used = "last used " + s.wall(at)
@@ -95,22 +111,26 @@ func (s *Server) changeAccounts(w http.ResponseWriter, r *http.Request) {
 
 func (s *Server) changeAccount(r *http.Request, name string) (*madeView, error) {
 	now := s.Now()
+	limit, err := s.limitOf(r)
+	if err != nil {
+		return nil, err
+	}
 	switch do := r.PostForm.Get("do"); do {
 	case "invite":
 		role := auth.Role(r.PostForm.Get("role"))
 		if !role.May(auth.Read) {
 			return nil, fmt.Errorf("say what %s may do", or(name, "the person"))
 		}
-		if err := s.firstIsAManager(role); err != nil {
+		if err := s.firstIsAManager(role, limit); err != nil {
 			return nil, err
 		}
-		token, err := s.Keys.Invite(auth.Account{Name: name, Role: role}, now)
+		token, err := s.Keys.Invite(auth.Account{Name: name, Role: role, Limit: limit}, now)
 		if err != nil {
 			return nil, err
 		}
 		return s.invitation(r, name, token)
 	case "device":
-		if err := s.firstIsAManager(auth.Device); err != nil {
+		if err := s.firstIsAManager(auth.Device, limit); err != nil {
 			return nil, err
 		}
 		machines, err := auth.ParseMachines(strings.FieldsFunc(r.PostForm.Get("machines"), func(c rune) bool { return c == ',' || c == ' ' }))
@@ -118,14 +138,20 @@ func (s *Server) changeAccount(r *http.Request, name string) (*madeView, error) 
 			return nil, err
 		}
 		forwards := r.PostForm.Get("forwards") != ""
-		secret, err := s.Keys.Add(auth.Account{Name: name, Role: auth.Device, Machines: machines, Forwards: &forwards}, now)
+		secret, err := s.Keys.Add(auth.Account{Name: name, Role: auth.Device, Machines: machines, Forwards: &forwards, Limit: limit}, now)
 		return &madeView{Name: name, Secret: secret}, err
 	case "rotate":
+		if err := s.mayManage(r, name); err != nil {
+			return nil, err
+		}
 		secret, err := s.Keys.Rotate(name, rotateOverlap, now)
 		return &madeView{Name: name, Secret: secret, Until: s.wall(now.Add(rotateOverlap))}, err
 	case "remove":
 		if name == passOf(r).Name {
 			return nil, errors.New("you cannot remove your own account here: ask another manager, or use arcdrift person remove")
+		}
+		if err := s.mayManage(r, name); err != nil {
+			return nil, err
 		}
 		return nil, s.Keys.Remove(name)
 	default:
@@ -133,12 +159,51 @@ func (s *Server) changeAccount(r *http.Request, name string) (*madeView, error) 
 	}
 }
 
+// limitOf is the limit that the form gives a new account. Without one it is that of the
+// manager who makes it; no account sees more than who made it.
+func (s *Server) limitOf(r *http.Request) (auth.Limit, error) {
+	names := func(field string) []string {
+		var out []string
+		for line := range strings.SplitSeq(r.PostForm.Get(field), ",") {
+			if line = strings.TrimSpace(line); line != "" {
+				out = append(out, line)
+			}
+		}
+		return out
+	}
+	own := passOf(r).Limit
+	limit, err := auth.ParseLimit(names("customers"), names("depots"))
+	if err != nil {
+		return limit, err
+	}
+	if len(limit.Customers) == 0 {
+		limit.Customers = own.Customers
+	}
+	if len(limit.Depots) == 0 {
+		limit.Depots = own.Depots
+	}
+	if !passOf(r).MayManage(&auth.Account{Limit: limit}) {
+		return limit, fmt.Errorf("an account that you make can see no more than yours: %s", own)
+	}
+	return limit, nil
+}
+
+// mayManage is why whoever asks may not change the account: for a limited manager, an
+// account of others is not there.
+func (s *Server) mayManage(r *http.Request, name string) error {
+	a, found, err := s.Keys.Find(name)
+	if err == nil && passOf(r).Limited() && (!found || !passOf(r).MayManage(&a)) {
+		err = auth.NoAccount(name)
+	}
+	return err
+}
+
 // firstIsAManager: with the first account this computer needs one too, and then
 // somebody must be able to make the others.
-func (s *Server) firstIsAManager(role auth.Role) error {
+func (s *Server) firstIsAManager(role auth.Role, limit auth.Limit) error {
 	all, err := s.Keys.Accounts()
-	if err == nil && len(all) == 0 && role != auth.Manager {
-		err = errors.New("the first account must have the role manager: after that nobody can sign in without an account")
+	if err == nil && len(all) == 0 && (role != auth.Manager || !limit.None()) {
+		err = errors.New("the first account must have the role manager, without a limit: after that nobody can sign in without an account")
 	}
 	return err
 }

@@ -96,7 +96,7 @@ func (s *Server) render(w http.ResponseWriter, name string, p page) {
 	}
 	h := w.Header()
 	h.Set("Content-Type", "text/html; charset=utf-8")
-	h.Set("Cache-Control", "no-cache")
+	h.Set("Cache-Control", "private, no-cache")
 	if p.Tag != "" {
 		h.Set("ETag", p.Tag)
 	}

@@ -70,6 +70,10 @@ func (s *Server) postPeople(w http.ResponseWriter, r *http.Request) {
 			refuse(w, http.StatusUnprocessableEntity, problemOf(err))
 			return
 		}
+		if p.Name == "" && passOf(r).Limited() {
+			s.turnAway(w, r, http.StatusForbidden, "this account is limited to some customers: only the manager of this agent can forget a person, for all of them")
+			return
+		}
 		people = append(people, p)
 	}
 	if err := s.People.Learn(people); err != nil {
