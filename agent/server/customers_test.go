@@ -96,6 +96,7 @@ func soldRecords() (lines []string) {
 type hub struct {
 	*server.Server
 	secrets map[string]string
+	asked   map[string]bool
 }
 
 // serveBoth starts it.
@@ -106,7 +107,7 @@ func serveBoth(t *testing.T) hub {
 	lines = append(lines, `{"type":"usage","machine":"ORPHAN-1","arc_count":5,"id":"orphan-1","time":"2026-03-01T08:00:00Z"}`)
 	r := agenttest.Run(t, cli.Env{Stdin: strings.NewReader(strings.Join(lines, "\n"))}, "import", "--db", db, "-")
 	require.Equal(t, 3, r.Code, "one line of each is refused: %s", r.Err)
-	h := hub{secrets: map[string]string{}}
+	h := hub{secrets: map[string]string{}, asked: map[string]bool{}}
 	add := func(name string, args ...string) {
 		h.secrets[name] = agenttest.Account(t, db, append([]string{args[0], "add", name}, args[1:]...)...)
 	}
@@ -141,6 +142,8 @@ type ask struct {
 	form                bool
 	// shows: the answer has the asker's own mark, or the test would not see a leak.
 	shows bool
+	// slow: only the manager asks, once.
+	slow bool
 }
 
 // said is an answer, with the contents of archives.
@@ -210,6 +213,13 @@ func rows(own, other contractor) map[string][]ask {
 		sold = "SOLD-1"
 	}
 	page := func(path string, shows bool) []ask { return []ask{{path: path, shows: shows}} }
+	var proofs []ask
+	for i, job := range []string{own.mark + "-job", other.mark + "-job", "nobody-job"} {
+		proofs = append(proofs, ask{path: "/api/v1/proof?job=" + job, shows: i == 0, slow: true})
+		if i > 0 {
+			proofs[i].foreign = job
+		}
+	}
 	air := "&temperature_c=-8&humidity_pct=60&altitude_m=900"
 	day := agenttest.Now.AddDate(0, 0, -1).Format(time.DateOnly)
 	all := map[string][]ask{
@@ -242,7 +252,7 @@ func rows(own, other contractor) map[string][]ask {
 			return url.Values{"do": {"silence"}, "subject": {m}, "rule": {"stop"}, "by": {own.mark}, "reason": {"r"}, "hours": {"2"}}
 		})...),
 		"GET /spares":    page("/spares", true),
-		"GET /proof":     append(append(page("/proof", true), page("/proof?job=J-shared", true)...), ask{path: "/proof?job=" + other.mark + "-job", foreign: other.mark + "-job"}, ask{path: "/proof?job=nobody-job", foreign: "nobody-job"}, ask{path: "/proof?job=" + own.mark + "-job", shows: true}),
+		"GET /proof":     append(page("/proof", true), ask{path: "/proof?job=J-shared", shows: true, slow: true}),
 		"GET /phone":     page("/phone", false),
 		"GET /accounts":  page("/accounts", true),
 		"POST /accounts": accountForms(own, other),
@@ -251,7 +261,7 @@ func rows(own, other contractor) map[string][]ask {
 			return url.Values{"entry": {url.Values{"machine": {m}, "day": {day}, "job": {own.mark + "-job"}, "chance_out": {"0.5"}}.Encode()}, "verdict": {"redo"}, "operator": {own.mark}}
 		}),
 		"GET /api/v1/look-back":             append(append(page("/api/v1/look-back", true), page("/api/v1/look-back?job=J-shared", true)...), of(false, "/api/v1/look-back?machine=%s&from=2026-02-20&to=2026-03-02")...),
-		"GET /api/v1/machines":              append(page("/api/v1/machines", true), append(page("/api/v1/machines?as_of=2026-02-20T12:00:00Z", true), page("/api/v1/machines?known_at=2026-03-02T18:00:00Z", true)...)...),
+		"GET /api/v1/machines":              append(page("/api/v1/machines", true), append(page("/api/v1/machines?as_of=2026-02-20T12:00:00Z", true), ask{path: "/api/v1/machines?known_at=2026-03-02T18:00:00Z", shows: true, slow: true})...),
 		"GET /api/v1/machines/{id}":         append(append(of(true, "/api/v1/machines/%s"), of(true, "/api/v1/machines/%s?as_of=2026-02-20T12:00:00Z")...), ask{path: "/api/v1/machines/SOLD-1", foreign: sold}),
 		"GET /api/v1/machines/{id}/records": append(of(true, "/api/v1/machines/%s/records"), ask{path: "/api/v1/machines/SOLD-1/records", foreign: sold}),
 		"GET /api/v1/site-check":            of(true, "/api/v1/site-check?machine=%s"+air),
@@ -261,7 +271,7 @@ func rows(own, other contractor) map[string][]ask {
 		"GET /api/v1/spares":                page("/api/v1/spares", true),
 		"GET /api/v1/records":               append(page("/api/v1/records", true), page("/api/v1/records?format=csv", true)...),
 		"GET /api/v1/backup":                page("/api/v1/backup", false),
-		"GET /api/v1/proof":                 append(page("/api/v1/proof?job="+own.mark+"-job", true), of(true, "/api/v1/proof?machine=%s&from=2026-02-20&to=2026-02-25")...),
+		"GET /api/v1/proof":                 append(proofs, of(false, "/api/v1/proof?machine=%s&from=2026-02-20&to=2026-02-21")[1:]...),
 		"GET /metrics":                      page("/metrics", false),
 		"POST /api/v1/records": append(post("/api/v1/records", func(_ contractor, m string) string {
 			return fmt.Sprintf(`{"type":"usage","machine":%q,"arc_count":9000,"id":"same","time":"2026-03-02T17:00:00Z"}`, m)
@@ -310,6 +320,7 @@ var random = regexp.MustCompile(`[A-Z2-7]{26}|Content-Length: \d+`)
 // exist. What is written meanwhile changes nothing at the other's.
 func TestTwoContractorsOfOneHubNeverSeeEachOther(t *testing.T) {
 	h := serveBoth(t)
+	h.keepsCachedPagesApart(t)
 	before := map[string]string{}
 	for _, c := range []contractor{quarzby, velmora} {
 		before[c.mark] = h.kept(t, c)
@@ -349,6 +360,10 @@ func (h hub) askAll(t *testing.T, own, other contractor, pattern string, role au
 	right := h.Rights()[pattern]
 	var foreign []said
 	for i, a := range asks {
+		if a.slow && (role != auth.Manager || h.asked[account+a.path]) {
+			continue
+		}
+		h.asked[account+a.path] = true
 		if i > 0 && method == "GET" && role != auth.Reader && role != auth.Manager {
 			break // what an account sees depends on its limit alone: one look tells whether it does
 		}
@@ -408,9 +423,9 @@ func (h hub) kept(t *testing.T, c contractor) string {
 	return strings.Join(all, "\n")
 }
 
-// A page that a browser keeps is not taken for the page of the next who signs in there.
-func TestACachedPageIsItsOwners(t *testing.T) {
-	h := serveBoth(t)
+// keepsCachedPagesApart: a page that a browser keeps is not taken for the page of the next who signs in there.
+func (h hub) keepsCachedPagesApart(t *testing.T) {
+	t.Helper()
 	tag := regexp.MustCompile(`Etag: (\S+)`)
 	for _, path := range []string{"/machines/SOLD-1", "/"} {
 		first := h.ask(t, "GET", "velmora-crew", ask{path: path}, nil)
