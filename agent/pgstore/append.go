@@ -88,7 +88,7 @@ type head struct {
 	place
 	entries, conflicts int64
 	counter            drift.Counter
-	chain              []byte
+	chain, origin      []byte
 	changed            bool
 }
 
@@ -136,7 +136,7 @@ func (p *part) read(ctx context.Context, c *pgxpool.Conn) error {
 	b.Queue(`select epoch, seq, generation from slots where slot = $1 for update`, p.slot).QueryRow(func(r pgx.Row) error {
 		return r.Scan(&p.last.epoch, &p.last.seq, &p.generation)
 	})
-	b.Queue(`select machine, epoch, seq, entries, conflicts, arcs, counted, chain from heads where slot = $1 and machine = any($2)`, p.slot, machines).
+	b.Queue(`select `+headColumns+` from heads where slot = $1 and machine = any($2)`, p.slot, machines).
 		Query(func(rows pgx.Rows) error {
 			return each(rows, func() error {
 				machine, h, err := scanHead(rows)
@@ -337,9 +337,11 @@ func columnsOf(c drift.Counter) (arcs, counted *int64) {
 	return arcs, counted
 }
 
+const headColumns = `machine, epoch, seq, entries, conflicts, arcs, counted, chain, origin`
+
 func scanHead(rows pgx.Rows) (machine string, h head, err error) {
 	var arcs, counted *int64
-	err = rows.Scan(&machine, &h.epoch, &h.seq, &h.entries, &h.conflicts, &arcs, &counted, &h.chain)
+	err = rows.Scan(&machine, &h.epoch, &h.seq, &h.entries, &h.conflicts, &arcs, &counted, &h.chain, &h.origin)
 	if arcs != nil {
 		h.counter.Arcs = drift.Some(*arcs)
 	}

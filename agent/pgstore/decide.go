@@ -95,6 +95,18 @@ func (s *Store) Oldest(queue string) (store.OutboxItem, bool, error) {
 	return item, err == nil, away(err)
 }
 
+// waiting returns all items that are not settled, those of a queue in order.
+func (s *Store) waiting() ([]store.OutboxItem, error) {
+	ctx, cancel := s.bounded()
+	defer cancel()
+	rows, err := s.pool.Query(ctx, `select queue, key, body from outbox where slot = $1 order by queue, n`, s.scope)
+	if err != nil {
+		return nil, away(err)
+	}
+	out, err := pgx.CollectRows(rows, pgx.RowToStructByPos[store.OutboxItem])
+	return out, away(err)
+}
+
 // Waiting counts the items of a queue that are not settled.
 func (s *Store) Waiting(queue string) (n int, err error) {
 	ctx, cancel := s.bounded()

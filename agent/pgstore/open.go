@@ -166,8 +166,12 @@ func (s *Store) prepare(ctx context.Context) error {
 	if _, err := s.pool.Exec(ctx, `insert into meta (name, slots) values ($1, $2) on conflict do nothing`, rand.Text(), s.options.Slots); err != nil {
 		return err
 	}
-	if err := s.pool.QueryRow(ctx, `select name, slots from meta`).Scan(&s.name, &s.slots); err != nil {
+	var adopting bool
+	if err := s.pool.QueryRow(ctx, `select name, slots, adopting from meta`).Scan(&s.name, &s.slots, &adopting); err != nil {
 		return err
+	}
+	if adopting {
+		return errAdopting
 	}
 	var ready int
 	if err := s.pool.QueryRow(ctx, `select count(*) from lease where slot >= 0`).Scan(&ready); err != nil {

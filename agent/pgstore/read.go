@@ -271,7 +271,7 @@ func (s *Store) MachinesIn(slot int) ([]string, error) {
 func (s *Store) Counters() (map[string]drift.Counter, error) {
 	ctx, cancel := s.bounded()
 	defer cancel()
-	rows, err := s.pool.Query(ctx, `select machine, epoch, seq, entries, conflicts, arcs, counted, chain from heads`)
+	rows, err := s.pool.Query(ctx, `select `+headColumns+` from heads`)
 	if err != nil {
 		return nil, away(err)
 	}

@@ -169,7 +169,7 @@ type verifier struct {
 }
 
 func (v *verifier) all(ctx context.Context) error {
-	rows, err := v.tx.Query(ctx, `select machine, epoch, seq, entries, conflicts, arcs, counted, chain from heads where slot = $1`, v.slot)
+	rows, err := v.tx.Query(ctx, `select `+headColumns+` from heads where slot = $1`, v.slot)
 	if err != nil {
 		return err
 	}
@@ -204,7 +204,10 @@ func (v *verifier) wrong(machine string, at place, meaning string) {
 func (v *verifier) entry(r *row) {
 	if r.Machine != v.machine || v.is.chain == nil {
 		v.end()
-		v.machine, v.is = r.Machine, head{chain: make([]byte, 32)}
+		v.machine, v.is = r.Machine, head{chain: v.heads[r.Machine].origin}
+		if v.is.chain == nil {
+			v.is.chain = make([]byte, 32)
+		}
 		if r.Machine != "" {
 			v.report.Machines++
 		}

@@ -37,7 +37,8 @@ func (s *Store) HeadAt(machine string, knownAt time.Time) (head Head, found bool
 				return err
 			}
 			if at.Entries > 0 {
-				at.Machine, head, found = machine, at, true
+				at.Machine = machine
+				head, found = at, true
 			}
 			before, count = passed.chain, passed.count
 		}

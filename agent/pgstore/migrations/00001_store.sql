@@ -4,7 +4,8 @@
 create table meta (
 	one boolean primary key default true check (one),
 	name text not null,
-	slots integer not null check (slots between 1 and 4096)
+	slots integer not null check (slots between 1 and 4096),
+	adopting boolean not null default false
 );
 create table generations (
 	generation integer primary key,
@@ -64,6 +65,7 @@ create table heads (
 	arcs bigint,
 	counted bigint,
 	chain bytea not null,
+	origin bytea, -- what the first entry follows, where an adopted file had an earlier schema
 	primary key (slot, machine)
 ) partition by hash (slot);
 create table entries (

@@ -1,0 +1,371 @@
+package pgstore
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+
+	"github.com/jackc/pgx/v5"
+
+	"arcdrift/agent/store"
+	"arcdrift/agent/wire"
+	"arcdrift/drift"
+)
+
+// ErrNotEmpty says that a store has something already. What comes from another store as
+// it was there, with its numbers and chains, has to be the first; an export can be imported
+// at any time.
+var ErrNotEmpty = errors.New("the store is not empty: adopt into an empty one, or export there and import here")
+
+// errAdopting says that moving a file in did not come to its end.
+var errAdopting = errors.New("a file was being moved into this database and that did not end: drop the database, make it again and adopt the file again")
+
+// Adopt moves everything that a file keeps into this store, which has to be empty: entries
+// with their numbers, chains and arrivals, people, refusals, decisions, outbox and
+// cursors. Compacted arc counts stay compacted. The cache is not moved. At the end the
+// digests of both are compared; until then, and after a failure, the store cannot be
+// opened. It returns the number of entries. Nothing may write to the file meanwhile.
+// Accounts are in files beside the store, and are not touched.
+func (s *Store) Adopt(ctx context.Context, from *store.Store) (entries uint64, err error) {
+	tag, err := s.pool.Exec(ctx, `update meta set adopting = true, name = $1
+		where not adopting and not exists (select from slots where entries > 0) and not exists (select from refusals) and not exists (select from decisions) and not exists (select from people)`, from.Name())
+	if err != nil {
+		return 0, away(err)
+	}
+	if tag.RowsAffected() == 0 {
+		return 0, ErrNotEmpty
+	}
+	a := adopting{s: s, from: from, slots: map[int]*adopted{}}
+	for _, step := range []func(context.Context) error{a.entries, a.people, a.refusals, a.decisions, a.cursors, a.same} {
+		if err := step(ctx); err != nil {
+			return 0, fmt.Errorf("the file was not adopted: %w", away(err))
+		}
+	}
+	_, err = s.pool.Exec(ctx, `update meta set adopting = false`)
+	s.name = from.Name()
+	return a.count, away(err)
+}
+
+// adopting is the state of one Adopt.
+type adopting struct {
+	s     *Store
+	from  *store.Store
+	slots map[int]*adopted
+	count uint64
+	gone  int64 // compacted arc counts
+}
+
+// adopted is what was read for one slot.
+type adopted struct {
+	rows      []row // not written yet
+	heads     map[string]*head
+	entries   int
+	conflicts int
+}
+
+// inPage is how many entries one transaction writes.
+const inPage = 2000
+
+func (a *adopting) entries(ctx context.Context) error {
+	err := a.from.Walk(func(k store.Kept) error {
+		slot := a.s.Slot(k.Machine)
+		of := a.slots[slot]
+		if of == nil {
+			of = &adopted{heads: map[string]*head{}}
+			a.slots[slot] = of
+		}
+		if err := a.add(of, k); err != nil {
+			return err
+		}
+		if len(of.rows) < inPage {
+			return nil
+		}
+		return a.flush(ctx, slot, of)
+	})
+	if err != nil {
+		return err
+	}
+	epoch, seq, err := a.from.Position()
+	if err != nil {
+		return err
+	}
+	for slot := range a.s.slots {
+		if err := a.finish(ctx, slot, place{epoch + 1, seq}); err != nil {
+			return err
+		}
+	}
+	a.s.numbers.saw(place{epoch + 1, seq})
+	_, err = a.s.pool.Exec(ctx, `insert into generations (generation, dropped) values (0, $1)`, a.gone)
+	return err
+}
+
+// add adds an entry to what is written next.
+func (a *adopting) add(of *adopted, k store.Kept) error {
+	r := row{Kept: k}
+	conflict, err := k.Conflict()
+	if err != nil {
+		return err
+	}
+	h := of.heads[k.Machine]
+	if h == nil {
+		h = &head{changed: true}
+		of.heads[k.Machine] = h
+	}
+	h.entries++
+	h.place, h.chain = place{k.Epoch, k.Seq}, k.Link()[16:]
+	e, err := k.Entry()
+	switch {
+	case err != nil:
+		return err
+	case conflict:
+		r.kind = conflicting
+		h.conflicts++
+		of.conflicts++
+	default:
+		h.counter = h.counter.Next(&e)
+		if e.Type == drift.TypeSetup {
+			r.kind = setup
+		}
+	}
+	generation := 1
+	if k.Whole == nil {
+		generation = 0
+		a.gone++
+	}
+	if k.Reduced != nil {
+		r.generation = &generation
+	}
+	of.rows = append(of.rows, r)
+	of.entries++
+	a.count++
+	return nil
+}
+
+func (a *adopting) flush(ctx context.Context, slot int, of *adopted) error {
+	if len(of.rows) == 0 {
+		return nil
+	}
+	b := &pgx.Batch{}
+	queueEntries(b, slot, of.rows)
+	of.rows = of.rows[:0]
+	return a.s.pool.SendBatch(ctx, b).Close()
+}
+
+// finish writes what is left of a slot, and its heads and counts.
+func (a *adopting) finish(ctx context.Context, slot int, last place) error {
+	of := a.slots[slot]
+	if of == nil {
+		of = &adopted{}
+	}
+	if err := a.flush(ctx, slot, of); err != nil {
+		return err
+	}
+	b := &pgx.Batch{}
+	if len(of.heads) > 0 {
+		queueHeads(b, slot, of.heads)
+	}
+	machines := len(of.heads)
+	for machine := range of.heads {
+		if machine == "" {
+			machines--
+		}
+		origin, err := a.from.Origin(machine)
+		if err != nil {
+			return err
+		}
+		b.Queue(`update heads set origin = $3 where slot = $1 and machine = $2`, slot, machine, origin)
+	}
+	b.Queue(`update slots set epoch = $2, seq = $3, entries = $4, conflicts = $5, machines = $6 where slot = $1`, slot, last.epoch, last.seq, of.entries, of.conflicts, machines)
+	return a.s.pool.SendBatch(ctx, b).Close()
+}
+
+func (a *adopting) people(context.Context) error {
+	people, err := a.from.PeopleSince(0, 1<<30)
+	if err != nil {
+		return err
+	}
+	return a.s.Learn(reported(people))
+}
+
+func reported(people []store.Person) []wire.Person {
+	out := make([]wire.Person, len(people))
+	for i, p := range people {
+		out[i] = p.Person
+	}
+	return out
+}
+
+func (a *adopting) refusals(ctx context.Context) error {
+	changed, err := a.from.RefusalsSince(0, 1<<30)
+	if err != nil {
+		return err
+	}
+	byAge := map[string]int64{} // the number of each, by its mark
+	oldest, err := a.from.Refusals("", 0)
+	if err != nil {
+		return err
+	}
+	stats, err := a.from.Stats()
+	if err != nil {
+		return err
+	}
+	for i := range oldest { // newest first
+		byAge[string(store.RefusalMark(&oldest[i]))] = int64(stats.Refused) - int64(i)
+	}
+	counts, err := a.from.RefusalCounts()
+	if err != nil {
+		return err
+	}
+	return a.s.inOne(ctx, func(tx pgx.Tx) error {
+		last := uint64(0)
+		for i := range changed {
+			c := &changed[i]
+			raw, err := json.Marshal(c.Refusal)
+			if err != nil {
+				return err
+			}
+			mark := store.RefusalMark(&c.Refusal)
+			last = c.Change
+			if _, err := tx.Exec(ctx, `insert into refusals (n, change, mark, machine, refusal) values ($1, $2, $3, $4, $5)`, byAge[string(mark)], c.Change, mark, legible(c.Machine), raw); err != nil {
+				return err
+			}
+		}
+		for _, c := range counts {
+			if _, err := tx.Exec(ctx, `insert into refusal_counts (key, n) values ($1, $2)`, []byte(c.Machine+"\x00"+c.Field+"\x00"+c.Reason), c.Count); err != nil {
+				return err
+			}
+		}
+		_, err := tx.Exec(ctx, `insert into counters (name, n) values ('refused', $1), ('refusal changes', $2)`, stats.Refused, last)
+		return err
+	})
+}
+
+func (a *adopting) decisions(ctx context.Context) error {
+	state, err := a.from.Decided()
+	if err != nil {
+		return err
+	}
+	outcomes, err := a.from.Outcomes()
+	if err != nil {
+		return err
+	}
+	waits, done, err := a.from.Outbox()
+	if err != nil {
+		return err
+	}
+	if state != nil || len(outcomes)+len(waits) > 0 {
+		if err := a.s.Decide(state, outcomes, waits); err != nil {
+			return err
+		}
+	}
+	return a.s.inOne(ctx, func(tx pgx.Tx) error {
+		for _, d := range done {
+			if _, err := tx.Exec(ctx, `insert into outbox_keys (slot, key, queue, n, settled) values ($1, $2, '', 0, $3)`, a.s.scope, d.Key, d.Time); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// cursors moves the cursors. People and refusals got new numbers, so they are sent again.
+func (a *adopting) cursors(context.Context) error {
+	all, err := a.from.Cursors()
+	for _, name := range slices.Sorted(maps.Keys(all)) {
+		c := all[name]
+		c.People = 0
+		if err == nil {
+			err = a.s.SetCursor(name, c)
+		}
+	}
+	return err
+}
+
+// same compares the digests of both stores.
+func (a *adopting) same(context.Context) error {
+	was, err := a.from.Digests()
+	if err != nil {
+		return err
+	}
+	is, err := a.s.Digests()
+	if err != nil {
+		return err
+	}
+	for machine := range was {
+		if is[machine] != was[machine] {
+			return fmt.Errorf("the records of machine %q are not the same in both", machine)
+		}
+	}
+	if len(is) != len(was) {
+		return errors.New("the machines are not the same in both")
+	}
+	return nil
+}
+
+// MoveBack moves what this store keeps into an empty file: the way back to one computer.
+// Records keep their ids and arrivals, so the digests are the same; they get new numbers,
+// as those of a hub of several processes have gaps, and their chains begin anew. People,
+// refusals and the whole fleet's decisions and outbox are moved; decisions of single slots
+// are taken again. An arc count of a dropped generation that lost something is left out:
+// left counts them. Nothing may write to the store meanwhile.
+func (s *Store) MoveBack(ctx context.Context, to *store.Store) (entries, left uint64, err error) {
+	if stats, err := to.Stats(); err != nil || stats.Entries > 0 {
+		return 0, 0, errors.Join(err, ErrNotEmpty)
+	}
+	people, err := s.PeopleSince(0, 1<<30)
+	if err != nil {
+		return 0, 0, err
+	}
+	if err := to.Learn(reported(people)); err != nil {
+		return 0, 0, err
+	}
+	for at := (place{}); ctx.Err() == nil; {
+		page, err := s.SincePseudonymous(at.epoch, at.seq, inPage)
+		if err != nil || len(page) == 0 {
+			return s.restBack(to, entries, err)
+		}
+		if _, err := to.Append(page, nil); err != nil {
+			return entries, 0, err
+		}
+		entries += uint64(len(page))
+		at = place{page[len(page)-1].StoreEpoch, page[len(page)-1].StoreSeq}
+	}
+	return entries, 0, ctx.Err()
+}
+
+// restBack moves what is not an entry.
+func (s *Store) restBack(to *store.Store, entries uint64, err error) (uint64, uint64, error) {
+	if err != nil {
+		return entries, 0, err
+	}
+	refusals, err := s.Refusals("", 0)
+	if err != nil {
+		return entries, 0, err
+	}
+	slices.Reverse(refusals)
+	if _, err := to.Append(nil, refusals); err != nil {
+		return entries, 0, err
+	}
+	state, err := s.Decided()
+	if err != nil {
+		return entries, 0, err
+	}
+	outcomes, err := s.Outcomes()
+	if err != nil {
+		return entries, 0, err
+	}
+	items, err := s.waiting()
+	if err != nil {
+		return entries, 0, err
+	}
+	if state != nil || len(outcomes)+len(items) > 0 {
+		if err := to.Decide(state, outcomes, items); err != nil {
+			return entries, 0, err
+		}
+	}
+	stats, err := s.Stats()
+	return entries, stats.Entries - entries, err
+}
