@@ -132,7 +132,7 @@ func replayed(p *model.Params, histories []model.History) (seen, said tally) {
 			ev := &h.Events[j]
 			if opens(ev) {
 				if at%every == 0 && m.Attempts() > 0 && ev.Program == m.Program() {
-					seen.recorded(h, j)
+					seen.recorded(p, h, j)
 					said.expected(m, ev, h.AttemptLimit, uint64(i)<<32|uint64(j))
 				}
 				at++
@@ -149,7 +149,7 @@ func opens(ev *model.Event) bool {
 }
 
 // recorded counts the recorded session that begins at an event.
-func (t *tally) recorded(h *model.History, from int) {
+func (t *tally) recorded(p *model.Params, h *model.History, from int) {
 	fails := 0
 	for i := from; i < len(h.Events); i++ {
 		ev := &h.Events[i]
@@ -161,7 +161,7 @@ func (t *tally) recorded(h *model.History, from int) {
 		setting, placed := ev.Setting.Get()
 		c, told := ev.Correction.Get()
 		switch {
-		case ev.Clipped: // the limit has answered
+		case ev.Clipped || done && p.AtLimit(next, ev.Limit): // the limit has answered
 		case done && placed:
 			t.answer(ev.Passed, next-setting, 0)
 		case told && c == 0 && !ev.Passed: // perhaps at a limit that was not reported

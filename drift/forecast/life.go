@@ -215,7 +215,7 @@ func (s *simulation) session(d *model.Draw, need, scatter float64) bool {
 		answers := passed || s.p.Idle == 0 || s.rng.Float64() >= s.p.Idle
 		if gain > 0 && answers && math.Abs(deviation) > s.p.DeadBand {
 			// The error is at most about the correction itself.
-			moved := gain * deviation
+			moved := s.p.Corrects(gain, deviation, d.Setting)
 			moved += min(s.p.CorrectSD, math.Abs(moved)) * s.rng.NormFloat64()
 			d.Setting = s.within(d.Setting + moved)
 		}

@@ -15,7 +15,7 @@ import (
 // or cut short, are an error.
 
 // stateVersion is the version of everything below.
-const stateVersion = 6
+const stateVersion = 7
 
 var errState = errors.New("the stored state of the model was written by another version or is cut short")
 
@@ -355,7 +355,7 @@ func (f *codec) params(p *Params) {
 	f.opt(&p.Tolerance)
 	f.opt(&p.Limit)
 	f.bool(&p.OneTarget)
-	f.floats(&p.GainFail, &p.GainPass, &p.DeadBand, &p.CorrectSD, &p.Resets, &p.Idle, &p.Follow)
+	f.floats(&p.GainFail, &p.GainPass, &p.DeadBand, &p.CorrectSD, &p.LargestStep, &p.Resets, &p.Idle, &p.Follow)
 	f.floats(&p.UsualArcs, &p.Level, &p.LevelSD, &p.Slope, &p.SlopeSD, &p.Walk, &p.SlopeWalk, &p.WearExponent)
 	f.row(p.Air[:])
 	for i := range p.AirCov {

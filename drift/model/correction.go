@@ -22,7 +22,8 @@ const room = 0.5
 // corrected updates the filter with an attempt of which outcome and correction are
 // known. The setting stays as it was during the attempt.
 func (f *filter) corrected(p *Params, ev *Event, noise *[scatterScales]float64, c, badEndRate float64) observation {
-	out := observation{raw: math.NaN(), number: math.Abs(c) > rounding && p.gain(ev.Passed) >= smallestGain}
+	full := p.fullStep(c)
+	out := observation{raw: math.NaN(), number: math.Abs(c) > rounding && p.gain(ev.Passed) >= smallestGain && !full}
 	var logLik, badEnd [scatterScales]float64
 	for k := range f.state {
 		g := &f.state[k]
@@ -30,11 +31,11 @@ func (f *filter) corrected(p *Params, ev *Event, noise *[scatterScales]float64, 
 		at := atLimit{p: p, ev: ev, moved: moved, noise: noise[k]}
 		at.look(g)
 		if !at.near {
-			logLik[k], badEnd[k] = p.free(g, ev, moved, noise[k], badEndRate)
+			logLik[k], badEnd[k] = p.free(g, ev, moved, full, noise[k], badEndRate)
 			continue
 		}
 		f.spare.CopyFrom(g)
-		logLik[k], badEnd[k] = p.free(g, ev, moved, noise[k], badEndRate)
+		logLik[k], badEnd[k] = p.free(g, ev, moved, full, noise[k], badEndRate)
 		logFree := logLik[k]
 		for _, stop := range at.stops() {
 			f.spare2.CopyFrom(&f.spare)
@@ -61,12 +62,17 @@ func step(setting, c float64) float64 {
 }
 
 // free updates a state with a correction that no limit cut short, and returns its log
-// likelihood and the probability that an end was bad.
-func (p *Params) free(g *fit.Normal, ev *Event, moved, noise, badEndRate float64) (logLik, badEnd float64) {
+// likelihood and the probability that an end was bad. full is whether it is the machine's
+// largest step.
+func (p *Params) free(g *fit.Normal, ev *Event, moved float64, full bool, noise, badEndRate float64) (logLik, badEnd float64) {
 	_, off := rows(ev)
 	gain := p.gain(ev.Passed)
 	lo, hi := p.Window()
+	within := ev.Passed
 	switch changed := math.Abs(moved) > rounding; {
+	case changed && gain >= smallestGain && full:
+		lo, hi = p.askedFor(moved, gain, ev.Passed)
+		within = true
 	case changed && gain >= smallestGain:
 		r := noise + sq(p.CorrectSD/gain) + sq(roundingSD/gain)
 		logLik, badEnd = g.ObserveRobust(off[:], moved/gain, r, badEndRate, sq(p.BadEndWidth)*noise/r, wrong/anywhere)
@@ -80,11 +86,15 @@ func (p *Params) free(g *fit.Normal, ev *Event, moved, noise, badEndRate float64
 		lo, hi = max(lo, -band), min(hi, band)
 	}
 	o := fit.Feedback{
-		H: off[:], R: noise, Lo: lo, Hi: hi, Within: ev.Passed,
+		H: off[:], R: noise, Lo: lo, Hi: hi, Within: within,
 		Outlier: badEndRate, Width: p.BadEndWidth, Wrong: wrong, Moved: setting,
 	}
 	logLik, badEnd = o.Observe(g)
-	if !ev.Passed && gain >= smallestGain {
+	switch {
+	case ev.Passed || gain < smallestGain:
+	case full:
+		logLik += math.Log1p(-p.Idle)
+	default:
 		logLik += math.Log(p.Idle)
 	}
 	return logLik, badEnd

@@ -84,7 +84,7 @@ func (f *filter) measured(p *Params, ev *Event) (float64, knowledge) {
 	}
 	c, ok := ev.Correction.Get()
 	gain := p.gain(ev.Passed)
-	if ok && c != 0 && gain >= smallestGain && !ev.Clipped && !f.mayClip(p, c) {
+	if ok && c != 0 && gain >= smallestGain && !p.fullStep(c) && !ev.Clipped && !f.mayClip(p, c) {
 		return step(f.mean1(setting), c) / gain, relative
 	}
 	return 0, outcome

@@ -25,6 +25,9 @@ type Params struct {
 	// standard deviation of a correction about gain times deviation; Resets is the chance
 	// that the setting returns to nominal when a new pair is fitted.
 	DeadBand, CorrectSD, Resets float64
+	// LargestStep is the most by which one correction changes the setting, in percent; 0
+	// without a bound. A machine that corrects by a fixed step takes it each time.
+	LargestStep float64
 	// Idle is the chance that a fail is not followed by a correction although the
 	// machine was free to make one.
 	Idle float64

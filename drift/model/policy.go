@@ -13,9 +13,9 @@ import (
 
 // answer is the correction after one measured deviation, both in log percent.
 type answer struct {
-	need, moved float64
-	passed      bool
-	program     string
+	setting, need, moved float64
+	passed               bool
+	program              string
 }
 
 // still is the change of setting, in log percent, below which nothing was changed.
@@ -31,6 +31,7 @@ func (p *Params) policy(histories []History) {
 		answers = p.answers(answers, h)
 	}
 	p.deadBand(answers)
+	p.steps(answers, histories)
 	p.gains(answers)
 	p.unanswered(answers)
 	p.sums(answers, histories)
@@ -65,7 +66,7 @@ func (p *Params) answers(out []answer, h History) []answer {
 		if wanted := setting + need; wanted > logPct(limit-nearLimit) || wanted < logPct(-limit+nearLimit) {
 			continue
 		}
-		out = append(out, answer{need, next - setting, ev.Passed, ev.Program})
+		out = append(out, answer{setting, need, next - setting, ev.Passed, ev.Program})
 	}
 	return out
 }
@@ -73,6 +74,12 @@ func (p *Params) answers(out []answer, h History) []answer {
 // nearLimit is the distance from the limit, in percent, at which a machine with coarse
 // steps may stop.
 const nearLimit = 0.6
+
+// AtLimit says whether a setting, in log percent, is so near the limit, in percent, that
+// an attempt reported, or else that of the kind, that no further step may fit in.
+func (p *Params) AtLimit(setting float64, limit drift.Opt[float64]) bool {
+	return math.Abs(Pct(setting)) > limit.OrElse(p.Limit).Or(furthest)-max(nearLimit, p.LargestStep)
+}
 
 // deadBand estimates the deviation up to which machines do not change their setting: the
 // bound that separates changed from unchanged with the fewest errors.
@@ -121,10 +128,14 @@ func compareAbs(a, b float64) int {
 	return 0
 }
 
+// farFrom is the deviation from which on corrections tell the gain.
+func (p *Params) farFrom() float64 { return max(farOff/p.Kappa, p.DeadBand) }
+
 // gains estimates GainFail and GainPass, the median ratio of correction to deviation over
-// attempts that were far enough off, and CorrectSD, how far corrections lie from that.
+// attempts that were far enough off, unless [Params.steps] did, and CorrectSD, how far
+// corrections lie from that.
 func (p *Params) gains(answers []answer) {
-	far := max(farOff/p.Kappa, p.DeadBand)
+	far := p.farFrom()
 	for _, which := range []struct {
 		passed bool
 		gain   *float64
@@ -139,7 +150,7 @@ func (p *Params) gains(answers []answer) {
 				moved = append(moved, a.moved/a.need)
 			}
 		}
-		if len(ratios) < enough {
+		if len(ratios) < enough || p.LargestStep > 0 {
 			continue
 		}
 		// Fails without a correction (see Idle) do not count in the gain.
@@ -151,7 +162,7 @@ func (p *Params) gains(answers []answer) {
 	var off []float64
 	for _, a := range answers {
 		if gain := p.gain(a.passed); gain >= smallestGain && math.Abs(a.moved) > still {
-			off = append(off, math.Abs(a.moved-gain*a.need))
+			off = append(off, math.Abs(a.moved-p.Corrects(gain, a.need, a.setting)))
 		}
 	}
 	if len(off) >= enough {
@@ -244,13 +255,13 @@ func (p *Params) resets(histories []History) {
 }
 
 // follows returns the share of a deviation that the machine corrects on average given the
-// outcome only: after a pass, over deviations uniform in the window, none within the dead
-// band.
+// outcome only: after a fail, at a deviation a little beyond the window; after a pass, over
+// deviations uniform in the window, none within the dead band.
 func (p *Params) follows(passed bool) float64 {
-	if !passed {
-		return p.GainFail * (1 - p.Idle)
-	}
 	lo, hi := p.Window()
 	width := (hi - lo) / 2
-	return p.GainPass * (1 - math.Pow(min(p.DeadBand/width, 1), 3))
+	if !passed {
+		return p.shareOf(p.GainFail, beyond*width) * (1 - p.Idle)
+	}
+	return p.followsWithin(p.GainPass, width)
 }

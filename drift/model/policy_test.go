@@ -13,8 +13,9 @@ import (
 // script is how an invented machine answers a deviation, as records.
 type script struct {
 	gain, passGain, band, step, limit float64
-	stated                            bool // the limit is
-	idle                              int  // one in so many fails is left unanswered
+	most                              float64 // by which one correction changes the setting, if above 0
+	stated                            bool    // the limit is
+	idle                              int     // one in so many fails is left unanswered
 }
 
 // act is the change of setting, in percent, that the machine makes.
@@ -26,7 +27,11 @@ func (s script) act(setting, need float64, passed bool) float64 {
 	if gain == 0 || need < s.band && need > -s.band {
 		return 0
 	}
-	next := setting + gain*need
+	moved := gain * need
+	if s.most > 0 {
+		moved = min(max(moved, -s.most), s.most)
+	}
+	next := setting + moved
 	if s.step > 0 {
 		next = s.step * float64(int(next/s.step+0.5*sign(next)))
 	}
@@ -107,6 +112,7 @@ func TestPolicies(t *testing.T) {
 			assert.InDelta(t, s.gain, p.GainFail, 0.06)
 			assert.InDelta(t, s.passGain, p.GainPass, 0.06)
 			assert.InDelta(t, max(s.band, s.step/2/max(s.passGain, 0.1)), p.DeadBand, 0.3, "a step is a dead band of half of it")
+			assert.Zero(t, p.LargestStep)
 			if s.idle > 0 {
 				assert.InDelta(t, 1/float64(s.idle), p.Idle, 0.15, "of some twenty fails")
 			} else if s.gain > 0 {

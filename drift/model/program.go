@@ -118,7 +118,7 @@ func (p *Params) programGains(answers []answer) {
 		q := &p.Programs[i]
 		var ratios []float64
 		for _, a := range answers {
-			if gain := p.gain(a.passed); a.program == q.Name && gain >= smallestGain && math.Abs(a.need) >= max(farOff/p.Kappa, p.DeadBand) {
+			if gain := p.gain(a.passed); a.program == q.Name && gain >= smallestGain && math.Abs(a.need) >= p.farFrom() && !p.fullStep(Pct(a.setting+a.moved)-Pct(a.setting)) {
 				ratios = append(ratios, a.moved/(gain*a.need))
 			}
 		}

@@ -22,10 +22,11 @@ func (f *filter) session(p *Params, ev *Event, noise *[scatterScales]float64, su
 	// The measurement of the last attempt gives the correction after it; the rest of the
 	// sum was made before it.
 	u, haveSetting := ev.Setting.Get()
-	after := last * needed
+	off, at := needed, f.mean1(setting)
 	if haveSetting {
-		after = last * (needed - u)
+		off, at = needed-u, u
 	}
+	after := p.Corrects(last, off, at)
 	doubt := sq(after*gainDoubt) + settingRounded
 	if haveSetting {
 		f.put(logPct(min(max(Pct(u)-sum+after, -furthest), furthest)), doubt)
@@ -75,7 +76,7 @@ func (f *filter) moved(p *Params, ev *Event, noise *[scatterScales]float64, sum 
 		for k := range scaled {
 			scaled[k] = (scaled[k]*adds + float64(n)*sq(p.CorrectSD) + 2*sq(roundingSD)) / sq(factor)
 		}
-		if f.mayClip(p, sum) {
+		if p.fullStep(sum) || f.mayClip(p, sum) {
 			return f.stopped(p, ev, &scaled, sum, factor, badEndRate)
 		}
 		out = f.measureRelative(p, ev, &scaled, step(f.mean1(setting), sum)/factor, badEndRate)
