@@ -42,7 +42,7 @@ var rooms = []string{
 	"agent/fleet agent/alert",
 	"agent/wire agent/backoff agent/roadtest agent/faulttest",
 	"dashboards agent/manual",
-	"drift/synth drift/backtest drift/whatif",
+	"drift/synth drift/backtest drift/whatif drift/compare",
 	"drift/blind/moor drift/blind/delta",
 	"drift/blind",
 	"drift/lookback",

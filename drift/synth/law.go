@@ -1,6 +1,9 @@
 package synth
 
-import "math"
+import (
+	"fmt"
+	"math"
+)
 
 // Law is how a model's machines and pairs depart in form, not in number, from
 // the ordinary ones: wear as a power of arcs, scatter as one plus a power of
@@ -172,7 +175,11 @@ func (n *nature) newPair(s *stream, day int) pair {
 	const lotDays = 45
 	number := math.Floor(float64(day) / lotDays)
 	lot := streamOf(n.seed, lotKey, uint64(int64(number)), uint64(n.home))
+	if law.BadLots > 0 {
+		p.lot = fmt.Sprintf("lot %c%.0f", 'A'+n.home, number)
+	}
 	if lot.chance(law.BadLots) {
+		p.bad = true
 		p.slope *= law.BadLot
 		p.scale *= law.BadLot
 		p.turn /= law.BadLot

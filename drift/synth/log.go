@@ -46,13 +46,13 @@ func (l *log) evening(n *nature, s *state, at time.Time) {
 
 // service records a service. At a replacement the counter is the one after it.
 func (l *log) service(n *nature, s *state, at time.Time, action drift.Action, finding drift.Finding, logged bool) {
-	l.truth.Services = append(l.truth.Services, Service{Time: at, Action: action, Arcs: s.pair.arcs, Pair: s.pairs, Logged: logged})
+	l.truth.Services = append(l.truth.Services, Service{Time: at, Action: action, Arcs: s.pair.arcs, Pair: s.pairs, Logged: logged, Lot: s.pair.lot, Bad: s.pair.bad})
 	if !logged {
 		return
 	}
 	r := l.record(n, s, drift.TypeService, at)
 	r.ArcCount = drift.Some(s.pair.arcs + s.carried)
-	r.Service = &drift.Service{Action: action, Finding: finding, Pair: fmt.Sprintf("%s/%d", n.name, s.pairs+1)}
+	r.Service = &drift.Service{Action: action, Finding: finding, Pair: s.pair.label(n.name, s.pairs+1)}
 	l.records = append(l.records, r)
 }
 
@@ -72,6 +72,7 @@ func (l *log) session(n *nature, before state, s *state, trigger string, prepare
 			r := l.record(n, s, drift.TypeCalibration, t.time)
 			r.Calibration = n.calibration(t, air)
 			r.Calibration.Trigger, r.Calibration.Session = trigger, name
+			r.Calibration.Cleaver, _ = n.cleaverOn(before.day)
 			if prepared {
 				r.Calibration.Cleaver = "bench"
 			}
@@ -102,7 +103,7 @@ func (l *log) session(n *nature, before state, s *state, trigger string, prepare
 // calibration returns what the machine's grade of data reports of an attempt.
 func (n *nature) calibration(t *try, a Air) *drift.Calibration {
 	c := &drift.Calibration{
-		Cleaver: n.cleaver, Recleaved: drift.Some(true),
+		Recleaved:   drift.Some(true),
 		Temperature: drift.Some(round(a.TemperatureC, 10)), Humidity: drift.Some(round(a.HumidityPct, 1)), Altitude: drift.Some(a.AltitudeM),
 	}
 	if n.baro {

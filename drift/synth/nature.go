@@ -58,6 +58,7 @@ const (
 	gradeKey
 	lotKey
 	spliceKey
+	cleaverKey
 )
 
 // newNature draws a machine from its world.
@@ -118,6 +119,17 @@ func (n *nature) setGrade(g Grade, typed bool) {
 	n.grade = g
 	n.typed = g == PassFail && typed
 	n.numbered = !n.typed
+}
+
+// cleaverOn returns the machine's cleaver on a day, and whether it is always blunt.
+func (n *nature) cleaverOn(day int) (name string, dull bool) {
+	ends := &n.world.Ends
+	if ends.Pool == 0 {
+		return n.cleaver, false
+	}
+	week := streamOf(n.seed, uint64(n.index), cleaverKey, uint64(int64(day/7)))
+	at := int(week.uniform() * float64(ends.Pool))
+	return fmt.Sprintf("C-%d", at+1), at < ends.Dull
 }
 
 // effect is what the air adds to the required power, in log-percent.

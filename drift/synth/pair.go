@@ -1,6 +1,9 @@
 package synth
 
-import "math"
+import (
+	"fmt"
+	"math"
+)
 
 // pair is the state of the fitted electrodes.
 type pair struct {
@@ -16,6 +19,17 @@ type pair struct {
 	dirtLevel, dirtScatter float64
 	cleanings              int
 	cleanedAt              int64
+	// lot is its name where the law has lots, bad whether that is a bad one.
+	lot string
+	bad bool
+}
+
+// label is what is printed on the pair: its lot if it has one, and a serial number.
+func (p *pair) label(machine string, number int) string {
+	if p.lot == "" {
+		return fmt.Sprintf("%s/%d", machine, number)
+	}
+	return fmt.Sprintf("%s/%s.%d", p.lot, machine, number)
 }
 
 func newPair(m *Model, s *stream) pair {

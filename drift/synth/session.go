@@ -79,7 +79,7 @@ func (n *nature) within(setting float64) float64 {
 // spoil is a bad cleave or dirt on the fibre, mostly on one end.
 func (n *nature) spoil(s *state, t *try) bool {
 	chance := n.world.Ends.BadEnd
-	if s.blunt {
+	if _, dull := n.cleaverOn(s.day); s.blunt || dull {
 		chance = n.world.Ends.BluntBadEnd
 	}
 	if !s.ends.chance(chance) {

@@ -85,6 +85,9 @@ type Service struct {
 	Arcs   int64
 	// Logged is whether it was recorded.
 	Logged bool
+	// Lot is the pair's, empty where the law has none; Bad is whether it is a bad one.
+	Lot string
+	Bad bool
 }
 
 // Dirt is a contamination; Time is the end of the arcs that caused it.

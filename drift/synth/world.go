@@ -42,6 +42,9 @@ type Ends struct {
 	// BluntEvery is the mean number of days until a cleaver goes blunt, BluntDays
 	// the mean number it stays so.
 	BluntEvery, BluntDays float64
+	// Pool is how many cleavers all machines share: each takes one for a week. 0 is a
+	// cleaver of its own for each. The first Dull of them are always blunt.
+	Pool, Dull int
 }
 
 // Bench describes what follows sessions without a pass.
