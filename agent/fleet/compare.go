@@ -4,25 +4,44 @@ import (
 	"context"
 	"time"
 
+	"arcdrift/drift"
 	"arcdrift/drift/compare"
 )
 
-// Compared returns what the comparison of the fleet needs of each machine, as a reader
+// Compare says which cleavers, lots, models, sites and machines do worse, as a reader
 // tells it by a moment. It learns the populations first.
-func Compared(ctx context.Context, reader Reader, asOf time.Time) ([]compare.Machine, error) {
+func Compare(ctx context.Context, reader Reader, asOf time.Time) (compare.Report, error) {
 	g, err := look(reader, cut{asOf: asOf})
 	if err != nil {
-		return nil, err
+		return compare.Report{}, err
 	}
-	return g.compared(ctx)
+	return g.compare(ctx, nil)
 }
 
-func (g *generation) compared(ctx context.Context) ([]compare.Machine, error) {
-	out := make([]compare.Machine, len(g.names))
-	err := g.each(ctx, g.names, func(i int, l *life) {
-		out[i] = compare.Read(&compare.Past{
-			Machine: l.name, Model: l.Key.Model, Kind: g.pop.For(l.Key), Settings: l.Settings, Entries: l.entries,
+// Compare is [Compare] of a part of the fleet, by its records up to now.
+func (f *Fleet) Compare(part drift.Part) (compare.Report, error) {
+	g, err := f.at(f.now())
+	if err != nil {
+		return compare.Report{}, err
+	}
+	return g.compare(context.Background(), part)
+}
+
+func (g *generation) compare(ctx context.Context, part drift.Part) (compare.Report, error) {
+	var names []string
+	for _, name := range g.names {
+		if part.Has(name) {
+			names = append(names, name)
+		}
+	}
+	machines := make([]compare.Machine, len(names))
+	err := g.each(ctx, names, func(i int, l *life) {
+		machines[i] = compare.Read(&compare.Past{
+			Machine: l.name, Model: l.Key.Model, Kind: g.pop.For(l.Key), Settings: l.Settings, From: part.Since(l.name), Entries: l.entries,
 		}, g.cut.asOf)
 	})
-	return out, err
+	if err != nil {
+		return compare.Report{}, err
+	}
+	return compare.All(machines, g.cut.asOf)
 }

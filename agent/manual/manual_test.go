@@ -150,7 +150,7 @@ func TestLinksLeadSomewhere(t *testing.T) {
 
 // servedPath says whether a page of the agent is meant; package web serves them.
 func servedPath(path string) bool {
-	return slices.Contains([]string{"/", "/morning", "/alerts", "/moved", "/log", "/service", "/correct", "/rules", "/refused", "/spares", "/look-back", "/phone", "/accounts", "/help", "/metrics", "/readyz", "/healthz", "/api/v1/openapi.json"}, path)
+	return slices.Contains([]string{"/", "/morning", "/alerts", "/moved", "/log", "/service", "/correct", "/rules", "/compare", "/refused", "/spares", "/look-back", "/phone", "/accounts", "/help", "/metrics", "/readyz", "/healthz", "/api/v1/openapi.json"}, path)
 }
 
 // The renderer for the terminal: closed cases.

@@ -8,6 +8,7 @@ import (
 	"arcdrift/agent/store"
 	"arcdrift/agent/web"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/compare"
 )
 
 // Spares are the electrode pairs that each depot should hold.
@@ -20,6 +21,15 @@ func (l Location) Spares(ctx context.Context) (rows []advise.Spares, err error) 
 		return err
 	}, func(r *remote) error { return r.get(ctx, "/api/v1/spares", nil, &rows) })
 	return rows, err
+}
+
+// Compare says which cleavers, lots, models, sites and machines do worse.
+func (l Location) Compare(ctx context.Context) (report compare.Report, err error) {
+	err = l.read(ctx, func(s store.Reader, _ Store) (err error) {
+		report, err = fleet.Compare(ctx, s, l.Now())
+		return err
+	}, func(r *remote) error { return r.get(ctx, "/api/v1/compare", nil, &report) })
+	return report, err
 }
 
 // Rules count, by site or by model, how the rules of the trade were kept.

@@ -171,6 +171,7 @@ func (s *Server) pages(env Env) (*web.Server, error) {
 		Alerts:    s.alerts,
 		Spares:    func(part drift.Part) []advise.Spares { return s.spares.of(s.fleet.Snapshot(), part) },
 		Owed:      s.fleet.Owed,
+		Compare:   s.fleet.Compare,
 		Locations: func() []drift.Location { return s.fleet.Snapshot().Locations },
 		Proofs:    s.proofs,
 		LookBack:  s.fleet.LookBack, OpenLookBacks: s.fleet.OpenLookBacks,

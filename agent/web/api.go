@@ -33,6 +33,7 @@ func (s *Server) routeAPI(mux *routes) {
 	mux.HandleFunc("GET /api/v1/offline", onceRead((*Server).getOffline))
 	mux.HandleFunc("GET /api/v1/alerts", onceRead((*Server).getAlerts))
 	mux.HandleFunc("GET /api/v1/rules", (*Server).getRules)
+	mux.HandleFunc("GET /api/v1/compare", onceRead((*Server).getCompare))
 	mux.HandleFunc("GET /api/v1/spares", onceRead((*Server).getSpares))
 }
 

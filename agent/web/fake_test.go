@@ -25,6 +25,7 @@ import (
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
 	"arcdrift/drift/backtest"
+	"arcdrift/drift/compare"
 	"arcdrift/drift/lookback"
 )
 
@@ -62,6 +63,7 @@ type fake struct {
 	places   []drift.Location
 	air      map[string]drift.AirReading
 	lookBack lookback.Report
+	compared compare.Report
 }
 
 // Make makes no pack, but says what was asked for.
@@ -213,7 +215,7 @@ func (anyone) Resume(net.IP, string, string) (auth.Principal, error) {
 // serverFor is a server on f whose clock stays at noon.
 func serverFor(t testing.TB, f *fake) *Server {
 	t.Helper()
-	s, err := New(Config{Authenticator: anyone{}, Keys: noKeys(t), Fingerprint: func() string { return "" }, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Intake: f, Fleet: f, PastForecasts: f.PastForecasts, Records: f, Alerts: &f.alerts, Proofs: f, Locations: func() []drift.Location { return f.places }, Air: func(machine string) (drift.AirReading, bool) { r, there := f.air[machine]; return r, there }, Spares: func(drift.Part) []advise.Spares { return f.spares }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, LookBack: func(_ drift.Part, q lookback.Question) (lookback.Report, error) { return f.lookBack, q.Check() }, OpenLookBacks: func() (lookback.Report, bool) { return f.lookBack, true }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
+	s, err := New(Config{Authenticator: anyone{}, Keys: noKeys(t), Fingerprint: func() string { return "" }, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Intake: f, Fleet: f, PastForecasts: f.PastForecasts, Records: f, Alerts: &f.alerts, Proofs: f, Locations: func() []drift.Location { return f.places }, Air: func(machine string) (drift.AirReading, bool) { r, there := f.air[machine]; return r, there }, Spares: func(drift.Part) []advise.Spares { return f.spares }, Compare: func(drift.Part) (compare.Report, error) { return f.compared, f.moveErr }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, LookBack: func(_ drift.Part, q lookback.Question) (lookback.Report, error) { return f.lookBack, q.Check() }, OpenLookBacks: func() (lookback.Report, bool) { return f.lookBack, true }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
 	require.NoError(t, err)
 	s.before.patience, s.glance = time.Minute, time.Minute // no page of a test depends on how fast it is
@@ -383,7 +385,7 @@ func crowd(n int) *fake {
 		f.machines = append(f.machines, m)
 		f.traces[m.Machine] = f.traces[base.Machine]
 	}
-	f.lookBack = doubted()
+	f.lookBack, f.compared = doubted(), twoCleavers()
 	return f
 }
 

@@ -82,6 +82,7 @@ func TestAnswersAreAsDescribed(t *testing.T) {
 		{"GET", "/api/v1/alerts", "", "", 200},
 		{"GET", "/api/v1/rules?by=model", "", "", 200},
 		{"GET", "/api/v1/rules?by=person", "", "", 400},
+		{"GET", "/api/v1/compare", "", "", 200},
 		{"GET", "/api/v1/spares", "", "", 200},
 		{"GET", "/api/v1/look-back", "", "", 200},
 		{"GET", "/api/v1/look-back?machine=K-07&from=yesterday", "", "", 400},

@@ -125,6 +125,7 @@ func (s *Server) routePages(mux *routes) {
 	mux.HandleFunc("GET /morning", onceRead((*Server).morning))
 	mux.HandleFunc("GET /morning.txt", onceRead((*Server).morningText))
 	mux.HandleFunc("GET /rules", (*Server).rules)
+	mux.HandleFunc("GET /compare", onceRead((*Server).compare))
 	s.routeLookBack(mux)
 	mux.HandleFunc("GET /refused", (*Server).refusedPage)
 	mux.HandleFunc("GET /alerts", onceRead((*Server).alerts))

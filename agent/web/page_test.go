@@ -24,7 +24,7 @@ var everyPage = []string{
 	"/machines/K-07?as_of=2026-02-01T12:00:00Z", "/machines/K-07?as_of=soon", "/machines/nobody",
 	"/moved", "/moved?machine=K-07", "/moved?machine=K-07&units=us", "/moved?machine=K-07&temperature_c=4&humidity_pct=80&altitude_m=1390",
 	"/moved?machine=K-07&temperature_c=214", "/log", "/log?machine=K-07", "/log?machine=K-07&units=us&trigger=moved",
-	"/service", "/service?machine=K-11", "/morning", "/refused", "/alerts", "/spares", "/rules", "/look-back", "/rules?by=model", "/phone", "/proof", "/proof?machine=K-07", "/proof?ask=J-114", "/proof?job=J-0", "/help", "/help/alerts", "/help/model", "/accounts", "/correct?machine=K-07&corrects=K-07-5", "/correct?machine=K-07&corrects=none",
+	"/service", "/service?machine=K-11", "/morning", "/refused", "/alerts", "/spares", "/rules", "/compare", "/compare?by=lot", "/compare?by=site", "/look-back", "/rules?by=model", "/phone", "/proof", "/proof?machine=K-07", "/proof?ask=J-114", "/proof?job=J-0", "/help", "/help/alerts", "/help/model", "/accounts", "/correct?machine=K-07&corrects=K-07-5", "/correct?machine=K-07&corrects=none",
 }
 
 func TestEveryPageIsWhole(t *testing.T) {

@@ -26,6 +26,7 @@ import (
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
 	"arcdrift/drift/backtest"
+	"arcdrift/drift/compare"
 	"arcdrift/drift/lookback"
 )
 
@@ -96,6 +97,9 @@ type Config struct {
 	Spares func(part drift.Part) []advise.Spares
 	// Owed are the checks that the rules asked for since a moment, kept or not.
 	Owed func(since time.Time) ([]advise.Owed, error)
+	// Compare says which cleavers, lots, models, sites and machines of a part of the fleet
+	// do worse.
+	Compare func(part drift.Part) (compare.Report, error)
 	// LookBack answers which splices of a part of the fleet to doubt; OpenLookBacks is
 	// what was found out lately, false until that was worked out.
 	LookBack      func(part drift.Part, q lookback.Question) (lookback.Report, error)
@@ -136,6 +140,7 @@ type Server struct {
 	pasts    *cache[[]backtest.PastForecast]
 	before   *yesterday
 	owed     *owed
+	compared *compared
 	glance   time.Duration
 	run      string     // made up for this run: who forwards sees that it was another
 	part     drift.Part // of the fleet, as the principal of the request sees it; nil for all
@@ -191,6 +196,7 @@ func New(c Config) (*Server, error) {
 		return past, err
 	}, func(past []backtest.PastForecast) int { return len(past) }, s.lastOf)
 	s.owed = &owed{owedOnce: &owedOnce{work: func(since time.Time) ([]advise.Owed, error) { return s.Owed(since) }}}
+	s.compared = newCompared(func(part drift.Part) (compare.Report, error) { return s.Compare(part) })
 	s.before = &yesterday{assess: s.assessAll, patience: patience}
 	return s, nil
 }

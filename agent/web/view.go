@@ -52,6 +52,7 @@ func (s *Server) seenBy(p auth.Principal) *Server {
 	seen.owed = s.owed.shownAs(func(all []advise.Owed) []advise.Owed {
 		return slices.DeleteFunc(slices.Clone(all), func(o advise.Owed) bool { return !part.Holds(o.Machine, o.Time) })
 	})
+	seen.compared = s.compared.of(part, p.Limit.String())
 	return &seen
 }
 

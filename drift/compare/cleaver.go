@@ -24,11 +24,12 @@ type cleaverRun struct {
 const (
 	leastRun   = 2
 	cureWithin = 24 * time.Hour
+	mostRun    = 72 * time.Hour
 )
 
 // use notes tries for the life of their cleaver.
 func (r *reading) use(ev *model.Event, tries, failed int) {
-	if ev.Cleaver == "" {
+	if ev.Cleaver == "" || ev.Time.Before(r.since) {
 		return
 	}
 	run := &r.cleaver
@@ -44,12 +45,13 @@ func (r *reading) use(ev *model.Event, tries, failed int) {
 		run.failed = 0
 	}
 	if n := len(r.uses); n > 0 {
-		if last := &r.uses[n-1]; last.cleaver == ev.Cleaver && last.cured == 0 && ev.Time.Sub(last.at) < 12*time.Hour {
+		if last := &r.uses[n-1]; last.cleaver == ev.Cleaver && last.cured == 0 && ev.Time.Sub(last.from) < mostRun {
 			last.tries += tries
+			last.at = ev.Time
 			return
 		}
 	}
-	r.uses = append(r.uses, use{at: ev.Time, cleaver: ev.Cleaver, tries: tries})
+	r.uses = append(r.uses, use{from: ev.Time, at: ev.Time, cleaver: ev.Cleaver, tries: tries})
 }
 
 // cure ends the life of the cleaver that was used last.
@@ -96,17 +98,15 @@ const leastBlunt = 3
 
 // cleavers follows each cleaver over all machines, in the order of time. After it was
 // found blunt its life begins again: its blade was turned or replaced, or it is another
-// one under the same name.
-func cleavers(machines []Machine) []CleaverLife {
+// one under the same name. blunt counts how often any was found blunt.
+func cleavers(machines []Machine) (out []CleaverLife, blunt int) {
 	byName := map[string][]use{}
 	for i := range machines {
 		for _, u := range machines[i].uses {
 			byName[u.cleaver] = append(byName[u.cleaver], u)
 		}
 	}
-	var out []CleaverLife
 	var lives []fit.Life
-	ended := 0
 	for name, uses := range byName {
 		slices.SortStableFunc(uses, func(a, b use) int { return a.at.Compare(b.at) })
 		c := CleaverLife{Cleaver: name}
@@ -118,7 +118,7 @@ func cleavers(machines []Machine) []CleaverLife {
 				c.Cured += u.cured
 				c.LastBlunt = drift.Some(u.at.UTC())
 				lives = append(lives, fit.Life{Length: float64(c.Uses), Ended: true})
-				ended++
+				blunt++
 				c.Uses = 0
 			}
 		}
@@ -128,7 +128,7 @@ func cleavers(machines []Machine) []CleaverLife {
 		out = append(out, c)
 	}
 	slices.SortFunc(out, func(a, b CleaverLife) int { return cmp.Compare(a.Cleaver, b.Cleaver) })
-	if ended >= leastBlunt {
+	if blunt >= leastBlunt {
 		slices.SortFunc(lives, func(a, b fit.Life) int { return cmp.Compare(a.Length, b.Length) }) // sums do not depend on the map
 		d := newEdges(lives)
 		for i := range out {
@@ -136,9 +136,9 @@ func cleavers(machines []Machine) []CleaverLife {
 		}
 	}
 	for i := range out {
-		out[i].Words = out[i].words(ended)
+		out[i].Words = out[i].words()
 	}
-	return out
+	return out, blunt
 }
 
 // edges is the distribution of the uses of an edge: Weibull distributions averaged over

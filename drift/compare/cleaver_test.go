@@ -63,7 +63,9 @@ func TestACureEndsACleaversLife(t *testing.T) {
 	s.service(drift.Inspected, drift.CleaverFault) // the bench blames A
 	s.session("B", 1, true)
 	byName := map[string]CleaverLife{}
-	for _, c := range cleavers([]Machine{s.read()}) {
+	lives, blunt := cleavers([]Machine{s.read()})
+	assert.Equal(t, 2, blunt)
+	for _, c := range lives {
 		byName[c.Cleaver] = c
 	}
 	require.Len(t, byName, 2)
@@ -99,7 +101,8 @@ func TestUsesLeftAreWhatComes(t *testing.T) {
 				left = edge()
 			}
 			machines = append(machines, Machine{uses: []use{{at: day, cleaver: "now", tries: 150}}})
-			for _, c := range cleavers(machines) {
+			lives, _ := cleavers(machines)
+			for _, c := range lives {
 				if c.Cleaver != "now" {
 					continue
 				}

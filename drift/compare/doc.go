@@ -43,6 +43,8 @@ type Past struct {
 	// Kind are the parameters of its model.
 	Kind     *model.Params
 	Settings drift.Settings
+	// From is from when on records count; zero counts all of the last [Days].
+	From time.Time
 	// Entries are in order, corrected, and count.
 	Entries []drift.Entry
 }

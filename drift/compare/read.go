@@ -60,11 +60,11 @@ type stretch struct {
 	scatter, scatterVar float64
 }
 
-// use is a run of tries with one cleaver, up to a day long, for the cleaver's life.
+// use is a run of tries with one cleaver, up to three days long, for the cleaver's life.
 type use struct {
-	at      time.Time
-	cleaver string
-	tries   int
+	from, at time.Time // of the first and the last of them
+	cleaver  string
+	tries    int
 	// cured counts the failed tries at its end that a change of cleaver cured, or that the
 	// bench blamed on it; 0 if the cleaver was not found blunt.
 	cured int
@@ -76,6 +76,9 @@ func Read(p *Past, asOf time.Time) Machine {
 	r := reading{
 		Machine: Machine{Name: p.Machine, Model: p.Model, Depot: p.Settings.Depot, tries: map[triesKey]*tally{}},
 		known:   model.NewMachine(p.Machine, p.Kind), since: since(asOf),
+	}
+	if p.From.After(r.since) {
+		r.since = p.From
 	}
 	reader := model.Reader{Settings: p.Settings}
 	for i := range p.Entries {

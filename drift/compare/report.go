@@ -43,14 +43,31 @@ type Report struct {
 	Limits []string `json:"limits"`
 }
 
+// Of are the groups of a grouping, by outcome.
+func (r *Report) Of(by By) []Group {
+	var out []Group
+	for _, g := range r.Groups {
+		if g.By == by {
+			out = append(out, g)
+		}
+	}
+	return out
+}
+
+// Keep leaves the groups of some groupings, and cleavers' lives if they are among them.
+func (r *Report) Keep(bys []By) {
+	r.Groups = slices.DeleteFunc(r.Groups, func(g Group) bool { return !slices.Contains(bys, g.By) })
+	if !slices.Contains(bys, ByCleaver) {
+		r.Cleavers = []CleaverLife{}
+	}
+}
+
 // All compares the groups of a fleet.
 func All(machines []Machine, asOf time.Time) (Report, error) {
 	machines = slices.Clone(machines)
 	slices.SortFunc(machines, func(a, b Machine) int { return cmp.Compare(a.Name, b.Name) })
-	r := Report{AsOf: asOf, Days: Days, Groups: []Group{}, Cleavers: cleavers(machines), Rules: rules(), Limits: limits()}
-	if r.Cleavers == nil {
-		r.Cleavers = []CleaverLife{}
-	}
+	lives, blunt := cleavers(machines)
+	r := Report{AsOf: asOf, Days: Days, Groups: []Group{}, Cleavers: append([]CleaverLife{}, lives...), Rules: rules(blunt), Limits: limits()}
 	lots := lotsOf(machines)
 	for _, by := range Bys() {
 		for _, outcome := range outcomes(by) {

@@ -92,16 +92,16 @@ func (g *Group) words() string {
 func lower(title string) string { return string(title[0]|0x20) + title[1:] }
 
 // words say what is known of a cleaver's edge.
-func (c *CleaverLife) words(ended int) string {
+func (c *CleaverLife) words() string {
 	found := "not found blunt yet"
 	if c.Blunt > 0 {
 		found = "found blunt " + phrase.Count(c.Blunt, "time") + "; a change or repair ended " + phrase.Count(c.Cured, "failed try")
 	}
 	text := fmt.Sprintf("%s: %s, %s. ", c.Cleaver, phrase.Count(c.Uses, "use"), found)
 	if c.Left == nil {
-		return text + fmt.Sprintf("Cannot tell when it is blunt: the fleet has %s found blunt, and a forecast needs %d.", phrase.Count(ended, "edge"), leastBlunt)
+		return text + "Cannot tell when it is blunt."
 	}
-	return text + fmt.Sprintf("It is blunt after %s more uses; plan on %s.", c.Left.Words(), phrase.About(c.Left.P10))
+	return text + fmt.Sprintf("It is likely blunt after %s more uses; plan on %s.", c.Left.Words(), phrase.About(c.Left.P10))
 }
 
 // Words are the remaining uses as people read them.
@@ -110,12 +110,13 @@ func (l *UsesLeft) Words() string {
 }
 
 // rules say how a verdict is made.
-func rules() []string {
+func rules(blunt int) []string {
 	return []string{
 		"Each group is compared with the rest of the fleet. Values in brackets hold eight times in ten.",
 		"Worse: the chance that it is worse by the relevant amount is above 9 in 10. No worse: the chance is below 1 in 10, and there are enough records. Everything else is: cannot tell.",
 		"Relevant is, for failed tries, twice as many; for arcs, a fifth fewer; for growth, 0.5 % more per 1,000 arcs; for scatter, a quarter more. Enough are 20 sessions, or 4 pairs, services or periods between services. These are our proposals.",
 		"Groups with few records are drawn towards the rest (partial pooling): one bad day makes nobody last.",
+		fmt.Sprintf("The uses left are forecast from cleavers of the fleet that were found blunt. It takes %d; there are %s.", leastBlunt, phrase.Integer(blunt)),
 	}
 }
 
