@@ -309,7 +309,7 @@ func (r *Record) checkSetup() error {
 	switch s.Scope {
 	case "":
 		return missing(true, "scope", "fleet, model, site or machine")
-	case ScopeModel, ScopeSite:
+	case ScopeModel, ScopeSite, ScopeTable:
 		if err := missing(s.Name == "", "name", "which "+string(s.Scope)+" it is for"); err != nil {
 			return err
 		}
@@ -320,7 +320,23 @@ func (r *Record) checkSetup() error {
 	if s.Customer != "" && s.Scope != ScopeMachine {
 		return &Problem{Field: "customer", Value: s.Customer, Reason: "can be stated of one machine only: the scope must be machine"}
 	}
+	if _, ok := Weekdays(s.BenchDays); !ok {
+		return &Problem{Field: "bench_days", Value: s.BenchDays, Reason: "must be weekdays like mon tue wed thu fri"}
+	}
 	return s.checkLocation()
+}
+
+// Weekdays reads a list of weekdays like "mon tue wed thu fri", by time.Weekday; false if a
+// word is none. An empty list has no day.
+func Weekdays(list string) (days [7]bool, ok bool) {
+	for word := range strings.FieldsSeq(list) {
+		at := strings.Index("sun mon tue wed thu fri sat", strings.ToLower(word))
+		if len(word) != 3 || at%4 != 0 {
+			return days, false
+		}
+		days[at/4] = true
+	}
+	return days, true
 }
 
 // checkLocation: only a site has a place, and half a position is none.
@@ -345,14 +361,17 @@ func plausibleZone(z string) bool {
 }
 
 func (d *Decision) check() error {
-	if err := missing(d.Verdict == "", "verdict", "accept, re-measure or redo"); err != nil {
+	if err := missing(d.Verdict == "", "verdict", "accept, re-measure, redo or bench"); err != nil {
 		return err
 	}
-	if err := missing(d.Day == "", "day", "the day on which the splices were made"); err != nil {
+	if err := missing(d.Day == "", "day", "the day on which the splices were made or the machine comes to the bench"); err != nil {
 		return err
 	}
 	if _, err := time.Parse(time.DateOnly, d.Day); err != nil {
 		return &Problem{Field: "day", Value: d.Day, Reason: "must be a day like 2026-03-02"}
+	}
+	if err := missing(d.Verdict == Bench && d.Reason == "", "reason", "why the machine comes on that day"); err != nil {
+		return err
 	}
 	return missing(d.Verdict == Accept && d.Reason == "", "reason", "why the splices can stay as they are")
 }

@@ -49,7 +49,7 @@ func TestCheckRefuses(t *testing.T) {
 		{drift.Record{Type: drift.TypeSplice, Machine: "K-07", Splice: &drift.Splice{Loss: drift.Some(0.1), Method: drift.OTDR}}, "loss_direction is missing: a measured loss needs its direction, a-to-b, b-to-a, or both for the mean of the two, because one direction alone can be wrong by more than the loss"},
 		{drift.Record{Type: drift.TypeSplice, Machine: "K-07", Splice: &drift.Splice{Loss: drift.Some(0.1), Count: drift.Some(int64(1)), Direction: drift.AToB}}, "loss_method is missing: a loss with a direction was measured, so say how, otdr or light-source"},
 		{drift.Record{Type: drift.TypeSplice, Machine: "K-07", Splice: &drift.Splice{Method: drift.LightSource, Direction: drift.BothWays}}, "loss_db is missing: the loss that was measured, in decibels, is needed here"},
-		{drift.Record{Type: drift.TypeDecision, Machine: "K-07", Decision: &drift.Decision{Day: "2026-03-02"}}, "verdict is missing: accept, re-measure or redo is needed here"},
+		{drift.Record{Type: drift.TypeDecision, Machine: "K-07", Decision: &drift.Decision{Day: "2026-03-02"}}, "verdict is missing: accept, re-measure, redo or bench is needed here"},
 		{drift.Record{Type: drift.TypeDecision, Machine: "K-07", Decision: &drift.Decision{Verdict: drift.Redo, Day: "2 March"}}, "day is \"2 March\": it must be a day like 2026-03-02"},
 		{drift.Record{Type: drift.TypeDecision, Machine: "K-07", Decision: &drift.Decision{Verdict: drift.Accept, Day: "2026-03-02"}}, "reason is missing: why the splices can stay as they are is needed here"},
 		{drift.Record{Type: "calibrate"}, `type is "calibrate": it must be one of calibration, service, usage, splice, setup, correction, decision`},

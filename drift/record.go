@@ -155,12 +155,14 @@ func (s *Splice) Made() int64 {
 // Scope says for which machines a setup holds.
 type Scope string
 
-// The four scopes, widest first; the nearest wins.
+// The scopes, widest first; the nearest wins. A table is no machine's: its setup keeps in
+// extra how a spreadsheet of that name is read.
 const (
 	ScopeFleet   Scope = "fleet"
 	ScopeModel   Scope = "model"
 	ScopeSite    Scope = "site"
 	ScopeMachine Scope = "machine"
+	ScopeTable   Scope = "table"
 )
 
 // Setup is what is known of a fleet, model, site or machine; the latest counts.
@@ -189,8 +191,12 @@ type Setup struct {
 	DailyCheck Opt[int64]
 	// Altitude in metres, Latitude and Longitude in degrees (WGS 84) say where a site is.
 	Altitude, Latitude, Longitude Opt[float64]
-	Retired                       Opt[bool]
-	RenamedTo                     string
+	// BenchPerDay is how many machines the bench takes on a day, BenchDays the weekdays on
+	// which it works, as Weekdays reads them.
+	BenchPerDay Opt[int64]
+	BenchDays   string
+	Retired     Opt[bool]
+	RenamedTo   string
 }
 
 // Correction gives new values to fields of an earlier record. Both are kept.
@@ -202,7 +208,8 @@ type Correction struct {
 }
 
 // Decision is what somebody decided about the splices of one machine, day and job
-// that a look-back doubts. A later one takes the place of one before; both are kept.
+// that a look-back doubts, or on which day a machine comes to the bench. A later one
+// takes the place of one before; both are kept.
 type Decision struct {
 	Verdict Verdict
 	// Day is the machine's local day, as 2006-01-02; Job may be empty.
@@ -213,14 +220,16 @@ type Decision struct {
 	Chance Opt[float64]
 }
 
-// Verdict is what is to be done about doubted splices.
+// Verdict is what is to be done about doubted splices, or, of a machine, that it comes to
+// the bench.
 type Verdict string
 
-// The three verdicts.
+// The verdicts.
 const (
 	Accept    Verdict = "accept"
 	Remeasure Verdict = "re-measure"
 	Redo      Verdict = "redo"
+	Bench     Verdict = "bench"
 )
 
 // Change is the new value of one field: a string, float64, int64, bool or

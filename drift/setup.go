@@ -21,8 +21,11 @@ type Settings struct {
 	// DailyCheck is every how many local days a check is due before the first
 	// splice, 0 for never.
 	DailyCheck int64
-	Retired    bool
-	RenamedTo  string
+	// BenchPerDay and BenchDays are as stated; the plan has their defaults.
+	BenchPerDay Opt[int64]
+	BenchDays   string
+	Retired     bool
+	RenamedTo   string
 }
 
 // Defaults where no setup says otherwise. Four attempts: common practice, no
@@ -53,7 +56,7 @@ type place struct {
 
 // Take folds in the next setup record, in order.
 func (s *Setups) Take(r *Record) {
-	if r.Setup == nil {
+	if r.Setup == nil || r.Setup.Scope == ScopeTable {
 		return
 	}
 	if s.byPlace == nil {
@@ -138,7 +141,8 @@ func (s *Setups) For(machine, model, site string) Settings {
 		CheckMinutes: m.CheckMinutes.Or(DefaultCheckMinutes),
 		OutMinutes:   m.OutMinutes.Or(DefaultOutMinutes),
 		DailyCheck:   m.DailyCheck.Or(DefaultDailyCheck),
-		Retired:      m.Retired.Or(false), RenamedTo: m.RenamedTo,
+		BenchPerDay:  m.BenchPerDay, BenchDays: m.BenchDays,
+		Retired: m.Retired.Or(false), RenamedTo: m.RenamedTo,
 	}
 }
 
@@ -159,8 +163,9 @@ func (s *Setup) over(under Setup) Setup {
 	out.Altitude = s.Altitude.OrElse(under.Altitude)
 	out.Latitude = s.Latitude.OrElse(under.Latitude)
 	out.Longitude = s.Longitude.OrElse(under.Longitude)
+	out.BenchPerDay = s.BenchPerDay.OrElse(under.BenchPerDay)
 	out.Retired = s.Retired.OrElse(under.Retired)
-	for _, text := range []struct{ to, from *string }{{&out.Zone, &under.Zone}, {&out.Depot, &under.Depot}, {&out.RenamedTo, &under.RenamedTo}} {
+	for _, text := range []struct{ to, from *string }{{&out.Zone, &under.Zone}, {&out.Depot, &under.Depot}, {&out.BenchDays, &under.BenchDays}, {&out.RenamedTo, &under.RenamedTo}} {
 		if *text.to == "" {
 			*text.to = *text.from
 		}

@@ -2,6 +2,7 @@ package drift_test
 
 import (
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 
@@ -59,4 +60,23 @@ func TestLatestSettingCountsOneByOne(t *testing.T) {
 	assert.Equal(t, int64(6), got.AttemptLimit)
 	assert.Equal(t, "North", got.Depot, "what a later setup leaves out stays")
 	assert.Equal(t, int64(3), before.For("K-07", "", "").AttemptLimit, "a clone goes its own way")
+}
+
+// How a table is read is nobody's setting, however often it is kept.
+func TestATableIsNoScopeOfMachines(t *testing.T) {
+	var s drift.Setups
+	s.Take(&drift.Record{Type: drift.TypeSetup, Setup: &drift.Setup{Scope: drift.ScopeTable, Name: "K-07", AttemptLimit: drift.Some(int64(9))}})
+	for _, name := range []string{"K-07", ""} {
+		assert.Equal(t, int64(drift.DefaultAttemptLimit), s.For(name, name, name).AttemptLimit)
+	}
+}
+
+func TestWeekdays(t *testing.T) {
+	days, ok := drift.Weekdays("mon Tue  fri")
+	assert.True(t, ok)
+	assert.Equal(t, [7]bool{time.Monday: true, time.Tuesday: true, time.Friday: true}, days)
+	for _, bad := range []string{"monday", "mo", "on ", "xyz", "mon,tue", "n m"} {
+		_, ok := drift.Weekdays(bad)
+		assert.False(t, ok, bad)
+	}
 }

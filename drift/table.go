@@ -49,8 +49,8 @@ var fields = []Field{
 	{Name: "job", Means: "the job they belong to", Kind: Text, In: []Type{TypeSplice, TypeDecision}, ref: func(r *Record) any { return r.job() }},
 	{Name: "splice", Means: "your own name of one splice: measurements of one name and job are averaged over both directions", Kind: Text, In: inSplice, ref: func(r *Record) any { return &r.Splice.Label }},
 
-	{Name: "scope", Means: "what the setup is about; the nearest scope wins, within one scope the latest", Kind: Text, In: inSetup, Words: words([]Scope{ScopeFleet, ScopeModel, ScopeSite, ScopeMachine}), ref: func(r *Record) any { return (*string)(&r.Setup.Scope) }},
-	{Name: "name", Means: "which model, site or machine", Kind: Text, In: inSetup, ref: func(r *Record) any { return &r.Setup.Name }},
+	{Name: "scope", Means: "what the setup is about; the nearest scope wins, within one scope the latest", Kind: Text, In: inSetup, Words: words([]Scope{ScopeFleet, ScopeModel, ScopeSite, ScopeMachine, ScopeTable}), ref: func(r *Record) any { return (*string)(&r.Setup.Scope) }},
+	{Name: "name", Means: "which model, site, machine or table", Kind: Text, In: inSetup, ref: func(r *Record) any { return &r.Setup.Name }},
 	{Name: "attempt_limit", Means: "attempts without a pass after which a session is given up", Kind: Integer, In: inSetup, Min: 1, Max: 20, ref: func(r *Record) any { return &r.Setup.AttemptLimit }},
 	{Name: "target_um", Means: "meltback aimed at, if calibrations do not give it", Kind: Number, Unit: "micrometres", In: inSetup, OpenMin: true, Max: 2000, ref: func(r *Record) any { return &r.Setup.Target }},
 	{Name: "tolerance_um", Means: "its tolerance, if calibrations do not give it", Kind: Number, Unit: "micrometres", In: inSetup, OpenMin: true, Max: 2000, ref: func(r *Record) any { return &r.Setup.Tolerance }},
@@ -65,6 +65,8 @@ var fields = []Field{
 	{Name: "check_minutes", Means: "what a check costs, in minutes", Kind: Number, Unit: "minutes", In: inSetup, OpenMin: true, Max: 1440, ref: func(r *Record) any { return &r.Setup.CheckMinutes }},
 	{Name: "out_minutes", Means: "what splicing out of tolerance costs, in minutes", Kind: Number, Unit: "minutes", In: inSetup, OpenMin: true, Max: 100_000, ref: func(r *Record) any { return &r.Setup.OutMinutes }},
 	{Name: "daily_check", Means: "whether the first splice of a day needs a check before it, or every how many days; the check after electrode work remains", Kind: Days, Unit: "days", In: inSetup, Max: 365, ref: func(r *Record) any { return &r.Setup.DailyCheck }},
+	{Name: "bench_per_day", Means: "how many machines the bench of the depot takes on a day", Kind: Integer, Unit: "machines", In: inSetup, Max: 1000, ref: func(r *Record) any { return &r.Setup.BenchPerDay }},
+	{Name: "bench_days", Means: "the weekdays on which it works, like `mon tue wed thu fri`", Kind: Text, In: inSetup, ref: func(r *Record) any { return &r.Setup.BenchDays }},
 	{Name: "latitude_deg", Means: "where a site is, degrees north (WGS 84)", Kind: Number, Unit: "degrees", In: inSetup, Min: -90, Max: 90, ref: func(r *Record) any { return &r.Setup.Latitude }},
 	{Name: "longitude_deg", Means: "where a site is, degrees east (WGS 84)", Kind: Number, Unit: "degrees", In: inSetup, Min: -180, Max: 180, ref: func(r *Record) any { return &r.Setup.Longitude }},
 	{Name: "retired", Means: "no longer in use", Kind: Flag, In: inSetup, ref: func(r *Record) any { return &r.Setup.Retired }},
@@ -72,8 +74,8 @@ var fields = []Field{
 
 	{Name: "corrects", Means: "id of the record that was wrong; required", Kind: Text, In: inCorrection, ref: func(r *Record) any { return &r.Correction.Corrects }},
 	{Name: "reason", Means: "why, up to 500 bytes; required, but for a decision to re-measure or to redo", Kind: Text, In: []Type{TypeCorrection, TypeDecision}, ref: func(r *Record) any { return r.reason() }},
-	{Name: "verdict", Means: "what is to be done about splices that a look-back doubts; required", Kind: Text, In: inDecision, Words: words([]Verdict{Accept, Remeasure, Redo}), ref: func(r *Record) any { return (*string)(&r.Decision.Verdict) }},
-	{Name: "day", Means: "the local day on which they were made, like 2026-03-02; required", Kind: Text, In: inDecision, ref: func(r *Record) any { return &r.Decision.Day }},
+	{Name: "verdict", Means: "what is to be done about splices that a look-back doubts, or `bench`: the machine comes to the bench; required", Kind: Text, In: inDecision, Words: words([]Verdict{Accept, Remeasure, Redo, Bench}), ref: func(r *Record) any { return (*string)(&r.Decision.Verdict) }},
+	{Name: "day", Means: "the local day on which they were made, or on which the machine comes to the bench, like 2026-03-02; required", Kind: Text, In: inDecision, ref: func(r *Record) any { return &r.Decision.Day }},
 	{Name: "chance_out", Means: "the chance of being made outside tolerance that the decision rests on", Kind: Number, Unit: "", In: inDecision, Max: 1, ref: func(r *Record) any { return &r.Decision.Chance }},
 	{Name: "role", Means: "in which role it was decided", Kind: Text, In: inDecision, ref: func(r *Record) any { return &r.Decision.Role }},
 }

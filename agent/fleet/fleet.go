@@ -76,7 +76,7 @@ func (f *Fleet) Announce(entries []drift.Entry) {
 		}
 		f.days.changed(e)
 		// The populations are learnt from what happened before the last midnight.
-		if e.Type == drift.TypeSetup || !e.Likely().After(learnt) {
+		if e.Type == drift.TypeSetup && e.Setup.Scope != drift.ScopeTable || !e.Likely().After(learnt) {
 			f.relearn = true
 		}
 	}

@@ -235,6 +235,7 @@ func (g *generation) setUp() error {
 		return err
 	}
 	entries, g.coming, _, _ = g.counted(entries)
+	entries = slices.DeleteFunc(entries, func(e drift.Entry) bool { return e.Setup.Scope == drift.ScopeTable })
 	drift.Order(entries)
 	g.setups, g.setupsDigest, g.customers = drift.Setups{}, digestOf(entries), drift.Customers{}
 	for i := range entries {

@@ -207,6 +207,9 @@ func (f *Facts) machine(l *fleet.Logbook) Machine {
 	inside := func(at time.Time) bool { return !at.Before(m.From) && (m.To.IsZero() || !at.After(m.To)) }
 	m.Checks = slices.DeleteFunc(slices.Clone(all), func(c Check) bool { return !inside(c.Began) })
 	others := func(e drift.Entry) bool {
+		if e.Decision != nil && e.Decision.Verdict == drift.Bench {
+			return true // a plan of the workshop proves nothing
+		}
 		if e.Decision != nil { // made later than the splices that it is about
 			return f.Job != "" && e.Decision.Job != f.Job
 		}

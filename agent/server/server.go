@@ -165,7 +165,7 @@ func (s *Server) pages(env Env) (*web.Server, error) {
 	return web.New(web.Config{
 		Keys: s.keys, Fingerprint: s.fingerprint,
 		Sessions: sessions, Unprotected: s.config.Open && s.config.TLS == nil,
-		Authenticator: s.authenticator, Intake: s.intake, Fleet: s.fleet, PastForecasts: s.fleet.Said, Records: records{s.reader, s.Ready},
+		Authenticator: s.authenticator, Intake: s.intake, Fleet: s.fleet, PastForecasts: s.fleet.Said, Records: records{s.reader, s.Ready}, Setups: s.reader.Setups,
 		Export: func(w io.Writer, format string, part drift.Part) error { return export.Write(s.store, w, format, part) },
 		Backup: s.backup(), People: people{s.store, s.alerts}, Findings: s.diagnostics, Links: s.links.broken,
 		Alerts:    s.alerts,

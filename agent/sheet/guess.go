@@ -21,10 +21,7 @@ func Guess(t *Table) *Mapping {
 			continue
 		}
 		given[field] = true
-		c := Column{Heading: heading, Field: field, Unit: unitIn(field, heading)}
-		values := t.Values(i)
-		c.Words = wordsFor(field, values)
-		m.Columns = append(m.Columns, c)
+		m.Columns = append(m.Columns, t.Propose(i, field))
 	}
 	if !given["type"] && given["passed"] {
 		m.Constants["type"] = string(drift.TypeCalibration)
@@ -37,6 +34,12 @@ func Guess(t *Table) *Mapping {
 	}
 	m.ReadValues(t)
 	return m
+}
+
+// Propose is a column as that field, with the unit and the words that it shows.
+func (t *Table) Propose(column int, field string) Column {
+	heading := t.Headings[column]
+	return Column{Heading: heading, Field: field, Unit: unitIn(field, heading), Words: wordsFor(field, t.Values(column))}
 }
 
 // splitTime tells a column of times of day from one of days: people call both "time".

@@ -168,6 +168,9 @@ func typeWord(e *drift.Entry) string {
 	case drift.TypeSetup:
 		return "Setup"
 	case drift.TypeDecision:
+		if e.Decision.Verdict == drift.Bench {
+			return "Planned for the bench on " + e.Decision.Day
+		}
 		return "Decision on splices: " + string(e.Decision.Verdict)
 	default:
 		return string(e.Type)

@@ -199,6 +199,17 @@ func (f *fake) Refused(limit int) ([]drift.Refusal, int, error) {
 
 func (f *fake) Ready() error { return f.notReady }
 
+// Setups are those that the fake took.
+func (f *fake) Setups() ([]drift.Entry, error) {
+	var out []drift.Entry
+	for _, o := range f.offers() {
+		if o.Problem == nil && o.Record.Setup != nil {
+			out = append(out, drift.Entry{Record: o.Record, Received: noon})
+		}
+	}
+	return out, nil
+}
+
 // anyone is an authenticator that accepts everybody.
 type anyone struct{}
 
@@ -218,6 +229,7 @@ func serverFor(t testing.TB, f *fake) *Server {
 	s, err := New(Config{Authenticator: anyone{}, Keys: noKeys(t), Fingerprint: func() string { return "" }, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Intake: f, Fleet: f, PastForecasts: f.PastForecasts, Records: f, Alerts: &f.alerts, Proofs: f, Locations: func() []drift.Location { return f.places }, Air: func(machine string) (drift.AirReading, bool) { r, there := f.air[machine]; return r, there }, Spares: func(drift.Part) []advise.Spares { return f.spares }, Compare: func(drift.Part) (compare.Report, error) { return f.compared, f.moveErr }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, LookBack: func(_ drift.Part, q lookback.Question) (lookback.Report, error) { return f.lookBack, q.Check() }, OpenLookBacks: func() (lookback.Report, bool) { return f.lookBack, true }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
 	require.NoError(t, err)
+	s.Setups = f.Setups
 	s.before.patience, s.glance = time.Minute, time.Minute // no page of a test depends on how fast it is
 	return s
 }

@@ -127,6 +127,7 @@ func (s *Server) routePages(mux *routes) {
 	mux.HandleFunc("GET /rules", (*Server).rules)
 	mux.HandleFunc("GET /compare", onceRead((*Server).compare))
 	s.routeLookBack(mux)
+	s.routeImport(mux)
 	mux.HandleFunc("GET /refused", (*Server).refusedPage)
 	mux.HandleFunc("GET /alerts", onceRead((*Server).alerts))
 	mux.to(auth.Service, "POST /alerts", (*Server).answerAlert)

@@ -73,6 +73,8 @@ type Records interface {
 
 // Config is what the server needs.
 type Config struct {
+	// Setups returns the setups of all scopes, in order of taking.
+	Setups func() ([]drift.Entry, error)
 	// Authenticator says who may use the server.
 	Authenticator Authenticator
 	Intake        Intake
@@ -133,6 +135,7 @@ type Config struct {
 // Server is the HTTP face of the agent.
 type Server struct {
 	Config
+	uploads  *uploads
 	pages    map[string]*template.Template
 	manual   *manual.Manual
 	sessions *scs.SessionManager
@@ -180,7 +183,7 @@ func New(c Config) (*Server, error) {
 		}
 	}
 	s := &Server{Config: c, pages: pages, manual: help, glance: glance, run: rand.Text()}
-	s.sessions = newSessions(&s.Config)
+	s.sessions, s.uploads = newSessions(&s.Config), &uploads{held: map[string]*upload{}}
 	s.traces = newCache(func(a *advise.Assessment) (advise.Trace, error) {
 		t, err := s.Fleet.Trace(a.Machine, s.Now())
 		if err != nil {
@@ -266,7 +269,7 @@ func (s *Server) Rights() map[string]auth.Right { return s.routes().all }
 // Handler is every route behind every check of the request.
 func (s *Server) Handler() http.Handler {
 	origin := http.NewCrossOriginProtection()
-	return s.onlyOurHosts(headers(small(origin.Handler(http.MaxBytesHandler(s.sessions.LoadAndSave(s.admit(s.routes())), maxBody)))))
+	return s.onlyOurHosts(headers(small(origin.Handler(bounded(s.sessions.LoadAndSave(s.admit(s.routes())))))))
 }
 
 func (s *Server) readyz(w http.ResponseWriter, _ *http.Request) {

@@ -34,6 +34,10 @@ func (s *Server) seenBy(p auth.Principal) *Server {
 	seen.part = part
 	seen.Fleet = newFleetPart(s.Fleet, s.Records, part, s.run+p.Limit.String())
 	seen.Records = recordsPart{s.Records, part}
+	seen.Setups = func() ([]drift.Entry, error) {
+		all, err := s.Setups()
+		return slices.DeleteFunc(all, func(e drift.Entry) bool { return e.About() == "" || !part.Holds(e.Machine, e.When()) }), err
+	}
 	seen.Alerts = alertsPart{s.Alerts, part, s.Now}
 	seen.OpenLookBacks = func() (lookback.Report, bool) { return openPart(s.OpenLookBacks, part) }
 	seen.Locations = func() []drift.Location { return locationsPart(s.locations(), seen.Fleet) }

@@ -107,6 +107,8 @@ func Values(f *drift.Field) *rapid.Generator[any] {
 		return rapid.StringMatching(`[A-Za-z0-9][A-Za-z0-9._-]{0,63}`).AsAny()
 	case f.Name == "day":
 		return rapid.SampledFrom([]string{"2026-03-02", "2024-02-29"}).AsAny()
+	case f.Name == "bench_days":
+		return rapid.SampledFrom([]string{"mon tue wed thu fri", "sat"}).AsAny()
 	case f.Name == "zone":
 		return rapid.SampledFrom([]string{"UTC", "Europe/Oslo", "America/Argentina/Ushuaia"}).AsAny()
 	}

@@ -17,10 +17,10 @@ type Decided struct {
 	Entry   *drift.Entry
 }
 
-// Decisions collects the decisions of a history.
+// Decisions collects the decisions on splices of a history.
 func (p *Past) Decisions() (out []Decided) {
 	for i := range p.Entries {
-		if e := &p.Entries[i]; e.Decision != nil {
+		if e := &p.Entries[i]; e.Decision != nil && e.Decision.Verdict != drift.Bench {
 			out = append(out, Decided{p.Machine, e})
 		}
 	}
