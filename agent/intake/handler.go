@@ -3,6 +3,7 @@ package intake
 import (
 	"context"
 	"crypto/rand"
+	"maps"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -36,6 +37,9 @@ type Handler struct {
 	// the arrival of the last record that came without a time.
 	counters map[string]drift.Counter
 	arrival  time.Time
+
+	heardMu sync.Mutex
+	heard   map[string]drift.Counter // see Counted
 }
 
 // job is the submissions of one Take.
@@ -98,6 +102,25 @@ func (h *Handler) enqueue(j *job) error {
 		h.waiting.Add(-n)
 		return ErrBusy
 	}
+}
+
+// Counted reports arc counters that other processes with the same store have brought
+// forward. It does not block.
+func (h *Handler) Counted(counters map[string]drift.Counter) {
+	h.heardMu.Lock()
+	defer h.heardMu.Unlock()
+	if h.heard == nil {
+		h.heard = map[string]drift.Counter{}
+	}
+	maps.Copy(h.heard, counters)
+}
+
+// hear takes over what was reported.
+func (h *Handler) hear() {
+	h.heardMu.Lock()
+	defer h.heardMu.Unlock()
+	maps.Copy(h.counters, h.heard)
+	h.heard = nil
 }
 
 // Waiting is how many records are submitted and not yet answered.
@@ -169,6 +192,7 @@ func (h *Handler) answer(group []*job, err error) {
 
 // commit stores a group in one transaction and fills in its receipts.
 func (h *Handler) commit(group []*job) error {
+	h.hear()
 	var (
 		entries  []drift.Entry
 		refusals []drift.Refusal

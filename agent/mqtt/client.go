@@ -39,6 +39,18 @@ type Join struct {
 	ID             string
 	User, Password string
 	TLS            *tls.Config
+	// Group is the name under which several agents share the messages: the broker gives
+	// each message to one of them. "" is for one agent that gets all.
+	Group string
+}
+
+// filter is the subscription: to everything, or to this agent's part of it. Shared
+// subscriptions are of MQTT 5 (section 4.8.2); common brokers have them for 3.1.1 too.
+func (j *Join) filter() string {
+	if j.Group == "" {
+		return everything
+	}
+	return "$share/" + j.Group + "/" + everything
 }
 
 // Client takes messages from an outside broker. It keeps one persistent session and
@@ -166,15 +178,16 @@ func (c *Client) connect() *connection {
 // subscription. The broker counts as joined only after it: one that refuses the
 // subscription sends nothing.
 func (c *Client) subscribe(p paho.Client) {
-	token := p.Subscribe(everything, 1, nil)
+	filter := c.join.filter()
+	token := p.Subscribe(filter, 1, nil)
 	const refused = 0x80 // MQTT 3.1.1, section 3.9.3
 	switch {
 	case !token.WaitTimeout(patience):
-		c.broken("it does not answer the subscription to " + everything)
+		c.broken("it does not answer the subscription to " + filter)
 	case token.Error() != nil:
-		c.broken("the subscription to " + everything + " failed (" + token.Error().Error() + ")")
-	case token.(*paho.SubscribeToken).Result()[everything] == refused:
-		c.broken("it refused the subscription to " + everything + ": this user has no right to read there")
+		c.broken("the subscription to " + filter + " failed (" + token.Error().Error() + ")")
+	case token.(*paho.SubscribeToken).Result()[filter] == refused:
+		c.broken("it refused the subscription to " + filter + ": this user has no right to read there")
 	default:
 		c.why.Store(nil)
 		c.log.Info("joined the MQTT broker", "broker", c.join.URL, "client", c.join.ID)

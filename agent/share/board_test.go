@@ -22,6 +22,7 @@ type board struct {
 	at        time.Time
 	away      bool
 	processes map[string]time.Time
+	notes     map[string][]byte
 	leases    map[int]held
 	values    map[int]map[string]value
 	versions  map[int]int64
@@ -41,7 +42,7 @@ type value struct {
 var errAway = errors.New("the database is away")
 
 func newBoard(store *storetest.Memory) *board {
-	return &board{store: store, at: start, processes: map[string]time.Time{}, leases: map[int]held{}, values: map[int]map[string]value{}, versions: map[int]int64{}}
+	return &board{store: store, at: start, processes: map[string]time.Time{}, notes: map[string][]byte{}, leases: map[int]held{}, values: map[int]map[string]value{}, versions: map[int]int64{}}
 }
 
 func (*board) Slots() int { return 16 }
@@ -80,7 +81,7 @@ func (b *board) Renew(_ context.Context, r share.Renewal) (share.Picture, error)
 	if b.away {
 		return share.Picture{}, errAway
 	}
-	b.processes[r.Process] = b.at.Add(r.For)
+	b.processes[r.Process], b.notes[r.Process] = b.at.Add(r.For), r.Note
 	maps.DeleteFunc(b.processes, func(_ string, until time.Time) bool { return !until.After(b.at) })
 	for slot, l := range b.leases {
 		switch {
@@ -96,7 +97,7 @@ func (b *board) Renew(_ context.Context, r share.Renewal) (share.Picture, error)
 			b.leases[slot] = held{r.Process, l.fence + 1, b.at.Add(r.For)}
 		}
 	}
-	p := share.Picture{Processes: slices.Sorted(maps.Keys(b.processes)), Newest: map[int]share.Mark{}, Versions: maps.Clone(b.versions)}
+	p := share.Picture{Processes: slices.Sorted(maps.Keys(b.processes)), Notes: maps.Clone(b.notes), Newest: map[int]share.Mark{}, Versions: maps.Clone(b.versions)}
 	for slot, l := range b.leases {
 		if l.until.After(b.at) {
 			p.Leases = append(p.Leases, share.Lease{Slot: slot, Process: l.process, Fence: l.fence})

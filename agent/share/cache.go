@@ -46,7 +46,7 @@ func (s *Share) PutCached(values map[string][]byte) error {
 	ctx, stop := context.WithTimeout(context.Background(), patience)
 	defer stop()
 	for slot, some := range bySlot {
-		fence, held := s.fence(slot)
+		fence, held := s.Fence(slot)
 		if !held {
 			continue
 		}

@@ -58,6 +58,7 @@ type Share struct {
 
 	fleet   Fleet
 	counted func(map[string]drift.Counter)
+	note    func() []byte
 
 	mu      sync.RWMutex // guards what follows
 	held    map[int]int64
@@ -85,10 +86,17 @@ func Join(ctx context.Context, table Table, entries Entries, process string, now
 	return s, nil
 }
 
-// Follow has the share keep a fleet, and the arc counters of an intake, up to date. Call
-// it before Run.
-func (s *Share) Follow(fleet Fleet, counted func(map[string]drift.Counter)) {
-	s.fleet, s.counted = fleet, counted
+// Follow has the share keep a fleet, and the arc counters of an intake, up to date. note is
+// what this process tells the others about itself. Call it before Run.
+func (s *Share) Follow(fleet Fleet, counted func(map[string]drift.Counter), note func() []byte) {
+	s.fleet, s.counted, s.note = fleet, counted, note
+}
+
+// Notes are what all processes tell about themselves.
+func (s *Share) Notes() [][]byte {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return slices.Collect(maps.Values(s.picture.Notes))
 }
 
 // String names the runner.
@@ -143,8 +151,12 @@ func (s *Share) renew(ctx context.Context) (fresh []int, err error) {
 	ctx, stop := context.WithTimeout(ctx, term/2)
 	defer stop()
 	began := s.now()
-	take, leave := s.wishes()
-	p, err := s.table.Renew(ctx, Renewal{Process: s.process, For: term, Take: take, Leave: leave})
+	r := Renewal{Process: s.process, For: term}
+	r.Take, r.Leave = s.wishes()
+	if s.note != nil {
+		r.Note = s.note()
+	}
+	p, err := s.table.Renew(ctx, r)
 	if err != nil {
 		return nil, err
 	}
@@ -292,8 +304,8 @@ func (s *Share) leave(ctx context.Context) error {
 	return nil
 }
 
-// fence is the number of a lease that this process holds.
-func (s *Share) fence(slot int) (int64, bool) {
+// Fence is the number of a lease that this process holds, and whether it does.
+func (s *Share) Fence(slot int) (int64, bool) {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
 	fence, held := s.held[slot]
@@ -301,15 +313,19 @@ func (s *Share) fence(slot int) (int64, bool) {
 }
 
 func (s *Share) holds(slot int) bool {
-	_, held := s.fence(slot)
+	_, held := s.Fence(slot)
 	return held
 }
 
 // Mine says whether this process works on the machine.
 func (s *Share) Mine(machine string) bool { return s.holds(s.table.Slot(machine)) }
 
-// Learns says whether this process learns the populations for all.
-func (s *Share) Learns() bool { return s.holds(Whole) }
+// Leads says whether this process does what one does for all: it learns the populations,
+// decides on alerts and sends them.
+func (s *Share) Leads() bool { return s.holds(Whole) }
+
+// Learns implements [fleet.Share].
+func (s *Share) Learns() bool { return s.Leads() }
 
 // Status is what a process says of its share.
 type Status struct {

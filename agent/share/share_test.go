@@ -38,7 +38,7 @@ func begin(t *testing.T, b *board, name string) *process {
 	require.NoError(t, err)
 	f := fleet.New(store.NewReader(b.store, func(string) {}), b.now, log)
 	f.UseShare(s, build)
-	s.Follow(f, func(map[string]drift.Counter) {})
+	s.Follow(f, func(map[string]drift.Counter) {}, func() []byte { return []byte(name) })
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 2)
 	go func() { done <- f.Run(ctx) }()
@@ -115,6 +115,7 @@ func TestTwoProcesses(t *testing.T) {
 	soon(t, "two answers for all", two.knowsAll(machines, 5))
 	assert.True(t, one.share.Status().Leads)
 	assert.False(t, two.share.Status().Leads)
+	assert.ElementsMatch(t, [][]byte{[]byte("one"), []byte("two")}, two.share.Notes())
 
 	fill(t, s, machines, 5, 7)
 	soon(t, "one knows what is new", one.knowsAll(machines, 7))

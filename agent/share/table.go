@@ -55,8 +55,10 @@ type States interface {
 
 // Renewal is what a process asks of the leases.
 type Renewal struct {
-	Process     string
-	For         time.Duration
+	Process string
+	For     time.Duration
+	// Note is what the process tells the others about itself.
+	Note        []byte
 	Take, Leave []int
 }
 
@@ -64,6 +66,8 @@ type Renewal struct {
 type Picture struct {
 	// Processes are those that live, by name and in order.
 	Processes []string
+	// Notes are what they tell about themselves.
+	Notes map[string][]byte
 	// Leases are those of all slots and of the whole fleet that have not ended.
 	Leases []Lease
 	// Newest are the numbers of the newest entries and Versions those of the published
