@@ -59,6 +59,15 @@ var described = []Description{
 	{Waiting, "Messages that wait to be delivered.", []string{"channel"}},
 	{ChannelDead, "1 where messages have failed for so long that the channel counts as dead.", []string{"channel"}},
 	{StoreBytes, "Size of the store's file.", nil},
+	{ShareProcesses, "Processes that share the store, this one included; no series in an agent that has its store to itself.", nil},
+	{ShareSlots, "Slots into which the machines are divided.", nil},
+	{ShareHeld, "Slots that this process works on; over all processes they add up to the slots.", nil},
+	{ShareTaken, "Slots that this process has taken since its start.", nil},
+	{ShareLeads, "1 where this process learns, decides and sends for the whole fleet.", nil},
+	{PoolConnections, "Connections to the database, by whether they are in use.", []string{"state"}},
+	{PoolLimit, "The most connections that this process opens.", nil},
+	{PoolWaits, "How often a connection had to be waited for.", nil},
+	{PoolWaited, "How long they were waited for, together.", nil},
 	{BuildInfo, "The version of the program; always 1.", []string{"version", "revision", "goversion"}},
 }
 
@@ -95,6 +104,7 @@ func (c *collector) Collect(out chan<- prometheus.Metric) {
 	}
 	s.agent(&f)
 	s.links(&f)
+	s.share(&f)
 	s.gauge(BuildInfo, 1, c.build.Version, c.build.Revision, c.build.Go)
 }
 
@@ -226,6 +236,28 @@ func (s *scrape) agent(f *Facts) {
 		s.gauge(ChannelDead, oneIf(c.Dead), c.Name)
 	}
 	s.gauge(StoreBytes, float64(f.StoreBytes))
+}
+
+func (s *scrape) count(name string, v float64) {
+	s.out <- prometheus.MustNewConstMetric(s.desc[name], prometheus.CounterValue, v)
+}
+
+// share says what this process does beside others.
+func (s *scrape) share(f *Facts) {
+	if is := f.Share; is != nil {
+		s.gauge(ShareProcesses, float64(is.Processes))
+		s.gauge(ShareSlots, float64(is.Slots))
+		s.gauge(ShareHeld, float64(is.Held))
+		s.count(ShareTaken, float64(is.Taken))
+		s.gauge(ShareLeads, oneIf(is.Leads))
+	}
+	if is := f.Pool; is != nil {
+		s.gauge(PoolConnections, float64(is.InUse), "used")
+		s.gauge(PoolConnections, float64(is.Idle), "idle")
+		s.gauge(PoolLimit, float64(is.Limit))
+		s.count(PoolWaits, float64(is.Waited))
+		s.count(PoolWaited, is.Waiting)
+	}
 }
 
 func (s *scrape) links(f *Facts) {

@@ -48,6 +48,28 @@ type Facts struct {
 	Forward *Forward
 	// StoreBytes is the size of the store's file.
 	StoreBytes int64
+	// Share is what this process works on, nil where it has the store to itself; Pool is
+	// the use of its connections to the database, nil for a store without.
+	Share *Share
+	Pool  *Pool
+}
+
+// Share is the part of a fleet that one of several processes works on.
+type Share struct {
+	// Processes live; this one holds Held of Slots, and has taken Taken since its start.
+	Processes, Held, Slots int
+	Taken                  uint64
+	// Leads says that it decides and learns for all.
+	Leads bool
+}
+
+// Pool is the use of connections to a database.
+type Pool struct {
+	InUse, Idle, Limit int
+	// Waited counts how often a connection was waited for, Waiting for how long in
+	// seconds.
+	Waited  int64
+	Waiting float64
 }
 
 // Link is a connection to the outside broker or the hub.

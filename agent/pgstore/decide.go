@@ -18,9 +18,35 @@ const keysFor = 90 * 24 * time.Hour
 // Decide stores the caller's state, adds outcomes and puts items into their queues, all
 // in one transaction. The error may be [ErrFenced], see Under, or an [*AwayError].
 func (s *Store) Decide(state []byte, outcomes [][]byte, items []store.OutboxItem) error {
+	return s.decide(state, outcomes, items, func(context.Context, pgx.Tx) error { return nil })
+}
+
+// ErrChanged says that another process has decided since the caller last read the state.
+var ErrChanged = errors.New("another process has decided meanwhile: nothing was written")
+
+// DecideAfter is Decide, unless the state that is stored is no longer the one before: then
+// the error is [ErrChanged].
+func (s *Store) DecideAfter(before, state []byte, outcomes [][]byte, items []store.OutboxItem) error {
+	return s.decide(state, outcomes, items, func(ctx context.Context, tx pgx.Tx) error {
+		var is []byte
+		err := tx.QueryRow(ctx, `select state from decisions where slot = $1 for update`, s.scope).Scan(&is)
+		if err != nil && !errors.Is(err, pgx.ErrNoRows) {
+			return err
+		}
+		if !bytes.Equal(is, before) {
+			return ErrChanged
+		}
+		return nil
+	})
+}
+
+func (s *Store) decide(state []byte, outcomes [][]byte, items []store.OutboxItem, check func(context.Context, pgx.Tx) error) error {
 	ctx, cancel := s.bounded()
 	defer cancel()
 	return s.owned(ctx, s.scope, func(tx pgx.Tx) error {
+		if err := check(ctx, tx); err != nil {
+			return err
+		}
 		var numbers struct{ outcomes, items int64 }
 		err := tx.QueryRow(ctx, `insert into decisions (slot, state) values ($1, $2) on conflict (slot) do update set state = excluded.state
 			returning outcomes, items`, s.scope, notNil(state)).Scan(&numbers.outcomes, &numbers.items)

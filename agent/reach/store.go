@@ -7,6 +7,7 @@ import (
 	"arcdrift/agent/alerting"
 	"arcdrift/agent/forward"
 	"arcdrift/agent/intake"
+	"arcdrift/agent/share"
 	"arcdrift/agent/store"
 	"arcdrift/agent/wire"
 )
@@ -52,6 +53,20 @@ type Diagnoser interface {
 // Verifier is a store that checks its whole record while it is open.
 type Verifier interface {
 	Verify() (store.Report, error)
+}
+
+// Shared is a store that several processes have at the same time.
+type Shared interface {
+	// Table is the database as they see each other through it.
+	Table() share.Table
+	// Decisions are the decisions and the outbox of the fleet. Messages are changed only
+	// while lease returns the number of the lease for the whole fleet; a decision is
+	// [alerting.ErrChanged] if another process has decided since this one last read.
+	Decisions(lease func() (fence int64, held bool)) alerting.Store
+	// Document is a text that the processes share, with its version, nil and 0 if there is
+	// none. ReplaceDocument stores another, unless a third has taken its place.
+	Document(name string) (body []byte, version int64, err error)
+	ReplaceDocument(name string, version int64, body []byte) (replaced bool, err error)
 }
 
 // Use says what a store is opened for.

@@ -27,6 +27,7 @@ import (
 	"arcdrift/agent/proof/pack"
 	"arcdrift/agent/reach"
 	"arcdrift/agent/setting"
+	"arcdrift/agent/share"
 	"arcdrift/agent/store"
 	"arcdrift/agent/storekey"
 	"arcdrift/agent/version"
@@ -65,6 +66,7 @@ type Server struct {
 	broker        *mqtt.Broker // nil when not asked for
 	links         links
 	alerts        *alerting.Service
+	share         *share.Share // nil where this process has the store to itself
 	spares        sparesCache
 	proofs        *proof.Maker
 	noKey         bool        // there was none at the start to sign packs with
@@ -99,9 +101,15 @@ func (s *Server) assemble(env Env) (err error) {
 	}
 	s.openProofs(env)
 	s.fleet = fleetView{fleet.New(s.reader, env.Now, s.log)}
-	s.fleet.UseCache(s.reader, version.Build)
+	if err := s.joinOthers(env); err != nil {
+		return err
+	}
 	s.customers = newCustomers(s.reader.Setups, env.Now, s.log)
 	s.intake = &countedIntake{Handler: intake.New(s.store, env.Now, s.announce), now: env.Now, counts: map[metrics.Arrival]uint64{}, last: map[string]time.Time{}}
+	if s.share != nil {
+		s.share.Follow(s.fleet, s.intake.Counted, s.note)
+		s.services = append(s.services, s.share)
+	}
 	if err := s.openAlerts(env); err != nil {
 		return err
 	}
@@ -167,7 +175,7 @@ func (s *Server) pages(env Env) (*web.Server, error) {
 		Sessions: sessions, Unprotected: s.config.Open && s.config.TLS == nil,
 		Authenticator: s.authenticator, Intake: s.intake, Fleet: s.fleet, PastForecasts: s.fleet.Said, Records: records{s.reader, s.Ready}, Setups: s.reader.Setups,
 		Export: func(w io.Writer, format string, part drift.Part) error { return export.Write(s.store, w, format, part) },
-		Backup: s.backup(), People: people{s.store, s.alerts}, Findings: s.diagnostics, Links: s.links.broken,
+		Backup: s.backup(), People: people{s.store, s.alerts}, Findings: s.diagnostics, Links: func() []string { return append(s.shareBroken(), s.links.broken()...) },
 		Alerts:    s.alerts,
 		Spares:    func(part drift.Part) []advise.Spares { return s.spares.of(s.fleet.Snapshot(), part) },
 		Owed:      s.fleet.Owed,
@@ -220,7 +228,7 @@ func (s *Server) fingerprint() string {
 func (s *Server) openAlerts(env Env) (err error) {
 	began, hasMQTT := env.Now(), s.config.MQTTListen != "" || s.config.Broker != nil
 	sources := func() map[string]time.Time {
-		last := s.intake.lastFrom("mqtt", "forward")
+		last := s.heard()
 		if hasMQTT && last["mqtt"].IsZero() {
 			last["mqtt"] = began
 		}
@@ -237,7 +245,7 @@ func (s *Server) openAlerts(env Env) (err error) {
 		}
 	}
 	s.alerts, err = alerting.New(s.config.Alerts, alerting.Using{
-		Store: s.store, Fleet: s.fleet.Fleet, Sources: sources, Publish: publish, Now: env.Now, Log: s.log,
+		Store: s.decisions(), Fleet: s.fleet.Fleet, Sources: sources, Publish: publish, Leads: s.leads(), Now: env.Now, Log: s.log,
 	})
 	return err
 }
@@ -310,7 +318,7 @@ func (s *Server) joinMQTT(env Env) error {
 		s.publishers = append(s.publishers, s.links.outside)
 	}
 	if len(s.publishers) > 0 {
-		s.services = append(s.services, &statePublisher{board: s.fleet.Board, to: s.publishers, log: s.log})
+		s.services = append(s.services, &statePublisher{board: s.ownBoard, to: s.publishers, log: s.log})
 	}
 	return nil
 }
@@ -388,7 +396,7 @@ func (s *Server) diagnostics() []string {
 
 // facts is what one scrape reports.
 func (s *Server) facts() metrics.Facts {
-	board, version := s.fleet.Board()
+	board, version := s.ownBoard()
 	out := metrics.Facts{Records: s.intake.seen(), Read: version > 0, Ready: s.Ready() == nil}
 	for i := range board {
 		out.Machines = append(out.Machines, board[i].Assessment)
@@ -397,12 +405,13 @@ func (s *Server) facts() metrics.Facts {
 		out.StoreBytes = stats.Size
 		s.links.facts(&out, stats.Seq)
 	}
-	out.Spares = s.spares.of(s.fleet.Snapshot(), nil)
-	if report, known := s.fleet.OpenLookBacks(); known {
+	out.Spares = s.ownSpares()
+	if report, known := s.fleet.OpenLookBacks(); known && (s.share == nil || s.share.Leads()) {
 		open, oldest := report.OpenSpans()
 		out.LookBacksOpen, out.LookBackOldest = drift.Some(open), oldest
 	}
 	s.alerts.Facts(&out)
+	s.shareFacts(&out)
 	return out
 }
 
@@ -416,6 +425,9 @@ func (s *Server) MQTTAddress() string {
 
 // sound returns nil while the store takes records.
 func (s *Server) sound() error {
+	if s.share != nil {
+		return s.share.Ready() // it asks the database all the time
+	}
 	stats, err := s.store.Stats()
 	return errors.Join(err, stats.Unsure)
 }

@@ -1,0 +1,131 @@
+package server
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/json"
+	"fmt"
+	"os"
+	"slices"
+	"time"
+
+	"arcdrift/agent/alerting"
+	"arcdrift/agent/metrics"
+	"arcdrift/agent/reach"
+	"arcdrift/agent/share"
+	"arcdrift/agent/version"
+	"arcdrift/agent/web"
+	"arcdrift/drift/advise"
+)
+
+// group is the name under which the agents of one store share a broker's messages.
+const group = "arcdrift"
+
+// joinOthers has the fleet kept by this process and the others that have the store. A
+// store that this process has to itself keeps a cache.
+func (s *Server) joinOthers(env Env) (err error) {
+	shared, several := s.store.(reach.Shared)
+	if !several {
+		s.fleet.UseCache(s.reader, version.Build)
+		return nil
+	}
+	host, err := os.Hostname()
+	if err != nil {
+		host = "unnamed"
+	}
+	name := host + "-" + rand.Text()[:8] // a process that starts again is another one
+	if s.share, err = share.Join(context.Background(), shared.Table(), s.reader, name, env.Now, s.log); err != nil {
+		return err
+	}
+	s.fleet.UseShare(s.share, version.Build)
+	if s.config.Broker != nil {
+		s.config.Broker.Group = group
+	}
+	return nil
+}
+
+// decisions is where the alerting keeps what it decides.
+func (s *Server) decisions() alerting.Store {
+	if s.share == nil {
+		return s.store
+	}
+	return s.store.(reach.Shared).Decisions(func() (int64, bool) { return s.share.Fence(share.Whole) })
+}
+
+// leads says whether this process decides for the fleet; nil for always.
+func (s *Server) leads() func() bool {
+	if s.share == nil {
+		return nil
+	}
+	return s.share.Leads
+}
+
+// note is what this process tells the others: when each source last sent something.
+func (s *Server) note() []byte {
+	raw, err := json.Marshal(s.intake.lastFrom("mqtt", "forward"))
+	if err != nil {
+		return nil // times of our own always have a form
+	}
+	return raw
+}
+
+// heard is when each source last sent something to any process.
+func (s *Server) heard() map[string]time.Time {
+	last := s.intake.lastFrom("mqtt", "forward")
+	if s.share == nil {
+		return last
+	}
+	for _, raw := range s.share.Notes() {
+		var theirs map[string]time.Time
+		if json.Unmarshal(raw, &theirs) != nil {
+			continue // of another version
+		}
+		for source, at := range theirs {
+			if at.After(last[source]) {
+				last[source] = at
+			}
+		}
+	}
+	return last
+}
+
+// ownBoard is the board with the machines of this process only.
+func (s *Server) ownBoard() ([]web.Machine, uint64) {
+	all, version := s.fleet.Board()
+	if s.share == nil {
+		return all, version
+	}
+	return slices.DeleteFunc(all, func(m web.Machine) bool { return !s.share.Mine(m.Machine) }), version
+}
+
+// spares are the depots' spares, of the whole fleet: one of several processes reports them.
+func (s *Server) ownSpares() []advise.Spares {
+	if s.share != nil && !s.share.Leads() {
+		return nil
+	}
+	return s.spares.of(s.fleet.Snapshot(), nil)
+}
+
+// shareFacts adds what one scrape reports of the processes that share the store.
+func (s *Server) shareFacts(f *metrics.Facts) {
+	if s.share == nil {
+		return
+	}
+	is := s.share.Status()
+	f.Share = &metrics.Share{Processes: is.Processes, Held: is.Held, Slots: is.Slots, Taken: is.Taken, Leads: is.Leads}
+	if p, can := s.store.(interface{ Connections() metrics.Pool }); can {
+		pool := p.Connections()
+		f.Pool = &pool
+	}
+}
+
+// shareBroken says in a sentence, for the pages, that the others cannot be seen.
+func (s *Server) shareBroken() []string {
+	if s.share == nil {
+		return nil
+	}
+	if err := s.share.Ready(); err != nil {
+		return []string{fmt.Sprintf("%s. These pages show what this process knew last. Records wait at their senders.", upperFirst(err.Error()))}
+	}
+	return nil
+}
