@@ -23,8 +23,9 @@ import (
 // rooms lists the packages from the top of the house to its foundation. A
 // package may import those on later lines only.
 var rooms = []string{
-	"cmd/arcdrift cmd/driftlab",
+	"cmd/arcdrift cmd/arcdrift-hub cmd/driftlab",
 	"agent agent/agenttest",
+	"agent/hub",
 	"agent/cli",
 	"agent/server",
 	"agent/reach",
@@ -67,7 +68,7 @@ var only = map[string][]string{
 	"codeberg.org/go-pdf/fpdf":            {"agent/proof/document"},
 	"github.com/digitorus/timestamp":      {"agent/proof/pack"},
 	"github.com/prometheus":               {"agent/metrics"},
-	"github.com/spf13":                    {"agent/cli", "cmd/driftlab"},
+	"github.com/spf13":                    {"agent/cli", "agent/hub", "cmd/driftlab"},
 	"gonum.org/v1/gonum":                  {"drift/fit"},
 	"arcdrift/drift/synth":                {"agent/cli", "cmd/driftlab"},
 }
@@ -156,6 +157,14 @@ func TestImportsPointDown(t *testing.T) {
 			}
 		}
 	}
+}
+
+// The program for one computer does not carry the database's client.
+func TestSmallProgramLinksNoDatabase(t *testing.T) {
+	out, err := exec.Command("go", "list", "-deps", module+"cmd/arcdrift").Output()
+	require.NoError(t, err)
+	assert.NotContains(t, string(out), "github.com/jackc/")
+	assert.NotContains(t, string(out), "pgstore")
 }
 
 func TestDriftIsPure(t *testing.T) {

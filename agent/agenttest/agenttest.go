@@ -2,6 +2,7 @@ package agenttest
 
 import (
 	"arcdrift/agent/cli"
+	"arcdrift/agent/hub"
 	"arcdrift/agent/intake"
 	"arcdrift/agent/reach"
 	"arcdrift/agent/server"
@@ -32,29 +33,34 @@ var Now = time.Date(2026, 3, 2, 18, 0, 0, 0, time.UTC)
 // of theirs, and fails a run that leaves goroutines behind.
 func Main(m *testing.M) {
 	testscript.Main(leaks{m}, map[string]func(){
-		"dies":    func() { panic("a page is corrupt") },
-		"killed":  func() { _ = syscall.Kill(os.Getpid(), syscall.SIGKILL) },
-		"ended":   func() { _ = syscall.Kill(os.Getpid(), syscall.SIGTERM); select {} },
-		"starved": func() { os.Stderr.WriteString("fatal error: runtime: out of memory\n"); os.Exit(2) },
-		"mute":    func() {},
-		"arcdrift": func() {
-			ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-			code := cli.Run(ctx, cli.Env{
-				Program: "arcdrift", Args: os.Args[1:], Environ: withoutFaults(),
-				Stdin: os.Stdin, Stdout: os.Stdout, Stderr: os.Stderr,
-				Reloads: func() <-chan os.Signal {
-					signal.Ignore(syscall.SIGPIPE)
-					reloads := make(chan os.Signal, 1)
-					signal.Notify(reloads, syscall.SIGHUP)
-					return reloads
-				},
-				Now:  func() time.Time { return Now },
-				Zone: time.Local,
-			})
-			stop()
-			os.Exit(code)
-		},
+		"dies":     func() { panic("a page is corrupt") },
+		"killed":   func() { _ = syscall.Kill(os.Getpid(), syscall.SIGKILL) },
+		"ended":    func() { _ = syscall.Kill(os.Getpid(), syscall.SIGTERM); select {} },
+		"starved":  func() { os.Stderr.WriteString("fatal error: runtime: out of memory\n"); os.Exit(2) },
+		"mute":     func() {},
+		"arcdrift": func() { carryOut(cli.Run, "arcdrift", func() time.Time { return Now }) },
+		// The leases of a hub need a clock that goes.
+		"arcdrift-hub": func() { carryOut(hub.Run, "arcdrift-hub", time.Now) },
 	})
+}
+
+// carryOut is a program as main has it, but for its clock.
+func carryOut(run func(context.Context, cli.Env) int, name string, now func() time.Time) {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	code := run(ctx, cli.Env{
+		Program: name, Args: os.Args[1:], Environ: withoutFaults(),
+		Stdin: os.Stdin, Stdout: os.Stdout, Stderr: os.Stderr,
+		Reloads: func() <-chan os.Signal {
+			signal.Ignore(syscall.SIGPIPE)
+			reloads := make(chan os.Signal, 1)
+			signal.Notify(reloads, syscall.SIGHUP)
+			return reloads
+		},
+		Now:  now,
+		Zone: time.Local,
+	})
+	stop()
+	os.Exit(code)
 }
 
 // withoutFaults is the environment without what is the tests' own.

@@ -184,6 +184,9 @@ func (n *checkpoints) due(g *generation, now time.Time) bool {
 	if len(n.fresh) >= mostFresh {
 		wait = tick
 	}
+	if n.atOnce && n.id != g.id {
+		return true // others wait for the populations
+	}
 	return len(n.fresh) > 0 && (n.atOnce || !n.learnt.Equal(g.learnt) || since >= wait || since < 0)
 }
 
@@ -202,6 +205,12 @@ func (n *checkpoints) keep(g *generation, now time.Time) error {
 		values[priorName] = raw
 	}
 	names := slices.Sorted(maps.Keys(fresh))
+	if len(names) == 0 && len(values) > 0 {
+		if err := n.cache.PutCached(values); err != nil {
+			return err
+		}
+		n.id = g.id
+	}
 	for chunk := range slices.Chunk(names, keptAtOnce) {
 		for _, name := range chunk {
 			values[name] = fresh[name]

@@ -60,9 +60,9 @@ type Shared interface {
 	// Table is the database as they see each other through it.
 	Table() share.Table
 	// Decisions are the decisions and the outbox of the fleet. Messages are changed only
-	// while lease returns the number of the lease for the whole fleet; a decision is
+	// while lease returns the lease for the whole fleet; a decision is
 	// [alerting.ErrChanged] if another process has decided since this one last read.
-	Decisions(lease func() (fence int64, held bool)) alerting.Store
+	Decisions(lease func() (share.Lease, bool)) alerting.Store
 	// Document is a text that the processes share, with its version, nil and 0 if there is
 	// none. ReplaceDocument stores another, unless a third has taken its place.
 	Document(name string) (body []byte, version int64, err error)

@@ -30,12 +30,17 @@ func newCustomers(setups func() ([]drift.Entry, error), now func() time.Time, lo
 func (c *customers) announce(entries []drift.Entry) {
 	for i := range entries {
 		if entries[i].Setup != nil {
-			c.mu.Lock()
-			c.stale = true
-			c.mu.Unlock()
+			c.changed()
 			return
 		}
 	}
+}
+
+// changed notes that there are other setups.
+func (c *customers) changed() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.stale = true
 }
 
 // Of implements auth.Assignments. While the setups cannot be read, machines work for

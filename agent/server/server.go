@@ -106,10 +106,7 @@ func (s *Server) assemble(env Env) (err error) {
 	}
 	s.customers = newCustomers(s.reader.Setups, env.Now, s.log)
 	s.intake = &countedIntake{Handler: intake.New(s.store, env.Now, s.announce), now: env.Now, counts: map[metrics.Arrival]uint64{}, last: map[string]time.Time{}}
-	if s.share != nil {
-		s.share.Follow(s.fleet, s.intake.Counted, s.note)
-		s.services = append(s.services, s.share)
-	}
+	s.followOthers()
 	if err := s.openAlerts(env); err != nil {
 		return err
 	}

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"arcdrift/agent/alerting"
+	"arcdrift/agent/fleet"
 	"arcdrift/agent/metrics"
 	"arcdrift/agent/reach"
 	"arcdrift/agent/share"
@@ -44,12 +45,32 @@ func (s *Server) joinOthers(env Env) (err error) {
 	return nil
 }
 
+// followOthers has what this process knows follow what the others take and publish.
+func (s *Server) followOthers() {
+	if s.share != nil {
+		s.share.Follow(followers{s.fleet.Fleet, s.customers}, s.intake.Counted, s.note)
+		s.services = append(s.services, s.share)
+	}
+}
+
+// followers are those who have to hear of what other processes took.
+type followers struct {
+	*fleet.Fleet
+	customers *customers
+}
+
+// Relearn implements [share.Fleet].
+func (f followers) Relearn() {
+	f.customers.changed()
+	f.Fleet.Relearn()
+}
+
 // decisions is where the alerting keeps what it decides.
 func (s *Server) decisions() alerting.Store {
 	if s.share == nil {
 		return s.store
 	}
-	return s.store.(reach.Shared).Decisions(func() (int64, bool) { return s.share.Fence(share.Whole) })
+	return s.store.(reach.Shared).Decisions(func() (share.Lease, bool) { return s.share.Lease(share.Whole) })
 }
 
 // leads says whether this process decides for the fleet; nil for always.

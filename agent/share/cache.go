@@ -46,11 +46,11 @@ func (s *Share) PutCached(values map[string][]byte) error {
 	ctx, stop := context.WithTimeout(context.Background(), patience)
 	defer stop()
 	for slot, some := range bySlot {
-		fence, held := s.Fence(slot)
+		lease, held := s.Lease(slot)
 		if !held {
 			continue
 		}
-		if err := s.table.Publish(ctx, slot, fence, some); err != nil && !errors.Is(err, ErrFenced) {
+		if err := s.table.Publish(ctx, slot, lease.Fence, some); err != nil && !errors.Is(err, ErrFenced) {
 			return err
 		}
 	}

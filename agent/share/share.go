@@ -304,16 +304,16 @@ func (s *Share) leave(ctx context.Context) error {
 	return nil
 }
 
-// Fence is the number of a lease that this process holds, and whether it does.
-func (s *Share) Fence(slot int) (int64, bool) {
+// Lease is the lease of a slot, if this process holds it.
+func (s *Share) Lease(slot int) (Lease, bool) {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
 	fence, held := s.held[slot]
-	return fence, held && s.now().Before(s.until)
+	return Lease{Slot: slot, Process: s.process, Fence: fence}, held && s.now().Before(s.until)
 }
 
 func (s *Share) holds(slot int) bool {
-	_, held := s.Fence(slot)
+	_, held := s.Lease(slot)
 	return held
 }
 

@@ -108,6 +108,11 @@ func (s *Server) render(w http.ResponseWriter, name string, p page) {
 // general words.
 func (s *Server) fail(w http.ResponseWriter, err error) {
 	s.Log.Error("request failed", "error", err)
+	if why := s.Records.Ready(); why != nil {
+		w.Header().Set("Retry-After", retryAfter)
+		plain(w, http.StatusServiceUnavailable, "The agent cannot answer now: "+why.Error()+". No saved record is lost. Try again in a minute.\n")
+		return
+	}
 	plain(w, http.StatusInternalServerError, "The agent could not answer. Its log says why. No saved record is lost.\n")
 }
 
