@@ -111,7 +111,7 @@ func (t Table) News(ctx context.Context, slot int, after share.Mark) (share.News
 	if err != nil || len(names) == 0 {
 		return out, away(err)
 	}
-	if rows, err = t.s.pool.Query(ctx, `select machine, epoch, seq, entries, conflicts, arcs, counted, chain from heads where slot = $1 and machine = any($2)`, slot, names); err != nil {
+	if rows, err = t.s.pool.Query(ctx, `select `+headColumns+` from heads where slot = $1 and machine = any($2)`, slot, names); err != nil {
 		return out, away(err)
 	}
 	err = each(rows, func() error {
