@@ -1,6 +1,7 @@
 package metrics
 
 import (
+	"cmp"
 	"slices"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -28,7 +29,7 @@ func Descriptions() []Description { return slices.Clone(described) }
 
 var described = []Description{
 	{MachineState, "1 for the state the machine is in, 0 for the other four.", []string{"machine", "state"}},
-	{MachineInfo, "Labels of the machine; always 1.", []string{"machine", "model"}},
+	{MachineInfo, "Labels of the machine: model, the site it was last at, the depot of its spares; always 1.", []string{"machine", "model", "site", "depot"}},
 	{RequiredPower, "Arc power the machine needs at reference air, above nominal.", []string{"machine"}},
 	{RequiredPowerSD, "Standard deviation of the required power.", []string{"machine"}},
 	{RequiredPowerSlope, "Change of required power per 1000 arcs.", []string{"machine"}},
@@ -41,11 +42,14 @@ var described = []Description{
 	{Streak, "Attempts in a row without a pass, up to now.", []string{"machine"}},
 	{CheckDue, "1 where a check of the machine is due, by the reason; no series where none is.", []string{"machine", "reason"}},
 	{LastRecord, "When the latest record of the machine happened.", []string{"machine"}},
+	{LastService, "When the latest service of the machine was, by what was done; no series without one.", []string{"machine", "action"}},
 	{Machines, "Machines by state, the whole fleet.", []string{"state"}},
 	{MachinesListed, "Machines that have series of their own in this scrape.", nil},
 	{SparesNeeded, "Electrode pairs the depots should hold to last the lead time with this chance.", []string{"chance"}},
 	{SparesHeld, "Electrode pairs that the depots report.", nil},
 	{DepotsShort, "Depots that hold fewer pairs than needed for this chance.", []string{"chance"}},
+	{DepotNeeded, "Electrode pairs that a depot should hold to last the lead time with this chance. At most 200 depots, the shortest first.", []string{"depot", "chance"}},
+	{DepotHeld, "Electrode pairs that a depot reports.", []string{"depot"}},
 	{LookBacksOpen, "Open look-backs by finding: spans of one machine, from the last point known good to the finding, with splices that wait for a decision.", nil},
 	{LookBackOldest, "When the machine of the oldest of them was found out; no series where none waits.", nil},
 	{Ready, "1 while every source takes records and every machine has its answer.", nil},
@@ -100,6 +104,7 @@ func (c *collector) Collect(out chan<- prometheus.Metric) {
 	if f.Read {
 		s.fleet(&f, len(listed))
 		s.spares(f.Spares)
+		s.depots(f.Spares, c.options.Depots)
 		s.lookBacks(&f)
 	}
 	s.agent(&f)
@@ -109,7 +114,7 @@ func (c *collector) Collect(out chan<- prometheus.Metric) {
 }
 
 // needSomeone is the first most machines, worst first, that are not fit.
-func needSomeone(machines []advise.Assessment, most int) []advise.Assessment {
+func needSomeone(machines []Machine, most int) []Machine {
 	n := 0
 	for n < len(machines) && n < most && machines[n].State != advise.Fit {
 		n++
@@ -134,7 +139,7 @@ func (s *scrape) percent(name string, v drift.Opt[float64], machine string) {
 	}
 }
 
-func (s *scrape) machine(a *advise.Assessment) {
+func (s *scrape) machine(a *Machine) {
 	m := a.Machine
 	for _, state := range advise.States() {
 		s.gauge(MachineState, oneIf(a.State == state), m, string(state))
@@ -143,7 +148,7 @@ func (s *scrape) machine(a *advise.Assessment) {
 	if a.Model != nil {
 		model = *a.Model
 	}
-	s.gauge(MachineInfo, 1, m, model)
+	s.gauge(MachineInfo, 1, m, model, a.Site, a.Depot)
 	s.percent(RequiredPower, a.Drift.RequiredPower, m)
 	s.percent(RequiredPowerSD, a.Drift.SD, m)
 	s.percent(RequiredPowerSlope, a.Drift.Per1000Arcs, m)
@@ -167,6 +172,9 @@ func (s *scrape) machine(a *advise.Assessment) {
 	}
 	if last, ok := a.Data.Last.Get(); ok {
 		s.gauge(LastRecord, float64(last.UnixMilli())/1000, m)
+	}
+	if !a.Serviced.IsZero() {
+		s.gauge(LastService, float64(a.Serviced.UnixMilli())/1000, m, string(a.Service))
 	}
 }
 
@@ -193,7 +201,7 @@ func (s *scrape) lookBacks(f *Facts) {
 	}
 }
 
-// spares sums over the depots: their names are free text and must not be labels.
+// spares sums over all depots.
 func (s *scrape) spares(depots []advise.Spares) {
 	var need95, need99, short95, short99, inStock float64
 	for i := range depots {
@@ -210,6 +218,22 @@ func (s *scrape) spares(depots []advise.Spares) {
 	s.gauge(DepotsShort, short95, "0.95")
 	s.gauge(DepotsShort, short99, "0.99")
 	s.gauge(SparesHeld, inStock)
+}
+
+// depots shows the first most depots, the one that is short by most pairs first: their
+// names are free text, and the number of series is bounded.
+func (s *scrape) depots(depots []advise.Spares, most int) {
+	lacks := func(d *advise.Spares) int64 { return int64(d.Hold95) - d.Held.Or(0) }
+	depots = slices.Clone(depots)
+	slices.SortStableFunc(depots, func(a, b advise.Spares) int { return cmp.Compare(lacks(&b), lacks(&a)) })
+	for i := range depots[:min(len(depots), most)] {
+		d := &depots[i]
+		s.gauge(DepotNeeded, float64(d.Hold95), d.Depot, "0.95")
+		s.gauge(DepotNeeded, float64(d.Hold99), d.Depot, "0.99")
+		if held, known := d.Held.Get(); known {
+			s.gauge(DepotHeld, float64(held), d.Depot)
+		}
+	}
 }
 
 func (s *scrape) agent(f *Facts) {

@@ -13,6 +13,7 @@ import (
 	"regexp"
 	"slices"
 	"strconv"
+	"strings"
 	"testing"
 
 	"github.com/grafana/grafana-foundation-sdk/go/cog"
@@ -22,6 +23,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/drift/advise"
+	"arcdrift/drift/phrase"
 )
 
 const (
@@ -84,6 +86,20 @@ func TestPromtoolAcceptsRules(t *testing.T) {
 	require.NoError(t, err, "amtool (Debian package prometheus-alertmanager): %s", out)
 }
 
+// Every alert fires in a test of promtool.
+func TestEveryAlertIsTested(t *testing.T) {
+	rules, err := os.ReadFile(filepath.Join(rulesDir, "arcdrift.rules.yml"))
+	require.NoError(t, err)
+	tests, err := os.ReadFile(filepath.Join(rulesDir, "arcdrift.rules.test.yml"))
+	require.NoError(t, err)
+	names := regexp.MustCompile(`(?m)^ *- alert: (\w+)$`).FindAllSubmatch(rules, -1)
+	require.NotEmpty(t, names)
+	for _, name := range names {
+		fires := regexp.MustCompile(`alertname: ` + string(name[1]) + `\n *exp_alerts:\n *- exp_labels`)
+		assert.Regexp(t, fires, string(tests), "%s fires in no test", name[1])
+	}
+}
+
 // Alerts that may send somebody to the electrodes carry the house's cautions.
 func TestRulesCarryTheCautions(t *testing.T) {
 	text, err := os.ReadFile(filepath.Join(rulesDir, "arcdrift.rules.yml"))
@@ -95,6 +111,57 @@ func TestRulesCarryTheCautions(t *testing.T) {
 		require.NoError(t, err)
 		assert.Equal(t, advise.CautionText(), text)
 	}
+}
+
+// A state is a word with a colour wherever a dashboard shows one, and fit is the good one.
+func TestStatesHaveWordsAndColours(t *testing.T) {
+	type mapped struct{ Text, Color string }
+	seen := map[string]map[string]mapped{}
+	var walk func(any)
+	walk = func(v any) {
+		switch v := v.(type) {
+		case []any:
+			for _, one := range v {
+				walk(one)
+			}
+		case map[string]any:
+			if options, ok := v["options"].(map[string]any); ok && v["type"] == "value" && len(options) == len(advise.States()) {
+				text, err := json.Marshal(options)
+				require.NoError(t, err)
+				var got map[string]mapped
+				require.NoError(t, json.Unmarshal(text, &got))
+				for code, one := range got {
+					if seen[one.Text] == nil {
+						seen[one.Text] = map[string]mapped{}
+					}
+					seen[one.Text][code] = one
+				}
+			}
+			for _, one := range v {
+				walk(one)
+			}
+		}
+	}
+	for _, text := range grafanaFiles(t) {
+		var b any
+		require.NoError(t, json.Unmarshal(text, &b))
+		walk(b)
+	}
+	colours := map[string]string{}
+	for _, state := range advise.States() {
+		word := phrase.State(state)
+		require.Contains(t, seen, word)
+		assert.Contains(t, seen[word], string(state), "as text")
+		assert.Len(t, seen[word], 2, "as text and as a number")
+		for _, one := range seen[word] {
+			require.NotEmpty(t, one.Color)
+			if colours[word] != "" {
+				assert.Equal(t, colours[word], one.Color, word)
+			}
+			colours[word] = one.Color
+		}
+	}
+	assert.Len(t, colours, len(advise.States()))
 }
 
 // grafanaFiles are the dashboards by file name.
@@ -140,6 +207,8 @@ type board struct {
 		Targets                  []struct{ Expr string }
 	}
 	Templating struct{ List []struct{ Name string } }
+	Time       struct{ From string }
+	Links      []struct{ URL string }
 }
 
 func boards(t *testing.T) map[string]board {
@@ -158,6 +227,15 @@ func TestDashboardsKeepHouseRules(t *testing.T) {
 		assert.False(t, uids[b.UID], "%s: uid %s twice", name, b.UID)
 		uids[b.UID] = true
 		assert.Equal(t, "datasource", b.Templating.List[0].Name, name)
+		assert.Equal(t, "now-90d", b.Time.From, name)
+		assert.True(t, slices.ContainsFunc(b.Links, func(l struct{ URL string }) bool { return strings.HasSuffix(l.URL, "/help/alerts") }), "%s leads to the runbook", name)
+		if name != "agent.json" {
+			var variables []string
+			for _, v := range b.Templating.List {
+				variables = append(variables, v.Name)
+			}
+			assert.Equal(t, []string{"datasource", "instance", "site", "depot", "model", "machine"}, variables, name)
+		}
 		taken := map[[2]int]string{}
 		ids := map[int]bool{}
 		for _, p := range b.Panels {

@@ -2,9 +2,9 @@
 // set of facts at scrape time, so that a machine that left leaves no series
 // behind. Units are base units: ratios from 0 to 1, seconds, bytes, arcs.
 //
-// Labels are the machine, its model and closed sets only, and their number is bounded: a
-// fleet above Options.EachUpTo machines has totals, and series for the machines that need
-// someone, worst first.
+// Labels are the machine, its model, site and depot, and closed sets only, and the number
+// of series is bounded: a fleet above Options.EachUpTo machines has totals, and series for
+// the machines that need someone, worst first; of the depots the shortest have series.
 package metrics
 
 import (
@@ -27,7 +27,7 @@ type Facts struct {
 	// metrics of machines: zero machines to stop would look like good news.
 	Read bool
 	// Machines are the assessments, the machine that needs someone most first.
-	Machines []advise.Assessment
+	Machines []Machine
 	// Records counts the records that were submitted since the agent started.
 	Records map[Arrival]uint64
 	// Firing counts the open alerts by rule; a rule without one is there with 0.
@@ -70,6 +70,16 @@ type Pool struct {
 	// seconds.
 	Waited  int64
 	Waiting float64
+}
+
+// Machine is a machine's assessment with its labels.
+type Machine struct {
+	advise.Assessment
+	// Site is where it was last, Depot where its spares lie.
+	Site, Depot string
+	// Service is what was done last and Serviced when; zero without one.
+	Service  drift.Action
+	Serviced time.Time
 }
 
 // Link is a connection to the outside broker or the hub.
@@ -121,11 +131,13 @@ type Options struct {
 	EachUpTo int
 	// WorstOf is how many machines have series of their own in a larger fleet.
 	WorstOf int
+	// Depots is how many depots have series of their own.
+	Depots int
 }
 
 // DefaultOptions keep a scrape under a tenth of a second of one processor: 2,000
 // machines take about 70 ms, 10,000 six times as long.
-func DefaultOptions() Options { return Options{EachUpTo: 2000, WorstOf: 500} }
+func DefaultOptions() Options { return Options{EachUpTo: 2000, WorstOf: 500, Depots: 200} }
 
 // Registry is the agent's own registry: the collector, the Go runtime and the process,
 // without the global registry that libraries write to.

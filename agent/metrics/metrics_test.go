@@ -48,9 +48,10 @@ func small() metrics.Facts {
 	return metrics.Facts{
 		Read: true, Ready: true, Links: []metrics.Link{{Name: "broker", Up: true}, {Name: "hub"}},
 		Forward: &metrics.Forward{Waiting: 12, Oldest: 90, Refused: 1},
-		Machines: []advise.Assessment{
-			worn("K-07", advise.Stop), moved, worn("K-02", advise.ServiceSoon),
-			{Machine: "K-30", State: advise.NoData}, worn("K-01", advise.Fit),
+		Machines: []metrics.Machine{
+			{Assessment: worn("K-07", advise.Stop), Site: "Elm Street", Depot: "north", Service: drift.Cleaned, Serviced: time.Date(2026, 3, 1, 7, 45, 0, 0, time.UTC)},
+			{Assessment: moved}, {Assessment: worn("K-02", advise.ServiceSoon)},
+			{Assessment: advise.Assessment{Machine: "K-30", State: advise.NoData}}, {Assessment: worn("K-01", advise.Fit)},
 		},
 		Records: map[metrics.Arrival]uint64{
 			{Type: drift.TypeCalibration, Result: metrics.Taken}:   412,
@@ -102,42 +103,45 @@ func TestValuesInBaseUnits(t *testing.T) {
 
 	got := samples(t, scrape(t, handler(t, small(), metrics.DefaultOptions())))
 	for series, value := range map[string]float64{
-		`arcdrift_machine_state{machine="K-07",state="stop"}`:                    1,
-		`arcdrift_machine_state{machine="K-07",state="fit"}`:                     0,
-		`arcdrift_machine_info{machine="K-07",model="type-2"}`:                   1,
-		`arcdrift_machine_info{machine="K-30",model=""}`:                         1,
-		`arcdrift_required_power_ratio{machine="K-07"}`:                          0.041,
-		`arcdrift_required_power_slope_ratio_per_1000_arcs{machine="K-07"}`:      0.033,
-		`arcdrift_power_limit_ratio{machine="K-07"}`:                             0.12,
-		`arcdrift_scatter_ratio{machine="K-07"}`:                                 0.009,
-		`arcdrift_electrode_arcs{machine="K-07"}`:                                1840,
-		`arcdrift_electrode_beyond_horizon_ratio{machine="K-07"}`:                0.02,
-		`arcdrift_failed_attempts_streak{machine="K-07"}`:                        3,
-		`arcdrift_last_record_timestamp_seconds{machine="K-07"}`:                 1772437500,
-		`arcdrift_machines{state="stop"}`:                                        1,
-		`arcdrift_machines_listed`:                                               5,
-		`arcdrift_spare_pairs_needed{chance="0.95"}`:                             5,
-		`arcdrift_spare_pairs_needed{chance="0.99"}`:                             7,
-		`arcdrift_depots_short{chance="0.95"}`:                                   0,
-		`arcdrift_depots_short{chance="0.99"}`:                                   1,
-		`arcdrift_spare_pairs_held`:                                              4,
-		`arcdrift_records_total{result="taken",type="calibration"}`:              412,
-		`arcdrift_records_total{result="refused",type="unknown"}`:                1,
-		`arcdrift_records_total{result="conflict",type="setup"}`:                 0,
-		`arcdrift_alerts_firing{rule="stop"}`:                                    1,
-		`arcdrift_alert_rule_silenced{rule="electrode-service"}`:                 1,
-		`arcdrift_alert_rule_silenced{rule="stop"}`:                              0,
-		`arcdrift_check_due{machine="K-11",reason="moved"}`:                      1,
-		`arcdrift_notify_waiting{channel="mail"}`:                                2,
-		`arcdrift_notify_channel_dead{channel="mail"}`:                           1,
-		`arcdrift_build_info{goversion="go1.26",revision="abc",version="1.2.3"}`: 1,
-		`arcdrift_store_bytes`:                                                   4 << 20,
-		`arcdrift_ready`:                                                         1,
-		`arcdrift_link_up{link="broker"}`:                                        1,
-		`arcdrift_link_up{link="hub"}`:                                           0,
-		`arcdrift_forward_waiting_records`:                                       12,
-		`arcdrift_forward_oldest_waiting_seconds`:                                90,
-		`arcdrift_forward_refused_total`:                                         1,
+		`arcdrift_machine_state{machine="K-07",state="stop"}`:                                  1,
+		`arcdrift_machine_state{machine="K-07",state="fit"}`:                                   0,
+		`arcdrift_machine_info{depot="north",machine="K-07",model="type-2",site="Elm Street"}`: 1,
+		`arcdrift_machine_info{depot="",machine="K-30",model="",site=""}`:                      1,
+		`arcdrift_machine_last_service_timestamp_seconds{action="cleaned",machine="K-07"}`:     1772351100,
+		`arcdrift_depot_spare_pairs_needed{chance="0.95",depot="north"}`:                       3,
+		`arcdrift_depot_spare_pairs_held{depot="north"}`:                                       4,
+		`arcdrift_required_power_ratio{machine="K-07"}`:                                        0.041,
+		`arcdrift_required_power_slope_ratio_per_1000_arcs{machine="K-07"}`:                    0.033,
+		`arcdrift_power_limit_ratio{machine="K-07"}`:                                           0.12,
+		`arcdrift_scatter_ratio{machine="K-07"}`:                                               0.009,
+		`arcdrift_electrode_arcs{machine="K-07"}`:                                              1840,
+		`arcdrift_electrode_beyond_horizon_ratio{machine="K-07"}`:                              0.02,
+		`arcdrift_failed_attempts_streak{machine="K-07"}`:                                      3,
+		`arcdrift_last_record_timestamp_seconds{machine="K-07"}`:                               1772437500,
+		`arcdrift_machines{state="stop"}`:                                                      1,
+		`arcdrift_machines_listed`:                                                             5,
+		`arcdrift_spare_pairs_needed{chance="0.95"}`:                                           5,
+		`arcdrift_spare_pairs_needed{chance="0.99"}`:                                           7,
+		`arcdrift_depots_short{chance="0.95"}`:                                                 0,
+		`arcdrift_depots_short{chance="0.99"}`:                                                 1,
+		`arcdrift_spare_pairs_held`:                                                            4,
+		`arcdrift_records_total{result="taken",type="calibration"}`:                            412,
+		`arcdrift_records_total{result="refused",type="unknown"}`:                              1,
+		`arcdrift_records_total{result="conflict",type="setup"}`:                               0,
+		`arcdrift_alerts_firing{rule="stop"}`:                                                  1,
+		`arcdrift_alert_rule_silenced{rule="electrode-service"}`:                               1,
+		`arcdrift_alert_rule_silenced{rule="stop"}`:                                            0,
+		`arcdrift_check_due{machine="K-11",reason="moved"}`:                                    1,
+		`arcdrift_notify_waiting{channel="mail"}`:                                              2,
+		`arcdrift_notify_channel_dead{channel="mail"}`:                                         1,
+		`arcdrift_build_info{goversion="go1.26",revision="abc",version="1.2.3"}`:               1,
+		`arcdrift_store_bytes`:                                                                 4 << 20,
+		`arcdrift_ready`:                                                                       1,
+		`arcdrift_link_up{link="broker"}`:                                                      1,
+		`arcdrift_link_up{link="hub"}`:                                                         0,
+		`arcdrift_forward_waiting_records`:                                                     12,
+		`arcdrift_forward_oldest_waiting_seconds`:                                              90,
+		`arcdrift_forward_refused_total`:                                                       1,
 	} {
 		require.Contains(t, got, series)
 		assert.InDelta(t, value, got[series], 1e-15, series) // one rounding, of percent to ratio
@@ -183,7 +187,7 @@ func TestNoStaleMachine(t *testing.T) {
 	facts := small()
 	registry := metrics.Registry(func() metrics.Facts { return facts }, build, metrics.DefaultOptions())
 	h := metrics.Handler(registry, log.New(io.Discard, "", 0))
-	series := `arcdrift_machine_info{machine="K-07",model="type-2"}`
+	series := `arcdrift_machine_info{depot="north",machine="K-07",model="type-2",site="Elm Street"}`
 	require.Contains(t, samples(t, scrape(t, h)), series)
 	facts.Machines = facts.Machines[1:]
 	assert.NotContains(t, samples(t, scrape(t, h)), series)
@@ -202,7 +206,7 @@ func large(n int) metrics.Facts {
 		case i < n/10+n/5:
 			state = advise.NoData
 		}
-		facts.Machines = append(facts.Machines, worn(fmt.Sprintf("M-%06d", i), state))
+		facts.Machines = append(facts.Machines, metrics.Machine{Assessment: worn(fmt.Sprintf("M-%06d", i), state)})
 	}
 	return facts
 }
@@ -215,9 +219,9 @@ func TestLargeFleetIsBounded(t *testing.T) {
 	assert.Equal(t, 10_000.0, got[`arcdrift_machines{state="stop"}`], "totals count everybody")
 	assert.Equal(t, 70_000.0, got[`arcdrift_machines{state="fit"}`])
 	assert.Equal(t, float64(options.WorstOf), got["arcdrift_machines_listed"])
-	assert.Contains(t, got, `arcdrift_machine_info{machine="M-000000",model="type-2"}`, "the worst is listed")
-	assert.Contains(t, got, `arcdrift_machine_info{machine="M-000499",model="type-2"}`)
-	assert.NotContains(t, got, `arcdrift_machine_info{machine="M-000500",model="type-2"}`)
+	assert.Contains(t, got, `arcdrift_machine_info{depot="",machine="M-000000",model="type-2",site=""}`, "the worst is listed")
+	assert.Contains(t, got, `arcdrift_machine_info{depot="",machine="M-000499",model="type-2",site=""}`)
+	assert.NotContains(t, got, `arcdrift_machine_info{depot="",machine="M-000500",model="type-2",site=""}`)
 
 	// 19 series a machine: 5 states, 3 chances, 11 of one each. The rest of the
 	// agent and of the Go runtime is well under 200.

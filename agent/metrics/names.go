@@ -17,12 +17,15 @@ const (
 	Streak             = "arcdrift_failed_attempts_streak"
 	CheckDue           = "arcdrift_check_due"
 	LastRecord         = "arcdrift_last_record_timestamp_seconds"
+	LastService        = "arcdrift_machine_last_service_timestamp_seconds"
 
 	Machines       = "arcdrift_machines"
 	MachinesListed = "arcdrift_machines_listed"
 	SparesNeeded   = "arcdrift_spare_pairs_needed"
 	SparesHeld     = "arcdrift_spare_pairs_held"
 	DepotsShort    = "arcdrift_depots_short"
+	DepotNeeded    = "arcdrift_depot_spare_pairs_needed"
+	DepotHeld      = "arcdrift_depot_spare_pairs_held"
 
 	LookBacksOpen  = "arcdrift_lookbacks_open"
 	LookBackOldest = "arcdrift_lookback_oldest_timestamp_seconds"

@@ -395,8 +395,14 @@ func (s *Server) diagnostics() []string {
 func (s *Server) facts() metrics.Facts {
 	board, version := s.ownBoard()
 	out := metrics.Facts{Records: s.intake.seen(), Read: version > 0, Ready: s.Ready() == nil}
+	snapshot := s.fleet.Snapshot()
 	for i := range board {
-		out.Machines = append(out.Machines, board[i].Assessment)
+		about := snapshot.About(board[i].Machine)
+		m := metrics.Machine{Assessment: board[i].Assessment, Site: board[i].Site, Depot: about.Settings.Depot}
+		if about.Service != nil {
+			m.Service, m.Serviced = about.Service.Action, about.Serviced
+		}
+		out.Machines = append(out.Machines, m)
 	}
 	if stats, err := s.store.Stats(); err == nil {
 		out.StoreBytes = stats.Size
