@@ -29,8 +29,8 @@ type Postgres struct {
 	dir    string
 	as     *syscall.Credential // it refuses to run as root
 	end    *os.File            // when it is closed, as by the end of this process, the server stops
-	runs   *exec.Cmd
-	number atomic.Int64 // of the last database
+	ended  chan struct{}       // closed when it has
+	number atomic.Int64        // of the last database
 }
 
 // NewPostgres makes a server below a directory and starts it. Settings are as
@@ -110,8 +110,25 @@ func (p *Postgres) set(settings ...string) error {
 	return errors.Join(err, f.Close())
 }
 
-// Start starts the server and waits until it answers.
+// Start starts the server and waits until it answers. It tries again if the server ends at
+// once, as it does while a process of a killed one is still going.
 func (p *Postgres) Start() error {
+	err := p.begin()
+	for end := time.Now().Add(2 * time.Minute); err == nil && time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+		select {
+		case <-p.ended:
+			err = errors.Join(p.end.Close(), p.begin())
+		default:
+			if p.answers() == nil {
+				return nil
+			}
+		}
+	}
+	text, _ := os.ReadFile(filepath.Join(p.dir, "log"))
+	return errors.Join(err, fmt.Errorf("the server does not answer: %s", text))
+}
+
+func (p *Postgres) begin() error {
 	path, err := program("postgres")
 	if err != nil {
 		return err
@@ -126,20 +143,18 @@ func (p *Postgres) Start() error {
 		return err
 	}
 	defer log.Close()
-	p.end = w
-	p.runs = exec.Command("sh", "-c", `"$0" -D "$1" <&- & read -r _; kill -QUIT $! 2>&-; wait`, path, p.data())
-	p.runs.Dir, p.runs.Stdin, p.runs.Stdout, p.runs.Stderr = p.dir, r, log, log
-	p.runs.SysProcAttr = &syscall.SysProcAttr{Credential: p.as}
-	if err := p.runs.Start(); err != nil {
+	runs := exec.Command("sh", "-c", `exec 3<&0; "$0" -D "$1" <&- 3<&- & pid=$!; { read -r _ <&3; kill -QUIT $pid 2>&-; } & wait $pid`, path, p.data())
+	runs.Dir, runs.Stdin, runs.Stdout, runs.Stderr = p.dir, r, log, log
+	runs.SysProcAttr = &syscall.SysProcAttr{Credential: p.as}
+	if err := runs.Start(); err != nil {
 		return err
 	}
-	for end := time.Now().Add(2 * time.Minute); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
-		if err = p.answers(); err == nil {
-			return nil
-		}
-	}
-	text, _ := os.ReadFile(filepath.Join(p.dir, "log"))
-	return fmt.Errorf("the server does not answer: %w: %s", err, text)
+	p.end, p.ended = w, make(chan struct{})
+	go func(ended chan struct{}) {
+		_ = runs.Wait() // it was killed, and says so
+		close(ended)
+	}(p.ended)
+	return nil
 }
 
 func (p *Postgres) answers() error {
@@ -253,13 +268,15 @@ func alive(pid int) bool {
 
 func (p *Postgres) wait() error {
 	err := p.end.Close()
-	_ = p.runs.Wait() // it was killed, and says so
+	<-p.ended
 	return err
 }
 
 // Stop ends the server and removes its directory.
 func (p *Postgres) Stop() error {
-	if p.runs.ProcessState == nil {
+	select {
+	case <-p.ended:
+	default:
 		if err := p.wait(); err != nil {
 			return err
 		}

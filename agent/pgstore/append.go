@@ -41,7 +41,7 @@ func (s *Store) Append(entries []drift.Entry, refusals []drift.Refusal) ([]drift
 	for i := range ready {
 		slot := s.Slot(ready[i].Machine)
 		if parts[slot] == nil {
-			parts[slot] = &part{slot: slot, ready: ready, placed: placed, before: before, roster: r}
+			parts[slot] = &part{slot: slot, slots: s.slots, ready: ready, placed: placed, before: before, roster: r}
 		}
 		parts[slot].of = append(parts[slot].of, i)
 	}
@@ -57,7 +57,7 @@ func (s *Store) Append(entries []drift.Entry, refusals []drift.Refusal) ([]drift
 		return nil, away(err)
 	}
 	for _, p := range parts {
-		s.numbers.saw(p.last)
+		s.saw(p.last)
 	}
 	return placed, nil
 }
@@ -69,10 +69,11 @@ func (s *Store) withConn(ctx context.Context, f func(context.Context, *pgxpool.C
 // part is the entries of one slot in one Append.
 type part struct {
 	slot   int
+	slots  int // that there are
 	ready  []store.Prepared
 	of     []int // which of them are this slot's
 	placed []drift.Placement
-	before place // the number before the first of all
+	before place // the tick before the first of all, see numbers
 	roster *roster
 
 	last       place // the last number of the slot
@@ -184,10 +185,7 @@ func (p *part) place() error {
 		if p.repeat(i, own) || p.repeat(i, p.own(e.Other(), e.Machine)) {
 			continue
 		}
-		at := place{p.before.epoch, p.before.seq + uint64(i) + 1}
-		if !p.last.before(at) {
-			at = place{p.last.epoch, p.last.seq + 1}
-		}
+		at := p.number(i)
 		h := p.machines[e.Machine]
 		if h == nil {
 			h = &head{chain: make([]byte, 32)}
@@ -221,6 +219,17 @@ func (p *part) place() error {
 		p.rows = append(p.rows, r)
 	}
 	return p.roster.failed()
+}
+
+// number is the number of an entry: the process's tick for it, or the one after the slot's
+// last; the slot is the remainder, so that no two slots give the same number.
+func (p *part) number(i int) place {
+	number := func(tick uint64) uint64 { return tick*uint64(p.slots) + uint64(p.slot) }
+	at := place{p.before.epoch, number(p.before.seq + uint64(i) + 1)}
+	if !p.last.before(at) {
+		at = place{p.last.epoch, number(p.last.seq/uint64(p.slots) + 1)}
+	}
+	return at
 }
 
 // own are the entries of an id that belong to the machine. A sender for another machine

@@ -14,11 +14,12 @@
 //
 // # Numbers
 //
-// An entry's number (epoch, seq) is a logical clock (Lamport, Time, clocks, and the
-// ordering of events in a distributed system, 1978): above every number that the process
-// has given or seen, and above the last of the slot. So it rises within a machine, and in
-// the order in which one process took records, without a sequence that all share. Two
-// processes may give the same number in different slots. Numbers may be left out.
+// An entry's number (epoch, seq) comes from a logical clock (Lamport, Time, clocks, and
+// the ordering of events in a distributed system, 1978): it is above every number that the
+// process has given or seen, and above the last of the slot. So numbers rise within a
+// machine, and in the order in which one process took records, without a sequence that all
+// share. The slot is the remainder of seq by the number of slots, so no two slots give the
+// same. There are gaps. Entries that were adopted from a file have the file's numbers.
 //
 // A transaction can commit after another that has higher numbers in another slot. So
 // [Store.Since] first moves slots that are behind up to the highest number, one

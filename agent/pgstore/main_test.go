@@ -2,6 +2,7 @@ package pgstore_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"strings"
@@ -38,26 +39,27 @@ func run(m *testing.M) (code int, err error) {
 	if server, err = agenttest.NewPostgres(); err != nil {
 		return 1, err
 	}
-	defer func() {
-		if stopped := server.Stop(); err == nil {
-			err = stopped
-		}
-	}()
+	code, err = 1, empty()
+	if err == nil {
+		code = m.Run()
+	}
+	if err := errors.Join(err, server.Stop()); err != nil || code != 0 {
+		return code, err
+	}
+	return code, goleak.Find()
+}
+
+// empty makes the template.
+func empty() error {
 	ctx := context.Background()
 	if err := server.Do(ctx, "postgres", "create database "+template); err != nil {
-		return 1, err
+		return err
 	}
 	s, err := pgstore.Open(ctx, server.URL(template), time.Now, pgstore.Options{})
 	if err != nil {
-		return 1, err
+		return err
 	}
-	if err := s.Close(); err != nil {
-		return 1, err
-	}
-	if code = m.Run(); code == 0 {
-		err = goleak.Find()
-	}
-	return code, err
+	return s.Close()
 }
 
 // url is the address of an empty store of the test's own.

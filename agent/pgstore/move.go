@@ -97,7 +97,7 @@ func (a *adopting) entries(ctx context.Context) error {
 			return err
 		}
 	}
-	a.s.numbers.saw(place{epoch + 1, seq})
+	a.s.saw(place{epoch + 1, seq})
 	_, err = a.s.pool.Exec(ctx, `insert into generations (generation, dropped) values (0, $1)`, a.gone)
 	return err
 }

@@ -145,10 +145,10 @@ func TestAGenerationIsDropped(t *testing.T) {
 	digests, counters := must(s.Digests()), must(s.Counters())
 	before := must(s.History("K-2"))
 
-	require.NoError(t, s.SetCursor("https://hub.example", store.Cursor{Epoch: 1, Seq: 3}))
+	require.NoError(t, s.SetCursor("https://hub.example", store.Cursor{Epoch: 1, Seq: 3 * 64}))
 	_, err = s.Drop(ctx, 1)
 	require.ErrorContains(t, err, "a hub does not have")
-	require.NoError(t, s.SetCursor("https://hub.example", store.Cursor{Epoch: 1, Seq: 1000}))
+	require.NoError(t, s.SetCursor("https://hub.example", store.Cursor{Epoch: 1, Seq: 1 << 40}))
 	dropped, err := s.Compact(ctx, time.Hour)
 	require.NoError(t, err)
 	assert.Zero(t, dropped, "it is younger than that")

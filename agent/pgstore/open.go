@@ -55,12 +55,15 @@ type Store struct {
 // version. ctx bounds the opening only. now is the wall clock. The error is
 // [store.ErrNewer], an [*AwayError], or the database's.
 func Open(ctx context.Context, url string, now func() time.Time, options Options) (*Store, error) {
+	if err := migrate(ctx, url, options); err != nil {
+		return nil, away(err)
+	}
 	pool, options, err := connect(ctx, url, options)
 	if err != nil {
 		return nil, err
 	}
 	s := &Store{pool: pool, now: now, options: options, numbers: &numbers{}, scope: Whole}
-	if err := errors.Join(migrate(ctx, pool), s.prepare(ctx)); err != nil {
+	if err := s.prepare(ctx); err != nil {
 		pool.Close()
 		return nil, away(err)
 	}
@@ -88,7 +91,7 @@ func connect(ctx context.Context, url string, o Options) (*pgxpool.Pool, Options
 	}
 	config.MaxConns = int32(o.Connections)
 	config.ConnConfig.ConnectTimeout = o.Connect
-	milliseconds := strconv.FormatInt(o.Statement.Milliseconds(), 10)
+	milliseconds := strconv.FormatInt(max(0, o.Statement.Milliseconds()), 10) // 0 is no bound
 	for name, value := range map[string]string{
 		"application_name":   "arcdrift-hub",
 		"statement_timeout":  milliseconds,
@@ -110,8 +113,8 @@ func connect(ctx context.Context, url string, o Options) (*pgxpool.Pool, Options
 
 // migrate brings the tables up to this version; processes that start at once wait for
 // each other.
-func migrate(ctx context.Context, pool *pgxpool.Pool) error {
-	p, end, err := provider(pool)
+func migrate(ctx context.Context, url string, options Options) error {
+	p, end, err := provider(ctx, url, options)
 	if err != nil {
 		return err
 	}
@@ -133,12 +136,7 @@ func migrate(ctx context.Context, pool *pgxpool.Pool) error {
 // that refuses the tables. Everything that only this version keeps is lost, and from
 // version 1 on everything; so make a backup first. No process may have the store open.
 func MigrateBack(ctx context.Context, url string) error {
-	pool, _, err := connect(ctx, url, Options{})
-	if err != nil {
-		return err
-	}
-	defer pool.Close()
-	p, end, err := provider(pool)
+	p, end, err := provider(ctx, url, Options{})
 	if err != nil {
 		return err
 	}
@@ -147,7 +145,23 @@ func MigrateBack(ctx context.Context, url string) error {
 	return away(err)
 }
 
-func provider(pool *pgxpool.Pool) (*goose.Provider, func(), error) {
+// provider has a pool of its own: a statement of a migration may take as long as it needs.
+func provider(ctx context.Context, url string, options Options) (p *goose.Provider, end func(), err error) {
+	options.Statement = -1
+	pool, _, err := connect(ctx, url, options)
+	if err != nil {
+		return nil, nil, err
+	}
+	db := stdlib.OpenDBFromPool(pool)
+	end = func() {
+		_ = db.Close() // nothing is open any more
+		pool.Close()
+	}
+	defer func() {
+		if err != nil {
+			end()
+		}
+	}()
 	scripts, err := fs.Sub(files, "migrations")
 	if err != nil {
 		return nil, nil, err
@@ -156,9 +170,8 @@ func provider(pool *pgxpool.Pool) (*goose.Provider, func(), error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	db := stdlib.OpenDBFromPool(pool)
-	p, err := goose.NewProvider(goose.DialectPostgres, db, scripts, goose.WithSessionLocker(locker))
-	return p, func() { _ = db.Close() }, err // the pool stays open
+	p, err = goose.NewProvider(goose.DialectPostgres, db, scripts, goose.WithSessionLocker(locker))
+	return p, end, err
 }
 
 // prepare fills the tables of a new store, and reads what never changes.
@@ -189,7 +202,7 @@ func (s *Store) prepare(ctx context.Context) error {
 		return err
 	}
 	at, err := s.newest(ctx)
-	s.numbers.saw(at)
+	s.saw(at)
 	return err
 }
 
@@ -247,14 +260,15 @@ func (p place) before(other place) bool {
 	return p.epoch < other.epoch || p.epoch == other.epoch && p.seq < other.seq
 }
 
-// numbers gives numbers to entries: a logical clock (Lamport 1978). A number is above all
-// that its process has given or seen, and above the last of its slot.
+// numbers is a logical clock (Lamport 1978) that ticks for every entry. A tick is above all
+// that its process has given or seen, and above the last of its slot. The number of an
+// entry is the tick times the number of slots, plus the slot.
 type numbers struct {
 	mu sync.Mutex
-	at place
+	at place // seq counts ticks
 }
 
-// reserve returns the number before the next n, which are the caller's.
+// reserve returns the tick before the next n, which are the caller's.
 func (c *numbers) reserve(n int) place {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -264,11 +278,12 @@ func (c *numbers) reserve(n int) place {
 }
 
 // saw notes a number that is in use.
-func (c *numbers) saw(p place) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.at.before(p) {
-		c.at = p
+func (s *Store) saw(number place) {
+	tick := place{number.epoch, number.seq / uint64(s.slots)}
+	s.numbers.mu.Lock()
+	defer s.numbers.mu.Unlock()
+	if s.numbers.at.before(tick) {
+		s.numbers.at = tick
 	}
 }
 

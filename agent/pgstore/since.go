@@ -40,13 +40,12 @@ func (s *Store) settle(ctx context.Context) (place, error) {
 			_, err = s.pool.Exec(ctx, `update slots set epoch = $2, seq = $3 where slot = $1 and (epoch, seq) < ($2, $3)`, slot, to.epoch, to.seq)
 		}
 	}
-	s.numbers.saw(to)
+	s.saw(to)
 	return to, away(err)
 }
 
 // Since returns the entries after these numbers in order of their numbers, conflicts
-// included, about limit of them (0: all; entries that two processes gave the same number
-// come together). An entry that is stored later has a higher number than all that were
+// included, at most limit of them (0: all). An entry that is stored later has a higher number than all that were
 // returned. An arc count of a dropped generation is among them if nothing of its record
 // was lost; otherwise its number is left out. A corrupt entry ends the list: it is the
 // error, a [*store.Damage], and the entries before it are returned.
@@ -82,7 +81,7 @@ func (s *Store) since(ctx context.Context, after place, limit int) ([]drift.Entr
 		if err != nil || !found {
 			return out, err
 		}
-		after = place{from.epoch, from.seq + window - 1}
+		after = place{from.epoch, from.seq + window*uint64(s.slots) - 1} // a tick is one entry
 		rows, err := s.window(ctx, from, after)
 		if err != nil {
 			return out, err
@@ -97,19 +96,10 @@ func (s *Store) since(ctx context.Context, after place, limit int) ([]drift.Entr
 			}
 		}
 	}
-	return cut(out, limit), nil
-}
-
-// cut is the first entries, up to the last of those with one number.
-func cut(entries []drift.Entry, limit int) []drift.Entry {
-	if limit == 0 || len(entries) <= limit {
-		return entries
+	if limit > 0 && len(out) > limit {
+		out = out[:limit]
 	}
-	end := limit
-	for end < len(entries) && entries[end].StoreEpoch == entries[limit-1].StoreEpoch && entries[end].StoreSeq == entries[limit-1].StoreSeq {
-		end++
-	}
-	return entries[:end]
+	return out, nil
 }
 
 // firstAfter is the first number in use after one and up to another.
@@ -149,9 +139,7 @@ func (s *Store) window(ctx context.Context, from, to place) ([]row, error) {
 			err = wholes(ctx, s.pool, slot, of)
 		}
 	}
-	slices.SortStableFunc(all, func(a, b row) int {
-		return cmp.Or(cmp.Compare(a.Seq, b.Seq), cmp.Compare(a.Machine, b.Machine))
-	})
+	slices.SortFunc(all, func(a, b row) int { return cmp.Compare(a.Seq, b.Seq) })
 	return all, away(err)
 }
 

@@ -61,8 +61,8 @@ func TestVerifyFindsWhatWasChanged(t *testing.T) {
 		"the last one, with a head": `with gone as (delete from entries` + last + `) update heads set entries = entries - 1 where machine = 'K-1'`,
 		"a machine removed":         `delete from entries where machine = 'K-2'`,
 		"a machine without a trace": `with a as (delete from entries where machine = 'K-2'), b as (delete from heads where machine = 'K-2') delete from counts where machine = 'K-2'`,
-		"a record copied":           `insert into entries select slot, machine, epoch, seq + 1000, kind, generation, id, value from entries` + third,
-		"two records exchanged":     `update entries set seq = case seq when (select min(seq) from entries where machine = 'K-2') then 1000 else seq end where machine = 'K-2'`,
+		"a record copied":           `insert into entries select slot, machine, epoch, seq + 64000, kind, generation, id, value from entries` + third,
+		"two records exchanged":     `update entries set seq = case seq when (select min(seq) from entries where machine = 'K-2') then 64000 else seq end where machine = 'K-2'`,
 		"an id":                     `update entries set id = set_byte(id, 0, get_byte(id, 0) # 1)` + third,
 		"a conflict hidden":         `update entries set kind = 0 where kind = 1`,
 		"a setup hidden":            `update entries set kind = 0 where kind = 2`,
@@ -90,11 +90,12 @@ func TestACorruptRecordIsLeftOut(t *testing.T) {
 	at := server.Database(t, template)
 	s := open(t, server.URL(at))
 	filled(t, s)
-	require.NoError(t, server.Do(t.Context(), at, `update entries set value = set_byte(value, 60, get_byte(value, 60) # 1) where machine = 'K-1' and seq = 1`))
+	first := must(s.History("K-1"))[0].StoreSeq
+	require.NoError(t, server.Do(t.Context(), at, `update entries set value = set_byte(value, 60, get_byte(value, 60) # 1) where machine = 'K-1' and seq = (select min(seq) from entries where machine = 'K-1')`))
 	h, err := s.History("K-1")
 	var d *store.Damage
 	require.ErrorAs(t, err, &d)
-	assert.EqualValues(t, 1, d.Seq)
+	assert.Equal(t, first, d.Seq)
 	assert.Len(t, h, 12)
 	n, corrupt := 0, 0
 	for _, err := range s.Entries() {
