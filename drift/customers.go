@@ -5,17 +5,17 @@ import (
 	"time"
 )
 
-// Customers says for whom each machine works, from the setups of machines. A machine of
-// which no setup names a customer works for nobody. Sites and models do not count: they
-// are labels in records that a crew types, and a crew must not move a machine to another
-// customer. The zero value is empty and ready.
+// Customers says to which customer of a hub each machine belongs, from the setups of
+// machines. A machine of which no setup names a customer belongs to nobody. Sites and
+// models do not count: they are labels in records that a crew types, and a crew must not
+// move a machine to another customer. The zero value is empty and ready.
 type Customers struct {
 	setups Setups
 	any    bool
 	stated map[string]Assignment // by the name under which it was stated
 }
 
-// Assignment is for whom a machine works, and at which depot its own setups say that it
+// Assignment is to whom a machine belongs, and at which depot its own setups say that it
 // is.
 type Assignment struct {
 	Customer, Depot string
@@ -67,7 +67,7 @@ func (c *Customers) Take(e *Entry) {
 	}
 }
 
-// renamed is the assignment of the new name of a machine. If the new name works for
+// renamed is the assignment of the new name of a machine. If the new name belongs to
 // another customer, what happened under the old name is not its business.
 func (a Assignment) renamed(to Assignment, when time.Time) Assignment {
 	switch {
@@ -84,7 +84,7 @@ func (a Assignment) renamed(to Assignment, when time.Time) Assignment {
 	return to
 }
 
-// Any says whether any machine works for somebody.
+// Any says whether any machine belongs to somebody.
 func (c *Customers) Any() bool { return c.any }
 
 // Of is the assignment of a machine under its present name or an earlier one.

@@ -10,7 +10,7 @@ import (
 	"arcdrift/drift"
 )
 
-func TestForWhomAMachineWorks(t *testing.T) {
+func TestToWhomAMachineBelongs(t *testing.T) {
 	t.Parallel()
 	day := func(n int) time.Time { return time.Date(2026, 3, n, 8, 0, 0, 0, time.UTC) }
 	seq := uint64(0)

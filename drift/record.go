@@ -180,7 +180,7 @@ type Setup struct {
 	WarmUp Opt[float64]
 	// Zone is an IANA time zone; Depot is where its spares lie.
 	Zone, Depot string
-	// Customer is for whom a machine works, see [Customers].
+	// Customer is to whom a machine belongs, see [Customers].
 	Customer   string
 	LeadTime   Opt[float64] // days
 	SparePairs Opt[int64]

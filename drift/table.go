@@ -59,7 +59,7 @@ var fields = []Field{
 	{Name: "warm_up_minutes", Means: "time in which a machine covers two thirds of the difference to the temperature of a place", Kind: Number, Unit: "minutes", In: inSetup, OpenMin: true, Max: 600, ref: func(r *Record) any { return &r.Setup.WarmUp }},
 	{Name: "zone", Means: "time zone, like Europe/Oslo", Kind: Text, In: inSetup, ref: func(r *Record) any { return &r.Setup.Zone }},
 	{Name: "depot", Means: "where the spare pairs are kept", Kind: Text, In: inSetup, ref: func(r *Record) any { return &r.Setup.Depot }},
-	{Name: "customer", Means: "for whom the machine works, on an agent that serves several customers: accounts that are limited to a customer see its machines only; in setups of a machine", Kind: Text, In: inSetup, ref: func(r *Record) any { return &r.Setup.Customer }},
+	{Name: "customer", Means: "to which contractor the machine belongs, on a hub that serves several; an account that is limited to a customer sees its machines only; in setups of a machine", Kind: Text, In: inSetup, ref: func(r *Record) any { return &r.Setup.Customer }},
 	{Name: "lead_time_days", Means: "time until ordered pairs arrive", Kind: Number, Unit: "days", In: inSetup, Max: 365, ref: func(r *Record) any { return &r.Setup.LeadTime }},
 	{Name: "spare_pairs", Means: "pairs held", Kind: Integer, Unit: "pairs", In: inSetup, Max: 100_000, ref: func(r *Record) any { return &r.Setup.SparePairs }},
 	{Name: "check_minutes", Means: "what a check costs, in minutes", Kind: Number, Unit: "minutes", In: inSetup, OpenMin: true, Max: 1440, ref: func(r *Record) any { return &r.Setup.CheckMinutes }},

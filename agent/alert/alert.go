@@ -88,6 +88,8 @@ type Policy struct {
 	// To names the channels that each severity goes to. The morning list goes to
 	// those of Note.
 	To map[Severity][]string
+	// Audience limits channels to the machines of some customers.
+	Audience Audience
 	// Together names the channels that get one message for all machines of a depot
 	// that are to be serviced, not one each.
 	Together []string
@@ -119,6 +121,8 @@ type Machine struct {
 	Spare string
 	// Depot is whose crews it belongs to; empty if unknown.
 	Depot string
+	// Customer is whose machine it is, where an agent serves several; empty if none.
+	Customer string
 	// Service is the latest service of the pair; zero if there was none.
 	Service Service
 }

@@ -1,7 +1,9 @@
 package alert
 
 import (
+	"cmp"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -18,33 +20,35 @@ type electrodeAlert struct {
 }
 
 // group makes one message of all that are due at a depot at one moment,
-// for the channels that people read. Each case stays its own: it ends by itself,
+// of one customer, for the channels that people read. Each case stays its own: it ends by itself,
 // and is sent alone where machines read.
 func (s *step) group() {
-	byDepot := map[string][]electrodeAlert{}
-	var depots []string
+	type place struct{ depot, customer string }
+	byPlace := map[place][]electrodeAlert{}
 	for _, d := range s.dues {
-		if d.depot == "" {
-			continue
+		if at := (place{d.depot, d.about.Customer}); d.depot != "" {
+			byPlace[at] = append(byPlace[at], d)
 		}
-		if byDepot[d.depot] == nil {
-			depots = append(depots, d.depot)
-		}
-		byDepot[d.depot] = append(byDepot[d.depot], d)
 	}
-	slices.Sort(depots)
-	for _, depot := range depots {
-		if all := byDepot[depot]; len(all) > 1 {
-			s.together(depot, all)
+	places := slices.SortedFunc(maps.Keys(byPlace), func(a, b place) int {
+		return cmp.Or(cmp.Compare(a.depot, b.depot), cmp.Compare(a.customer, b.customer))
+	})
+	for _, at := range places {
+		if all := byPlace[at]; len(all) > 1 {
+			s.together(at.depot, at.customer, all)
 		}
 	}
 	s.actions = slices.DeleteFunc(s.actions, func(a Action) bool { return len(a.To) == 0 })
 }
 
 // together takes the alerts off the channels that get them as one.
-func (s *step) together(depot string, all []electrodeAlert) {
+func (s *step) together(depot, customer string, all []electrodeAlert) {
 	slices.SortFunc(all, func(a, b electrodeAlert) int { return strings.Compare(a.about.Machine, b.about.Machine) })
-	id := fmt.Sprintf("%s/depot %s/%s", ElectrodesDue, depot, s.now.UTC().Format("20060102T150405.000Z"))
+	place := depot
+	if customer != "" {
+		place += " of " + customer
+	}
+	id := fmt.Sprintf("%s/depot %s/%s", ElectrodesDue, place, s.now.UTC().Format("20060102T150405.000Z"))
 	one := Action{
 		Key: id + "/alert", Case: id, Kind: Alert, Severity: s.rules[ElectrodesDue].Severity, Rule: ElectrodesDue,
 		Depot: depot, Opened: s.now, At: s.now, Message: s.depotText(depot, all),

@@ -173,6 +173,7 @@ func (s *step) advance(c Case, known bool, about subject) {
 		}
 	}
 	if c.Phase == Open {
+		c.SentTo = s.receivers(c.SentTo, about) // the machine may have come to another customer
 		if s.ended(&c, rule, about) {
 			return
 		}
@@ -283,7 +284,7 @@ func (s *step) send(c *Case, rule Rule, about subject) {
 	if about.now != met || !c.SentAt.IsZero() && !c.Again || c.Acknowledged != nil || !s.sends(rule) || s.now.Before(c.Due) {
 		return
 	}
-	to := slices.Clone(s.To[rule.Severity])
+	to := s.receivers(s.To[rule.Severity], about)
 	if about.channel != nil {
 		// A dead channel cannot report itself.
 		to = slices.DeleteFunc(to, func(name string) bool { return name == about.name })
@@ -309,7 +310,7 @@ func (s *step) send(c *Case, rule Rule, about subject) {
 
 // clear sends the note of the end to those who got the alert, once.
 func (s *step) clear(c Case, about subject) {
-	if len(c.SentTo) > 0 {
+	if c.SentTo = s.receivers(c.SentTo, about); len(c.SentTo) > 0 {
 		s.actions = append(s.actions, s.action(c, Cleared, "cleared", s.clearedText(c, about)))
 	}
 }
@@ -336,11 +337,8 @@ func (s *step) list(due time.Time, v View) time.Time {
 	if s.now.Before(due) {
 		return due
 	}
-	if text, any := s.listText(v); any && len(s.To[Note]) > 0 {
-		id := "list/" + due.In(s.Zone).Format(time.DateOnly)
-		s.actions = append(s.actions, Action{
-			Key: id, Case: id, Kind: List, Severity: Note, At: s.now, To: slices.Clone(s.To[Note]), Message: text,
-		})
+	if lists := s.morningLists("list/"+due.In(s.Zone).Format(time.DateOnly), v); len(lists) > 0 {
+		s.actions = append(s.actions, lists...)
 		for i := range s.cases {
 			s.cases[i].Listed = s.cases[i].Listed || s.cases[i].Phase == Open
 		}

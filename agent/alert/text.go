@@ -188,15 +188,15 @@ func found(f drift.Finding) string {
 	return ", found " + string(f)
 }
 
-// listText is the morning list of all open cases, new ones first. It reports
+// listText is the morning list of the open ones of the cases, new ones first. It reports
 // whether there is any.
-func (s *step) listText(v View) (Message, bool) {
+func (s *step) listText(v View, cases []Case) (Message, bool) {
 	fleet := len(v.Machines)
 	var fresh, old, names, tally []string
 	counts := map[RuleName]int{}
 	hands := false
-	for i := range s.cases {
-		c := &s.cases[i]
+	for i := range cases {
+		c := &cases[i]
 		if c.Phase != Open {
 			continue
 		}

@@ -23,8 +23,9 @@ import (
 type Config struct {
 	// Channels are the channels by name, besides that of MQTT.
 	Channels map[string]channel
-	// To are the channels of each severity.
+	// To are the channels of each severity; Audience limits some to customers.
 	To       map[alert.Severity][]string
+	Audience alert.Audience
 	Hold     map[alert.RuleName]time.Duration
 	Zone     *time.Location
 	Morning  time.Duration
@@ -47,7 +48,9 @@ const Nobody = "nobody"
 // Settings are what flags, environment and file set for alerts; [Defaults] makes them.
 type Settings struct {
 	// Channels are NAME=URL each; Secrets are NAME=FILE each.
-	Channels, Secrets                                []string
+	Channels, Secrets []string
+	// Customers are NAME=CUSTOMER each: the channel is informed about these only.
+	Customers                                        []string
 	MailServer, MailFrom, MailUser, MailPasswordFile string
 	// To are the channels of each severity, none for all.
 	To map[alert.Severity]*[]string
@@ -83,6 +86,9 @@ func (r *Settings) Config(mqtt bool) (a Config, err error) {
 			return Config{}, err
 		}
 		a.To[severity] = parts(named, names)
+	}
+	if a.Audience, err = r.audience(names); err != nil {
+		return Config{}, err
 	}
 	if a.Hold, err = r.holds(); err != nil {
 		return Config{}, err
@@ -131,6 +137,25 @@ func receivers(flag string, named, known []string) ([]string, error) {
 		}
 	}
 	return named, nil
+}
+
+// audience are the customers that channels are limited to.
+func (r *Settings) audience(known []string) (alert.Audience, error) {
+	out := alert.Audience{}
+	for _, pair := range r.Customers {
+		name, customer, _ := strings.Cut(pair, "=")
+		all := parts([]string{name}, known)
+		switch {
+		case customer == "":
+			return nil, setting.Errorf("alert-customer has %q: it must be NAME=CUSTOMER, a channel and whose machines it is informed about", pair)
+		case len(all) == 0 || name == MQTTChannel:
+			return nil, setting.Errorf("alert-customer names %q, but alert-channel has no channel of that name", name)
+		}
+		for _, part := range all {
+			out[part] = append(out[part], customer)
+		}
+	}
+	return out, nil
 }
 
 func (r *Settings) holds() (map[alert.RuleName]time.Duration, error) {

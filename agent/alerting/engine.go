@@ -45,7 +45,8 @@ type engine struct {
 	store    Store
 	fleet    *fleet.Fleet
 	sources  func() map[string]time.Time
-	policy   alert.Policy // without Right, which the outcomes decide
+	customer func(machine string) string // nil where an agent serves one
+	policy   alert.Policy                // without Right, which the outcomes decide
 	quiet    time.Duration
 	managers []manager
 	outbox   *outbox
@@ -66,8 +67,8 @@ type engine struct {
 // newEngine continues from the state in the store.
 func newEngine(c Config, u Using) (*engine, error) {
 	a := &engine{
-		store: u.Store, fleet: u.Fleet, sources: u.Sources, leads: u.Leads, quiet: c.Quiet, client: notify.Client(), now: u.Now, log: u.Log, outbox: newOutbox(u.Store),
-		ahead: map[string]time.Time{}, policy: alert.Policy{To: c.To, Hold: c.Hold, Morning: c.Morning, WorkDays: c.WorkDays, Zone: c.Zone, Page: c.Page},
+		store: u.Store, fleet: u.Fleet, sources: u.Sources, customer: u.Customer, leads: u.Leads, quiet: c.Quiet, client: notify.Client(), now: u.Now, log: u.Log, outbox: newOutbox(u.Store),
+		ahead: map[string]time.Time{}, policy: alert.Policy{To: c.To, Audience: c.Audience, Hold: c.Hold, Morning: c.Morning, WorkDays: c.WorkDays, Zone: c.Zone, Page: c.Page},
 	}
 	if a.leads == nil {
 		a.leads = func() bool { return true }
@@ -226,7 +227,7 @@ func (a *engine) step(s *fleet.Snapshot) error {
 		return err
 	}
 	now := a.now()
-	view := alert.View{Channels: channels, Sources: a.sourcesAt(now), Machines: machinesOf(s)}
+	view := alert.View{Channels: channels, Sources: a.sourcesAt(now), Machines: a.machinesOf(s)}
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	policy := a.current()
@@ -253,12 +254,15 @@ func freshen(now, before []alert.Machine) {
 }
 
 // machinesOf are the machines in use in the form that alert takes.
-func machinesOf(s *fleet.Snapshot) []alert.Machine {
+func (a *engine) machinesOf(s *fleet.Snapshot) []alert.Machine {
 	all := s.Assessments()
 	out := make([]alert.Machine, len(all))
 	for i := range all {
 		about := s.About(all[i].Machine)
 		out[i] = alert.Machine{Assessment: all[i], Zone: about.Zone, Spare: sparePart(&about.Settings), Depot: about.Settings.Depot}
+		if a.customer != nil {
+			out[i].Customer = a.customer(all[i].Machine)
+		}
 		if about.Service != nil {
 			out[i].Service = alert.Service{Time: about.Serviced, Action: about.Service.Action, Finding: about.Service.Finding}
 		}
@@ -461,6 +465,8 @@ type Using struct {
 	Fleet *fleet.Fleet
 	// Sources is when each source that should send something last did.
 	Sources func() map[string]time.Time
+	// Customer is whose machine it is, "" for nobody's; nil for an agent that serves one.
+	Customer func(machine string) string
 	// Publish sends a message to the alert topic of a machine; nil without MQTT.
 	Publish func(ctx context.Context, machine string, payload []byte) error
 	// Leads says whether this process decides and sends for the fleet, where several do

@@ -85,7 +85,7 @@ func (a *engine) catchUp(s *fleet.Snapshot) error {
 		}
 	}
 	if !a.leads() {
-		a.view, a.looked = alert.View{Machines: machinesOf(s)}, true
+		a.view, a.looked = alert.View{Machines: a.machinesOf(s)}, true
 	}
 	return nil
 }

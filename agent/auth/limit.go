@@ -65,7 +65,7 @@ func (l Limit) within(other Limit) bool {
 	return inside(l.Customers, other.Customers) && inside(l.Depots, other.Depots)
 }
 
-// Assignments says for whom machines work; former says that the name is an earlier one.
+// Assignments says to whom machines belong; former says that the name is an earlier one.
 type Assignments interface {
 	Of(machine string) (a drift.Assignment, former bool)
 }
@@ -129,7 +129,7 @@ func (p Principal) notItsOwn(field, machine string) *drift.Problem {
 	return &drift.Problem{Field: field, Value: machine, Reason: "is not one that " + p.Name + " may write for"}
 }
 
-// assigns is why a setup may not say for whom a machine works: it decides who sees it.
+// assigns is why a setup may not say to whom a machine belongs: that decides who sees it.
 func assigns(field, value string) *drift.Problem {
 	return &drift.Problem{Field: field, Value: value, Reason: fmt.Sprintf("decides who sees the machine: only a manager without a limit may state the %s", field)}
 }

@@ -80,8 +80,8 @@ agent sees a change at once.`,
 
 // limitFlags adds the flags that limit an account, and returns what reads them.
 func limitFlags(cmd *cobra.Command) func() (auth.Limit, error) {
-	customers := cmd.Flags().StringArray("customer", nil, "it sees only machines that work for this `CUSTOMER`; may be given several times")
-	depots := cmd.Flags().StringArray("depot", nil, "it sees only machines of this `DEPOT`; may be given several times")
+	customers := cmd.Flags().StringArray("customer", nil, "it sees only machines of this `CUSTOMER` (field customer of a setup); may be given several times")
+	depots := cmd.Flags().StringArray("depot", nil, "it sees only machines of this `DEPOT` (field depot of a setup of the machine); may be given several times")
 	return func() (auth.Limit, error) {
 		limit, err := auth.ParseLimit(*customers, *depots)
 		if err != nil {

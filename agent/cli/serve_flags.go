@@ -68,6 +68,7 @@ func (f *serveFlags) flags(flags *pflag.FlagSet) {
 func alertFlags(flags *pflag.FlagSet, s *alerting.Settings) {
 	flags.StringArrayVar(&s.Channels, "alert-channel", s.Channels, "a channel for messages, `NAME=URL`: https://… for a webhook, mailto:A,B for mail, alertmanager+http://HOST:9093; may be repeated; an agent with MQTT also has the channel mqtt")
 	flags.StringArrayVar(&s.Secrets, "alert-secret", s.Secrets, "`NAME=FILE` with the secret that signs the messages of the webhook of that name, whsec_ and base64; may be repeated")
+	flags.StringArrayVar(&s.Customers, "alert-customer", s.Customers, "`NAME=CUSTOMER` limits the channel of that name to the machines of a customer; may be repeated")
 	flags.StringVar(&s.MailServer, "mail-server", s.MailServer, "`HOST:PORT` of the mail server; it must offer STARTTLS unless it is on this computer; port 465 and smtps://HOST:PORT are encrypted from the start")
 	flags.StringVar(&s.MailFrom, "mail-from", s.MailFrom, "`ADDRESS` that mail comes from")
 	flags.StringVar(&s.MailUser, "mail-user", s.MailUser, "user `NAME` at the mail server")

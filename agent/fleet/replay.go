@@ -54,7 +54,7 @@ type generation struct {
 	// before are the earlier names of machines that were renamed, alike the names
 	// that look like one.
 	before, alike map[string][]string
-	// part of the machines is looked at, nil for all; customers says for whom each works.
+	// part of the machines is looked at, nil for all; customers says to whom each belongs.
 	part      drift.Part
 	customers drift.Customers
 	// marks are the marks of the machines' pairs at midnight.
@@ -153,7 +153,7 @@ func (g *generation) nameKey(machine string) string {
 	return g.customers.Of(machine).Customer + "\x00" + drift.NameKey(machine)
 }
 
-// colleagues are the marks of the machines that work for the same customer.
+// colleagues are the marks of the machines of the same customer.
 func (g *generation) colleagues(machine string) map[string][]drift.Mark {
 	if !g.customers.Any() {
 		return g.marks

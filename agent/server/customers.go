@@ -8,7 +8,7 @@ import (
 	"arcdrift/drift"
 )
 
-// customers says for whom machines work, from the setups in the store as they are now: who
+// customers says to whom machines belong, from the setups in the store as they are now: who
 // sees a machine does not wait for the models.
 type customers struct {
 	setups func() ([]drift.Entry, error)
@@ -43,7 +43,7 @@ func (c *customers) changed() {
 	c.stale = true
 }
 
-// Of implements auth.Assignments. While the setups cannot be read, machines work for
+// Of implements auth.Assignments. While the setups cannot be read, machines belong to
 // nobody, so that nobody sees what he must not.
 func (c *customers) Of(machine string) (a drift.Assignment, former bool) {
 	c.mu.RLock()

@@ -243,6 +243,10 @@ func (s *Server) openAlerts(env Env) (err error) {
 	}
 	s.alerts, err = alerting.New(s.config.Alerts, alerting.Using{
 		Store: s.decisions(), Fleet: s.fleet.Fleet, Sources: sources, Publish: publish, Leads: s.leads(), Now: env.Now, Log: s.log,
+		Customer: func(machine string) string {
+			a, _ := s.customers.Of(machine)
+			return a.Customer
+		},
 	})
 	return err
 }

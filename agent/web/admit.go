@@ -101,7 +101,7 @@ func (s *Server) admit(m *routes) http.Handler {
 			if conn, ok := r.Context().Value(connKey{}).(*gate.Conn); ok {
 				conn.Known()
 			}
-			w.Header().Set("Vary", "Cookie, Authorization") // what is kept for one is not another's
+			w.Header().Add("Vary", "Cookie, Authorization") // what is kept for one is not another's
 			s.orLost(m.ServeMux).ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), passKey{}, pass)))
 			return
 		case errors.Is(err, auth.ErrTooMany):
