@@ -75,7 +75,7 @@ async function marked(page) {
 async function unknown(url) {
   if (aged(url)) await forget();
   const here = !aged(url) && placeOf(url) && (await remembered(url));
-  return here ?? Response.redirect("/sign-in?" + new URLSearchParams({ to: url.pathname + url.search }), 303);
+  return here || Response.redirect("/sign-in?" + new URLSearchParams({ to: url.pathname + url.search }), 303);
 }
 
 async function give(event, url) {
