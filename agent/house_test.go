@@ -47,7 +47,7 @@ var rooms = []string{
 	"drift/synth drift/backtest drift/whatif drift/compare",
 	"drift/blind/moor drift/blind/delta",
 	"drift/blind",
-	"drift/lookback",
+	"drift/lookback drift/plan",
 	"drift/health",
 	"drift/advise",
 	"drift/forecast",

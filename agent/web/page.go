@@ -133,6 +133,7 @@ func (s *Server) routePages(mux *routes) {
 	mux.HandleFunc("GET /compare", onceRead((*Server).compare))
 	s.routeLookBack(mux)
 	s.routeImport(mux)
+	s.routeSettings(mux)
 	mux.HandleFunc("GET /refused", (*Server).refusedPage)
 	mux.HandleFunc("GET /alerts", onceRead((*Server).alerts))
 	mux.to(auth.Service, "POST /alerts", (*Server).answerAlert)
