@@ -3,11 +3,8 @@ package fleet
 import (
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/plan"
 )
-
-// usualLead is the lead time of spare pairs in days where no setup says one: a
-// month, a proposal.
-const usualLead = 30
 
 // Spares are the electrode pairs that the depots should hold for a part of the fleet, nil
 // for all of it.
@@ -20,7 +17,7 @@ func (s *Snapshot) Spares(part drift.Part) []advise.Spares {
 		settings := s.About(a.Machine).Settings
 		d := advise.Demand{Machine: a.Machine, Depot: settings.Depot, Held: settings.SparePairs}
 		if pace, ok := a.Electrode.ArcsPerDay.Get(); ok {
-			d.Chance = a.Electrode.ChanceWithin(pace * settings.LeadTime.Or(usualLead))
+			d.Chance = a.Electrode.ChanceWithin(pace * settings.LeadTime.Or(plan.UsualLead))
 		}
 		demand = append(demand, d)
 	}

@@ -14,7 +14,7 @@ func (v fleetView) Board() ([]web.Machine, uint64) {
 	all := s.Assessments()
 	out := make([]web.Machine, len(all))
 	for i, a := range all {
-		out[i] = web.Machine{Assessment: a, Site: s.About(a.Machine).Site, Before: s.About(a.Machine).Before}
+		out[i] = web.Machine{Assessment: a, Site: s.About(a.Machine).Site, Settings: s.About(a.Machine).Settings, Before: s.About(a.Machine).Before}
 	}
 	return out, s.Version
 }

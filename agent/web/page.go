@@ -134,6 +134,7 @@ func (s *Server) routePages(mux *routes) {
 	s.routeLookBack(mux)
 	s.routeImport(mux)
 	s.routeSettings(mux)
+	s.routePlan(mux)
 	mux.HandleFunc("GET /refused", (*Server).refusedPage)
 	mux.HandleFunc("GET /alerts", onceRead((*Server).alerts))
 	mux.to(auth.Service, "POST /alerts", (*Server).answerAlert)

@@ -19,7 +19,7 @@ import (
 
 // everyPage is each page in each form that differs.
 var everyPage = []string{
-	"/import", "/import?table=gone", "/settings", "/settings?scope=machine&name=K-07", "/settings?scope=site&name=Tarn+Pass", "/settings?scope=table",
+	"/import", "/import?table=gone", "/settings", "/settings?scope=machine&name=K-07", "/settings?scope=site&name=Tarn+Pass", "/settings?scope=table", "/plan",
 	"/", "/?state=no-data", "/?q=zzz", "/?model=type-2&days=14", "/?page=9",
 	"/machines/K-11", "/machines/K-07", "/machines/K-07?axis=date&points=measured", "/machines/K-15", "/machines/K-31",
 	"/machines/K-07?as_of=2026-02-01T12:00:00Z", "/machines/K-07?as_of=soon", "/machines/nobody",

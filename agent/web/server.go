@@ -38,7 +38,8 @@ type Intake interface {
 // Machine is one row of the fleet: its answer and the site it was last at.
 type Machine struct {
 	advise.Assessment
-	Site string
+	Site     string
+	Settings drift.Settings
 	// Before are the names it had, whose records are its own.
 	Before []string
 }

@@ -18,10 +18,12 @@ import (
 	"arcdrift/drift"
 )
 
-// Where no setup says otherwise: four machines a day from Monday to Friday, a proposal.
+// Where no setup says otherwise: four machines a day from Monday to Friday, and a month
+// until ordered pairs arrive. All are proposals.
 const (
 	UsualPerDay = 4
 	UsualDays   = "mon tue wed thu fri"
+	UsualLead   = 30 // days
 )
 
 // Weeks is how far ahead a plan goes.

@@ -1,0 +1,62 @@
+package web
+
+import (
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"arcdrift/drift"
+)
+
+// The machine that stands still comes first; a move is kept as a decision with its reason
+// and stays until the machine is serviced or the day passes.
+func TestWeekPlan(t *testing.T) {
+	f := yard()
+	for i := range f.machines {
+		f.machines[i].Settings = drift.Settings{Depot: "north", BenchPerDay: some(int64(1)), SparePairs: some(int64(0)), LeadTime: some(10.0)}
+	}
+	server := serverFor(t, f)
+	c := &clerk{t: t, handler: server.Handler()}
+	move := func(machine, day, reason string) *httptest.ResponseRecorder {
+		v := url.Values{"machine": {machine}, "day": {day}, "reason": {reason}, "operator": {"Ada"}}
+		r := httptest.NewRequest("POST", "/plan", strings.NewReader(v.Encode()))
+		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		return c.send(r)
+	}
+	show := func() string { return text(t, c.send(httptest.NewRequest("GET", "/plan", nil))) }
+	page := show()
+	assert.Regexp(t, `The bench takes 1 machine a day\..*Mon 2 Mar K-11 .*Tue 3 Mar K-07 `, page)
+	assert.Contains(t, page, "Order 1 pair now: they should have been ordered by Fri 20 Feb.")
+	assert.Contains(t, page, "Before you open the machine")
+
+	assert.Contains(t, move("K-07", "2026-03-09", "the crew is back on Monday").Body.String(), "Moved.")
+	taken := f.offers()
+	require.Len(t, taken, 1)
+	assert.Equal(t, drift.Decision{Verdict: drift.Bench, Day: "2026-03-09", Reason: "the crew is back on Monday"}, *taken[0].Record.Decision)
+	f.history["K-07"] = append(f.history["K-07"], drift.Entry{Record: taken[0].Record, Received: noon})
+	page = show()
+	assert.Regexp(t, `Mon 9 Mar K-07 .*4 days after its act-by date, Thu 5 Mar.*decided by Ada: the crew is back on Monday`, page)
+	assert.Contains(t, page, "1 machine cannot come by the act-by date.")
+
+	assert.Contains(t, move("K-07", "2026-03-01", "x").Body.String(), "The day has passed.")
+	assert.Contains(t, move("K-07", "2026-03-10", "").Body.String(), "Reason is missing")
+	assert.Equal(t, http.StatusBadRequest, move("", "2026-03-10", "x").Code)
+	assert.Len(t, f.offers(), 1)
+
+	later := server.Now
+	server.Now = func() time.Time { return noon.AddDate(0, 0, 8) }
+	assert.NotContains(t, show(), "decided by Ada", "the day has passed")
+	server.Now = later
+	f.history["K-07"] = append(f.history["K-07"], drift.Entry{Record: drift.Record{Type: drift.TypeService, Machine: "K-07", Time: noon, Service: &drift.Service{Action: drift.Cleaned}}, Received: noon})
+	assert.NotContains(t, show(), "decided by Ada", "the machine was serviced")
+}
+
+func TestAFleetWithoutWorkHasAnEmptyPlan(t *testing.T) {
+	assert.Contains(t, text(t, get(t, &fake{}, "/plan")), "No machine needs the bench in the next four weeks.")
+}
