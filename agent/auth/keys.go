@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"net"
 	"os"
 	"regexp"
@@ -36,6 +37,8 @@ type Account struct {
 	// Invite is the hash of the token of an invitation, which is valid until InviteEnds.
 	Invite     string    `json:"invite,omitempty"`
 	InviteEnds time.Time `json:"invite_ends,omitzero"`
+	// Preferences are what the pages remember for the person: units, crew.
+	Preferences map[string]string `json:"preferences,omitempty"`
 }
 
 // principal is the principal of a client whose secret matched that hash.
@@ -89,6 +92,31 @@ func (k *Keys) Find(name string) (Account, bool, error) {
 		return Account{}, false, err
 	}
 	return all[i], true, err
+}
+
+// Prefer remembers a preference of the account; "" forgets it. An account that is not there
+// has none.
+func (k *Keys) Prefer(name, what, value string) error {
+	a, there, err := k.Find(name)
+	if err != nil || !there || a.Preferences[what] == value {
+		return err
+	}
+	return k.change(func(all []Account) ([]Account, error) {
+		for i := range all {
+			if all[i].Name != name {
+				continue
+			}
+			kept := maps.Clone(all[i].Preferences)
+			if kept == nil {
+				kept = map[string]string{}
+			}
+			if kept[what] = value; value == "" {
+				delete(kept, what)
+			}
+			all[i].Preferences = kept
+		}
+		return all, nil
+	})
 }
 
 // refresh reads the file again if it has changed.

@@ -167,6 +167,7 @@ func topicsIn(t *testing.T) string {
 		require.Contains(t, words, typ)
 		out += row(code(topic+string(typ)), words[typ])
 	}
+	out += row(code(topic+"air"), "what a sensor says of the air at the machine; no record, only the latest is kept")
 	return out + row(code(topic+"site-check/ask"), "a question: do we recalibrate here?")
 }
 

@@ -237,7 +237,7 @@ func outside(topic string) auth.Principal {
 func (c *Client) take(ctx context.Context, conn *connection, messages []paho.Message) error {
 	in := make([]Message, len(messages))
 	for i, m := range messages {
-		in[i] = Message{sent: delivery{packet: m.MessageID(), again: m.Duplicate()}, Topic: m.Topic(), Payload: m.Payload(), By: outside(m.Topic())}
+		in[i] = Message{sent: delivery{packet: m.MessageID(), again: m.Duplicate()}, Topic: m.Topic(), Retain: m.Retained(), Payload: m.Payload(), By: outside(m.Topic())}
 	}
 	c.known.seen("")
 	out, err := c.handler.take(ctx, in, c.known)

@@ -2,6 +2,7 @@
 // one [Handler]: a [Client] that joins an outside broker, and an embedded [Broker].
 //
 // In:   arcdrift/v1/<machine>/{calibration,service,usage,splice,setup,correction}
+// Air:  arcdrift/v1/<machine>/air, a sensor's passing reading
 // Ask:  arcdrift/v1/<machine>/site-check/ask, answered on …/site-check/answer
 // Out:  arcdrift/v1/<machine>/{receipt,alert,state}, state retained
 //

@@ -27,7 +27,9 @@ type Adviser interface {
 type Handler struct {
 	Intake  Intake
 	Adviser Adviser
-	Now     func() time.Time
+	// Air takes what a sensor says of the air at a machine. It is no record.
+	Air func(machine string, r drift.AirReading)
+	Now func() time.Time
 }
 
 // Message is one MQTT message, in or out.
@@ -55,6 +57,9 @@ func (h *Handler) take(ctx context.Context, in []Message, known *redeliveries) (
 		m := &in[i]
 		if at, ours := parse(m.Topic); ours && at.what == ask {
 			questions = append(questions, m)
+			continue
+		}
+		if at, ours := parse(m.Topic); ours && at.what == air && h.reading(at.machine, m) {
 			continue
 		}
 		s := submission(m)
@@ -92,6 +97,14 @@ func submission(m *Message) intake.Submission {
 	s := intake.Submission{Raw: m.Payload, Via: "mqtt"}
 	at, ours := parse(m.Topic)
 	want, record := at.record()
+	if ours && at.what == air {
+		_, err := wire.AirFor(at.machine, m.Payload)
+		s.Machine, s.By, s.Problem = at.machine, m.By, drift.ProblemOf(err)
+		if !drift.ValidMachine(at.machine) {
+			s.Machine, s.Problem = "", misdirected(m.Topic)
+		}
+		return s
+	}
 	if !ours || !record {
 		if machine := machineOf(m.Topic); drift.ValidMachine(machine) {
 			s.Machine = machine
@@ -106,6 +119,19 @@ func submission(m *Message) intake.Submission {
 	}
 	s.Record, s.Problem = r, drift.ProblemOf(err)
 	return s
+}
+
+// reading hands on what a sensor says, and reports whether it could be read: if not, it is
+// refused as a record is. A retained message without a time is of nobody knows when.
+func (h *Handler) reading(machine string, m *Message) bool {
+	r, err := wire.AirFor(machine, m.Payload)
+	if err != nil || !drift.ValidMachine(machine) {
+		return false
+	}
+	if !m.Retain || !r.Time.IsZero() {
+		h.Air(machine, r)
+	}
+	return true
 }
 
 // answer is the answer to a question as JSON, or why there is none.

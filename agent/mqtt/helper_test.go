@@ -127,7 +127,7 @@ var noon = time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
 
 func newHandler() (Handler, *fakeIntake) {
 	records := &fakeIntake{}
-	return Handler{Intake: records, Adviser: fakeAdviser{}, Now: func() time.Time { return noon }}, records
+	return Handler{Intake: records, Adviser: fakeAdviser{}, Air: func(string, drift.AirReading) {}, Now: func() time.Time { return noon }}, records
 }
 
 // anyone is an authenticator that admits everybody.

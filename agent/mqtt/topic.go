@@ -12,6 +12,7 @@ const (
 	Receipt = "receipt"
 	Alert   = "alert"
 	State   = "state"
+	air     = "air"
 	ask     = "site-check/ask"
 	answer  = "site-check/answer"
 )
@@ -44,7 +45,7 @@ func (a address) record() (drift.Type, bool) {
 // incoming says whether clients publish there.
 func (a address) incoming() bool {
 	_, record := a.record()
-	return record || a.what == ask
+	return record || a.what == ask || a.what == air
 }
 
 // outgoing says whether only the agent publishes there.
@@ -80,10 +81,10 @@ func misdirected(topic string) *drift.Problem {
 	for _, t := range drift.Types() {
 		known = append(known, string(t))
 	}
-	if near := drift.NearestOf(what, append(known, ask)); near != "" {
+	if near := drift.NearestOf(what, append(known, air, ask)); near != "" {
 		p.Reason += "; the nearest is " + at.with(near)
 	} else {
-		p.Reason += "; records go to " + at.with(strings.Join(known, ", ")) + " or a question to " + at.with(ask)
+		p.Reason += "; records go to " + at.with(strings.Join(known, ", ")) + ", a reading of the air to " + at.with(air) + " or a question to " + at.with(ask)
 	}
 	return p
 }

@@ -65,6 +65,7 @@ type Server struct {
 	own           net.Listener // of commands on this computer; nil where the file system has no sockets
 	broker        *mqtt.Broker // nil when not asked for
 	links         links
+	readings      readings // of the sensors
 	alerts        *alerting.Service
 	share         *share.Share // nil where this process has the store to itself
 	spares        sparesCache
@@ -76,7 +77,7 @@ type Server struct {
 
 // New opens the store and the listeners and puts everything together.
 func New(config Config, env Env) (*Server, error) {
-	s := &Server{config: config, links: links{now: env.Now}}
+	s := &Server{config: config, links: links{now: env.Now}, readings: readings{now: env.Now, latest: map[string]drift.AirReading{}}}
 	s.level.Set(config.LogFrom)
 	options := &slog.HandlerOptions{Level: &s.level}
 	var handler slog.Handler = slog.NewTextHandler(env.Log, options)
@@ -177,9 +178,9 @@ func (s *Server) pages(env Env) (*web.Server, error) {
 		Spares:    func(part drift.Part) []advise.Spares { return s.spares.of(s.fleet.Snapshot(), part) },
 		Owed:      s.fleet.Owed,
 		Compare:   s.fleet.Compare,
-		Locations: func() []drift.Location { return s.fleet.Snapshot().Locations },
-		Proofs:    s.proofs,
-		LookBack:  s.fleet.LookBack, OpenLookBacks: s.fleet.OpenLookBacks,
+		Locations: func() []drift.Location { return s.fleet.Snapshot().Locations }, Air: s.readings.at,
+		Proofs:   s.proofs,
+		LookBack: s.fleet.LookBack, OpenLookBacks: s.fleet.OpenLookBacks,
 		Metrics: metrics.Handler(metrics.Registry(s.facts, metrics.Build(version.Running()), metrics.DefaultOptions()), slog.NewLogLogger(s.log.Handler(), slog.LevelError)),
 		Hosts:   s.config.Hosts, Proxies: s.config.Proxies, Now: env.Now, Log: s.log,
 	})
@@ -298,7 +299,7 @@ func (s *Server) encrypted(plain net.Listener) net.Listener {
 
 // joinMQTT adds the embedded broker and the outside one that the settings ask for, and publishes the states there.
 func (s *Server) joinMQTT(env Env) error {
-	handler := mqtt.Handler{Intake: s.intake, Adviser: s.fleet, Now: env.Now}
+	handler := mqtt.Handler{Intake: s.intake, Adviser: s.fleet, Air: s.readings.keep, Now: env.Now}
 	if s.config.MQTTListen != "" {
 		listener, err := listenAt("mqtt-listen", s.config.MQTTListen)
 		if err != nil {

@@ -109,7 +109,8 @@ const mostWhy = 3
 // ask says what to check and offers a button for each outcome.
 func (c *theCase) ask(a *advise.Assessment, now time.Time) {
 	c.Steps, c.Clears = a.Steps(now), a.Clears()
-	c.Full = strings.Replace(c.Full, c.Clears+"\n\n", "", 1) // it stands in the card
+	c.RequiresOpening = c.RequiresOpening || a.RequiresOpening() // a step may lead to the electrodes
+	c.Full = strings.Replace(c.Full, c.Clears+"\n\n", "", 1)     // it stands in the card
 	for _, reason := range a.Reasons {
 		if reason != c.Clears && len(c.Why) < mostWhy {
 			c.Why = append(c.Why, reason)

@@ -115,7 +115,7 @@ func TestArrivalTaps(t *testing.T) {
 	b.fingers()
 	b.show("/moved?machine=K-07")
 	taps := 0
-	for _, words := range []string{"Tarn Pass 1390\u00a0m", "No, as warm as here", "Ask"} {
+	for _, words := range []string{"Tarn Pass 1,390\u00a0m", "No, as warm as here", "Ask"} {
 		b.tap(&taps, words)
 	}
 	b.do(chromedp.WaitVisible(".verdict"))
@@ -193,7 +193,7 @@ func TestArrivalAndAlertAfterAColdStart(t *testing.T) {
 
 	b.show("/moved?machine=" + machines[1].Machine)
 	b.until(`document.querySelector("form#moved [name=machine]:checked")?.value === "` + machines[1].Machine + `"`)
-	b.tap(&taps, "Tarn Pass 1390\u00a0m")
+	b.tap(&taps, "Tarn Pass 1,390\u00a0m")
 	look[int](b, `document.getElementById("temperature_c").value = "4", document.getElementById("humidity_pct").value = "40", 0`)
 	b.tap(&taps, "No, as warm as here")
 	b.tap(&taps, "Ask")

@@ -68,7 +68,7 @@ func (b *tab) listen(ev any) {
 			text = "log: " + ev.Entry.Text + " " + ev.Entry.URL
 		}
 	case *network.EventRequestWillBeSent:
-		if !strings.HasPrefix(ev.Request.URL, b.url) {
+		if !strings.HasPrefix(ev.Request.URL, b.url) && !strings.HasPrefix(ev.Request.URL, "data:") { // the browser's own pictures
 			text = "request elsewhere: " + ev.Request.URL
 		}
 	}
@@ -157,7 +157,7 @@ func (b *tab) tap(count *int, words string) {
 // browserPages are the pages as a browser is to see them.
 var browserPages = []string{
 	"/", "/machines/K-07", "/machines/K-11?axis=date&points=measured&days=30", "/machines/nobody", "/moved?machine=K-07",
-	"/moved?machine=K-07&temperature_c=4&humidity_pct=80&altitude_m=1390", "/moved?machine=K-07&temperature_c=214", "/moved?choose=1", "/moved?machine=K-07&site=Tarn+Pass&temperature_c=4&humidity_pct=80&machine_cold=true", "/log?machine=K-07&arrived=yes&temperature_c=4&altitude_m=1390&passed=false",
+	"/moved?machine=K-07&temperature_c=4&humidity_pct=80&altitude_m=1390", "/moved?machine=K-07&temperature_c=214", "/moved?choose=1", "/start", "/moved?machine=K-07&site=Tarn+Pass&temperature_c=4&humidity_pct=80&machine_cold=true", "/log?machine=K-07&arrived=yes&temperature_c=4&altitude_m=1390&passed=false",
 	"/log?machine=K-07", "/log?choose=1", "/service?machine=K-11", "/service", "/morning", "/alerts", "/spares", "/rules", "/compare", "/compare?by=machine", "/look-back", "/look-back?machine=K-07&from=yesterday", "/refused", "/phone", "/help", "/help/alerts", "/help/records", "/nothing", "/correct?machine=K-07&corrects=K-07-5",
 }
 

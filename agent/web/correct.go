@@ -37,9 +37,10 @@ var uncorrectable = [...]string{"type", "id", "machine", "source", "epoch", "seq
 // becomes a new record; the old value stays beside it.
 func (s *Server) correctForm(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
+	s = s.inZoneOf(q.Get("machine"))
 	e, ok := s.entryToCorrect(w, q)
 	if ok {
-		s.showCorrect(w, unitsOf(w, r), e, q, nil, http.StatusOK)
+		s.showCorrect(w, s.unitsOf(w, r), e, q, nil, http.StatusOK)
 	}
 }
 
@@ -59,7 +60,9 @@ func (s *Server) entryToCorrect(w http.ResponseWriter, v url.Values) (drift.Entr
 	if !ok {
 		s.lost(w, http.StatusNotFound, "No such record", "No record of this machine has that id.")
 	}
-	return e, ok
+	one := []drift.Entry{e}
+	inZone(one, s.Now().Location())
+	return one[0], ok
 }
 
 func (s *Server) showCorrect(w http.ResponseWriter, u units, e drift.Entry, typed url.Values, problems []*drift.Problem, status int) {
@@ -81,7 +84,12 @@ func (s *Server) showCorrect(w http.ResponseWriter, u units, e drift.Entry, type
 		}
 		switch {
 		case f.Kind == drift.Moment:
-			field.Hint = "date, time and offset from UTC, like 2026-03-02T18:00:00+01:00; Z is UTC"
+			at := s.Now()
+			if value, known := f.Value(&e.Record); known {
+				at, _ = value.(time.Time)
+			}
+			field.Label += " (" + phrase.Zone(at) + ")"
+			field.Offset = at.Format("-07:00")
 		case f.Kind == drift.Flag:
 			field.Choices = tiles(field.Value, "true", "Yes", "false", "No")
 		case f.Words != nil:
@@ -106,6 +114,30 @@ func correctable(e *drift.Entry) []*drift.Field {
 	return slices.DeleteFunc(drift.FieldsOf(e.Type), func(f *drift.Field) bool { return slices.Contains(uncorrectable[:], f.Name) })
 }
 
+// What the date and time pickers of browsers give: local time, without an offset.
+const (
+	pickedMinute = "2006-01-02T15:04"
+	pickedSecond = "2006-01-02T15:04:05"
+)
+
+// localMoment reads what a picker gave, in the zone beside it, as a record says it; any
+// other text stays as it is, for the decoder to read or refuse.
+func (s *Server) localMoment(f *drift.Field, e *drift.Entry, text string) string {
+	zone := s.Now().Location()
+	if value, known := f.Value(&e.Record); known {
+		if at, isMoment := value.(time.Time); isMoment {
+			_, offset := at.Zone()
+			zone = time.FixedZone("", offset) // the offset that the form names
+		}
+	}
+	for _, layout := range []string{pickedMinute, pickedSecond} {
+		if at, err := time.ParseInLocation(layout, text, zone); err == nil {
+			return at.Format(time.RFC3339)
+		}
+	}
+	return text
+}
+
 // shownValue is the value as the form writes it; "" when unknown.
 func shownValue(f *drift.Field, e *drift.Entry, u units) string {
 	v, known := f.Value(&e.Record)
@@ -116,7 +148,10 @@ func shownValue(f *drift.Field, e *drift.Entry, u units) string {
 	case float64:
 		return u.show(f.Name, v)
 	case time.Time:
-		return v.Format(time.RFC3339)
+		if v.Second() == 0 {
+			return v.Format(pickedMinute)
+		}
+		return v.Format(pickedSecond)
 	default:
 		return fmt.Sprint(v)
 	}
@@ -129,11 +164,12 @@ func (s *Server) correctRecord(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	typed := r.PostForm
+	s = s.inZoneOf(typed.Get("machine"))
 	e, ok := s.entryToCorrect(w, typed)
 	if !ok {
 		return
 	}
-	u := unitsOf(w, r)
+	u := s.unitsOf(w, r)
 	v := url.Values{"type": {string(drift.TypeCorrection)}, "time": {s.happened(typed).Format(time.RFC3339)}}
 	for _, name := range []string{"id", "machine", "corrects", "reason", "operator"} {
 		v.Set(name, typed.Get(name))
@@ -141,6 +177,9 @@ func (s *Server) correctRecord(w http.ResponseWriter, r *http.Request) {
 	changed := url.Values{}
 	for _, f := range correctable(&e) {
 		if text := typed.Get("fields." + f.Name); text != "" && text != shownValue(f, &e, u) {
+			if f.Kind == drift.Moment {
+				text = s.localMoment(f, &e, text)
+			}
 			changed.Set(f.Name, text)
 		}
 	}

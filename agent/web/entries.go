@@ -35,6 +35,7 @@ func (v *machineView) records(of func(name string) ([]drift.Entry, error)) ([]dr
 		out = append(out, some...)
 	}
 	drift.Clocks(out)
+	inZone(out, v.zone)
 	return out, nil
 }
 
@@ -57,7 +58,9 @@ func (s *Server) addLatest(v *machineView, a *advise.Assessment, now time.Time) 
 				return fmt.Errorf("web: record %s: %w", c.Corrects, err)
 			}
 			if found {
-				latest = append(latest, of)
+				one := []drift.Entry{of}
+				inZone(one, v.zone)
+				latest = append(latest, one[0])
 			}
 		}
 	}
@@ -111,7 +114,7 @@ func wordEntry(e *drift.Entry) entryView {
 	case !e.Placed.IsZero():
 		view.Late = "its clock showed " + phrase.Moment(e.Time) + ": time of arrival"
 	case e.Received.Sub(e.Time) > late:
-		view.Late = "arrived " + phrase.Moment(e.Received.In(e.Time.Location()))
+		view.Late = "arrived " + phrase.Moment(e.Received)
 	}
 	if e.PossibleRepeat {
 		view.Late = phrase.Beside(view.Late, "possible repeat")

@@ -17,6 +17,8 @@ type entryField struct {
 	// Number opens the keypad, else a keyboard does; Whole is one without a
 	// fraction.
 	Number, Whole bool
+	// Offset makes it a picker of a date and a time with that offset from UTC.
+	Offset string
 	// Bounded says that the value, in SI, must be from Min to Max.
 	Bounded  bool
 	Min, Max float64

@@ -25,27 +25,31 @@ type tile struct {
 }
 
 type logView struct {
-	ID             string
-	Machine        string
-	Choice         machineChoice // where the machine is not known yet
-	Passed         []tile
-	Tries          []tile
-	Ends           []tile
-	Cleavers       []tile
-	Minutes        []tile
-	Triggers       []tile
-	Air, Numbers   []entryField
-	Site, LastSite string
-	Sites          []string
-	AirChoices     []airChoice
-	Units          units
-	Other          string
-	Wrong          mistakes
-	NotSaved       bool
+	ID                string
+	Machine           string
+	Choice            machineChoice // where the machine is not known yet
+	Passed            []tile
+	Tries             []tile
+	Ends              []tile
+	Cleavers          []tile
+	Minutes           []tile
+	Triggers          []tile
+	Air, Numbers      []entryField
+	Operator, Program string
+	Programs          []string
+	Site, LastSite    string
+	Sites             []string
+	AirChoices        []airChoice
+	Units             units
+	Other             string
+	Wrong             mistakes
+	NotSaved          bool
 }
 
 // savedView says what became of what was sent.
 type savedView struct {
+	// Several are the machines, where there is one record for each.
+	Several           []string
 	Machine, What, At string
 	Questions         []string
 	Conflict          bool
@@ -56,7 +60,7 @@ type savedView struct {
 
 // logForm shows the page on which a crew logs a calibration.
 func (s *Server) logForm(w http.ResponseWriter, r *http.Request) {
-	u := unitsOf(w, r)
+	u := s.unitsOf(w, r)
 	typed := r.URL.Query()
 	switch {
 	case typed.Get("machine") != "":
@@ -64,6 +68,7 @@ func (s *Server) logForm(w http.ResponseWriter, r *http.Request) {
 	case !typed.Has("choose"):
 		typed.Set("machine", recall(r, machineCookie))
 	}
+	s = s.inZoneOf(typed.Get("machine"))
 	s.showLog(w, s.logView(u, typed, nil), http.StatusOK)
 }
 
@@ -87,7 +92,7 @@ func (s *Server) logView(u units, typed url.Values, wrong mistakes) *logView {
 		Ends:     tiles(typed.Get("recleaved"), "true", "Yes", "false", "No"),
 		Minutes:  tiles(or(typed.Get("minutes"), "0"), "0", "Now", "15", "15 min ago", "30", "30 min ago", "60", "1 h ago"),
 		Triggers: tiles(typed.Get("trigger"), "start-of-day", "Start of day", "moved", "Moved", "weather", "Weather", "electrode-service", "After a service", "other", "Other"),
-		Site:     typed.Get("site"),
+		Site:     typed.Get("site"), Operator: typed.Get("operator"), Program: typed.Get("program"),
 	}
 	v.LastSite, v.Sites = s.siteNames(machine)
 	if v.ID == "" {
@@ -98,10 +103,12 @@ func (s *Server) logView(u units, typed url.Values, wrong mistakes) *logView {
 		v.Choice = chooseMachine(s.machineNames(), typed.Get("machine"), wrong)
 	} else {
 		recent := s.recentOf(machine)
+		inZone(recent, s.Now().Location())
 		if e, ok := lastAir(recent); ok {
 			last = &e
 		}
 		usual = usualCleaver(recent)
+		v.Programs = programsOf(recent)
 	}
 	v.AirChoices = s.airChoices(u, typed, s.sensorOf(machine, u), last)
 	if typed.Get("arrived") != "" {
@@ -174,7 +181,7 @@ func (s *Server) logRecord(w http.ResponseWriter, r *http.Request) {
 	if !readForm(w, r) {
 		return
 	}
-	u := unitsOf(w, r)
+	u := s.unitsOf(w, r)
 	typed := r.PostForm
 	at := s.happened(typed)
 	record, problems := decoded(s.calibrationForm(u, typed, at))
@@ -228,7 +235,7 @@ func (s *Server) happened(typed url.Values) time.Time {
 func (s *Server) calibrationForm(u units, typed url.Values, at time.Time) url.Values {
 	v := url.Values{"type": {string(drift.TypeCalibration)}, "time": {at.Format(time.RFC3339)}}
 	si := u.toSI(typed)
-	names := append([]string{"id", "machine", "passed", "attempts", "recleaved", "cleaver", "trigger", "site", "operator"}, airNames[:]...)
+	names := append([]string{"id", "machine", "passed", "attempts", "recleaved", "cleaver", "trigger", "site", "operator", "program"}, airNames[:]...)
 	for _, f := range fieldLabels {
 		names = append(names, f.name)
 	}

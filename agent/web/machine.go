@@ -43,6 +43,7 @@ type machineView struct {
 	Forecasts                           *earlierView
 	Entries                             []entryView
 	Older                               int
+	zone                                *time.Location // of all times on the page
 }
 
 type choice struct {
@@ -69,6 +70,7 @@ func (v *machineView) Earlier() []entryView { return v.Entries[min(fewEntries, l
 
 func (s *Server) machine(w http.ResponseWriter, r *http.Request) {
 	id := r.PathValue("id")
+	s = s.inZoneOf(id)
 	machines, version := s.Fleet.Board()
 	asOf, problem := momentOf(r.URL.Query(), "as_of")
 	if problem != nil {
@@ -124,12 +126,13 @@ func (s *Server) answerFor(machines []Machine, id string, asOf drift.Opt[time.Ti
 
 // machineView is the page of a machine; whole says whether all of it is there.
 func (s *Server) machineView(ctx context.Context, a *advise.Assessment, site string, asOf drift.Opt[time.Time], q url.Values) (v *machineView, whole bool, err error) {
-	now := asOf.Or(s.Now())
+	now := asOf.Or(s.Now()).In(s.Now().Location())
 	v = &machineView{
+		zone:    now.Location(),
 		Machine: a.Machine, Link: machineLink(a.Machine), Records: "/api/v1" + machineLink(a.Machine) + "/records",
 		Where: phrase.Beside(label(a.Model), site), State: a.State, Next: a.NextStep(now), Basis: basis(a),
 		Age: ageOf(a.Data.Last, now), Reasons: a.Reasons, Cautions: a.RequiresOpening(),
-		Streak: streakWords(a), Causes: causesOf(a), Facts: factsOf(a),
+		Streak: streakWords(a), Causes: causesOf(a), Facts: factsOf(a, now.Location()),
 	}
 	v.Asks, v.Warnings = asksOf(a)
 	machines, _ := s.Fleet.Board()
@@ -140,7 +143,7 @@ func (s *Server) machineView(ctx context.Context, a *advise.Assessment, site str
 		}
 	}
 	if at, ok := asOf.Get(); ok {
-		v.Past = phrase.Moment(at)
+		v.Past = phrase.Moment(at.In(v.zone))
 		return v, true, s.addPast(v, at, q)
 	}
 	v.Case = s.caseOf(a.Machine)
@@ -205,7 +208,7 @@ func (v *machineView) draw(t advise.Trace, q url.Values, now time.Time) {
 			v.Left = i + 1
 			break
 		}
-		v.Table = append(v.Table, rowOfPoint(p))
+		v.Table = append(v.Table, rowOfPoint(p, now.Location()))
 	}
 	for _, f := range t.Fan {
 		v.FanTable = append(v.FanTable, fanRow{phrase.Integer(f.Arcs), phrase.SignedPercent(f.P10), phrase.SignedPercent(f.P50), phrase.SignedPercent(f.P90)})
@@ -228,8 +231,8 @@ func chanceOf(p drift.Opt[float64]) string {
 	return phrase.Chance(x)
 }
 
-func rowOfPoint(p advise.Point) attemptRow {
-	row := attemptRow{When: phrase.Moment(p.Time), Arcs: phrase.Integer(p.Arcs), Result: "passed", Raw: pct(p.Raw), Reference: pct(p.Reference), Level: phrase.Unknown}
+func rowOfPoint(p advise.Point, zone *time.Location) attemptRow {
+	row := attemptRow{When: phrase.Moment(p.Time.In(zone)), Arcs: phrase.Integer(p.Arcs), Result: "passed", Raw: pct(p.Raw), Reference: pct(p.Reference), Level: phrase.Unknown}
 	if !p.Passed {
 		row.Result = "failed"
 	}
@@ -298,10 +301,10 @@ func causesOf(a *advise.Assessment) []causeView {
 	return out
 }
 
-func factsOf(a *advise.Assessment) []fact {
+func factsOf(a *advise.Assessment, zone *time.Location) []fact {
 	d, e := a.Drift, a.Electrode
 	facts := []fact{
-		dueFact(a.Due),
+		dueFact(a.Due, zone),
 		{"Required power at reference air", pct(d.RequiredPower), plusMinus(d.SD)},
 		{"Setting in force", pct(d.Setting), ""},
 		{"Limit of the setting", pct(d.Limit), ""},
@@ -324,7 +327,7 @@ func factsOf(a *advise.Assessment) []fact {
 }
 
 // dueFact is the check that the rules of the trade ask for.
-func dueFact(d *advise.Due) fact {
+func dueFact(d *advise.Due, zone *time.Location) fact {
 	if d == nil {
 		return fact{"Check due", "none", ""}
 	}
@@ -332,7 +335,7 @@ func dueFact(d *advise.Due) fact {
 	if d.UsedSince {
 		note = "used since"
 	}
-	return fact{"Check due", phrase.Sentence(phrase.Code(d.Reason)), "since " + phrase.Moment(d.Since) + ", " + note}
+	return fact{"Check due", phrase.Sentence(phrase.Code(d.Reason)), "since " + phrase.Moment(d.Since.In(zone)) + ", " + note}
 }
 
 // arcsLeft is a range that names the safe end: that is the one to plan on.

@@ -3,6 +3,7 @@ package web
 import (
 	"errors"
 	"fmt"
+	"math"
 	"net/http"
 	"net/url"
 	"slices"
@@ -70,7 +71,7 @@ type verdict struct {
 // moved is the crew lead's question on arrival. It changes nothing, so it is a link that
 // can be kept: the form comes back filled in, the answer above it.
 func (s *Server) moved(w http.ResponseWriter, r *http.Request) {
-	u := unitsOf(w, r)
+	u := s.unitsOf(w, r)
 	q := r.URL.Query()
 	q.Del(unitsCookie)
 	same := q.Get(samePlace) != ""
@@ -80,7 +81,9 @@ func (s *Server) moved(w http.ResponseWriter, r *http.Request) {
 		machine = recall(r, machineCookie)
 	}
 	q.Del("choose")
+	s = s.inZoneOf(machine)
 	recent := s.recentOf(machine)
+	inZone(recent, s.Now().Location())
 	view := movedView{Machine: machine, Programs: programsOf(recent), Program: q.Get("program"), Site: q.Get("site"), Units: u, Passed: s.lastPass(recent)}
 	status := http.StatusOK
 	typed := q
@@ -149,7 +152,7 @@ func (v *movedView) addSites(all []drift.Location, u units) {
 	for _, at := range all {
 		one := siteTile{tile: tile{Value: at.Name, Word: at.Name, Chosen: at.Name == v.Site}}
 		if m, ok := at.Altitude.Get(); ok {
-			one.Altitude, one.Height = units{}.show("altitude_m", m), airTexts(url.Values{"altitude_m": {u.show("altitude_m", m)}}, u)
+			one.Altitude, one.Height = units{}.show("altitude_m", m), u.say(phrase.Unit(phrase.Integer(int64(math.Round(m))), "m"))
 		}
 		if lat, ok := at.Latitude.Get(); ok {
 			one.Latitude, one.Longitude = strconv.FormatFloat(lat, 'f', -1, 64), strconv.FormatFloat(at.Longitude.Or(0), 'f', -1, 64)

@@ -148,7 +148,7 @@ func (s *Server) getOffline(w http.ResponseWriter, r *http.Request) {
 // day, else all of a fleet that a crew may carry.
 func (s *Server) crewOf(r *http.Request) []string {
 	known := s.machineNames()
-	crew := strings.Fields(recall(r, crewCookie))
+	crew := strings.Fields(s.preferred(r, crewCookie))
 	crew = slices.DeleteFunc(crew, func(name string) bool { return !slices.Contains(known, name) })
 	if len(crew) == 0 && len(known) <= fewMachines {
 		return known
@@ -156,7 +156,7 @@ func (s *Server) crewOf(r *http.Request) []string {
 	return crew
 }
 
-// crewCookie remembers the machines of the crew.
+// crewCookie is the preference of a crew: its machines.
 const crewCookie = "crew"
 
 // phone explains what a phone can do without the agent, and what it takes.

@@ -122,6 +122,8 @@ func (s *Server) routePages(mux *routes) {
 	mux.HandleFunc("GET /moved", onceRead((*Server).moved))
 	mux.HandleFunc("GET /log", (*Server).logForm)
 	mux.to(auth.Log, "POST /log", (*Server).logRecord)
+	mux.HandleFunc("GET /start", onceRead((*Server).startForm))
+	mux.to(auth.Log, "POST /start", (*Server).startRecords)
 	mux.HandleFunc("GET /service", (*Server).benchForm)
 	mux.to(auth.Service, "POST /service", (*Server).benchRecords)
 	mux.HandleFunc("GET /correct", (*Server).correctForm)

@@ -157,7 +157,7 @@ func TestPhoneMakesTheSameOfBenchAndCorrection(t *testing.T) {
 	for path, filled := range map[string]string{
 		"/service?machine=K-11":                            `{ found: "false", action: "replaced", finding: "worn", left: "true", found_correction_pct: "+6,5", left_correction_pct: "0", minutes: "15", pair: " lot 118", arc_count: "0", operator: "A. Ruiz" }`,
 		"/service?machine=K-11&x":                          `{ action: "cleaned", arc_count: "1903" }`,
-		"/correct?machine=K-07&corrects=K-07-5&units=si":   `{ reason: "typing slip", operator: "J. Lund", "fields.altitude_m": "2100,5", "fields.program": "dispersion-shifted", "fields.recleaved": "false" }`,
+		"/correct?machine=K-07&corrects=K-07-5&units=si":   `{ reason: "typing slip", operator: "J. Lund", "fields.altitude_m": "2100,5", "fields.program": "dispersion-shifted", "fields.time": "2025-12-08T09:30", "fields.recleaved": "false" }`,
 		"/correct?machine=K-07&corrects=K-07-5&units=us&x": `{ reason: "typing slip", "fields.temperature_c": "−4", "fields.arc_count": "77" }`,
 	} {
 		before := len(f.offers())

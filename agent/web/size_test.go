@@ -59,7 +59,7 @@ func longLived(n int) *fake {
 // USERS, section 6: under 100 KB as sent and a bounded number of nodes, for a
 // board of 2,000 machines and for a machine with 5,000 records.
 func TestLargePagesStaySmall(t *testing.T) {
-	for path, f := range map[string]*fake{"/": crowd(2000), "/machines/K-07": longLived(5000), "/morning": crowd(2000), "/log?choose=1": crowd(2000)} {
+	for path, f := range map[string]*fake{"/": crowd(2000), "/machines/K-07": longLived(5000), "/morning": crowd(2000), "/log?choose=1": crowd(2000), "/moved?choose=1": crowd(2000), "/start": crowd(2000), "/alerts": crowd(2000)} {
 		w, packed, page := zipped(t, serverFor(t, f).Handler(), path)
 		assert.Equal(t, http.StatusOK, w.Code)
 		nodes := strings.Count(page, "<") - strings.Count(page, "</")

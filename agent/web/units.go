@@ -20,23 +20,45 @@ type units struct {
 	American bool
 }
 
-// unitsCookie remembers the choice on this phone; it identifies nobody.
+// unitsCookie is the preference of units.
 const unitsCookie = "units"
 
-// unitsOf is the choice in the link or, without one, the one made before. A new
-// choice is remembered.
-func unitsOf(w http.ResponseWriter, r *http.Request) units {
+// unitsOf is the choice in the link or the form or, without one, the one made before. A
+// new choice is remembered.
+func (s *Server) unitsOf(w http.ResponseWriter, r *http.Request) units {
 	chosen := r.FormValue(unitsCookie)
 	if chosen == "" {
-		if c, err := r.Cookie(unitsCookie); err == nil {
-			chosen = c.Value
-		}
-		return units{chosen == "us"}
+		return units{s.preferred(r, unitsCookie) == "us"}
 	}
-	remember(w, unitsCookie, chosen)
+	s.prefer(w, r, unitsCookie, chosen)
 	return units{chosen == "us"}
 }
 
+// preferred is what a person chose before: with the account where there is one, else in
+// this browser.
+func (s *Server) preferred(r *http.Request, name string) string {
+	if who := passOf(r).Name; who != "" {
+		if a, there, err := s.Keys.Find(who); err == nil && there {
+			return a.Preferences[name]
+		}
+	}
+	return recall(r, name)
+}
+
+// prefer remembers a choice.
+func (s *Server) prefer(w http.ResponseWriter, r *http.Request, name, value string) {
+	if who := passOf(r).Name; who != "" {
+		if _, there, err := s.Keys.Find(who); err == nil && there {
+			if err := s.Keys.Prefer(who, name, value); err != nil {
+				s.Log.Warn("a preference could not be remembered", "user", who, "error", err)
+			}
+			return
+		}
+	}
+	remember(w, name, value)
+}
+
+// remember keeps a choice in this browser; it identifies nobody.
 func remember(w http.ResponseWriter, name, value string) {
 	const year = 365 * 24 * 60 * 60
 	http.SetCookie(w, &http.Cookie{Name: name, Value: url.QueryEscape(value), Path: "/", MaxAge: year, HttpOnly: true, SameSite: http.SameSiteStrictMode})

@@ -52,6 +52,14 @@ function numberOf(form, field) {
   }
 }
 
+// valueOf reads a field of a correction; a picker gives local time, whose offset stands
+// beside it.
+function valueOf(form, field) {
+  if ("keypad" in field.dataset) return numberOf(form, field);
+  const text = field.value.trim();
+  return "offset" in field.dataset && field.type !== "text" ? text + (text.length === 16 ? ":00" : "") + field.dataset.offset : text;
+}
+
 // take copies the texts that were given.
 function take(record, typed, ...names) {
   for (const name of names) {
@@ -156,7 +164,7 @@ export function mark(form, faults) {
     const box = field.closest("fieldset") ?? field.closest(".entry") ?? form;
     const label = box.querySelector("legend, label")?.firstChild?.textContent.trim().replace(/[?:]?$/, "") ?? "";
     const wrong = Object.assign(document.createElement(box === form ? "p" : "span"), { className: "wrong", textContent: message });
-    const at = field.type === "radio" ? box : field;
+    const at = ["radio", "checkbox"].includes(field.type) ? box : field;
     at.id ||= "at-" + field.name;
     wrong.id = at.id + "-wrong";
     if (more) wrong.append(" ", ...more);
@@ -184,7 +192,7 @@ export function mark(form, faults) {
 
 const makers = {
   calibration(form, typed, at) {
-    const record = take({ type: "calibration", id: crypto.randomUUID(), time: local(at) }, typed, "machine", "cleaver", "trigger", "site");
+    const record = take({ type: "calibration", id: crypto.randomUUID(), time: local(at) }, typed, "machine", "cleaver", "trigger", "site", "operator", "program");
     for (const name of ["passed", "recleaved"]) if (typed.get(name)) record[name] = typed.get(name) === "true";
     record.attempts = Number(typed.get("attempts") ?? 1);
     for (const name of numbers) {
@@ -193,6 +201,17 @@ const makers = {
     }
     for (const [name, value] of new URLSearchParams(typed.get("air") ?? "")) record[name] ??= Number(value);
     return [record];
+  },
+
+  // The start of a day: a check that passed, for each machine chosen.
+  start(form, typed, at) {
+    const machines = typed.getAll("machine"), id = crypto.randomUUID();
+    if (machines.length === 0) throw new Fault(form.querySelector("[name=machine]"), "Choose the machines that passed.");
+    return machines.map((machine) => {
+      const record = take({ type: "calibration", id: `${id}-${machine}`, machine, time: local(at), passed: true, attempts: 1, trigger: "start-of-day" }, typed, "operator", "program", "cleaver", "site");
+      for (const [name, value] of new URLSearchParams(typed.get("air") ?? "")) record[name] = Number(value);
+      return record;
+    });
   },
 
   // The work of the bench, with a calibration before and after where they were
@@ -221,7 +240,7 @@ const makers = {
       if (field.type === "radio") {
         if (field.checked && !field.defaultChecked) record.fields[plain(field.name)] = { true: true, false: false }[field.value] ?? field.value;
       } else if (field.value.trim() && field.value !== field.defaultValue) {
-        record.fields[plain(field.name)] = "keypad" in field.dataset ? numberOf(form, field) : field.value.trim();
+        record.fields[plain(field.name)] = valueOf(form, field);
       }
     }
     if (Object.keys(record.fields).length === 0) throw new Fault(form.querySelector("[type=submit]"), "Nothing has been changed yet.");

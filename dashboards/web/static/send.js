@@ -55,12 +55,13 @@ function kept(form) {
 
 // saved says what was saved and, when the agent has answered, what became of it.
 function saved(records) {
-  const machine = records[0].machine;
+  const machine = records[0].machine, machines = [...new Set(records.map((r) => r.machine))];
+  const several = machines.length > 1;
   const work = records.find((r) => r.type === "service") ?? records[0];
   const fate = make("p", `Saved on this phone ${clock(new Date())}.`, { id: "fate" });
   const verdict = make("section", "", { className: "verdict no-need" });
   verdict.setAttribute("role", "status");
-  verdict.append(make("p", machine, { className: "word" }), make("p", `${records.map(wordOf).join(" · ")}, ${work.time.slice(11, 16)}${work.type === "service" && work.operator ? `, signed ${work.operator}` : ""}`, { className: "chance" }), fate);
+  verdict.append(make("p", several ? `${machines.length} machines` : machine, { className: "word" }), make("p", `${several ? `Start of day, passed: ${machines.slice(0, -1).join(", ")} and ${machines.at(-1)}` : records.map(wordOf).join(" · ")}, ${work.time.slice(11, 16)}${work.type === "service" && work.operator ? `, signed ${work.operator}` : ""}`, { className: "chance" }), fate);
   const open = new Set(records.map((r) => r.id));
   const refused = [];
   onNews(({ receipts = {} }) => {
@@ -76,7 +77,7 @@ function saved(records) {
   });
   const links = make("p", "", { className: "row" });
   const of = encodeURIComponent(machine);
-  for (const [word, path, look] of [["Log a calibration", `/log?machine=${of}`, "button main-button"], [`State of ${machine}`, `/machines/${of}`, "button"], ["Moved?", `/moved?machine=${of}`, "button"]]) {
+  for (const [word, path, look] of several ? [["Morning list", "/morning", "button main-button"], ["Log a calibration", "/log?choose=1", "button"]] : [["Log a calibration", `/log?machine=${of}`, "button main-button"], [`State of ${machine}`, `/machines/${of}`, "button"], ["Moved?", `/moved?machine=${of}`, "button"]]) {
     links.append(make("a", word, { href: path, className: look }));
   }
   const parts = [make("h1", "Saved"), verdict];
@@ -103,7 +104,19 @@ function prefill(form) {
   }
 }
 
+// who, program and the like are remembered in this browser.
+function recall(form) {
+  for (const field of form.querySelectorAll("[data-remember]")) {
+    const kept = localStorage.getItem("arcdrift-" + field.name);
+    if (kept && !field.value) field.value = kept;
+  }
+  form.addEventListener("submit", () => {
+    for (const field of form.querySelectorAll("[data-remember]")) localStorage.setItem("arcdrift-" + field.name, field.value.trim());
+  });
+}
+
 for (const form of document.querySelectorAll("form[data-send]")) {
+  recall(form);
   form.noValidate = true; // what is wrong is said here, at the fields
   const tray = form.querySelector(".send");
   const usual = [...tray.children];

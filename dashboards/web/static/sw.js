@@ -5,7 +5,7 @@
 const memory = "arcdrift-pages";
 const patience = 4000;
 const shell = [
-  "/log?choose=1", "/moved?choose=1", "/service", "/phone",
+  "/log?choose=1", "/moved?choose=1", "/service", "/start", "/phone",
   ...["style.css", "icon.svg", "keep.js", "keypad.js", "live.js", "offline.js", "queue.js", "record.js", "send.js", "along.js", "site-check.js", "phone.js", "manifest.json"].map((f) => "/static/" + f),
 ];
 
@@ -46,7 +46,7 @@ async function keep(place, copy) {
 // placeOf is where a page is remembered: forms by their machine, no answers.
 function placeOf(url) {
   const machine = url.searchParams.get("machine");
-  if (url.pathname.startsWith("/static/") || url.pathname === "/phone" || url.pathname === "/help" || url.pathname.startsWith("/help/")) return url.pathname;
+  if (url.pathname.startsWith("/static/") || url.pathname === "/phone" || (url.pathname === "/start" && !url.search) || url.pathname === "/help" || url.pathname.startsWith("/help/")) return url.pathname;
   if (aged(url)) return url.searchParams.has("as_of") ? undefined : url.pathname;
   if (url.pathname === "/moved") return machine ? "/moved?" + new URLSearchParams({ machine }) : "/moved?choose=1";
   if (url.pathname === "/service") return machine ? `${url.pathname}?${new URLSearchParams({ machine })}` : url.pathname;
@@ -56,7 +56,7 @@ function placeOf(url) {
 
 async function remembered(url) {
   const cache = await caches.open(memory);
-  const instead = { "/log": "/log?choose=1", "/moved": "/moved?choose=1", "/service": "/service" }[url.pathname] ?? "/phone";
+  const instead = { "/log": "/log?choose=1", "/moved": "/moved?choose=1", "/service": "/service", "/start": "/start" }[url.pathname] ?? "/phone";
   if (url.pathname.startsWith("/static/")) return cache.match(placeOf(url));
   return marked((await cache.match(placeOf(url) ?? instead)) ?? (await cache.match(instead)));
 }
