@@ -202,7 +202,7 @@ func depotWords(d *plan.Depot, about map[string]planned, typed url.Values) depot
 func slotWords(slot *plan.Slot, about planned, typed url.Values) slotView {
 	v := slotView{ID: "move-" + slot.Machine, Machine: slot.Machine, Link: machineLink(slot.Machine), Site: slot.Site, What: about.next, Day: slot.Day.Format(time.DateOnly)}
 	if p, ok := slot.Chance.Get(); ok {
-		v.Chance = "fails by then: " + phrase.Chance(p)
+		v.Chance = "Chance that the pair fails by then: " + phrase.Chance(p) + "."
 	}
 	if slot.Late > 0 {
 		v.Notes = append(v.Notes, phrase.Count(slot.Late, "day")+" after its act-by date, "+phrase.Day(slot.ActBy))

@@ -153,12 +153,20 @@ func settingWord(name string) string {
 		return "Cost of a check"
 	case "daily_check":
 		return "Check at the start of the day"
+	case "warm_up_minutes":
+		return "Warm-up time"
+	case "lead_time_days":
+		return "Lead time"
+	case "latitude_deg":
+		return "Latitude"
+	case "longitude_deg":
+		return "Longitude"
 	case "bench_per_day":
 		return "Machines on the bench in a day"
 	case "bench_days":
 		return "Bench days"
 	}
-	return phrase.Sentence(strings.TrimSuffix(fieldWord(name), " deg"))
+	return phrase.Sentence(fieldWord(name))
 }
 
 // statedIn is the latest value of each setting of each place, in words.

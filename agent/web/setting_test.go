@@ -41,7 +41,7 @@ func TestSettingsByScope(t *testing.T) {
 	assert.Contains(t, machine, "Europe/Oslo from the fleet")
 	assert.Contains(t, machine, "25 stated here")
 	assert.Contains(t, machine, "4 usual value: nobody stated one")
-	assert.Contains(t, machine, "Ada · Warm up minutes: 25")
+	assert.Contains(t, machine, "Ada · Warm-up time: 25")
 	assert.Contains(t, text(t, c.send(httptest.NewRequest("GET", "/settings?scope=machine&name=M-02", nil))), "45 from the fleet")
 
 	wrong := post("fleet", "", "lead_time_days", "400")
