@@ -1,9 +1,17 @@
 #!/bin/sh
-# The picture of the demo's fleet page for the README. Run it again after a change of
-# the page; it needs go, curl and chromium:
+# Pictures of the pages; it needs go, curl and chromium.
 #
-#   sh dashboards/screenshot.sh
+#   sh dashboards/screenshot.sh        the demo's fleet page for the README: run it again
+#                                      after a change of the page
+#   sh dashboards/screenshot.sh DIR    every page of the program into DIR, on a phone and
+#                                      a desktop, light and dark, with the tests' fleet
 set -eu
+if [ $# -gt 0 ]; then
+	mkdir -p "$1"
+	into=$(cd "$1" && pwd)
+	cd "$(dirname "$0")/.."
+	exec go test ./agent/web -count 1 -timeout 30m -run '^TestPagesInABrowser$' -draw "$into"
+fi
 cd "$(dirname "$0")/.."
 work=$(mktemp -d)
 demo=

@@ -45,7 +45,11 @@ func openOn(t *testing.T, h http.Handler) *tab {
 	t.Cleanup(server.Close)
 	ctx, cancel := chromedp.NewContext(context.Background())
 	t.Cleanup(cancel)
-	ctx, timeout := context.WithTimeout(ctx, 5*time.Minute) // a hung browser ends the test
+	most := 5 * time.Minute // a hung browser ends the test
+	if *drawInto != "" {
+		most *= 5
+	}
+	ctx, timeout := context.WithTimeout(ctx, most)
 	t.Cleanup(timeout)
 	b := &tab{t: t, ctx: ctx, url: server.URL, server: server}
 	require.NoError(t, chromedp.Listen(ctx, b.listen))
@@ -164,8 +168,13 @@ var browserPages = []string{
 func TestPagesInABrowser(t *testing.T) {
 	axe, err := os.ReadFile("testdata/axe/axe.min.js")
 	require.NoError(t, err)
-	b := open(t, crowd(60))
-	for _, path := range browserPages {
+	s := openServer(t, crowd(60))
+	b := openOn(t, s.Handler())
+	pages := browserPages
+	if *drawInto != "" {
+		pages = pagesOf(t, s)
+	}
+	for _, path := range pages {
 		for _, scheme := range []string{"light", "dark"} {
 			b.theme(scheme)
 			for _, width := range []int64{320, 1280} {
@@ -179,6 +188,7 @@ func TestPagesInABrowser(t *testing.T) {
 					look[int](b, string(axe)+"; 0")
 					assert.Empty(t, look[[]string](b, violations), "%s: axe", at)
 				}
+				b.draw(path, scheme, width)
 			}
 		}
 		look[int](b, `document.documentElement.style.fontSize = "200%", 0`)

@@ -21,7 +21,7 @@ func twoCleavers() compare.Report {
 	r := compare.Report{AsOf: noon, Days: compare.Days, Rules: []string{"A rule."}, Limits: []string{"A limit."}}
 	add := func(by compare.By, outcome compare.Outcome, name string, chance float64, verdict compare.Verdict) {
 		r.Groups = append(r.Groups, compare.Group{
-			By: by, Outcome: outcome, Name: name, Records: 34, Ended: 12, Machines: 2, Mean: 2.4, Low: 1.6, High: 3.5, Chance: chance, Verdict: verdict, Words: name + ": worded.",
+			By: by, Outcome: outcome, Name: name, Records: 34, Ended: 12, Machines: 2, Mean: 2.4, Low: 1.6, High: 3.5, Chance: chance, Verdict: verdict, Words: name + ": compared with the rest, 2.4 times as many.",
 		})
 	}
 	add(compare.ByCleaver, compare.FailedTries, "C-9", 0.94, compare.Worse)
@@ -43,7 +43,7 @@ func TestComparePage(t *testing.T) {
 	f.compared = twoCleavers()
 	seen := text(t, get(t, f, "/compare"))
 	for _, want := range []string{
-		"Worse than the rest", "C-9: worded.", "Failed tries that the electrodes do not explain", "2.4 times (1.6 to 3.5)", "about 9 in 10", "34 sessions on 2 machines",
+		"Worse than the rest", "C-9: compared with the rest, 2.4 times as many.", "Failed tries that the electrodes do not explain", "2.4 times (1.6 to 3.5)", "about 9 in 10", "34 sessions on 2 machines",
 		"Cannot tell", "Life of the cleavers", "about 210 (40 to 520)", "21 Feb 2026", "A rule.", "A limit.", "sharps bin", "C-2 <b>",
 	} {
 		assert.Contains(t, seen, want)
