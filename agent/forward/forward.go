@@ -39,6 +39,10 @@ type Store interface {
 	SetCursor(name string, c store.Cursor) error
 }
 
+// Sparse is a store whose numbers have gaps although nothing is missing, as one in a
+// database of several processes.
+type Sparse interface{ Sparse() }
+
 // Forwarder sends the records of a store to a hub.
 type Forwarder struct {
 	store Store
@@ -225,7 +229,10 @@ func (f *Forwarder) entries(ctx context.Context) (int, error) {
 	last := &next[len(next)-1]
 	to := f.at
 	to.Epoch, to.Seq = last.StoreEpoch, last.StoreSeq
-	gone := to.Seq - f.at.Seq - uint64(len(next)) // an agent's numbers have no gaps
+	gone := uint64(0)
+	if _, sparse := f.store.(Sparse); !sparse {
+		gone = to.Seq - f.at.Seq - uint64(len(next))
+	}
 	for i, r := range receipts {
 		if r.Refused != nil {
 			f.mu.Lock()

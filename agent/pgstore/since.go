@@ -59,6 +59,9 @@ func (s *Store) Since(epoch, seq uint64, limit int) ([]drift.Entry, error) {
 	return entries, corrupt
 }
 
+// Sparse says that numbers have gaps although nothing is missing, see agent/forward.
+func (s *Store) Sparse() {}
+
 // SincePseudonymous is Since with the pseudonyms in the place of names.
 func (s *Store) SincePseudonymous(epoch, seq uint64, limit int) ([]drift.Entry, error) {
 	ctx, cancel := s.bounded()

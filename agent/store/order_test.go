@@ -4,9 +4,11 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"sync"
 	"testing"
 	"time"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
@@ -245,4 +247,26 @@ func (s *trusting) Append(entries []drift.Entry, r []drift.Refusal) ([]drift.Pla
 func TestClonedControl(t *testing.T) {
 	require.NoError(t, cloned(t, &storetest.Memory{}, 1))
 	require.Error(t, cloned(t, &trusting{}, 1))
+}
+
+// The numbers of a file have no gap, whoever writes at once: a forwarder counts by them
+// what was compacted.
+func TestNumbersHaveNoGap(t *testing.T) {
+	s := open(t, dbPath(t))
+	var all sync.WaitGroup
+	for w := range 4 {
+		all.Go(func() {
+			for n := range 20 {
+				_, err := s.Append([]drift.Entry{storetest.Calibration("K-07", n), storetest.Calibration(fmt.Sprintf("K-1%d", w), n)}, nil)
+				assert.NoError(t, err)
+			}
+		})
+	}
+	all.Wait()
+	entries, err := s.Since(0, 0, 0)
+	require.NoError(t, err)
+	require.Len(t, entries, 100)
+	for i := range entries {
+		require.EqualValues(t, i+1, entries[i].StoreSeq)
+	}
 }
