@@ -162,7 +162,7 @@ func (b *tab) tap(count *int, words string) {
 var browserPages = []string{
 	"/", "/machines/K-07", "/machines/K-11?axis=date&points=measured&days=30", "/machines/nobody", "/moved?machine=K-07",
 	"/moved?machine=K-07&temperature_c=4&humidity_pct=80&altitude_m=1390", "/moved?machine=K-07&temperature_c=214", "/moved?choose=1", "/start", "/moved?machine=K-07&site=Tarn+Pass&temperature_c=4&humidity_pct=80&machine_cold=true", "/log?machine=K-07&arrived=yes&temperature_c=4&altitude_m=1390&passed=false",
-	"/log?machine=K-07", "/log?choose=1", "/service?machine=K-11", "/service", "/morning", "/alerts", "/spares", "/rules", "/compare", "/compare?by=machine", "/look-back", "/look-back?machine=K-07&from=yesterday", "/refused", "/phone", "/help", "/help/alerts", "/help/records", "/nothing", "/correct?machine=K-07&corrects=K-07-5",
+	"/log?machine=K-07", "/log?choose=1", "/service?machine=K-11", "/service", "/morning", "/alerts", "/spares", "/settings?scope=machine&name=K-07", "/import", "/rules", "/compare", "/compare?by=machine", "/look-back", "/look-back?machine=K-07&from=yesterday", "/refused", "/phone", "/help", "/help/alerts", "/help/records", "/nothing", "/correct?machine=K-07&corrects=K-07-5",
 }
 
 func TestPagesInABrowser(t *testing.T) {
