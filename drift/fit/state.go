@@ -81,7 +81,7 @@ func (g *Normal) Predict(h []float64) (mean, variance float64) {
 			continue
 		}
 		mean += hi * g.Mean[i]
-		row := g.Cov[i*n : i*n+n]
+		row := g.Cov[i*n : i*n+len(h)]
 		var s float64
 		for j, hj := range h {
 			s += hj * row[j]
@@ -156,22 +156,36 @@ func (g *Normal) Observe(h []float64, y, r float64) (logLik float64) {
 	return logDensity(y, m, v+r)
 }
 
-// ObserveRobust updates the state with a measurement y = h·x + e that may be an
-// outlier: e ~ N(0, r) or, with probability p, e ~ N(0, w·r). Besides, y may be wrong
-// and say nothing of the state: wrong ≥ 0 is the density of such a y, in 1/unit of y,
-// so small that the two cases before share the probability as if there were no third.
-// The posterior is a mixture of three normals, of which mean and covariance are kept
-// exactly. It returns the log density of y, and the posterior probability that y was
-// an outlier or wrong. A missing y (NaN) changes nothing and returns 0 and p.
-func (g *Normal) ObserveRobust(h []float64, y, r, p, w, wrong float64) (logLik, outlier float64) {
+// Outliers says how often measurements are not as usual: with probability p the error has
+// w times its variance. Besides, a measurement may be wrong and say nothing of the state:
+// wrong ≥ 0 is the density of such a one, in 1/unit of the measurement, so small that the
+// two cases before share the probability as if there were no third. Make one with
+// [NewOutliers].
+type Outliers struct {
+	p, w                       float64
+	logUsual, logOut, logWrong float64
+}
+
+// NewOutliers takes the logarithms, which many states then share.
+func NewOutliers(p, w, wrong float64) Outliers {
+	return Outliers{p: p, w: w, logUsual: math.Log1p(-p), logOut: math.Log(p), logWrong: math.Log(wrong)}
+}
+
+// ObserveRobust updates the state with a measurement y = h·x + e, e ~ N(0, r), that may be
+// an outlier or wrong. The posterior is a mixture of three normals, of which mean and
+// covariance are kept exactly. It returns the log density of y, and the posterior
+// probability that y was an outlier or wrong. A missing y (NaN) changes nothing and
+// returns 0 and the probability of an outlier.
+func (g *Normal) ObserveRobust(h []float64, y, r float64, o *Outliers) (logLik, outlier float64) {
 	if math.IsNaN(y) {
-		return 0, p
+		return 0, o.p
 	}
 	m, v := g.Predict(h)
-	good := math.Log1p(-p) + logDensity(y, m, v+r)
-	bad := math.Log(p) + logDensity(y, m, v+w*r)
+	w := o.w
+	good := o.logUsual + logDensity(y, m, v+r)
+	bad := o.logOut + logDensity(y, m, v+w*r)
 	right, spoilt := weigh(good, bad)
-	logLik, lost := weigh(right, math.Log(wrong))
+	logLik, lost := weigh(right, o.logWrong)
 	outlier = spoilt + lost*(1-spoilt)
 	if v == 0 {
 		return logLik, outlier
@@ -238,7 +252,12 @@ func weigh(a, b float64) (logSum, share float64) {
 	if math.IsInf(top, -1) {
 		return top, 0
 	}
-	ea, eb := math.Exp(a-top), math.Exp(b-top)
+	ea, eb := 1.0, 1.0
+	if a < top {
+		ea = math.Exp(a - top)
+	} else {
+		eb = math.Exp(b - top)
+	}
 	return top + math.Log(ea+eb), eb / (ea + eb)
 }
 
@@ -269,9 +288,10 @@ func (g *Normal) Blend(other *Normal, s float64) {
 	}
 	for i, di := range d {
 		g.Mean[i] += s * di
-		row, theirs := g.Cov[i*n:i*n+n], other.Cov[i*n:i*n+n]
+		row, theirs := g.Cov[i*n:i*n+len(d)], other.Cov[i*n:i*n+len(d)]
+		apart := s * (1 - s) * di
 		for j, dj := range d {
-			row[j] += s*(theirs[j]-row[j]) + s*(1-s)*di*dj
+			row[j] += s*(theirs[j]-row[j]) + apart*dj
 		}
 	}
 }

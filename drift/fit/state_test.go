@@ -138,13 +138,13 @@ func TestMissingAndCertain(t *testing.T) {
 	g.Reset(0, 1, 1)
 	before := g.Clone()
 	assert.Zero(t, g.Observe([]float64{1, 0}, math.NaN(), 1))
-	logLik, outlier := g.ObserveRobust([]float64{1, 0}, math.NaN(), 1, 0.1, 25, 0)
+	logLik, outlier := g.ObserveRobust([]float64{1, 0}, math.NaN(), 1, outliers(0.1, 25, 0))
 	assert.Equal(t, [2]float64{0, 0.1}, [2]float64{logLik, outlier})
 	assert.Equal(t, before, g)
 
 	// A component known for certain is not moved, whatever is seen of it.
 	assert.Equal(t, -inf, g.Observe([]float64{0, 1}, 3, 0))
-	g.ObserveRobust([]float64{0, 1}, 3, 1, 0.1, 25, 0)
+	g.ObserveRobust([]float64{0, 1}, 3, 1, outliers(0.1, 25, 0))
 	assert.Equal(t, -inf, g.ObserveWithin([]float64{0, 1}, 1, 2, 0))
 	assert.Equal(t, before, g)
 
@@ -181,13 +181,13 @@ func TestInexactObservationsKeepTheExactMoments(t *testing.T) {
 			func(x float64) float64 {
 				return 0.9*math.Exp(logDensity(6, x, r)) + 0.1*math.Exp(logDensity(6, x, 30*r))
 			},
-			func(g Normal) float64 { l, _ := g.ObserveRobust(one, 6, r, 0.1, 30, 0); return l },
+			func(g Normal) float64 { l, _ := g.ObserveRobust(one, 6, r, outliers(0.1, 30, 0)); return l },
 		},
 		"robust, or wrong": {
 			func(x float64) float64 {
 				return 0.9*math.Exp(logDensity(6, x, r)) + 0.1*math.Exp(logDensity(6, x, 30*r)) + 0.02
 			},
-			func(g Normal) float64 { l, _ := g.ObserveRobust(one, 6, r, 0.1, 30, 0.02); return l },
+			func(g Normal) float64 { l, _ := g.ObserveRobust(one, 6, r, outliers(0.1, 30, 0.02)); return l },
 		},
 		"within": {
 			func(x float64) float64 { return NormalCDF((4-x)/sd) - NormalCDF((3-x)/sd) },
@@ -220,7 +220,7 @@ func TestRobustness(t *testing.T) {
 
 	plain, robust := start.Clone(), start.Clone()
 	want := plain.Observe(one, 0.4, 0.5)
-	got, outlier := robust.ObserveRobust(one, 0.4, 0.5, 0, 25, 0)
+	got, outlier := robust.ObserveRobust(one, 0.4, 0.5, outliers(0, 25, 0))
 	assert.InDelta(t, want, got, 1e-15, "without outliers it is the plain update")
 	assert.Zero(t, outlier)
 	assert.InDelta(t, plain.Mean[0], robust.Mean[0], 1e-15)
@@ -230,7 +230,7 @@ func TestRobustness(t *testing.T) {
 	share, last := inf, 0.0
 	for _, y := range []float64{2, 4, 5, 6} {
 		g := start.Clone()
-		_, outlier := g.ObserveRobust(one, y, 0.5, 0.02, 1e4, 0)
+		_, outlier := g.ObserveRobust(one, y, 0.5, outliers(0.02, 1e4, 0))
 		assert.Greater(t, outlier, last)
 		assert.Less(t, g.Mean[0]/y, share)
 		share, last = g.Mean[0]/y, outlier
@@ -263,7 +263,7 @@ func TestCovarianceStaysACovariance(t *testing.T) {
 			case 0:
 				g.Observe(h, mean+rng.NormFloat64(), 1e-6)
 			case 1:
-				g.ObserveRobust(h, mean+5*rng.NormFloat64(), 0.1, 0.05, 50, 0)
+				g.ObserveRobust(h, mean+5*rng.NormFloat64(), 0.1, outliers(0.05, 50, 0))
 			case 2:
 				g.ObserveWithin(h, mean-rng.Float64(), mean+rng.Float64(), 0.01)
 			case 3:
@@ -302,7 +302,7 @@ func TestRobustFilterRecoversALevel(t *testing.T) {
 		if rng.Float64() < 0.1 {
 			y += 20 * rng.NormFloat64()
 		}
-		g.ObserveRobust([]float64{1}, y, 1, 0.1, 400, 0)
+		g.ObserveRobust([]float64{1}, y, 1, outliers(0.1, 400, 0))
 		d := g.Mean[0] - level
 		sum += d * d / g.Cov[0]
 	}
@@ -317,7 +317,7 @@ func TestStateDoesNotAllocate(t *testing.T) {
 		g.AddVariance(0, 0.01)
 		g.SetLinear(0, h)
 		g.Observe(h, 1, 0.5)
-		g.ObserveRobust(h, 1, 0.5, 0.05, 25, 0)
+		g.ObserveRobust(h, 1, 0.5, outliers(0.05, 25, 0))
 		g.ObserveWithin(h, -1, 1, 0.5)
 		g.ObserveOutside(h, -1, 1, 0.5, 0.1)
 	}))
@@ -331,7 +331,7 @@ func BenchmarkState6(b *testing.B) {
 		see  func(Normal)
 	}{
 		{"Observe", func(g Normal) { g.Observe(h, 1, 0.5) }},
-		{"ObserveRobust", func(g Normal) { g.ObserveRobust(h, 1, 0.5, 0.05, 25, 0) }},
+		{"ObserveRobust", func(g Normal) { g.ObserveRobust(h, 1, 0.5, outliers(0.05, 25, 0)) }},
 		{"ObserveWithin", func(g Normal) { g.ObserveWithin(h, -2, 2, 0.5) }},
 		{"ObserveOutside", func(g Normal) { g.ObserveOutside(h, -2, 2, 0.5, 0.1) }},
 	} {
@@ -344,4 +344,9 @@ func BenchmarkState6(b *testing.B) {
 			}
 		})
 	}
+}
+
+func outliers(p, w, wrong float64) *Outliers {
+	o := NewOutliers(p, w, wrong)
+	return &o
 }

@@ -15,7 +15,7 @@ func TestKeepingForgetsNothing(t *testing.T) {
 	p := &Params{}
 	drifttest.Fill(p, "Life.Weight")
 	m := &Machine{filter: newFilter()}
-	drifttest.Fill(m, "Machine.Name", "Machine.kind", "Machine.params", "filter.spare", "filter.spare2", "filter.trace")
+	drifttest.Fill(m, "Machine.Name", "Machine.kind", "Machine.params", "Machine.silent", "filter.spare", "filter.spare2", "filter.trace")
 	m.Name, m.kind, m.params, m.program = "K-07", p, p, m.modes[0].name
 	m.derive()
 	m.filter.spare, m.filter.spare2 = fit.NewNormal(states), fit.NewNormal(states)

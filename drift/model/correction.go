@@ -75,7 +75,8 @@ func (p *Params) free(g *fit.Normal, ev *Event, moved float64, full bool, noise,
 		within = true
 	case changed && gain >= smallestGain:
 		r := noise + sq(p.CorrectSD/gain) + sq(roundingSD/gain)
-		logLik, badEnd = g.ObserveRobust(off[:], moved/gain, r, badEndRate, sq(p.BadEndWidth)*noise/r, wrong/anywhere)
+		outliers := fit.NewOutliers(badEndRate, sq(p.BadEndWidth)*noise/r, wrong/anywhere)
+		logLik, badEnd = g.ObserveRobust(off[:], moved/gain, r, &outliers)
 		if !ev.Passed {
 			logLik += math.Log1p(-p.Idle)
 		}

@@ -12,9 +12,14 @@ const airSpread = 1.0 / 3
 
 // effects estimates the parameters that differ between machines and between pairs.
 func (p *Params) effects(prior *Params, histories []History) {
+	all := make([]effects, len(histories))
+	each(len(histories), func(i int) {
+		all[i].offset = map[string]*units{}
+		all[i].fold(p, histories[i])
+	})
 	e := effects{offset: map[string]*units{}}
-	for _, h := range histories {
-		e.fold(p, h)
+	for i := range all { // in this order: sums are of floats
+		e.add(&all[i])
 	}
 	p.Pairs = len(e.slope.b)
 	pooled := fit.PoolJoint(e.air, prior.airPrior(), airSpread, 3)
@@ -42,8 +47,28 @@ type effects struct {
 	offset       map[string]*units
 }
 
+// add adds those of another machine.
+func (e *effects) add(one *effects) {
+	e.air = append(e.air, one.air...)
+	e.slope.append(&one.slope)
+	e.level.append(&one.level)
+	e.badEnd += one.badEnd
+	e.attempts += one.attempts
+	e.drop = append(e.drop, one.drop...)
+	for name, u := range one.offset {
+		if e.offset[name] == nil {
+			e.offset[name] = &units{}
+		}
+		e.offset[name].append(u)
+	}
+}
+
 // units are estimates with their variances.
 type units struct{ b, v []float64 }
+
+func (u *units) append(more *units) {
+	u.b, u.v = append(u.b, more.b...), append(u.v, more.v...)
+}
 
 // add adds the estimate that turned a normal prior into a posterior mean and standard
 // deviation, unless it has almost no information, and says whether it did.
@@ -82,7 +107,7 @@ const (
 // fold updates one machine with its events and collects its estimates at the end of each
 // pair.
 func (e *effects) fold(p *Params, h History) {
-	m := NewMachine(h.Machine, p)
+	m := newSilent(h.Machine, p)
 	onPair, before, numbers := 0, clean{}, 0
 	for i := range h.Events {
 		ev := &h.Events[i]

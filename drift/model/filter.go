@@ -189,7 +189,7 @@ func (f *filter) transition(p *Params, dirty, shift float64) {
 			}
 		}
 		f.weight[k] = total
-		above.CopyFrom(&f.spare2)
+		*above, f.spare2 = f.spare2, *above
 	}
 }
 

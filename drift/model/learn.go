@@ -2,7 +2,10 @@ package model
 
 import (
 	"math"
+	"runtime"
 	"slices"
+	"sync"
+	"sync/atomic"
 
 	"arcdrift/drift"
 	"arcdrift/drift/fit"
@@ -377,15 +380,42 @@ func parabola(f func(float64) float64, x, mid, step float64) (best, top float64)
 
 // logLik returns the log likelihood of the histories.
 func (p *Params) logLik(histories []History) float64 {
-	sum := 0.0
-	for _, h := range histories {
-		m := NewMachine(h.Machine, p)
-		for i := range h.Events {
-			m.Update(&h.Events[i])
+	all := make([]float64, len(histories))
+	each(len(histories), func(i int) {
+		h := &histories[i]
+		m := newSilent(h.Machine, p)
+		for j := range h.Events {
+			m.Update(&h.Events[j])
 		}
-		sum += m.logLik
+		all[i] = m.logLik
+	})
+	sum := 0.0
+	for _, l := range all { // in this order: sums are of floats
+		sum += l
 	}
 	return sum
+}
+
+// newSilent returns a machine for estimates from its events, which need neither its streak
+// nor its grade of data.
+func newSilent(name string, p *Params) *Machine {
+	m := NewMachine(name, p)
+	m.silent = true
+	return m
+}
+
+// each calls do for 0 to n−1, on all processors.
+func each(n int, do func(i int)) {
+	var group sync.WaitGroup
+	var next atomic.Int64
+	for range min(n, runtime.GOMAXPROCS(0)) {
+		group.Go(func() {
+			for i := int(next.Add(1)) - 1; i < n; i = int(next.Add(1)) - 1 {
+				do(i)
+			}
+		})
+	}
+	group.Wait()
 }
 
 // attemptsFrom picks the histories for the likelihood, until they have about so many

@@ -41,6 +41,8 @@ type Machine struct {
 	numbers     int // attempts that reported a number
 	unlogged    bool
 	estimated   bool
+	// silent is whether nobody asks for the streak or the grade of data.
+	silent bool
 }
 
 // NewMachine returns a machine without events, of the kind p. It keeps p and does not
@@ -158,7 +160,7 @@ func (m *Machine) attempt(ev *Event) Step {
 		return step
 	}
 	var out outlook
-	if !ev.Passed {
+	if !ev.Passed && !m.silent {
 		out = m.outlook(before, ev)
 	}
 	rate := m.badEndRate()
@@ -172,7 +174,9 @@ func (m *Machine) attempt(ev *Event) Step {
 	m.logLik += s.logLik
 	m.badEndSum, m.badEndN = m.badEndSum*badEndMemory+s.badEnd, m.badEndN*badEndMemory+1
 	m.badEndAll += s.badEnd
-	m.tally.add(ev, m.streak.update(ev, s.badEnd, out))
+	if !m.silent {
+		m.tally.add(ev, m.streak.update(ev, s.badEnd, out))
+	}
 	step.BadEnd = s.badEnd
 	if !math.IsNaN(s.raw) {
 		m.points.add(m.arcs, s.raw-m.filter.mean1(offset))

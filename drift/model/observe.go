@@ -155,8 +155,9 @@ func (f *filter) robust(p *Params, noise *[scatterScales]float64, row []float64,
 	out := observation{raw: raw, number: true}
 	var logLik [scatterScales]float64
 	var badEnd [scatterScales]float64
+	outliers := fit.NewOutliers(badEndRate, sq(p.BadEndWidth), wrong/anywhere)
 	for k := range f.state {
-		logLik[k], badEnd[k] = f.state[k].ObserveRobust(row, y, noise[k], badEndRate, sq(p.BadEndWidth), wrong/anywhere)
+		logLik[k], badEnd[k] = f.state[k].ObserveRobust(row, y, noise[k], &outliers)
 	}
 	// The likelihood is a density of ln meltback, not of power.
 	out.logLik = f.reweigh(&logLik) - math.Log(p.Kappa)
