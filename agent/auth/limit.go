@@ -52,6 +52,9 @@ func (l Limit) String() string {
 	return strings.Join(out, ", ")
 }
 
+// Key is the same for the same limit, and another for any other.
+func (l Limit) Key() string { return fmt.Sprintf("%q %q", l.Customers, l.Depots) }
+
 // covers says whether a machine with this assignment is within the limit.
 func (l Limit) covers(a drift.Assignment) bool {
 	return (len(l.Customers) == 0 || slices.Contains(l.Customers, a.Customer)) && (len(l.Depots) == 0 || slices.Contains(l.Depots, a.Depot))

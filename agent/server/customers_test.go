@@ -272,7 +272,21 @@ func rows(own, other contractor) map[string][]ask {
 		"GET /api/v1/records":               append(page("/api/v1/records", true), page("/api/v1/records?format=csv", true)...),
 		"GET /api/v1/backup":                page("/api/v1/backup", false),
 		"GET /api/v1/proof":                 append(proofs, of(false, "/api/v1/proof?machine=%s&from=2026-02-20&to=2026-02-21")[1:]...),
-		"GET /metrics":                      page("/metrics", false),
+		"GET /compare":                      append(page("/compare", true), page("/compare?by=site", false)...),
+		"GET /api/v1/compare":               page("/api/v1/compare", false),
+		"GET /plan":                         page("/plan", true),
+		"POST /plan": form("/plan", func(_ contractor, m string) url.Values {
+			return url.Values{"machine": {m}, "id": {"plan-1"}, "day": {"2026-03-05"}, "operator": {own.mark}, "by": {own.mark}, "reason": {"r"}}
+		}),
+		"GET /settings":  page("/settings", false),
+		"POST /settings": page("/settings", false),
+		"GET /start":     page("/start", true),
+		"POST /start": form("/start", func(_ contractor, m string) url.Values {
+			return url.Values{"machine": {m}, "passed": {"true"}, "passed." + m: {"true"}, "id": {"start-1"}, "operator": {own.mark}}
+		}),
+		"GET /import":  page("/import", false),
+		"POST /import": page("/import", false),
+		"GET /metrics": page("/metrics", false),
 		"POST /api/v1/records": append(post("/api/v1/records", func(_ contractor, m string) string {
 			return fmt.Sprintf(`{"type":"usage","machine":%q,"arc_count":9000,"id":"same","time":"2026-03-02T17:00:00Z"}`, m)
 		}),

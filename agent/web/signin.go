@@ -138,6 +138,7 @@ func (s *Server) signedOut(w http.ResponseWriter, r *http.Request) {
 		s.sessions.ErrorFunc(w, r, err)
 		return
 	}
+	remember(w, machineCookie, "") // the next who signs in here may be of another customer
 	http.Redirect(w, r, signIn, http.StatusSeeOther)
 }
 

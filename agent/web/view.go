@@ -32,7 +32,7 @@ func (s *Server) seenBy(p auth.Principal) *Server {
 	}
 	seen := *s
 	seen.part = part
-	seen.Fleet = newFleetPart(s.Fleet, s.Records, part, s.run+p.Limit.String())
+	seen.Fleet = newFleetPart(s.Fleet, s.Records, part, s.run+p.Limit.Key())
 	seen.Records = recordsPart{s.Records, part}
 	seen.Setups = func() ([]drift.Entry, error) {
 		all, err := s.Setups()
@@ -56,7 +56,7 @@ func (s *Server) seenBy(p auth.Principal) *Server {
 	seen.owed = s.owed.shownAs(func(all []advise.Owed) []advise.Owed {
 		return slices.DeleteFunc(slices.Clone(all), func(o advise.Owed) bool { return !part.Holds(o.Machine, o.Time) })
 	})
-	seen.compared = s.compared.of(part, p.Limit.String())
+	seen.compared = s.compared.of(part, p.Limit.Key())
 	return &seen
 }
 
