@@ -38,14 +38,26 @@ func (s *Score) count(o Outcome) {
 	if !o.SentAt.IsZero() {
 		s.Sent++
 	}
+	switch right, judged := o.Verdict(); {
+	case !judged:
+		s.Unclear++
+	case right:
+		s.Right++
+	default:
+		s.Wrong++
+	}
+}
+
+// Verdict says whether the bench found that the electrodes were to blame, and whether it
+// says either way.
+func (o *Outcome) Verdict() (right, judged bool) {
 	switch o.Finding {
 	case drift.Worn, drift.Dirty:
-		s.Right++
+		return true, true
 	case drift.Fine, drift.CleaverFault:
-		s.Wrong++
-	default:
-		s.Unclear++
+		return false, true
 	}
+	return false, false
 }
 
 // Precision is the share that was right of those with a finding that says;

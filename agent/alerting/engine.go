@@ -361,6 +361,13 @@ func (a *engine) Withheld() []alert.Withheld {
 	return policy.Withheld()
 }
 
+// Ended lists the alerts that ended, oldest first. The caller must not change them.
+func (a *engine) Ended() []alert.Outcome {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.outcomes
+}
+
 // Card says how the alerts about a part of the fleet turned out.
 func (a *engine) Card(part drift.Part) alert.Card {
 	a.mu.Lock()

@@ -80,6 +80,13 @@ func (s *Service) Open() []alert.Shown {
 	return s.inForce.Open()
 }
 
+func (s *Service) Ended() []alert.Outcome {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.inForce.Ended()
+}
+
+// Card is that of the alerting in force.
 func (s *Service) Card(part drift.Part) alert.Card {
 	s.mu.RLock()
 	defer s.mu.RUnlock()

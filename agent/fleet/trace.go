@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"math"
+	"strings"
 	"time"
 
 	"arcdrift/drift"
@@ -28,8 +29,13 @@ func trace(l *life, pop *model.Population) advise.Trace {
 	m := model.NewMachine(l.name, pop.For(l.Key))
 	out := advise.Trace{Limit: m.Params().Limit}
 	pair := 0
+	moves := l.moves()
 	for i := range l.events {
 		ev := &l.events[i]
+		for len(moves) > 0 && !moves[0].After(ev.Time) {
+			out.Marks = append(out.Marks, advise.Mark{Time: moves[0], Pair: ev.Pair, Arcs: int64(ev.Arcs), What: "moved"})
+			moves = moves[1:]
+		}
 		if ev.Pair != pair && ev.Kind == model.Attempt {
 			out.Marks = append(out.Marks, mark(ev, "unlogged"))
 		}
@@ -46,6 +52,22 @@ func trace(l *life, pop *model.Population) advise.Trace {
 		for _, p := range forecast.Fan(m, l.plan(m, glancePaths, forecast.Horizon)) {
 			out.Fan = append(out.Fan, advise.FanPoint{Arcs: int64(p.Arcs), P10: p.P10, P50: p.P50, P90: p.P90})
 		}
+	}
+	return out
+}
+
+// moves are the times at which a record names another site than the one before.
+func (l *life) moves() (out []time.Time) {
+	site := ""
+	for i := range l.entries {
+		e := &l.entries[i]
+		if e.Site == "" || e.Decision != nil {
+			continue
+		}
+		if site != "" && !strings.EqualFold(site, e.Site) {
+			out = append(out, e.When())
+		}
+		site = e.Site
 	}
 	return out
 }

@@ -92,7 +92,7 @@ func TestTextsStayTexts(t *testing.T) {
 		}
 		lines.WriteString(`{"type":"usage","machine":"K-07","` + strings.ReplaceAll(mark, `"`, `\"`) + `":1}` + "\n" + mark + "\n")
 		q := url.QueryEscape(mark)
-		pages = append(pages, "/machines/"+url.PathEscape(mark), "/?q="+q+"&model="+q+"&site="+q+"&state="+q+"&days="+q, "/log?machine="+q+"&error="+q,
+		pages = append(pages, "/machines/"+url.PathEscape(mark), "/machines?q="+q+"&model="+q+"&site="+q+"&state="+q+"&days="+q, "/log?machine="+q+"&error="+q,
 			"/moved?machine="+q+"&temperature_c="+q, "/correct?id="+q, "/service?machine="+q, "/alerts?done="+q, "/nowhere/"+q)
 	}
 	status, body := agenttest.Post(t, s, lines.String())

@@ -179,6 +179,8 @@ func (s *Server) pages(env Env) (*web.Server, error) {
 		Owed:      s.fleet.Owed,
 		Compare:   s.fleet.Compare,
 		Locations: func() []drift.Location { return s.fleet.Snapshot().Locations }, Air: s.readings.at,
+		Days:     s.fleet.Days,
+		Ended:    s.alerts.Ended,
 		Proofs:   s.proofs,
 		LookBack: s.fleet.LookBack, OpenLookBacks: s.fleet.OpenLookBacks,
 		Metrics: metrics.Handler(metrics.Registry(s.facts, metrics.Build(version.Running()), metrics.DefaultOptions()), slog.NewLogLogger(s.log.Handler(), slog.LevelError)),

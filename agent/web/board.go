@@ -14,75 +14,91 @@ import (
 	"arcdrift/drift/phrase"
 )
 
-// perPage is how many machines a page of the board shows: what a person reads
-// before turning to search.
-const perPage = 20
+// How many machines a page of the list shows: of cards as many as a person reads before
+// turning to search, of the table what fills a large screen three times.
+const (
+	perPage      = 20
+	perTablePage = 90
+)
 
-// filter is what the board shows, kept whole in the link.
+// filter is what the list shows and how, kept whole in the link.
 type filter struct {
-	Query, Model, Site string
-	State              advise.State
-	Days, Page         int
+	period
+	Query, Model, Site, Depot string
+	State                     advise.State
+	Sort                      order
+	// Table is a line for each machine in the place of a card.
+	Table bool
+	Page  int
 }
 
 func filterOf(v url.Values) filter {
 	f := filter{
-		Query: strings.TrimSpace(v.Get("q")), Model: v.Get("model"), Site: v.Get("site"),
-		State: advise.State(v.Get("state")), Page: 1,
+		period: periodOf(v), Query: strings.TrimSpace(v.Get("q")), Model: v.Get("model"), Site: v.Get("site"), Depot: v.Get("depot"),
+		State: advise.State(v.Get("state")), Sort: order(v.Get("sort")), Table: v.Get("view") == "table", Page: 1,
 	}
 	if !slices.Contains(advise.States(), f.State) {
 		f.State = ""
 	}
-	f.Days = daysOf(v, defaultSpan)
+	if !slices.Contains(orders, f.Sort) {
+		f.Sort = byUrgency
+	}
 	if n, err := strconv.Atoi(v.Get("page")); err == nil && n > 0 && n < 1_000_000 {
 		f.Page = n
 	}
 	return f
 }
 
-// daysOf is the time range in a link, if it is one to choose from.
-func daysOf(v url.Values, otherwise int) int {
-	n, err := strconv.Atoi(v.Get("days"))
-	if _, ok := spanOf(n); err != nil || !ok {
-		return otherwise
-	}
-	return n
-}
-
 // Narrowed says whether the folded part of the filter is in use.
 func (v boardView) Narrowed() bool {
-	return v.Filter.Model != "" || v.Filter.Site != "" || v.Filter.Days != defaultSpan
+	f := v.Filter
+	return f.Model != "" || f.Site != "" || f.Depot != "" || f.Days != defaultDays
 }
 
 // Narrows says whether anything is left out.
 func (f filter) Narrows() bool {
-	return f.Query != "" || f.Model != "" || f.Site != "" || f.State != ""
+	return f.Query != "" || f.Model != "" || f.Site != "" || f.Depot != "" || f.State != ""
 }
 
-// link is the board with this filter.
-func (f filter) link() string {
+// values are those of a link to the list with this filter.
+func (f filter) values() url.Values {
 	v := url.Values{}
-	for name, text := range map[string]string{"q": f.Query, "model": f.Model, "site": f.Site, "state": string(f.State)} {
+	for name, text := range map[string]string{"q": f.Query, "model": f.Model, "site": f.Site, "depot": f.Depot, "state": string(f.State), "sort": string(f.Sort)} {
 		if text != "" {
 			v.Set(name, text)
 		}
 	}
-	if f.Days != defaultSpan {
-		v.Set("days", strconv.Itoa(f.Days))
+	if f.Table {
+		v.Set("view", "table")
 	}
+	f.set(v)
 	if f.Page > 1 {
 		v.Set("page", strconv.Itoa(f.Page))
 	}
-	if len(v) == 0 {
-		return "/"
-	}
-	return "/?" + v.Encode()
+	return v
 }
 
-// keeps says whether the machine passes every part of the filter but the state.
+// link is the list with this filter.
+func (f filter) link() string { return withQuery("/machines", f.values()) }
+
+// overviewLink is the overview of the same machines.
+func (f filter) overviewLink() string {
+	a := overviewAsk{period: f.period}
+	a.Only.Model, a.Only.Site, a.Only.Depot = f.Model, f.Site, f.Depot
+	return a.link()
+}
+
+// keeps says whether the machine passes every part of the filter but the state. What is
+// searched for is found in names, earlier ones too, models, sites and depots.
 func (f filter) keeps(m *Machine) bool {
-	return (f.Query == "" || strings.Contains(strings.ToLower(m.Machine), strings.ToLower(f.Query))) &&
-		(f.Model == "" || f.Model == label(m.Model)) && (f.Site == "" || f.Site == m.Site)
+	return (f.Query == "" || m.has(strings.ToLower(f.Query))) &&
+		(f.Model == "" || f.Model == label(m.Model)) && (f.Site == "" || f.Site == m.Site) && (f.Depot == "" || f.Depot == m.Settings.Depot)
+}
+
+func (m *Machine) has(text string) bool {
+	return slices.ContainsFunc(append([]string{m.Machine, label(m.Model), m.Site, m.Settings.Depot}, m.Before...), func(s string) bool {
+		return strings.Contains(strings.ToLower(s), text)
+	})
 }
 
 func label(s *string) string {
@@ -93,23 +109,24 @@ func label(s *string) string {
 }
 
 type boardView struct {
-	Filter         filter
-	Spans          []span
-	All            stateCount
-	Counts         []stateCount
-	Models, Sites  []string
-	Summary, Scale string
-	Asked          string
-	First          int
-	Rows           []boardRow
-	Empty          string
-	Before, After  string
-	Withheld       []string // alert rules that are not sent
-	Doubted        []string // splices that wait for a decision
-	Shown          string
-	total          int
-	Reading        bool     // nothing is known yet
-	Broken         []string // connections to elsewhere, and why
+	Filter                filter
+	Periods, Sorts, Views []choice
+	All                   stateCount
+	Counts                []stateCount
+	Models, Sites, Depots []string
+	Summary, Scale        string
+	Asked                 string
+	First                 int
+	Rows                  []boardRow
+	Empty                 string
+	Before, After         string
+	CSV, Overview         string
+	Withheld              []string // alert rules that are not sent
+	Doubted               []string // splices that wait for a decision
+	Shown                 string
+	total                 int
+	Reading               bool     // nothing is known yet
+	Broken                []string // connections to elsewhere, and why
 }
 
 type stateCount struct {
@@ -121,8 +138,10 @@ type stateCount struct {
 
 type boardRow struct {
 	Machine, Link, Where, Next, Why string
+	Model, Site, Depot              string
 	State                           advise.State
 	Age                             ageView
+	DueBy, Left                     string
 	Panels                          []panel
 	Asked                           string // how many questions its records leave open
 }
@@ -143,30 +162,32 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 	if view.Reading = s.reading(); view.Reading {
 		view.Empty = "The agent is still reading its records. The machines appear here in a moment."
 	}
-	waiting, stop := context.WithTimeout(r.Context(), patience)
-	defer stop()
-	traces, whole, err := s.traces.soon(waiting, assessmentsOf(shown)...)
-	if err != nil {
-		s.fail(w, err)
-		return
+	if !f.Table {
+		waiting, stop := context.WithTimeout(r.Context(), patience)
+		defer stop()
+		traces, whole, err := s.traces.soon(waiting, assessmentsOf(shown)...)
+		if err != nil {
+			s.fail(w, err)
+			return
+		}
+		if !whole {
+			tag = partial
+		}
+		view.addTrends(traces, s.Now())
 	}
-	if !whole {
-		tag = partial
-	}
-	view.addTrends(traces, s.Now())
-	s.render(w, "board", page{Title: "Fleet", Here: "/", Tag: tag, Body: view})
+	s.render(w, "board", page{Title: "Machines", Here: "/machines", Tag: tag, Wide: true, Body: view})
 }
 
 // boardOf picks, counts and words the machines of one page, and returns those
 // shown beside the view.
 func boardOf(machines []Machine, f filter, now time.Time) (boardView, []*Machine) {
-	view := boardView{Filter: f, Spans: spans[:]}
+	view := boardView{Filter: f}
 	counts, asked := map[advise.State]int{}, 0
-	models, sites := map[string]bool{}, map[string]bool{}
+	models, sites, depots := map[string]bool{}, map[string]bool{}, map[string]bool{}
 	var kept []*Machine
 	for i := range machines {
 		m := &machines[i]
-		models[label(m.Model)], sites[m.Site] = true, true
+		models[label(m.Model)], sites[m.Site], depots[m.Settings.Depot] = true, true, true
 		if !f.keeps(m) {
 			continue
 		}
@@ -179,15 +200,17 @@ func boardOf(machines []Machine, f filter, now time.Time) (boardView, []*Machine
 			kept = append(kept, m)
 		}
 	}
-	view.Models, view.Sites = namesOf(models), namesOf(sites)
+	f.Sort.sort(kept)
+	view.Models, view.Sites, view.Depots = namesOf(models), namesOf(sites), namesOf(depots)
 	if asked > 0 {
 		view.Asked = phrase.Count(asked, "machine") + " with questions about the records. Answer them on the machine's page."
 	}
 	view.countStates(counts, f)
+	view.addChoices(f)
 	shown := view.turnTo(kept, f)
 	for _, m := range shown {
 		row := rowOf(m, now)
-		row.Link += "?" + url.Values{"days": {strconv.Itoa(f.Days)}}.Encode() // the same time range there
+		row.Link += f.machineQuery()
 		view.Rows = append(view.Rows, row)
 	}
 	return view, shown
@@ -212,14 +235,42 @@ func (v *boardView) countStates(counts map[advise.State]int, f filter) {
 	}
 }
 
+// addChoices adds the links to other ranges, orders and forms of the same list.
+func (v *boardView) addChoices(f filter) {
+	f.Page = 1
+	v.Periods = f.choices(func(p period) string {
+		next := f
+		next.period = p
+		return next.link()
+	})
+	for _, o := range orders {
+		next := f
+		next.Sort = o
+		v.Sorts = append(v.Sorts, choice{o.words(), next.link(), o == f.Sort})
+	}
+	for _, one := range []struct {
+		word  string
+		table bool
+	}{{"cards", false}, {"table", true}} {
+		next := f
+		next.Table = one.table
+		v.Views = append(v.Views, choice{one.word, next.link(), one.table == f.Table})
+	}
+	v.CSV, v.Overview = withQuery("/machines.csv", f.values()), f.overviewLink()
+}
+
 // turnTo cuts out the page of the filter and words that it shows.
 func (v *boardView) turnTo(kept []*Machine, f filter) []*Machine {
-	last := max(1, (len(kept)+perPage-1)/perPage)
+	each := perPage
+	if f.Table {
+		each = perTablePage
+	}
+	last := max(1, (len(kept)+each-1)/each)
 	f.Page = min(f.Page, last)
-	from := (f.Page - 1) * perPage
-	to := min(from+perPage, len(kept))
+	from := (f.Page - 1) * each
+	to := min(from+each, len(kept))
 	v.First = from + 1
-	v.Summary = phrase.Count(len(kept), "machine") + ", most urgent first."
+	v.Summary = phrase.Count(len(kept), "machine") + ", " + f.Sort.words() + "."
 	v.Shown = fmt.Sprintf("%d to %d of %d", from+1, to, len(kept))
 	if f.Page > 1 {
 		before := f
@@ -241,7 +292,7 @@ func (v *boardView) turnTo(kept []*Machine, f filter) []*Machine {
 func rowOf(m *Machine, now time.Time) boardRow {
 	row := boardRow{
 		Machine: m.Machine, Link: machineLink(m.Machine), State: m.State,
-		Where: phrase.Beside(label(m.Model), m.Site), Next: m.Assessment.NextStep(now), Age: ageOf(m.Data.Last, now),
+		Model: label(m.Model), Site: m.Site, Depot: m.Settings.Depot, Where: phrase.Beside(label(m.Model), m.Site), DueBy: dueWord(m), Left: leftWord(&m.Assessment), Next: m.Assessment.NextStep(now), Age: ageOf(m.Data.Last, now),
 	}
 	if n := len(m.Questions); n > 0 {
 		row.Asked = phrase.Count(n, "question") + " about its records"

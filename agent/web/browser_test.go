@@ -18,6 +18,7 @@ import (
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
@@ -160,7 +161,7 @@ func (b *tab) tap(count *int, words string) {
 
 // browserPages are the pages as a browser is to see them.
 var browserPages = []string{
-	"/", "/machines/K-07", "/machines/K-11?axis=date&points=measured&days=30", "/machines/nobody", "/moved?machine=K-07",
+	"/", "/?by=site&days=365", "/wall", "/machines", "/machines?view=table", "/machines/K-07", "/machines/K-11?axis=date&points=measured&days=30", "/machines/nobody", "/moved?machine=K-07",
 	"/moved?machine=K-07&temperature_c=4&humidity_pct=80&altitude_m=1390", "/moved?machine=K-07&temperature_c=214", "/moved?choose=1", "/start", "/moved?machine=K-07&site=Tarn+Pass&temperature_c=4&humidity_pct=80&machine_cold=true", "/log?machine=K-07&arrived=yes&temperature_c=4&altitude_m=1390&passed=false",
 	"/log?machine=K-07", "/log?choose=1", "/service?machine=K-11", "/service", "/morning", "/alerts", "/spares", "/settings?scope=machine&name=K-07", "/import", "/rules", "/compare", "/compare?by=machine", "/look-back", "/look-back?machine=K-07&from=yesterday", "/refused", "/phone", "/help", "/help/alerts", "/help/records", "/nothing", "/correct?machine=K-07&corrects=K-07-5",
 }
@@ -341,7 +342,7 @@ func TestKeypadHasMinusAndMark(t *testing.T) {
 func TestBoardIsLive(t *testing.T) {
 	f := yard()
 	b := open(t, f)
-	b.show("/")
+	b.show("/machines")
 	require.Contains(t, look[string](b, `document.querySelector(".board > li:last-child").textContent`), "Fit")
 	f.turn("K-15", "stop")
 	const reload = `document.dispatchEvent(new Event("visibilitychange")), 0` // sooner than its ten seconds
@@ -353,4 +354,57 @@ func TestBoardIsLive(t *testing.T) {
 	b.server.Close()
 	look[int](b, reload)
 	b.until(`document.getElementById("live").textContent.startsWith("No answer from the agent since")`)
+}
+
+// The values of a chart are read at a point by keyboard and pointer, from the table of the
+// page; the page that comes anew can be read as well. A chart is saved as a picture.
+func TestChartsCanBeRead(t *testing.T) {
+	b := open(t, yard())
+	b.do(chromedp.EmulateViewport(1280, 800))
+	for path, columns := range map[string]int{"/": 5, "/machines/K-07?axis=date": 1} {
+		b.show(path)
+		b.until(`document.querySelectorAll(".face").length === ` + fmt.Sprint(columns))
+		look[int](b, `document.querySelector(".face").focus(), 0`)
+		last := look[string](b, `document.querySelector(".face").getAttribute("aria-valuetext")`)
+		b.do(chromedp.KeyEvent(kb.ArrowLeft))
+		b.until(`document.querySelector(".readout").textContent === document.querySelector(".face").getAttribute("aria-valuetext")`)
+		before := look[string](b, `document.querySelector(".readout").textContent`)
+		assert.NotEqual(t, last, before)
+		b.do(chromedp.KeyEvent(kb.End))
+		b.until(`document.querySelector(".readout").textContent === ` + fmt.Sprintf("%q", last))
+		look[int](b, `(() => { const s = [...document.querySelectorAll("figure svg[data-left]")].find(s => s.checkVisibility()), r = s.getBoundingClientRect();
+			s.dispatchEvent(new PointerEvent("pointermove", { bubbles: true, clientX: r.left + 1, clientY: r.top + 9 })); return 0 })()`)
+		assert.NotEqual(t, last, look[string](b, `document.querySelector(".readout").textContent`))
+		assert.Equal(t, "0", look[string](b, `document.querySelector(".face").getAttribute("aria-valuenow")`), path)
+	}
+	b.show("/")
+	look[int](b, `(() => { window.saved = []; HTMLAnchorElement.prototype.click = function () { window.saved.push(this.download); }; return 0 })()`)
+	taps := 0
+	b.tap(&taps, "Save as SVG")
+	b.tap(&taps, "Save as PNG")
+	b.until(`window.saved.length === 2`)
+	assert.Equal(t, []string{"Machines-by-state.svg", "Machines-by-state.png"}, look[[]string](b, `window.saved`))
+	assert.Empty(t, b.troubled())
+}
+
+// The screen in the depot updates itself, says when it lost contact, and takes that back.
+func TestWallSaysWhenItIsCutOff(t *testing.T) {
+	f := yard()
+	b := open(t, f)
+	b.do(chromedp.EmulateViewport(1920, 1080))
+	b.show("/wall")
+	const again = `document.dispatchEvent(new Event("visibilitychange")), 0` // sooner than its ten seconds
+	f.turn("K-15", "stop")
+	look[int](b, again)
+	b.until(`document.querySelector(".tally .stop").textContent.includes("2")`)
+	assert.LessOrEqual(t, look[int64](b, `document.documentElement.scrollHeight`), int64(1080), "nothing is below the edge")
+	// Letters of 20 minutes of arc at 4 m, on a screen of 43 inches: see style.css.
+	small := look[float64](b, `Math.min(...[...document.querySelectorAll(".tally *, .rows *, .wall-age, .rest")].map(e => parseFloat(getComputedStyle(e).fontSize)))`)
+	assert.GreaterOrEqual(t, small*0.72*536/1080, 4000*6.283*20/21600)
+	assert.True(t, look[bool](b, `document.getElementById("lost").hidden`))
+	assert.Empty(t, b.troubled())
+	b.server.Close()
+	look[int](b, again)
+	b.until(`document.getElementById("lost").textContent.startsWith("No contact with the agent since")`)
+	assert.True(t, look[bool](b, `document.getElementById("lost").checkVisibility()`))
 }

@@ -48,6 +48,10 @@ type chart struct {
 	Limits                     []tick
 	Marks                      []chartMark
 	Dots                       []dots
+	// Clipped says how many values lie beyond the axes; they are marked at the edge.
+	Clipped string
+	xs      scale
+	byDate  bool
 }
 
 type tick struct {
@@ -111,13 +115,14 @@ func drawPower(t advise.Trace, v chartView, sizeName string, width, height float
 	}
 	c := &chart{
 		Size: sizeName, Width: width, Height: height, Left: 46, Right: width - 10, Top: 52, Bottom: height - 46,
-		YText: 40, XText: height - 26, XName: height - 6, YName: 14, YWord: "required power, % over nominal",
+		YText: 40, XText: height - 26, XName: height - 6, YName: 14, YWord: "required power, % over nominal", byDate: v.byDate,
 	}
 	c.XWord = "arcs on this pair"
 	if v.byDate {
 		c.XWord = "date"
 	}
 	x, y := c.scales(t, v)
+	c.xs = x
 	c.ticks(x, y, v)
 	c.drawLimits(t, y)
 	c.drawLevel(t, v, x, y)
@@ -128,8 +133,9 @@ func drawPower(t advise.Trace, v chartView, sizeName string, width, height float
 	return c
 }
 
-// scales finds the ranges that hold everything worth seeing, the limit included:
-// how much room is left is the point of the chart.
+// scales finds the ranges that hold everything worth seeing, the limit included: how much
+// room is left is the point of the chart. Values and dates far from all others do not
+// count: they would press the rest into a line.
 func (c *chart) scales(t advise.Trace, v chartView) (x, y scale) {
 	x = scale{math.Inf(1), math.Inf(-1), c.Left, c.Right}
 	y = scale{0, 0, c.Bottom, c.Top}
@@ -138,9 +144,12 @@ func (c *chart) scales(t advise.Trace, v chartView) (x, y scale) {
 			y.from, y.to = min(y.from, value), max(y.to, value)
 		}
 	}
+	usualX, usualY := fences(t.Points, v)
 	for _, p := range t.Points {
-		x.from, x.to = min(x.from, v.x(p)), max(x.to, v.x(p))
-		if value, ok := v.y(p).Get(); ok {
+		if usualX.holds(v.x(p)) {
+			x.from, x.to = min(x.from, v.x(p)), max(x.to, v.x(p))
+		}
+		if value, ok := v.y(p).Get(); ok && usualY.holds(value) {
 			widen(value)
 		}
 		if hasLevel(p) {
@@ -321,13 +330,21 @@ func (c *chart) drawMarks(t advise.Trace, v chartView, x scale) {
 }
 
 // drawDots sets one sign per attempt; an attempt without a number is on the
-// foot line, so that pass and fail are still seen.
+// foot line, so that pass and fail are still seen. One beyond the axes is at the edge, as
+// an arrow that points to where it is.
 func (c *chart) drawDots(t advise.Trace, v chartView, x, y scale) {
-	var pass, young, badEnd, fail strings.Builder
+	var pass, young, badEnd, fail, beyond strings.Builder
+	clipped := 0
 	for _, p := range downsample(t.Points, mostDots) {
 		px, py := x.at(v.x(p)), c.Bottom-6
-		if value, ok := v.y(p).Get(); ok {
+		value, known := v.y(p).Get()
+		if known {
 			py = y.at(value)
+		}
+		if arrow, out := clip(px, py, x, y); out {
+			clipped++
+			beyond.WriteString(arrow)
+			continue
 		}
 		switch {
 		case !p.Passed && !p.BadEnd:
@@ -340,7 +357,10 @@ func (c *chart) drawDots(t advise.Trace, v chartView, x, y scale) {
 			pass.WriteString(ring(px, py, 3))
 		}
 	}
-	for _, d := range []dots{{"pass", pass.String()}, {"young", young.String()}, {"bad-end", badEnd.String()}, {"fail", fail.String()}} {
+	if clipped > 0 {
+		c.Clipped = phrase.Count(clipped, "attempt") + " beyond the axes, marked by arrows at the edge."
+	}
+	for _, d := range []dots{{"pass", pass.String()}, {"young", young.String()}, {"bad-end", badEnd.String()}, {"fail", fail.String()}, {"beyond", beyond.String()}} {
 		if d.Path != "" {
 			c.Dots = append(c.Dots, d)
 		}
@@ -369,6 +389,9 @@ func (c *chart) describe(t advise.Trace, v chartView) {
 	if len(t.Fan) > 0 {
 		end := t.Fan[len(t.Fan)-1]
 		c.Desc += fmt.Sprintf(" At %s arcs the forecast is between %s and %s.", phrase.Integer(end.Arcs), pct(drift.Some(end.P10)), pct(drift.Some(end.P90)))
+	}
+	if c.Clipped != "" {
+		c.Desc += " " + c.Clipped
 	}
 	c.Desc += " The same numbers are in the table below."
 }

@@ -19,6 +19,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"arcdrift/agent/alert"
 	"arcdrift/agent/auth"
 	"arcdrift/agent/intake"
 	"arcdrift/agent/proof"
@@ -26,6 +27,7 @@ import (
 	"arcdrift/drift/advise"
 	"arcdrift/drift/backtest"
 	"arcdrift/drift/compare"
+	"arcdrift/drift/health"
 	"arcdrift/drift/lookback"
 )
 
@@ -59,6 +61,8 @@ type fake struct {
 	sites    map[string]advise.Site
 	pasts    map[string][]backtest.PastForecast
 	alerts   fakeAlerts
+	ended    []alert.Outcome
+	book     *health.Book
 	spares   []advise.Spares
 	places   []drift.Location
 	air      map[string]drift.AirReading
@@ -226,7 +230,7 @@ func (anyone) Resume(net.IP, string, string) (auth.Principal, error) {
 // serverFor is a server on f whose clock stays at noon.
 func serverFor(t testing.TB, f *fake) *Server {
 	t.Helper()
-	s, err := New(Config{Authenticator: anyone{}, Keys: noKeys(t), Fingerprint: func() string { return "" }, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Intake: f, Fleet: f, PastForecasts: f.PastForecasts, Records: f, Alerts: &f.alerts, Proofs: f, Locations: func() []drift.Location { return f.places }, Air: func(machine string) (drift.AirReading, bool) { r, there := f.air[machine]; return r, there }, Spares: func(drift.Part) []advise.Spares { return f.spares }, Compare: func(drift.Part) (compare.Report, error) { return f.compared, f.moveErr }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, LookBack: func(_ drift.Part, q lookback.Question) (lookback.Report, error) { return f.lookBack, q.Check() }, OpenLookBacks: func() (lookback.Report, bool) { return f.lookBack, true }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
+	s, err := New(Config{Authenticator: anyone{}, Keys: noKeys(t), Fingerprint: func() string { return "" }, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Intake: f, Fleet: f, PastForecasts: f.PastForecasts, Records: f, Alerts: &f.alerts, Proofs: f, Locations: func() []drift.Location { return f.places }, Air: func(machine string) (drift.AirReading, bool) { r, there := f.air[machine]; return r, there }, Spares: func(drift.Part) []advise.Spares { return f.spares }, Compare: func(drift.Part) (compare.Report, error) { return f.compared, f.moveErr }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, Days: f.days, Ended: func() []alert.Outcome { return f.ended }, LookBack: func(_ drift.Part, q lookback.Question) (lookback.Report, error) { return f.lookBack, q.Check() }, OpenLookBacks: func() (lookback.Report, bool) { return f.lookBack, true }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
 	require.NoError(t, err)
 	s.Setups = f.Setups
@@ -310,6 +314,11 @@ func yard() *fake {
 	}}
 	f.places = []drift.Location{{Name: "Elm Street depot", Altitude: some(210.0)}, {Name: "Mill Lane"}, {Name: "Tarn Pass", Altitude: some(1390.0), Latitude: some(61.21), Longitude: some(7.48)}}
 	f.alerts.begin(f.machines)
+	f.ended = []alert.Outcome{
+		{Subject: "K-07", Rule: alert.ElectrodesDue, Opened: noon.AddDate(0, 0, -20), Ended: noon.AddDate(0, 0, -12), End: alert.ByService, Finding: drift.Dirty},
+		{Subject: "K-11", Rule: alert.MustStop, Opened: noon.AddDate(0, 0, -9), Ended: noon.AddDate(0, 0, -8), End: alert.ByService, Finding: drift.Fine},
+		{Subject: "K-15", Rule: alert.ElectrodesDue, Opened: noon.AddDate(0, 0, -9), Ended: noon.AddDate(0, 0, -8), End: alert.ByItself},
+	}
 	f.spares = []advise.Spares{{Depot: "", Machines: 2, Unknown: 1, Expected: 0.4, Hold95: 1, Hold99: 2}, {Depot: "north", Machines: 4, Expected: 2.25, Hold95: 4, Hold99: 5, Held: some(int64(3))}}
 	return f
 }
@@ -402,3 +411,35 @@ func crowd(n int) *fake {
 }
 
 func body(w *httptest.ResponseRecorder) string { return strings.TrimSpace(w.Body.String()) }
+
+// days makes the book of the fake's histories. The state of each past day is made up, and
+// that of the oldest days not there yet.
+func (f *fake) days() *health.Book {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.book != nil {
+		return f.book
+	}
+	today := health.DayOf(noon)
+	f.book = &health.Book{Version: 1, Until: today, Stated: today - 80}
+	for k, m := range f.machines {
+		history := f.history[m.Machine]
+		if history == nil {
+			history = f.history["M-09"] // one of a crowd
+		}
+		d := health.NewDiary(m.Machine, m.Settings.Depot)
+		for i := range history {
+			if history[i].Correction == nil {
+				d.Take(&history[i], []advise.Owed{{Rule: advise.StartOfDay, Kept: i%5 > 0}})
+			}
+		}
+		rows := d.Close(today)
+		for i := range rows {
+			if r := &rows[i]; r.State == health.Pending && r.Day < today && r.Day >= f.book.Stated {
+				r.State = health.StateOf(advise.States()[(k+i/9)%5])
+			}
+		}
+		f.book.Machines = append(f.book.Machines, health.Machine{Name: m.Machine, Rows: rows})
+	}
+	return f.book
+}

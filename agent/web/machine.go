@@ -6,7 +6,6 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -17,7 +16,7 @@ import (
 
 // How much of a long history one page writes out; the rest is a link away.
 const (
-	mostRows    = 100
+	mostRows    = 200
 	mostEntries = 50
 	fewEntries  = 8
 )
@@ -39,6 +38,7 @@ type machineView struct {
 	Left                                int
 	Table                               []attemptRow
 	FanTable                            []fanRow
+	CSV                                 string
 	Facts                               []fact
 	Forecasts                           *earlierView
 	Entries                             []entryView
@@ -56,7 +56,7 @@ type causeView struct {
 	Share              int
 }
 
-type attemptRow struct{ When, Arcs, Result, Raw, Reference, Level, Remark string }
+type attemptRow struct{ At, When, Arcs, Result, Raw, Reference, Level, Remark string }
 
 type fanRow struct{ Arcs, Low, Mid, High string }
 
@@ -105,7 +105,7 @@ func (s *Server) machine(w http.ResponseWriter, r *http.Request) {
 	if tag != "" && !whole {
 		tag = partial
 	}
-	s.render(w, "machine", page{Title: id + ": " + phrase.State(a.State), Here: "/", Tag: tag, Body: view})
+	s.render(w, "machine", page{Title: id + ": " + phrase.State(a.State), Here: "/machines", Tag: tag, Scripts: []string{"chart.js"}, Body: view})
 }
 
 // answerFor is the answer for one machine now or at asOf; nil for an unknown one.
@@ -151,7 +151,7 @@ func (s *Server) machineView(ctx context.Context, a *advise.Assessment, site str
 	if err != nil {
 		return nil, false, err
 	}
-	v.draw(trace, q, now)
+	v.draw(s.markAlerts(trace, a.Machine), q, now)
 	if whole, err = s.addEarlier(ctx, v, a); err != nil {
 		return nil, false, err
 	}
@@ -177,16 +177,18 @@ func (s *Server) addPast(v *machineView, at time.Time, q url.Values) error {
 // one, the switches above it and the table below.
 func (v *machineView) draw(t advise.Trace, q url.Values, now time.Time) {
 	view := chartView{machine: v.Machine, byDate: q.Get("axis") == "date", raw: q.Get("points") == "measured"}
-	days := daysOf(q, 0)
+	whole := q.Get("days") == "all"
+	span := periodOf(q)
 	all := t
-	if view.byDate && days > 0 {
-		t.Points = between(t.Points, now.AddDate(0, 0, -days), now)
+	if view.byDate && !whole {
+		from, to := span.bounds(now)
+		t.Points = between(t.Points, from, to)
 	}
 	v.Wide = drawPower(t, view, "wide", 960, 420)
 	v.Small = drawPower(t, view, "small", 360, 380)
 	set := func(name, value string) string {
 		next := url.Values{}
-		for _, key := range []string{"axis", "points", "days", "as_of"} {
+		for _, key := range []string{"axis", "points", "days", "from", "to", "as_of"} {
 			if q.Get(key) != "" {
 				next.Set(key, q.Get(key))
 			}
@@ -197,10 +199,27 @@ func (v *machineView) draw(t advise.Trace, q url.Values, now time.Time) {
 	v.Axes = []choice{{"arcs", set("axis", "arcs"), !view.byDate}, {"date", set("axis", "date"), view.byDate}}
 	v.Values = []choice{{"at reference air", set("points", "reference"), !view.raw}, {"as measured", set("points", "measured"), view.raw}}
 	if view.byDate {
-		for _, one := range spans {
-			v.Spans = append(v.Spans, choice{phrase.Count(one.Days, "day"), set("days", strconv.Itoa(one.Days)), one.Days == days})
+		v.Spans = span.choices(func(p period) string {
+			next := url.Values{}
+			for _, key := range []string{"axis", "points", "as_of"} {
+				if q.Get(key) != "" {
+					next.Set(key, q.Get(key))
+				}
+			}
+			p.set(next)
+			return withQuery(v.Link, next)
+		})
+		if whole {
+			for i := range v.Spans {
+				v.Spans[i].Chosen = false
+			}
 		}
-		v.Spans = append(v.Spans, choice{"all", set("days", "all"), days == 0})
+		v.Spans = append(v.Spans, choice{"all", set("days", "all"), whole})
+	}
+	v.CSV = v.Link + "/power.csv"
+	pair := 0
+	for _, p := range all.Points {
+		pair = max(pair, p.Pair)
 	}
 
 	for i, p := range slices.Backward(all.Points) {
@@ -208,7 +227,9 @@ func (v *machineView) draw(t advise.Trace, q url.Values, now time.Time) {
 			v.Left = i + 1
 			break
 		}
-		v.Table = append(v.Table, rowOfPoint(p, now.Location()))
+		row := rowOfPoint(p, now.Location())
+		row.At = v.Wide.at(p, pair)
+		v.Table = append(v.Table, row)
 	}
 	for _, f := range t.Fan {
 		v.FanTable = append(v.FanTable, fanRow{phrase.Integer(f.Arcs), phrase.SignedPercent(f.P10), phrase.SignedPercent(f.P50), phrase.SignedPercent(f.P90)})

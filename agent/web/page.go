@@ -25,10 +25,12 @@ type page struct {
 	// Tag is the version of a page that keeps itself current; empty otherwise.
 	Tag string
 	// Field marks a page for gloves: one column, larger controls.
-	Field   bool
-	Scripts []string
-	Now     time.Time
-	Body    any
+	Field bool
+	// Wide marks a page for a large screen, Wall one that is read from far.
+	Wide, Wall bool
+	Scripts    []string
+	Now        time.Time
+	Body       any
 	// Status of the answer; 0 means 200.
 	Status int
 }
@@ -37,9 +39,22 @@ type link struct {
 	Path, Word string
 }
 
-// Nav are the pages anybody may go to from anywhere.
+// Nav are the pages that are always in sight.
 func (page) Nav() []link {
-	return []link{{"/", "Fleet"}, {"/morning", "Morning"}, {"/alerts", "Alerts"}, {"/moved", "Moved?"}, {"/log", "Log"}}
+	return []link{{"/", "Overview"}, {"/log", "Log"}, {"/moved", "Moved?"}, {"/alerts", "Alerts"}}
+}
+
+// Office are the pages that a phone has in its menu.
+func (page) Office() []link {
+	return []link{{"/machines", "Machines"}, {"/morning", "Morning"}, {"/spares", "Spares"}}
+}
+
+// More are the pages in the menu.
+func (page) More() []link {
+	return []link{
+		{"/compare", "Compare"}, {"/rules", "Checks made"}, {"/look-back", "Look back"}, {"/proof", "Proof"}, {"/wall", "Wall screen"}, {"/import", "Import"},
+		{"/refused", "Refused records"}, {"/phone", "On the phone"}, {"/help", "Help"},
+	}
 }
 
 // group is a set of tiles of which one is chosen.
@@ -117,7 +132,12 @@ func (s *Server) fail(w http.ResponseWriter, err error) {
 }
 
 func (s *Server) routePages(mux *routes) {
-	mux.HandleFunc("GET /{$}", (*Server).board)
+	mux.HandleFunc("GET /{$}", (*Server).overview)
+	mux.HandleFunc("GET /overview.csv", onceRead((*Server).overviewCSV))
+	mux.HandleFunc("GET /machines", (*Server).board)
+	mux.HandleFunc("GET /machines.csv", onceRead((*Server).boardCSV))
+	mux.HandleFunc("GET /wall", (*Server).wallPage)
+	mux.HandleFunc("GET /machines/{id}/power.csv", onceRead((*Server).powerCSV))
 	mux.HandleFunc("GET /machines/{id}", onceRead((*Server).machine))
 	mux.HandleFunc("GET /moved", onceRead((*Server).moved))
 	mux.HandleFunc("GET /log", (*Server).logForm)

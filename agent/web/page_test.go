@@ -20,7 +20,7 @@ import (
 // everyPage is each page in each form that differs.
 var everyPage = []string{
 	"/import", "/import?table=gone", "/settings", "/settings?scope=machine&name=K-07", "/settings?scope=site&name=Tarn+Pass", "/settings?scope=table", "/plan",
-	"/", "/?state=no-data", "/?q=zzz", "/?model=type-2&days=14", "/?page=9",
+	"/", "/?days=7", "/?from=2025-06-01&to=2026-01-31", "/?days=730&by=site&model=type-2", "/?by=cleaver&machine=K-07", "/?depot=none", "/wall", "/wall?depot=north", "/machines", "/machines?view=table&sort=due", "/machines?state=no-data", "/machines?q=zzz", "/machines?model=type-2&days=30", "/machines?page=9",
 	"/machines/K-11", "/machines/K-07", "/machines/K-07?axis=date&points=measured", "/machines/K-15", "/machines/K-31",
 	"/machines/K-07?as_of=2026-02-01T12:00:00Z", "/machines/K-07?as_of=soon", "/machines/nobody",
 	"/moved", "/moved?machine=K-07", "/moved?machine=K-07&units=us", "/moved?machine=K-07&temperature_c=4&humidity_pct=80&altitude_m=1390",
@@ -146,7 +146,7 @@ func TestEveryStateHasWordAndShape(t *testing.T) {
 		f := yard()
 		f.machines = f.machines[:1]
 		f.machines[0].State = state
-		for _, path := range []string{"/", "/machines/K-11"} {
+		for _, path := range []string{"/machines", "/machines/K-11"} {
 			w := get(t, f, path)
 			page := w.Body.String()
 			checkHTML(t, page)
@@ -171,7 +171,7 @@ func TestLabelsAreEscaped(t *testing.T) {
 	for i := range f.history["K-07"] {
 		f.history["K-07"][i].Operator = evil
 	}
-	for _, path := range append(everyPage, "/?q="+strings.ReplaceAll(evil, " ", "+"), "/machines/"+`%22%3E%3Cscript%3Ealert(1)%3C%2Fscript%3E`) {
+	for _, path := range append(everyPage, "/machines?q="+strings.ReplaceAll(evil, " ", "+"), "/machines/"+`%22%3E%3Cscript%3Ealert(1)%3C%2Fscript%3E`) {
 		page := get(t, f, path).Body.String()
 		assert.NotContains(t, page, "<script>alert", path)
 		checkHTML(t, page)
@@ -179,12 +179,12 @@ func TestLabelsAreEscaped(t *testing.T) {
 }
 
 func TestBoardSays(t *testing.T) {
-	seen := text(t, get(t, yard(), "/"))
+	seen := text(t, get(t, yard(), "/machines"))
 	for _, part := range []string{
 		"K-11", "Stop", "Replace the electrodes by Mon 2 Mar.", "4 attempts in a row failed", "40 minutes ago",
 		"Clean the electrodes by Thu 5 Mar.", "Calibrate before the next splice.", "type-2 · Tarn Pass",
 		"No record for 11 days", "11 days ago", "power +4.6 %", "scatter 1.4 %", "2 failed", "6 all",
-		"Charts cover 90 days on common scales: power −2 to +9 %, scatter 0 to 2 %, failed 0 to 3 a week.",
+		"Charts cover 90 days on common scales: power −2 to +9 %, scatter 0 to 2 %, failed 0 to 3 each week.",
 	} {
 		assert.Contains(t, seen, part)
 	}
@@ -218,13 +218,13 @@ func mustQuery(t testing.TB, q string) map[string][]string {
 
 // The filter is kept in every link of the board.
 func TestBoardLinksKeepTheFilter(t *testing.T) {
-	f := filter{Query: "x", Model: "type-2", Site: "Site 3", State: advise.Fit, Days: 30, Page: 1}
-	assert.Equal(t, f, filterOf(mustQuery(t, strings.TrimPrefix(f.link(), "/"))))
-	view, shown := boardOf(crowd(2000).machines, filter{State: advise.Fit, Days: 30, Page: 3}, noon)
+	f := filter{period: period{Days: 30}, Query: "x", Model: "type-2", Site: "Site 3", Depot: "north", Sort: byDue, Table: true, State: advise.Fit, Page: 1}
+	assert.Equal(t, f, filterOf(mustQuery(t, strings.TrimPrefix(f.link(), "/machines"))))
+	view, shown := boardOf(crowd(2000).machines, filter{period: period{Days: 30}, State: advise.Fit, Page: 3}, noon)
 	assert.Len(t, shown, perPage)
 	assert.Equal(t, "41 to 60 of 1996", view.Shown)
-	assert.Equal(t, "/?days=30&page=2&state=fit", view.Before)
-	assert.Equal(t, "/?days=30&page=4&state=fit", view.After)
+	assert.Equal(t, "/machines?days=30&page=2&state=fit", view.Before)
+	assert.Equal(t, "/machines?days=30&page=4&state=fit", view.After)
 	assert.Equal(t, 2000, view.All.Count, "counts are of the whole fleet, whatever state is shown")
 }
 
@@ -236,13 +236,14 @@ func TestPanelsShareScaleAndRange(t *testing.T) {
 	for name, trace := range f.traces {
 		traces[name] = trace
 	}
-	for _, days := range []int{14, 30, 90, 365} {
+	for _, days := range []int{7, 30, 90, 365} {
 		view, _ := boardOf(f.machines, filterOf(mustQuery(t, fmt.Sprintf("?days=%d", days))), noon)
 		view.addTrends(traces, noon)
 		fails, limits := 0, map[string]bool{}
 		for _, row := range view.Rows {
 			require.Len(t, row.Panels, 3)
-			assert.True(t, strings.HasSuffix(row.Link, fmt.Sprintf("?days=%d", days)), row.Link)
+			kept := filterOf(mustQuery(t, strings.TrimPrefix(row.Link, machineLink(row.Machine))))
+			assert.Equal(t, days, kept.Days, row.Link)
 			limits[row.Panels[0].Zero] = true
 			n := 0
 			for _, p := range f.traces[row.Machine].Points {
@@ -256,14 +257,14 @@ func TestPanelsShareScaleAndRange(t *testing.T) {
 		assert.Len(t, limits, 1, "nothing is at the same height everywhere")
 		assert.Positive(t, fails)
 	}
-	ts := trends{span: spans[2], from: noon.AddDate(0, 0, -90), to: noon}
+	ts := trends{bin: 7, from: noon.AddDate(0, 0, -90), to: noon}
 	counted := ts.count([]advise.Point{{Time: noon}, {Time: noon.AddDate(0, 0, -6)}, {Time: noon.AddDate(0, 0, -8)}, {Time: noon.AddDate(0, 0, -90)}, {Time: noon, Passed: true}})
 	assert.Equal(t, []int{1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 1, 2}, counted, "weeks are counted back from now")
-	assert.Contains(t, get(t, f, "/machines/K-07?axis=date&days=14").Body.String(), `axis=date&amp;days=90`)
+	assert.Contains(t, get(t, f, "/machines/K-07?axis=date&days=30").Body.String(), `axis=date&amp;days=7`)
 }
 
 func TestBoardOfNothing(t *testing.T) {
-	w := get(t, &fake{}, "/")
+	w := get(t, &fake{}, "/machines")
 	checkHTML(t, w.Body.String())
 	assert.Contains(t, w.Body.String(), "No records yet")
 }
@@ -301,13 +302,13 @@ func TestBoardWhileStarting(t *testing.T) {
 
 // A board of 2,000 machines stays small: USERS asks under 100 KB.
 func TestBoardOfManyIsBounded(t *testing.T) {
-	w := get(t, crowd(2000), "/")
+	w := get(t, crowd(2000), "/machines")
 	assert.Less(t, w.Body.Len(), 100_000)
 	assert.Less(t, strings.Count(w.Body.String(), "<"), 3000)
 }
 
 func TestLivePagesAnswerUnchanged(t *testing.T) {
-	for _, path := range []string{"/", "/machines/K-07"} {
+	for _, path := range []string{"/", "/machines", "/wall", "/machines/K-07"} {
 		f := yard()
 		tag := get(t, f, path).Header().Get("ETag")
 		require.NotEmpty(t, tag)
@@ -325,7 +326,7 @@ func TestTracesAreKept(t *testing.T) {
 	s := serverFor(t, f)
 	h := s.Handler()
 	for range 3 {
-		r := httptest.NewRequest("GET", "/", nil)
+		r := httptest.NewRequest("GET", "/machines", nil)
 		r.Host = "localhost"
 		h.ServeHTTP(httptest.NewRecorder(), r)
 		f.turn("K-15", advise.Stop) // another version, but the same records
@@ -362,7 +363,7 @@ func TestBoardDoesNotWaitForDrawings(t *testing.T) {
 
 	f.slow = make(chan struct{}) // and neither does a model that does not answer
 	defer close(f.slow)
-	r := httptest.NewRequest("GET", "/", nil)
+	r := httptest.NewRequest("GET", "/machines", nil)
 	w := ask(t, f, r)
 	assert.Equal(t, partial, w.Header().Get("ETag"))
 	checkHTML(t, w.Body.String())
@@ -436,10 +437,10 @@ func TestAddressThatIsNone(t *testing.T) {
 }
 
 func TestBoardOfNothingFoundShowsTheWayBack(t *testing.T) {
-	seen := text(t, get(t, yard(), "/?q=zz"))
+	seen := text(t, get(t, yard(), "/machines?q=zz"))
 	assert.Contains(t, seen, "No machine matches the search. Show all machines")
 	assert.NotContains(t, seen, "most first")
-	assert.NotContains(t, text(t, get(t, yard(), "/")), "Show all machines")
+	assert.NotContains(t, text(t, get(t, yard(), "/machines")), "Show all machines")
 }
 
 func TestMachinePageOfManyRecordsIsBounded(t *testing.T) {

@@ -18,7 +18,7 @@ func TestATapAnswersAQuestion(t *testing.T) {
 	body := get(t, f, "/machines/"+name).Body.String()
 	assert.Contains(t, body, "Was it one?")
 	assert.Contains(t, body, ">Two calibrations</button>")
-	assert.Contains(t, get(t, f, "/").Body.String(), "1 question about its records")
+	assert.Contains(t, get(t, f, "/machines").Body.String(), "1 question about its records")
 
 	tap := func(reply string) int {
 		return submit(t, f, "/answer", "machine", name, "kind", "double", "about", name+"-5", "id", "tap", "reply", reply).Code

@@ -18,6 +18,7 @@ import (
 	"github.com/alexedwards/scs/v2"
 	"golang.org/x/net/netutil"
 
+	"arcdrift/agent/alert"
 	"arcdrift/agent/auth"
 	"arcdrift/agent/gate"
 	"arcdrift/agent/intake"
@@ -27,6 +28,7 @@ import (
 	"arcdrift/drift/advise"
 	"arcdrift/drift/backtest"
 	"arcdrift/drift/compare"
+	"arcdrift/drift/health"
 	"arcdrift/drift/lookback"
 )
 
@@ -103,6 +105,9 @@ type Config struct {
 	// Compare says which cleavers, lots, models, sites and machines of a part of the fleet
 	// do worse.
 	Compare func(part drift.Part) (compare.Report, error)
+	// Days are what is known of the fleet's days, Ended the alerts that ended.
+	Days  func() *health.Book
+	Ended func() []alert.Outcome
 	// LookBack answers which splices of a part of the fleet to doubt; OpenLookBacks is
 	// what was found out lately, false until that was worked out.
 	LookBack      func(part drift.Part, q lookback.Question) (lookback.Report, error)
@@ -145,6 +150,7 @@ type Server struct {
 	before   *yesterday
 	owed     *owed
 	compared *compared
+	labels   *labelNames
 	glance   time.Duration
 	run      string     // made up for this run: who forwards sees that it was another
 	part     drift.Part // of the fleet, as the principal of the request sees it; nil for all
@@ -201,6 +207,7 @@ func New(c Config) (*Server, error) {
 	}, func(past []backtest.PastForecast) int { return len(past) }, s.lastOf)
 	s.owed = &owed{owedOnce: &owedOnce{work: func(since time.Time) ([]advise.Owed, error) { return s.Owed(since) }}}
 	s.compared = newCompared(func(part drift.Part) (compare.Report, error) { return s.Compare(part) })
+	s.labels = &labelNames{}
 	s.before = &yesterday{assess: s.assessAll, patience: patience}
 	return s, nil
 }
@@ -305,7 +312,7 @@ func static() http.Handler {
 func headers(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
-		h.Set("Content-Security-Policy", "default-src 'self'; object-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'")
+		h.Set("Content-Security-Policy", "default-src 'self'; img-src 'self' blob:; object-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'")
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("Referrer-Policy", "same-origin")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")

@@ -19,6 +19,7 @@ import (
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/health"
 )
 
 // zipped asks as a browser does and returns the answer and what it unpacks to.
@@ -59,7 +60,7 @@ func longLived(n int) *fake {
 // USERS, section 6: under 100 KB as sent and a bounded number of nodes, for a
 // board of 2,000 machines and for a machine with 5,000 records.
 func TestLargePagesStaySmall(t *testing.T) {
-	for path, f := range map[string]*fake{"/": crowd(2000), "/machines/K-07": longLived(5000), "/morning": crowd(2000), "/log?choose=1": crowd(2000), "/moved?choose=1": crowd(2000), "/start": crowd(2000), "/alerts": crowd(2000)} {
+	for path, f := range map[string]*fake{"/": crowd(2000), "/?days=730&by=site": crowd(2000), "/wall": crowd(2000), "/machines": crowd(2000), "/machines?view=table": crowd(2000), "/machines/K-07": longLived(5000), "/morning": crowd(2000), "/log?choose=1": crowd(2000), "/moved?choose=1": crowd(2000), "/start": crowd(2000), "/alerts": crowd(2000)} {
 		w, packed, page := zipped(t, serverFor(t, f).Handler(), path)
 		assert.Equal(t, http.StatusOK, w.Code)
 		nodes := strings.Count(page, "<") - strings.Count(page, "</")
@@ -81,6 +82,24 @@ func TestCompressionKeepsTheTag(t *testing.T) {
 	assert.Equal(t, http.StatusNotModified, second.Code)
 	// Who cannot unpack gets it plain.
 	assert.Contains(t, get(t, yard(), "/").Body.String(), "<!doctype html>")
+}
+
+// longCrowd is a crowd whose days are known for two years.
+func longCrowd(n int) *fake {
+	f := crowd(n)
+	book := *f.days()
+	for k := range book.Machines {
+		m := &book.Machines[k]
+		var rows []health.Row
+		for day := book.Until - 729; day <= book.Until; day++ {
+			row := m.Rows[len(m.Rows)-1-int(book.Until-day)%len(m.Rows)]
+			row.Day = day
+			rows = append(rows, row)
+		}
+		m.Rows = rows
+	}
+	f.book = &book
+	return f
 }
 
 // spent is the processor time that this process has used.
@@ -107,7 +126,12 @@ func benchmarkPage(b *testing.B, f *fake, path string) {
 	}
 }
 
-func BenchmarkBoardOf2000(b *testing.B)     { benchmarkPage(b, crowd(2000), "/") }
+func BenchmarkOverviewOf2000(b *testing.B)  { benchmarkPage(b, crowd(2000), "/") }
+func BenchmarkOverviewBySite(b *testing.B)  { benchmarkPage(b, crowd(2000), "/?by=site") }
+func BenchmarkOverview2Years(b *testing.B)  { benchmarkPage(b, longCrowd(2000), "/?days=730") }
+func BenchmarkBoardOf2000(b *testing.B)     { benchmarkPage(b, crowd(2000), "/machines") }
+func BenchmarkTableOf2000(b *testing.B)     { benchmarkPage(b, crowd(2000), "/machines?view=table") }
+func BenchmarkWallOf2000(b *testing.B)      { benchmarkPage(b, crowd(2000), "/wall") }
 func BenchmarkMachineWith5000(b *testing.B) { benchmarkPage(b, longLived(5000), "/machines/K-07") }
 
 // BenchmarkUsable opens pages in a browser slowed down four times and reports
@@ -116,7 +140,7 @@ func BenchmarkUsable(b *testing.B) {
 	for name, c := range map[string]struct {
 		f    *fake
 		path string
-	}{"board of 2000": {crowd(2000), "/"}, "machine with 5000": {longLived(5000), "/machines/K-07"}} {
+	}{"overview of 2000": {crowd(2000), "/"}, "board of 2000": {crowd(2000), "/machines"}, "machine with 5000": {longLived(5000), "/machines/K-07"}} {
 		b.Run(name, func(b *testing.B) {
 			server := httptest.NewServer(serverFor(b, c.f).Handler())
 			defer server.Close()

@@ -27,49 +27,42 @@ type panel struct {
 	Limit, Zero, Bars string
 }
 
-// span is a time range of the panels; failed attempts are counted over so many
-// days at a time.
-type span struct {
-	Days, Bin int
-	Per       string
-}
-
-// spans are the time ranges to choose from.
-var spans = [...]span{{14, 1, "a day"}, {30, 2, "in 2 days"}, {90, 7, "a week"}, {365, 28, "in 4 weeks"}}
-
-const defaultSpan = 90
-
-func spanOf(days int) (span, bool) {
-	at := slices.IndexFunc(spans[:], func(s span) bool { return s.Days == days })
-	if at < 0 {
-		return span{}, false
-	}
-	return spans[at], true
-}
-
 // trends are the scales that the panels of a page share.
 type trends struct {
-	span           span
+	bin            int // failed attempts are counted over so many days at a time
 	from, to       time.Time
 	x              scale
 	power, scatter scale
 	fails          scale
 }
 
+// panelBin is over how many days a panel counts failed attempts: it has room for about 15
+// bars.
+func panelBin(p period, now time.Time) int {
+	from, to := p.bounds(now)
+	days := to.Sub(from).Hours() / 24
+	for _, bin := range []int{1, 2, 7, 28} {
+		if days <= 15*float64(bin) {
+			return bin
+		}
+	}
+	return 7 * int(math.Ceil(days/15/7))
+}
+
 // addTrends draws the panels of every row that is traced.
 func (v *boardView) addTrends(traces map[string]advise.Trace, to time.Time) {
-	chosen, _ := spanOf(v.Filter.Days)
-	ts := trends{span: chosen, from: to.AddDate(0, 0, -chosen.Days), to: to}
+	ts := trends{bin: panelBin(v.Filter.period, to)}
+	ts.from, ts.to = v.Filter.bounds(to)
 	cut := map[string]advise.Trace{}
 	for name, t := range traces {
-		t.Points = between(t.Points, ts.from, to)
+		t.Points = between(t.Points, ts.from, ts.to)
 		cut[name] = t
 	}
 	if !ts.measure(cut) {
 		return
 	}
 	v.Scale = fmt.Sprintf("power %s to %s\u00a0%%, scatter 0 to %.0f\u00a0%%, failed 0 to %.0f %s",
-		phrase.Signed(ts.power.from, 0), phrase.Signed(ts.power.to, 0), ts.scatter.to, ts.fails.to, chosen.Per)
+		phrase.Signed(ts.power.from, 0), phrase.Signed(ts.power.to, 0), ts.scatter.to, ts.fails.to, binWord(ts.bin))
 	for i := range v.Rows {
 		if t, ok := cut[v.Rows[i].Machine]; ok {
 			v.Rows[i].Panels = []panel{ts.drawPower(t), ts.drawScatter(t.Points), ts.drawFails(t.Points)}
@@ -101,8 +94,8 @@ func (ts *trends) measure(traces map[string]advise.Trace) (some bool) {
 
 // count counts the failed attempts of each part of the span.
 func (ts *trends) count(points []advise.Point) []int {
-	bin := time.Duration(ts.span.Bin) * 24 * time.Hour
-	counts := make([]int, (ts.span.Days+ts.span.Bin-1)/ts.span.Bin)
+	bin := time.Duration(ts.bin) * 24 * time.Hour
+	counts := make([]int, max(1, int((ts.to.Sub(ts.from)+bin-1)/bin)))
 	for _, p := range points {
 		if !p.Passed {
 			// Counted from the end: the last part is a whole one.

@@ -48,11 +48,12 @@ type FanPoint struct {
 	P10, P50, P90 float64
 }
 
-// Mark is a service or a counter that fell.
+// Mark is what happened to a machine beside its attempts.
 type Mark struct {
 	Time time.Time
 	Pair int
 	Arcs int64
-	// What is cleaned, replaced, inspected or unlogged (a fallen counter).
+	// What is cleaned, replaced, inspected, unlogged (a fallen counter) or moved (to another
+	// site); pages add others.
 	What string
 }

@@ -1,7 +1,6 @@
 package health
 
 import (
-	"cmp"
 	"maps"
 	"slices"
 	"sort"
@@ -33,6 +32,17 @@ type Verdict struct {
 	Right   bool
 }
 
+// Sees says whether somebody may see a machine, and from which day on.
+type Sees func(machine string) (from Day, sees bool)
+
+// of is the first day of a machine that is seen.
+func (s Sees) of(machine string) (from Day, sees bool) {
+	if s == nil {
+		return 0, true
+	}
+	return s(machine)
+}
+
 // Query says what to count: the days From to To, both included, of machines whose labels
 // agree with Only and that Sees accepts, grouped by By. Now are the present states, which
 // stand for the last day if Today is that day.
@@ -40,8 +50,8 @@ type Query struct {
 	From, To Day
 	Only     Labels
 	By       By
-	// Sees says which machines the asker may see; nil means all.
-	Sees func(machine string) bool
+	// Sees says which machines the asker may see, and from which day on; nil means all.
+	Sees Sees
 	// Today replaces the state of that day by the present ones of Now, by machine. Zero
 	// replaces nothing.
 	Today Day
@@ -77,12 +87,15 @@ func (b *Book) Count(q Query) []Group {
 	}
 	for i := range b.Machines {
 		m := &b.Machines[i]
-		if q.To < q.From || q.Sees != nil && !q.Sees(m.Name) {
+		seen, sees := q.Sees.of(m.Name)
+		if !sees || q.To < q.From {
 			continue
 		}
-		c.machine(m)
+		c.machine(m, max(q.From, seen))
 		for _, v := range verdicts[m.Name] {
-			c.verdict(m, v)
+			if v.Day >= max(q.From, seen) && v.Day <= q.To && len(m.Rows) > 0 {
+				c.verdict(m, v)
+			}
 		}
 	}
 	out := make([]Group, 0, len(c.groups))
@@ -123,8 +136,8 @@ func (c *counter) of(l *Labels) *Group {
 	return g
 }
 
-func (c *counter) machine(m *Machine) {
-	for at := m.first(c.From); at < len(m.Rows) && m.Rows[at].Day <= c.To; at++ {
+func (c *counter) machine(m *Machine, from Day) {
+	for at := m.first(from); at < len(m.Rows) && m.Rows[at].Day <= c.To; at++ {
 		row := &m.Rows[at]
 		g := c.of(row.Labels)
 		if g == nil {
@@ -146,9 +159,6 @@ func (m *Machine) first(day Day) int {
 
 // verdict counts an alert under the labels that the machine had when it ended.
 func (c *counter) verdict(m *Machine, v Verdict) {
-	if v.Day < c.From || v.Day > c.To || len(m.Rows) == 0 {
-		return
-	}
 	at := max(m.first(v.Day+1)-1, 0)
 	g := c.of(m.Rows[at].Labels)
 	switch {
@@ -161,18 +171,19 @@ func (c *counter) verdict(m *Machine, v Verdict) {
 }
 
 // Names are the values of every label in the book, sorted, without the empty one.
-func (b *Book) Names(sees func(machine string) bool) map[By][]string {
+func (b *Book) Names(sees Sees) map[By][]string {
 	found := map[By]map[string]bool{}
 	for _, by := range Groupings() {
 		found[by] = map[string]bool{}
 	}
 	for i := range b.Machines {
 		m := &b.Machines[i]
-		if sees != nil && !sees(m.Name) {
+		from, seen := sees.of(m.Name)
+		if !seen {
 			continue
 		}
 		var last *Labels
-		for at := range m.Rows {
+		for at := m.first(from); at < len(m.Rows); at++ {
 			l := m.Rows[at].Labels
 			if l == last {
 				continue
@@ -188,14 +199,5 @@ func (b *Book) Names(sees func(machine string) bool) map[By][]string {
 		delete(values, "")
 		out[by] = slices.Sorted(maps.Keys(values))
 	}
-	return out
-}
-
-// Worst are the groups with the most failed tries first, then by name: where to look.
-func Worst(groups []Group) []Group {
-	out := slices.Clone(groups)
-	slices.SortStableFunc(out, func(a, b Group) int {
-		return cmp.Or(cmp.Compare(b.Total.Failed, a.Total.Failed), cmp.Compare(a.Name, b.Name))
-	})
 	return out
 }

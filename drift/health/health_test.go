@@ -72,7 +72,7 @@ func TestADiaryCountedByHand(t *testing.T) {
 	assert.Equal(t, "Tarn Pass", sites[0].Name)
 	assert.Equal(t, 4, sites[0].Total.Tries)
 	assert.Equal(t, map[health.By][]string{health.ByModel: {"type-1"}, health.BySite: {"Mill Lane", "Tarn Pass"}, health.ByDepot: {"north"}, health.ByCleaver: {"C-1", "C-2"}, health.ByPair: {"lot 118"}}, b.Names(nil))
-	assert.Empty(t, b.Names(func(string) bool { return false })[health.BySite])
+	assert.Empty(t, b.Names(func(string) (health.Day, bool) { return 0, false })[health.BySite])
 }
 
 // books draws a fleet with random diaries and states.
@@ -151,8 +151,22 @@ func TestAFilterIsOneOfTheGroups(t *testing.T) {
 			require.Len(t, one, 1)
 			require.Equal(t, g.Days, one[0].Days)
 		}
-		q.Sees = func(string) bool { return false }
+		q.Sees = func(string) (health.Day, bool) { return 0, false }
 		require.Empty(t, b.Count(q))
+		// Who sees machines from a day on sees what is from then on.
+		q.By = health.Whole
+		late := q
+		late.From += 5
+		q.Sees = func(string) (health.Day, bool) { return late.From, true }
+		var from, all health.Counts
+		for _, g := range b.Count(q) {
+			from = g.Total
+		}
+		late.Sees = nil
+		for _, g := range b.Count(late) {
+			all = g.Total
+		}
+		require.Equal(t, all, from)
 	})
 }
 

@@ -11,7 +11,7 @@ const clock = (t) => t.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2
 function busy() {
   // Never take the page from under someone who is in the middle of it.
   const at = document.activeElement;
-  return main.contains(at) && at.matches("input, select, textarea");
+  return main.contains(at) && at.matches("input, select, textarea, [role=slider]");
 }
 
 function swap(text) {
@@ -21,6 +21,7 @@ function swap(text) {
   const focus = document.activeElement?.id;
   main.replaceChildren(...fresh.childNodes);
   for (const id of open) if (id) document.getElementById(id)?.setAttribute("open", "");
+  document.dispatchEvent(new Event("swapped")); // other scripts add to what is there
   if (focus) document.getElementById(focus)?.focus({ preventScroll: true });
 }
 
@@ -37,10 +38,17 @@ async function ask() {
     lastGood = new Date();
     status.textContent = `Up to date at ${clock(lastGood)}.`;
     status.classList.remove("lost");
+    const lost = document.getElementById("lost"); // of a page that is read from far
+    if (lost) lost.hidden = true;
   } catch (problem) {
     if (problem.status === 401) location.assign("/sign-in?" + new URLSearchParams({ to: location.pathname + location.search }));
     status.textContent = `No answer from the agent since ${clock(lastGood)}: what you see may be old.`;
     status.classList.add("lost");
+    const lost = document.getElementById("lost");
+    if (lost) {
+      lost.hidden = false;
+      lost.textContent = `No contact with the agent since ${clock(lastGood)}. What you see is old.`;
+    }
   }
 }
 
