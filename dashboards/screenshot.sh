@@ -30,7 +30,7 @@ pages=$(sed -n 's/^Look at *//p' "$work/says")
 # until the answers have caught up with the history and the board is drawn
 drawn() {
 	curl -s "${pages%/}/api/v1/machines/K-07" | grep -q '"state":"service-soon"' || return 1
-	curl -s -o "$work/board" "$pages"
+	curl -s -o "$work/board" "${pages%/}/machines"
 	# and until the demo's decisions on what is past have counted
 	grep -q 'Splices to decide on: [0-9] finding' "$work/board" || return 1
 	lines=$(grep -c '<div class="id">' "$work/board") && [ "$(grep -c '<div class="panels">' "$work/board")" = "$lines" ]
@@ -40,6 +40,6 @@ until drawn; do sleep 1; done
 # 1 is the light theme to the browser.
 chromium --headless=old --no-sandbox --disable-gpu --hide-scrollbars --user-data-dir="$work/browser" \
 	--blink-settings=preferredColorScheme=1 --window-size=1100,700 --virtual-time-budget=3000 \
-	--screenshot="$work/fleet.webp" "$pages" 2>>"$work/talk"
+	--screenshot="$work/fleet.webp" "${pages%/}/machines" 2>>"$work/talk"
 mv "$work/fleet.webp" dashboards/fleet.webp
 ls -l dashboards/fleet.webp
