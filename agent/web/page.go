@@ -52,7 +52,7 @@ func (page) Office() []link {
 // More are the pages in the menu.
 func (page) More() []link {
 	return []link{
-		{"/compare", "Compare"}, {"/rules", "Checks made"}, {"/look-back", "Look back"}, {"/proof", "Proof"}, {"/wall", "Wall screen"}, {"/import", "Import"},
+		{"/compare", "Compare"}, {"/rules", "Checks made"}, {"/look-back", "Look back"}, {"/proof", "Proof"}, {"/wall", "Wall screen"}, {"/plan", "Plan"}, {"/settings", "Settings"}, {"/import", "Import"},
 		{"/refused", "Refused records"}, {"/phone", "On the phone"}, {"/help", "Help"},
 	}
 }
