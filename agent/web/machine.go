@@ -217,6 +217,11 @@ func (v *machineView) draw(t advise.Trace, q url.Values, now time.Time) {
 		v.Spans = append(v.Spans, choice{"all", set("days", "all"), whole})
 	}
 	v.CSV = v.Link + "/power.csv"
+	v.tabulate(all, t.Fan, now)
+}
+
+// tabulate fills in the tables below the chart.
+func (v *machineView) tabulate(all advise.Trace, fan []advise.FanPoint, now time.Time) {
 	pair := 0
 	for _, p := range all.Points {
 		pair = max(pair, p.Pair)
@@ -231,7 +236,7 @@ func (v *machineView) draw(t advise.Trace, q url.Values, now time.Time) {
 		row.At = v.Wide.at(p, pair)
 		v.Table = append(v.Table, row)
 	}
-	for _, f := range t.Fan {
+	for _, f := range fan {
 		v.FanTable = append(v.FanTable, fanRow{phrase.Integer(f.Arcs), phrase.SignedPercent(f.P10), phrase.SignedPercent(f.P50), phrase.SignedPercent(f.P90)})
 	}
 	if n := len(v.FanTable); n > 12 { // every k-th is enough to read off
