@@ -52,7 +52,8 @@ func (a *Account) principal(from net.IP, hash string, read uint64) Principal {
 
 // Keys are the accounts in a file. A change by another process is seen at the next call.
 type Keys struct {
-	path string
+	path   string
+	shared *sharing // nil where the file alone counts
 
 	mu       sync.Mutex
 	read     fs.FileInfo // the file as it was read, nil when there was none
@@ -121,6 +122,7 @@ func (k *Keys) Prefer(name, what, value string) error {
 
 // refresh reads the file again if it has changed.
 func (k *Keys) refresh() error {
+	k.pullDue()
 	info, err := os.Stat(k.path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -212,22 +214,44 @@ func (k *Keys) change(f func([]Account) ([]Account, error)) (err error) {
 		return fmt.Errorf("the accounts cannot be locked for a change: %w", err)
 	}
 	defer func() { err = errors.Join(err, lock.Close()) }()
+	for {
+		if done, err := k.changeOnce(f); done || err != nil {
+			return err
+		}
+	}
+}
+
+// changeOnce changes the accounts. It returns false if a process on another computer has
+// changed them meanwhile.
+func (k *Keys) changeOnce(f func([]Account) ([]Account, error)) (done bool, err error) {
+	var version int64
+	if k.shared != nil {
+		if version, err = k.pull(); err != nil {
+			return false, err
+		}
+	}
 	k.read = nil // another process may have changed it meanwhile
 	if err := k.refresh(); err != nil {
-		return err
+		return false, err
 	}
 	changed, err := f(slices.Clone(k.accounts))
 	if err != nil {
-		return err
+		return false, err
 	}
 	slices.SortFunc(changed, func(a, b Account) int { return strings.Compare(a.Name, b.Name) })
 	raw, err := json.MarshalIndent(changed, "", "  ")
 	if err != nil {
-		return err
+		return false, err
 	}
-	if err := replaceFile(k.path, append(raw, '\n')); err != nil {
-		return fmt.Errorf("the accounts cannot be written: %w", err)
+	raw = append(raw, '\n')
+	if k.shared != nil {
+		if done, err := k.push(version, raw); !done || err != nil {
+			return false, err
+		}
+	}
+	if err := replaceFile(k.path, raw); err != nil {
+		return false, fmt.Errorf("the accounts cannot be written: %w", err)
 	}
 	k.read = nil
-	return k.refresh()
+	return true, k.refresh()
 }

@@ -40,9 +40,9 @@ once.`,
 		if err != nil {
 			return err
 		}
-		return addAccount(env, dbPath(cmd), auth.Account{Name: args[0], Role: auth.Device, Machines: list, Forwards: forwards, Limit: to})
+		return addAccount(env, cmd, auth.Account{Name: args[0], Role: auth.Device, Machines: list, Forwards: forwards, Limit: to})
 	}
-	cmd.AddCommand(add, listAccounts(env, "device", "devices", auth.Device), removeAccount("device", "yard", auth.Device), rotateAccount(env, "device", "van-4", auth.Device))
+	cmd.AddCommand(add, listAccounts(env, "device", "devices", auth.Device), removeAccount(env, "device", "yard", auth.Device), rotateAccount(env, "device", "van-4", auth.Device))
 	return cmd
 }
 
@@ -72,9 +72,9 @@ agent sees a change at once.`,
 		if err != nil {
 			return err
 		}
-		return addAccount(env, dbPath(cmd), auth.Account{Name: args[0], Role: auth.Role(role.value), Limit: to})
+		return addAccount(env, cmd, auth.Account{Name: args[0], Role: auth.Role(role.value), Limit: to})
 	}
-	cmd.AddCommand(add, listAccounts(env, "person", "people", auth.Roles()...), removeAccount("person", "office", auth.Roles()...), rotateAccount(env, "person", "ines", auth.Roles()...), forgetCommand(env))
+	cmd.AddCommand(add, listAccounts(env, "person", "people", auth.Roles()...), removeAccount(env, "person", "office", auth.Roles()...), rotateAccount(env, "person", "ines", auth.Roles()...), forgetCommand(env))
 	return cmd
 }
 
@@ -100,11 +100,11 @@ func words(roles []auth.Role) (out []string) {
 }
 
 // addAccount makes an account and shows its secret.
-func addAccount(env Env, db string, a auth.Account) error {
+func addAccount(env Env, cmd *cobra.Command, a auth.Account) error {
 	if err := auth.CheckName(a.Name); err != nil {
 		return usageError{err}
 	}
-	keys, err := auth.Open(auth.File(db))
+	keys, err := env.location(cmd).Accounts(cmd.Context())
 	if err != nil {
 		return err
 	}
@@ -125,7 +125,7 @@ func listAccounts(env Env, one, many string, roles ...auth.Role) *cobra.Command 
 	}
 	format := formatFlag(cmd, formatText, formatJSON)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		keys, err := auth.Open(auth.File(dbPath(cmd)))
+		keys, err := env.location(cmd).Accounts(cmd.Context())
 		if err != nil {
 			return err
 		}
@@ -174,14 +174,14 @@ func listAccounts(env Env, one, many string, roles ...auth.Role) *cobra.Command 
 	return cmd
 }
 
-func removeAccount(what, example string, roles ...auth.Role) *cobra.Command {
+func removeAccount(env Env, what, example string, roles ...auth.Role) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:     "remove NAME",
 		Short:   "Let a " + what + " in no more",
 		Example: "  arcdrift " + what + " remove " + example,
 	}
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		keys, err := accountsWith(cmd, what, args[0], roles)
+		keys, err := accountsWith(env, cmd, what, args[0], roles)
 		if err != nil {
 			return err
 		}
@@ -192,8 +192,8 @@ func removeAccount(what, example string, roles ...auth.Role) *cobra.Command {
 
 // accountsWith opens the accounts; that there is none of that name and of one of the
 // roles is an error.
-func accountsWith(cmd *cobra.Command, what, name string, roles []auth.Role) (*auth.Keys, error) {
-	keys, err := auth.Open(auth.File(dbPath(cmd)))
+func accountsWith(env Env, cmd *cobra.Command, what, name string, roles []auth.Role) (*auth.Keys, error) {
+	keys, err := env.location(cmd).Accounts(cmd.Context())
 	if err != nil {
 		return nil, err
 	}
@@ -217,7 +217,7 @@ func rotateAccount(env Env, what, example string, roles ...auth.Role) *cobra.Com
 	}
 	overlap := cmd.Flags().Duration("overlap", rotateOverlap, "how long (`TIME`) the old secret stays valid, like 24h; 0s if it was lost")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		keys, err := accountsWith(cmd, what, args[0], roles)
+		keys, err := accountsWith(env, cmd, what, args[0], roles)
 		if err != nil {
 			return err
 		}

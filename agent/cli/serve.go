@@ -26,6 +26,12 @@ settings change nothing. More: arcdrift help settings.`,
 	flags.define(cmd)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		reloads := env.reloads()
+		if at := env.location(cmd); !at.InFile() {
+			// Who may listen where depends on the accounts that all processes share.
+			if _, err := at.Accounts(cmd.Context()); err != nil {
+				return err
+			}
+		}
 		config, err := flags.config(dbPath(cmd))
 		if err != nil {
 			return err

@@ -19,6 +19,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/agent/agenttest"
+	"arcdrift/agent/cli"
 	"arcdrift/drift/advise"
 )
 
@@ -138,6 +139,7 @@ func TestTwoProcesses(t *testing.T) {
 	one = lostNothing(t, y, one, two, alerts)
 	assert.Equal(t, []string{"alert stop W-07"}, hook.Told(), "one message, whoever leads")
 	databaseAway(t, y, one, two)
+	sharedAccounts(t, y, one, two)
 	require.Contains(t, y.run(t, "verify"), "Sound")
 }
 
@@ -270,6 +272,43 @@ func databaseAway(t *testing.T, y *yard, one, two *process) {
 		agenttest.Soon(t, p.name+" is back", func() bool { return first(agenttest.Got(t, p.url+"/readyz")) == http.StatusOK })
 		assert.True(t, agenttest.PostOnce(p.url, count("K-03", "back-"+p.name, 50)))
 	}
+}
+
+// sharedAccounts: an account that a command makes on one computer counts at all processes.
+func sharedAccounts(t *testing.T, y *yard, one, two *process) {
+	secret := strings.TrimSpace(y.run(t, "person", "add", "office", "--db", filepath.Join(y.dir, "elsewhere")))
+	for _, p := range []*process{one, two} {
+		agenttest.Soon(t, p.name+" asks who it is", func() bool { return first(agenttest.Got(t, p.url+"/api/v1/machines")) == http.StatusUnauthorized })
+		req, err := http.NewRequest(http.MethodGet, p.url+"/api/v1/machines", nil)
+		require.NoError(t, err)
+		req.SetBasicAuth("office", secret)
+		resp, err := http.DefaultClient.Do(req)
+		require.NoError(t, err)
+		require.NoError(t, resp.Body.Close())
+		assert.Equal(t, http.StatusOK, resp.StatusCode)
+	}
+	y.run(t, "person", "remove", "office", "--db", filepath.Join(y.dir, "one"))
+	assert.Empty(t, y.run(t, "person", "list", "--format", "json", "--db", filepath.Join(y.dir, "two")), "it is gone everywhere")
+	agenttest.Soon(t, "nobody has to sign in", func() bool { return first(agenttest.Got(t, two.url+"/api/v1/machines")) == http.StatusOK })
+}
+
+// A store of an agent goes into a database with all that it keeps, and the digests of both
+// are the same. Again is harmless.
+func TestAdopt(t *testing.T) {
+	y := newYard(t)
+	file := agenttest.FilledStore(t, 300)
+	r := agenttest.Run(t, cli.Env{Stdin: strings.NewReader(`{"type":"usage","machine":"K-01","arc_count":-1}`)}, "import", "--db", file, "-")
+	require.Equal(t, cli.ExitRefused, r.Code, r.Err)
+	for range 2 {
+		assert.Contains(t, y.run(t, "adopt", file), "300 records")
+	}
+	want := agenttest.Run(t, cli.Env{}, "verify", "--digests", "--format", "json", "--db", file)
+	got := y.run(t, "verify", "--digests", "--format", "json")
+	_, digests, _ := strings.Cut(want.Out, "\n")
+	_, theirs, _ := strings.Cut(got, "\n")
+	assert.Equal(t, digests, theirs)
+	back := agenttest.Run(t, cli.Env{Stdin: strings.NewReader(y.run(t, "export"))}, "import", "--db", agenttest.DB(t), "-")
+	assert.Equal(t, cli.ExitDone, back.Code, "and out again: %s", back.Err)
 }
 
 func first(status int, _ string) int { return status }

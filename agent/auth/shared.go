@@ -1,0 +1,89 @@
+package auth
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"time"
+)
+
+// Documents are texts that several processes share, with versions.
+type Documents interface {
+	// Document returns a text with its version, nil and 0 if there is none.
+	Document(name string) (body []byte, version int64, err error)
+	// ReplaceDocument stores another text, unless a third has taken the place of the one
+	// of that version; then it returns false.
+	ReplaceDocument(name string, version int64, body []byte) (replaced bool, err error)
+}
+
+// accountsDocument is the name of the accounts among the documents.
+const accountsDocument = "accounts"
+
+// askDocuments is how often the documents are asked for other accounts.
+const askDocuments = time.Second
+
+// sharing is how accounts are kept together by several processes. The file is a copy, with
+// which people are admitted while the database is away.
+type sharing struct {
+	documents Documents
+	now       func() time.Time
+	asked     time.Time
+}
+
+// OpenShared returns the accounts that several processes share, with a copy in the file.
+// now is the wall clock. A change by another process is seen within a second.
+func OpenShared(path string, documents Documents, now func() time.Time) (*Keys, error) {
+	k := &Keys{path: path, shared: &sharing{documents: documents, now: now}}
+	if _, err := k.pull(); err != nil {
+		return nil, err
+	}
+	_, err := k.Accounts()
+	return k, err
+}
+
+// pull copies the shared accounts into the file, if they differ, and returns their version.
+func (k *Keys) pull() (version int64, err error) {
+	body, version, err := k.shared.documents.Document(accountsDocument)
+	if err != nil {
+		return 0, fmt.Errorf("the accounts cannot be read: %w", err)
+	}
+	k.shared.asked = k.shared.now()
+	if body == nil {
+		body = []byte("[]\n")
+	}
+	there, err := os.ReadFile(k.path)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return 0, fmt.Errorf("the copy of the accounts cannot be read: %w", err)
+	}
+	if err == nil && bytes.Equal(there, body) {
+		return version, nil
+	}
+	if err := replaceFile(k.path, body); err != nil {
+		return 0, fmt.Errorf("the copy of the accounts cannot be written: %w", err)
+	}
+	return version, nil
+}
+
+// pullDue does that once a second. While the database is away, the copy counts.
+func (k *Keys) pullDue() {
+	if k.shared == nil {
+		return
+	}
+	if since := k.shared.now().Sub(k.shared.asked); since >= 0 && since < askDocuments {
+		return
+	}
+	k.shared.asked = k.shared.now() // even if it fails: a request does not wait for it again at once
+	_, _ = k.pull()
+}
+
+// push replaces the accounts in all processes. It returns false if another process has
+// changed them since that version.
+func (k *Keys) push(version int64, raw []byte) (bool, error) {
+	done, err := k.shared.documents.ReplaceDocument(accountsDocument, version, raw)
+	if err != nil {
+		return false, fmt.Errorf("the accounts cannot be written: %w", err)
+	}
+	return done, nil
+}
