@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -59,7 +60,7 @@ func (y *yard) start(t *testing.T, name string, args ...string) *process {
 	t.Helper()
 	db := filepath.Join(y.dir, name)
 	p := &process{yard: y, name: name, said: &agenttest.Buffer{}}
-	p.cmd = y.command(append([]string{"serve", "--db", db, "--http-listen", "127.0.0.1:0", "--mqtt-broker", "tcp://127.0.0.1:" + y.broker}, args...)...)
+	p.cmd = y.command(slices.Concat(unitLine(t, db), []string{"--http-listen", "127.0.0.1:0", "--mqtt-broker", "tcp://127.0.0.1:" + y.broker}, args)...)
 	p.cmd.Stderr = p.said
 	_ = os.Remove(db + ".agent") // of a process that was killed
 	require.NoError(t, p.cmd.Start())
@@ -72,6 +73,20 @@ func (y *yard) start(t *testing.T, name string, args ...string) *process {
 	p.url = agenttest.Await(t, db)
 	agenttest.Soon(t, name+" is ready", func() bool { status, _ := agenttest.Got(t, p.url+"/readyz"); return status == http.StatusOK })
 	return p
+}
+
+// unitLine is the command line of the shipped unit, with the shipped settings, for a
+// process whose files are at db.
+func unitLine(t *testing.T, db string) []string {
+	t.Helper()
+	packaging := agenttest.Path(t, "cmd/arcdrift-hub/packaging")
+	unit, err := os.ReadFile(filepath.Join(packaging, "arcdrift-hub@.service"))
+	require.NoError(t, err)
+	_, line, found := strings.Cut(string(unit), "\nExecStart=/usr/bin/arcdrift-hub ")
+	require.True(t, found)
+	line, _, _ = strings.Cut(line, "\n")
+	line = strings.NewReplacer("/var/lib/arcdrift-hub/%i", db, "/etc/arcdrift-hub.toml", filepath.Join(packaging, "arcdrift-hub.toml")).Replace(line)
+	return strings.Fields(line)
 }
 
 // end ends the process as a service manager does.

@@ -97,7 +97,7 @@ func (l Location) verifyOpen(ctx context.Context, also func(Kept) error) (report
 	defer func() { err = errors.Join(err, s.Close()) }()
 	v, can := s.(Verifier)
 	if !can {
-		return report, errors.New("this store has no check of its own: see arcdrift help hub")
+		return report, errors.New("this store has no check of its own: see arcdrift help database")
 	}
 	if report, err = v.Verify(); err == nil && report.First == nil && also != nil {
 		err = also(s)

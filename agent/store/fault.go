@@ -20,7 +20,7 @@ var (
 	ErrNewer    = errors.New("a newer version of arcdrift wrote the store: use that version, or export there and import here")
 	ErrForeign  = errors.New("the file is not an arcdrift store")
 	ErrReadOnly = errors.New("the store is open for reading only")
-	ErrNoCopy   = errors.New("the database's own tools back up and restore this store: see arcdrift help hub")
+	ErrNoCopy   = errors.New("the database's own tools back up and restore this store: see arcdrift help database")
 	errDamaged  = errors.New("the store's file is damaged")
 )
 
