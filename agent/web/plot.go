@@ -9,7 +9,6 @@ import (
 	"arcdrift/drift/advise"
 	"arcdrift/drift/health"
 	"arcdrift/drift/phrase"
-	"arcdrift/drift/score"
 )
 
 // plot is a chart over time with all places worked out; the template only writes them
@@ -182,8 +181,7 @@ func (t *timeline) drawFirstTry(total *health.Counts) *plot {
 			flush()
 			continue
 		}
-		share := float64(c.FirstTry) / float64(c.Sessions)
-		low, high := score.ClopperPearson(c.FirstTry, c.Sessions, 0.8)
+		share, low, high := health.Share(c.FirstTry, c.Sessions, z80)
 		at, wide := p.x(t, i)
 		x := at + wide/2
 		step(&line, x, y.at(100*share))
