@@ -55,8 +55,9 @@ func (s *Store) OpenGeneration(ctx context.Context) (number int, err error) {
 // were. Of each arc count stays what compaction leaves in a file: what the model reads,
 // its place in the chain, its id and its digest; its operator and its extra go. So no
 // answer changes. Arc counts that a person has corrected with counts, and those whose id
-// another record has, keep their record. The last of a machine can lose it, unlike in a
-// file. The newest generation cannot be dropped, nor one that a hub's cursor has not
+// another record already has, keep their record. Two kinds can lose it that a file would
+// keep: the last arc count of a machine, and one whose id got a conflict after it was
+// stored. The newest generation cannot be dropped, nor one that a hub's cursor has not
 // passed.
 func (s *Store) Drop(ctx context.Context, generation int) (dropped uint64, err error) {
 	err = s.inOne(ctx, func(tx pgx.Tx) error {

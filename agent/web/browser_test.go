@@ -163,19 +163,20 @@ func (b *tab) tap(count *int, words string) {
 var browserPages = []string{
 	"/?by=site&days=365", "/wall", "/machines", "/machines?view=table", "/machines/K-07", "/machines/K-11?axis=date&points=measured&days=30", "/machines/nobody", "/moved?machine=K-07",
 	"/moved?machine=K-07&temperature_c=4&humidity_pct=80&altitude_m=1390", "/moved?machine=K-07&temperature_c=214", "/moved?choose=1", "/start", "/moved?machine=K-07&site=Tarn+Pass&temperature_c=4&humidity_pct=80&machine_cold=true", "/log?machine=K-07&arrived=yes&temperature_c=4&altitude_m=1390&passed=false",
-	"/log?machine=K-07", "/log?choose=1", "/service?machine=K-11", "/service", "/morning", "/alerts", "/spares", "/settings?scope=machine&name=K-07", "/import", "/rules", "/compare", "/compare?by=machine", "/look-back", "/look-back?machine=K-07&from=yesterday", "/refused", "/phone", "/help", "/help/alerts", "/help/records", "/nothing", "/correct?machine=K-07&corrects=K-07-5",
+	"/log?machine=K-07", "/log?choose=1", "/service?machine=K-11", "/service", "/morning", "/alerts", "/spares", "/settings", "/settings?scope=machine&name=K-07", "/import", "/plan", "/accounts", "/rules", "/compare", "/compare?by=machine", "/look-back", "/look-back?machine=K-07&from=yesterday", "/refused", "/phone", "/help", "/help/alerts", "/help/records", "/nothing", "/correct?machine=K-07&corrects=K-07-5",
 }
 
 func TestPagesInABrowser(t *testing.T) {
 	axe, err := os.ReadFile("testdata/axe/axe.min.js")
 	require.NoError(t, err)
 	s := openServer(t, crowd(60))
-	b := openOn(t, s.Handler())
+	h := s.Handler()
+	b := openOn(t, h)
 	pages := browserPages
 	if *drawInto != "" {
 		pages = pagesOf(t, s)
 	}
-	for _, path := range pages {
+	for _, path := range append(pages[:len(pages):len(pages)], heldTable(t, h)) {
 		for _, scheme := range []string{"light", "dark"} {
 			b.theme(scheme)
 			for _, width := range []int64{320, 1280} {
@@ -203,6 +204,17 @@ func TestPagesInABrowser(t *testing.T) {
 			}
 		}
 	}
+}
+
+// heldTable uploads a table and returns the path of the page on which its columns are
+// mapped.
+func heldTable(t *testing.T, h http.Handler) string {
+	t.Helper()
+	c := &clerk{t: t, handler: h}
+	page := c.upload("workshop-north.csv", "", table(t, "workshop-north.csv")).Body.String()
+	token := formOf(t, page).Get("table")
+	require.NotEmpty(t, token)
+	return importPath + "?table=" + token
 }
 
 // tooSmall lists the controls under 48 px, or 56 px on field pages, in height or

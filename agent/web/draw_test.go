@@ -71,6 +71,7 @@ func (b *tab) draw(path, scheme string, width int64) {
 	}
 	picture, err := chromedp.Run(b.ctx, chromedp.FullScreenshot(100))
 	require.NoError(b.t, err)
+	path = regexp.MustCompile(`table=\w+`).ReplaceAllString(path, "table") // a token differs each time
 	name := strings.Trim(regexp.MustCompile(`[^A-Za-z0-9]+`).ReplaceAllString(path, "-"), "-")
 	if name == "" {
 		name = "fleet"
