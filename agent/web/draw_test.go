@@ -50,7 +50,7 @@ func pagesOf(t *testing.T, s *Server) []string {
 
 func TestEveryRouteWithAPageIsDrawn(t *testing.T) {
 	pages := pagesOf(t, openServer(t, yard()))
-	for _, path := range []string{"/", "/machines/K-07", "/compare", "/alerts", "/proof", "/accounts", signIn} {
+	for _, path := range []string{"/wall", "/machines/K-07", "/compare", "/alerts", "/proof", "/accounts", signIn} {
 		assert.Contains(t, pages, path)
 	}
 	assert.NotContains(t, pages, "/morning.txt", "is no page")
