@@ -101,14 +101,14 @@ func (f *Fleet) countDays(ctx context.Context) {
 			pause(ctx, time.Second)
 			continue
 		}
-		began := f.now()
-		worked, err := f.dayStep(ctx, g, began)
+		began := time.Now() // a rest is in real time, which the records' clock may outrun
+		worked, err := f.dayStep(ctx, g, f.now())
 		f.logError(err)
 		if err != nil || !worked {
 			pause(ctx, time.Second)
 			continue
 		}
-		pause(ctx, min(statesTimes*f.now().Sub(began), mostRest))
+		pause(ctx, min(statesTimes*time.Since(began), mostRest))
 	}
 }
 

@@ -1,9 +1,11 @@
 package fleet
 
 import (
+	"context"
 	"errors"
 	"log/slog"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
@@ -169,6 +171,33 @@ func TestDaysOfARetiredMachine(t *testing.T) {
 	}
 	assert.Equal(t, 4, total(health.DayOf(at)-1).Machines())
 	assert.Equal(t, 3, total(health.DayOf(at)).Machines())
+}
+
+// Where the records' clock runs faster than time, as in the demo, the rests between the
+// steps stay those of the time that the work takes.
+func TestDaysRestInRealTime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		y := newYard(t, evening)
+		before, today := story(t)
+		y.take(t, append(before, today...)...)
+		readings := 0
+		y.Fleet.now = func() time.Time {
+			readings++
+			return evening.Add(time.Duration(readings) * time.Second)
+		}
+		ctx, stop := context.WithCancel(t.Context())
+		began, done := time.Now(), make(chan struct{})
+		go func() {
+			defer close(done)
+			y.countDays(ctx)
+		}()
+		for y.Days().Until == 0 || y.Days().Stated > health.DayOf(first) {
+			require.Less(t, time.Since(began), 10*time.Second, "computed back to %s", y.Days().Stated.Start())
+			time.Sleep(time.Millisecond)
+		}
+		stop()
+		<-done
+	})
 }
 
 // BenchmarkDays: the states of one machine of which 1,000 calibrations in a year are
