@@ -11,6 +11,7 @@ import (
 	"arcdrift/drift/advise"
 	"arcdrift/drift/forecast"
 	"arcdrift/drift/model"
+	"arcdrift/drift/plan"
 )
 
 // foldState is the state after folding a machine's records in order, up to a link of
@@ -33,6 +34,9 @@ type foldState struct {
 	// Service is the latest service and Serviced its time; nil without one.
 	Service  *drift.Service
 	Serviced time.Time
+	// Move is the latest decision on its day at the bench since the latest service; nil
+	// without one.
+	Move *plan.Move
 	// Checks is the state of the rules of the trade.
 	Checks advise.Checks
 	// Temperature, Humidity, Altitude and Pressure are those of the newest
@@ -168,6 +172,9 @@ func (l *life) came(e *drift.Entry) {
 // label keeps the newest values that records give for the machine itself.
 func (l *life) label(e *drift.Entry) {
 	if e.Decision != nil {
+		if move := plan.MoveOf(e); move != nil {
+			l.Move = move
+		}
 		return // it tells of splices made before, and not that the machine is heard of
 	}
 	for _, label := range []struct {
@@ -186,7 +193,7 @@ func (l *life) label(e *drift.Entry) {
 	}
 	if e.Service != nil {
 		service := *e.Service
-		l.Service, l.Serviced = &service, e.When().UTC()
+		l.Service, l.Serviced, l.Move = &service, e.When().UTC(), nil
 	}
 	if at := e.When().UTC(); at.After(l.Last) {
 		l.Last = at

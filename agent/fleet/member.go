@@ -31,7 +31,7 @@ func (l *life) answer(g *generation) *member {
 func (s *foldState) member(weighed advise.PendingAssessment, zones *zones) *member {
 	m := &member{
 		name: s.name, weighed: weighed, ahead: s.Ahead, old: s.Old, marks: s.Slips.Marks, kind: s.Key,
-		about: About{Site: s.Site, Settings: s.Settings, Service: s.Service, Serviced: s.Serviced, PassedAt: s.Checks.PassedAt, PassedAltitude: s.Checks.Altitude},
+		about: About{Site: s.Site, Settings: s.Settings, Service: s.Service, Serviced: s.Serviced, Move: s.Move, PassedAt: s.Checks.PassedAt, PassedAltitude: s.Checks.Altitude},
 	}
 	if s.Settings.Zone != "" {
 		m.about.Zone = zones.named(s.Settings.Zone)

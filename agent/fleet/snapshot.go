@@ -8,6 +8,7 @@ import (
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/plan"
 )
 
 // Snapshot is the fleet at one moment. It does not change.
@@ -36,6 +37,8 @@ type About struct {
 	// Service is the latest service and Serviced its time; nil without one.
 	Service  *drift.Service
 	Serviced time.Time
+	// Move is the latest decision on its day at the bench since then; nil without one.
+	Move *plan.Move
 }
 
 // At is the fleet at a moment, from a reader's records.

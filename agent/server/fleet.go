@@ -14,7 +14,8 @@ func (v fleetView) Board() ([]web.Machine, uint64) {
 	all := s.Assessments()
 	out := make([]web.Machine, len(all))
 	for i, a := range all {
-		out[i] = web.Machine{Assessment: a, Site: s.About(a.Machine).Site, Settings: s.About(a.Machine).Settings, Before: s.About(a.Machine).Before}
+		about := s.About(a.Machine)
+		out[i] = web.Machine{Assessment: a, Site: about.Site, Settings: about.Settings, Before: about.Before, Move: about.Move}
 	}
 	return out, s.Version
 }

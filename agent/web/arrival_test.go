@@ -14,6 +14,7 @@ import (
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/plan"
 )
 
 // A known site gives the altitude; what is typed wins.
@@ -255,4 +256,18 @@ func TestSitesOfAPart(t *testing.T) {
 	f := yard()
 	part := newFleetPart(f, f, func(machine string) (time.Time, bool) { return time.Time{}, machine == "K-07" }, "")
 	assert.Equal(t, f.places[:1], locationsPart(f.places, part))
+}
+
+// A day at the bench that was decided before a machine came is not shown to who has it now.
+func TestMovesOfAPart(t *testing.T) {
+	f := yard()
+	came := noon.AddDate(0, 0, -3)
+	for _, c := range []struct {
+		taken, received time.Time
+		shown           bool
+	}{{came.Add(-time.Hour), came.Add(-time.Hour), false}, {came.Add(time.Hour), came.Add(-time.Hour), false}, {came.Add(time.Hour), came.Add(2 * time.Hour), true}} {
+		part := newFleetPart(f, f, func(string) (time.Time, bool) { return came, true }, "")
+		m := part.machine(Machine{Assessment: f.machines[0].Assessment, Move: &plan.Move{Day: "2026-03-09", Taken: c.taken, Received: c.received}})
+		assert.Equal(t, c.shown, m.Move != nil, "%v", c)
+	}
 }

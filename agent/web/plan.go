@@ -25,10 +25,6 @@ func (s *Server) routePlan(mux *routes) {
 	mux.to(auth.Service, "POST "+planPath, (*Server).movePlanned)
 }
 
-// recentEntries is how far back a decision on a bench day is looked for in a machine's
-// records: more than a busy machine makes in the weeks of a plan.
-const recentEntries = 500
-
 type planView struct {
 	Depots  []depotView
 	Opens   bool // somebody is sent to the electrodes
@@ -65,11 +61,7 @@ func (s *Server) weekPlan(w http.ResponseWriter, r *http.Request) {
 func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, problem string, typed url.Values, status int) {
 	machines, _ := s.Fleet.Board()
 	today := s.today()
-	tasks, about, err := s.tasks(machines, today)
-	if err != nil {
-		s.fail(w, err)
-		return
-	}
+	tasks, about := s.tasks(machines, today)
 	v := planView{Problem: problem, Saved: r.URL.Query().Get("moved"), Today: today.Format(time.DateOnly)}
 	for _, d := range plan.Make(tasks, benchesOf(machines), today) {
 		if one := depotWords(&d, about, typed); len(one.Days)+len(one.Unplaced)+len(one.Supply) > 0 {
@@ -89,11 +81,11 @@ func (s *Server) today() time.Time {
 // planned is what the page says of a machine beside its task.
 type planned struct {
 	next string
-	move *drift.Entry // the decision in force, nil for none
+	move *plan.Move // the decision in force, nil for none
 }
 
 // tasks are the machines whose advice asks for the bench within the weeks of the plan.
-func (s *Server) tasks(machines []Machine, today time.Time) ([]plan.Task, map[string]planned, error) {
+func (s *Server) tasks(machines []Machine, today time.Time) ([]plan.Task, map[string]planned) {
 	var tasks []plan.Task
 	about := map[string]planned{}
 	end := today.AddDate(0, 0, 7*plan.Weeks)
@@ -112,38 +104,14 @@ func (s *Server) tasks(machines []Machine, today time.Time) ([]plan.Task, map[st
 		if pace, ok := m.Electrode.ArcsPerDay.Get(); ok && !t.ActBy.IsZero() {
 			t.Chance = m.Electrode.ChanceWithin(pace * max(0, t.ActBy.Sub(today).Hours()/24))
 		}
-		move, err := s.moveInForce(m.Machine, today)
-		if err != nil {
-			return nil, nil, err
-		}
-		if move != nil {
-			t.Fixed, _ = time.Parse(time.DateOnly, move.Decision.Day) // it was checked when it was taken
+		one := planned{next: m.BenchStep(s.Now())}
+		if t.Fixed = m.Move.Fixed(today); !t.Fixed.IsZero() {
+			one.move = m.Move
 		}
 		tasks = append(tasks, t)
-		about[m.Machine] = planned{m.BenchStep(s.Now()), move}
+		about[m.Machine] = one
 	}
-	return tasks, about, nil
-}
-
-// moveInForce is the last decision on the bench day of a machine, until that day has
-// passed or the machine was serviced.
-func (s *Server) moveInForce(machine string, today time.Time) (*drift.Entry, error) {
-	entries, err := s.Records.Latest(machine, recentEntries)
-	if err != nil {
-		return nil, fmt.Errorf("web: records of %s: %w", machine, err)
-	}
-	for _, e := range slices.Backward(entries) {
-		switch {
-		case e.Service != nil:
-			return nil, nil
-		case e.Decision == nil || e.Decision.Verdict != drift.Bench:
-		case e.Decision.Day < today.Format(time.DateOnly):
-			return nil, nil
-		default:
-			return &e, nil
-		}
-	}
-	return nil, nil
+	return tasks, about
 }
 
 // benchesOf are the benches of the depots: what the first machine of each that states it
@@ -211,7 +179,7 @@ func slotWords(slot *plan.Slot, about planned, typed url.Values) slotView {
 		v.Notes = append(v.Notes, "more than the bench takes on this day")
 	}
 	if m := about.move; m != nil {
-		v.Notes = append(v.Notes, "decided by "+or(or(m.Operator, m.Account), "nobody named")+": "+m.Decision.Reason)
+		v.Notes = append(v.Notes, "decided by "+or(m.By, "nobody named")+": "+m.Reason)
 	}
 	if typed.Get("machine") == slot.Machine {
 		v.Day, v.By, v.Reason = typed.Get("day"), typed.Get("operator"), typed.Get("reason")

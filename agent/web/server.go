@@ -30,6 +30,7 @@ import (
 	"arcdrift/drift/compare"
 	"arcdrift/drift/health"
 	"arcdrift/drift/lookback"
+	"arcdrift/drift/plan"
 )
 
 // Intake takes records; it answers only when they are durable.
@@ -44,6 +45,9 @@ type Machine struct {
 	Settings drift.Settings
 	// Before are the names it had, whose records are its own.
 	Before []string
+	// Move is the latest decision on its day at the bench since its latest service; nil
+	// without one.
+	Move *plan.Move
 }
 
 // Fleet answers the questions of the pages.

@@ -3,6 +3,7 @@ package web
 import (
 	"compress/gzip"
 	"context"
+	"fmt"
 	"io"
 	"net/http"
 	"net/http/httptest"
@@ -20,6 +21,7 @@ import (
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
 	"arcdrift/drift/health"
+	"arcdrift/drift/plan"
 )
 
 // zipped asks as a browser does and returns the answer and what it unpacks to.
@@ -133,6 +135,21 @@ func BenchmarkBoardOf2000(b *testing.B)     { benchmarkPage(b, crowd(2000), "/ma
 func BenchmarkTableOf2000(b *testing.B)     { benchmarkPage(b, crowd(2000), "/machines?view=table") }
 func BenchmarkWallOf2000(b *testing.B)      { benchmarkPage(b, crowd(2000), "/wall") }
 func BenchmarkMachineWith5000(b *testing.B) { benchmarkPage(b, longLived(5000), "/machines/K-07") }
+
+// BenchmarkPlanOf2000: every tenth of 2,000 machines in ten depots needs the bench, each on
+// a day that somebody decided.
+func BenchmarkPlanOf2000(b *testing.B) {
+	f := crowd(2000)
+	for i := range f.machines {
+		m := &f.machines[i]
+		m.Settings.Depot = fmt.Sprint("depot ", i/10%10)
+		if i%10 == 0 {
+			m.Electrode.Action, m.Electrode.ActBy = advise.Clean, some(noon.AddDate(0, 0, i%28).Format(time.DateOnly))
+			m.Move = &plan.Move{Day: noon.AddDate(0, 0, i%26).Format(time.DateOnly), By: "Ada", Reason: "the crew is back"}
+		}
+	}
+	benchmarkPage(b, f, "/plan")
+}
 
 // BenchmarkUsable opens pages in a browser slowed down four times and reports
 // when the page could be used: its load event.

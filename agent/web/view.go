@@ -103,6 +103,9 @@ func (f *fleetPart) machine(m Machine) Machine {
 		return m
 	}
 	m.Before, m.Site = nil, ""
+	if m.Move != nil && (m.Move.Taken.Before(since) || m.Move.Received.Before(since)) {
+		m.Move = nil
+	}
 	m.Assessment = assessmentPart(m.Assessment, since)
 	latest, err := f.records.Latest(m.Machine, recentRecords)
 	if err == nil {

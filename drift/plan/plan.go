@@ -44,6 +44,35 @@ type Task struct {
 	Fixed time.Time
 }
 
+// Move is the day on which somebody decided that a machine comes to the bench. It stands
+// until the machine is serviced or the day has passed.
+type Move struct {
+	Day        string // as 2006-01-02
+	By, Reason string
+	// Taken is when it was decided, Received when the record arrived.
+	Taken, Received time.Time
+}
+
+// MoveOf is the move that an entry records, nil for none.
+func MoveOf(e *drift.Entry) *Move {
+	if e.Decision == nil || e.Decision.Verdict != drift.Bench {
+		return nil
+	}
+	return &Move{Day: e.Decision.Day, By: cmp.Or(e.Operator, e.Account), Reason: e.Decision.Reason, Taken: e.When().UTC(), Received: e.Received.UTC()}
+}
+
+// Fixed is the day at midnight UTC, zero for no move or one whose day is before today.
+func (m *Move) Fixed(today time.Time) time.Time {
+	if m == nil {
+		return time.Time{}
+	}
+	day, err := time.Parse(time.DateOnly, m.Day)
+	if err != nil || day.Before(today) {
+		return time.Time{}
+	}
+	return day
+}
+
 // Bench is what a depot can do.
 type Bench struct {
 	Depot  string

@@ -169,3 +169,16 @@ func withoutDay(s Supply, day time.Time) Supply {
 	s.OrderBy = day
 	return s
 }
+
+func TestAMoveHoldsUntilItsDayHasPassed(t *testing.T) {
+	var none *Move
+	assert.Zero(t, none.Fixed(monday))
+	for day, want := range map[string]time.Time{
+		monday.Format(time.DateOnly):                   monday,
+		monday.AddDate(0, 0, 9).Format(time.DateOnly):  monday.AddDate(0, 0, 9),
+		monday.AddDate(0, 0, -1).Format(time.DateOnly): {},
+	} {
+		assert.Equal(t, want, (&Move{Day: day}).Fixed(monday), day)
+	}
+	assert.Nil(t, MoveOf(&drift.Entry{Record: drift.Record{Decision: &drift.Decision{Verdict: drift.Redo, Day: "2026-03-02"}}}))
+}
