@@ -14,6 +14,9 @@ import (
 // can be read in two ways.
 func Guess(t *Table) *Mapping {
 	m := &Mapping{Encoding: t.Encoding, Delimiter: t.Delimiter, Constants: map[string]string{}}
+	if len(t.Sheets) > 1 { // a single one may have another name next month
+		m.Sheet = t.Sheet
+	}
 	given := map[string]bool{}
 	for i, heading := range t.Headings {
 		field := fieldOf(heading)
@@ -91,8 +94,13 @@ func hasClock(value string) bool {
 	return clock != ""
 }
 
-// datesOf lists the ways of writing dates that fit every value.
+// datesOf lists the ways of writing dates that fit every value. yyyy-mm-dd is read in any
+// case, so it counts only where it is the only one.
 func datesOf(values []string) []string {
+	iso := func(v string) bool { return fitsDates([]string{v}, isoDate) }
+	if others := slices.DeleteFunc(slices.Clone(values), iso); len(others) > 0 {
+		values = others
+	}
 	var out []string
 	for _, l := range layouts {
 		if fitsDates(values, l.layout) {
@@ -109,7 +117,10 @@ func newestFirst(values []string, dates string) bool {
 	}
 	at := func(v string) time.Time {
 		day, _ := dayAndClock(v)
-		t, _ := dateOf(day, layoutOf(dates)) // a guess: the reader is stricter
+		t, ok := dateOf(day, layoutOf(dates)) // a guess: the reader is stricter
+		if !ok {
+			t, _ = dateOf(day, isoDate)
+		}
 		return t
 	}
 	return at(values[0]).After(at(values[len(values)-1]))
@@ -124,8 +135,8 @@ func (m *Mapping) numbersOf(t *Table) string {
 		if !ok || f.Kind != drift.Number && f.Kind != drift.Integer {
 			continue
 		}
-		values := t.Values(slices.Index(t.Headings, m.Columns[i].Heading))
-		for _, v := range values {
+		t.readValues()
+		for _, v := range t.written[slices.Index(t.Headings, m.Columns[i].Heading)] {
 			number, _ := m.Columns[i].withoutUnit(f, v)
 			shown[styleOf(number)] = true
 		}
@@ -174,7 +185,6 @@ var synonyms = [...]struct {
 	{"program", []string{"fibre program", "fiber program", "programme", "fibre type", "fiber type"}},
 	{"site", []string{"location", "place", "where"}},
 	{"operator", []string{"technician", "tech", "by", "done by", "name", "initials"}},
-	{Date, []string{"day"}},
 	{Clock, []string{"time of day", "clock", "hour"}},
 	{"time", []string{"date and time", "date time", "datetime", "timestamp", "date/time", "when"}},
 	{"arc_count", []string{"arcs", "arc counter", "counter", "arc no"}},
@@ -202,14 +212,14 @@ func fieldOf(heading string) string {
 	if at := strings.IndexAny(bare, "([,"); at > 0 {
 		bare = strings.TrimSpace(bare[:at])
 	}
+	if bare == Date || bare == "day" { // rather than a record's own field of that name
+		return Date
+	}
 	if f, ok := drift.FieldNamed(strings.ReplaceAll(bare, " ", "_")); ok && f.Name != "id" {
 		return f.Name
 	}
 	if f, ok := drift.FieldNamed(fold(heading)); ok {
 		return f.Name
-	}
-	if bare == Date {
-		return Date
 	}
 	for _, s := range synonyms {
 		if slices.Contains(s.words, bare) {

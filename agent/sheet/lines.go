@@ -91,7 +91,7 @@ func (r *reader) values(row *Row) (url.Values, error) {
 		case c.Field == Note:
 			values.Set("extra."+c.Heading, cell)
 		default:
-			text, problem := r.m.value(c, cell)
+			text, problem := r.m.value(c, cell, row.isNumber(r.at[i]))
 			if problem != nil {
 				return nil, problem
 			}
@@ -112,8 +112,9 @@ func (r *reader) values(row *Row) (url.Values, error) {
 	return values, nil
 }
 
-// value is the text of a cell as wire reads it.
-func (m *Mapping) value(c *Column, cell string) (string, *drift.Problem) {
+// value is the text of a cell as wire reads it. A number of a workbook has a decimal point,
+// however the table writes others.
+func (m *Mapping) value(c *Column, cell string, isNumber bool) (string, *drift.Problem) {
 	text, known := c.word(cell)
 	if !known {
 		return "", &drift.Problem{Field: c.Field, Value: cell, Reason: "must be one of the words that the mapping explains"}
@@ -122,7 +123,11 @@ func (m *Mapping) value(c *Column, cell string) (string, *drift.Problem) {
 	if f == nil || f.Kind != drift.Number && f.Kind != drift.Integer {
 		return text, nil
 	}
-	number, reason := c.number(f, text, m.Numbers)
+	style := m.Numbers
+	if isNumber {
+		style = "1234.5"
+	}
+	number, reason := c.number(f, text, style)
 	if reason != "" {
 		return "", &drift.Problem{Field: c.Field, Value: cell, Reason: reason}
 	}

@@ -22,6 +22,8 @@ type Mapping struct {
 	// Encoding and Delimiter; "" finds them in the file.
 	Encoding  string `json:"encoding,omitempty"`
 	Delimiter string `json:"delimiter,omitempty"`
+	// Sheet of a workbook; "" is the first.
+	Sheet string `json:"sheet,omitempty"`
 	// Numbers is how numbers are written, one of Numbers(); "" refuses what can be read in
 	// two ways.
 	Numbers string `json:"numbers,omitempty"`

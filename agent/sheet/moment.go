@@ -11,10 +11,14 @@ import (
 // layouts are the ways to write a date, and Go's for each. A day or month may have one
 // digit.
 var layouts = [...]struct{ name, layout string }{
-	{"yyyy-mm-dd", "2006-1-2"}, {"dd.mm.yyyy", "2.1.2006"}, {"dd/mm/yyyy", "2/1/2006"}, {"mm/dd/yyyy", "1/2/2006"},
+	{"yyyy-mm-dd", isoDate}, {"dd.mm.yyyy", "2.1.2006"}, {"dd/mm/yyyy", "2/1/2006"}, {"mm/dd/yyyy", "1/2/2006"},
 	{"dd-mm-yyyy", "2-1-2006"}, {"yyyy/mm/dd", "2006/1/2"},
 	{"dd.mm.yy", "2.1.06"}, {"dd/mm/yy", "2/1/06"}, {"mm/dd/yy", "1/2/06"},
 }
+
+// isoDate is read whatever the mapping says, for it can mean one day only; dates of a
+// workbook come so.
+const isoDate = "2006-1-2"
 
 // Dates are the ways in which a table may write dates. Two digits of a year are of this
 // century: 26 is 2026.
@@ -84,6 +88,9 @@ func (m *Mapping) moment(field, day, clock string) (time.Time, *drift.Problem) {
 		day, clock = dayAndClock(day)
 	}
 	date, ok := dateOf(day, layoutOf(m.Dates))
+	if !ok {
+		date, ok = dateOf(day, isoDate)
+	}
 	if !ok {
 		return bad("must be a date written as " + m.Dates)
 	}

@@ -13,7 +13,7 @@ import (
 )
 
 // MaxFile is the greatest size of a table in bytes: some 100,000 rows. It is held in
-// memory.
+// memory, of a workbook also the text of its sheet, which has the same bound.
 const MaxFile = 16 << 20
 
 // mostTitles is within how many rows the headings are looked for.
@@ -30,14 +30,18 @@ var delimiters = [...]struct {
 
 // Table is a file of rows below headings.
 type Table struct {
-	// Encoding and Delimiter are as stated or found.
+	// Encoding and Delimiter are as stated or found; "" of a workbook.
 	Encoding, Delimiter string
+	// Sheet is which of the workbook's Sheets was read; "" of a text file.
+	Sheet  string
+	Sheets []string
 	// Line is where the headings stand, Headings what they are: each once, a missing one
 	// "column N", a repeated one with its number.
 	Line     int
 	Headings []string
 
 	values    [][]string // by column, once asked for
+	written   [][]string // those of them that are text: how numbers are written shows in no others
 	text      []byte
 	delimiter byte
 	below     int // where the rows begin in text
@@ -45,29 +49,31 @@ type Table struct {
 
 // Row is one row of a table.
 type Row struct {
-	// Line is where it begins, from 1; Raw the row as it came, in UTF-8.
+	// Line is where it begins, from 1; Raw the row as it came, in UTF-8, of a workbook its
+	// cells with tabs between.
 	Line  int
 	Raw   []byte
 	Cells []string
 	// Unclosed: a quote that begins a cell has no end.
 	Unclosed bool
+
+	numbers []bool // which cells are numbers, whatever the mapping says of writing them
 }
 
 // Read reads a file as m describes it; what m leaves open is found in the file. line is
 // where the headings stand, 0 to look for them. The error is a *drift.Problem.
 func Read(raw []byte, m *Mapping, line int) (*Table, error) {
-	switch {
-	case len(raw) > MaxFile:
+	if len(raw) > MaxFile {
 		return nil, &drift.Problem{Reason: "the file is larger than 16 MB. Split it into several, each with the headings"}
-	case bytes.HasPrefix(raw, []byte("PK\x03\x04")), bytes.HasPrefix(raw, []byte("\xD0\xCF\x11\xE0")):
-		return nil, &drift.Problem{Reason: "this is a workbook, not a text file. In the spreadsheet program, choose the sheet, save it as CSV (UTF-8 if offered), and import that file"}
 	}
-	text, encoding, err := toUTF8(raw, m.Encoding)
+	t := &Table{delimiter: cellEnd}
+	var err error
+	if isWorkbook(raw) {
+		t.text, t.Sheet, t.Sheets, err = readWorkbook(raw, m.Sheet)
+	} else if t.text, t.Encoding, err = toUTF8(raw, m.Encoding); err == nil {
+		err = t.delimit(m.Delimiter)
+	}
 	if err != nil {
-		return nil, err
-	}
-	t := &Table{Encoding: encoding, text: text}
-	if err := t.delimit(m.Delimiter); err != nil {
 		return nil, err
 	}
 	head, ok := t.findHead(m, line)
@@ -217,30 +223,44 @@ func (t *Table) Rows() iter.Seq[Row] {
 // Values lists the different values of a column in order of appearance, of a column with
 // more than Sample the first so many.
 func (t *Table) Values(column int) []string {
-	if t.values == nil {
-		t.values = t.readValues()
-	}
+	t.readValues()
 	return t.values[column]
 }
+
+// Size is the memory that the table takes, in bytes.
+func (t *Table) Size() int { return len(t.text) }
 
 // Sample is how many different values of a column are looked at.
 const Sample = 2000
 
 // readValues goes through the table once for all columns.
-func (t *Table) readValues() [][]string {
-	out, seen := make([][]string, len(t.Headings)), make([]map[string]bool, len(t.Headings))
+func (t *Table) readValues() {
+	if t.values != nil {
+		return
+	}
+	width := len(t.Headings)
+	t.values, t.written = make([][]string, width), make([][]string, width)
+	seen := make([]map[string]bool, width)
 	for i := range seen {
 		seen[i] = map[string]bool{}
 	}
 	for row := range t.Rows() {
-		for i, cell := range row.Cells[:min(len(row.Cells), len(out))] {
-			if cell != "" && len(out[i]) < Sample && !seen[i][cell] {
-				seen[i][cell] = true
-				out[i] = append(out[i], cell)
+		for i, cell := range row.Cells[:min(len(row.Cells), width)] {
+			if cell == "" || len(t.values[i]) == Sample || seen[i][cell] {
+				continue
+			}
+			seen[i][cell] = true
+			t.values[i] = append(t.values[i], cell)
+			if !row.isNumber(i) {
+				t.written[i] = append(t.written[i], cell)
 			}
 		}
 	}
-	return out
+}
+
+// isNumber says whether a cell is a number of a workbook.
+func (r *Row) isNumber(column int) bool {
+	return column >= 0 && column < len(r.numbers) && r.numbers[column]
 }
 
 // mostJoined is over how many lines one quoted cell may go.
@@ -251,15 +271,26 @@ const mostJoined = 32
 func rows(text []byte, offset, line int, delimiter byte) iter.Seq[Row] {
 	return func(yield func(Row) bool) {
 		for rest := text[offset:]; len(rest) > 0; {
-			raw, next, lines := wholeRow(rest, delimiter)
-			cells, open := split(raw, delimiter)
-			row := Row{Line: line, Raw: raw, Cells: cells, Unclosed: open}
-			if (open || filled(cells) > 0) && !yield(row) {
+			row, next, lines := firstRow(rest, delimiter)
+			row.Line = line
+			if (row.Unclosed || filled(row.Cells) > 0) && !yield(row) {
 				return
 			}
 			rest, line = next, line+lines
 		}
 	}
+}
+
+// firstRow cuts the first row off.
+func firstRow(text []byte, delimiter byte) (row Row, rest []byte, lines int) {
+	if delimiter == cellEnd {
+		row, rest = sheetRow(text)
+		return row, rest, 1
+	}
+	raw, rest, lines := wholeRow(text, delimiter)
+	row.Raw = raw
+	row.Cells, row.Unclosed = split(raw, delimiter)
+	return row, rest, lines
 }
 
 // wholeRow cuts one row off, joining lines while a quoted cell is open. One that never

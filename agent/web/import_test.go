@@ -193,6 +193,44 @@ func TestImportOfAMountainTable(t *testing.T) {
 	assert.Len(t, f.offers(), 7, "without a name no mapping is kept")
 }
 
+// A workbook: its dates need no question; another of its sheets can be chosen.
+func TestImportOfAWorkbook(t *testing.T) {
+	f := yard()
+	c := &clerk{t: t, handler: serverFor(t, f).Handler()}
+	page := c.upload("bench-east.xlsx", "", table(t, "bench-east.xlsx"))
+	require.Equal(t, http.StatusOK, page.Code)
+	assert.NotContains(t, page.Body.String(), "Say how dates are written")
+	form := formOf(t, page.Body.String())
+	assert.Equal(t, []string{"Arc checks", "yyyy-mm-dd", "3"}, []string{form.Get("sheet"), form.Get("dates"), form.Get("line")})
+	form.Set("sheet", "Spares")
+	page = c.post(form)
+	assert.Contains(t, page.Body.String(), "Electrode pair")
+	form = formOf(t, page.Body.String())
+	assert.Equal(t, []string{"Spares", "1"}, []string{form.Get("sheet"), form.Get("line")})
+	form.Set("sheet", "Arc checks")
+	form = formOf(t, c.post(form).Body.String())
+	form.Set("zone", "Europe/Berlin")
+	form.Set("all.type", "calibration")
+	form.Set("name", "Bench east")
+	form = formOf(t, c.post(form).Body.String())
+	for i, field := range []string{"machine", "date", "clock", "passed", "attempts", "power_setting_pct", "temperature_c", "humidity_pct", "altitude_m", "arc_count", "note"} {
+		form.Set(fmt.Sprintf("field.%d", i), field)
+	}
+	form = formOf(t, c.post(form).Body.String())
+	for name := range form {
+		if strings.HasPrefix(name, "word.3.") {
+			form.Set(name, "true")
+		}
+	}
+	page = c.post(form)
+	assert.Contains(t, page.Body.String(), "altitude 118.125\u00a0m")
+	form = formOf(t, page.Body.String())
+	form.Set("do", "import")
+	page = c.post(form)
+	require.Equal(t, http.StatusCreated, page.Code, page.Body.String())
+	assert.Contains(t, page.Body.String(), "&#34;sheet&#34;: &#34;Arc checks&#34;")
+}
+
 func TestImportsThatGoWrong(t *testing.T) {
 	f := yard()
 	s := serverFor(t, f)
@@ -200,7 +238,7 @@ func TestImportsThatGoWrong(t *testing.T) {
 	lead, bench := &clerk{t, s.Handler(), "lead"}, &clerk{t, s.Handler(), "bench"}
 	assert.Equal(t, http.StatusForbidden, bench.upload("a.csv", "", []byte("a,b\n1,2\n")).Code)
 	assert.Contains(t, lead.upload("a.csv", "", nil).Body.String(), "Choose a file that is not empty")
-	assert.Contains(t, lead.upload("a.xlsx", "", []byte("PK\x03\x04")).Body.String(), "save it as CSV")
+	assert.Contains(t, lead.upload("a.xlsx", "", []byte("PK\x03\x04")).Body.String(), "The workbook is damaged and cannot be read.")
 	large := lead.upload("a.csv", "", bytes.Repeat([]byte("a,b\n"), 5<<20))
 	assert.Equal(t, http.StatusRequestEntityTooLarge, large.Code)
 	assert.Contains(t, large.Body.String(), "larger than 16 MB")
@@ -228,10 +266,10 @@ func TestImportsThatGoWrong(t *testing.T) {
 // Tables are held within bounds: the oldest goes first.
 func TestUploadsAreBounded(t *testing.T) {
 	u := uploads{held: map[string]*upload{}}
-	first := u.put(noon, &upload{at: noon, raw: make([]byte, sheet.MaxFile)})
-	second := u.put(noon, &upload{at: noon.Add(1), raw: make([]byte, sheet.MaxFile)})
+	first := u.put(noon, &upload{at: noon, size: sheet.MaxFile})
+	second := u.put(noon, &upload{at: noon.Add(1), size: sheet.MaxFile})
 	require.NotNil(t, u.of(noon, first, ""))
-	third := u.put(noon, &upload{at: noon.Add(2), raw: make([]byte, 1)})
+	third := u.put(noon, &upload{at: noon.Add(2), size: 1})
 	assert.Nil(t, u.of(noon, first, ""))
 	assert.NotNil(t, u.of(noon, second, ""))
 	assert.Nil(t, u.of(noon, third, "somebody else"))

@@ -34,6 +34,7 @@ type upload struct {
 	by, file string
 	at       time.Time
 	raw      []byte
+	size     int // in memory, when it was uploaded
 	line     int // of the headings as stated, 0 to look for them
 
 	mu      sync.Mutex // one change of the mapping at a time
@@ -66,7 +67,7 @@ func (u *uploads) put(now time.Time, one *upload) (token string) {
 				delete(u.held, t)
 				continue
 			}
-			if bytes += len(other.raw); t != token && (oldest == "" || other.at.Before(u.held[oldest].at)) {
+			if bytes += other.size; t != token && (oldest == "" || other.at.Before(u.held[oldest].at)) {
 				oldest = t
 			}
 		}
@@ -229,6 +230,7 @@ func (s *Server) takeUpload(w http.ResponseWriter, r *http.Request) {
 		s.askForTable(w, phrase.Sentence(err.Error())+".", http.StatusBadRequest)
 		return
 	}
+	one.size = max(len(one.raw), one.table.Size())
 	token := s.uploads.put(s.Now(), one)
 	http.Redirect(w, r, importPath+"?"+url.Values{"table": {token}}.Encode(), http.StatusSeeOther)
 }

@@ -28,6 +28,7 @@ type tableView struct {
 	Token, File, Name                    string
 	Line                                 int
 	Encodings, Delimiters, Numbers, Date []tile
+	Sheets                               []tile // of a workbook
 	Zone, Clock                          string
 	Newest                               bool
 	Headings                             []string
@@ -69,6 +70,7 @@ func (s *Server) showTable(w http.ResponseWriter, token string, one *upload, at 
 	m := one.mapping
 	v := tableView{Token: token, File: one.file, Name: or(m.Name, strings.TrimSuffix(one.file, path.Ext(one.file))), Line: one.table.Line,
 		Encodings: choose(one.table.Encoding, sheet.Encodings()...), Delimiters: choose(one.table.Delimiter, "comma", "semicolon", "tab"),
+		Sheets:  choose(one.table.Sheet, one.table.Sheets...),
 		Numbers: append([]tile{{"", "Refuse what can be read in two ways", m.Numbers == ""}}, choose(m.Numbers, sheet.Numbers()...)...),
 		Date:    append([]tile{{"", "Choose", m.Dates == ""}}, choose(m.Dates, sheet.Dates()...)...),
 		Zone:    m.Zone, Clock: m.Clock, Newest: m.NewestFirst,

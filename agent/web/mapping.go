@@ -88,9 +88,12 @@ func (one *upload) change(form url.Values) *drift.Problem {
 		return &drift.Problem{Field: "line", Value: form.Get("line"), Reason: "must be the number of a line"}
 	}
 	m := one.mappingOf(form)
-	moved := line != one.table.Line || m.Encoding != one.table.Encoding || m.Delimiter != one.table.Delimiter
+	moved := line != one.table.Line || form.Get("sheet") != one.table.Sheet || m.Encoding != one.table.Encoding || m.Delimiter != one.table.Delimiter
 	if moved { // other headings: nothing that was said of the columns holds
-		table, err := sheet.Read(one.raw, &sheet.Mapping{Encoding: m.Encoding, Delimiter: m.Delimiter}, line)
+		if form.Get("sheet") != one.table.Sheet {
+			line = 0 // the headings of another sheet stand elsewhere
+		}
+		table, err := sheet.Read(one.raw, &sheet.Mapping{Encoding: m.Encoding, Delimiter: m.Delimiter, Sheet: form.Get("sheet")}, line)
 		if err != nil {
 			return problemOf(err)
 		}
@@ -109,7 +112,7 @@ func (one *upload) change(form url.Values) *drift.Problem {
 func (one *upload) mappingOf(form url.Values) *sheet.Mapping {
 	text := func(name string) string { return strings.TrimSpace(form.Get(name)) }
 	m := &sheet.Mapping{Name: text("name"), Encoding: form.Get("encoding"), Delimiter: form.Get("delimiter"), Numbers: form.Get("numbers"), Dates: form.Get("dates"),
-		Zone: text("zone"), Clock: text("clock"), Constants: map[string]string{}}
+		Sheet: one.mapping.Sheet, Zone: text("zone"), Clock: text("clock"), Constants: map[string]string{}}
 	m.Name = m.Name[:min(len(m.Name), drift.MaxText)]
 	for i, heading := range one.table.Headings {
 		field := form.Get(fmt.Sprintf("field.%d", i))
