@@ -274,6 +274,8 @@ func rows(own, other contractor) map[string][]ask {
 		"GET /api/v1/proof":                 append(proofs, of(false, "/api/v1/proof?machine=%s&from=2026-02-20&to=2026-02-21")[1:]...),
 		"GET /compare":                      append(page("/compare", true), page("/compare?by=site", false)...),
 		"GET /api/v1/compare":               page("/api/v1/compare", false),
+		"GET /machines":                     append(append(page("/machines", true), page("/machines?view=table", true)...), of(false, "/machines?q=%s")...),
+		"GET /wall":                         page("/wall", true),
 		"GET /plan":                         page("/plan", true),
 		"POST /plan": form("/plan", func(_ contractor, m string) url.Values {
 			return url.Values{"machine": {m}, "id": {"plan-1"}, "day": {"2026-03-05"}, "operator": {own.mark}, "by": {own.mark}, "reason": {"r"}}
