@@ -16,11 +16,14 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Soon waits for something that has to happen. The bound only ends a hanging
-// test; it is no measure of speed.
+// Patience ends a test that hangs. It is no measure of speed: machines that run tests may be
+// busy with much else.
+const Patience = 10 * time.Minute
+
+// Soon waits for something that has to happen, for no longer than [Patience].
 func Soon(t *testing.T, what string, done func() bool) {
 	t.Helper()
-	for deadline := time.Now().Add(2 * time.Minute); !done(); time.Sleep(20 * time.Millisecond) {
+	for deadline := time.Now().Add(Patience); !done(); time.Sleep(20 * time.Millisecond) {
 		require.True(t, time.Now().Before(deadline), "never happened: %s", what)
 	}
 }

@@ -126,6 +126,11 @@ func TestDocumentedExamplesRun(t *testing.T) {
 	} {
 		require.NoError(t, os.WriteFile(filepath.Join(dir, name), []byte(content), 0o600))
 	}
+	for name, of := range map[string]string{"bench.json": "bench-east.json", "Bench log.xlsx": "bench-east.xlsx"} {
+		content, err := os.ReadFile(filepath.Join("..", "..", "testdata", "sheet", of))
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(filepath.Join(dir, name), content, 0o600))
+	}
 	require.Equal(t, cli.ExitDone, agenttest.Run(t, cli.Env{}, "import", "--db", filepath.Join(dir, "arcdrift.db"), filepath.Join(dir, "results.jsonl")).Code)
 	walk(cli.RootCommand(cli.Env{}), func(c *cobra.Command) {
 		for line := range strings.Lines(c.Example) {
@@ -155,7 +160,7 @@ func runUntilItServes(t *testing.T, cmd *exec.Cmd) {
 	require.NoError(t, cmd.Start())
 	require.Eventually(t, func() bool {
 		return strings.Contains(log.String(), "pages on http://") || strings.Contains(log.String(), "Stop it with Ctrl-C")
-	}, 60*time.Second, 10*time.Millisecond, "%v says %s", cmd.Args, log)
+	}, agenttest.Patience, 10*time.Millisecond, "%v says %s", cmd.Args, log)
 	require.NoError(t, cmd.Process.Signal(syscall.SIGINT))
 	require.NoError(t, cmd.Wait(), "%v says %s", cmd.Args, log)
 }
@@ -171,7 +176,7 @@ func TestDemo(t *testing.T) {
 		done <- cli.Run(ctx, cli.Env{Program: "/tmp/go-build1/arcdrift", Args: []string{"demo", "--http-listen", "127.0.0.1:0", "--mqtt-listen", "127.0.0.1:0"},
 			Stdout: out, Stderr: log, Now: time.Now})
 	}()
-	require.Eventually(t, func() bool { return strings.Count(log.String(), "calibration passed") >= 2 }, 120*time.Second, 10*time.Millisecond, "live records")
+	require.Eventually(t, func() bool { return strings.Count(log.String(), "calibration passed") >= 2 }, agenttest.Patience, 10*time.Millisecond, "live records")
 	for _, say := range []string{"K-07 is wearing out", "M-02 has a blunt cleaver", "K-03 drove up a mountain", "K-05 has been silent for six days", "M-03 reports pass or fail only", "go run ./cmd/arcdrift site-check", "curl 'http://127.0.0.1:"} {
 		assert.Contains(t, out.String(), say)
 	}
