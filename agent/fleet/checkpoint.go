@@ -282,7 +282,7 @@ func (n *checkpoints) current(g *generation, machine string) (*member, error) {
 		return nil, err
 	}
 	if kept != nil && len(l.entries) == 0 && l.Ahead.Equal(kept.State.Ahead) {
-		return l.member(kept.Answer.Pending(advise.RulesOf(l.Checks, &l.Settings), g.zones.named(l.Settings.Zone)), g.zones), nil
+		return l.member(kept.Answer.Pending(advise.RulesOf(l.Checks, &l.Settings), g.zones.named(l.Settings.Zone)), g.zones, g.id), nil
 	}
 	return n.fold(g, l), nil
 }

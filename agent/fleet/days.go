@@ -308,7 +308,7 @@ func (f *Fleet) keptDays(g *generation) map[string]*machineDays {
 	if g.cache == nil {
 		return all
 	}
-	for _, name := range f.own(g.names) {
+	for _, name := range f.own(g, g.names) {
 		m := f.keptDay(g, name)
 		if m == nil || m.setups != g.setupsDigest {
 			continue

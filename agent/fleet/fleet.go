@@ -116,7 +116,7 @@ func (f *Fleet) Run(ctx context.Context) error {
 		err = f.start(ctx)
 	}
 	f.logError(err)
-	f.ready.Store(true)
+	f.ready.Store(f.settled())
 	defer f.again.Stop()
 	counted := make(chan struct{})
 	go func() {
@@ -143,7 +143,12 @@ func (f *Fleet) Run(ctx context.Context) error {
 		f.days.turn <- struct{}{}
 		f.logError(f.catchUp(ctx))
 		<-f.days.turn
-		pause(ctx, min(restTimes*f.now().Sub(began), mostPause))
+		if !f.ready.Load() {
+			f.ready.Store(f.settled())
+		}
+		if f.ready.Load() {
+			pause(ctx, min(restTimes*f.now().Sub(began), mostPause))
+		}
 		f.days.turn <- struct{}{}
 		f.lookBackAgain(ctx)
 		<-f.days.turn
@@ -222,7 +227,14 @@ func (f *Fleet) start(ctx context.Context) error {
 		return f.everything(ctx)
 	}
 	now := f.now()
-	g, members, sound, err := f.checkpoints.recall(ctx, f.reader, f.own, now)
+	if f.share != nil {
+		if started, err := f.startShared(ctx, now); err != nil || started {
+			return err
+		}
+		return f.everything(ctx)
+	}
+	all := func(names []string) []string { return names }
+	g, members, sound, err := f.checkpoints.recall(ctx, f.reader, all, now)
 	if err != nil {
 		return err
 	}
@@ -230,9 +242,6 @@ func (f *Fleet) start(ctx context.Context) error {
 		return f.everything(ctx)
 	}
 	f.install(g, members, now)
-	if f.share != nil {
-		sound = true // a sample does not say; the one that learns compares setups and midnights
-	}
 	if !sound || !g.learnt.Equal(learntAt(now)) {
 		f.learnAnew()
 	}
@@ -285,7 +294,7 @@ func (f *Fleet) everything(ctx context.Context) error {
 
 // fold folds all machines. If there are very many, it writes the cache now and then.
 func (f *Fleet) fold(ctx context.Context, g *generation) ([]*member, error) {
-	own := f.own(g.names)
+	own := f.own(g, g.names)
 	members := make([]*member, 0, len(own))
 	for names := range slices.Chunk(own, mostFresh) {
 		if len(members) > 0 {
@@ -311,6 +320,7 @@ func total(members []*member) (old int) {
 // install makes a generation and its members the current ones.
 func (f *Fleet) install(g *generation, members []*member, now time.Time) {
 	f.members = f.merged(g, members)
+	f.caughtUp(nil)
 	f.generation.Store(g)
 	f.publish(now)
 }
@@ -326,9 +336,17 @@ func (f *Fleet) catchUp(ctx context.Context) error {
 		f.again.Reset(left)
 	}
 	f.mu.Unlock()
-	published, learnt := f.theirs()
-	err := f.follow(ctx, touched, relearn, published)
-	if err == nil && learnt && !f.learns() {
+	came := f.theirs()
+	f.adopt(came)
+	var err error
+	heir := came.learnt && f.learns() // of the process that learnt before
+	if heir {
+		err = f.anew(ctx)
+	}
+	if err == nil {
+		err = f.follow(ctx, touched, relearn)
+	}
+	if err == nil && came.learnt && !heir {
 		err = f.anew(ctx)
 	}
 	if err != nil {
@@ -336,8 +354,7 @@ func (f *Fleet) catchUp(ctx context.Context) error {
 		maps.Copy(f.touched, touched)
 		f.relearn = f.relearn || relearn
 		if f.share != nil {
-			maps.Copy(published, f.share.published) // which are newer
-			f.share.published, f.share.learnt = published, f.share.learnt || learnt
+			f.share.news.learnt = f.share.news.learnt || came.learnt
 		}
 		f.mu.Unlock()
 	}
@@ -346,7 +363,7 @@ func (f *Fleet) catchUp(ctx context.Context) error {
 
 // follow folds the new entries of the touched machines. Then, if relearn is set, it
 // learns again.
-func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn bool, published map[string][]byte) error {
+func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn bool) error {
 	now := f.now()
 	g := f.generation.Load()
 	if g == nil || f.learns() && !g.learnt.Equal(learntAt(now)) {
@@ -362,17 +379,18 @@ func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn boo
 		return err
 	}
 	next.call()
+	due := maps.Clone(touched)
+	rest := f.behind(due)
 	called := map[string]bool{}
-	for name := range touched {
+	for name := range due {
 		called[next.setups.Named(name)] = true
 	}
-	touched = called
 	for name, m := range f.members {
 		if !m.ahead.IsZero() && !m.ahead.After(now) {
-			touched[name] = true
+			called[name] = true
 		}
 	}
-	names := f.own(slices.Sorted(maps.Keys(touched)))
+	names := f.own(&next, slices.Sorted(maps.Keys(called)))
 	members := make([]*member, len(names))
 	err = each(ctx, next.processors, names, func(i int, name string) (err error) {
 		members[i], err = f.checkpoints.current(&next, name)
@@ -384,7 +402,7 @@ func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn boo
 	for _, m := range members {
 		f.members[m.name] = m
 	}
-	f.adopt(&next, published)
+	f.caughtUp(rest)
 	f.generation.Store(&next)
 	f.publish(now)
 	if !f.learns() {

@@ -19,17 +19,21 @@ type member struct {
 	old     int
 	marks   []drift.Mark
 	kind    model.Key
+	// link is that of the last record folded, populations are those it was folded with.
+	link        []byte
+	populations digest
 }
 
 // answer folds a life and keeps what later answers need.
 func (l *life) answer(g *generation) *member {
 	weighed := advise.Prepare(fold(l, g.pop, g.refused[l.name], g.zones))
-	return l.member(weighed, g.zones)
+	return l.member(weighed, g.zones, g.id)
 }
 
 // member is the machine in this state, with its answer.
-func (s *foldState) member(weighed advise.PendingAssessment, zones *zones) *member {
+func (s *foldState) member(weighed advise.PendingAssessment, zones *zones, populations digest) *member {
 	m := &member{
+		link: s.Link, populations: populations,
 		name: s.name, weighed: weighed, ahead: s.Ahead, old: s.Old, marks: s.Slips.Marks, kind: s.Key,
 		about: About{Site: s.Site, Settings: s.Settings, Service: s.Service, Serviced: s.Serviced, Move: s.Move, PassedAt: s.Checks.PassedAt, PassedAltitude: s.Checks.Altitude},
 	}

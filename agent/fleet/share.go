@@ -1,6 +1,7 @@
 package fleet
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"encoding/json"
@@ -56,24 +57,38 @@ const (
 // shared is what a fleet keeps of the other processes.
 type shared struct {
 	Share
-	// Guarded by the fleet's mutex until Run takes them.
-	published map[string][]byte // states that other processes published
-	learnt    bool              // other populations were published
+	zones zones
+	news  news // guarded by the fleet's mutex until Run takes it
+
+	// Used by Run only. behind are machines of this process whose state is behind, those
+	// with newer records first. awaited are machines without an answer since the start;
+	// nil until their names are known.
+	behind, awaited []string
 }
+
+// news are what came from other processes.
+type news struct {
+	published map[string]*member // by their last holder
+	links     map[string][]byte  // of the newest entries of machines that are ours now
+	learnt    bool               // other populations
+}
+
+// behindAtOnce is how many machines that are behind are folded between two looks at what
+// is new. New records come first.
+const behindAtOnce = 1000
 
 // UseShare makes this the fleet of one of several processes. build names the program's
 // build, which must be the same in all of them. Call it before Run, in the place of
 // UseCache.
 func (f *Fleet) UseShare(share Share, build func() (string, error)) {
 	f.UseCache(share, build)
-	f.share = &shared{Share: share, published: map[string][]byte{}}
+	f.share = &shared{Share: share}
 	f.checkpoints.atOnce = true
 	// Questions about past days come from other goroutines, which do not see the members.
 	f.priors.sample = func(names []string) []string { return foremostByHash(slices.Clone(names), mostSampled) }
 }
 
-// Touch reports machines with new entries that another process took, and machines that
-// this process works on from now on. It does not block.
+// Touch reports machines with new entries that another process took. It does not block.
 func (f *Fleet) Touch(machines []string) {
 	f.mu.Lock()
 	for _, name := range machines {
@@ -87,36 +102,55 @@ func (f *Fleet) Touch(machines []string) {
 func (f *Fleet) Relearn() { f.learnAnew() }
 
 // Published reports what other processes have published: by name, the new value in the
-// cache. It does not block.
-func (f *Fleet) Published(values map[string][]byte) {
-	f.mu.Lock()
+// cache.
+func (f *Fleet) Published(values map[string][]byte) { f.Taken(values, nil) }
+
+// Taken reports machines that this process works on from now on: what their last holder
+// has published since the last report, and the links of their newest entries. Only those
+// whose state is behind are read.
+func (f *Fleet) Taken(values, links map[string][]byte) {
+	came := news{published: map[string]*member{}, links: links}
 	for name, raw := range values {
 		switch {
 		case name == priorName:
-			f.share.learnt = true
+			came.learnt = true
 		case name == OpenName:
 			var r lookback.Report
 			if json.Unmarshal(raw, &r) == nil {
 				f.open.put(r, 0)
 			}
 		case IsMachine(name):
-			f.share.published[name] = raw
+			if m, ok := f.share.zones.publishedMember(name, raw); ok {
+				came.published[name] = m
+			}
 		}
 	}
+	f.mu.Lock()
+	f.share.news.add(came)
 	f.mu.Unlock()
 	f.nudge()
 }
 
-// theirs returns what other processes have published since the last call.
-func (f *Fleet) theirs() (published map[string][]byte, learnt bool) {
+// add adds newer news.
+func (n *news) add(newer news) {
+	if n.published == nil {
+		n.published, n.links = map[string]*member{}, map[string][]byte{}
+	}
+	maps.Copy(n.published, newer.published)
+	maps.Copy(n.links, newer.links)
+	n.learnt = n.learnt || newer.learnt
+}
+
+// theirs returns what came from other processes since the last call.
+func (f *Fleet) theirs() news {
 	if f.share == nil {
-		return nil, false
+		return news{}
 	}
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	published, learnt = f.share.published, f.share.learnt
-	f.share.published, f.share.learnt = map[string][]byte{}, false
-	return published, learnt
+	came := f.share.news
+	f.share.news = news{}
+	return came
 }
 
 // mine says whether this process works on the machine.
@@ -125,36 +159,112 @@ func (f *Fleet) mine(machine string) bool { return f.share == nil || f.share.Min
 // learns says whether this process learns the populations.
 func (f *Fleet) learns() bool { return f.share == nil || f.share.Learns() }
 
-// own are the machines of the names that this process works on.
-func (f *Fleet) own(names []string) []string {
+// own are the machines of the names that this process works on. The states of machines
+// that were renamed are never published, so every process works on those.
+func (f *Fleet) own(g *generation, names []string) []string {
 	if f.share == nil {
 		return names
 	}
-	return slices.DeleteFunc(slices.Clone(names), func(name string) bool { return !f.share.Mine(name) })
+	return slices.DeleteFunc(slices.Clone(names), func(name string) bool { return !f.share.Mine(name) && len(g.before[name]) == 0 })
 }
 
-// publishedMember is a machine in the state that another process has published.
-func (g *generation) publishedMember(machine string, raw []byte) (*member, bool) {
+// publishedMember is a machine in the state that a process has published.
+func (z *zones) publishedMember(machine string, raw []byte) (*member, bool) {
 	n, ok := decodeCheckpoint(raw, machine)
 	if !ok {
 		return nil, false
 	}
 	s := &n.State
 	rules := advise.RulesOf(s.Checks, &s.Settings)
-	return s.member(n.Answer.Pending(rules, g.zones.named(s.Settings.Zone)), g.zones), true
+	return s.member(n.Answer.Pending(rules, z.named(s.Settings.Zone)), z, n.Populations), true
 }
 
-// adopt puts the members that other processes have published into the place of those that
-// are known.
-func (f *Fleet) adopt(g *generation, published map[string][]byte) {
-	for name, raw := range published {
-		if f.share.Mine(name) {
-			continue
-		}
-		if m, ok := g.publishedMember(name, raw); ok {
-			f.members[name] = m
+// adopt takes over the states that were published, and notes which of the machines that
+// are ours now are behind.
+func (f *Fleet) adopt(came news) {
+	maps.Copy(f.members, came.published)
+	if len(came.links) == 0 {
+		return
+	}
+	var populations digest
+	if g := f.generation.Load(); g != nil {
+		populations = g.id
+	}
+	var moved, stale []string
+	for name, link := range came.links {
+		switch m := f.members[name]; {
+		case m == nil || !bytes.Equal(m.link, link):
+			moved = append(moved, name)
+		case m.populations != populations:
+			stale = append(stale, name)
 		}
 	}
+	slices.Sort(moved)
+	slices.Sort(stale)
+	f.share.behind = slices.Concat(moved, f.share.behind, stale)
+}
+
+// behind adds to the touched machines some of those that are behind, and returns the rest.
+func (f *Fleet) behind(touched map[string]bool) (rest []string) {
+	if f.share == nil {
+		return nil
+	}
+	n := min(behindAtOnce, len(f.share.behind))
+	for _, name := range f.share.behind[:n] {
+		touched[name] = true
+	}
+	return f.share.behind[n:]
+}
+
+// caughtUp notes which machines are still behind.
+func (f *Fleet) caughtUp(rest []string) {
+	if f.share == nil {
+		return
+	}
+	f.share.behind = rest
+	if len(rest) > 0 {
+		f.nudge()
+	}
+}
+
+// startShared starts from the published populations. The states of the machines come with
+// what the share reports.
+func (f *Fleet) startShared(ctx context.Context, now time.Time) (started bool, err error) {
+	none := func([]string) []string { return nil }
+	g, _, _, err := f.checkpoints.recall(ctx, f.reader, none, now)
+	if err != nil || g == nil {
+		return false, err
+	}
+	f.install(g, nil, now)
+	f.share.behind = slices.Sorted(maps.Keys(g.before))
+	if !g.learnt.Equal(learntAt(now)) {
+		f.learnAnew()
+	}
+	return true, nil
+}
+
+// settled says whether every machine that was known at the start has its answer, which
+// may be one that another process has published.
+func (f *Fleet) settled() bool {
+	if f.share == nil {
+		return true
+	}
+	g := f.generation.Load()
+	if g == nil {
+		return false
+	}
+	if f.share.awaited == nil {
+		f.share.awaited = slices.Clone(g.names)
+	}
+	late := map[string]bool{}
+	for _, name := range f.share.behind {
+		late[g.setups.Named(name)] = true
+	}
+	f.share.awaited = slices.DeleteFunc(f.share.awaited, func(name string) bool {
+		_, there := slices.BinarySearch(g.names, name)
+		return !there || f.members[name] != nil && !late[name]
+	})
+	return len(f.share.awaited) == 0
 }
 
 // anew reads the populations that another process has published, and folds this
@@ -167,6 +277,9 @@ func (f *Fleet) anew(ctx context.Context) error {
 	}
 	var was cachedPrior
 	if json.Unmarshal(raw, &was) != nil || was.Build != f.checkpoints.build {
+		if f.learns() {
+			return nil // ours take their place
+		}
 		return errNotReady
 	}
 	g := f.generation.Load()

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"net/http"
 	"os"
 	"os/exec"
@@ -233,6 +234,7 @@ func lostNothing(t *testing.T, y *yard, one, two *process, args []string) *proce
 	senders.Wait()
 	van := vanTo(t, two.url)
 	back := y.start(t, "one", args...)
+	assert.ElementsMatch(t, slices.Collect(maps.Keys(two.states(t))), slices.Collect(maps.Keys(back.states(t))), "who is ready answers for all machines")
 	acked[van] = true
 	missing := ""
 	t.Cleanup(func() {

@@ -2,6 +2,7 @@ package pgstore
 
 import (
 	"context"
+	"encoding/binary"
 	"errors"
 
 	"github.com/jackc/pgx/v5"
@@ -117,6 +118,25 @@ func (t Table) News(ctx context.Context, slot int, after share.Mark) (share.News
 	err = each(rows, func() error {
 		name, h, err := scanHead(rows)
 		out.Machines[name] = h.counter
+		return err
+	})
+	return out, away(err)
+}
+
+// Links implements [share.Leases]: one query, however many machines there are.
+func (t Table) Links(ctx context.Context, slots []int) (map[string][]byte, error) {
+	out := map[string][]byte{}
+	rows, err := t.s.pool.Query(ctx, `select machine, epoch, seq, chain from heads where slot = any($1) and machine <> '' and entries > 0`, slots)
+	if err != nil {
+		return nil, away(err)
+	}
+	err = each(rows, func() error {
+		var machine string
+		var at place
+		var chain []byte
+		err := rows.Scan(&machine, &at.epoch, &at.seq, &chain)
+		link := binary.BigEndian.AppendUint64(nil, at.epoch)
+		out[machine] = append(binary.BigEndian.AppendUint64(link, at.seq), chain...)
 		return err
 	})
 	return out, away(err)

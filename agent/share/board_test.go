@@ -9,6 +9,7 @@ import (
 	"sync"
 	"time"
 
+	"arcdrift/agent/fleet"
 	"arcdrift/agent/share"
 	"arcdrift/agent/store/storetest"
 	"arcdrift/drift"
@@ -26,6 +27,8 @@ type board struct {
 	leases    map[int]held
 	values    map[int]map[string]value
 	versions  map[int]int64
+	states    int           // how many states of machines were read one by one
+	shut      chan struct{} // until it is closed, nobody reads what is published
 }
 
 type held struct {
@@ -42,7 +45,9 @@ type value struct {
 var errAway = errors.New("the database is away")
 
 func newBoard(store *storetest.Memory) *board {
-	return &board{store: store, at: start, processes: map[string]time.Time{}, notes: map[string][]byte{}, leases: map[int]held{}, values: map[int]map[string]value{}, versions: map[int]int64{}}
+	b := &board{store: store, at: start, processes: map[string]time.Time{}, notes: map[string][]byte{}, leases: map[int]held{}, values: map[int]map[string]value{}, versions: map[int]int64{}, shut: make(chan struct{})}
+	close(b.shut)
+	return b
 }
 
 func (*board) Slots() int { return 16 }
@@ -63,6 +68,20 @@ func (b *board) pass(d time.Duration) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.at = b.at.Add(d)
+}
+
+// shutOff has readers of what is published wait until open is called.
+func (b *board) shutOff() (open func()) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.shut = make(chan struct{})
+	return sync.OnceFunc(func() { close(b.shut) })
+}
+
+func (b *board) statesRead() int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.states
 }
 
 func (b *board) cut(away bool) {
@@ -146,7 +165,27 @@ func (b *board) Publish(_ context.Context, slot int, fence int64, values map[str
 	return nil
 }
 
+func (b *board) Links(_ context.Context, slots []int) (map[string][]byte, error) {
+	names, err := b.store.Machines()
+	if err != nil {
+		return nil, err
+	}
+	out := map[string][]byte{}
+	for _, name := range names {
+		if slices.Contains(slots, b.Slot(name)) {
+			if _, out[name], err = b.store.After(name, nil); err != nil {
+				return nil, err
+			}
+		}
+	}
+	return out, nil
+}
+
 func (b *board) Published(_ context.Context, slot int, after int64) (map[string][]byte, int64, error) {
+	b.mu.Lock()
+	shut := b.shut
+	b.mu.Unlock()
+	<-shut
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	out := map[string][]byte{}
@@ -161,5 +200,8 @@ func (b *board) Published(_ context.Context, slot int, after int64) (map[string]
 func (b *board) Value(_ context.Context, slot int, name string) ([]byte, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
+	if fleet.IsMachine(name) {
+		b.states++
+	}
 	return b.values[slot][name].raw, nil
 }

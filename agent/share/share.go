@@ -34,8 +34,11 @@ const (
 
 // Fleet is what a share keeps up to date.
 type Fleet interface {
-	// Touch reports machines with new entries, or that are this process's from now on.
+	// Touch reports machines with new entries.
 	Touch(machines []string)
+	// Taken reports machines that are this process's from now on: what was published of
+	// them since the last report, and the links of their newest entries.
+	Taken(published, links map[string][]byte)
 	// Relearn reports a setup that another process took.
 	Relearn()
 	// Published reports what other processes have published.
@@ -44,7 +47,6 @@ type Fleet interface {
 
 // Entries are the entries of the store.
 type Entries interface {
-	Machines() ([]string, error)
 	After(machine string, link []byte) ([]drift.Entry, []byte, error)
 }
 
@@ -70,15 +72,16 @@ type Share struct {
 	// Used by Run only.
 	marks    map[int]Mark
 	versions map[int]int64
+	begun    map[int]int64 // the leases under which the fleet works, by slot
 }
 
 // Join takes part in a table under the name of a process, which no other may have. It
 // returns once it has renewed its leases for the first time.
 func Join(ctx context.Context, table Table, entries Entries, process string, now func() time.Time, log *slog.Logger) (*Share, error) {
-	s := &Share{table: table, entries: entries, process: process, now: now, log: log, held: map[int]int64{}, marks: map[int]Mark{}, versions: map[int]int64{}}
+	s := &Share{table: table, entries: entries, process: process, now: now, log: log, held: map[int]int64{}, marks: map[int]Mark{}, versions: map[int]int64{}, begun: map[int]int64{}}
 	// The first look shows who is there, the second takes what is due.
 	for range 2 {
-		if _, err := s.renew(ctx); err != nil {
+		if err := s.renew(ctx); err != nil {
 			return nil, fmt.Errorf("the leases cannot be read: %w", err)
 		}
 	}
@@ -127,9 +130,9 @@ func (s *Share) Run(ctx context.Context) error {
 // step renews the leases and follows what is new. A failure is logged once, and tried
 // again at the next step.
 func (s *Share) step(ctx context.Context) {
-	fresh, err := s.renew(ctx)
+	err := s.renew(ctx)
 	if err == nil {
-		err = errors.Join(s.begin(fresh), s.hear(ctx), s.read(ctx))
+		err = errors.Join(s.begin(ctx), s.hear(ctx), s.read(ctx))
 	}
 	if ctx.Err() != nil {
 		return
@@ -146,8 +149,8 @@ func (s *Share) step(ctx context.Context) {
 	}
 }
 
-// renew renews the leases and returns the slots that are new to this process.
-func (s *Share) renew(ctx context.Context) (fresh []int, err error) {
+// renew renews the leases and takes those that are due.
+func (s *Share) renew(ctx context.Context) error {
 	ctx, stop := context.WithTimeout(ctx, term/2)
 	defer stop()
 	began := s.now()
@@ -158,24 +161,23 @@ func (s *Share) renew(ctx context.Context) (fresh []int, err error) {
 	}
 	p, err := s.table.Renew(ctx, r)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	held := map[int]int64{}
 	for _, l := range p.Leases {
-		if l.Process != s.process {
-			continue
+		if l.Process == s.process {
+			held[l.Slot] = l.Fence
 		}
-		held[l.Slot] = l.Fence
-		if s.held[l.Slot] != l.Fence {
-			fresh = append(fresh, l.Slot)
-		}
+	}
+	if !s.now().Before(s.until) {
+		clear(s.begun) // meanwhile the fleet has left these machines out
 	}
 	s.held, s.picture = held, p
 	// The lease began when the database saw the request, which is not before we sent it.
 	s.until = began.Add(term)
-	return fresh, nil
+	return nil
 }
 
 // wishes are the slots to take and to leave, by how things stood at the last renewal:
@@ -215,32 +217,46 @@ func (s *Share) wishes() (take, leave []int) {
 	return take, leave
 }
 
-// begin has the fleet work on the machines of slots that are new to this process.
-func (s *Share) begin(fresh []int) error {
-	if len(fresh) == 0 || s.fleet == nil {
+// begin has the fleet work on the machines of slots that are new to this process. What
+// was published of them is up to date but for the machines whose link has moved on.
+func (s *Share) begin(ctx context.Context) error {
+	if s.fleet == nil {
 		return nil
 	}
-	names, err := s.entries.Machines()
+	var fresh []int
+	for slot, fence := range s.held {
+		if s.begun[slot] != fence {
+			fresh = append(fresh, slot)
+		}
+	}
+	if len(fresh) == 0 {
+		return nil
+	}
+	slices.Sort(fresh)
+	published := map[string][]byte{}
+	versions := map[int]int64{}
+	for _, slot := range fresh {
+		values, version, err := s.table.Published(ctx, slot, s.versions[slot])
+		if err != nil {
+			return err
+		}
+		maps.Copy(published, values)
+		versions[slot] = version
+	}
+	links, err := s.table.Links(ctx, fresh)
 	if err != nil {
-		s.forget(fresh)
 		return err
 	}
-	names = slices.DeleteFunc(names, func(name string) bool { return !slices.Contains(fresh, s.table.Slot(name)) })
+	maps.Copy(s.versions, versions)
+	for _, slot := range fresh {
+		s.begun[slot] = s.held[slot]
+	}
 	s.mu.Lock()
 	s.taken += uint64(len(fresh))
 	s.mu.Unlock()
-	s.log.Info("this process works on more machines", "slots", len(fresh), "machines", len(names))
-	s.fleet.Touch(names)
+	s.log.Info("this process works on more machines", "slots", len(fresh), "machines", len(links))
+	s.fleet.Taken(published, links)
 	return nil
-}
-
-// forget has slots count as new at the next step again.
-func (s *Share) forget(slots []int) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	for _, slot := range slots {
-		delete(s.held, slot)
-	}
 }
 
 // hear reports the machines that have new entries, whoever took them.
@@ -278,12 +294,16 @@ func (s *Share) read(ctx context.Context) error {
 		if s.picture.Versions[slot] == s.versions[slot] {
 			continue
 		}
+		if fence, held := s.held[slot]; held && s.begun[slot] == fence {
+			s.versions[slot] = s.picture.Versions[slot] // it is our own
+			continue
+		}
 		values, version, err := s.table.Published(ctx, slot, s.versions[slot])
 		if err != nil {
 			return err
 		}
 		s.versions[slot] = version
-		if s.fleet != nil && !s.holds(slot) {
+		if s.fleet != nil {
 			s.fleet.Published(values)
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"sync"
 	"testing"
 	"time"
 
@@ -26,7 +27,8 @@ var start = time.Date(2026, 3, 2, 18, 0, 0, 0, time.UTC)
 type process struct {
 	share *share.Share
 	fleet *fleet.Fleet
-	stop  func()
+	// halt ends its work, stop the whole process.
+	halt, stop func()
 }
 
 func build() (string, error) { return "this one", nil }
@@ -39,22 +41,22 @@ func begin(t *testing.T, b *board, name string) *process {
 	f := fleet.New(store.NewReader(b.store, func(string) {}), b.now, log)
 	f.UseShare(s, build)
 	s.Follow(f, func(map[string]drift.Counter) {}, func() []byte { return []byte(name) })
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan error, 2)
-	go func() { done <- f.Run(ctx) }()
-	go func() { done <- s.Run(ctx) }()
-	p := &process{share: s, fleet: f}
-	ended := false
-	p.stop = func() {
-		if !ended {
-			ended = true
-			cancel()
-			require.NoError(t, <-done)
-			require.NoError(t, <-done)
-		}
-	}
+	p := &process{share: s, fleet: f, halt: running(t, f.Run)}
+	end := running(t, s.Run)
+	p.stop = func() { p.halt(); end() }
 	t.Cleanup(p.stop)
 	return p
+}
+
+// running runs something until stop is called.
+func running(t *testing.T, run func(context.Context) error) (stop func()) {
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- run(ctx) }()
+	return sync.OnceFunc(func() {
+		cancel()
+		require.NoError(t, <-done)
+	})
 }
 
 func soon(t *testing.T, what string, done func() bool) {
@@ -133,6 +135,68 @@ func TestTwoProcesses(t *testing.T) {
 	soon(t, "two works on all", func() bool { return two.share.Status().Held == 16 && two.share.Status().Leads })
 	fill(t, s, machines, 7, 8)
 	soon(t, "two goes on for all", two.knowsAll(machines, 8))
+}
+
+// A process is ready once it answers for all machines, also those of other processes.
+func TestReadyWithAllMachines(t *testing.T) {
+	const machines = 40
+	s := &storetest.Memory{}
+	fill(t, s, machines, 0, 3)
+	b := newBoard(s)
+	one := begin(t, b, "one")
+	soon(t, "one answers for all", one.knowsAll(machines, 3))
+
+	open := b.shutOff()
+	t.Cleanup(open)
+	two := begin(t, b, "two")
+	t.Cleanup(open) // before two is stopped, which waits for the board
+	version := func(n uint64) func() bool { return func() bool { return two.fleet.Snapshot().Version >= n } }
+	soon(t, "two has begun", version(1))
+	two.fleet.Touch([]string{"K-000"})
+	soon(t, "two works", version(2))
+	require.Empty(t, two.fleet.Snapshot().Assessments())
+	require.Error(t, two.fleet.Ready(), "it knows no machine")
+	open()
+	soon(t, "two is ready", func() bool { return two.fleet.Ready() == nil })
+	assert.Len(t, two.fleet.Snapshot().Assessments(), machines)
+}
+
+// Who takes machines over reads the states of those with new records only, however many
+// machines there are.
+func TestTakeoverReadsWhatMoved(t *testing.T) {
+	const machines = 400
+	s := &storetest.Memory{}
+	fill(t, s, machines, 0, 2)
+	b := newBoard(s)
+	one := begin(t, b, "one")
+	two := begin(t, b, "two")
+	soon(t, "the slots are shared", func() bool { return one.share.Status().Held == 8 && two.share.Status().Held == 8 })
+	soon(t, "one answers for all", one.knowsAll(machines, 2))
+	soon(t, "two answers for all", two.knowsAll(machines, 2))
+
+	one.halt()
+	before := b.statesRead()
+	var moved []string
+	for m := 0; len(moved) < 3; m++ {
+		if name := fmt.Sprintf("K-%03d", m); one.share.Mine(name) {
+			moved = append(moved, name)
+		}
+	}
+	for _, name := range moved {
+		_, err := s.Append([]drift.Entry{count(name, 2)}, nil)
+		require.NoError(t, err)
+	}
+	one.stop()
+	soon(t, "two works on all", func() bool { return two.share.Status().Held == 16 })
+	soon(t, "two answers for what came", func() bool {
+		for _, name := range moved {
+			if two.records(name) != 3 {
+				return false
+			}
+		}
+		return true
+	})
+	assert.LessOrEqual(t, b.statesRead()-before, 2*len(moved), "two for each: new records may be heard of twice")
 }
 
 // A process that cannot renew its leases works on nothing once they have ended, and what

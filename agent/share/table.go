@@ -39,6 +39,8 @@ type Leases interface {
 	// News are the machines of a slot with entries after a mark, with their arc counters,
 	// and whether there is a setup among the entries.
 	News(ctx context.Context, slot int, after Mark) (News, error)
+	// Links are the links of the newest entries of the machines in slots, by machine.
+	Links(ctx context.Context, slots []int) (map[string][]byte, error)
 }
 
 // States are what the holders of the leases publish.
