@@ -56,9 +56,9 @@ func TestDemoUnderPrometheus(t *testing.T) {
 	for _, state := range advise.States() {
 		prom.soonHas(t, fmt.Sprintf(`arcdrift_machines{state=%q} > 0`, state))
 	}
-	// This agent is ready, has no links, and the bench found no rule wrong; promtool
-	// tries those rules.
-	links := regexp.MustCompile(`arcdrift_(ready|link_up|forward|alert_rule_silenced ==)`)
+	// This agent is ready, has its store to itself and no links, and the bench found no rule
+	// wrong; promtool tries those rules.
+	links := regexp.MustCompile(`arcdrift_(ready|link_up|forward|share|database|alert_rule_silenced ==)`)
 	for _, expr := range slices.DeleteFunc(append(boardExpressions(t), prom.rules(t)...), links.MatchString) {
 		prom.soonHas(t, expr)
 	}

@@ -121,15 +121,12 @@ func TestDocumentedExamplesRun(t *testing.T) {
 		"results.jsonl":   `{"type":"calibration","machine":"K-07","operator":"Ines Varga","time":"2026-03-01T07:45:00Z","passed":true}` + "\n" + `{"type":"splice","machine":"K-07","time":"2026-03-01T15:45:00Z","count":12,"job":"J-114"}`,
 		"results.csv":     "type,machine,time,passed\ncalibration,K-07,2026-03-01T07:45:00Z,true\n",
 		"bench.csv":       "type;machine;time;action\nservice;K-07;2026-03-01T09:45:00Z;cleaned\n",
+		"bench.json":      `{"name":"Bench log","dates":"dd.mm.yyyy","zone":"Europe/Berlin","clock":"07:30","columns":[{"heading":"Machine","field":"machine"},{"heading":"Day","field":"date"},{"heading":"Result","field":"passed","words":{"good":"true"}}],"constants":{"type":"calibration"}}`,
+		"Bench log.csv":   "Machine;Day;Result\nE-04;02.03.2026;good\n",
 		"questions.jsonl": `{"machine":"K-07","temperature_c":4,"humidity_pct":85,"altitude_m":2400}`,
 		"arcdrift.toml":   "host = [\"yard.example\"]\n",
 	} {
 		require.NoError(t, os.WriteFile(filepath.Join(dir, name), []byte(content), 0o600))
-	}
-	for name, of := range map[string]string{"bench.json": "bench-east.json", "Bench log.xlsx": "bench-east.xlsx"} {
-		content, err := os.ReadFile(filepath.Join("..", "..", "testdata", "sheet", of))
-		require.NoError(t, err)
-		require.NoError(t, os.WriteFile(filepath.Join(dir, name), content, 0o600))
 	}
 	require.Equal(t, cli.ExitDone, agenttest.Run(t, cli.Env{}, "import", "--db", filepath.Join(dir, "arcdrift.db"), filepath.Join(dir, "results.jsonl")).Code)
 	walk(cli.RootCommand(cli.Env{}), func(c *cobra.Command) {

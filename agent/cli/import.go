@@ -37,7 +37,7 @@ reason, and is kept in the refused list.
 With --map, the files are tables from a spreadsheet (.xlsx or CSV), and the mapping
 file says which column is which field and how dates and numbers are written; see
 arcdrift help import. --dry-run names what would be refused and writes nothing.`,
-		Example: "  arcdrift import results.jsonl bench.csv\n  cat results.csv | arcdrift import -\n  arcdrift import --map bench.json --dry-run 'Bench log.xlsx'",
+		Example: "  arcdrift import results.jsonl bench.csv\n  cat results.csv | arcdrift import -\n  arcdrift import --map bench.json --dry-run 'Bench log.csv'",
 	}
 	format := formatFlag(cmd, formatText, formatJSON)
 	mapping := cmd.Flags().String("map", "", "read the files as tables, by the mapping in this `FILE`")

@@ -50,6 +50,8 @@ func yard(now time.Time) metrics.Facts {
 	for arrival := range f.Records {
 		f.Records[arrival] += uint64(age)
 	}
+	f.Share = &metrics.Share{Processes: 1, Held: 64, Slots: 64, Taken: 64, Leads: true}
+	f.Pool = &metrics.Pool{InUse: 2, Idle: 6, Limit: 16, Waited: age, Waiting: float64(age)}
 	return f
 }
 
