@@ -118,11 +118,11 @@ func (f *Fleet) Run(ctx context.Context) error {
 	f.logError(err)
 	f.ready.Store(f.settled())
 	defer f.again.Stop()
-	counted := make(chan struct{})
-	go func() {
-		defer close(counted)
-		f.countDays(ctx)
-	}()
+	var beside sync.WaitGroup
+	beside.Go(func() { f.countDays(ctx) })
+	if f.share != nil {
+		beside.Go(func() { f.lookBackBeside(ctx) })
+	}
 	timer := time.NewTicker(tick)
 	defer timer.Stop()
 	for {
@@ -131,7 +131,7 @@ func (f *Fleet) Run(ctx context.Context) error {
 		}
 		select {
 		case <-ctx.Done():
-			<-counted
+			beside.Wait()
 			if g := f.generation.Load(); g != nil {
 				f.keep(g)
 			}
@@ -149,9 +149,11 @@ func (f *Fleet) Run(ctx context.Context) error {
 		if f.ready.Load() {
 			pause(ctx, min(restTimes*f.now().Sub(began), mostPause))
 		}
-		f.days.turn <- struct{}{}
-		f.lookBackAgain(ctx)
-		<-f.days.turn
+		if f.share == nil {
+			f.days.turn <- struct{}{}
+			f.lookBackAgain(ctx)
+			<-f.days.turn
+		}
 	}
 }
 

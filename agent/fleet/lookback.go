@@ -111,7 +111,7 @@ type openLookBacks struct {
 	report  lookback.Report
 	version uint64
 	known   bool
-	next    time.Time // when it is computed again; used by Run only
+	next    time.Time // when it is computed again; used by one goroutine only
 }
 
 func (o *openLookBacks) put(r lookback.Report, version uint64) {
@@ -152,4 +152,15 @@ func (f *Fleet) lookBackAgain(ctx context.Context) {
 	}
 	f.logError(err)
 	f.open.next = f.now().Add(max(lookBackRest, lookBackTimes*f.now().Sub(began)))
+}
+
+// lookBackBeside looks back beside the work on new records until ctx ends: in a fleet that
+// several processes share it reads so many machines that records cannot wait for it.
+func (f *Fleet) lookBackBeside(ctx context.Context) {
+	for ctx.Err() == nil {
+		if f.ready.Load() {
+			f.lookBackAgain(ctx)
+		}
+		pause(ctx, time.Second)
+	}
 }
