@@ -51,7 +51,8 @@ func TestDueIsTheSameEverywhere(t *testing.T) {
 	require.Eventually(t, due, time.Minute, 10*time.Millisecond)
 	for path, says := range map[string][]string{
 		"/api/v1/machines":             {`"state":"check-first"`, `"due":{"reason":"electrode-service"`, `"used_since":false`, why},
-		"/":                            {"Check first", why, "Calibrate before the next splice."},
+		"/":                            {"Check first", "Calibrate before the next splice."},
+		"/machines":                    {"Check first", why, "Calibrate before the next splice."},
 		"/machines/K-07":               {"Check first", why, "Electrode service", "not used since"},
 		"/morning":                     {"Check first", why},
 		"/morning.txt":                 {"CHECK FIRST", "K-07", why},
@@ -79,6 +80,6 @@ func TestDueIsTheSameEverywhere(t *testing.T) {
 	require.Eventually(t, func() bool { return !due() }, time.Minute, 10*time.Millisecond)
 	assert.Contains(t, agenttest.Read(t, s, "/api/v1/machines"), `"due":null`)
 	assert.NotContains(t, agenttest.Read(t, s, "/metrics"), "arcdrift_check_due{")
-	assert.NotContains(t, agenttest.Read(t, s, "/"), why)
+	assert.NotContains(t, agenttest.Read(t, s, "/machines"), why)
 	require.Eventually(t, func() bool { a := stateOf(t, s, "K-07"); return a.State == advise.Fit && a.Due == nil }, time.Minute, time.Millisecond)
 }
