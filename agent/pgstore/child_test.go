@@ -58,13 +58,17 @@ func own(ctx context.Context, s *pgstore.Store) error {
 		return errors.Join(err, errors.New("no lease"))
 	}
 	for mine := s.Under(l); ; {
-		if err := mine.PutCached(map[string][]byte{"K-1": []byte("the paused process's")}); err != nil {
-			return err
+		err := mine.PutCached(map[string][]byte{"K-1": []byte("the paused process's")})
+		if err == nil {
+			_, _, err = s.Renew(ctx, l, 500*time.Millisecond)
 		}
-		if _, _, err := s.Renew(ctx, l, 500*time.Millisecond); err != nil {
+		switch {
+		case errors.As(err, new(*pgstore.AwayError)): // the database ended a transaction that was paused
+		case err != nil:
 			return err
+		default:
+			fmt.Println("wrote")
 		}
-		fmt.Println("wrote")
 	}
 }
 
