@@ -32,6 +32,9 @@ func (a *engine) whileLeading(ctx context.Context, f func(context.Context) error
 			stop()
 		}()
 		err := f(leading)
+		if err == nil {
+			<-leading.Done() // f may have nothing to do
+		}
 		stop()
 		<-watched
 		if err != nil {
