@@ -14,6 +14,7 @@ require (
 	github.com/getkin/kin-openapi v0.153.0
 	github.com/go-json-experiment/json v0.0.0-20260213210345-44df1a37e875
 	github.com/gofrs/flock v0.13.2
+	github.com/gorilla/websocket v1.5.3
 	github.com/grafana/grafana-foundation-sdk/go v0.0.22
 	github.com/jackc/pgx/v5 v5.13.0
 	github.com/mochi-mqtt/server/v2 v2.7.9
@@ -42,7 +43,6 @@ require (
 	github.com/go-openapi/jsonpointer v0.22.5 // indirect
 	github.com/go-openapi/swag/jsonname v0.25.5 // indirect
 	github.com/gorilla/mux v1.8.0 // indirect
-	github.com/gorilla/websocket v1.5.3 // indirect
 	github.com/inconshreveable/mousetrap v1.1.0 // indirect
 	github.com/jackc/pgpassfile v1.0.0 // indirect
 	github.com/jackc/pgservicefile v0.0.0-20240606120523-5a60cdf6a761 // indirect

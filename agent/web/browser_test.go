@@ -146,26 +146,38 @@ func (b *tab) fingers() {
 // tap clicks the control that shows the words, as a finger would, and counts.
 func (b *tab) tap(count *int, words string) {
 	b.t.Helper()
+	b.press(controlThatShows(b.t, words))
+	*count++
+}
+
+// controlThatShows is the expression of the control in sight that shows the words.
+func controlThatShows(t *testing.T, words string) string {
+	t.Helper()
 	const all = `document.querySelectorAll("dialog[open] button, button, .tile, a, summary")`
 	quoted, err := json.Marshal(words)
-	require.NoError(b.t, err)
-	b.press(`[...` + all + `].find(e => e.textContent.trim() === ` + string(quoted) + ` && e.checkVisibility())`)
-	*count++
+	require.NoError(t, err)
+	return `[...` + all + `].find(e => e.textContent.trim() === ` + string(quoted) + ` && e.checkVisibility())`
 }
 
 // press clicks an element where it stands, once the page is loaded and nothing covers it:
 // a browser may forget the element itself between finding and clicking.
 func (b *tab) press(element string) {
 	b.t.Helper()
-	at := poll[[]float64](b, `(() => {
-	  const hit = document.readyState === "complete" && `+element+`;
+	at := poll[[]float64](b, whereToPress(element))
+	b.do(chromedp.MouseClickXY(at[0], at[1]))
+}
+
+// whereToPress is the expression of the middle of an element, null until the page is loaded
+// and nothing covers it.
+func whereToPress(element string) string {
+	return `(() => {
+	  const hit = document.readyState === "complete" && ` + element + `;
 	  if (!hit) return null;
 	  hit.scrollIntoView({ block: "center", behavior: "instant" });
 	  const box = hit.getClientRects()[0];
 	  const x = box.x + box.width / 2, y = box.y + box.height / 2;
 	  return hit.contains(document.elementFromPoint(x, y)) ? [x, y] : null;
-	})()`)
-	b.do(chromedp.MouseClickXY(at[0], at[1]))
+	})()`
 }
 
 // browserPages are the pages as a browser is to see them.

@@ -109,7 +109,7 @@ func think(t *testing.T, f *fake) thinking {
 	ctx, stop := context.WithCancel(t.Context())
 	go func() { done <- real.Run(ctx) }()
 	t.Cleanup(func() { stop(); require.NoError(t, <-done) })
-	require.Eventually(t, func() bool { return real.Ready() == nil }, time.Minute, 5*time.Millisecond)
+	require.Eventually(t, func() bool { return real.Ready() == nil }, 10*time.Minute, 5*time.Millisecond)
 	return thinking{f, real}
 }
 
