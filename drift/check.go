@@ -160,8 +160,11 @@ func (f *Field) bounds() string {
 
 func (f *Field) textFault(s string) string {
 	longest := MaxText
-	if f.Name == "reason" {
+	switch f.Name {
+	case "reason":
 		longest = reasonText
+	case "closed_days":
+		longest = closedText
 	}
 	switch {
 	case !utf8.ValidString(s):
@@ -322,6 +325,9 @@ func (r *Record) checkSetup() error {
 	}
 	if _, ok := Weekdays(s.BenchDays); !ok {
 		return &Problem{Field: "bench_days", Value: s.BenchDays, Reason: "must be weekdays like mon tue wed thu fri"}
+	}
+	if _, ok := ParseClosed(s.ClosedDays); !ok {
+		return &Problem{Field: "closed_days", Value: s.ClosedDays, Reason: "must be days like 2026-12-24, 2026-12-24/2027-01-01 or, for each year, 05-17, with a space between them; none for no day"}
 	}
 	return s.checkLocation()
 }

@@ -195,8 +195,10 @@ type Setup struct {
 	// which it works, as Weekdays reads them.
 	BenchPerDay Opt[int64]
 	BenchDays   string
-	Retired     Opt[bool]
-	RenamedTo   string
+	// ClosedDays are the days on which it is closed, as ParseClosed reads them.
+	ClosedDays string
+	Retired    Opt[bool]
+	RenamedTo  string
 }
 
 // Correction gives new values to fields of an earlier record. Both are kept.

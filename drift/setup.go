@@ -21,9 +21,10 @@ type Settings struct {
 	// DailyCheck is every how many local days a check is due before the first
 	// splice, 0 for never.
 	DailyCheck int64
-	// BenchPerDay and BenchDays are as stated; the plan has their defaults.
+	// BenchPerDay, BenchDays and ClosedDays are as stated; the plan has their defaults.
 	BenchPerDay Opt[int64]
 	BenchDays   string
+	ClosedDays  string
 	Retired     bool
 	RenamedTo   string
 }
@@ -141,7 +142,7 @@ func (s *Setups) For(machine, model, site string) Settings {
 		CheckMinutes: m.CheckMinutes.Or(DefaultCheckMinutes),
 		OutMinutes:   m.OutMinutes.Or(DefaultOutMinutes),
 		DailyCheck:   m.DailyCheck.Or(DefaultDailyCheck),
-		BenchPerDay:  m.BenchPerDay, BenchDays: m.BenchDays,
+		BenchPerDay:  m.BenchPerDay, BenchDays: m.BenchDays, ClosedDays: m.ClosedDays,
 		Retired: m.Retired.Or(false), RenamedTo: m.RenamedTo,
 	}
 }
@@ -165,7 +166,7 @@ func (s *Setup) over(under Setup) Setup {
 	out.Longitude = s.Longitude.OrElse(under.Longitude)
 	out.BenchPerDay = s.BenchPerDay.OrElse(under.BenchPerDay)
 	out.Retired = s.Retired.OrElse(under.Retired)
-	for _, text := range []struct{ to, from *string }{{&out.Zone, &under.Zone}, {&out.Depot, &under.Depot}, {&out.BenchDays, &under.BenchDays}, {&out.RenamedTo, &under.RenamedTo}} {
+	for _, text := range []struct{ to, from *string }{{&out.Zone, &under.Zone}, {&out.Depot, &under.Depot}, {&out.BenchDays, &under.BenchDays}, {&out.ClosedDays, &under.ClosedDays}, {&out.RenamedTo, &under.RenamedTo}} {
 		if *text.to == "" {
 			*text.to = *text.from
 		}

@@ -67,6 +67,7 @@ var fields = []Field{
 	{Name: "daily_check", Means: "whether the first splice of a day needs a check before it, or every how many days; the check after electrode work remains", Kind: Days, Unit: "days", In: inSetup, Max: 365, ref: func(r *Record) any { return &r.Setup.DailyCheck }},
 	{Name: "bench_per_day", Means: "how many machines the bench of the depot takes on a day", Kind: Integer, Unit: "machines", In: inSetup, Max: 1000, ref: func(r *Record) any { return &r.Setup.BenchPerDay }},
 	{Name: "bench_days", Means: "the weekdays on which it works, like `mon tue wed thu fri`", Kind: Text, In: inSetup, ref: func(r *Record) any { return &r.Setup.BenchDays }},
+	{Name: "closed_days", Means: "days on which it is closed, up to 1,000 bytes: `2026-12-24`, from and to `2026-12-24/2027-01-01`, each year `05-17`", Kind: Text, In: inSetup, ref: func(r *Record) any { return &r.Setup.ClosedDays }},
 	{Name: "latitude_deg", Means: "where a site is, degrees north (WGS 84)", Kind: Number, Unit: "degrees", In: inSetup, Min: -90, Max: 90, ref: func(r *Record) any { return &r.Setup.Latitude }},
 	{Name: "longitude_deg", Means: "where a site is, degrees east (WGS 84)", Kind: Number, Unit: "degrees", In: inSetup, Min: -180, Max: 180, ref: func(r *Record) any { return &r.Setup.Longitude }},
 	{Name: "retired", Means: "no longer in use", Kind: Flag, In: inSetup, ref: func(r *Record) any { return &r.Setup.Retired }},

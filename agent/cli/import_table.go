@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"bufio"
 	"context"
 	"fmt"
 	"io"
@@ -40,7 +41,11 @@ func (i *importer) readMapping(file string) error {
 // lines reads a file as records, or as a table if there is a mapping.
 func (i *importer) lines(in io.Reader, shown string) (iter.Seq[wire.Line], error) {
 	if i.mapping == nil {
-		return wire.Records(in), nil
+		first := bufio.NewReader(in)
+		if start, _ := first.Peek(4); sheet.IsWorkbook(start) { // an error of reading comes again
+			return nil, fmt.Errorf("%s is a workbook, which needs --map with a file that says which column is which field; see arcdrift help import", shown)
+		}
+		return wire.Records(first), nil
 	}
 	raw, err := io.ReadAll(io.LimitReader(in, sheet.MaxFile+1))
 	if err != nil {

@@ -4,6 +4,7 @@ import (
 	"arcdrift/agent/agenttest"
 	"arcdrift/agent/cli"
 	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -11,6 +12,15 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
+
+// A workbook is no list of records: whoever forgets the mapping is told of it.
+func TestAWorkbookNeedsAMapping(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "Bench log.xlsx")
+	require.NoError(t, os.WriteFile(file, []byte("PK\x03\x04\x14\x00rest"), 0o600))
+	out := agenttest.Run(t, cli.Env{}, "import", "--db", agenttest.DB(t), file)
+	assert.Equal(t, "arcdrift: "+file+" is a workbook, which needs --map with a file that says which column is which field; see arcdrift help import\n", out.Err)
+	assert.Contains(t, out.Out, "0 records")
+}
 
 // An export keeps its arrivals, its flags and its refused list wherever it is
 // brought back, into a store that is free or one that a running agent holds; what

@@ -98,7 +98,7 @@ refused.`,
 	env.Variant.apply(root)
 	root.AddCommand(serveCommand(env), demoCommand(env, run), logCommand(env), importCommand(env),
 		assessCommand(env), siteCheckCommand(env), lookBackCommand(env), compareCommand(env), evaluateCommand(env), reportCommand(env), exportCommand(env), backupCommand(env),
-		restoreCommand(env), verifyCommand(env), sparesCommand(env), proofCommand(env), whatIfCommand(env), deviceCommand(env), personCommand(env), certificateCommand(env), bootCheckCommand(env), healthcheckCommand(env), versionCommand(env))
+		restoreCommand(env), verifyCommand(env), sparesCommand(env), planCommand(env), proofCommand(env), whatIfCommand(env), deviceCommand(env), personCommand(env), certificateCommand(env), bootCheckCommand(env), healthcheckCommand(env), versionCommand(env))
 	env.Variant.commands(root, env)
 	root.SetHelpCommand(helpCommand())
 	plain(root)

@@ -193,7 +193,10 @@ func (l *life) label(e *drift.Entry) {
 	}
 	if e.Service != nil {
 		service := *e.Service
-		l.Service, l.Serviced, l.Move = &service, e.When().UTC(), nil
+		l.Service, l.Serviced = &service, e.When().UTC()
+		if service.Action != drift.Inspected { // a look at the pair is no day at the bench
+			l.Move = nil
+		}
 	}
 	if at := e.When().UTC(); at.After(l.Last) {
 		l.Last = at

@@ -33,6 +33,10 @@ func TestADecisionOnTheBenchStands(t *testing.T) {
 	k.take(t, calibration("K-07", at.Add(24*time.Hour)))
 	k.same(t, "a decision before many records")
 
+	k.take(t, drift.Record{ID: "i", Type: drift.TypeService, Machine: "K-07", Time: evening.Add(-2 * time.Hour), Service: &drift.Service{Action: drift.Inspected}})
+	require.NotNil(t, k.Snapshot().About("K-07").Move, "it was looked at only")
+	k.same(t, "a look after a decision")
+
 	k.take(t, drift.Record{ID: "c", Type: drift.TypeService, Machine: "K-07", Time: evening.Add(-time.Hour), Service: &drift.Service{Action: drift.Cleaned}})
 	assert.Nil(t, k.Snapshot().About("K-07").Move, "it was serviced")
 	k.same(t, "a service after a decision")

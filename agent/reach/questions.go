@@ -9,6 +9,7 @@ import (
 	"arcdrift/agent/web"
 	"arcdrift/drift/advise"
 	"arcdrift/drift/compare"
+	"arcdrift/drift/plan"
 )
 
 // Spares are the electrode pairs that each depot should hold.
@@ -21,6 +22,25 @@ func (l Location) Spares(ctx context.Context) (rows []advise.Spares, err error) 
 		return err
 	}, func(r *remote) error { return r.get(ctx, "/api/v1/spares", nil, &rows) })
 	return rows, err
+}
+
+// Plan says which machine comes to the bench of its depot on which day.
+func (l Location) Plan(ctx context.Context) (depots []plan.Report, err error) {
+	err = l.read(ctx, func(s store.Reader, _ Store) error {
+		snapshot, err := fleet.At(s, l.Now())
+		if err != nil {
+			return err
+		}
+		all := snapshot.Assessments()
+		machines := make([]plan.Machine, len(all))
+		for i := range all {
+			about := snapshot.About(all[i].Machine)
+			machines[i] = plan.Machine{Assessment: &all[i], Site: about.Site, Settings: about.Settings, Move: about.Move}
+		}
+		depots = plan.Reports(plan.Of(machines, l.Now()))
+		return nil
+	}, func(r *remote) error { return r.get(ctx, "/api/v1/plan", nil, &depots) })
+	return depots, err
 }
 
 // Compare says which cleavers, lots, models, sites and machines do worse.

@@ -269,6 +269,7 @@ func rows(own, other contractor) map[string][]ask {
 		"GET /api/v1/alerts":                page("/api/v1/alerts", true),
 		"GET /api/v1/rules":                 page("/api/v1/rules?by=site", true),
 		"GET /api/v1/spares":                page("/api/v1/spares", true),
+		"GET /api/v1/plan":                  page("/api/v1/plan", true),
 		"GET /api/v1/records":               append(page("/api/v1/records", true), page("/api/v1/records?format=csv", true)...),
 		"GET /api/v1/backup":                page("/api/v1/backup", false),
 		"GET /api/v1/proof":                 append(proofs, of(false, "/api/v1/proof?machine=%s&from=2026-02-20&to=2026-02-21")[1:]...),

@@ -68,7 +68,7 @@ func Read(raw []byte, m *Mapping, line int) (*Table, error) {
 	}
 	t := &Table{delimiter: cellEnd}
 	var err error
-	if isWorkbook(raw) {
+	if IsWorkbook(raw) {
 		t.text, t.Sheet, t.Sheets, err = readWorkbook(raw, m.Sheet)
 	} else if t.text, t.Encoding, err = toUTF8(raw, m.Encoding); err == nil {
 		err = t.delimit(m.Delimiter)

@@ -33,9 +33,9 @@ var (
 	errNoXLSX = &drift.Problem{Reason: "this is not an .xlsx workbook. In the spreadsheet program, save it as .xlsx without a password, or as CSV, and choose the new file"}
 )
 
-// isWorkbook says whether the file is a zip, or a workbook of the older kind or with a
-// password.
-func isWorkbook(raw []byte) bool {
+// IsWorkbook says whether the file, of which the first four bytes are enough, is a zip, or a
+// workbook of the older kind or with a password.
+func IsWorkbook(raw []byte) bool {
 	return bytes.HasPrefix(raw, []byte("PK\x03\x04")) || bytes.HasPrefix(raw, []byte("\xD0\xCF\x11\xE0"))
 }
 

@@ -84,6 +84,7 @@ func TestAnswersAreAsDescribed(t *testing.T) {
 		{"GET", "/api/v1/rules?by=person", "", "", 400},
 		{"GET", "/api/v1/compare", "", "", 200},
 		{"GET", "/api/v1/spares", "", "", 200},
+		{"GET", "/api/v1/plan", "", "", 200},
 		{"GET", "/api/v1/look-back", "", "", 200},
 		{"GET", "/api/v1/look-back?machine=K-07&from=yesterday", "", "", 400},
 		{"GET", "/api/v1/records?format=csv", "", "", 200},

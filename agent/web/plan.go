@@ -1,7 +1,6 @@
 package web
 
 import (
-	"cmp"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -13,7 +12,6 @@ import (
 	"arcdrift/agent/intake"
 	"arcdrift/agent/wire"
 	"arcdrift/drift"
-	"arcdrift/drift/advise"
 	"arcdrift/drift/phrase"
 	"arcdrift/drift/plan"
 )
@@ -22,6 +20,7 @@ const planPath = "/plan"
 
 func (s *Server) routePlan(mux *routes) {
 	mux.HandleFunc("GET "+planPath, onceRead((*Server).weekPlan))
+	mux.HandleFunc("GET /api/v1/plan", onceRead((*Server).getPlan))
 	mux.to(auth.Service, "POST "+planPath, (*Server).movePlanned)
 }
 
@@ -59,102 +58,39 @@ func (s *Server) weekPlan(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, problem string, typed url.Values, status int) {
-	machines, _ := s.Fleet.Board()
-	today := s.today()
-	tasks, about := s.tasks(machines, today)
-	v := planView{Problem: problem, Saved: r.URL.Query().Get("moved"), Today: today.Format(time.DateOnly)}
-	for _, d := range plan.Make(tasks, benchesOf(machines), today) {
-		if one := depotWords(&d, about, typed); len(one.Days)+len(one.Unplaced)+len(one.Supply) > 0 {
+	v := planView{Problem: problem, Saved: r.URL.Query().Get("moved"), Today: plan.Today(s.Now()).Format(time.DateOnly)}
+	for _, d := range s.plan() {
+		if one := depotWords(&d, typed); len(one.Days)+len(one.Unplaced)+len(one.Supply) > 0 {
 			v.Depots = append(v.Depots, one)
 		}
+		v.Opens = v.Opens || len(d.Unplaced) > 0 || slices.ContainsFunc(d.Days, func(day plan.Day) bool { return len(day.Slots) > 0 })
 	}
-	v.Opens = len(tasks) > 0
 	s.render(w, "plan", page{Title: "Week plan", Here: planPath, Status: status, Body: v})
 }
 
-// today is the agent's day, at midnight UTC.
-func (s *Server) today() time.Time {
-	y, m, d := s.Now().Date()
-	return time.Date(y, m, d, 0, 0, 0, 0, time.UTC)
-}
-
-// planned is what the page says of a machine beside its task.
-type planned struct {
-	next string
-	move *plan.Move // the decision in force, nil for none
-}
-
-// tasks are the machines whose advice asks for the bench within the weeks of the plan.
-func (s *Server) tasks(machines []Machine, today time.Time) ([]plan.Task, map[string]planned) {
-	var tasks []plan.Task
-	about := map[string]planned{}
-	end := today.AddDate(0, 0, 7*plan.Weeks)
-	for i := range machines {
-		m := &machines[i]
-		if m.Electrode.Action == advise.None || m.Electrode.Action == "" {
-			continue
-		}
-		t := plan.Task{Machine: m.Machine, Depot: m.Settings.Depot, Site: m.Site, Replace: m.Electrode.Action == advise.Replace, Stop: m.State == advise.Stop}
-		if by, err := time.Parse(time.DateOnly, m.Electrode.ActBy.Or("")); err == nil {
-			t.ActBy = by
-		}
-		if !t.Stop && t.ActBy.After(end) {
-			continue
-		}
-		if pace, ok := m.Electrode.ArcsPerDay.Get(); ok && !t.ActBy.IsZero() {
-			t.Chance = m.Electrode.ChanceWithin(pace * max(0, t.ActBy.Sub(today).Hours()/24))
-		}
-		one := planned{next: m.BenchStep(s.Now())}
-		if t.Fixed = m.Move.Fixed(today); !t.Fixed.IsZero() {
-			one.move = m.Move
-		}
-		tasks = append(tasks, t)
-		about[m.Machine] = one
+// plan is that of the machines that the account may see.
+func (s *Server) plan() []plan.Depot {
+	board, _ := s.Fleet.Board()
+	machines := make([]plan.Machine, len(board))
+	for i := range board {
+		m := &board[i]
+		machines[i] = plan.Machine{Assessment: &m.Assessment, Site: m.Site, Settings: m.Settings, Move: m.Move}
 	}
-	return tasks, about
+	return plan.Of(machines, s.Now())
 }
 
-// benchesOf are the benches of the depots: what the first machine of each that states it
-// says, as with the spare pairs.
-func benchesOf(machines []Machine) []plan.Bench {
-	sorted := slices.SortedFunc(slices.Values(machines), func(a, b Machine) int { return cmp.Compare(a.Machine, b.Machine) })
-	stated := map[string]drift.Settings{}
-	var depots []string
-	for i := range sorted {
-		now := sorted[i].Settings
-		was, known := stated[now.Depot]
-		if !known {
-			depots = append(depots, now.Depot)
-			was = now
-		}
-		was.BenchPerDay, was.SparePairs, was.LeadTime = was.BenchPerDay.OrElse(now.BenchPerDay), was.SparePairs.OrElse(now.SparePairs), was.LeadTime.OrElse(now.LeadTime)
-		was.BenchDays = or(was.BenchDays, now.BenchDays)
-		stated[now.Depot] = was
-	}
-	var out []plan.Bench
-	for _, depot := range depots {
-		b := stated[depot]
-		days, _ := drift.Weekdays(or(b.BenchDays, plan.UsualDays)) // it was checked when it was taken
-		out = append(out, plan.Bench{Depot: depot, PerDay: int(b.BenchPerDay.Or(plan.UsualPerDay)), Days: days, Pairs: b.SparePairs, LeadDays: b.LeadTime.Or(plan.UsualLead)})
-	}
-	return out
+// getPlan answers the plan of each depot, a JSON array.
+func (s *Server) getPlan(w http.ResponseWriter, _ *http.Request) {
+	answer(w, http.StatusOK, plan.Reports(s.plan()))
 }
-
-func depotName(name string) string { return or(name, "No depot stated") }
 
 // depotWords is the plan of a depot as the page shows it.
-func depotWords(d *plan.Depot, about map[string]planned, typed url.Values) depotView {
-	v := depotView{Name: depotName(d.Depot), Bench: fmt.Sprintf("The bench takes %s a day.", phrase.Count(d.PerDay, "machine"))}
-	if d.Late > 0 {
-		v.Late = fmt.Sprintf("%s cannot come by the act-by date. Find another place for them, or let them stand still until then.", phrase.Count(d.Late, "machine"))
-		if d.Late == 1 {
-			v.Late = "1 machine cannot come by the act-by date. Find another place for it, or let it stand still until then."
-		}
-	}
+func depotWords(d *plan.Depot, typed url.Values) depotView {
+	v := depotView{Name: plan.DepotName(d.Depot), Bench: fmt.Sprintf("The bench takes %s a day.", phrase.Count(d.PerDay, "machine")), Late: d.LateWords(), Supply: d.Supply.Words()}
 	for _, day := range d.Days {
 		one := dayView{Date: phrase.Day(day.Date), Free: max(0, day.Free)}
 		for i := range day.Slots {
-			one.Rows = append(one.Rows, slotWords(&day.Slots[i], about[day.Slots[i].Machine], typed))
+			one.Rows = append(one.Rows, slotWords(&day.Slots[i], typed))
 		}
 		if len(one.Rows) > 0 {
 			v.Days = append(v.Days, one)
@@ -163,22 +99,15 @@ func depotWords(d *plan.Depot, about map[string]planned, typed url.Values) depot
 	for _, t := range d.Unplaced {
 		v.Unplaced = append(v.Unplaced, t.Machine)
 	}
-	v.Supply = supplyWords(&d.Supply)
 	return v
 }
 
-func slotWords(slot *plan.Slot, about planned, typed url.Values) slotView {
-	v := slotView{ID: "move-" + slot.Machine, Machine: slot.Machine, Link: machineLink(slot.Machine), Site: slot.Site, What: about.next, Day: slot.Day.Format(time.DateOnly)}
+func slotWords(slot *plan.Slot, typed url.Values) slotView {
+	v := slotView{ID: "move-" + slot.Machine, Machine: slot.Machine, Link: machineLink(slot.Machine), Site: slot.Site, What: slot.Next, Notes: slot.Notes(), Day: slot.Day.Format(time.DateOnly)}
 	if p, ok := slot.Chance.Get(); ok {
 		v.Chance = "Chance that the pair fails by then: " + phrase.Chance(p) + "."
 	}
-	if slot.Late > 0 {
-		v.Notes = append(v.Notes, phrase.Count(slot.Late, "day")+" after its act-by date, "+phrase.Day(slot.ActBy))
-	}
-	if slot.Over {
-		v.Notes = append(v.Notes, "more than the bench takes on this day")
-	}
-	if m := about.move; m != nil {
+	if m := slot.Move; m != nil {
 		v.Notes = append(v.Notes, "decided by "+or(m.By, "nobody named")+": "+m.Reason)
 	}
 	if typed.Get("machine") == slot.Machine {
@@ -187,31 +116,13 @@ func slotWords(slot *plan.Slot, about planned, typed url.Values) slotView {
 	return v
 }
 
-// supplyWords says which pairs to move and to order.
-func supplyWords(s *plan.Supply) []string {
-	var out []string
-	if s.Needed > 0 && !s.Held.Known() {
-		out = append(out, fmt.Sprintf("The replacements take %s. Nobody has stated how many the depot holds.", phrase.Count(s.Needed, "pair")))
-	}
-	for _, m := range s.Move {
-		out = append(out, fmt.Sprintf("Move %s here from %s.", phrase.Count(m.Pairs, "pair"), depotName(m.From)))
-	}
-	switch {
-	case s.Order > 0 && s.Late:
-		out = append(out, fmt.Sprintf("Order %s now: they should have been ordered by %s.", phrase.Count(s.Order, "pair"), phrase.Day(s.OrderBy)))
-	case s.Order > 0:
-		out = append(out, fmt.Sprintf("Order %s by %s.", phrase.Count(s.Order, "pair"), phrase.Day(s.OrderBy)))
-	}
-	return out
-}
-
 // movePlanned keeps a decision on the day of a machine.
 func (s *Server) movePlanned(w http.ResponseWriter, r *http.Request) {
 	if !readForm(w, r) {
 		return
 	}
 	typed := r.PostForm
-	if day := typed.Get("day"); day != "" && day < s.today().Format(time.DateOnly) {
+	if day := typed.Get("day"); day != "" && day < plan.Today(s.Now()).Format(time.DateOnly) {
 		s.showPlan(w, r, "The day has passed. Choose today or a later day.", typed, http.StatusBadRequest)
 		return
 	}

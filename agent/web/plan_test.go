@@ -1,6 +1,7 @@
 package web
 
 import (
+	"encoding/json"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -51,6 +52,18 @@ func TestWeekPlan(t *testing.T) {
 	assert.Contains(t, move("K-07", "2026-03-10", "").Body.String(), "Reason is missing")
 	assert.Equal(t, http.StatusBadRequest, move("", "2026-03-10", "x").Code)
 	assert.Len(t, f.offers(), 1)
+
+	var reports []plan.Report
+	require.NoError(t, json.Unmarshal(c.send(httptest.NewRequest("GET", "/api/v1/plan", nil)).Body.Bytes(), &reports))
+	require.Len(t, reports, 1)
+	row := reports[0].Machines[1]
+	assert.Equal(t, []any{"K-07", "2026-03-09", "2026-03-05", 4, true}, []any{row.Machine, row.Day.Or(""), row.ActBy.Or(""), row.Late, row.Decided})
+	assert.Equal(t, []string{"Order 1 pair now: they should have been ordered by Fri 20 Feb."}, reports[0].Pairs.Next)
+
+	for i := range f.machines { // the bench is closed on the day of the machine that stands still
+		f.machines[i].Settings.ClosedDays = "03-02"
+	}
+	assert.Regexp(t, `Tue 3 Mar K-11 `, show())
 
 	server.Now = func() time.Time { return noon.AddDate(0, 0, 8) }
 	assert.NotContains(t, show(), "decided by Ada", "the day has passed")

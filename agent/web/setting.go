@@ -220,7 +220,7 @@ func inForce(told map[place]map[string]string, chain []place, f *drift.Field) (v
 	}
 	usual := map[string]string{"attempt_limit": phrase.Integer(drift.DefaultAttemptLimit), "conditioning_arcs": phrase.Integer(drift.DefaultConditioningArcs),
 		"check_minutes": phrase.Integer(drift.DefaultCheckMinutes), "out_minutes": phrase.Integer(drift.DefaultOutMinutes), "daily_check": "yes",
-		"bench_per_day": phrase.Integer(plan.UsualPerDay), "bench_days": plan.UsualDays, "zone": "UTC"}
+		"bench_per_day": phrase.Integer(plan.UsualPerDay), "bench_days": plan.UsualDays, "closed_days": "none", "zone": "UTC"}
 	if value = usual[f.Name]; value != "" {
 		return value, "usual value: nobody stated one"
 	}

@@ -109,6 +109,8 @@ func Values(f *drift.Field) *rapid.Generator[any] {
 		return rapid.SampledFrom([]string{"2026-03-02", "2024-02-29"}).AsAny()
 	case f.Name == "bench_days":
 		return rapid.SampledFrom([]string{"mon tue wed thu fri", "sat"}).AsAny()
+	case f.Name == "closed_days":
+		return rapid.SampledFrom([]string{"none", "05-17 2026-12-24/2027-01-01"}).AsAny()
 	case f.Name == "zone":
 		return rapid.SampledFrom([]string{"UTC", "Europe/Oslo", "America/Argentina/Ushuaia"}).AsAny()
 	}

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"arcdrift/drift"
+	"arcdrift/drift/advise"
 )
 
 // Where no setup says otherwise: four machines a day from Monday to Friday, and a month
@@ -32,6 +33,9 @@ const Weeks = 4
 // Task is a machine that needs the bench.
 type Task struct {
 	Machine, Depot, Site string
+	// Action is what the bench is advised to do, Next the same as a sentence.
+	Action advise.Action
+	Next   string
 	// Replace says that it takes a new pair; else it is cleaned or inspected.
 	Replace bool
 	// ActBy is the last day, at midnight UTC, by which it should be done; zero for none.
@@ -40,8 +44,9 @@ type Task struct {
 	Chance drift.Opt[float64]
 	// Stop says that it must not splice until it is done: it comes as soon as it can.
 	Stop bool
-	// Fixed is the day that somebody decided, zero for none.
+	// Fixed is the day that somebody decided, zero for none; Move the decision.
 	Fixed time.Time
+	Move  *Move
 }
 
 // Move is the day on which somebody decided that a machine comes to the bench. It stands
@@ -78,6 +83,7 @@ type Bench struct {
 	Depot  string
 	PerDay int
 	Days   [7]bool // by time.Weekday
+	Closed drift.Closed
 	// Pairs are those it holds; unknown where nobody said. LeadDays is how long an order
 	// takes.
 	Pairs    drift.Opt[int64]
@@ -120,8 +126,8 @@ type Supply struct {
 
 // Transfer is a number of pairs from another depot.
 type Transfer struct {
-	From  string
-	Pairs int
+	From  string `json:"from"`
+	Pairs int    `json:"pairs"`
 }
 
 // Depot is the plan of one bench.
@@ -153,7 +159,7 @@ func Make(tasks []Task, benches []Bench, today time.Time) []Depot {
 func planOf(b Bench, tasks []Task, today time.Time) Depot {
 	d := Depot{Bench: b}
 	for day := today; day.Before(today.AddDate(0, 0, 7*Weeks)); day = day.AddDate(0, 0, 1) {
-		if b.Days[day.Weekday()] {
+		if b.works(day) {
 			d.Days = append(d.Days, Day{Date: day, Free: b.PerDay})
 		}
 	}
@@ -185,6 +191,9 @@ func planOf(b Bench, tasks []Task, today time.Time) Depot {
 	}
 	return d
 }
+
+// works says whether the bench takes machines on that day.
+func (b *Bench) works(day time.Time) bool { return b.Days[day.Weekday()] && !b.Closed.On(day) }
 
 // urgency is the order in which machines take places: those that stand still, then by
 // act-by date, then the likelier to fail, then by name.
