@@ -156,14 +156,20 @@ func (a *atLimit) stopped(g *fit.Normal, side float64) float64 {
 		g.Observe(at[:], at0, sq(roundingSD))
 	}
 	_, off := rows(a.ev)
-	asked := math.Abs(a.moved) / a.p.gain(a.ev.Passed)
-	if lo, hi := a.p.Window(); !a.ev.Passed {
+	gain := a.p.gain(a.ev.Passed)
+	asked, most := math.Abs(a.moved)/gain, math.Inf(1)
+	switch lo, hi := a.p.Window(); {
+	case !a.ev.Passed:
 		asked = max(asked, -lo, hi)
+	case side > 0: // what passed was within tolerance, as far as the machine can tell
+		most = max(hi, asked+(a.p.CorrectSD+rounding)/gain)
+	default:
+		most = max(-lo, asked+(a.p.CorrectSD+rounding)/gain)
 	}
 	if side > 0 {
-		return logLik + g.ObserveWithin(off[:], asked, math.Inf(1), a.noise)
+		return logLik + g.ObserveWithin(off[:], asked, most, a.noise)
 	}
-	return logLik + g.ObserveWithin(off[:], math.Inf(-1), -asked, a.noise)
+	return logLik + g.ObserveWithin(off[:], -most, -asked, a.noise)
 }
 
 // shift moves the setting by a correction in percent that was made.

@@ -63,3 +63,30 @@ func TestAFailWithoutAnAnswerTellsTheLimit(t *testing.T) {
 	level, _ := m.Level()
 	assert.Greater(t, level, logPct(8), "and it needs more than that")
 }
+
+// What passes at the limit lies within the tolerance: days of passes that nothing
+// answers do not tell of a deviation that grows without bound.
+func TestAPassAtTheLimitIsWithinTolerance(t *testing.T) {
+	for _, side := range []float64{1, -1} {
+		p := believed()
+		p.Limit, p.Idle, p.GainPass, p.GainFail = drift.Some(8.0), 0.01, 0.9, 0.9
+		m := NewMachine("K-07", p)
+		for i := range 60 {
+			ev := Event{
+				Kind: Attempt, Time: morning.AddDate(0, 0, i), Arcs: 2000 + 50*float64(i), Step: 50, Tries: 1, NewSession: true, Passed: true,
+				Correction: drift.Some(0.0),
+			}
+			if i < 4 {
+				ev.Passed, ev.Correction = false, drift.Some(3*side)
+			}
+			m.Update(&ev)
+		}
+		setting, _ := m.Setting()
+		assert.InDelta(t, logPct(8*side), setting, 0.3)
+		lo, hi := p.Window()
+		level, sd := m.Level()
+		assert.Greater(t, level-setting, 1.5*lo)
+		assert.Less(t, level-setting, 1.5*hi)
+		assert.Less(t, sd, hi-lo)
+	}
+}
