@@ -118,6 +118,9 @@ func spanText(w io.Writer, r *lookback.Report, s *lookback.Span, entries bool) e
 	if why := s.Words(); why != "" {
 		fmt.Fprintf(w, "  Found: %s. %s\n", why, s.Good)
 	}
+	if s.Next != "" {
+		fmt.Fprintf(w, "  %s\n", s.Next)
+	}
 	if !entries {
 		return nil
 	}

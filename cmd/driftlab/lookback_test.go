@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -38,7 +39,7 @@ func TestStatedChancesBeatTheRules(t *testing.T) {
 	w.Splices = 0.7
 	small := world{w.Name, func(wish blind.Wish) *blind.Fleet { return fleetOf(w, wish) }}
 	judged := trial{small, blind.Wish{Seed: 3, Machines: 8, Days: 60, Start: time.Date(2025, 3, 3, 0, 0, 0, 0, time.UTC)}, 30}
-	days, err := judged.lookBack(t.Context())
+	days, machines, err := judged.lookBack(t.Context())
 	require.NoError(t, err)
 	require.NotEmpty(t, days)
 	pass := reviewed(days, func(l *lookedBack) bool { return l.sincePass })
@@ -46,6 +47,18 @@ func TestStatedChancesBeatTheRules(t *testing.T) {
 	base := float64(pass.bad) / float64(pass.made)
 	stated := brier(days, func(l *lookedBack) float64 { return l.stated })
 	t.Logf("stated %.3f, base rate %.3f, since the last pass %.3f, last day %.3f", stated, base*(1-base), pass.brier, last.brier)
+	// Measured one after another, what is found tells of the rest: less has to be measured.
+	at := atEqualMisses(days, pass.missed, func(l *lookedBack) float64 { return l.stated })
+	one := oneAfterAnother(machines, pass.missed)
+	t.Logf("since the last pass %d, by stated chance %d, one after another %d", pass.again, at, one)
+	assert.Less(t, one, pass.again)
+	again, missed := machines[0].measure(0, rand.New(rand.NewPCG(1, 1)))
+	made := 0
+	for _, d := range machines[0].days {
+		made += d.made
+	}
+	assert.Equal(t, made, again, "down to no chance at all, everything")
+	assert.Zero(t, missed)
 	for _, rival := range []float64{base * (1 - base), pass.brier, last.brier, base} {
 		assert.Less(t, stated, rival)
 		assert.Greater(t, brier(days, func(l *lookedBack) float64 { return 1 - l.stated }), rival)
@@ -58,7 +71,7 @@ func TestTheLookBackCommandShowsItsTables(t *testing.T) {
 	e := env{stdout: &out, stderr: &out}
 	code := e.run(t.Context(), []string{"look-back", "--worlds", "healthy", "--fleets", "1", "--machines", "3", "--days", "40", "--jobs", "1"})
 	assert.Zero(t, code)
-	for _, text := range []string{"healthy 1", "all fleets", "Brier score", "since the last pass", "by perfect knowledge of the day", "furthest"} {
+	for _, text := range []string{"healthy 1", "all fleets", "Brier score", "since the last pass", "one after another", "by perfect knowledge of the day", "furthest"} {
 		assert.Contains(t, out.String(), text)
 	}
 }

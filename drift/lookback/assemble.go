@@ -114,9 +114,10 @@ func (f *Found) spanOf(e *Entry) *Span {
 // settle adds up the entries of the span, and says whether any waits.
 func (s *Span) settle(lots []Lot) {
 	var all, waiting []*Lot
+	var own []Lot
 	for i := range lots {
 		if lot := &lots[i]; lot.Entry.Span == s.Name {
-			all = append(all, lot)
+			all, own = append(all, lot), append(own, *lot)
 			if lot.Entry.Open {
 				waiting = append(waiting, lot)
 			}
@@ -127,7 +128,7 @@ func (s *Span) settle(lots []Lot) {
 	if len(waiting) > 0 {
 		t, s.Open, s.OpenSince = &s.Waiting, true, drift.Some(s.To)
 	}
-	s.Summary = s.Machine + ": " + t.words()
+	s.Summary, s.Next = s.Machine+": "+t.words(), next(own)
 }
 
 // tally adds up lots. Draws of one machine are joint: so are the sums.

@@ -15,23 +15,27 @@ type Lot struct {
 	// counts is how many of the splices were out, by draw.
 	counts   []int
 	measured []loss
+	// view and weights, nil where all draws count alike, tell what more measuring would.
+	view    *view
+	weights []float64
+	losses  *LossModel
 }
 
 // entries gives the answer about the splices made in the pieces.
 func (c *course) entries(lots []*lot, spans []Span, losses *LossModel) []Lot {
 	lots = slices.DeleteFunc(lots, func(l *lot) bool { return math.Round(l.splices()) < 1 })
-	weights := c.weigh(lots, losses)
+	weights, views := c.weigh(lots, losses)
 	rng := rand.New(rand.NewPCG(c.past.seed(), 2))
 	out := make([]Lot, 0, len(lots))
 	for _, l := range lots {
-		lot := c.entry(l, int(math.Round(l.splices())), weights, losses, rng)
+		lot := c.entry(l, int(math.Round(l.splices())), views[l], weights, losses, rng)
 		lot.Entry.Span = c.spanOf(l, spans)
 		out = append(out, lot)
 	}
 	return out
 }
 
-func (c *course) entry(l *lot, n int, weights []float64, losses *LossModel, rng *rand.Rand) Lot {
+func (c *course) entry(l *lot, n int, v *view, weights []float64, losses *LossModel, rng *rand.Rand) Lot {
 	e := Entry{Machine: c.past.Machine, Job: l.job, Day: l.day, Splices: n, Counted: l.counted, Why: []Why{}, Open: true}
 	m := c.mean(l, weights)
 	e.Chance = rounded(m.out, 1000)
@@ -39,15 +43,27 @@ func (c *course) entry(l *lot, n int, weights []float64, losses *LossModel, rng 
 	if len(measured) > 0 {
 		e.Loss = summary(measured)
 	}
-	if len(measured) > 0 && losses != nil {
-		e.Chance = rounded(c.withLosses(l, n, measured, weights, losses), 1000)
-		e.Before = drift.Some(rounded(c.mean(l, nil).out, 1000))
+	var own [][]float64
+	if weights != nil {
+		var all float64
+		all, own = v.after(n, measured, weights, losses)
+		e.Chance = rounded(all, 1000)
+		if len(measured) > 0 {
+			e.Before = drift.Some(rounded(c.mean(l, nil).out, 1000))
+		}
+	} else if len(measured) > 0 && losses != nil {
+		e.Before = drift.Some(e.Chance)
 	}
 	off, tolerance := m.off, m.tolerance
 	e.Deviation, e.DeviationSD = rounded(model.Pct(off), 100), rounded(m.sd, 100)
 	e.Tolerance = rounded(model.Pct(tolerance), 100)
 	e.Way = way(m.strong, m.out)
-	lot := Lot{Entry: e, measured: measured, counts: c.counts(l, n, measured, weights, losses, rng)}
+	lot := Lot{Entry: e, measured: measured, view: v, weights: weights, losses: losses}
+	if weights == nil {
+		lot.counts = c.counts(l, n, rng)
+	} else {
+		lot.counts = v.counts(n, own, weights, rng)
+	}
 	lot.Entry.Out = number(lot.counts)
 	c.explain(&lot.Entry, l, m)
 	return lot
@@ -98,24 +114,11 @@ func way(strong, out float64) Way {
 }
 
 // counts draws, for each draw of the course, how many splices of the lot were out.
-// With losses, draws come as often as these make them likely.
-func (c *course) counts(l *lot, n int, measured []loss, weights []float64, losses *LossModel, rng *rand.Rand) []int {
+func (c *course) counts(l *lot, n int, rng *rand.Rand) []int {
 	out := make([]int, len(c.out))
 	pieces := l.pieces()
-	for i := range out {
-		d := i
-		if weights != nil {
-			d = drawn(weights, rng)
-		}
-		known := 0
-		if losses != nil { // of the measured ones more is known
-			known = min(len(measured), n)
-			chance := c.of(l, d)
-			for _, one := range measured[:known] {
-				out[i] += binomial(1, losses.after(one, chance), rng)
-			}
-		}
-		left, total := n-known, l.splices()
+	for d := range out {
+		left, total := n, l.splices()
 		for _, j := range pieces {
 			here := left
 			if total > 0 {
@@ -123,8 +126,22 @@ func (c *course) counts(l *lot, n int, measured []loss, weights []float64, losse
 			}
 			total -= l.share[j]
 			left -= here
-			out[i] += binomial(here, c.out[d][j], rng)
+			out[d] += binomial(here, c.out[d][j], rng)
 		}
+	}
+	return out
+}
+
+// counts does so where losses were measured: draws come as often as these make them
+// likely, and of the measured splices, whose chances own has by draw, more is known.
+func (v *view) counts(n int, own [][]float64, weights []float64, rng *rand.Rand) []int {
+	out := make([]int, len(weights))
+	for i := range out {
+		d := drawn(weights, rng)
+		for _, chance := range own[d] {
+			out[i] += binomial(1, chance, rng)
+		}
+		out[i] += binomial(n-len(own[d]), v.left[d], rng)
 	}
 	return out
 }

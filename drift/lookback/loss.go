@@ -138,9 +138,6 @@ func (m *LossModel) ratio(db float64) float64 {
 	return ratio
 }
 
-// after is the chance that a splice was out, now its loss is known.
-func (m *LossModel) after(l loss, chance float64) float64 { return bayes(m.evidence(l), chance) }
-
 // bayes is a chance after what makes it likelier by a factor with this logarithm.
 func bayes(ratio, chance float64) float64 {
 	odds := math.Exp(ratio)
@@ -192,34 +189,40 @@ func (m *moments) values() (median, spread float64) {
 	return math.Exp(mean), math.Sqrt(max(m.squares/m.n-mean*mean, 0.01))
 }
 
-// weigh returns how likely the losses make each draw, nil where none was measured.
-func (c *course) weigh(lots []*lot, losses *LossModel) []float64 {
-	if losses == nil {
-		return nil
-	}
+// weigh returns how likely the losses make each draw, nil where none was measured, and
+// what they say of each lot.
+func (c *course) weigh(lots []*lot, losses *LossModel) (weights []float64, views map[*lot]*view) {
+	views = map[*lot]*view{}
 	logs := make([]float64, len(c.out))
 	informed := false
 	for _, l := range lots {
+		v := c.viewOf(l)
+		views[l] = v
+		if losses == nil {
+			continue
+		}
+		told := false
 		for _, one := range measuredOf(l.records) {
-			odds := math.Exp(losses.evidence(one))
-			informed = informed || odds != 1
+			if odds := math.Exp(losses.evidence(one)); odds != 1 {
+				v.saw(odds, 1)
+				told = true
+			}
+		}
+		if told {
+			informed = true
+			v.look(nil)
 			for d := range logs {
-				logs[d] += math.Log1p(c.of(l, d) * (odds - 1))
+				logs[d] += v.logLik[d]
 			}
 		}
 	}
 	if !informed {
-		return nil
+		return nil, views
 	}
-	top, sum := slices.Max(logs), 0.0
-	for d := range logs {
-		logs[d] = math.Exp(logs[d] - top)
-		sum += logs[d]
+	for _, v := range views {
+		v.look(nil)
 	}
-	for d := range logs {
-		logs[d] /= sum
-	}
-	return logs
+	return normalized(logs), views
 }
 
 // of is the chance of a splice of the lot to be out, by one draw.
@@ -231,21 +234,19 @@ func (c *course) of(l *lot, draw int) (chance float64) {
 	return chance
 }
 
-// withLosses is the mean chance over all splices of a lot, of which some were measured.
-func (c *course) withLosses(l *lot, n int, measured []loss, weights []float64, losses *LossModel) float64 {
-	sum := 0.0
-	for d := range c.out {
-		w := 1 / float64(len(c.out))
-		if weights != nil {
-			w = weights[d]
-		}
-		chance := c.of(l, d)
-		known := min(len(measured), n)
-		here := float64(n-known) * chance
-		for _, one := range measured[:known] {
-			here += losses.after(one, chance)
-		}
-		sum += w * here / float64(n)
+// after is what measured losses leave of a lot: the chance of a splice to be out, over all
+// of them, and by draw of each that was measured.
+func (v *view) after(n int, measured []loss, weights []float64, losses *LossModel) (all float64, own [][]float64) {
+	odds := make([]float64, min(len(measured), n))
+	for i := range odds {
+		odds[i] = math.Exp(losses.evidence(measured[i]))
 	}
-	return sum
+	own = v.look(odds)
+	for d, w := range weights {
+		all += w * float64(n-len(odds)) * v.left[d] / float64(n)
+		for i := range odds {
+			all += w * own[d][i] / float64(n)
+		}
+	}
+	return all, own
 }

@@ -106,6 +106,8 @@ type Span struct {
 	All     Tally  `json:"all"`
 	Waiting Tally  `json:"waiting"`
 	Summary string `json:"summary"`
+	// Next says which splices to measure next, and when to stop; empty where nobody has to.
+	Next string `json:"measure_next"`
 	// Open is whether an entry of the span waits for a decision, OpenSince since when.
 	Open      bool                 `json:"open"`
 	OpenSince drift.Opt[time.Time] `json:"open_since"`
