@@ -81,6 +81,9 @@ type lookBackView struct {
 	Jobs, MoreJobs []lookback.Job
 	Warnings       []string
 	MayDecide      bool
+	// Part says which findings of how many the page shows, "" where it shows all; Before
+	// and After lead to the others.
+	Part, Before, After string
 	Answered
 }
 
@@ -89,25 +92,35 @@ type doubtedGroup struct {
 	Word, Hint string
 	Spans      []spanView
 	All        int
+	spans      []*lookback.Span
 }
 
 // spanView is one finding: a machine and the time from the last point known good.
 type spanView struct {
-	ID, Machine, Summary, Found string
+	ID, Machine, Summary, Found, Next string
 	// Form decides for all entries that wait, nil where none does.
-	Form    *decideView
+	Form *decideView
+	// Entries are empty where they are on a page of their own, which Link leads to.
 	Entries []doubtedView
+	Link    string
 	All     int
-	Typed   bool // one of its forms was refused
+	Typed   bool // its entries stand open: they were asked for, or a form was refused
 }
 
-// How many jobs stand open on the page, the others folded; how many spans of a group and
-// entries of a span it shows, the worst.
+// How many jobs stand open on the page, the others folded; how many spans it shows; how
+// many entries of a span, the worst. Where a report has more entries than that, only those
+// of one finding are shown.
 const (
 	mostJobs    = 6
-	mostSpans   = 40
+	mostSpans   = 15
 	mostDoubted = 40
 )
+
+// part is what is asked for of a long report: a finding by its name, or a page from 0.
+type part struct {
+	finding string
+	page    int
+}
 
 // lookBack shows which splices to doubt.
 func (s *Server) lookBack(w http.ResponseWriter, r *http.Request) {
@@ -134,7 +147,9 @@ func (s *Server) showLookBack(w http.ResponseWriter, r *http.Request, status int
 		if len(view.Jobs) > mostJobs {
 			view.Jobs, view.MoreJobs = view.Jobs[:mostJobs], view.Jobs[mostJobs:]
 		}
-		view.show(&report, &decisions{may: view.MayDecide, typed: typed, pressed: s.Now().Format(time.RFC3339)}, s.wall)
+		at := part{finding: v.Get("finding")}
+		at.page, _ = strconv.Atoi(v.Get("page"))
+		view.show(&report, &decisions{may: view.MayDecide, typed: typed, pressed: s.Now().Format(time.RFC3339)}, s.wall, at)
 	}
 	if problem != nil {
 		view.Problem, status = phrase.Sentence(problem.Error())+".", http.StatusBadRequest
@@ -146,7 +161,7 @@ func (s *Server) showLookBack(w http.ResponseWriter, r *http.Request, status int
 func (s *Server) mayDecide(r *http.Request) bool { return passOf(r).Role.May(auth.Service) }
 
 // show groups the entries by finding, and the findings by what is to be done.
-func (v *lookBackView) show(report *lookback.Report, d *decisions, wall func(time.Time) string) {
+func (v *lookBackView) show(report *lookback.Report, d *decisions, wall func(time.Time) string, at part) {
 	of := map[string][]*lookback.Entry{}
 	var open []*lookback.Entry
 	for i := range report.Entries {
@@ -159,6 +174,35 @@ func (v *lookBackView) show(report *lookback.Report, d *decisions, wall func(tim
 	if v.Query.Job != "" && len(open) > 1 {
 		v.Job = d.form("job", open)
 	}
+	groups := groupsOf(report, of)
+	found, place := 0, 0
+	for g := range groups {
+		for _, s := range groups[g].spans {
+			if s.Name == at.finding {
+				at.page = found / mostSpans
+			}
+			found++
+		}
+	}
+	at.page = min(max(at.page, 0), max(found-1, 0)/mostSpans)
+	for g := range groups {
+		for _, s := range groups[g].spans {
+			if place++; (place-1)/mostSpans != at.page {
+				continue
+			}
+			one := d.span(s, of[s.Name], wall, s.Name == at.finding || len(report.Entries) <= mostDoubted)
+			one.Link, one.Typed = v.link("finding", s.Name)+"#"+one.ID, one.Typed || s.Name == at.finding
+			groups[g].Spans = append(groups[g].Spans, one)
+		}
+	}
+	if found > mostSpans {
+		v.pages(at.page, found)
+	}
+	v.Groups = slices.DeleteFunc(groups, func(g doubtedGroup) bool { return len(g.Spans) == 0 })
+}
+
+// groupsOf puts the findings that have entries where they belong, worst first.
+func groupsOf(report *lookback.Report, of map[string][]*lookback.Entry) []doubtedGroup {
 	groups := []doubtedGroup{
 		{Word: "To decide", Hint: "Somebody decides: accept with a reason, measure again, or redo. One decision may hold for a whole span, or for each day and job alone."},
 		{Word: "To measure again", Hint: "Tasks. When they are done, accept with the result as the reason, or redo."},
@@ -168,17 +212,37 @@ func (v *lookBackView) show(report *lookback.Report, d *decisions, wall func(tim
 	spans := slices.Clone(report.Spans)
 	slices.SortStableFunc(spans, worstSpan)
 	for i := range spans {
-		all := of[spans[i].Name]
-		if len(all) == 0 {
-			continue
-		}
-		at := toDo(all)
-		groups[at].All++
-		if g := &groups[at]; len(g.Spans) < mostSpans {
-			g.Spans = append(g.Spans, d.span(&spans[i], all, wall))
+		if all := of[spans[i].Name]; len(all) > 0 {
+			g := &groups[toDo(all)]
+			g.All++
+			g.spans = append(g.spans, &spans[i])
 		}
 	}
-	v.Groups = slices.DeleteFunc(groups, func(g doubtedGroup) bool { return g.All == 0 })
+	return groups
+}
+
+// link leads to the same question with one word more.
+func (v *lookBackView) link(name, value string) string {
+	q := url.Values{}
+	for key, text := range map[string]string{"machine": v.Query.Machine, "job": v.Query.Job, "from": v.From, "to": v.To} {
+		if text != "" {
+			q.Set(key, text)
+		}
+	}
+	q.Set(name, value)
+	return "/look-back?" + q.Encode()
+}
+
+// pages says which findings are shown, and leads to those before and after.
+func (v *lookBackView) pages(page, found int) {
+	last := min((page+1)*mostSpans, found)
+	v.Part = fmt.Sprintf("Findings %d to %d of %d, the worst first.", page*mostSpans+1, last, found)
+	if page > 0 {
+		v.Before = v.link("page", strconv.Itoa(page-1))
+	}
+	if last < found {
+		v.After = v.link("page", strconv.Itoa(page+1))
+	}
 }
 
 func worstSpan(a, b lookback.Span) int {
@@ -202,9 +266,9 @@ func toDo(all []*lookback.Entry) int {
 	return at
 }
 
-// span shows one finding: what waits first.
-func (d *decisions) span(s *lookback.Span, all []*lookback.Entry, wall func(time.Time) string) spanView {
-	v := spanView{ID: "s-" + url.QueryEscape(s.Name), Machine: s.Machine, Summary: s.Summary, Found: s.Good, All: len(all)}
+// span shows one finding: what waits first. Its entries are shown if told.
+func (d *decisions) span(s *lookback.Span, all []*lookback.Entry, wall func(time.Time) string, entries bool) spanView {
+	v := spanView{ID: "s-" + url.QueryEscape(s.Name), Machine: s.Machine, Summary: s.Summary, Found: s.Good, Next: s.Next, All: len(all)}
 	if why := s.Words(); why != "" {
 		v.Found = fmt.Sprintf("Found on %s: %s. %s", wall(s.To), why, s.Good)
 	}
@@ -216,6 +280,9 @@ func (d *decisions) span(s *lookback.Span, all []*lookback.Entry, wall func(time
 	if len(same) > 0 {
 		v.Form = d.form(v.ID, same)
 		v.Typed = v.Form != nil && v.Form.Open
+	}
+	if !entries {
+		return v
 	}
 	for i, e := range all[:min(len(all), mostDoubted)] {
 		one := doubtOf(e, wall)

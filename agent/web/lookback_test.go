@@ -1,6 +1,7 @@
 package web
 
 import (
+	"fmt"
 	"html"
 	"net/http"
 	"net/http/httptest"
@@ -126,4 +127,45 @@ func TestTheLookBackSaysWhatIsWrongWithAQuestion(t *testing.T) {
 		assert.Contains(t, w.Body.String(), sentence)
 		assert.Contains(t, get(t, f, "/look-back?"+query).Body.String(), sentence[1:])
 	}
+}
+
+// A long report comes in parts: so many findings a page, the entries of one of them at a
+// time, and each page stays small enough for a phone in the field.
+func TestALongLookBackComesInParts(t *testing.T) {
+	t.Parallel()
+	f := yard()
+	f.lookBack = lookback.Report{AsOf: noon}
+	const findings, entries = 46, 7
+	name := func(i int) string { return fmt.Sprintf("K-%02d found 2026-03-02T11:00:00Z", i) }
+	for i := range findings {
+		span := doubted().Spans[0]
+		span.Name, span.Machine, span.Waiting.Out.Mean = name(i), fmt.Sprintf("K-%02d", i), float64(findings-i)
+		span.Summary = span.Machine + ": seven days."
+		f.lookBack.Spans = append(f.lookBack.Spans, span)
+		for day := range entries {
+			e := doubted().Entries[0]
+			e.Machine, e.Span, e.Day = span.Machine, span.Name, fmt.Sprintf("2026-02-%02d", 10+day)
+			f.lookBack.Entries = append(f.lookBack.Entries, e)
+		}
+	}
+	first := get(t, f, "/look-back").Body.String()
+	assert.Less(t, len(first), 100_000)
+	for _, text := range []string{"Findings 1 to 15 of 46", "K-00: seven days.", "K-14: seven days.", "7 entries by day and job", "Decide for all 7", `href="/look-back?page=1"`} {
+		assert.Contains(t, first, text)
+	}
+	assert.NotContains(t, first, "K-15: seven days.")
+	assert.NotContains(t, first, `id="e-K-00`)
+	last := get(t, f, "/look-back?page=3").Body.String()
+	assert.Contains(t, last, "Findings 46 to 46 of 46")
+	assert.Contains(t, last, "K-45: seven days.")
+	assert.NotContains(t, last, "The next findings")
+	assert.Contains(t, get(t, f, "/look-back?page=99").Body.String(), "Findings 46 to 46 of 46")
+
+	link := "/look-back?" + url.Values{"finding": {name(30)}}.Encode()
+	assert.Contains(t, get(t, f, "/look-back?page=2").Body.String(), `href="`+strings.ReplaceAll(link, "+", "&#43;")+"#s-")
+	one := get(t, f, link).Body.String()
+	assert.Less(t, len(one), 100_000)
+	assert.Equal(t, entries, strings.Count(one, `<li id="e-K-30-`))
+	assert.NotContains(t, one, `id="e-K-31`)
+	assert.Contains(t, one, "<details open><summary>7 entries by day and job")
 }
