@@ -44,7 +44,7 @@ type Row struct {
 	ExtraRate Range   `json:"extra_out_per_1000"`
 }
 
-// tally is what one machine contributes to a place under one interval.
+// tally is what one machine contributes to a place under one interval from one start.
 type tally struct {
 	days            int
 	checks, minutes float64
@@ -56,21 +56,36 @@ type tally struct {
 // place has.
 const resamples = 400
 
+// mostStarts is from how many days an interval is replayed at most: on which day its first
+// check falls is chance, and a row is the median of them.
+const mostStarts = 7
+
+// starts are the days that have gone by since the last check where the history begins.
+func starts(every int) (out []int) {
+	n := min(max(every, 1), mostStarts)
+	for i := range n {
+		out = append(out, i*every/n)
+	}
+	return out
+}
+
 // Intervals replays intervals in days on the machines' work and returns, for each place,
 // a row for how it was and one for each interval. draws is how many draws the days have.
 //
-// The doubt joins two kinds: what is not known of each machine's past (its draws), and
-// which machines a place happened to have (a bootstrap over machines; Efron 1979, Annals
-// of Statistics 7:1).
+// The doubt joins three kinds: what is not known of each machine's past (its draws), on
+// which day its first check falls, and which machines a place happened to have (a bootstrap
+// over machines; Efron 1979, Annals of Statistics 7:1).
 func Intervals(machines []Machine, every []int, draws int, seed uint64) []Row {
 	policies := append([]int{0}, every...)
-	tallies := map[Place][]map[int]*tally{} // by machine
+	tallies := map[Place][]map[int][]*tally{} // by machine
 	var first, last time.Time
 	for i := range machines {
 		m := &machines[i]
-		mine := map[Place]map[int]*tally{}
+		mine := map[Place]map[int][]*tally{}
 		for _, n := range policies {
-			m.replay(n, draws, rand.New(rand.NewPCG(seed, uint64(i))), mine)
+			for at, since := range starts(n) {
+				m.replay(n, at, since, draws, rand.New(rand.NewPCG(seed, uint64(i))), mine)
+			}
 		}
 		for place, t := range mine {
 			tallies[place] = append(tallies[place], t)
@@ -99,22 +114,18 @@ func Intervals(machines []Machine, every []int, draws int, seed uint64) []Row {
 	return out
 }
 
-// replay lets a machine work under an interval; 0 is how it was.
-func (m *Machine) replay(every, draws int, rng *rand.Rand, to map[Place]map[int]*tally) {
+// replay lets a machine work under an interval, 0 for how it was, whose last check was so
+// many days before the first day; start is the place of that among the starts.
+func (m *Machine) replay(every, start, since, draws int, rng *rand.Rand, to map[Place]map[int][]*tally) {
 	setting := make([]float64, draws)
 	var checked time.Time
 	for at := range m.Days {
 		d := &m.Days[at]
-		place := Place{m.Model, d.Site}
-		if to[place] == nil {
-			to[place] = map[int]*tally{}
+		if at == 0 {
+			checked = d.Day.AddDate(0, 0, -since)
 		}
-		t := to[place][every]
-		if t == nil {
-			t = &tally{out: make([]float64, draws)}
-			to[place][every] = t
-		}
-		kept := at == 0 || d.Forced && d.Checked || daysBetween(checked, d.Day) >= every
+		t := tallyOf(to, Place{m.Model, d.Site}, every, start, draws)
+		kept := at == 0 && since == 0 || d.Forced && d.Checked || daysBetween(checked, d.Day) >= every
 		if every == 0 {
 			kept = d.Checked
 		}
@@ -137,6 +148,17 @@ func (m *Machine) replay(every, draws int, rng *rand.Rand, to map[Place]map[int]
 	}
 }
 
+// tallyOf is the tally of a place, an interval and a start, made if there is none.
+func tallyOf(to map[Place]map[int][]*tally, place Place, every, start, draws int) *tally {
+	if to[place] == nil {
+		to[place] = map[int][]*tally{}
+	}
+	for len(to[place][every]) <= start {
+		to[place][every] = append(to[place][every], &tally{out: make([]float64, draws)})
+	}
+	return to[place][every][start]
+}
+
 func daysBetween(from, to time.Time) int { return int(math.Round(to.Sub(from).Hours() / 24)) }
 
 // invent sets the machine as one of its other checks left it: as far from the power
@@ -157,42 +179,54 @@ func (m *Machine) invent(d *Work, setting []float64, rng *rand.Rand) {
 	}
 }
 
-// rowOf sums the machines up.
-func rowOf(machines []map[int]*tally, every int, weeks float64, draws int, seed uint64) Row {
+// rowOf sums the machines up: each figure is the median over the starts.
+func rowOf(machines []map[int][]*tally, every int, weeks float64, draws int, seed uint64) Row {
 	row := Row{Every: every, Machines: len(machines)}
-	for _, m := range machines {
-		t, was := m[every], m[0]
-		row.Days += t.days
-		row.Checks += t.checks / weeks
-		row.Minutes += t.minutes / weeks
-		row.Splices += t.splices / weeks
-		row.Saved += (was.minutes - t.minutes) / weeks
+	n := len(starts(every))
+	var checks, minutes, saved, means, extras []float64
+	for start := range n {
+		var checked, took, was, splices, out, outWas float64
+		for _, m := range machines {
+			t, before := m[every][start], m[0][0]
+			checked, took, was = checked+t.checks, took+t.minutes, was+before.minutes
+			splices, out, outWas = splices+t.splices, out+mean(t.out), outWas+mean(before.out)
+			if start == 0 {
+				row.Days += t.days
+				row.Splices += t.splices / weeks
+			}
+		}
+		checks, minutes, saved = append(checks, checked/weeks), append(minutes, took/weeks), append(saved, (was-took)/weeks)
+		means, extras = append(means, 1000*out/splices), append(extras, (out-outWas)/weeks)
 	}
 	rng := rand.New(rand.NewPCG(seed, uint64(every)+1<<32))
 	var rate, extra, extraRate []float64
-	for n := range resamples {
-		draw := n % draws
+	for again := range resamples {
+		draw := again % draws
 		splices, out, was := 0.0, 0.0, 0.0
 		for range machines {
 			m := machines[rng.IntN(len(machines))]
-			splices += m[every].splices
-			out += m[every].out[draw]
-			was += m[0].out[draw]
+			t := m[every][rng.IntN(n)]
+			splices += t.splices
+			out += t.out[draw]
+			was += m[0][0].out[draw]
 		}
 		rate = append(rate, 1000*out/splices)
 		extra = append(extra, (out-was)/weeks)
 		extraRate = append(extraRate, 1000*(out-was)/splices)
 	}
+	row.Checks, row.Minutes, row.Saved = median(checks), median(minutes), median(saved)
 	row.Out, row.Extra, row.ExtraRate = rangeOf(rate), rangeOf(extra), rangeOf(extraRate)
-	// The means are of the machines as they are, not of those drawn.
-	splices, out, was := 0.0, 0.0, 0.0
-	for _, m := range machines {
-		splices += m[every].splices
-		out += mean(m[every].out)
-		was += mean(m[0].out)
-	}
-	row.Out.Mean, row.Extra.Mean, row.ExtraRate.Mean = 1000*out/splices, (out-was)/weeks, 1000*(out-was)/splices
+	// The middle is that of the machines as they are, not of those drawn.
+	row.Out.Mean, row.Extra.Mean = median(means), median(extras)
+	row.ExtraRate.Mean = 1000 * row.Extra.Mean / row.Splices
 	return row
+}
+
+// median is the middle value, of an even number the mean of the two.
+func median(x []float64) float64 {
+	sorted := slices.Sorted(slices.Values(x))
+	n := len(sorted)
+	return (sorted[(n-1)/2] + sorted[n/2]) / 2
 }
 
 func mean(x []float64) (sum float64) {
