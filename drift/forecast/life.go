@@ -64,22 +64,38 @@ func Run(m *model.Machine, plan Plan) Life {
 
 // simulate simulates possible futures of the machine.
 func simulate(m *model.Machine, plan Plan) Life {
-	s := simulation{
+	s := newSimulation(m, plan)
+	life := Life{Horizon: plan.Horizon}
+	chance := 0.0
+	for k, more := range s.p.DirtAhead {
+		chance += more
+		until := int(math.Round(chance * float64(plan.Paths)))
+		life.Arcs = append(life.Arcs, s.lives(s.p.DirtInTime(k), until-len(life.Arcs))...)
+	}
+	slices.Sort(life.Arcs)
+	return life
+}
+
+func newSimulation(m *model.Machine, plan Plan) *simulation {
+	s := &simulation{
 		p: m.Params(), rng: rand.New(rand.NewPCG(plan.Seed, 0x61726364)),
-		future: m.Future(), limit: plan.AttemptLimit,
+		future: m.Future(), limit: plan.AttemptLimit, horizon: plan.Horizon, sampler: m.Sampler(),
 	}
 	_, s.arcs, _, _ = m.Pair()
 	s.worn = m.ScatterAge()
 	s.lo, s.hi = s.p.Window()
 	s.bottom, s.top = s.p.Bounds()
-	s.tabulate(plan.Horizon)
-	sampler := m.Sampler()
-	life := Life{Arcs: make([]float64, plan.Paths), Horizon: plan.Horizon}
-	for i := range life.Arcs {
-		life.Arcs[i] = s.path(sampler.Draw(s.rng), s.scatter[i%courses], plan.Horizon)
+	s.tabulate()
+	return s
+}
+
+// lives simulates n lives with contamination at a rate per 1000 arcs.
+func (s *simulation) lives(dirtRate float64, n int) []float64 {
+	out := make([]float64, n)
+	for i := range out {
+		out[i] = s.path(s.sampler.Draw(s.rng), s.scatter[i%courses], dirtRate)
 	}
-	slices.Sort(life.Arcs)
-	return life
+	return out
 }
 
 // Quantile returns the p-quantile of arcs to failure, 0 ≤ p ≤ 1, or the horizon if it
@@ -120,12 +136,14 @@ func (l Life) Before(arcs float64) float64 {
 
 // simulation simulates the futures of one machine.
 type simulation struct {
-	p      *model.Params
-	rng    *rand.Rand
-	future model.Future
-	limit  int
-	arcs   float64 // on the pair now
-	worn   float64 // age of the scatter now
+	p       *model.Params
+	rng     *rand.Rand
+	sampler *model.Sampler
+	future  model.Future
+	limit   int
+	horizon float64 // arcs ahead
+	arcs    float64 // on the pair now
+	worn    float64 // age of the scatter now
 	// deviations between lo and hi pass; settings stay between bottom and top.
 	lo, hi, bottom, top float64
 	// badEnd is the chance that an attempt has a bad end, 0 in a forecast.
@@ -144,8 +162,8 @@ const courses = 16
 // grain is the step of the tables, in arcs.
 const grain = 10
 
-func (s *simulation) tabulate(horizon float64) {
-	n := int(horizon/grain) + 2
+func (s *simulation) tabulate() {
+	n := int(s.horizon/grain) + 2
 	s.wear = make([]float64, n)
 	start := s.p.Wear(s.arcs)
 	for i := range n {
@@ -163,16 +181,17 @@ func (s *simulation) tabulate(horizon float64) {
 	}
 }
 
-// path simulates one life and returns its arcs to failure, or +Inf.
-func (s *simulation) path(d model.Draw, scatter []float64, horizon float64) float64 {
+// path simulates one life, with contamination at a rate per 1000 arcs, and returns its
+// arcs to failure, or +Inf.
+func (s *simulation) path(d model.Draw, scatter []float64, dirtRate float64) float64 {
 	sessions := len(s.future.Steps)
 	next := s.rng.IntN(sessions)
 	done, worn, wander := 0.0, 0.0, 0.0
-	dirt := s.p.DirtRate / 1000
+	dirt := dirtRate / 1000
 	for {
 		step := s.future.Steps[next]
 		done += step
-		if done > horizon {
+		if done > s.horizon {
 			return math.Inf(1)
 		}
 		at := int(done / grain)

@@ -22,6 +22,7 @@ func even() *model.Params {
 	return &model.Params{
 		Kappa: 2, Target: drift.Some(100.0), Tolerance: drift.Some(0.1), Limit: drift.Some(12.0), GainFail: 1,
 		Slope: 2, SlopeSD: 0.8, Walk: 4, WearExponent: 1, Scatter: 1e-9, ScatterArcs: 2000, ScatterExponent: 2,
+		DirtAhead: [...]float64{1: 1, 3: 0},
 	}
 }
 

@@ -27,6 +27,8 @@ const (
 	lookBackArcs  = 700
 	lookBackMost  = 160
 	lookBackPaths = 200
+	// So many are simulated for each rate of contamination.
+	lookBackEach = 100
 	// doubtLives is the weight of the prior curve, in ended lives: less would follow
 	// chance.
 	doubtLives = 25
@@ -37,10 +39,18 @@ const (
 // enrolled.
 func Learn(sample *model.Sample) *model.Population {
 	pop := sample.Learn()
-	for _, key := range pop.Keys() {
-		p := pop.For(key)
-		check(p, key.Model, sample.Histories(key))
-		looks := pastForecasts(p, sample.Histories(key))
+	keys := pop.Keys()
+	past := make([][]pastForecast, len(keys))
+	for i, key := range keys {
+		check(pop.For(key), key.Model, sample.Histories(key))
+		past[i] = pastForecasts(pop.For(key), sample.Histories(key))
+	}
+	weighDirt(pop, keys, past)
+	for i, key := range keys {
+		p, looks := pop.For(key), past[i]
+		for j := range looks {
+			looks[j].settle(p)
+		}
 		all := pitCurve(priorCurve(), looks)
 		for grade := range p.Recalibration {
 			own := slices.DeleteFunc(slices.Clone(looks), func(l pastForecast) bool { return int(l.grade) != grade })
@@ -62,9 +72,17 @@ type pastForecast struct {
 	share    float64
 	censored bool
 
-	left   float64   // arcs to failure, or to where it was censored
-	lives  []float64 // as simulated
+	left   float64                  // arcs to failure, or to where it was censored
+	byDirt [len(byRate{})][]float64 // lives as simulated with each rate
+	lives  []float64                // the same by the probabilities of the rates
 	simple [forecasters][]float64
+}
+
+// settle takes the lives together by the probabilities of the rates.
+func (l *pastForecast) settle(p *model.Params) {
+	l.lives = mixture(l.byDirt[:], p.DirtAhead[:], lookBackPaths)
+	life := Life{Arcs: l.lives, Horizon: Horizon}
+	l.share = (life.Before(l.left) + life.Before(math.Nextafter(l.left, 0))) / 2
 }
 
 // moment is the place of a past forecast: after so many events of a history.
@@ -128,10 +146,15 @@ func forecastsOf(p *model.Params, h *model.History, events []int, others lifetim
 		}
 		events = events[1:]
 		pair, arcs, _, _ := m.Pair()
-		life := simulate(m, Plan{Paths: lookBackPaths, Horizon: Horizon, AttemptLimit: h.AttemptLimit, Seed: math.Float64bits(arcs) ^ uint64(i)})
+		one := pastForecast{machine: h.Machine, pair: pair, grade: m.Grade(), simple: others.simple(m, allForecasters)}
+		s := newSimulation(m, Plan{Horizon: Horizon, AttemptLimit: h.AttemptLimit, Seed: math.Float64bits(arcs) ^ uint64(i)})
+		for k := range one.byDirt {
+			one.byDirt[k] = s.lives(p.DirtInTime(k), lookBackEach)
+			slices.Sort(one.byDirt[k])
+		}
 		left, ended := fate(h, i)
-		share := (life.Before(left) + life.Before(math.Nextafter(left, 0))) / 2
-		out = append(out, pastForecast{h.Machine, pair, m.Grade(), share, !ended, left, life.Arcs, others.simple(m, allForecasters)})
+		one.left, one.censored = left, !ended
+		out = append(out, one)
 	}
 	return out
 }

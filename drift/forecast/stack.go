@@ -104,14 +104,11 @@ func priorWeights() []float64 {
 // blend estimates the weights of a kind, by grade of data: those of all grades together
 // are the prior of each.
 func blend(p *model.Params, looks []pastForecast) {
-	pairs := map[[2]any]float64{}
-	for _, l := range looks {
-		pairs[[2]any{l.machine, l.pair}]++
-	}
+	shares := sharesOf(looks)
 	byGrade := [model.Full + 1][]evidence{}
 	var all []evidence
-	for _, l := range looks {
-		e := evidence{weight: 1 / pairs[[2]any{l.machine, l.pair}]}
+	for i, l := range looks {
+		e := evidence{weight: shares[i]}
 		e.chances[byModel] = chanceOf(recalibrate(l.lives, p.Recalibration[l.grade]), l.left, l.censored)
 		for i := byModel + 1; i < forecasters; i++ {
 			e.chances[i] = e.chances[byModel]
@@ -128,6 +125,19 @@ func blend(p *model.Params, looks []pastForecast) {
 	}
 }
 
+// sharesOf returns one over the number of forecasts for the same pair, of each.
+func sharesOf(looks []pastForecast) []float64 {
+	pairs := map[[2]any]float64{}
+	for _, l := range looks {
+		pairs[[2]any{l.machine, l.pair}]++
+	}
+	out := make([]float64, len(looks))
+	for i, l := range looks {
+		out[i] = 1 / pairs[[2]any{l.machine, l.pair}]
+	}
+	return out
+}
+
 // leastWeight is the weight below which a forecaster is left out.
 const leastWeight = 0.01
 
@@ -137,23 +147,30 @@ var allForecasters = []float64{1, 1, 1, 1}
 // mix blends forecasts, given as rising members, into as many members as the model's has.
 // The weight of a forecast that could not be made goes to the model.
 func mix(lives []float64, simple [forecasters][]float64, weights []float64) []float64 {
-	type part struct{ at, weight float64 }
-	var parts []part
-	own := 1.0
+	used := []float64{byModel: 1}
+	all := [][]float64{byModel: lives}
 	for i := byModel + 1; i < forecasters; i++ {
 		if simple[i] == nil || weights[i] < leastWeight {
 			continue
 		}
-		own -= weights[i]
-		for _, x := range simple[i] {
-			parts = append(parts, part{x, weights[i] / float64(len(simple[i]))})
-		}
+		used[byModel] -= weights[i]
+		all, used = append(all, simple[i]), append(used, weights[i])
 	}
-	if len(parts) == 0 {
+	if len(all) == 1 {
 		return lives
 	}
-	for _, x := range lives {
-		parts = append(parts, part{x, own / float64(len(lives))})
+	return mixture(all, used, len(lives))
+}
+
+// mixture takes forecasts, given as rising members, together by their weights into one of
+// n members.
+func mixture(all [][]float64, weights []float64, n int) []float64 {
+	type part struct{ at, weight float64 }
+	var parts []part
+	for i, members := range all {
+		for _, x := range members {
+			parts = append(parts, part{x, weights[i] / float64(len(members))})
+		}
 	}
 	slices.SortFunc(parts, func(a, b part) int {
 		switch {
@@ -164,7 +181,7 @@ func mix(lives []float64, simple [forecasters][]float64, weights []float64) []fl
 		}
 		return 0
 	})
-	out := make([]float64, len(lives))
+	out := make([]float64, n)
 	below, at := 0.0, 0
 	for i := range out {
 		want := (float64(i) + 0.5) / float64(len(out))

@@ -366,6 +366,7 @@ func (f *codec) params(p *Params) {
 		f.row(p.CurveCov[i][:])
 	}
 	f.floats(&p.BadEnd, &p.BadEndWidth, &p.SideSD, &p.DirtRate, &p.DirtLevel, &p.CleanLevel, &p.CleanLevelSD, &p.CleanScatter)
+	f.row(p.DirtAhead[:])
 	for i := range p.Recalibration {
 		f.curve(&p.Recalibration[i])
 	}

@@ -72,6 +72,9 @@ type Params struct {
 	// times Scatter on average, with a standard deviation as large, and the scatter scale
 	// by one to three steps of its grid.
 	DirtRate, DirtLevel float64
+	// DirtAhead are the probabilities of the rates of contamination in the long run: see
+	// [Params.DirtInTime] and forecast.Learn.
+	DirtAhead [len(dirtFactors)]float64
 	// A clean lowers the level by CleanLevel, with standard deviation CleanLevelSD, and
 	// the age of the scatter by the share CleanScatter; each later clean of a pair lowers
 	// the age by [CleanFades] times the share before.
@@ -110,9 +113,26 @@ func Prior() Params {
 		Scatter: 1.5, ScatterArcs: 2500, ScatterExponent: 2, ScatterScaleSD: 0.25, ScatterScaleWalk: 0.02,
 		CurveCov: [2][2]float64{{0.25, 0}, {0, 0.1}},
 		BadEnd:   0.03, BadEndWidth: 5,
-		DirtRate: 0.05, DirtLevel: 1,
+		DirtRate: 0.05, DirtLevel: 1, DirtAhead: [len(dirtFactors)]float64{0.2, 0.45, 0.28, 0.07},
 		CleanLevel: 0.5, CleanLevelSD: 0.8, CleanScatter: 0.6,
 	}
+}
+
+// dirtFactors multiply DirtRate; those above 1 to at most mostDirt. Guesses.
+var (
+	dirtFactors = [...]float64{0.3, 1, 3, 8}
+	mostDirt    = [...]float64{0, 0, 0.5, 1.5} // per 1000 arcs
+)
+
+// DirtInTime returns the k-th rate of contamination that is possible in the long run, per
+// 1000 arcs: a multiple of DirtRate. Where that is high already it explains whatever is not
+// smooth, and no higher one is taken for possible.
+func (p *Params) DirtInTime(k int) float64 {
+	rate := p.DirtRate * dirtFactors[k]
+	if dirtFactors[k] > 1 {
+		rate = max(min(rate, mostDirt[k]), p.DirtRate)
+	}
+	return rate
 }
 
 // CleanFades is the effect of a clean relative to the clean before it on the same pair.
