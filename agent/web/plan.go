@@ -41,9 +41,8 @@ type depotView struct {
 }
 
 type dayView struct {
-	Date string
-	Free int
-	Rows []slotView
+	Date, Day string // in words, and as 2006-01-02
+	Rows      []slotView
 }
 
 type slotView struct {
@@ -65,7 +64,7 @@ func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, problem string
 		}
 		v.Opens = v.Opens || len(d.Unplaced) > 0 || slices.ContainsFunc(d.Days, func(day plan.Day) bool { return len(day.Slots) > 0 })
 	}
-	s.render(w, "plan", page{Title: "Week plan", Here: planPath, Status: status, Body: v})
+	s.render(w, "plan", page{Title: "Week plan", Here: planPath, Status: status, Scripts: []string{"plan.js"}, Body: v})
 }
 
 // plan is that of the machines that the account may see.
@@ -87,14 +86,17 @@ func (s *Server) getPlan(w http.ResponseWriter, _ *http.Request) {
 // depotWords is the plan of a depot as the page shows it.
 func depotWords(d *plan.Depot, typed url.Values) depotView {
 	v := depotView{Name: plan.DepotName(d.Depot), Bench: fmt.Sprintf("The bench takes %s a day.", phrase.Count(d.PerDay, "machine")), Late: d.LateWords(), Supply: d.Supply.Words()}
+	busy := false
 	for _, day := range d.Days {
-		one := dayView{Date: phrase.Day(day.Date), Free: max(0, day.Free)}
+		one := dayView{Date: phrase.Day(day.Date), Day: day.Date.Format(time.DateOnly)}
 		for i := range day.Slots {
 			one.Rows = append(one.Rows, slotWords(&day.Slots[i], typed))
 		}
-		if len(one.Rows) > 0 {
-			v.Days = append(v.Days, one)
-		}
+		busy = busy || len(one.Rows) > 0
+		v.Days = append(v.Days, one)
+	}
+	if !busy {
+		v.Days = nil
 	}
 	for _, t := range d.Unplaced {
 		v.Unplaced = append(v.Unplaced, t.Machine)

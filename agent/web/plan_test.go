@@ -10,6 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -71,4 +73,48 @@ func TestWeekPlan(t *testing.T) {
 
 func TestAFleetWithoutWorkHasAnEmptyPlan(t *testing.T) {
 	assert.Contains(t, text(t, get(t, &fake{}, "/plan")), "No machine needs the bench in the next four weeks.")
+}
+
+// A machine is moved to another day with the pointer, also to one without a machine, and
+// with the keys; the form has the day, and makes the record.
+func TestMachinesAreDraggedToAnotherDay(t *testing.T) {
+	f := yard()
+	for i := range f.machines {
+		f.machines[i].Settings = drift.Settings{Depot: "north", BenchPerDay: some(int64(1))}
+	}
+	s := serverFor(t, f)
+	s.Now = time.Now
+	b := openOn(t, s.Handler())
+	b.do(chromedp.EmulateViewport(1280, 800))
+	b.show(planPath)
+	const grip = `document.querySelector("[data-machine=K-11] .grip")`
+	b.until(`!` + grip + `.hidden`)
+	day := look[string](b, `document.querySelectorAll("[data-day]")[4].dataset.day`)
+	look[int](b, `(() => {
+		const grip = `+grip+`, at = (e) => { const r = e.getBoundingClientRect(); return { clientX: r.x + r.width / 2, clientY: r.y + r.height / 2 }; };
+		const send = (kind, e) => grip.dispatchEvent(new PointerEvent(kind, { bubbles: true, pointerId: 1, button: 0, ...at(e) }));
+		const held = new Set();
+		grip.setPointerCapture = (id) => held.add(id); grip.hasPointerCapture = (id) => held.has(id);
+		send("pointerdown", grip);
+		const to = document.querySelectorAll("[data-day]")[4];
+		if (!to.checkVisibility()) throw "a day without a machine shows";
+		to.scrollIntoView({ block: "center", behavior: "instant" });
+		send("pointermove", to);
+		send("pointerup", to);
+		return 0;
+	})()`)
+	assert.Equal(t, day, look[string](b, `document.getElementById("move-K-11-day").value`))
+	assert.Equal(t, "move-K-11-why", look[string](b, `document.activeElement.id`))
+
+	b.show(planPath)
+	b.until(`!` + grip + `.hidden`)
+	look[int](b, grip+`.focus(), 0`)
+	b.do(chromedp.KeyEvent(kb.ArrowDown), chromedp.KeyEvent(kb.ArrowDown), chromedp.KeyEvent(kb.ArrowUp), chromedp.KeyEvent(kb.Enter))
+	assert.Equal(t, look[string](b, `document.querySelectorAll("[data-day]")[1].dataset.day`), look[string](b, `document.getElementById("move-K-11-day").value`))
+	b.do(chromedp.KeyEvent("no crew"), chromedp.KeyEvent("\t"), chromedp.KeyEvent("Ada"), chromedp.KeyEvent(kb.Enter))
+	b.until(`document.body.textContent.includes("Moved.")`)
+	require.Len(t, f.offers(), 1)
+	assert.Equal(t, drift.Bench, f.offers()[0].Record.Decision.Verdict)
+	assert.Equal(t, "no crew", f.offers()[0].Record.Decision.Reason)
+	assert.Empty(t, b.troubled())
 }
