@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"log/slog"
 	"maps"
 	"slices"
 	"sync"
@@ -133,8 +134,11 @@ type checkpoints struct {
 	name  func() (string, error) // of the program
 	build string                 // what name has returned
 
-	mu    sync.Mutex
-	fresh map[string][]byte // not in the cache yet
+	log *slog.Logger
+
+	mu     sync.Mutex
+	fresh  map[string][]byte // not in the cache yet
+	unkept map[string]bool   // machines whose states cannot be stored
 
 	id digest // of the populations in the cache
 	// at is when the cache was last written, or could not be, and learnt the midnight
@@ -293,10 +297,24 @@ func (n *checkpoints) fold(g *generation, l *life) *member {
 	if g.cache == nil || l.Link == nil {
 		return m
 	}
-	if raw, err := l.checkpoint(g.id, &m.weighed); err == nil {
-		n.put(l.name, raw)
-	} // otherwise it has a value that JSON cannot hold, and is folded again next time
+	raw, err := l.checkpoint(g.id, &m.weighed)
+	if err != nil { // it has a value that JSON cannot hold
+		n.report(l.name, err)
+		raw = nil // whoever reads this folds the machine
+	}
+	n.put(l.name, raw)
 	return m
+}
+
+// report logs once for each machine that its state cannot be stored.
+func (n *checkpoints) report(machine string, err error) {
+	n.mu.Lock()
+	before := n.unkept[machine]
+	n.unkept[machine] = true
+	n.mu.Unlock()
+	if !before {
+		n.log.Warn("the state of a machine cannot be stored; it is computed from all its records each time", "machine", machine, "error", err)
+	}
 }
 
 // since is a machine's life since its checkpoint, and the checkpoint; or the whole life

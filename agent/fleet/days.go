@@ -93,11 +93,17 @@ const (
 	statesTimes = 1
 )
 
+// giveWay waits while new records are worked on.
+func (d *dayCounts) giveWay() {
+	d.turn <- struct{}{}
+	<-d.turn
+}
+
 // countDays keeps the days up to date until ctx ends.
 func (f *Fleet) countDays(ctx context.Context) {
 	for ctx.Err() == nil {
 		g := f.generation.Load()
-		if g == nil {
+		if g == nil || f.share != nil && !f.ready.Load() { // the answers come first
 			pause(ctx, time.Second)
 			continue
 		}
@@ -308,7 +314,10 @@ func (f *Fleet) keptDays(g *generation) map[string]*machineDays {
 	if g.cache == nil {
 		return all
 	}
-	for _, name := range f.own(g, g.names) {
+	for _, name := range g.names {
+		if !f.mine(name) {
+			continue
+		}
 		m := f.keptDay(g, name)
 		if m == nil || m.setups != g.setupsDigest {
 			continue

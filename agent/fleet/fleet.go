@@ -8,6 +8,7 @@
 package fleet
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"log/slog"
@@ -51,7 +52,7 @@ type Fleet struct {
 // New returns a fleet that reads its records from reader. now is the wall clock.
 func New(reader Reader, now func() time.Time, log *slog.Logger) *Fleet {
 	f := &Fleet{reader: reader, now: now, log: log, wake: make(chan struct{}, 1), touched: map[string]bool{}, members: map[string]*member{}}
-	f.checkpoints.fresh = map[string][]byte{}
+	f.checkpoints.fresh, f.checkpoints.unkept, f.checkpoints.log = map[string][]byte{}, map[string]bool{}, log
 	f.days.turn = make(chan struct{}, 1)
 	f.current.Store(&Snapshot{At: now()})
 	f.again = time.AfterFunc(mostRest, f.nudge)
@@ -122,6 +123,7 @@ func (f *Fleet) Run(ctx context.Context) error {
 	beside.Go(func() { f.countDays(ctx) })
 	if f.share != nil {
 		beside.Go(func() { f.lookBackBeside(ctx) })
+		beside.Go(func() { f.learnBeside(ctx) })
 	}
 	timer := time.NewTicker(tick)
 	defer timer.Stop()
@@ -250,79 +252,9 @@ func (f *Fleet) start(ctx context.Context) error {
 	return nil
 }
 
-// learnAnew asks for learning again as soon as the rest is over.
-func (f *Fleet) learnAnew() {
-	f.mu.Lock()
-	f.relearn = true
-	f.mu.Unlock()
-	f.nudge()
-}
-
-// everything reads, learns and folds the whole fleet again. Where another process learns,
-// it waits for that.
-func (f *Fleet) everything(ctx context.Context) error {
-	if !f.learns() {
-		return f.anew(ctx)
-	}
-	now := f.now()
-	defer func() {
-		ended := f.now()
-		f.rested = ended.Add(min(restTimes*ended.Sub(now), mostRest))
-	}()
-	g, err := survey(f.reader, cut{asOf: now})
-	if err != nil {
-		return err
-	}
-	g.processors = f.processors()
-	if err := g.learn(ctx, f.sampled(g.names)); err != nil {
-		return err
-	}
-	if g.cache = f.checkpoints.cache; g.cache != nil {
-		l := g.cachedPrior(f.checkpoints.build)
-		g.id = l.id()
-	}
-	members, err := f.fold(ctx, g)
-	if err != nil {
-		f.checkpoints.clear() // they belong to a generation that is not used
-		return err
-	}
-	f.priors.forget()
-	f.install(g, members, now)
-	if f.share == nil && total(members) != g.old {
-		f.learnAnew() // some records came between learning and folding
-	}
-	return nil
-}
-
-// fold folds all machines. If there are very many, it writes the cache now and then.
-func (f *Fleet) fold(ctx context.Context, g *generation) ([]*member, error) {
-	own := f.own(g, g.names)
-	members := make([]*member, 0, len(own))
-	for names := range slices.Chunk(own, mostFresh) {
-		if len(members) > 0 {
-			f.keep(g)
-		}
-		some := make([]*member, len(names))
-		if err := g.each(ctx, names, func(i int, l *life) { some[i] = f.checkpoints.fold(g, l) }); err != nil {
-			return nil, err
-		}
-		members = append(members, some...)
-	}
-	return members, nil
-}
-
-// total is from how many records that had happened by midnight the members come.
-func total(members []*member) (old int) {
-	for _, m := range members {
-		old += m.old
-	}
-	return old
-}
-
 // install makes a generation and its members the current ones.
 func (f *Fleet) install(g *generation, members []*member, now time.Time) {
 	f.members = f.merged(g, members)
-	f.caughtUp(nil)
 	f.generation.Store(g)
 	f.publish(now)
 }
@@ -341,15 +273,15 @@ func (f *Fleet) catchUp(ctx context.Context) error {
 	came := f.theirs()
 	f.adopt(came)
 	var err error
-	heir := came.learnt && f.learns() // of the process that learnt before
-	if heir {
-		err = f.anew(ctx)
+	if came.learnt {
+		err = f.anew()
+	}
+	if err == nil && came.own != nil {
+		err = f.turnToOwn(came.own)
 	}
 	if err == nil {
+		came.own = nil
 		err = f.follow(ctx, touched, relearn)
-	}
-	if err == nil && came.learnt && !heir {
-		err = f.anew(ctx)
 	}
 	if err != nil {
 		f.mu.Lock()
@@ -357,6 +289,7 @@ func (f *Fleet) catchUp(ctx context.Context) error {
 		f.relearn = f.relearn || relearn
 		if f.share != nil {
 			f.share.news.learnt = f.share.news.learnt || came.learnt
+			f.share.news.own = cmp.Or(f.share.news.own, came.own)
 		}
 		f.mu.Unlock()
 	}
@@ -368,7 +301,8 @@ func (f *Fleet) catchUp(ctx context.Context) error {
 func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn bool) error {
 	now := f.now()
 	g := f.generation.Load()
-	if g == nil || f.learns() && !g.learnt.Equal(learntAt(now)) {
+	due := g != nil && f.learns() && !g.learnt.Equal(learntAt(now))
+	if g == nil || due && f.share == nil {
 		return f.everything(ctx)
 	}
 	next := *g
@@ -377,14 +311,15 @@ func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn boo
 	if next.refused, err = f.reader.Refused(); err != nil {
 		return err
 	}
-	if next.names, err = f.reader.Machines(); err != nil {
-		return err
+	if !f.knowsAll(&next, touched) {
+		if next.names, err = f.reader.Machines(); err != nil {
+			return err
+		}
+		next.call()
 	}
-	next.call()
-	due := maps.Clone(touched)
-	rest := f.behind(due)
+	touched, left := f.late(&next, touched)
 	called := map[string]bool{}
-	for name := range due {
+	for name := range touched {
 		called[next.setups.Named(name)] = true
 	}
 	for name, m := range f.members {
@@ -404,16 +339,18 @@ func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn boo
 	for _, m := range members {
 		f.members[m.name] = m
 	}
-	f.caughtUp(rest)
+	f.caughtUp(left)
 	f.generation.Store(&next)
 	f.publish(now)
-	if !f.learns() {
+	due = due || !next.coming.IsZero() && !next.coming.After(now)
+	switch {
+	case !f.learns() || !relearn && !due:
+		return nil
+	case f.share != nil:
+		f.learnSoon(next.names, relearn)
 		return nil
 	}
-	if relearn || !next.coming.IsZero() && !next.coming.After(now) {
-		return f.everything(ctx)
-	}
-	return nil
+	return f.everything(ctx)
 }
 
 // publish makes the new snapshot.

@@ -138,12 +138,19 @@ const (
 func (f *Fleet) lookBackAgain(ctx context.Context) {
 	version, began := f.Snapshot().Version, f.now()
 	g := f.generation.Load()
-	if g == nil || !f.learns() || version == f.open.of() || began.Before(f.open.next) {
+	if !f.learns() { // whoever takes this over answers for the machines first
+		f.open.next = began.Add(lookBackRest)
+		return
+	}
+	if g == nil || version == f.open.of() || began.Before(f.open.next) {
 		return
 	}
 	then, err := g.at(began)
 	if err == nil {
 		then.processors = f.processors()
+		if f.share != nil {
+			then.giveWay = f.days.giveWay
+		}
 		var report lookback.Report
 		if report, err = then.lookBack(ctx, lookback.Question{}); err == nil {
 			f.open.put(report, version)

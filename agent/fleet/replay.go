@@ -61,6 +61,8 @@ type generation struct {
 	marks map[string][]drift.Mark
 	// processors is how many processors read and fold the machines.
 	processors int
+	// giveWay, if set, waits before each machine for work that is more urgent.
+	giveWay func()
 
 	// pop are the populations learnt at the midnight learnt, from as many records
 	// as old says.
@@ -206,6 +208,9 @@ func (g *generation) learn(ctx context.Context, names []string) error {
 // after use has returned, which bounds the memory.
 func (g *generation) each(ctx context.Context, names []string, use func(i int, l *life)) error {
 	return each(ctx, g.processors, names, func(i int, name string) error {
+		if g.giveWay != nil {
+			g.giveWay()
+		}
 		l, err := g.life(name)
 		if err == nil {
 			use(i, l)

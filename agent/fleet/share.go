@@ -60,29 +60,44 @@ type shared struct {
 	zones zones
 	news  news // guarded by the fleet's mutex until Run takes it
 
-	// Used by Run only. behind are machines of this process whose state is behind, those
-	// with newer records first. awaited are machines without an answer since the start;
-	// nil until their names are known.
-	behind, awaited []string
+	// ask has the machines to learn from next, see learnBeside.
+	ask chan []string
+
+	// Used by Run only. awaited are machines without an answer since the start; nil until
+	// their names are known. unkept are those whose states cannot be published, so that
+	// every process works on them. learning says that it was asked for.
+	behind   backlog
+	awaited  []string
+	unkept   map[string]bool
+	learning bool
 }
+
+// backlog are machines of this process whose state is behind: those with newer records, or
+// whose records another process had, and those folded with other populations.
+type backlog struct{ moved, stale []string }
 
 // news are what came from other processes.
 type news struct {
 	published map[string]*member // by their last holder
+	unkept    map[string]bool    // published without a state
 	links     map[string][]byte  // of the newest entries of machines that are ours now
 	learnt    bool               // other populations
+	own       *ownPopulations    // that this process has learnt
 }
 
 // behindAtOnce is how many machines that are behind are folded between two looks at what
-// is new. New records come first.
-const behindAtOnce = 1000
+// is new, where new records come first; firstAtOnce before the first answers.
+const (
+	behindAtOnce = 1000
+	firstAtOnce  = 10_000
+)
 
 // UseShare makes this the fleet of one of several processes. build names the program's
 // build, which must be the same in all of them. Call it before Run, in the place of
 // UseCache.
 func (f *Fleet) UseShare(share Share, build func() (string, error)) {
 	f.UseCache(share, build)
-	f.share = &shared{Share: share}
+	f.share = &shared{Share: share, ask: make(chan []string, 1), unkept: map[string]bool{}}
 	f.checkpoints.atOnce = true
 	// Questions about past days come from other goroutines, which do not see the members.
 	f.priors.sample = func(names []string) []string { return foremostByHash(slices.Clone(names), mostSampled) }
@@ -109,7 +124,7 @@ func (f *Fleet) Published(values map[string][]byte) { f.Taken(values, nil) }
 // has published since the last report, and the links of their newest entries. Only those
 // whose state is behind are read.
 func (f *Fleet) Taken(values, links map[string][]byte) {
-	came := news{published: map[string]*member{}, links: links}
+	came := news{published: map[string]*member{}, unkept: map[string]bool{}, links: links}
 	for name, raw := range values {
 		switch {
 		case name == priorName:
@@ -119,6 +134,8 @@ func (f *Fleet) Taken(values, links map[string][]byte) {
 			if json.Unmarshal(raw, &r) == nil {
 				f.open.put(r, 0)
 			}
+		case IsMachine(name) && len(raw) == 0:
+			came.unkept[name] = true
 		case IsMachine(name):
 			if m, ok := f.share.zones.publishedMember(name, raw); ok {
 				came.published[name] = m
@@ -134,9 +151,16 @@ func (f *Fleet) Taken(values, links map[string][]byte) {
 // add adds newer news.
 func (n *news) add(newer news) {
 	if n.published == nil {
-		n.published, n.links = map[string]*member{}, map[string][]byte{}
+		n.published, n.unkept, n.links = map[string]*member{}, map[string]bool{}, map[string][]byte{}
 	}
 	maps.Copy(n.published, newer.published)
+	maps.Copy(n.unkept, newer.unkept)
+	for name := range newer.published {
+		delete(n.unkept, name)
+	}
+	for name := range newer.unkept {
+		delete(n.published, name)
+	}
 	maps.Copy(n.links, newer.links)
 	n.learnt = n.learnt || newer.learnt
 }
@@ -160,12 +184,14 @@ func (f *Fleet) mine(machine string) bool { return f.share == nil || f.share.Min
 func (f *Fleet) learns() bool { return f.share == nil || f.share.Learns() }
 
 // own are the machines of the names that this process works on. The states of machines
-// that were renamed are never published, so every process works on those.
+// that were renamed are never published, and some cannot be: every process works on those.
 func (f *Fleet) own(g *generation, names []string) []string {
 	if f.share == nil {
 		return names
 	}
-	return slices.DeleteFunc(slices.Clone(names), func(name string) bool { return !f.share.Mine(name) && len(g.before[name]) == 0 })
+	return slices.DeleteFunc(slices.Clone(names), func(name string) bool {
+		return !f.share.Mine(name) && len(g.before[name]) == 0 && !f.share.unkept[name]
+	})
 }
 
 // publishedMember is a machine in the state that a process has published.
@@ -183,46 +209,77 @@ func (z *zones) publishedMember(machine string, raw []byte) (*member, bool) {
 // are ours now are behind.
 func (f *Fleet) adopt(came news) {
 	maps.Copy(f.members, came.published)
-	if len(came.links) == 0 {
-		return
-	}
-	var populations digest
-	if g := f.generation.Load(); g != nil {
-		populations = g.id
-	}
 	var moved, stale []string
-	for name, link := range came.links {
-		switch m := f.members[name]; {
-		case m == nil || !bytes.Equal(m.link, link):
+	for name := range came.published {
+		delete(f.share.unkept, name)
+	}
+	for name := range came.unkept {
+		f.share.unkept[name] = true
+		if came.links[name] == nil {
 			moved = append(moved, name)
-		case m.populations != populations:
+		}
+	}
+	for name, link := range came.links {
+		if m := f.members[name]; m == nil || !bytes.Equal(m.link, link) {
+			moved = append(moved, name)
+		} else {
 			stale = append(stale, name)
 		}
 	}
+	if len(moved)+len(stale) == 0 {
+		return
+	}
 	slices.Sort(moved)
 	slices.Sort(stale)
-	f.share.behind = slices.Concat(moved, f.share.behind, stale)
+	f.share.behind = backlog{slices.Concat(moved, f.share.behind.moved), slices.Concat(f.share.behind.stale, stale)}
 }
 
-// behind adds to the touched machines some of those that are behind, and returns the rest.
-func (f *Fleet) behind(touched map[string]bool) (rest []string) {
+// knowsAll says whether the fleet's names hold all that were touched, so that they need not
+// be read again. A store of our own reads them in no time.
+func (f *Fleet) knowsAll(g *generation, touched map[string]bool) bool {
 	if f.share == nil {
-		return nil
+		return false
 	}
-	n := min(behindAtOnce, len(f.share.behind))
-	for _, name := range f.share.behind[:n] {
-		touched[name] = true
+	for name := range touched {
+		if _, there := slices.BinarySearch(g.names, g.setups.Named(name)); !there {
+			return false
+		}
 	}
-	return f.share.behind[n:]
+	return true
+}
+
+// late adds to the touched machines some of those that are behind, and returns which are
+// left.
+func (f *Fleet) late(g *generation, touched map[string]bool) (some map[string]bool, left backlog) {
+	if f.share == nil {
+		return touched, left
+	}
+	some = maps.Clone(touched)
+	left = f.share.behind
+	room := behindAtOnce
+	if !f.ready.Load() {
+		room = firstAtOnce
+	}
+	for ; room > 0 && len(left.moved) > 0; left.moved = left.moved[1:] {
+		some[left.moved[0]] = true
+		room--
+	}
+	for ; room > 0 && len(left.stale) > 0; left.stale = left.stale[1:] {
+		if m := f.members[left.stale[0]]; m == nil || m.populations != g.id {
+			some[left.stale[0]] = true
+			room--
+		}
+	}
+	return some, left
 }
 
 // caughtUp notes which machines are still behind.
-func (f *Fleet) caughtUp(rest []string) {
+func (f *Fleet) caughtUp(left backlog) {
 	if f.share == nil {
 		return
 	}
-	f.share.behind = rest
-	if len(rest) > 0 {
+	f.share.behind = left
+	if len(left.moved)+len(left.stale) > 0 {
 		f.nudge()
 	}
 }
@@ -236,7 +293,7 @@ func (f *Fleet) startShared(ctx context.Context, now time.Time) (started bool, e
 		return false, err
 	}
 	f.install(g, nil, now)
-	f.share.behind = slices.Sorted(maps.Keys(g.before))
+	f.share.behind.moved = slices.Sorted(maps.Keys(g.before))
 	if !g.learnt.Equal(learntAt(now)) {
 		f.learnAnew()
 	}
@@ -257,7 +314,7 @@ func (f *Fleet) settled() bool {
 		f.share.awaited = slices.Clone(g.names)
 	}
 	late := map[string]bool{}
-	for _, name := range f.share.behind {
+	for _, name := range f.share.behind.moved {
 		late[g.setups.Named(name)] = true
 	}
 	f.share.awaited = slices.DeleteFunc(f.share.awaited, func(name string) bool {
@@ -267,55 +324,10 @@ func (f *Fleet) settled() bool {
 	return len(f.share.awaited) == 0
 }
 
-// anew reads the populations that another process has published, and folds this
-// process's machines with them. Until there are any, the fleet is not ready.
-func (f *Fleet) anew(ctx context.Context) error {
-	now := f.now()
-	raw, err := f.checkpoints.cache.Cached(priorName)
-	if err != nil {
-		return err
-	}
-	var was cachedPrior
-	if json.Unmarshal(raw, &was) != nil || was.Build != f.checkpoints.build {
-		if f.learns() {
-			return nil // ours take their place
-		}
-		return errNotReady
-	}
-	g := f.generation.Load()
-	if g != nil && g.id == was.id() {
-		return nil
-	}
-	if g, err = survey(f.reader, cut{asOf: now}); err != nil {
-		return err
-	}
-	g.processors = f.processors()
-	if err := g.recallFrom(&was); err != nil {
-		return err
-	}
-	g.cache = f.checkpoints.cache
-	f.checkpoints.id, f.checkpoints.learnt, f.checkpoints.at = g.id, g.learnt, now
-	members, err := f.fold(ctx, g)
-	if err != nil {
-		return err
-	}
-	f.install(g, members, now)
-	return nil
-}
-
-// recallFrom takes populations that were kept.
-func (g *generation) recallFrom(was *cachedPrior) (err error) {
-	g.learnt, g.old, g.setupsDigest, g.marks = was.Learnt, was.Old, was.Setups, was.Marks
-	g.epoch, g.seq = was.Epoch, was.Seq
-	g.pop, err = model.PopulationFromState(was.Populations)
-	g.id = was.id()
-	return err
-}
-
 // sampled are the machines from which the populations are learnt: all, or of a shared
 // fleet that is large a sample of each kind, in which a machine stays from day to day.
 func (f *Fleet) sampled(names []string) []string {
-	if f.share == nil || len(names) <= mostSampled {
+	if len(names) <= mostSampled {
 		return names
 	}
 	kinds := map[model.Key][]string{}

@@ -15,6 +15,38 @@ import (
 	"arcdrift/drift"
 )
 
+// slowHistories is a store whose whole histories, from which a fleet learns, can be held
+// back.
+type slowHistories struct {
+	*storetest.Memory
+	asked chan struct{}
+
+	mu   sync.Mutex
+	shut chan struct{} // nil for open
+}
+
+func (s *slowHistories) shutOff() (open func()) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	shut := make(chan struct{})
+	s.shut = shut
+	return sync.OnceFunc(func() { close(shut) })
+}
+
+func (s *slowHistories) History(machine string) ([]drift.Entry, error) {
+	s.mu.Lock()
+	shut := s.shut
+	s.mu.Unlock()
+	if shut != nil {
+		select {
+		case s.asked <- struct{}{}:
+		default:
+		}
+		<-shut
+	}
+	return s.Memory.History(machine)
+}
+
 // board is a table in memory, whose clock the test sets.
 type board struct {
 	store *storetest.Memory
@@ -27,6 +59,7 @@ type board struct {
 	leases    map[int]held
 	values    map[int]map[string]value
 	versions  map[int]int64
+	unkept    string        // the machine whose state cannot be published
 	states    int           // how many states of machines were read one by one
 	shut      chan struct{} // until it is closed, nobody reads what is published
 }
@@ -160,6 +193,9 @@ func (b *board) Publish(_ context.Context, slot int, fence int64, values map[str
 		b.values[slot] = map[string]value{}
 	}
 	for name, raw := range values {
+		if b.unkept != "" && name == b.unkept {
+			raw = []byte{}
+		}
 		b.values[slot][name] = value{raw, b.versions[slot]}
 	}
 	return nil

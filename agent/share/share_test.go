@@ -35,10 +35,16 @@ func build() (string, error) { return "this one", nil }
 
 func begin(t *testing.T, b *board, name string) *process {
 	t.Helper()
+	return beginOn(t, b, b.store, name)
+}
+
+// beginOn begins a process that reads its records from a store.
+func beginOn(t *testing.T, b *board, records store.Records, name string) *process {
+	t.Helper()
 	log := slog.New(slog.NewTextHandler(t.Output(), nil))
 	s, err := share.Join(t.Context(), b, b.store, name, b.now, log)
 	require.NoError(t, err)
-	f := fleet.New(store.NewReader(b.store, func(string) {}), b.now, log)
+	f := fleet.New(store.NewReader(records, func(string) {}), b.now, log)
 	f.UseShare(s, build)
 	s.Follow(f, func(map[string]drift.Counter) {}, func() []byte { return []byte(name) })
 	p := &process{share: s, fleet: f, halt: running(t, f.Run)}
@@ -135,6 +141,50 @@ func TestTwoProcesses(t *testing.T) {
 	soon(t, "two works on all", func() bool { return two.share.Status().Held == 16 && two.share.Status().Leads })
 	fill(t, s, machines, 7, 8)
 	soon(t, "two goes on for all", two.knowsAll(machines, 8))
+}
+
+// New records are answered while the populations are learnt again, also by the process
+// that learns.
+func TestLearningHoldsNothingUp(t *testing.T) {
+	const machines = 4
+	s := &storetest.Memory{}
+	fill(t, s, machines, 0, 2)
+	b := newBoard(s)
+	records := &slowHistories{Memory: s, asked: make(chan struct{}, 1)}
+	p := beginOn(t, b, records, "one")
+	soon(t, "it answers", p.knowsAll(machines, 2))
+
+	open := records.shutOff()
+	t.Cleanup(open) // before the process is stopped
+	p.fleet.Relearn()
+	soon(t, "it learns", func() bool { return len(records.asked) > 0 })
+	fill(t, s, machines, 2, 3)
+	soon(t, "it answers for new records", p.knowsAll(machines, 3))
+	fill(t, s, machines+1, 3, 4) // one machine is new
+	soon(t, "and for a new machine", func() bool { return p.records("K-004") == 1 })
+	open()
+	fill(t, s, machines+1, 4, 5)
+	soon(t, "and when it has learnt", func() bool { return p.records("K-000") == 5 && p.records("K-004") == 2 })
+}
+
+// A machine whose state cannot be published is answered for by every process, and all are
+// ready.
+func TestAStateThatCannotBePublished(t *testing.T) {
+	const machines = 8
+	s := &storetest.Memory{}
+	fill(t, s, machines, 0, 2)
+	b := newBoard(s)
+	b.unkept = "K-003"
+	one := begin(t, b, "one")
+	two := begin(t, b, "two")
+	soon(t, "the slots are shared", func() bool { return one.share.Status().Held == 8 && two.share.Status().Held == 8 })
+	soon(t, "one answers for all", one.knowsAll(machines, 2))
+	soon(t, "two answers for all", two.knowsAll(machines, 2))
+	fill(t, s, machines, 2, 3)
+	soon(t, "one knows what is new", one.knowsAll(machines, 3))
+	soon(t, "two knows what is new", two.knowsAll(machines, 3))
+	three := begin(t, b, "three")
+	soon(t, "three answers for all", three.knowsAll(machines, 3))
 }
 
 // A process is ready once it answers for all machines, also those of other processes.
