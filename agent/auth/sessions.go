@@ -16,8 +16,9 @@ import (
 // sign in again after a restart of the agent. It is the store of a session manager, which
 // gives it hashes of its tokens.
 type Sessions struct {
-	path string
-	now  func() time.Time
+	path   string
+	now    func() time.Time
+	shared SignIns // nil for a process of its own
 
 	mu  sync.Mutex
 	all map[string]session
@@ -26,6 +27,8 @@ type Sessions struct {
 type session struct {
 	Data []byte    `json:"data"`
 	Ends time.Time `json:"ends"`
+
+	asked time.Time // of what several processes share: when this copy was read
 }
 
 // mostSessions bounds them; the one that ends first is dropped.
@@ -54,6 +57,9 @@ func OpenSessions(path string, now func() time.Time) (*Sessions, error) {
 
 // Find implements scs.Store.
 func (s *Sessions) Find(token string) ([]byte, bool, error) {
+	if s.shared != nil {
+		s.pull(token)
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	one, found := s.all[token]
@@ -62,8 +68,19 @@ func (s *Sessions) Find(token string) ([]byte, bool, error) {
 
 // Commit implements scs.Store.
 func (s *Sessions) Commit(token string, data []byte, ends time.Time) error {
+	if s.shared != nil {
+		if err := s.shared.PutSignIn(token, data, ends); err != nil {
+			return err
+		}
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	s.put(token, session{Data: data, Ends: ends, asked: s.now()})
+	return s.write()
+}
+
+// put keeps a session, with the lock held.
+func (s *Sessions) put(token string, one session) {
 	maps.DeleteFunc(s.all, func(_ string, one session) bool { return !s.now().Before(one.Ends) })
 	if _, there := s.all[token]; !there && len(s.all) >= mostSessions {
 		first := ""
@@ -74,12 +91,16 @@ func (s *Sessions) Commit(token string, data []byte, ends time.Time) error {
 		}
 		delete(s.all, first)
 	}
-	s.all[token] = session{data, ends}
-	return s.write()
+	s.all[token] = one
 }
 
 // Delete implements scs.Store.
 func (s *Sessions) Delete(token string) error {
+	if s.shared != nil {
+		if err := s.shared.DropSignIn(token); err != nil {
+			return err
+		}
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	delete(s.all, token)

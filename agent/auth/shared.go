@@ -18,6 +18,45 @@ type Documents interface {
 	ReplaceDocument(name string, version int64, body []byte) (replaced bool, err error)
 }
 
+// SignIns are the sign-ins of browsers that several processes share, by hashes of their
+// tokens.
+type SignIns interface {
+	SignIn(token string) (data []byte, ends time.Time, found bool, err error)
+	PutSignIn(token string, data []byte, ends time.Time) error
+	DropSignIn(token string) error
+}
+
+// ShareSessions are the sign-ins that several processes share, so that any of them knows a
+// browser. now is the wall clock. Who signs out elsewhere is out within a second. While
+// the database is away, people stay signed in where they were seen.
+func ShareSessions(with SignIns, now func() time.Time) *Sessions {
+	return &Sessions{shared: with, now: now, all: map[string]session{}}
+}
+
+// pull copies a shared session, unless the copy is new. While the database is away, the
+// copy counts.
+func (s *Sessions) pull(token string) {
+	now := s.now()
+	s.mu.Lock()
+	one, known := s.all[token]
+	s.mu.Unlock()
+	if since := now.Sub(one.asked); known && since >= 0 && since < askDocuments {
+		return
+	}
+	data, ends, found, err := s.shared.SignIn(token)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	switch {
+	case err == nil && found:
+		s.put(token, session{data, ends, now})
+	case err == nil:
+		delete(s.all, token)
+	case known:
+		one.asked = now // a page does not wait for it again at once
+		s.put(token, one)
+	}
+}
+
 // accountsDocument is the name of the accounts among the documents.
 const accountsDocument = "accounts"
 

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"maps"
 	"net/http"
+	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -309,9 +310,28 @@ func sharedAccounts(t *testing.T, y *yard, one, two *process) {
 		require.NoError(t, resp.Body.Close())
 		assert.Equal(t, http.StatusOK, resp.StatusCode)
 	}
+	signedInAnywhere(t, secret, one, two)
 	y.run(t, "person", "remove", "office", "--db", filepath.Join(y.dir, "one"))
 	assert.Empty(t, y.run(t, "person", "list", "--format", "json", "--db", filepath.Join(y.dir, "two")), "it is gone everywhere")
 	agenttest.Soon(t, "nobody has to sign in", func() bool { return first(agenttest.Got(t, two.url+"/api/v1/machines")) == http.StatusOK })
+}
+
+// signedInAnywhere: a browser that signs in at one process is signed in at the other.
+func signedInAnywhere(t *testing.T, secret string, one, two *process) {
+	browser := http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	resp, err := browser.PostForm(one.url+"/sign-in", url.Values{"name": {"office"}, "secret": {secret}})
+	require.NoError(t, err)
+	require.NoError(t, resp.Body.Close())
+	require.Len(t, resp.Cookies(), 1)
+	for _, p := range []*process{one, two} {
+		req, err := http.NewRequest(http.MethodGet, p.url+"/machines", nil)
+		require.NoError(t, err)
+		req.AddCookie(resp.Cookies()[0])
+		answer, err := browser.Do(req)
+		require.NoError(t, err)
+		require.NoError(t, answer.Body.Close())
+		assert.Equal(t, http.StatusOK, answer.StatusCode, p.name)
+	}
 }
 
 // A store of an agent goes into a database with all that it keeps, and the digests of both

@@ -32,8 +32,8 @@
 // A database that divides tables by a column over several nodes can hold the store if it
 // divides slots, lease, heads, entries, counts, cache, decisions, outcomes, outbox and
 // outbox_keys by slot, and keeps a copy of these small tables on every node: meta,
-// generations, people, counters, refusals, refusal_counts, cursors, processes, documents. The statements keep
-// to this:
+// generations, people, counters, refusals, refusal_counts, cursors, processes,
+// documents, sign_ins. The statements keep to this:
 //
 //   - every transaction that writes to divided tables names one slot in each statement;
 //   - no transaction writes to a divided and to a small table, but opening and dropping a

@@ -5,6 +5,7 @@ import (
 	"io"
 
 	"arcdrift/agent/alerting"
+	"arcdrift/agent/auth"
 	"arcdrift/agent/forward"
 	"arcdrift/agent/intake"
 	"arcdrift/agent/share"
@@ -63,10 +64,10 @@ type Shared interface {
 	// while lease returns the lease for the whole fleet; a decision is
 	// [alerting.ErrChanged] if another process has decided since this one last read.
 	Decisions(lease func() (share.Lease, bool)) alerting.Store
-	// Document is a text that the processes share, with its version, nil and 0 if there is
-	// none. ReplaceDocument stores another, unless a third has taken its place.
-	Document(name string) (body []byte, version int64, err error)
-	ReplaceDocument(name string, version int64, body []byte) (replaced bool, err error)
+	// Documents are texts that the processes share, SignIns the sign-ins of browsers at
+	// any of them.
+	auth.Documents
+	auth.SignIns
 }
 
 // Use says what a store is opened for.

@@ -164,7 +164,7 @@ func (s *Server) announce(entries []drift.Entry) {
 
 // pages is the HTTP service.
 func (s *Server) pages(env Env) (*web.Server, error) {
-	sessions, err := auth.OpenSessions(s.config.DB+".sessions", env.Now)
+	sessions, err := s.signIns(env)
 	if err != nil {
 		return nil, err
 	}

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"arcdrift/agent/alerting"
+	"arcdrift/agent/auth"
 	"arcdrift/agent/fleet"
 	"arcdrift/agent/metrics"
 	"arcdrift/agent/reach"
@@ -63,6 +64,14 @@ type followers struct {
 func (f followers) Relearn() {
 	f.customers.changed()
 	f.Fleet.Relearn()
+}
+
+// signIns are those of browsers: in a file, or at all processes that have the store.
+func (s *Server) signIns(env Env) (*auth.Sessions, error) {
+	if shared, several := s.store.(reach.Shared); several {
+		return auth.ShareSessions(shared, env.Now), nil
+	}
+	return auth.OpenSessions(s.config.DB+".sessions", env.Now)
 }
 
 // decisions is where the alerting keeps what it decides.
