@@ -82,6 +82,12 @@ func OpenShared(path string, documents Documents, now func() time.Time) (*Keys, 
 	return k, err
 }
 
+// PutAccounts makes the accounts of a file those that several processes share, and returns
+// whether it did: not if there are some already.
+func PutAccounts(documents Documents, file []byte) (put bool, err error) {
+	return documents.ReplaceDocument(accountsDocument, 0, file)
+}
+
 // pull copies the shared accounts into the file, if they differ, and returns their version.
 func (k *Keys) pull() (version int64, err error) {
 	body, version, err := k.shared.documents.Document(accountsDocument)

@@ -23,6 +23,8 @@ import (
 
 	"arcdrift/agent/agenttest"
 	"arcdrift/agent/cli"
+	"arcdrift/agent/pgstore"
+	"arcdrift/agent/store"
 	"arcdrift/drift/advise"
 )
 
@@ -334,23 +336,55 @@ func signedInAnywhere(t *testing.T, secret string, one, two *process) {
 	}
 }
 
-// A store of an agent goes into a database with all that it keeps, and the digests of both
-// are the same. Again is harmless.
+// A store of an agent goes into a database with all that it keeps: the digests of both are
+// the same, the chains go on, and the accounts are there.
 func TestAdopt(t *testing.T) {
 	y := newYard(t)
 	file := agenttest.FilledStore(t, 300)
 	r := agenttest.Run(t, cli.Env{Stdin: strings.NewReader(`{"type":"usage","machine":"K-01","arc_count":-1}`)}, "import", "--db", file, "-")
 	require.Equal(t, cli.ExitRefused, r.Code, r.Err)
-	for range 2 {
-		assert.Contains(t, y.run(t, "adopt", file), "300 records")
-	}
+	r = agenttest.Run(t, cli.Env{}, "person", "add", "lead", "--role", "manager", "--db", file)
+	require.Equal(t, cli.ExitDone, r.Code, r.Err)
+	out := y.run(t, "adopt", file)
+	assert.Contains(t, out, "300 records")
+	assert.Contains(t, out, "The accounts were taken over.")
+	assert.Contains(t, y.run(t, "person", "list", "--db", filepath.Join(y.dir, "one")), "lead")
+	assert.Contains(t, y.run(t, "verify"), "Sound")
+
 	want := agenttest.Run(t, cli.Env{}, "verify", "--digests", "--format", "json", "--db", file)
 	got := y.run(t, "verify", "--digests", "--format", "json")
 	_, digests, _ := strings.Cut(want.Out, "\n")
 	_, theirs, _ := strings.Cut(got, "\n")
 	assert.Equal(t, digests, theirs)
+	sameChains(t, y, file)
+
+	again := y.command("adopt", file)
+	said, err := again.CombinedOutput()
+	require.Error(t, err)
+	assert.Contains(t, string(said), "the store is not empty")
 	back := agenttest.Run(t, cli.Env{Stdin: strings.NewReader(y.run(t, "export"))}, "import", "--db", agenttest.DB(t), "-")
 	assert.Equal(t, cli.ExitDone, back.Code, "and out again: %s", back.Err)
+}
+
+// sameChains compares where the chains of a file and of the database stand.
+func sameChains(t *testing.T, y *yard, path string) {
+	t.Helper()
+	file, err := store.Open(path, time.Now, store.Options{ReadOnly: true})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, file.Close()) }()
+	db, err := pgstore.Open(t.Context(), y.URL(y.database), time.Now, pgstore.Options{})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, db.Close()) }()
+	machines, err := file.Machines()
+	require.NoError(t, err)
+	require.NotEmpty(t, machines)
+	for _, name := range machines {
+		was, _, err := file.HeadAt(name, time.Now())
+		require.NoError(t, err)
+		is, _, err := db.HeadAt(name, time.Now())
+		require.NoError(t, err)
+		require.Equal(t, was, is, name)
+	}
 }
 
 func first(status int, _ string) int { return status }

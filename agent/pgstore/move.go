@@ -20,23 +20,23 @@ import (
 // at any time.
 var ErrNotEmpty = errors.New("the store is not empty: adopt into an empty one, or export there and import here")
 
-// errAdopting says that moving a file in did not come to its end.
-var errAdopting = errors.New("a file was being moved into this database and that did not end: drop the database, make it again and adopt the file again")
+// errAdopting says that moving a file in did not come to its end, errRunning that processes
+// of a hub use the database.
+var (
+	errAdopting = errors.New("a file was being moved into this database and that did not end: adopt the file again")
+	errRunning  = errors.New("processes of the hub use this database: end them first, or wait ten seconds if they were lost")
+)
 
 // Adopt moves everything that a file keeps into this store, which has to be empty: entries
 // with their numbers, chains and arrivals, people, refusals, decisions, outbox and
 // cursors. Compacted arc counts stay compacted. The cache is not moved. At the end the
-// digests of both are compared; until then, and after a failure, the store cannot be
-// opened. It returns the number of entries. Nothing may write to the file meanwhile.
-// Accounts are in files beside the store, and are not touched.
+// digests of both are compared; until then, and after a failure, the store can only be
+// opened with [Options.Adopting], and adopting begins from the start. It returns the
+// number of entries. Nothing may write to the file meanwhile. Accounts are in files beside
+// the store, and are not touched.
 func (s *Store) Adopt(ctx context.Context, from *store.Store) (entries uint64, err error) {
-	tag, err := s.pool.Exec(ctx, `update meta set adopting = true, name = $1
-		where not adopting and not exists (select from slots where entries > 0) and not exists (select from refusals) and not exists (select from decisions) and not exists (select from people)`, from.Name())
-	if err != nil {
-		return 0, away(err)
-	}
-	if tag.RowsAffected() == 0 {
-		return 0, ErrNotEmpty
+	if err := s.beginAdopting(ctx, from.Name()); err != nil {
+		return 0, err
 	}
 	a := adopting{s: s, from: from, slots: map[int]*adopted{}}
 	for _, step := range []func(context.Context) error{a.entries, a.people, a.refusals, a.decisions, a.cursors, a.same} {
@@ -47,6 +47,37 @@ func (s *Store) Adopt(ctx context.Context, from *store.Store) (entries uint64, e
 	_, err = s.pool.Exec(ctx, `update meta set adopting = false`)
 	s.name = from.Name()
 	return a.count, away(err)
+}
+
+// beginAdopting notes that a file is being moved in, after it has taken back what a move
+// that did not end has written.
+func (s *Store) beginAdopting(ctx context.Context, name string) error {
+	return s.inOne(ctx, func(tx pgx.Tx) error {
+		var again, running bool
+		err := tx.QueryRow(ctx, `select adopting, exists (select from processes where until > clock_timestamp()) from meta for update`).Scan(&again, &running)
+		switch {
+		case err != nil:
+			return err
+		case running:
+			return errRunning
+		case again:
+			for _, sql := range []string{
+				`truncate entries, heads, counts, people, refusals, refusal_counts, counters, decisions, outcomes, outbox, outbox_keys, cursors`,
+				`delete from generations where generation = 0`,
+				`update slots set epoch = 1, seq = 0, entries = 0, conflicts = 0, machines = 0`,
+			} {
+				if _, err := tx.Exec(ctx, sql); err != nil {
+					return err
+				}
+			}
+		}
+		tag, err := tx.Exec(ctx, `update meta set adopting = true, name = $1
+			where not exists (select from slots where entries > 0) and not exists (select from refusals) and not exists (select from decisions) and not exists (select from people)`, name)
+		if err == nil && tag.RowsAffected() == 0 {
+			err = ErrNotEmpty
+		}
+		return err
+	})
 }
 
 // adopting is the state of one Adopt.

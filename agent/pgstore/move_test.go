@@ -106,7 +106,17 @@ func TestHalfAFileIsNoStore(t *testing.T) {
 	_, err := s.Adopt(t.Context(), f)
 	require.Error(t, err)
 	_, err = pgstore.Open(t.Context(), server.URL(at), time.Now, pgstore.Options{})
-	require.ErrorContains(t, err, "drop the database")
+	require.ErrorContains(t, err, "adopt the file again")
+
+	require.NoError(t, server.Do(t.Context(), at, `create table cursors (name text collate "C" primary key, epoch bigint not null, seq bigint not null, refusal bigint not null, people bigint not null)`))
+	again, err := pgstore.Open(t.Context(), server.URL(at), time.Now, pgstore.Options{Adopting: true})
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, again.Close()) })
+	n, err := again.Adopt(t.Context(), f)
+	require.NoError(t, err)
+	assert.EqualValues(t, 21, n)
+	sound(t, again)
+	require.NoError(t, open(t, server.URL(at)).Ready(t.Context()))
 }
 
 // The way back to a file keeps what can be kept.

@@ -37,6 +37,8 @@ type Options struct {
 	Statement time.Duration
 	// Connect is how long a connection may take to come up; 0 is 5 s.
 	Connect time.Duration
+	// Adopting opens also a database into which moving a file did not end, for [Store.Adopt].
+	Adopting bool
 }
 
 // Store is an open store. Its methods may be called from several goroutines at once.
@@ -183,7 +185,7 @@ func (s *Store) prepare(ctx context.Context) error {
 	if err := s.pool.QueryRow(ctx, `select name, slots, adopting from meta`).Scan(&s.name, &s.slots, &adopting); err != nil {
 		return err
 	}
-	if adopting {
+	if adopting && !s.options.Adopting {
 		return errAdopting
 	}
 	var ready int

@@ -136,21 +136,6 @@ func (s *Store) Oldest(queue string) (OutboxItem, bool, error) {
 	return out, found && err == nil, err
 }
 
-// Items returns all items that are not settled, those of one queue in their order. A
-// corrupt one is left out: its message was reported when the store was opened.
-func (s *Store) Items() (out []OutboxItem, err error) {
-	err = s.view(func(tx *bbolt.Tx) error {
-		each(tx, outboxBucket, func(k, v []byte) {
-			queue, _, _ := bytes.Cut(k, []byte{0})
-			if key, body, ok := decodeItem(k, v); ok {
-				out = append(out, OutboxItem{string(queue), key, bytes.Clone(body)})
-			}
-		})
-		return nil
-	})
-	return out, err
-}
-
 // Waiting counts the items of a queue that are not settled.
 func (s *Store) Waiting(queue string) (int, error) {
 	n := 0
