@@ -32,6 +32,7 @@ import (
 type yard struct {
 	*agenttest.Postgres
 	broker, database, dir string
+	params                string // of the database's URL
 }
 
 // process is one process of the hub.
@@ -46,7 +47,7 @@ type process struct {
 // command is a command line of the program on the yard's database.
 func (y *yard) command(args ...string) *exec.Cmd {
 	cmd := exec.Command("arcdrift-hub", args...)
-	cmd.Env = append(os.Environ(), "ARCDRIFT_DATABASE="+y.URL(y.database))
+	cmd.Env = append(os.Environ(), "ARCDRIFT_DATABASE="+y.URL(y.database)+y.params)
 	return cmd
 }
 
@@ -148,7 +149,7 @@ func newYard(t *testing.T) *yard {
 func TestTwoProcesses(t *testing.T) {
 	y := newYard(t)
 	hook := agenttest.NewReceiver(t)
-	alerts := []string{"--alert-channel", "hook=" + hook.URL, "--alert-secret", "hook=" + agenttest.SecretFile(t), "--alert-note", "nobody"}
+	alerts := []string{"--keep-counts", "100", "--alert-channel", "hook=" + hook.URL, "--alert-secret", "hook=" + agenttest.SecretFile(t), "--alert-note", "nobody"}
 	one := y.start(t, "one", alerts...)
 	two := y.start(t, "two", alerts...)
 	agenttest.Soon(t, "the slots are shared", func() bool { return one.held(t) == "32" && two.held(t) == "32" })
@@ -385,6 +386,40 @@ func sameChains(t *testing.T, y *yard, path string) {
 		require.NoError(t, err)
 		require.Equal(t, was, is, name)
 	}
+}
+
+// Compacting takes nothing from the answers, of now and of a moment of the past.
+func TestACompactedHubAnswersTheSame(t *testing.T) {
+	y := newYard(t)
+	var lines strings.Builder
+	begun := time.Now().UTC().Truncate(24*time.Hour).AddDate(0, 0, -40)
+	for n := range 200 {
+		at := begun.Add(time.Duration(n) * 4 * time.Hour).Format(time.RFC3339)
+		if n%6 == 0 {
+			fmt.Fprintf(&lines, `{"type":"calibration","machine":"K-07","model":"type-1","time":%q,"passed":true,"meltback_left_um":%d,"meltback_right_um":249,"meltback_target_um":250,"meltback_tolerance_um":10,"power_setting_pct":1.5,"arc_count":%d}`+"\n", at, 247+n%7, 11*n)
+		}
+		fmt.Fprintf(&lines, `{"type":"usage","id":"u-%d","machine":"K-07","time":%q,"arc_count":%d,"extra":{"firmware":"2.1"}}`+"\n", n, at, 11*n)
+	}
+	records := filepath.Join(y.dir, "records.jsonl")
+	require.NoError(t, os.WriteFile(records, []byte(lines.String()), 0o600))
+	y.run(t, "import", records)
+	ask := func() string {
+		then := begun.AddDate(0, 0, 20).Format(time.RFC3339)
+		return y.run(t, "assess", "--format", "json", "--as-of", begun.AddDate(0, 0, 39).Format(time.RFC3339)) + y.run(t, "assess", "--format", "json", "--as-of", then)
+	}
+	before := ask()
+	db, err := pgstore.Open(t.Context(), y.URL(y.database), time.Now, pgstore.Options{})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, db.Close()) }()
+	compact := func(keep int) int {
+		n, err := db.Compact(t.Context(), store.Compaction{Keep: keep})
+		require.NoError(t, err)
+		return n
+	}
+	require.Zero(t, compact(100), "a new generation begins")
+	require.Equal(t, 200, compact(0))
+	assert.Equal(t, before, ask())
+	assert.Contains(t, y.run(t, "verify"), "200 old arc counts compacted")
 }
 
 func first(status int, _ string) int { return status }

@@ -159,10 +159,7 @@ func TestAGenerationIsDropped(t *testing.T) {
 	_, err = s.Drop(ctx, 1)
 	require.ErrorContains(t, err, "a hub does not have")
 	require.NoError(t, s.SetCursor("https://hub.example", store.Cursor{Epoch: 1, Seq: 1 << 40}))
-	dropped, err := s.Compact(ctx, time.Hour)
-	require.NoError(t, err)
-	assert.Zero(t, dropped, "it is younger than that")
-	dropped, err = s.Compact(ctx, 0)
+	dropped, err := s.Drop(ctx, 1)
 	require.NoError(t, err)
 	assert.EqualValues(t, 12, dropped)
 
@@ -185,5 +182,47 @@ func TestAGenerationIsDropped(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, all, 2)
 	assert.True(t, all[0].Gone && !all[1].Gone)
+	sound(t, s)
+}
+
+// Compacting begins new generations and drops old ones by the number of arc counts, and
+// changes no answer, digest, order or repeat.
+func TestOldArcCountsAreDropped(t *testing.T) {
+	s := open(t, url(t))
+	filled(t, s) // three machines, 12 arc counts
+	compact := func() int { return must(s.Compact(t.Context(), store.Compaction{Keep: 4})) }
+	assert.Zero(t, compact(), "no more than 12 are there")
+	more := func(from int) {
+		for n := range 6 {
+			_, err := s.Append([]drift.Entry{usage("K-1", from+n), usage("K-2", from+n)}, nil)
+			require.NoError(t, err)
+		}
+	}
+	more(100)
+	digests, counters := must(s.Digests()), must(s.Counters())
+	history := func(whole bool) (all []drift.Entry) {
+		for _, machine := range must(s.Machines()) {
+			all = append(all, must(s.History(machine))...)
+		}
+		for i := range all {
+			if !whole && all[i].Type == drift.TypeUsage {
+				all[i].Extra = nil
+			}
+		}
+		return all
+	}
+	whole, before := history(true), history(false)
+	require.NotEqual(t, whole, before, "the control")
+	assert.Equal(t, 12, compact())
+	assert.NotEqual(t, whole, history(true))
+	assert.Equal(t, before, history(false))
+	assert.Equal(t, digests, must(s.Digests()))
+	assert.Equal(t, counters, must(s.Counters()))
+	assert.EqualValues(t, 12, must(s.Stats()).Compacted)
+	again := must(s.Append([]drift.Entry{usage("K-1", 11), usage("K-2", 3)}, nil))
+	assert.True(t, again[0].Duplicate && again[1].Duplicate)
+	assert.Zero(t, compact(), "nothing is new")
+	more(200)
+	assert.Equal(t, 12, compact())
 	sound(t, s)
 }

@@ -4,9 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/jackc/pgx/v5"
+
+	"arcdrift/agent/store"
 )
 
 // Generation is the arc counts that were taken while it was the newest one.
@@ -95,26 +98,60 @@ func (s *Store) Drop(ctx context.Context, generation int) (dropped uint64, err e
 	return dropped, err
 }
 
-// Compact is the hub's form of [store.Store.Compact]: it drops every generation that was
-// opened, and followed by another, before a moment of the database's clock.
-func (s *Store) Compact(ctx context.Context, olderThan time.Duration) (dropped uint64, err error) {
+// generationsKept is in how many generations the arc counts are that stay whole: when the
+// newest holds its part of them, another one begins.
+const generationsKept = 4
+
+// Compact is the hub's form of [store.Store.Compact]. What stays whole are the newest arc
+// counts in order of taking, what.Keep for each machine on average and a quarter more at
+// most, as whole generations are dropped; the last of a machine that has been silent for
+// long is not among them. It begins a new generation when it is time. Only one process may
+// call it, once a day or so. What a hub does not have is kept, whatever what.Hub says: see
+// [Store.Drop].
+func (s *Store) Compact(ctx context.Context, what store.Compaction) (dropped int, err error) {
 	all, err := s.Generations(ctx)
 	if err != nil {
 		return 0, err
 	}
-	var now time.Time
-	if err := s.pool.QueryRow(ctx, `select now()`).Scan(&now); err != nil {
+	var machines uint64
+	if err := s.pool.QueryRow(ctx, `select coalesce(sum(machines), 0) from slots`).Scan(&machines); err != nil {
 		return 0, away(err)
 	}
-	for i := 0; i+1 < len(all); i++ {
-		if all[i].Gone || now.Sub(all[i+1].Opened) < olderThan {
+	keep := machines * uint64(max(what.Keep, 0))
+	var newer uint64 // arc counts in the generations after this one
+	for i, g := range slices.Backward(all) {
+		if g.Gone {
 			continue
 		}
-		n, err := s.Drop(ctx, all[i].Number)
-		dropped += n
+		if i < len(all)-1 && newer >= keep {
+			n, err := s.Drop(ctx, g.Number)
+			dropped += int(n)
+			if err != nil {
+				return dropped, err
+			}
+			continue
+		}
+		holds, err := s.holds(ctx, g.Number)
 		if err != nil {
 			return dropped, err
 		}
+		if i == len(all)-1 && holds > 0 && holds >= keep/generationsKept {
+			if _, err := s.OpenGeneration(ctx); err != nil {
+				return dropped, err
+			}
+		}
+		newer += holds
 	}
 	return dropped, nil
+}
+
+// holds counts the arc counts of a generation, slot by slot, so that no statement takes
+// long.
+func (s *Store) holds(ctx context.Context, generation int) (total uint64, err error) {
+	for slot := 0; slot < s.slots && err == nil; slot++ {
+		var n uint64
+		err = s.pool.QueryRow(ctx, `select count(*) from counts where generation = $1 and slot = $2`, generation, slot).Scan(&n)
+		total += n
+	}
+	return total, away(err)
 }

@@ -32,6 +32,7 @@ type compactor struct {
 	store compactable
 	keep  int
 	hub   *forward.Hub // what it does not have yet is kept; nil for none
+	leads func() bool  // of several processes with one store one compacts; nil for always
 	log   *slog.Logger
 }
 
@@ -48,6 +49,9 @@ func (c *compactor) Run(ctx context.Context) error {
 		case <-ctx.Done():
 			return nil
 		case <-time.After(pause):
+		}
+		if c.leads != nil && !c.leads() {
+			continue
 		}
 		if err := c.compact(ctx); err != nil && ctx.Err() == nil {
 			c.log.Error("old arc counts could not be compacted", "error", err)

@@ -27,7 +27,7 @@ func (s *Server) Refused() (int, error) {
 
 // Compact compacts a store once, as the agent does from time to time.
 func Compact(ctx context.Context, s *store.Store, keep int, hub *forward.Hub, log *slog.Logger) error {
-	return (&compactor{s, keep, hub, log}).compact(ctx)
+	return (&compactor{s, keep, hub, nil, log}).compact(ctx)
 }
 
 // NewSystemd reports to a service manager.

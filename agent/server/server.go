@@ -147,7 +147,7 @@ func (s *Server) assemble(env Env) (err error) {
 		if !can {
 			return setting.Errorf("keep-counts is %d, but this store cannot reduce old arc counts: leave it out", s.config.KeepCounts)
 		}
-		s.services = append(s.services, &compactor{c, s.config.KeepCounts, s.config.Hub, s.log})
+		s.services = append(s.services, &compactor{c, s.config.KeepCounts, s.config.Hub, s.leads(), s.log})
 	}
 	s.services = append(s.services, &readiness{s.Ready, s.log})
 	if s.manager = newSystemd(env.Environ, s.sound); s.manager.socket != "" {
