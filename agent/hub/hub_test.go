@@ -358,6 +358,7 @@ func TestAdopt(t *testing.T) {
 	_, theirs, _ := strings.Cut(got, "\n")
 	assert.Equal(t, digests, theirs)
 	sameChains(t, y, file)
+	samePack(t, y, file)
 
 	again := y.command("adopt", file)
 	said, err := again.CombinedOutput()
@@ -365,6 +366,30 @@ func TestAdopt(t *testing.T) {
 	assert.Contains(t, string(said), "the store is not empty")
 	back := agenttest.Run(t, cli.Env{Stdin: strings.NewReader(y.run(t, "export"))}, "import", "--db", agenttest.DB(t), "-")
 	assert.Equal(t, cli.ExitDone, back.Code, "and out again: %s", back.Err)
+}
+
+// samePack: with the same key a pack of proof is the same as before the move, byte for byte.
+func samePack(t *testing.T, y *yard, file string) {
+	t.Helper()
+	args := func(db, out string) []string {
+		return []string{"proof", "--machine", "K-01", "--from", "2026-03-01", "--to", "2026-03-02", "--known-at", agenttest.Now.Add(time.Hour).Format(time.RFC3339), "--db", db, "--out", out}
+	}
+	before, after := filepath.Join(y.dir, "before.zip"), filepath.Join(y.dir, "after.zip")
+	r := agenttest.Run(t, cli.Env{}, args(file, before)...)
+	require.Equal(t, cli.ExitDone, r.Code, r.Err)
+	db := filepath.Join(y.dir, "one")
+	for _, ending := range []string{".key", ".keys"} {
+		raw, err := os.ReadFile(file + ending)
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(db+ending, raw, 0o600))
+	}
+	y.run(t, args(db, after)...)
+	want, err := os.ReadFile(before)
+	require.NoError(t, err)
+	got, err := os.ReadFile(after)
+	require.NoError(t, err)
+	assert.True(t, bytes.Equal(want, got), "%d and %d bytes", len(want), len(got))
+	assert.Contains(t, y.run(t, "proof", "verify", after), "")
 }
 
 // sameChains compares where the chains of a file and of the database stand.
