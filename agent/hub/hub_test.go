@@ -154,6 +154,8 @@ func TestTwoProcesses(t *testing.T) {
 	two := y.start(t, "two", alerts...)
 	agenttest.Soon(t, "the slots are shared", func() bool { return one.held(t) == "32" && two.held(t) == "32" })
 
+	assert.NotContains(t, one.said.String(), "by another key")
+	assert.Contains(t, two.said.String(), "signs packs of proof by another key", "each made its own")
 	takenAnywhere(t, y, one, two)
 	alertedOnce(t, hook, two)
 	one = lostNothing(t, y, one, two, alerts)

@@ -71,6 +71,7 @@ type Server struct {
 	spares        sparesCache
 	proofs        *proof.Maker
 	noKey         bool        // there was none at the start to sign packs with
+	otherKey      string      // that other processes sign by another key, as a sentence; "" if not
 	publishers    []publisher // where states and alerts go
 	services      []runner
 }
@@ -207,6 +208,10 @@ func (s *Server) openProofs(env Env) {
 	if _, err := s.proofs.Fingerprint(); err != nil {
 		s.noKey = true
 		s.log.Warn(unsigned(err))
+		return
+	}
+	if s.otherKey = s.compareKeys(env.Now()); s.otherKey != "" {
+		s.log.Warn(s.otherKey)
 	}
 }
 
@@ -394,6 +399,9 @@ func (s *Server) diagnostics() []string {
 		if _, err := s.proofs.Fingerprint(); err != nil {
 			out = append(out, unsigned(err))
 		}
+	}
+	if s.otherKey != "" {
+		out = append(out, s.otherKey)
 	}
 	return append(out, s.reader.LeftOut()...)
 }

@@ -15,6 +15,7 @@ import (
 	"arcdrift/agent/metrics"
 	"arcdrift/agent/reach"
 	"arcdrift/agent/share"
+	"arcdrift/agent/storekey"
 	"arcdrift/agent/version"
 	"arcdrift/agent/web"
 	"arcdrift/drift/advise"
@@ -72,6 +73,40 @@ func (s *Server) signIns(env Env) (*auth.Sessions, error) {
 		return auth.ShareSessions(shared, env.Now), nil
 	}
 	return auth.OpenSessions(s.config.DB+".sessions", env.Now)
+}
+
+// keyDocument is the name of the public key by which the processes sign packs of proof.
+const keyDocument = "signing key"
+
+// compareKeys says in a sentence that this process signs packs of proof by another key than
+// the others; "" if not. The first process notes its key, and so does one whose key
+// follows on the one that is noted.
+func (s *Server) compareKeys(now time.Time) string {
+	shared, several := s.store.(reach.Shared)
+	if !several {
+		return ""
+	}
+	ring, err := storekey.Open(storekey.Path(s.config.DB), now)
+	if err != nil {
+		return unsigned(err)
+	}
+	mine := ring.Current().Public
+	body, version, err := shared.Document(keyDocument)
+	if err != nil {
+		return fmt.Sprintf("The key for packs of proof could not be compared with that of the other processes: %v.", err)
+	}
+	theirs := string(body)
+	if mine == theirs {
+		return ""
+	}
+	before := slices.ContainsFunc(ring.Keys(), func(k storekey.Key) bool { return k.Public == theirs })
+	if version == 0 || before {
+		replaced, err := shared.ReplaceDocument(keyDocument, version, []byte(mine))
+		if err == nil && replaced {
+			return ""
+		}
+	}
+	return "This process signs packs of proof by another key than the first process of the hub. Copy FILE.key and FILE.keys from there, and start this process again."
 }
 
 // decisions is where the alerting keeps what it decides.
