@@ -111,7 +111,7 @@ func wait(b *testing.B, done func() bool) {
 		select {
 		case <-b.Context().Done():
 			b.Fatal("ended while waiting")
-		case <-time.After(200 * time.Millisecond):
+		case <-time.After(time.Second):
 		}
 	}
 }
