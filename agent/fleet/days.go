@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"maps"
 	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -24,6 +25,9 @@ type dayCounts struct {
 	// since is, of each machine with new entries, the day of the oldest of them; under ""
 	// that of the oldest new setup, which concerns all.
 	since map[string]health.Day
+	// heard are the days that other processes have published, by machine, in their stored
+	// form.
+	heard map[string][]byte
 
 	// turn is held by whoever works on the fleet: new records, or the days of one machine.
 	// Learning for past days goes on beside new records, on one processor.
@@ -85,6 +89,30 @@ func (d *dayCounts) takeSince() map[string]health.Day {
 	return since
 }
 
+// hear notes the days of machines that other processes have published, by their names in
+// the cache.
+func (d *dayCounts) hear(values map[string][]byte) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.heard == nil {
+		d.heard = map[string][]byte{}
+	}
+	for name, raw := range values {
+		if machine, of := strings.CutPrefix(name, daysPrefix); of {
+			d.heard[machine] = raw
+		}
+	}
+}
+
+// take returns and forgets what was heard of a machine, nil for nothing.
+func (d *dayCounts) take(machine string) []byte {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	raw := d.heard[machine]
+	delete(d.heard, machine)
+	return raw
+}
+
 // New entries are counted at most once a minute, and at most a thirtieth of the time is
 // spent on it. Computing states takes at most half of one processor.
 const (
@@ -141,7 +169,7 @@ func (d *dayCounts) due(now time.Time) bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	left := d.next.Sub(now)
-	return len(d.since) > 0 && (left <= 0 || left > 24*time.Hour) // a clock may be set back
+	return len(d.since)+len(d.heard) > 0 && (left <= 0 || left > 24*time.Hour) // a clock may be set back
 }
 
 // countAgain counts the entries that came since the last time.
@@ -158,14 +186,17 @@ func (f *Fleet) countAgain(ctx context.Context, g *generation, now time.Time) er
 			if err := ctx.Err(); err != nil {
 				return err
 			}
+			was := d.machines[name]
+			if theirs := f.daysFrom(d.take(name), name); theirs != nil {
+				was = theirs
+			}
 			if !f.mine(name) {
-				if theirs := f.keptDay(g, name); theirs != nil {
-					next[name] = theirs.extended(d.until)
+				if was != nil {
+					next[name] = was.extended(d.until)
 				}
 				continue
 			}
 			from, touched := oldest(since, append([]string{name, ""}, then.before[name]...))
-			was := d.machines[name]
 			if was != nil && !touched {
 				next[name] = was.extended(d.until)
 				continue
@@ -310,7 +341,7 @@ func (f *Fleet) keepDays(g *generation, name string, m *machineDays) {
 
 // keptDays reads the days of the machines of this process that are in the cache.
 func (f *Fleet) keptDays(g *generation) map[string]*machineDays {
-	all := map[string]*machineDays{}
+	d, all := &f.days, map[string]*machineDays{}
 	if g.cache == nil {
 		return all
 	}
@@ -318,7 +349,10 @@ func (f *Fleet) keptDays(g *generation) map[string]*machineDays {
 		if !f.mine(name) {
 			continue
 		}
-		m := f.keptDay(g, name)
+		m := f.daysFrom(d.take(name), name)
+		if m == nil {
+			m = f.keptDay(g, name)
+		}
 		if m == nil || m.setups != g.setupsDigest {
 			continue
 		}
@@ -334,13 +368,18 @@ func (f *Fleet) keptDays(g *generation) map[string]*machineDays {
 	return all
 }
 
-// keptDay reads the days of one machine from the cache; nil for none, or those of another
-// build.
+// keptDay reads the days of one machine from the cache; nil for none.
 func (f *Fleet) keptDay(g *generation, name string) *machineDays {
 	raw, err := g.cache.Cached(dayName(name))
 	if err != nil {
 		return nil
 	}
+	return f.daysFrom(raw, name)
+}
+
+// daysFrom reads the stored form of the days of a machine; nil for none, or for those of
+// another build.
+func (f *Fleet) daysFrom(raw []byte, name string) *machineDays {
 	head, rest, _ := bytes.Cut(raw, []byte("\n"))
 	var form keptForm
 	if json.Unmarshal(head, &form) != nil || form.Build != f.checkpoints.build {

@@ -142,6 +142,7 @@ func (f *Fleet) Taken(values, links map[string][]byte) {
 			}
 		}
 	}
+	f.days.hear(values)
 	f.mu.Lock()
 	f.share.news.add(came)
 	f.mu.Unlock()

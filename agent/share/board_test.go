@@ -61,6 +61,7 @@ type board struct {
 	versions  map[int]int64
 	unkept    string        // the machine whose state cannot be published
 	states    int           // how many states of machines were read one by one
+	days      int           // and how many days
 	shut      chan struct{} // until it is closed, nobody reads what is published
 }
 
@@ -115,6 +116,26 @@ func (b *board) statesRead() int {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.states
+}
+
+func (b *board) daysRead() int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.days
+}
+
+// daysPublished is of how many machines the days are published.
+func (b *board) daysPublished() (n int) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, values := range b.values {
+		for name := range values {
+			if machine, of := fleet.MachineOf(name); of && machine != name {
+				n++
+			}
+		}
+	}
+	return n
 }
 
 func (b *board) cut(away bool) {
@@ -236,8 +257,11 @@ func (b *board) Published(_ context.Context, slot int, after int64) (map[string]
 func (b *board) Value(_ context.Context, slot int, name string) ([]byte, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	if fleet.IsMachine(name) {
+	switch machine, of := fleet.MachineOf(name); {
+	case of && machine == name:
 		b.states++
+	case of:
+		b.days++
 	}
 	return b.values[slot][name].raw, nil
 }

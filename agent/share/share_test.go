@@ -249,6 +249,22 @@ func TestTakeoverReadsWhatMoved(t *testing.T) {
 	assert.LessOrEqual(t, b.statesRead()-before, 2*len(moved), "two for each: new records may be heard of twice")
 }
 
+// The days of the machines of other processes come with what those publish: they are not
+// read one by one.
+func TestDaysComeWithTheStates(t *testing.T) {
+	const machines = 40
+	s := &storetest.Memory{}
+	fill(t, s, machines, 0, 2)
+	b := newBoard(s)
+	one := begin(t, b, "one")
+	soon(t, "one has counted the days", func() bool { return len(one.fleet.Days().Machines) == machines })
+	soon(t, "one has published them", func() bool { return b.daysPublished() == machines })
+	before := b.daysRead()
+	two := begin(t, b, "two")
+	soon(t, "two knows the days of all", func() bool { return len(two.fleet.Days().Machines) == machines })
+	assert.Equal(t, before, b.daysRead())
+}
+
 // A process that cannot renew its leases works on nothing once they have ended, and what
 // it publishes with the number of an old lease changes nothing.
 func TestAPausedProcess(t *testing.T) {
