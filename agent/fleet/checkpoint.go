@@ -155,6 +155,9 @@ const (
 	keepEvery  = time.Hour
 	mostFresh  = 10_000
 	keptAtOnce = 1000 // so that records do not wait long for it
+	// sharedAtOnce is so many where processes share a fleet: each part writes to every slot,
+	// a transaction each, so that small parts take many times as long.
+	sharedAtOnce = 8000
 )
 
 // of returns the checkpoint of a machine that was made with the populations of this
@@ -215,7 +218,11 @@ func (n *checkpoints) keep(g *generation, now time.Time) error {
 		}
 		n.id = g.id
 	}
-	for chunk := range slices.Chunk(names, keptAtOnce) {
+	atOnce := keptAtOnce
+	if n.atOnce {
+		atOnce = sharedAtOnce
+	}
+	for chunk := range slices.Chunk(names, atOnce) {
 		for _, name := range chunk {
 			values[name] = fresh[name]
 		}

@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"bytes"
+	"fmt"
 	"log/slog"
 	"math"
 	"strings"
@@ -38,4 +39,25 @@ func TestAStateWithoutAStoredForm(t *testing.T) {
 	m, err := k.checkpoints.current(g, name)
 	require.NoError(t, err)
 	assert.NotEmpty(t, m.link)
+}
+
+// putting counts how often something is stored.
+type putting struct {
+	Cache
+	times int
+}
+
+func (p *putting) PutCached(map[string][]byte) error { p.times++; return nil }
+
+// Where processes share a fleet, the states of many machines are published at once: each
+// part is a transaction for every slot.
+func TestManyStatesArePublishedAtOnce(t *testing.T) {
+	p := &putting{}
+	n := &checkpoints{cache: p, atOnce: true, fresh: map[string][]byte{}, id: "same"}
+	for i := range 5 * keptAtOnce {
+		n.fresh[fmt.Sprintf("K-%05d", i)] = []byte("state")
+	}
+	require.NoError(t, n.keep(&generation{id: "same"}, evening))
+	assert.Equal(t, 1, p.times)
+	assert.Empty(t, n.fresh)
 }

@@ -5,12 +5,18 @@ import (
 	"errors"
 	"time"
 
+	"golang.org/x/sync/errgroup"
+
 	"arcdrift/agent/fleet"
 	"arcdrift/drift"
 )
 
 // patience is how long one reading or writing of published states may take.
 const patience = 30 * time.Second
+
+// publishAtOnce is for how many slots states are published at once: each is a transaction
+// of its own, and their commits wait together.
+const publishAtOnce = 4
 
 // slot is where a name of the cache is published.
 func (s *Share) slot(name string) int {
@@ -45,14 +51,19 @@ func (s *Share) PutCached(values map[string][]byte) error {
 	}
 	ctx, stop := context.WithTimeout(context.Background(), patience)
 	defer stop()
+	group, ctx := errgroup.WithContext(ctx)
+	group.SetLimit(publishAtOnce)
 	for slot, some := range bySlot {
 		lease, held := s.Lease(slot)
 		if !held {
 			continue
 		}
-		if err := s.table.Publish(ctx, slot, lease.Fence, some); err != nil && !errors.Is(err, ErrFenced) {
-			return err
-		}
+		group.Go(func() error {
+			if err := s.table.Publish(ctx, slot, lease.Fence, some); err != nil && !errors.Is(err, ErrFenced) {
+				return err
+			}
+			return nil
+		})
 	}
-	return nil
+	return group.Wait()
 }
