@@ -71,6 +71,8 @@ func (l Limit) within(other Limit) bool {
 // Assignments says to whom machines belong; former says that the name is an earlier one.
 type Assignments interface {
 	Of(machine string) (a drift.Assignment, former bool)
+	// Version differs after every change of an assignment.
+	Version() uint64
 }
 
 // UseAssignments lets limited accounts see the machines of their customers. Without it
@@ -97,6 +99,15 @@ func (p Principal) Part() drift.Part {
 		}
 		return a.Since, true
 	}
+}
+
+// Assigned is the version of what [Principal.Part] says: the same as long as no machine
+// changes hands.
+func (p Principal) Assigned() uint64 {
+	if p.assignments == nil {
+		return 0
+	}
+	return p.assignments.Version()
 }
 
 // Sees says whether the principal may know that the machine exists.

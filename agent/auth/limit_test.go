@@ -13,6 +13,8 @@ import (
 // assignments are for whom machines work; a name that begins with "was" is an earlier one.
 type assignments map[string]drift.Assignment
 
+func (a assignments) Version() uint64 { return 1 }
+
 func (a assignments) Of(machine string) (drift.Assignment, bool) {
 	if len(machine) > 3 && machine[:3] == "was" {
 		return a[machine[3:]], true

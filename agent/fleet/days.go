@@ -40,6 +40,7 @@ type dayCounts struct {
 	next     time.Time  // when new entries are counted again
 	month    *month     // nil until a state has to be computed
 	version  uint64
+	sums     health.Summer
 
 	book atomic.Pointer[health.Book]
 }
@@ -301,6 +302,7 @@ func (d *dayCounts) publish() {
 		pending = max(pending, lastPending(rows, d.until))
 	}
 	b.Stated = pending + 1
+	b.Sums = d.sums.Next(b.Machines)
 	d.book.Store(b)
 }
 

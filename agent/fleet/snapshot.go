@@ -4,6 +4,7 @@ import (
 	"iter"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"arcdrift/drift"
@@ -16,10 +17,20 @@ type Snapshot struct {
 	At      time.Time
 	Version uint64
 	all     []advise.Assessment
+	abouts  []*About // of all, in the same order
 	byName  map[string]int
-	about   map[string]*About
 	// Locations are the sites that setups or the last passes of machines name, by name.
 	Locations []drift.Location
+
+	viewed sync.Once
+	view   any
+}
+
+// View returns what makes made of the snapshot when it was first asked for. It is dropped
+// with the snapshot.
+func (s *Snapshot) View(makes func() any) any {
+	s.viewed.Do(func() { s.view = makes() })
+	return s.view
 }
 
 // About is what is known of a machine besides its answer.
@@ -56,24 +67,27 @@ func At(reader Reader, asOf time.Time) (*Snapshot, error) {
 
 // snapshot answers for all machines in use.
 func snapshot(members iter.Seq[*member], g *generation) *Snapshot {
-	s := &Snapshot{At: g.cut.asOf, about: map[string]*About{}}
+	s := &Snapshot{At: g.cut.asOf}
+	abouts := map[string]*About{}
 	for m := range members {
 		if m.about.Settings.Retired {
 			continue
 		}
 		s.all = append(s.all, g.assessed(m))
-		s.about[m.name] = &m.about
+		abouts[m.name] = &m.about
 		if before := g.before[m.name]; len(before) > 0 {
 			about := m.about
 			about.Before = before
-			s.about[m.name] = &about
+			abouts[m.name] = &about
 		}
 	}
-	s.Locations = locations(g.setups.Locations(), s.about)
+	s.Locations = locations(g.setups.Locations(), abouts)
 	worstFirst(s.all)
 	s.byName = make(map[string]int, len(s.all))
+	s.abouts = make([]*About, len(s.all))
 	for i := range s.all {
-		s.byName[s.all[i].Machine] = i
+		name := s.all[i].Machine
+		s.byName[name], s.abouts[i] = i, abouts[name]
 	}
 	return s
 }
@@ -92,10 +106,22 @@ func (s *Snapshot) Assessment(machine string) (advise.Assessment, bool) {
 
 // About is what is known of the machine besides its answer.
 func (s *Snapshot) About(machine string) About {
-	if a, ok := s.about[machine]; ok {
-		return *a
+	if i, ok := s.byName[machine]; ok {
+		return *s.abouts[i]
 	}
 	return About{}
+}
+
+// All yields every answer, worst first, with what else is known of the machine. Nobody may
+// change them.
+func (s *Snapshot) All() iter.Seq2[*advise.Assessment, *About] {
+	return func(yield func(*advise.Assessment, *About) bool) {
+		for i := range s.all {
+			if !yield(&s.all[i], s.abouts[i]) {
+				return
+			}
+		}
+	}
 }
 
 // locations adds to the sites of the setups those of the last passes. Where no setup

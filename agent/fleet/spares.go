@@ -10,11 +10,11 @@ import (
 // for all of it.
 func (s *Snapshot) Spares(part drift.Part) []advise.Spares {
 	var demand []advise.Demand
-	for _, a := range s.Assessments() {
+	for a, about := range s.All() {
 		if !part.Has(a.Machine) {
 			continue
 		}
-		settings := s.About(a.Machine).Settings
+		settings := &about.Settings
 		d := advise.Demand{Machine: a.Machine, Depot: settings.Depot, Held: settings.SparePairs}
 		if pace, ok := a.Electrode.ArcsPerDay.Get(); ok {
 			d.Chance = a.Electrode.ChanceWithin(pace * settings.LeadTime.Or(plan.UsualLead))

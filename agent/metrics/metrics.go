@@ -74,7 +74,7 @@ type Pool struct {
 
 // Machine is a machine's assessment with its labels.
 type Machine struct {
-	advise.Assessment
+	*advise.Assessment
 	// Site is where it was last, Depot where its spares lie.
 	Site, Depot string
 	// Service is what was done last and Serviced when; zero without one.

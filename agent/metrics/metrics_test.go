@@ -24,9 +24,9 @@ import (
 var build = metrics.Build{Version: "1.2.3", Revision: "abc", Go: "go1.26"}
 
 // worn is a machine of which everything is known.
-func worn(machine string, state advise.State) advise.Assessment {
+func worn(machine string, state advise.State) *advise.Assessment {
 	model := "type-2"
-	return advise.Assessment{
+	return &advise.Assessment{
 		Machine: machine, Model: &model, State: state,
 		Data: advise.Data{Last: drift.Some(time.Date(2026, 3, 2, 7, 45, 0, 0, time.UTC))},
 		Drift: advise.Drift{
@@ -51,7 +51,7 @@ func small() metrics.Facts {
 		Machines: []metrics.Machine{
 			{Assessment: worn("K-07", advise.Stop), Site: "Elm Street", Depot: "north", Service: drift.Cleaned, Serviced: time.Date(2026, 3, 1, 7, 45, 0, 0, time.UTC)},
 			{Assessment: moved}, {Assessment: worn("K-02", advise.ServiceSoon)},
-			{Assessment: advise.Assessment{Machine: "K-30", State: advise.NoData}}, {Assessment: worn("K-01", advise.Fit)},
+			{Assessment: &advise.Assessment{Machine: "K-30", State: advise.NoData}}, {Assessment: worn("K-01", advise.Fit)},
 		},
 		Records: map[metrics.Arrival]uint64{
 			{Type: drift.TypeCalibration, Result: metrics.Taken}:   412,

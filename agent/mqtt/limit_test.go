@@ -16,6 +16,8 @@ import (
 // owners are the customers of machines.
 type owners map[string]string
 
+func (owners) Version() uint64 { return 1 }
+
 func (o owners) Of(machine string) (drift.Assignment, bool) {
 	return drift.Assignment{Customer: o[machine]}, false
 }

@@ -35,9 +35,9 @@ func (l Location) Plan(ctx context.Context) (depots []plan.Report, err error) {
 		machines := make([]plan.Machine, len(all))
 		for i := range all {
 			about := snapshot.About(all[i].Machine)
-			machines[i] = plan.Machine{Assessment: &all[i], Site: about.Site, Settings: about.Settings, Move: about.Move}
+			machines[i] = plan.Machine{Assessment: &all[i], Site: about.Site, Settings: &about.Settings, Move: about.Move}
 		}
-		depots = plan.Reports(plan.Of(machines, l.Now()))
+		depots = plan.Reports(plan.FleetOf(machines).Plan(l.Now()))
 		return nil
 	}, func(r *remote) error { return r.get(ctx, "/api/v1/plan", nil, &depots) })
 	return depots, err

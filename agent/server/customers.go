@@ -19,6 +19,8 @@ type customers struct {
 	known  drift.Customers
 	coming time.Time // when the next setup begins to count, zero for none
 	stale  bool
+	// version counts the readings.
+	version uint64
 }
 
 // newCustomers reads the setups from a store.
@@ -46,14 +48,25 @@ func (c *customers) changed() {
 // Of implements auth.Assignments. While the setups cannot be read, machines belong to
 // nobody, so that nobody sees what he must not.
 func (c *customers) Of(machine string) (a drift.Assignment, former bool) {
+	defer c.current().RUnlock()
+	return c.known.Of(machine), c.known.Former(machine)
+}
+
+// Version implements auth.Assignments.
+func (c *customers) Version() uint64 {
+	defer c.current().RUnlock()
+	return c.version
+}
+
+// current reads the setups if there are others, and returns the lock, held for reading.
+func (c *customers) current() *sync.RWMutex {
 	c.mu.RLock()
 	if c.stale || !c.coming.IsZero() && !c.now().Before(c.coming) {
 		c.mu.RUnlock()
 		c.read()
 		c.mu.RLock()
 	}
-	defer c.mu.RUnlock()
-	return c.known.Of(machine), c.known.Former(machine)
+	return &c.mu
 }
 
 func (c *customers) read() {
@@ -63,6 +76,7 @@ func (c *customers) read() {
 	if !c.stale && (c.coming.IsZero() || now.Before(c.coming)) {
 		return // another has read them meanwhile
 	}
+	c.version++
 	setups, err := c.setups()
 	if err != nil {
 		c.log.Error("the setups cannot be read; limited accounts see no machine", "error", err)

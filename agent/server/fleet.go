@@ -5,17 +5,19 @@ import (
 	"arcdrift/agent/web"
 )
 
-// mind is the running agent's fleet as its services read it.
+// fleetView is the running agent's fleet as its services read it.
 type fleetView struct{ *fleet.Fleet }
 
-// Board is what is known now, with the site each machine was last at.
-func (v fleetView) Board() ([]web.Machine, uint64) {
-	s := v.Snapshot()
-	all := s.Assessments()
-	out := make([]web.Machine, len(all))
-	for i, a := range all {
-		about := s.About(a.Machine)
-		out[i] = web.Machine{Assessment: a, Site: about.Site, Settings: about.Settings, Before: about.Before, Move: about.Move}
-	}
-	return out, s.Version
+// Board is what is known now, with the site each machine was last at. All who ask between
+// two changes of the fleet share one.
+func (v fleetView) Board() *web.Board { return boardOf(v.Snapshot()) }
+
+func boardOf(s *fleet.Snapshot) *web.Board {
+	return s.View(func() any {
+		machines := make([]web.Machine, 0, len(s.Assessments()))
+		for a, about := range s.All() {
+			machines = append(machines, web.Machine{Assessment: a, Site: about.Site, Settings: &about.Settings, Before: about.Before, Move: about.Move})
+		}
+		return web.NewBoard(machines, s.Version)
+	}).(*web.Board)
 }

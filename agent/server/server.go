@@ -327,7 +327,7 @@ func (s *Server) joinMQTT(env Env) error {
 		s.publishers = append(s.publishers, s.links.outside)
 	}
 	if len(s.publishers) > 0 {
-		s.services = append(s.services, &statePublisher{board: s.ownBoard, to: s.publishers, log: s.log})
+		s.services = append(s.services, &statePublisher{board: s.ownStates, to: s.publishers, log: s.log})
 	}
 	return nil
 }
@@ -408,12 +408,13 @@ func (s *Server) diagnostics() []string {
 
 // facts is what one scrape reports.
 func (s *Server) facts() metrics.Facts {
-	board, version := s.ownBoard()
-	out := metrics.Facts{Records: s.intake.seen(), Read: version > 0, Ready: s.Ready() == nil}
 	snapshot := s.fleet.Snapshot()
-	for i := range board {
-		about := snapshot.About(board[i].Machine)
-		m := metrics.Machine{Assessment: board[i].Assessment, Site: board[i].Site, Depot: about.Settings.Depot}
+	out := metrics.Facts{Records: s.intake.seen(), Read: snapshot.Version > 0, Ready: s.Ready() == nil}
+	for a, about := range snapshot.All() {
+		if !s.mine(a.Machine) {
+			continue
+		}
+		m := metrics.Machine{Assessment: a, Site: about.Site, Depot: about.Settings.Depot}
 		if about.Service != nil {
 			m.Service, m.Serviced = about.Service.Action, about.Serviced
 		}

@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"encoding/json"
 	"fmt"
+	"iter"
 	"os"
 	"slices"
 	"time"
@@ -17,7 +18,6 @@ import (
 	"arcdrift/agent/share"
 	"arcdrift/agent/storekey"
 	"arcdrift/agent/version"
-	"arcdrift/agent/web"
 	"arcdrift/drift/advise"
 )
 
@@ -154,14 +154,20 @@ func (s *Server) heard() map[string]time.Time {
 	return last
 }
 
-// ownBoard is the board with the machines of this process only.
-func (s *Server) ownBoard() ([]web.Machine, uint64) {
-	all, version := s.fleet.Board()
-	if s.share == nil {
-		return all, version
-	}
-	return slices.DeleteFunc(all, func(m web.Machine) bool { return !s.share.Mine(m.Machine) }), version
+// ownStates are the answers of the machines of this process.
+func (s *Server) ownStates() (machines iter.Seq[*advise.Assessment], version uint64) {
+	snapshot := s.fleet.Snapshot()
+	return func(yield func(*advise.Assessment) bool) {
+		for a := range snapshot.All() {
+			if s.mine(a.Machine) && !yield(a) {
+				return
+			}
+		}
+	}, snapshot.Version
 }
+
+// mine says whether this process reports the machine.
+func (s *Server) mine(machine string) bool { return s.share == nil || s.share.Mine(machine) }
 
 // spares are the depots' spares, of the whole fleet: one of several processes reports them.
 func (s *Server) ownSpares() []advise.Spares {

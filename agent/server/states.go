@@ -5,11 +5,12 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"iter"
 	"log/slog"
 	"time"
 
 	"arcdrift/agent/mqtt"
-	"arcdrift/agent/web"
+	"arcdrift/drift/advise"
 )
 
 // publisher is a connection to a broker.
@@ -27,7 +28,7 @@ const (
 
 // statePublisher keeps the retained state of every machine up to date at each broker.
 type statePublisher struct {
-	board func() ([]web.Machine, uint64)
+	board func() (machines iter.Seq[*advise.Assessment], version uint64)
 	to    []publisher
 	log   *slog.Logger
 }
@@ -71,9 +72,9 @@ func (p *statePublisher) Run(ctx context.Context) error {
 
 // publishStates publishes the states that differ from those published before in more
 // than their moment.
-func publishStates(machines []web.Machine, to publisher, published map[string][]byte) error {
-	for i := range machines {
-		a := machines[i].Assessment
+func publishStates(machines iter.Seq[*advise.Assessment], to publisher, published map[string][]byte) error {
+	for one := range machines {
+		a := *one
 		now := a.AsOf
 		a.AsOf = time.Time{}
 		key, err := json.Marshal(&a)

@@ -2,9 +2,9 @@ package server
 
 import (
 	"arcdrift/agent/mqtt"
-	"arcdrift/agent/web"
 	"arcdrift/drift/advise"
 	"fmt"
+	"slices"
 	"testing"
 	"time"
 
@@ -31,20 +31,20 @@ func (f *fakeBroker) Publish(m mqtt.Message) error {
 }
 
 func TestStatesArePublishedWhenTheyDiffer(t *testing.T) {
-	board := []web.Machine{
-		{Assessment: advise.Assessment{Machine: "K-07", AsOf: moment, State: advise.Fit}},
-		{Assessment: advise.Assessment{Machine: "K-08", AsOf: moment, State: advise.Fit}},
+	board := []*advise.Assessment{
+		{Machine: "K-07", AsOf: moment, State: advise.Fit},
+		{Machine: "K-08", AsOf: moment, State: advise.Fit},
 	}
 	broker, published := &fakeBroker{away: fmt.Errorf("no broker")}, map[string][]byte{}
-	require.Error(t, publishStates(board, broker, published))
+	require.Error(t, publishStates(slices.Values(board), broker, published))
 	broker.away = nil
-	require.NoError(t, publishStates(board, broker, published))
+	require.NoError(t, publishStates(slices.Values(board), broker, published))
 	require.Len(t, broker.got, 2, "what could not be published is published later")
 	assert.Equal(t, "arcdrift/v1/K-07/state", broker.got[0].Topic)
 	assert.True(t, broker.got[0].Retain)
 	board[0].AsOf = moment.Add(time.Minute)
 	board[1].State = advise.Stop
-	require.NoError(t, publishStates(board, broker, published))
+	require.NoError(t, publishStates(slices.Values(board), broker, published))
 	require.Len(t, broker.got, 3, "a new moment alone is not published")
 	assert.Contains(t, string(broker.got[2].Payload), `"state":"stop"`)
 }

@@ -52,6 +52,7 @@ type alertsView struct {
 	Card     alert.Card
 	Rules    []ruleRow
 	Withheld []string // rules that are not sent
+	Rest     int      // open cases that are left out
 	Answered
 }
 
@@ -69,27 +70,32 @@ type Answered struct {
 	NotKept bool
 }
 
-// alerts shows the open cases, what their messages say, and takes answers.
+// mostCases is how many open cases the page shows, the gravest first.
+const mostCases = 200
+
+// alerts shows the open cases, of one machine or all, what their messages say, and takes
+// answers.
 func (s *Server) alerts(w http.ResponseWriter, r *http.Request) {
 	done := map[string]string{"acknowledge": "Acknowledged. No more messages are sent about it.", "silence": "Silenced until then."}[r.URL.Query().Get("done")]
-	s.showAlerts(w, http.StatusOK, Answered{Done: done})
+	s.showAlerts(w, http.StatusOK, r.URL.Query().Get("machine"), Answered{Done: done})
 }
 
-func (s *Server) showAlerts(w http.ResponseWriter, status int, answered Answered) {
+func (s *Server) showAlerts(w http.ResponseWriter, status int, only string, answered Answered) {
 	view := alertsView{Card: s.Alerts.Card(s.part), Withheld: s.withheld(), Answered: answered}
-	machines, _ := s.Fleet.Board()
-	about := map[string]*advise.Assessment{}
-	for i := range machines {
-		about[machines[i].Machine] = &machines[i].Assessment
+	b := s.Fleet.Board()
+	open := s.openCases()
+	if only != "" {
+		open = slices.DeleteFunc(open, func(one alert.Shown) bool { return one.Subject != only })
 	}
-	for _, one := range s.openCases() {
+	view.Rest = max(0, len(open)-mostCases)
+	for _, one := range open[:len(open)-view.Rest] {
 		c := theCase{Shown: one, ID: caseID(&one), State: caseState(one.Rule), Since: s.wall(one.Opened), Sent: s.wall(one.SentAt)}
 		c.Rest = strings.TrimSpace(strings.TrimPrefix(one.Short, one.What+"."))
 		c.Full = strings.TrimSpace(strings.TrimPrefix(strings.TrimSuffix(one.Body, advise.CautionText()), one.What+"."))
 		if one.Rule.OfMachine() {
 			c.Link = machineLink(one.Subject)
-			if a := about[one.Subject]; a != nil {
-				c.ask(a, s.Now())
+			if m := b.find(one.Subject); m != nil {
+				c.ask(m.Assessment, s.Now())
 			}
 		}
 		if one.Silence != nil {
@@ -168,11 +174,16 @@ type caseLink struct{ What, Link, Since, Sent, Acknowledged string }
 
 // caseOf finds the gravest open case of a machine; nil without one.
 func (s *Server) caseOf(machine string) *caseLink {
-	for _, one := range s.openCases() {
+	open := s.openCases()
+	path := "/alerts"
+	if len(open) > mostCases {
+		path += "?" + url.Values{"machine": {machine}}.Encode()
+	}
+	for _, one := range open {
 		if one.Subject != machine || !one.Rule.OfMachine() {
 			continue
 		}
-		c := &caseLink{What: one.What, Link: "/alerts#" + url.PathEscape(caseID(&one)), Since: s.wall(one.Opened), Sent: s.wall(one.SentAt)}
+		c := &caseLink{What: one.What, Link: path + "#" + url.PathEscape(caseID(&one)), Since: s.wall(one.Opened), Sent: s.wall(one.SentAt)}
 		if one.Acknowledged != nil {
 			c.Acknowledged = one.Acknowledged.By
 		}
@@ -215,11 +226,11 @@ func (s *Server) answerAlert(w http.ResponseWriter, r *http.Request) {
 	case err == nil:
 		http.Redirect(w, r, "/alerts?"+url.Values{"done": {do}}.Encode(), http.StatusSeeOther)
 	case errors.As(err, &problem):
-		s.showAlerts(w, http.StatusBadRequest, Answered{Problem: phrase.Sentence(problem.Error()) + "."})
+		s.showAlerts(w, http.StatusBadRequest, "", Answered{Problem: phrase.Sentence(problem.Error()) + "."})
 	default:
 		s.cannotTake(err)
 		w.Header().Set("Retry-After", retryAfter)
-		s.showAlerts(w, http.StatusServiceUnavailable, Answered{NotKept: true})
+		s.showAlerts(w, http.StatusServiceUnavailable, "", Answered{NotKept: true})
 	}
 }
 

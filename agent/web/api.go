@@ -1,12 +1,12 @@
 package web
 
 import (
+	"bufio"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
-	"slices"
 	"time"
 
 	"arcdrift/agent/auth"
@@ -51,13 +51,32 @@ func (s *Server) getMachines(w http.ResponseWriter, r *http.Request) {
 		}
 		answer(w, http.StatusOK, listOf(answers))
 	default:
-		machines, _ := s.Fleet.Board()
-		answers := make([]advise.Assessment, len(machines))
-		for i := range machines {
-			answers[i] = machines[i].Assessment
-		}
-		answer(w, http.StatusOK, answers)
+		s.answerMachines(w, s.Fleet.Board())
 	}
+}
+
+// answerMachines writes the answers one after the other: together those of a large fleet
+// would take hundreds of megabytes.
+func (s *Server) answerMachines(w http.ResponseWriter, b *Board) {
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Cache-Control", "no-store")
+	out := bufio.NewWriterSize(w, 64<<10)
+	separator := byte('[')
+	for i := range b.machines {
+		one, err := json.Marshal(b.machines[i].Assessment)
+		if err != nil { // it is a plain struct of ours; a NaN is the one way here
+			s.Log.Error("an answer could not be written", "machine", b.machines[i].Machine, "error", err)
+			panic(http.ErrAbortHandler)
+		}
+		_ = out.WriteByte(separator) // the client may have gone; so below
+		_, _ = out.Write(one)
+		separator = ','
+	}
+	if len(b.machines) == 0 {
+		_ = out.WriteByte('[')
+	}
+	_, _ = out.WriteString("]\n")
+	_ = out.Flush()
 }
 
 // listOf makes an empty list of a nil one, so that JSON says [] and not null.
@@ -70,8 +89,8 @@ func listOf(answers []advise.Assessment) []advise.Assessment {
 
 // calledNow is the name of a machine now; of one that no record names, the one
 // given.
-func (s *Server) calledNow(machines []Machine, id string) string {
-	if slices.ContainsFunc(machines, func(m Machine) bool { return m.Machine == id }) {
+func (s *Server) calledNow(b *Board, id string) string {
+	if b.has(id) {
 		return id
 	}
 	now, err := s.Fleet.AssessAt(id, drift.Opt[time.Time]{}, drift.Opt[time.Time]{})
@@ -89,11 +108,11 @@ func (s *Server) getMachine(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusBadRequest, problem)
 		return
 	}
-	machines, _ := s.Fleet.Board()
-	id = s.calledNow(machines, id)
-	at := slices.IndexFunc(machines, func(m Machine) bool { return m.Machine == id })
+	b := s.Fleet.Board()
+	id = s.calledNow(b, id)
+	m := b.find(id)
 	switch {
-	case at < 0:
+	case m == nil:
 		refuse(w, http.StatusNotFound, noSuchMachine(id))
 	case asOf.Known() || knownAt.Known():
 		answers, err := s.Fleet.AssessAt(id, asOf, knownAt)
@@ -107,7 +126,7 @@ func (s *Server) getMachine(w http.ResponseWriter, r *http.Request) {
 		}
 		answer(w, http.StatusOK, answers[0])
 	default:
-		answer(w, http.StatusOK, machines[at].Assessment)
+		answer(w, http.StatusOK, m.Assessment)
 	}
 }
 

@@ -161,7 +161,7 @@ func TestArrivalAndAlertAfterAColdStart(t *testing.T) {
 	real := think(t, yard())
 	server := serverFor(t, real.fake)
 	server.Fleet = real
-	machines, _ := real.Board()
+	machines := real.Board().Machines()
 	real.alerts.begin(machines)
 	h := &hole{Handler: server.Handler()}
 	profile := t.TempDir()
@@ -253,7 +253,7 @@ func TestMorningAsksToConfirm(t *testing.T) {
 // Whoever is limited to a part of the fleet sees the sites of its machines only.
 func TestSitesOfAPart(t *testing.T) {
 	f := yard()
-	part := newFleetPart(f, f, func(machine string) (time.Time, bool) { return time.Time{}, machine == "K-07" }, "")
+	part := newFleetPart(f, f, func(machine string) (time.Time, bool) { return time.Time{}, machine == "K-07" }, partName{})
 	assert.Equal(t, f.places[:1], locationsPart(f.places, part))
 }
 
@@ -265,7 +265,7 @@ func TestMovesOfAPart(t *testing.T) {
 		taken, received time.Time
 		shown           bool
 	}{{came.Add(-time.Hour), came.Add(-time.Hour), false}, {came.Add(time.Hour), came.Add(-time.Hour), false}, {came.Add(time.Hour), came.Add(2 * time.Hour), true}} {
-		part := newFleetPart(f, f, func(string) (time.Time, bool) { return came, true }, "")
+		part := newFleetPart(f, f, func(string) (time.Time, bool) { return came, true }, partName{})
 		m := part.machine(Machine{Assessment: f.machines[0].Assessment, Move: &plan.Move{Day: "2026-03-09", Taken: c.taken, Received: c.received}})
 		assert.Equal(t, c.shown, m.Move != nil, "%v", c)
 	}

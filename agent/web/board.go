@@ -40,7 +40,7 @@ func filterOf(v url.Values) filter {
 	if !slices.Contains(advise.States(), f.State) {
 		f.State = ""
 	}
-	if !slices.Contains(orders, f.Sort) {
+	if !slices.Contains(orders[:], f.Sort) {
 		f.Sort = byUrgency
 	}
 	if n, err := strconv.Atoi(v.Get("page")); err == nil && n > 0 && n < 1_000_000 {
@@ -86,19 +86,6 @@ func (f filter) overviewLink() string {
 	a := overviewAsk{period: f.period}
 	a.Only.Model, a.Only.Site, a.Only.Depot = f.Model, f.Site, f.Depot
 	return a.link()
-}
-
-// keeps says whether the machine passes every part of the filter but the state. What is
-// searched for is found in names, earlier ones too, models, sites and depots.
-func (f filter) keeps(m *Machine) bool {
-	return (f.Query == "" || m.has(strings.ToLower(f.Query))) &&
-		(f.Model == "" || f.Model == label(m.Model)) && (f.Site == "" || f.Site == m.Site) && (f.Depot == "" || f.Depot == m.Settings.Depot)
-}
-
-func (m *Machine) has(text string) bool {
-	return slices.ContainsFunc(append([]string{m.Machine, label(m.Model), m.Site, m.Settings.Depot}, m.Before...), func(s string) bool {
-		return strings.Contains(strings.ToLower(s), text)
-	})
 }
 
 func label(s *string) string {
@@ -151,13 +138,13 @@ type boardRow struct {
 const partial = `W/"partial"`
 
 func (s *Server) board(w http.ResponseWriter, r *http.Request) {
-	machines, version := s.Fleet.Board()
-	tag := s.tag(version)
+	b := s.Fleet.Board()
+	tag := s.tag(b.version)
 	if unchanged(w, r, tag) {
 		return
 	}
 	f := filterOf(r.URL.Query())
-	view, shown := boardOf(machines, f, s.Now())
+	view, shown := boardOf(b, f, s.Now())
 	view.Withheld, view.Broken, view.Doubted = s.withheld(), s.Links(), s.doubtedLines()
 	if view.Reading = s.reading(); view.Reading {
 		view.Empty = "The agent is still reading its records. The machines appear here in a moment."
@@ -180,34 +167,17 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 
 // boardOf picks, counts and words the machines of one page, and returns those
 // shown beside the view.
-func boardOf(machines []Machine, f filter, now time.Time) (boardView, []*Machine) {
+func boardOf(b *Board, f filter, now time.Time) (boardView, []*Machine) {
 	view := boardView{Filter: f}
-	counts, asked := map[advise.State]int{}, 0
-	models, sites, depots := map[string]bool{}, map[string]bool{}, map[string]bool{}
-	var kept []*Machine
-	for i := range machines {
-		m := &machines[i]
-		models[label(m.Model)], sites[m.Site], depots[m.Settings.Depot] = true, true, true
-		if !f.keeps(m) {
-			continue
-		}
-		counts[m.State]++
-		if len(m.Questions) > 0 {
-			asked++
-		}
-		view.total++
-		if f.State == "" || f.State == m.State {
-			kept = append(kept, m)
-		}
+	c, counts := b.columns(), b.count(b.passing(f))
+	view.total = counts.all()
+	view.Models, view.Sites, view.Depots = c.models.named(), c.sites.named(), c.depots.named()
+	if counts.asks > 0 {
+		view.Asked = phrase.Count(counts.asks, "machine") + " with questions about the records. Answer them on the machine's page."
 	}
-	f.Sort.sort(kept)
-	view.Models, view.Sites, view.Depots = namesOf(models), namesOf(sites), namesOf(depots)
-	if asked > 0 {
-		view.Asked = phrase.Count(asked, "machine") + " with questions about the records. Answer them on the machine's page."
-	}
-	view.countStates(counts, f)
+	view.countStates(&counts, f)
 	view.addChoices(f)
-	shown := view.turnTo(kept, f)
+	shown := view.turnTo(b, f)
 	for _, m := range shown {
 		row := rowOf(m, now)
 		row.Link += f.machineQuery()
@@ -219,19 +189,19 @@ func boardOf(machines []Machine, f filter, now time.Time) (boardView, []*Machine
 func assessmentsOf(machines []*Machine) []*advise.Assessment {
 	var out []*advise.Assessment
 	for _, m := range machines {
-		out = append(out, &m.Assessment)
+		out = append(out, m.Assessment)
 	}
 	return out
 }
 
-func (v *boardView) countStates(counts map[advise.State]int, f filter) {
+func (v *boardView) countStates(counts *tally, f filter) {
 	whole := f
 	whole.Page, whole.State = 1, ""
 	v.All = stateCount{Count: v.total, Link: whole.link(), Chosen: f.State == ""}
 	for _, state := range advise.States() {
 		one := whole
 		one.State = state
-		v.Counts = append(v.Counts, stateCount{State: state, Word: phrase.State(state), Count: counts[state], Link: one.link(), Chosen: f.State == state})
+		v.Counts = append(v.Counts, stateCount{State: state, Word: phrase.State(state), Count: counts.of(state), Link: one.link(), Chosen: f.State == state})
 	}
 }
 
@@ -260,7 +230,8 @@ func (v *boardView) addChoices(f filter) {
 }
 
 // turnTo cuts out the page of the filter and words that it shows.
-func (v *boardView) turnTo(kept []*Machine, f filter) []*Machine {
+func (v *boardView) turnTo(b *Board, f filter) []*Machine {
+	kept := slices.Collect(b.kept(f))
 	each := perPage
 	if f.Table {
 		each = perTablePage
@@ -286,13 +257,17 @@ func (v *boardView) turnTo(kept []*Machine, f filter) []*Machine {
 	if v.total == 0 && !f.Narrows() {
 		v.Empty = "No records yet. Log a calibration, import a file, or let a machine publish. Machines appear here automatically."
 	}
-	return kept[from:to]
+	shown := make([]*Machine, 0, each)
+	for _, i := range kept[from:to] {
+		shown = append(shown, &b.machines[i])
+	}
+	return shown
 }
 
 func rowOf(m *Machine, now time.Time) boardRow {
 	row := boardRow{
 		Machine: m.Machine, Link: machineLink(m.Machine), State: m.State,
-		Model: label(m.Model), Site: m.Site, Depot: m.Settings.Depot, Where: phrase.Beside(label(m.Model), m.Site), DueBy: dueWord(m), Left: leftWord(&m.Assessment), Next: m.Assessment.NextStep(now), Age: ageOf(m.Data.Last, now),
+		Model: label(m.Model), Site: m.Site, Depot: m.Settings.Depot, Where: phrase.Beside(label(m.Model), m.Site), DueBy: dueWord(m), Left: leftWord(m.Assessment), Next: m.Assessment.NextStep(now), Age: ageOf(m.Data.Last, now),
 	}
 	if n := len(m.Questions); n > 0 {
 		row.Asked = phrase.Count(n, "question") + " about its records"
@@ -304,14 +279,3 @@ func rowOf(m *Machine, now time.Time) boardRow {
 }
 
 func machineLink(machine string) string { return "/machines/" + url.PathEscape(machine) }
-
-func namesOf(set map[string]bool) []string {
-	var names []string
-	for name := range set {
-		if name != "" {
-			names = append(names, name)
-		}
-	}
-	slices.Sort(names)
-	return names
-}

@@ -13,6 +13,18 @@ import (
 // fewMachines is up to how many machines are offered as tiles, not typed.
 const fewMachines = 24
 
+// mostOffered is how many names a page offers to choose from. Where there are more, people
+// type them.
+const mostOffered = 2000
+
+// offered are the names to choose from, none where there are too many.
+func offered(names []string) []string {
+	if len(names) > mostOffered {
+		return nil
+	}
+	return names
+}
+
 // machineChoice is the part of a form that asks for the machine.
 type machineChoice struct {
 	Typed    string
@@ -36,7 +48,7 @@ func chooseMachine(known []string, typed string, wrong mistakes) machineChoice {
 		c.New = typed
 		c.Tiles = []tile{{Value: near, Word: near}, {Value: typed, Word: typed + ", a new machine"}}
 	case len(known) > fewMachines || c.Wrong != "" && typed != "":
-		c.Machines = known
+		c.Machines = offered(known)
 	default:
 		for _, name := range known {
 			c.Tiles = append(c.Tiles, tile{Value: name, Word: name, Chosen: name == typed})

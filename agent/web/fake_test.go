@@ -103,14 +103,14 @@ func (f *fake) Take(_ context.Context, offers []intake.Submission) ([]intake.Rec
 	return out, nil
 }
 
-func (f *fake) Board() ([]Machine, uint64) {
+func (f *fake) Board() *Board {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	version := f.version
 	if version == 0 && f.notReady == nil {
 		version = 1 // it was read
 	}
-	return slices.Clone(f.machines), version
+	return NewBoard(slices.Clone(f.machines), version)
 }
 
 // offers are what was taken so far.
@@ -127,7 +127,9 @@ func (f *fake) turn(machine string, state advise.State) {
 	f.version++
 	for i := range f.machines {
 		if f.machines[i].Machine == machine {
-			f.machines[i].State = state
+			a := *f.machines[i].Assessment // others may be reading it
+			a.State = state
+			f.machines[i].Assessment = &a
 		}
 	}
 }
@@ -138,8 +140,9 @@ func (f *fake) AssessAt(machine string, asOf, _ drift.Opt[time.Time]) ([]advise.
 	}
 	for _, m := range f.machines {
 		if m.Machine == machine {
-			m.AsOf = asOf.Or(m.AsOf)
-			return []advise.Assessment{m.Assessment}, nil
+			a := *m.Assessment
+			a.AsOf = asOf.Or(a.AsOf)
+			return []advise.Assessment{a}, nil
 		}
 	}
 	return nil, nil
@@ -335,7 +338,7 @@ func (f *fake) add(name, model, site string, state advise.State, since time.Dura
 	trace, history := life(name, model, site, noon.Add(-since), uint64(len(f.machines)))
 	f.traces[name], f.history[name] = trace, history
 	last := trace.Points[len(trace.Points)-1]
-	m := Machine{Site: site, Assessment: advise.Assessment{
+	m := Machine{Site: site, Settings: &drift.Settings{}, Assessment: &advise.Assessment{
 		Machine: name, Model: &model, AsOf: noon, State: state,
 		Data:  advise.Data{Grade: advise.Full, Records: len(history), Last: some(last.Time), Refused: 0},
 		Drift: advise.Drift{RequiredPower: some(last.Level), SD: some(last.SD), Per1000Arcs: some(3.3), Per1000ArcsSD: some(0.5), Setting: some(3.9), Limit: some(12.0), Scatter: some(0.9)},
@@ -344,7 +347,7 @@ func (f *fake) add(name, model, site string, state advise.State, since time.Dura
 			BeyondHorizon: some(0.02), HorizonArcs: 6000, ArcsPerDay: some(58.0), Action: advise.None},
 	}}
 	f.machines = append(f.machines, m)
-	change(&f.machines[len(f.machines)-1].Assessment)
+	change(f.machines[len(f.machines)-1].Assessment)
 }
 
 // life is ninety days of calibrations on two pairs, with a gap, a cleaning and a
@@ -400,7 +403,8 @@ func crowd(n int) *fake {
 	f := yard()
 	base := f.machines[len(f.machines)-2]
 	for i := len(f.machines); i < n; i++ {
-		m := base
+		m, a, settings := base, *base.Assessment, *base.Settings
+		m.Assessment, m.Settings = &a, &settings
 		m.Machine = fmt.Sprintf("X-%04d", i)
 		m.Site = fmt.Sprintf("Site %d", i%40)
 		f.machines = append(f.machines, m)
@@ -441,5 +445,6 @@ func (f *fake) days() *health.Book {
 		}
 		f.book.Machines = append(f.book.Machines, health.Machine{Name: m.Machine, Rows: rows})
 	}
+	slices.SortFunc(f.book.Machines, func(a, b health.Machine) int { return strings.Compare(a.Name, b.Name) })
 	return f.book
 }

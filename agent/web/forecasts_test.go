@@ -41,7 +41,7 @@ func TestForecastsBeyondTheHorizonAreNoNumbers(t *testing.T) {
 func TestMachineDoesNotWaitForOldForecasts(t *testing.T) {
 	f := yard()
 	s := serverFor(t, f)
-	_, err := s.traces.of(t.Context(), &f.machines[2].Assessment)
+	_, err := s.traces.of(t.Context(), f.machines[2].Assessment)
 	require.NoError(t, err)
 	f.slow, s.glance = make(chan struct{}), glance
 	defer close(f.slow)
@@ -54,7 +54,7 @@ func TestMachineDoesNotWaitForOldForecasts(t *testing.T) {
 	s.pasts.put("K-07", version{}, f.pasts["K-07"])
 	f.machines[2].Data.Records++
 	f.version++
-	s.traces.put("K-07", s.traces.version(&f.machines[2].Assessment), f.traces["K-07"])
+	s.traces.put("K-07", s.traces.version(f.machines[2].Assessment), f.traces["K-07"])
 	w = httptest.NewRecorder()
 	s.Handler().ServeHTTP(w, localRequest("GET", "/machines/K-07"))
 	assert.Equal(t, partial, w.Header().Get("ETag"))

@@ -58,9 +58,9 @@ func TestAnswersAreAsDescribed(t *testing.T) {
 	real := think(t, yard())
 	open := openServer(t, real.fake)
 	open.Fleet = real
-	machines, _ := real.Board()
+	machines := real.Board().Machines()
 	machine := machines[3].Machine
-	real.before = []advise.Assessment{machines[3].Assessment}
+	real.before = []advise.Assessment{*machines[3].Assessment}
 	open.People = forgetful{}
 	seen := map[string]bool{}
 	for _, c := range []struct {

@@ -125,15 +125,11 @@ func (s *Server) logView(u units, typed url.Values, wrong mistakes) *logView {
 
 // siteNames are the site the machine was last at and all that are known.
 func (s *Server) siteNames(machine string) (last string, all []string) {
-	machines, _ := s.Fleet.Board()
-	set := map[string]bool{}
-	for i := range machines {
-		set[machines[i].Site] = true
-		if machines[i].Machine == machine {
-			last = machines[i].Site
-		}
+	b := s.Fleet.Board()
+	if m := b.find(machine); m != nil {
+		last = m.Site
 	}
-	return last, namesOf(set)
+	return last, b.columns().sites.named()
 }
 
 // usualCleaver is the cleaver last named.

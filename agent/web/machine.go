@@ -71,7 +71,7 @@ func (v *machineView) Earlier() []entryView { return v.Entries[min(fewEntries, l
 func (s *Server) machine(w http.ResponseWriter, r *http.Request) {
 	id := r.PathValue("id")
 	s = s.inZoneOf(id)
-	machines, version := s.Fleet.Board()
+	b := s.Fleet.Board()
 	asOf, problem := momentOf(r.URL.Query(), "as_of")
 	if problem != nil {
 		s.lost(w, http.StatusBadRequest, "Invalid time", phrase.Sentence(problem.Error())+".")
@@ -79,18 +79,18 @@ func (s *Server) machine(w http.ResponseWriter, r *http.Request) {
 	}
 	tag := ""
 	if !asOf.Known() {
-		tag = s.tag(version)
+		tag = s.tag(b.version)
 		if unchanged(w, r, tag) {
 			return
 		}
 	}
-	a, site, err := s.answerFor(machines, id, asOf)
+	a, site, err := s.answerFor(b, id, asOf)
 	if err != nil {
 		s.fail(w, err)
 		return
 	}
 	if a == nil {
-		if now := s.calledNow(machines, id); now != id {
+		if now := s.calledNow(b, id); now != id {
 			http.Redirect(w, r, machineLink(now), http.StatusSeeOther)
 			return
 		}
@@ -109,19 +109,19 @@ func (s *Server) machine(w http.ResponseWriter, r *http.Request) {
 }
 
 // answerFor is the answer for one machine now or at asOf; nil for an unknown one.
-func (s *Server) answerFor(machines []Machine, id string, asOf drift.Opt[time.Time]) (a *advise.Assessment, site string, err error) {
-	at := slices.IndexFunc(machines, func(m Machine) bool { return m.Machine == id })
-	if at < 0 {
+func (s *Server) answerFor(b *Board, id string, asOf drift.Opt[time.Time]) (a *advise.Assessment, site string, err error) {
+	m := b.find(id)
+	if m == nil {
 		return nil, "", nil
 	}
 	if !asOf.Known() {
-		return &machines[at].Assessment, machines[at].Site, nil
+		return m.Assessment, m.Site, nil
 	}
 	then, err := s.Fleet.AssessAt(id, asOf, drift.Opt[time.Time]{})
 	if err != nil || len(then) == 0 {
 		return nil, "", err
 	}
-	return &then[0], machines[at].Site, nil
+	return &then[0], m.Site, nil
 }
 
 // machineView is the page of a machine; whole says whether all of it is there.
@@ -135,9 +135,8 @@ func (s *Server) machineView(ctx context.Context, a *advise.Assessment, site str
 		Streak: streakWords(a), Causes: causesOf(a), Facts: factsOf(a, now.Location()),
 	}
 	v.Asks, v.Warnings = asksOf(a)
-	machines, _ := s.Fleet.Board()
-	if at := slices.IndexFunc(machines, func(m Machine) bool { return m.Machine == a.Machine }); at >= 0 {
-		v.Before = machines[at].Before
+	if m := s.Fleet.Board().find(a.Machine); m != nil {
+		v.Before = m.Before
 		if len(v.Before) > 0 {
 			v.Where = phrase.Beside(v.Where, "formerly "+strings.Join(v.Before, ", "))
 		}

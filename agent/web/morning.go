@@ -40,6 +40,9 @@ type confirmView struct {
 	Asks          []askView
 }
 
+// mostInGroup is how many machines of a state the page shows. The text has all.
+const mostInGroup = 200
+
 // mostConfirm is how many machines with questions the list shows.
 const mostConfirm = 20
 
@@ -47,6 +50,9 @@ type needsGroup struct {
 	State    advise.State
 	Word     string
 	Machines []needs
+	// All is how many there are, Rest how many of them the page leaves out; Link has all.
+	All, Rest int
+	Link      string
 }
 
 // morning is the list for half past six: who must not leave, who needs the
@@ -56,6 +62,11 @@ func (s *Server) morning(w http.ResponseWriter, r *http.Request) {
 	if err != nil {
 		s.fail(w, err)
 		return
+	}
+	for i := range view.Groups {
+		g := &view.Groups[i]
+		g.Machines = g.Machines[:min(g.All, mostInGroup)]
+		g.Rest = g.All - len(g.Machines)
 	}
 	tag := ""
 	if view.Waiting {
@@ -124,7 +135,7 @@ func (s *Server) morningView(ctx context.Context, patience time.Duration) (*morn
 	if err != nil {
 		return nil, err
 	}
-	machines, _ := s.Fleet.Board()
+	machines := s.Fleet.Board().machines
 	view := &morningView{Day: phrase.Day(now) + " " + now.Format("2006") + ", " + phrase.Clock(now), Waiting: !there}
 	first := 0
 	byState := map[advise.State][]needs{}
@@ -146,7 +157,7 @@ func (s *Server) morningView(ctx context.Context, patience time.Duration) (*morn
 	counts := []string{}
 	for _, state := range advise.States() {
 		if list := byState[state]; len(list) > 0 {
-			view.Groups = append(view.Groups, needsGroup{State: state, Word: phrase.State(state), Machines: newFirst(list)})
+			view.Groups = append(view.Groups, needsGroup{State: state, Word: phrase.State(state), Machines: newFirst(list), All: len(list), Link: filter{period: period{Days: defaultDays}, State: state}.link()})
 			counts = append(counts, fmt.Sprintf("%d %s", len(list), phrase.Code(state)))
 		}
 	}
@@ -161,7 +172,7 @@ func (s *Server) morningView(ctx context.Context, patience time.Duration) (*morn
 // confirm adds the questions about the records of a machine: possible repeats, odd
 // clocks, names that look alike.
 func (v *morningView) confirm(m *Machine) {
-	asks, _ := asksOf(&m.Assessment)
+	asks, _ := asksOf(m.Assessment)
 	switch {
 	case len(asks) == 0:
 	case len(v.Confirm) == mostConfirm:

@@ -97,7 +97,7 @@ func (s *Server) moved(w http.ResponseWriter, r *http.Request) {
 		if problem != nil {
 			status = http.StatusBadRequest
 		} else {
-			answer.Unknown = !slices.Contains(s.machineNames(), answer.Machine)
+			answer.Unknown = !s.Fleet.Board().has(answer.Machine)
 		}
 	} else {
 		typed = view.fill(s.sensorOf(machine, u), recent, u, len(s.locations()) > 0)
@@ -335,11 +335,4 @@ func numbersOf(a *advise.MoveAnswer, dew string) []fact {
 }
 
 // machineNames are the machines to choose from, by name.
-func (s *Server) machineNames() []string {
-	machines, _ := s.Fleet.Board()
-	set := map[string]bool{}
-	for i := range machines {
-		set[machines[i].Machine] = true
-	}
-	return namesOf(set)
-}
+func (s *Server) machineNames() []string { return s.Fleet.Board().names() }

@@ -128,10 +128,10 @@ func (s *Server) getOffline(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusBadRequest, &drift.Problem{Field: "machine", Reason: "names what to take along: from 1 to 100 machines"})
 		return
 	}
-	known := s.machineNames()
+	b := s.Fleet.Board()
 	views := []offlineView{}
 	for _, name := range named {
-		if !slices.Contains(known, name) {
+		if !b.has(name) {
 			continue
 		}
 		site, err := s.Fleet.Site(name)
@@ -147,11 +147,11 @@ func (s *Server) getOffline(w http.ResponseWriter, r *http.Request) {
 // crewOf are the machines of the crew that asks: those it has chosen at the start of a
 // day, else all of a fleet that a crew may carry.
 func (s *Server) crewOf(r *http.Request) []string {
-	known := s.machineNames()
+	b := s.Fleet.Board()
 	crew := strings.Fields(s.preferred(r, crewCookie))
-	crew = slices.DeleteFunc(crew, func(name string) bool { return !slices.Contains(known, name) })
-	if len(crew) == 0 && len(known) <= fewMachines {
-		return known
+	crew = slices.DeleteFunc(crew, func(name string) bool { return !b.has(name) })
+	if len(crew) == 0 && len(b.machines) <= fewMachines {
+		return b.names()
 	}
 	return crew
 }

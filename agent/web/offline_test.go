@@ -44,13 +44,13 @@ func (b thinking) Move(q advise.Move) (advise.MoveAnswer, error) { return b.real
 
 func (b thinking) Site(machine string) (advise.Site, error) { return b.real.Site(machine) }
 
-func (b thinking) Board() ([]Machine, uint64) {
+func (b thinking) Board() *Board {
 	s := b.real.Snapshot()
 	var out []Machine
-	for _, a := range s.Assessments() {
-		out = append(out, Machine{Assessment: a})
+	for a := range s.All() {
+		out = append(out, Machine{Assessment: a, Settings: &drift.Settings{}})
 	}
-	return out, s.Version
+	return NewBoard(out, s.Version)
 }
 
 // think makes a fleet of what happened in an invented world up to noon.
@@ -169,7 +169,7 @@ func TestPhoneAnswersAsTheAgent(t *testing.T) {
 	server.Fleet = f
 	b := openOn(t, server.Handler())
 	b.show("/log")
-	machines, _ := f.Board()
+	machines := f.Board().Machines()
 	asked := places(machines, 400)
 	for _, m := range machines { // and each where it last was
 		site, err := f.Site(m.Machine)
@@ -240,7 +240,7 @@ func TestPhoneWordsItAsThePage(t *testing.T) {
 	server := serverFor(t, f.fake)
 	server.Fleet = f
 	b := openOn(t, server.Handler())
-	machines, _ := f.Board()
+	machines := f.Board().Machines()
 	for _, unit := range []string{"si", "us"} {
 		b.show("/moved?machine=" + machines[0].Machine + "&units=" + unit)
 		var asked []string

@@ -7,7 +7,6 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"arcdrift/drift/advise"
@@ -25,32 +24,50 @@ const (
 	byName    order = "name"
 )
 
-var orders = []order{byUrgency, byDue, byLeft, bySilence, byName}
+var orders = [...]order{byUrgency, byDue, byLeft, bySilence, byName}
 
 // words say the order in a sentence.
 func (o order) words() string {
 	return map[order]string{byUrgency: "most urgent first", byDue: "earliest date first", byLeft: "fewest arcs left first", bySilence: "longest silence first", byName: "by name"}[o]
 }
 
-// sort sorts the machines, which come most urgent first. What has no value is last; a
-// machine that has never reported has been silent longest.
-func (o order) sort(machines []*Machine) {
-	var compare func(a, b *Machine) int
+// permutation are the places of a board's machines in this order, of equals the most
+// urgent first. What has no value is last; a machine that has never reported has been
+// silent longest.
+func (o order) permutation(b *Board) []int32 {
 	switch o {
 	case byDue:
-		compare = func(a, b *Machine) int { return cmp.Compare(or(dueBy(a), "9"), or(dueBy(b), "9")) }
+		return sortedBy(b, func(m *Machine) string { return or(dueBy(m), "9") })
 	case byLeft:
-		compare = func(a, b *Machine) int { return cmp.Compare(safeArcs(a), safeArcs(b)) }
+		return sortedBy(b, safeArcs)
 	case bySilence:
-		compare = func(a, b *Machine) int {
-			return a.Data.Last.Or(time.Time{}).Compare(b.Data.Last.Or(time.Time{}))
-		}
+		return byKeys(b.columns().last)
 	case byName:
-		compare = func(a, b *Machine) int { return strings.Compare(a.Machine, b.Machine) }
-	default:
-		return
+		return b.columns().byName
 	}
-	slices.SortStableFunc(machines, compare)
+	out := make([]int32, len(b.machines))
+	for i := range out {
+		out[i] = int32(i)
+	}
+	return out
+}
+
+func sortedBy[K cmp.Ordered](b *Board, key func(*Machine) K) []int32 {
+	keys := make([]K, len(b.machines))
+	for i := range keys {
+		keys[i] = key(&b.machines[i])
+	}
+	return byKeys(keys)
+}
+
+// byKeys are the places of the keys in ascending order, of equals the first one first.
+func byKeys[K cmp.Ordered](keys []K) []int32 {
+	out := make([]int32, len(keys))
+	for i := range out {
+		out[i] = int32(i)
+	}
+	slices.SortFunc(out, func(a, b int32) int { return cmp.Or(cmp.Compare(keys[a], keys[b]), cmp.Compare(a, b)) })
+	return out
 }
 
 // dueBy is the date by which something is to be done with the machine: the service, or the
@@ -94,20 +111,13 @@ func leftWord(a *advise.Assessment) string {
 
 // boardCSV answers the machines of a list as it stands, all of its pages.
 func (s *Server) boardCSV(w http.ResponseWriter, r *http.Request) {
-	machines, _ := s.Fleet.Board()
+	b := s.Fleet.Board()
 	f, now := filterOf(r.URL.Query()), s.Now()
-	var kept []*Machine
-	for i := range machines {
-		if m := &machines[i]; f.keeps(m) && (f.State == "" || f.State == m.State) {
-			kept = append(kept, m)
-		}
-	}
-	f.Sort.sort(kept)
 	csvHeaders(w, "machines.csv")
 	out := csv.NewWriter(w)
 	_ = out.Write([]string{"machine", "model", "site", "depot", "state", "next", "due_by", "arcs_left_p10", "arcs_left_p50", "arcs_left_p90", "required_power_pct", "power_limit_pct", "last_record", "reason"}) // the client may have gone; so below
-	for _, m := range kept {
-		_ = out.Write(csvOfMachine(m, now))
+	for i := range b.kept(f) {
+		_ = out.Write(csvOfMachine(&b.machines[i], now))
 	}
 	out.Flush()
 }

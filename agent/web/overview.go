@@ -20,6 +20,9 @@ import (
 // mostNeedy is how many machines that need somebody the overview shows on top.
 const mostNeedy = 6
 
+// mostGroups is how many groups the overview shows. The CSV has all.
+const mostGroups = 500
+
 // overviewAsk is what the overview is asked for, kept whole in every link of the page.
 type overviewAsk struct {
 	period
@@ -100,6 +103,7 @@ type overviewView struct {
 	Table      *plotTable
 	GroupName  string
 	Groups     []groupRow
+	GroupsRest int // groups that are left out
 	CSV        string
 	Progress   string
 	Cautions   bool
@@ -110,6 +114,7 @@ type overviewFilter struct {
 	Name, Word string
 	Chosen     string
 	Values     []string
+	Many       bool // too many values to offer: it is typed
 }
 
 // groupRow is one group of the overview.
@@ -146,20 +151,15 @@ func (l *labelNames) of(b *health.Book, sees health.Sees) map[health.By][]string
 	return l.names
 }
 
-// counts asks the book for the groups of a question and for the whole.
-func (s *Server) counts(a overviewAsk, machines []Machine, now time.Time) (b *health.Book, whole health.Group, groups []health.Group) {
+// counts asks the book for the whole and the groups of a question, these without their
+// days if brief.
+func (s *Server) counts(a overviewAsk, board *Board, now time.Time, brief bool) (b *health.Book, whole health.Group, groups []health.Group) {
 	b = s.Days()
 	from, to := a.days(now)
-	q := health.Query{From: from, To: to, Only: a.Only, Today: health.DayOf(now), Now: map[string]advise.State{}, Verdicts: s.verdicts(), Sees: s.sees()}
-	for i := range machines {
-		q.Now[machines[i].Machine] = machines[i].State
-	}
-	if all := b.Count(q); len(all) > 0 {
-		whole = all[0]
-	}
-	if a.By != health.Whole {
-		q.By = a.By
-		groups = b.Count(q)
+	q := health.Query{From: from, To: to, Only: a.Only, Today: health.DayOf(now), Now: board.present, Verdicts: s.verdicts(), Sees: s.sees(), By: a.By, Brief: brief}
+	all, groups := b.Overview(q)
+	if all != nil {
+		whole = *all
 	}
 	return b, whole, groups
 }
@@ -197,8 +197,8 @@ func (s *Server) verdicts() []health.Verdict {
 // overview is the page of the fleet's health: who needs somebody now, and how it was over
 // time.
 func (s *Server) overview(w http.ResponseWriter, r *http.Request) {
-	machines, version := s.Fleet.Board()
-	tag := s.tag(version + s.Days().Version)
+	board := s.Fleet.Board()
+	tag := s.tag(board.version + s.Days().Version)
 	if unchanged(w, r, tag) {
 		return
 	}
@@ -208,11 +208,12 @@ func (s *Server) overview(w http.ResponseWriter, r *http.Request) {
 	if view.Reading = s.reading(); view.Reading {
 		view.Empty = "The agent is still reading its records. The machines appear here in a moment."
 	}
-	view.addNow(machines, a, now)
-	b, whole, groups := s.counts(a, machines, now)
+	view.addNow(board, a, now)
+	b, whole, groups := s.counts(a, board, now, true)
 	view.addFilters(a, s.labels.of(b, s.sees()))
 	view.addCharts(a, b, whole, now)
-	for i := range groups {
+	view.GroupsRest = max(0, len(groups)-mostGroups)
+	for i := range groups[:len(groups)-view.GroupsRest] {
 		view.Groups = append(view.Groups, rowOfGroup(a, &groups[i]))
 	}
 	view.GroupName = phrase.Sentence(byWord(a.By))
@@ -220,33 +221,21 @@ func (s *Server) overview(w http.ResponseWriter, r *http.Request) {
 }
 
 // addNow adds the machines as they are now: those that the filter leaves.
-func (v *overviewView) addNow(machines []Machine, a overviewAsk, now time.Time) {
-	f := filter{Model: a.Only.Model, Site: a.Only.Site, Depot: a.Only.Depot, Query: a.Only.Machine, period: a.period, Page: 1}
-	counts := map[advise.State]int{}
-	needy := 0
-	for i := range machines {
-		m := &machines[i]
-		if !f.keeps(m) {
-			continue
-		}
-		v.All.Count++
-		counts[m.State]++
-		if m.State == advise.Fit {
-			continue
-		}
-		if needy++; needy <= mostNeedy {
-			row := rowOf(m, now)
-			row.Link += a.machineQuery()
-			v.Needy = append(v.Needy, row)
-			v.Cautions = v.Cautions || m.RequiresOpening()
-		}
+func (v *overviewView) addNow(b *Board, a overviewAsk, now time.Time) {
+	passes := b.passing(filter{Model: a.Only.Model, Site: a.Only.Site, Depot: a.Only.Depot, Query: a.Only.Machine})
+	counts := b.count(passes)
+	for _, m := range b.first(mostNeedy, passes) {
+		row := rowOf(m, now)
+		row.Link += a.machineQuery()
+		v.Needy = append(v.Needy, row)
+		v.Cautions = v.Cautions || m.RequiresOpening()
 	}
-	v.NeedyRest = needy - len(v.Needy)
+	v.All.Count, v.NeedyRest = counts.all(), counts.needy()-len(v.Needy)
 	v.All.Link, v.NeedyLink = a.listLink(""), a.listLink("")
 	for _, state := range advise.States() {
-		v.Counts = append(v.Counts, stateCount{State: state, Word: phrase.State(state), Count: counts[state], Link: a.listLink(state)})
+		v.Counts = append(v.Counts, stateCount{State: state, Word: phrase.State(state), Count: counts.of(state), Link: a.listLink(state)})
 	}
-	if len(machines) == 0 && v.Empty == "" {
+	if len(b.machines) == 0 && v.Empty == "" {
 		v.Empty = "No records yet. Log a calibration, import a file, or let a machine publish. Machines appear here automatically."
 	}
 }
@@ -278,7 +267,7 @@ func (v *overviewView) addFilters(a overviewAsk, names map[health.By][]string) {
 	chosen := a.labels()
 	for _, by := range health.Groupings() {
 		word := byWord(by)
-		v.Filters = append(v.Filters, overviewFilter{Name: string(by), Word: phrase.Sentence(word), Chosen: *chosen[by], Values: names[by]})
+		v.Filters = append(v.Filters, overviewFilter{Name: string(by), Word: phrase.Sentence(word), Chosen: *chosen[by], Values: offered(names[by]), Many: len(names[by]) > mostOffered})
 	}
 	v.CSV = withQuery("/overview.csv", a.values())
 }
@@ -339,8 +328,7 @@ func shareOf(part, whole int) string {
 func (s *Server) overviewCSV(w http.ResponseWriter, r *http.Request) {
 	now := s.Now()
 	a := overviewOf(r.URL.Query())
-	machines, _ := s.Fleet.Board()
-	_, whole, groups := s.counts(a, machines, now)
+	_, whole, groups := s.counts(a, s.Fleet.Board(), now, false)
 	if a.By == health.Whole {
 		groups = []health.Group{whole}
 	}

@@ -161,7 +161,7 @@ func TestListOrders(t *testing.T) {
 	first := func(o order, change func(f *fake)) string {
 		f := yard()
 		change(f)
-		view, _ := boardOf(f.machines, filter{Sort: o, Page: 1, period: period{Days: 90}}, noon)
+		view, _ := boardOf(f.Board(), filter{Sort: o, Page: 1, period: period{Days: 90}}, noon)
 		return view.Rows[0].Machine
 	}
 	assert.Equal(t, "K-11", first(byUrgency, func(*fake) {}))
@@ -180,7 +180,7 @@ func TestSearchFindsMoreThanMachines(t *testing.T) {
 	f := yard()
 	f.machines[2].Settings.Depot, f.machines[3].Before = "north", []string{"Z-1"}
 	for query, want := range map[string]int{"TYPE-2": 3, "tarn": 2, "north": 1, "z-1": 1, "k-": 4, "zzz": 0} {
-		view, _ := boardOf(f.machines, filterOf(url.Values{"q": {query}}), noon)
+		view, _ := boardOf(f.Board(), filterOf(url.Values{"q": {query}}), noon)
 		assert.Len(t, view.Rows, want, query)
 	}
 }

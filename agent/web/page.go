@@ -193,8 +193,7 @@ const stillReading = "The agent has just started and is still reading its record
 
 // reading says whether the agent is still at its first reading, or could not do it.
 func (s *Server) reading() bool {
-	_, version := s.Fleet.Board()
-	return version == 0
+	return s.Fleet.Board().version == 0
 }
 
 // tag is the version of a live page: it changes with the fleet's answers and

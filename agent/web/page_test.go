@@ -202,7 +202,7 @@ func TestBoardFilters(t *testing.T) {
 		"?page=-3&days=100":        {"K-11", "M-02", "K-07", "K-31", "M-09", "K-15"},
 		"?page=99999999999999999&": {"K-11", "M-02", "K-07", "K-31", "M-09", "K-15"},
 	} {
-		view, _ := boardOf(yard().machines, filterOf(mustQuery(t, query)), noon)
+		view, _ := boardOf(yard().Board(), filterOf(mustQuery(t, query)), noon)
 		var got []string
 		for _, row := range view.Rows {
 			got = append(got, row.Machine)
@@ -220,7 +220,7 @@ func mustQuery(t testing.TB, q string) map[string][]string {
 func TestBoardLinksKeepTheFilter(t *testing.T) {
 	f := filter{period: period{Days: 30}, Query: "x", Model: "type-2", Site: "Site 3", Depot: "north", Sort: byDue, Table: true, State: advise.Fit, Page: 1}
 	assert.Equal(t, f, filterOf(mustQuery(t, strings.TrimPrefix(f.link(), "/machines"))))
-	view, shown := boardOf(crowd(2000).machines, filter{period: period{Days: 30}, State: advise.Fit, Page: 3}, noon)
+	view, shown := boardOf(crowd(2000).Board(), filter{period: period{Days: 30}, State: advise.Fit, Page: 3}, noon)
 	assert.Len(t, shown, perPage)
 	assert.Equal(t, "41 to 60 of 1996", view.Shown)
 	assert.Equal(t, "/machines?days=30&page=2&state=fit", view.Before)
@@ -237,7 +237,7 @@ func TestPanelsShareScaleAndRange(t *testing.T) {
 		traces[name] = trace
 	}
 	for _, days := range []int{7, 30, 90, 365} {
-		view, _ := boardOf(f.machines, filterOf(mustQuery(t, fmt.Sprintf("?days=%d", days))), noon)
+		view, _ := boardOf(f.Board(), filterOf(mustQuery(t, fmt.Sprintf("?days=%d", days))), noon)
 		view.addTrends(traces, noon)
 		fails, limits := 0, map[string]bool{}
 		for _, row := range view.Rows {
@@ -333,12 +333,12 @@ func TestTracesAreKept(t *testing.T) {
 	}
 	assert.Equal(t, len(f.machines), f.traced)
 	f.machines[0].Data.Records++
-	_, err := s.traces.of(t.Context(), &f.machines[0].Assessment)
+	_, err := s.traces.of(t.Context(), f.machines[0].Assessment)
 	require.NoError(t, err)
 	assert.Equal(t, len(f.machines)+1, f.traced)
 	// A correction may leave the rounded answer as it was.
 	f.history["K-11"] = append(f.history["K-11"], f.history["K-07"][len(f.history["K-07"])-1])
-	_, err = s.traces.of(t.Context(), &f.machines[0].Assessment)
+	_, err = s.traces.of(t.Context(), f.machines[0].Assessment)
 	require.NoError(t, err)
 	assert.Equal(t, len(f.machines)+2, f.traced)
 }
@@ -348,11 +348,11 @@ func TestTracesAreKept(t *testing.T) {
 func TestBoardDoesNotWaitForDrawings(t *testing.T) {
 	f := yard()
 	s := serverFor(t, f)
-	_, err := s.traces.of(t.Context(), &f.machines[2].Assessment)
+	_, err := s.traces.of(t.Context(), f.machines[2].Assessment)
 	require.NoError(t, err)
 	late, cancel := context.WithCancel(context.Background())
 	cancel()
-	view, shown := boardOf(f.machines, filterOf(nil), noon)
+	view, shown := boardOf(f.Board(), filterOf(nil), noon)
 	traces, whole, err := s.traces.soon(late, assessmentsOf(shown)...)
 	require.NoError(t, err)
 	assert.False(t, whole)

@@ -56,7 +56,7 @@ func TestPhoneWithoutTheAgent(t *testing.T) {
 	h := &hole{Handler: server.Handler()}
 	b := openOn(t, h)
 	b.fingers()
-	machines, _ := real.Board()
+	machines := real.Board().Machines()
 	machine := machines[3].Machine
 	b.show("/log?choose=1")
 	b.served()

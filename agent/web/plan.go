@@ -30,6 +30,10 @@ type planView struct {
 	Problem string
 	Saved   string
 	Today   string
+	// Split says that the plan is shown by depot: Depot of the Choices.
+	Split   bool
+	Depot   string
+	Choices []choice
 }
 
 type depotView struct {
@@ -57,25 +61,46 @@ func (s *Server) weekPlan(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) showPlan(w http.ResponseWriter, r *http.Request, problem string, typed url.Values, status int) {
+	made := slices.DeleteFunc(s.plan(), func(d plan.Depot) bool { return d.Machines()+len(d.Supply.Words()) == 0 })
 	v := planView{Problem: problem, Saved: r.URL.Query().Get("moved"), Today: plan.Today(s.Now()).Format(time.DateOnly)}
-	for _, d := range s.plan() {
-		if one := depotWords(&d, typed); len(one.Days)+len(one.Unplaced)+len(one.Supply) > 0 {
-			v.Depots = append(v.Depots, one)
-		}
-		v.Opens = v.Opens || len(d.Unplaced) > 0 || slices.ContainsFunc(d.Days, func(day plan.Day) bool { return len(day.Slots) > 0 })
+	for _, d := range v.choose(made, r.FormValue("depot")) {
+		v.Depots = append(v.Depots, depotWords(&d, typed))
+		v.Opens = v.Opens || d.Machines() > 0
 	}
 	s.render(w, "plan", page{Title: "Week plan", Here: planPath, Status: status, Scripts: []string{"plan.js"}, Body: v})
 }
 
-// plan is that of the machines that the account may see.
-func (s *Server) plan() []plan.Depot {
-	board, _ := s.Fleet.Board()
-	machines := make([]plan.Machine, len(board))
-	for i := range board {
-		m := &board[i]
-		machines[i] = plan.Machine{Assessment: &m.Assessment, Site: m.Site, Settings: m.Settings, Move: m.Move}
+// mostPlanned is how many machines the plan shows of all depots at once.
+const mostPlanned = 300
+
+// choose picks the depots to show: all, or of a large plan one.
+func (v *planView) choose(all []plan.Depot, name string) []plan.Depot {
+	machines := 0
+	for i := range all {
+		machines += all[i].Machines()
 	}
-	return plan.Of(machines, s.Now())
+	if machines <= mostPlanned || len(all) < 2 {
+		return all
+	}
+	at := max(0, slices.IndexFunc(all, func(d plan.Depot) bool { return d.Depot == name }))
+	v.Split, v.Depot = true, all[at].Depot
+	for i := range all {
+		v.Choices = append(v.Choices, choice{plan.DepotName(all[i].Depot), planPath + "?" + depotQuery(all[i].Depot), i == at})
+	}
+	return all[at : at+1]
+}
+
+// plan is that of the machines that the account may see.
+func (s *Server) plan() []plan.Depot { return s.Fleet.Board().plan().Plan(s.Now()) }
+
+// plannedFleet is what a plan takes from the board, whatever the day.
+func (b *Board) plannedFleet() *plan.Fleet {
+	machines := make([]plan.Machine, len(b.machines))
+	for i := range b.machines {
+		m := &b.machines[i]
+		machines[i] = plan.Machine{Assessment: m.Assessment, Site: m.Site, Settings: m.Settings, Move: m.Move}
+	}
+	return plan.FleetOf(machines)
 }
 
 // getPlan answers the plan of each depot, a JSON array.
@@ -149,6 +174,10 @@ func (s *Server) movePlanned(w http.ResponseWriter, r *http.Request) {
 	case receipts[0].Refused != nil:
 		s.showPlan(w, r, "Not saved. "+phrase.Sentence(receipts[0].Refused.Error())+".", typed, http.StatusBadRequest)
 	default:
-		http.Redirect(w, r, planPath+"?"+url.Values{"moved": {record.Machine}}.Encode(), http.StatusSeeOther)
+		next := url.Values{"moved": {record.Machine}}
+		if typed.Has("depot") {
+			next.Set("depot", typed.Get("depot"))
+		}
+		http.Redirect(w, r, planPath+"?"+next.Encode(), http.StatusSeeOther)
 	}
 }

@@ -24,7 +24,7 @@ import (
 func TestWeekPlan(t *testing.T) {
 	f := yard()
 	for i := range f.machines {
-		f.machines[i].Settings = drift.Settings{Depot: "north", BenchPerDay: some(int64(1)), SparePairs: some(int64(0)), LeadTime: some(10.0)}
+		f.machines[i].Settings = &drift.Settings{Depot: "north", BenchPerDay: some(int64(1)), SparePairs: some(int64(0)), LeadTime: some(10.0)}
 	}
 	server := serverFor(t, f)
 	c := &clerk{t: t, handler: server.Handler()}

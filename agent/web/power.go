@@ -17,9 +17,9 @@ func depotQuery(name string) string { return url.Values{"depot": {name}}.Encode(
 // powerCSV answers the values of a machine's chart: every attempt, whatever the chart
 // shows.
 func (s *Server) powerCSV(w http.ResponseWriter, r *http.Request) {
-	machines, _ := s.Fleet.Board()
-	id := s.calledNow(machines, r.PathValue("id"))
-	a, _, err := s.answerFor(machines, id, drift.Opt[time.Time]{})
+	b := s.Fleet.Board()
+	id := s.calledNow(b, r.PathValue("id"))
+	a, _, err := s.answerFor(b, id, drift.Opt[time.Time]{})
 	if err != nil {
 		s.fail(w, err)
 		return

@@ -50,10 +50,7 @@ func (s *Server) proofPage(w http.ResponseWriter, r *http.Request) {
 		}
 		v.Problem, v.Field, status = problem.Error()+".", problem.Field, http.StatusBadRequest
 	}
-	machines, _ := s.Fleet.Board()
-	for i := range machines {
-		v.Machines = append(v.Machines, machines[i].Machine)
-	}
+	v.Machines = offered(s.machineNames())
 	var err error
 	if v.Fingerprint, err = s.Proofs.Fingerprint(); err != nil {
 		v.NoKey = err.Error()

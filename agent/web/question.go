@@ -61,8 +61,7 @@ func (s *Server) answerQuestion(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	typed := r.PostForm
-	machines, _ := s.Fleet.Board()
-	a, _, err := s.answerFor(machines, typed.Get("machine"), drift.Opt[time.Time]{})
+	a, _, err := s.answerFor(s.Fleet.Board(), typed.Get("machine"), drift.Opt[time.Time]{})
 	if err != nil {
 		s.fail(w, err)
 		return

@@ -30,7 +30,6 @@ import (
 	"arcdrift/drift/compare"
 	"arcdrift/drift/health"
 	"arcdrift/drift/lookback"
-	"arcdrift/drift/plan"
 )
 
 // Intake takes records; it answers only when they are durable.
@@ -38,23 +37,10 @@ type Intake interface {
 	Take(ctx context.Context, offers []intake.Submission) ([]intake.Receipt, error)
 }
 
-// Machine is one row of the fleet: its answer and the site it was last at.
-type Machine struct {
-	advise.Assessment
-	Site     string
-	Settings drift.Settings
-	// Before are the names it had, whose records are its own.
-	Before []string
-	// Move is the latest decision on its day at the bench since its latest service; nil
-	// without one.
-	Move *plan.Move
-}
-
 // Fleet answers the questions of the pages.
 type Fleet interface {
-	// Board is what is known now, the machine that needs somebody most first,
-	// with a version that differs whenever an answer does.
-	Board() (machines []Machine, version uint64)
+	// Board is what is known now.
+	Board() *Board
 	// AssessAt is the answer at another moment; machine "" asks for all.
 	AssessAt(machine string, asOf, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error)
 	Move(q advise.Move) (advise.MoveAnswer, error)

@@ -32,6 +32,7 @@ type settingsView struct {
 	Scope   drift.Scope
 	Name    string
 	Scopes  []scopeGroup
+	Many    bool // machines, too many to offer
 	Rows    []settingRow
 	Changes []string
 	More    int
@@ -89,14 +90,14 @@ func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, at place, 
 	}
 	entries = slices.Clone(entries)
 	drift.Order(entries)
-	machines, _ := s.Fleet.Board()
+	b := s.Fleet.Board()
 	if at.scope == drift.ScopeFleet {
 		at.name = ""
 	} else if !slices.Contains([]drift.Scope{drift.ScopeModel, drift.ScopeSite, drift.ScopeMachine}, at.scope) || at.name == "" {
 		s.lost(w, http.StatusNotFound, "No such settings", "Settings are those of the fleet, a model, a site or a machine.")
 		return
 	}
-	v := settingsView{Title: "Settings of the fleet", Scope: at.scope, Name: at.name, By: or(typed.Get("operator"), passOf(r).Name), Saved: r.URL.Query().Get("saved") != "", Scopes: scopesOf(entries, machines, at)}
+	v := settingsView{Title: "Settings of the fleet", Scope: at.scope, Name: at.name, By: or(typed.Get("operator"), passOf(r).Name), Saved: r.URL.Query().Get("saved") != "", Scopes: scopesOf(entries, b, at), Many: len(b.machines) > mostOffered}
 	if at.name != "" {
 		v.Title = "Settings of " + at.name
 	}
@@ -106,7 +107,7 @@ func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, at place, 
 	told := statedIn(entries)
 	for _, f := range settingFields(at.scope) {
 		row := settingRow{Name: f.Name, Label: settingWord(f.Name), Hint: phrase.Sentence(strings.ReplaceAll(f.Means, "`", "")) + ".", Unit: f.Unit, Typed: typed.Get(f.Name)}
-		row.InForce, row.From = inForce(told, chain(at, machines), f)
+		row.InForce, row.From = inForce(told, chain(at, b), f)
 		if f.Kind == drift.Flag {
 			row.Choices = tiles(row.Typed, "", "No change", "true", "Yes", "false", "No")
 		}
@@ -188,15 +189,13 @@ func statedIn(entries []drift.Entry) map[place]map[string]string {
 
 // chain are the places whose settings hold for a place, the nearest first: of a machine
 // its own, under former names too, its site's, its model's and the fleet's.
-func chain(at place, machines []Machine) []place {
+func chain(at place, b *Board) []place {
 	out := []place{at}
-	for i := range machines {
-		if m := &machines[i]; at == (place{drift.ScopeMachine, m.Machine}) {
-			for _, before := range m.Before {
-				out = append(out, place{drift.ScopeMachine, before})
-			}
-			out = append(out, place{drift.ScopeSite, m.Site}, place{drift.ScopeModel, label(m.Model)})
+	if m := b.find(at.name); m != nil && at.scope == drift.ScopeMachine {
+		for _, before := range m.Before {
+			out = append(out, place{drift.ScopeMachine, before})
 		}
+		out = append(out, place{drift.ScopeSite, m.Site}, place{drift.ScopeModel, label(m.Model)})
 	}
 	if at.scope != drift.ScopeFleet {
 		out = append(out, place{drift.ScopeFleet, ""})
@@ -228,12 +227,13 @@ func inForce(told map[place]map[string]string, chain []place, f *drift.Field) (v
 }
 
 // scopesOf lists what settings may be about: what the fleet and the setups name.
-func scopesOf(entries []drift.Entry, machines []Machine, here place) []scopeGroup {
+func scopesOf(entries []drift.Entry, b *Board, here place) []scopeGroup {
 	names := map[drift.Scope]map[string]bool{drift.ScopeModel: {}, drift.ScopeSite: {}, drift.ScopeMachine: {}}
-	for i := range machines {
-		names[drift.ScopeModel][label(machines[i].Model)] = true
-		names[drift.ScopeSite][machines[i].Site] = true
-		names[drift.ScopeMachine][machines[i].Machine] = true
+	// Of too many machines to offer, those with settings of their own are.
+	for scope, known := range map[drift.Scope][]string{drift.ScopeModel: b.columns().models.names, drift.ScopeSite: b.columns().sites.names, drift.ScopeMachine: offered(b.names())} {
+		for _, name := range known {
+			names[scope][name] = true
+		}
 	}
 	for i := range entries {
 		if at := placeOf(&entries[i].Record); names[at.scope] != nil {

@@ -18,9 +18,9 @@ import (
 type startView struct {
 	ID                string
 	Machines          []startTile
-	Others            []tile   // of the fleet, to choose the crew from, when there are few
-	Names             []string // when there are many
-	Crew              string   // the names of the crew
+	Others            []tile // of the fleet, to choose the crew from, when there are few
+	Many              bool   // too many to offer as tiles
+	Crew              string // the names of the crew
 	Cleaver           string
 	Program, Operator string
 	Site              string
@@ -40,9 +40,9 @@ type startTile struct {
 func (s *Server) startForm(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
 	if q.Has("crew") {
-		known := s.machineNames()
+		b := s.Fleet.Board()
 		names := strings.FieldsFunc(strings.Join(q["crew"], " "), func(c rune) bool { return c == ' ' || c == ',' || c == ';' })
-		names = slices.DeleteFunc(names, func(name string) bool { return !slices.Contains(known, name) })
+		names = slices.DeleteFunc(names, func(name string) bool { return !b.has(name) })
 		s.prefer(w, r, crewCookie, strings.Join(names[:min(len(names), mostOffline)], " "))
 		http.Redirect(w, r, "/start", http.StatusSeeOther)
 		return
@@ -58,19 +58,18 @@ func (s *Server) showStart(w http.ResponseWriter, r *http.Request, typed url.Val
 		Site: typed.Get("site"), Wrong: mistakesOf(u, problems...), NotSaved: status == http.StatusServiceUnavailable,
 	}
 	_, v.Sites = s.siteNames("")
-	machines, _ := s.Fleet.Board()
-	for i := range machines {
-		if m := &machines[i]; slices.Contains(crew, m.Machine) {
+	b := s.Fleet.Board()
+	for _, name := range slices.Compact(slices.Sorted(slices.Values(crew))) {
+		if m := b.find(name); m != nil {
 			v.Machines = append(v.Machines, startOf(m, typed))
 		}
 	}
-	slices.SortFunc(v.Machines, func(a, b startTile) int { return strings.Compare(a.Value, b.Value) })
-	if known := s.machineNames(); len(known) <= fewMachines {
-		for _, name := range known {
+	if len(b.machines) <= fewMachines {
+		for _, name := range b.names() {
 			v.Others = append(v.Others, tile{name, name, slices.Contains(crew, name)})
 		}
 	} else {
-		v.Names = known
+		v.Many = true
 	}
 	for _, name := range crew { // a sensor at one of them is where the others are
 		if sensor := s.sensorOf(name, u); sensor != nil && sensor.Fresh {

@@ -32,7 +32,7 @@ func (s *Server) seenBy(p auth.Principal) *Server {
 	}
 	seen := *s
 	seen.part = part
-	seen.Fleet = newFleetPart(s.Fleet, s.Records, part, s.run+p.Limit.Key())
+	seen.Fleet = newFleetPart(s.Fleet, s.Records, part, partName{s.run + p.Limit.Key(), p.Assigned()})
 	seen.Records = recordsPart{s.Records, part}
 	seen.Setups = func() ([]drift.Entry, error) {
 		all, err := s.Setups()
@@ -62,9 +62,10 @@ func (s *Server) seenBy(p auth.Principal) *Server {
 
 // locationsPart leaves the sites at which a machine of the part is.
 func locationsPart(all []drift.Location, fleet Fleet) []drift.Location {
-	machines, _ := fleet.Board()
+	sites := fleet.Board().columns().sites.names
 	return slices.DeleteFunc(slices.Clone(all), func(at drift.Location) bool {
-		return !slices.ContainsFunc(machines, func(m Machine) bool { return m.Site == at.Name })
+		_, there := slices.BinarySearch(sites, at.Name)
+		return !there
 	})
 }
 
@@ -73,27 +74,59 @@ type fleetPart struct {
 	of      Fleet
 	records Records
 	part    drift.Part
-	board   func() (machines []Machine, version uint64)
+	board   func() *Board
 }
 
-// newFleetPart makes the part. salt keeps the versions of different parts apart.
-func newFleetPart(of Fleet, records Records, part drift.Part, salt string) *fleetPart {
+// partName names the part of a fleet that somebody sees: the run and the limit, and the
+// version of what says to whom machines belong.
+type partName struct {
+	limit    string
+	assigned uint64
+}
+
+// newFleetPart makes the part. Its board is shared by all requests of one moment that have
+// the same name, and its version differs from that of every other name.
+func newFleetPart(of Fleet, records Records, part drift.Part, name partName) *fleetPart {
 	f := &fleetPart{of: of, records: records, part: part}
-	f.board = sync.OnceValues(func() ([]Machine, uint64) {
-		all, version := of.Board()
-		machines := []Machine{}
-		for _, m := range all {
-			if part.Has(m.Machine) {
-				machines = append(machines, f.machine(m))
+	f.board = sync.OnceValue(func() *Board {
+		whole := of.Board()
+		return whole.parts.of(name, func() *Board {
+			machines := []Machine{}
+			for _, m := range whole.machines {
+				if part.Has(m.Machine) {
+					machines = append(machines, f.machine(m))
+				}
 			}
-		}
-		if version > 0 {
-			sum := sha256.Sum256(fmt.Appendf(nil, "%s %d", salt, version))
-			version = 1 + binary.BigEndian.Uint64(sum[:])>>1
-		}
-		return machines, version
+			version := whole.version
+			if version > 0 {
+				sum := sha256.Sum256(fmt.Appendf(nil, "%s %d %d", name.limit, name.assigned, version))
+				version = 1 + binary.BigEndian.Uint64(sum[:])>>1
+			}
+			return NewBoard(machines, version)
+		})
 	})
 	return f
+}
+
+// parts are the boards of parts of a fleet at one moment, each under its own name. They
+// are dropped with the board of the whole.
+type parts struct {
+	mu   sync.Mutex
+	made map[partName]func() *Board
+}
+
+func (p *parts) of(name partName, makes func() *Board) *Board {
+	p.mu.Lock()
+	if p.made == nil {
+		p.made = map[partName]func() *Board{}
+	}
+	made := p.made[name]
+	if made == nil {
+		made = sync.OnceValue(makes)
+		p.made[name] = made
+	}
+	p.mu.Unlock()
+	return made()
 }
 
 // machine is a machine as the part shows it.
@@ -106,7 +139,8 @@ func (f *fleetPart) machine(m Machine) Machine {
 	if m.Move != nil && (m.Move.Taken.Before(since) || m.Move.Received.Before(since)) {
 		m.Move = nil
 	}
-	m.Assessment = assessmentPart(m.Assessment, since)
+	a := assessmentPart(*m.Assessment, since)
+	m.Assessment = &a
 	latest, err := f.records.Latest(m.Machine, recentRecords)
 	if err == nil {
 		named, ok := lastWhere(f.part.Entries(latest), func(e *drift.Entry) bool { return e.Site != "" && e.Decision == nil })
@@ -129,10 +163,7 @@ func assessmentPart(a advise.Assessment, since time.Time) advise.Assessment {
 	return a
 }
 
-func (f *fleetPart) Board() ([]Machine, uint64) {
-	machines, version := f.board()
-	return slices.Clone(machines), version
-}
+func (f *fleetPart) Board() *Board { return f.board() }
 
 func (f *fleetPart) AssessAt(machine string, asOf, knownAt drift.Opt[time.Time]) ([]advise.Assessment, error) {
 	if machine != "" && !f.part.Has(machine) {

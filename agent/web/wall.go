@@ -3,7 +3,6 @@ package web
 import (
 	"fmt"
 	"net/http"
-	"time"
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
@@ -29,49 +28,33 @@ type wallView struct {
 // wallPage is a screen in a depot: how many machines are in which state, and who needs
 // somebody. It is read from far and nobody touches it.
 func (s *Server) wallPage(w http.ResponseWriter, r *http.Request) {
-	machines, version := s.Fleet.Board()
-	tag := s.tag(version)
+	b := s.Fleet.Board()
+	tag := s.tag(b.version)
 	if unchanged(w, r, tag) {
 		return
 	}
-	s.render(w, "wall", page{Title: "Wall screen", Here: "/wall", Tag: tag, Wall: true, Body: s.wallView(machines, r.URL.Query().Get("depot"))})
+	s.render(w, "wall", page{Title: "Wall screen", Here: "/wall", Tag: tag, Wall: true, Body: s.wallView(b, r.URL.Query().Get("depot"))})
 }
 
-func (s *Server) wallView(machines []Machine, depot string) wallView {
+func (s *Server) wallView(b *Board, depot string) wallView {
 	now := s.Now()
-	view := wallView{Depot: depot, At: phrase.Clock(now)}
-	counts, depots := map[advise.State]int{}, map[string]bool{}
-	var newest time.Time
-	needy := 0
-	for i := range machines {
-		m := &machines[i]
-		depots[m.Settings.Depot] = true
-		if depot != "" && m.Settings.Depot != depot {
-			continue
-		}
-		view.Total++
-		counts[m.State]++
-		if at := m.Data.Last.Or(time.Time{}); at.After(newest) && !at.After(now) {
-			newest = at
-		}
-		if m.State == advise.Fit {
-			continue
-		}
-		if needy++; needy <= mostOnWall {
-			view.Rows = append(view.Rows, rowOf(m, now))
-		}
+	passes := b.passing(filter{Depot: depot})
+	counts := b.count(passes)
+	view := wallView{Depot: depot, At: phrase.Clock(now), Total: counts.all()}
+	for _, m := range b.first(mostOnWall, passes) {
+		view.Rows = append(view.Rows, rowOf(m, now))
 	}
-	if rest := needy - len(view.Rows); rest > 0 {
+	if rest := counts.needy() - len(view.Rows); rest > 0 {
 		view.Rest = fmt.Sprintf("and %s more", phrase.Count(rest, "machine"))
 	}
-	if !newest.IsZero() {
+	if newest := b.newest(passes, now); !newest.IsZero() {
 		view.Newest = ageOf(drift.Some(newest), now)
 	}
 	for _, state := range advise.States() {
-		view.Counts = append(view.Counts, stateCount{State: state, Word: phrase.State(state), Count: counts[state]})
+		view.Counts = append(view.Counts, stateCount{State: state, Word: phrase.State(state), Count: counts.of(state)})
 	}
 	view.Depots = append(view.Depots, choice{"all depots", "/wall", depot == ""})
-	for _, name := range namesOf(depots) {
+	for _, name := range b.columns().depots.named() {
 		view.Depots = append(view.Depots, choice{name, "/wall?" + depotQuery(name), name == depot})
 	}
 	switch {
@@ -79,7 +62,7 @@ func (s *Server) wallView(machines []Machine, depot string) wallView {
 		view.Empty = "The agent is still reading its records."
 	case view.Total == 0:
 		view.Empty = "No machine."
-	case needy == 0:
+	case counts.needy() == 0:
 		view.Empty = "No machine needs anybody."
 	}
 	return view

@@ -2,6 +2,7 @@ package health_test
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"testing"
 	"time"
@@ -138,6 +139,54 @@ func TestGroupsSumToTheWhole(t *testing.T) {
 	})
 }
 
+// However rows change, the sums say what going through all rows says.
+func TestSumsSayWhatTheRowsSay(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var summer health.Summer
+		var held []*health.Book
+		for range rapid.IntRange(1, 4).Draw(t, "books") {
+			b := books(t)
+			if len(held) > 0 { // some machines stay as they were, some have left
+				was := held[len(held)-1].Machines
+				for i := range min(len(was), len(b.Machines)) {
+					if rapid.Bool().Draw(t, "stays") {
+						b.Machines[i] = was[i]
+					}
+				}
+			}
+			b.Sums = summer.Next(b.Machines)
+			held = append(held, b)
+		}
+		label := rapid.SampledFrom([]string{"", "", "one", "two", "nowhere"})
+		for _, b := range held { // older ones too: they did not change
+			from := health.DayOf(monday) + health.Day(rapid.IntRange(-3, 10).Draw(t, "from"))
+			q := health.Query{
+				From: from, To: from + health.Day(rapid.IntRange(0, 40).Draw(t, "days")), By: rapid.SampledFrom(append(health.Groupings(), health.Whole)).Draw(t, "by"),
+				Only:  health.Labels{Site: label.Draw(t, "site"), Model: label.Draw(t, "model"), Depot: label.Draw(t, "depot")},
+				Today: from + health.Day(rapid.IntRange(-1, 41).Draw(t, "today")), Brief: rapid.Bool().Draw(t, "brief"),
+				Now: func(yield func(string, advise.State) bool) {
+					for i, state := range append(advise.States(), "") {
+						if !yield(fmt.Sprintf("K-%d", i), state) {
+							return
+						}
+					}
+				},
+				Verdicts: []health.Verdict{{Machine: "K-1", Day: from + 2, Right: true}, {Machine: "K-9", Day: from}},
+			}
+			if rapid.IntRange(0, 9).Draw(t, "one machine") == 0 {
+				q.Only.Machine = "K-1"
+			}
+			rows := *b
+			rows.Sums = nil
+			whole, groups := b.Overview(q)
+			wantWhole, want := rows.Overview(q)
+			require.Equal(t, wantWhole, whole)
+			require.Equal(t, want, groups)
+			require.Equal(t, rows.Names(nil), b.Names(nil))
+		}
+	})
+}
+
 // A filter leaves what the group of that label has, and nobody sees what he may not.
 func TestAFilterIsOneOfTheGroups(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
@@ -212,7 +261,7 @@ func TestTodayIsNow(t *testing.T) {
 	d.Take(try(monday, 1, true, ""), nil)
 	today := health.DayOf(monday)
 	b := health.Book{Machines: []health.Machine{{Name: "K-07", Rows: d.Close(today)}}}
-	g := b.Count(health.Query{From: today, To: today, Today: today, Now: map[string]advise.State{"K-07": advise.Stop}})
+	g := b.Count(health.Query{From: today, To: today, Today: today, Now: maps.All(map[string]advise.State{"K-07": advise.Stop})})
 	assert.Equal(t, [5]int{1}, g[0].Total.States)
 	last, ok := g[0].Last()
 	assert.True(t, ok)
@@ -236,13 +285,22 @@ func BenchmarkCount(b *testing.B) {
 		}
 		book.Machines = append(book.Machines, health.Machine{Name: fmt.Sprintf("K-%04d", m), Rows: d.Close(health.DayOf(monday) + 730)})
 	}
-	for _, days := range []int{90, 730} {
-		b.Run(fmt.Sprintf("days=%d", days), func(b *testing.B) {
-			for b.Loop() {
-				book.Count(health.Query{From: health.DayOf(monday) + 730 - health.Day(days), To: health.DayOf(monday) + 730, By: health.ByDepot})
-			}
-		})
+	summed := *book
+	summed.Sums = new(health.Summer).Next(book.Machines)
+	for name, from := range map[string]*health.Book{"rows": book, "sums": &summed} {
+		for _, days := range []int{90, 730} {
+			b.Run(fmt.Sprintf("%s/days=%d", name, days), func(b *testing.B) {
+				for b.Loop() {
+					from.Count(health.Query{From: health.DayOf(monday) + 730 - health.Day(days), To: health.DayOf(monday) + 730, By: health.ByDepot})
+				}
+			})
+		}
 	}
+	b.Run("next", func(b *testing.B) {
+		for b.Loop() {
+			new(health.Summer).Next(book.Machines)
+		}
+	})
 	b.Run("names", func(b *testing.B) {
 		for b.Loop() {
 			book.Names(nil)

@@ -14,20 +14,38 @@ import (
 type Machine struct {
 	*advise.Assessment
 	Site     string
-	Settings drift.Settings
+	Settings *drift.Settings
 	Move     *Move
 }
 
-// Of plans the bench of the machines whose advice asks for it, from today on.
-func Of(machines []Machine, now time.Time) []Depot {
+// Fleet is what a plan takes from a fleet, whatever the day: the machines whose advice asks
+// for the bench, and the benches of the depots.
+type Fleet struct {
+	asked   []Machine
+	benches []Bench
+}
+
+// FleetOf is the fleet of these machines.
+func FleetOf(machines []Machine) *Fleet {
+	f := &Fleet{benches: benchesOf(machines)}
+	for i := range machines {
+		if action := machines[i].Electrode.Action; action != advise.None && action != "" {
+			f.asked = append(f.asked, machines[i])
+		}
+	}
+	return f
+}
+
+// Plan plans the bench of each depot from today on.
+func (f *Fleet) Plan(now time.Time) []Depot {
 	today := Today(now)
 	var tasks []Task
-	for i := range machines {
-		if t, needed := taskOf(&machines[i], today, now); needed {
+	for i := range f.asked {
+		if t, needed := taskOf(&f.asked[i], today, now); needed {
 			tasks = append(tasks, t)
 		}
 	}
-	return Make(tasks, benchesOf(machines), today)
+	return Make(tasks, f.benches, today)
 }
 
 // Today is the local day of a moment, at midnight UTC.
@@ -36,11 +54,8 @@ func Today(now time.Time) time.Time {
 	return time.Date(y, m, d, 0, 0, 0, 0, time.UTC)
 }
 
-// taskOf is what a machine needs of the bench within the weeks of the plan, if anything.
+// taskOf is what a machine asks of the bench, if it is within the weeks of the plan.
 func taskOf(m *Machine, today, now time.Time) (t Task, needed bool) {
-	if m.Electrode.Action == advise.None || m.Electrode.Action == "" {
-		return t, false
-	}
 	t = Task{Machine: m.Machine, Depot: m.Settings.Depot, Site: m.Site, Action: m.Electrode.Action, Next: m.BenchStep(now), Replace: m.Electrode.Action == advise.Replace, Stop: m.State == advise.Stop}
 	if by, err := time.Parse(time.DateOnly, m.Electrode.ActBy.Or("")); err == nil {
 		t.ActBy = by
@@ -68,7 +83,7 @@ func benchesOf(machines []Machine) []Bench {
 		was, known := stated[now.Depot]
 		if !known {
 			depots = append(depots, now.Depot)
-			was = now
+			was = *now
 		}
 		was.BenchPerDay, was.SparePairs, was.LeadTime = was.BenchPerDay.OrElse(now.BenchPerDay), was.SparePairs.OrElse(now.SparePairs), was.LeadTime.OrElse(now.LeadTime)
 		was.BenchDays, was.ClosedDays = cmp.Or(was.BenchDays, now.BenchDays), cmp.Or(was.ClosedDays, now.ClosedDays)

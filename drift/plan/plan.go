@@ -141,6 +141,15 @@ type Depot struct {
 	Late int
 }
 
+// Machines counts those that the plan has a day for or no place.
+func (d *Depot) Machines() int {
+	n := len(d.Unplaced)
+	for i := range d.Days {
+		n += len(d.Days[i].Slots)
+	}
+	return n
+}
+
 // Make plans from today, at midnight UTC, on.
 func Make(tasks []Task, benches []Bench, today time.Time) []Depot {
 	byDepot := map[string][]Task{}
