@@ -66,9 +66,10 @@ type group struct {
 
 // parsePages reads every template: one set per page, the layout and the shared
 // parts in each.
-func parsePages() (map[string]*template.Template, error) {
+func parsePages(static *assets) (map[string]*template.Template, error) {
 	files := dashboards.Pages()
 	shared, err := template.New("").Funcs(template.FuncMap{
+		"static":      static.link,
 		"stateWord":   phrase.State[advise.State],
 		"cautions":    advise.Cautions,
 		"group":       func(name string, tiles []tile, required bool) group { return group{name, tiles, required} },

@@ -220,7 +220,7 @@ func altered(t *testing.T, was, is string) func(http.Handler) http.Handler {
 	require.NotEqual(t, string(whole), bad)
 	return func(h http.Handler) http.Handler {
 		return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-			if r.URL.Path != "/static/queue.js" {
+			if !strings.HasPrefix(r.URL.Path, "/static/") || !strings.HasSuffix(r.URL.Path, "/queue.js") {
 				h.ServeHTTP(w, r)
 				return
 			}

@@ -131,6 +131,7 @@ type Config struct {
 // Server is the HTTP face of the agent.
 type Server struct {
 	Config
+	assets   *assets
 	uploads  *uploads
 	pages    map[string]*template.Template
 	manual   *manual.Manual
@@ -166,7 +167,11 @@ const (
 
 // New prepares the server; the error names a page that cannot be read.
 func New(c Config) (*Server, error) {
-	pages, err := parsePages()
+	files, err := newAssets(dashboards.Static())
+	if err != nil {
+		return nil, err
+	}
+	pages, err := parsePages(files)
 	if err != nil {
 		return nil, err
 	}
@@ -179,7 +184,7 @@ func New(c Config) (*Server, error) {
 			return nil, err
 		}
 	}
-	s := &Server{Config: c, pages: pages, manual: help, glance: glance, run: rand.Text()}
+	s := &Server{Config: c, assets: files, pages: pages, manual: help, glance: glance, run: rand.Text()}
 	s.sessions, s.uploads = newSessions(&s.Config), &uploads{held: map[string]*upload{}}
 	s.traces = newCache(func(a *advise.Assessment) (advise.Trace, error) {
 		t, err := s.Fleet.Trace(a.Machine, s.Now())
@@ -252,7 +257,7 @@ func (s *Server) routes() *routes {
 	s.routeAPI(m)
 	s.routePages(m)
 	s.routeHelp(m)
-	m.open("GET /static/", http.StripPrefix("/static/", static()).ServeHTTP)
+	m.open("GET /static/", s.assets.ServeHTTP)
 	m.open("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { plain(w, http.StatusOK, "ok\n") })
 	m.open("GET /readyz", s.readyz)
 	if s.Metrics != nil {
@@ -281,21 +286,6 @@ func (s *Server) readyz(w http.ResponseWriter, _ *http.Request) {
 		text = fmt.Sprintf("ready; findings about the store: %d, see /refused\n", n)
 	}
 	plain(w, http.StatusOK, text)
-}
-
-// static serves the embedded files. They change only with the binary, but carry
-// no version in their name: an hour is long enough to spare a slow link.
-func static() http.Handler {
-	files := http.FileServerFS(dashboards.Static())
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		w.Header().Set("Cache-Control", "max-age=3600")
-		if r.URL.Path == "sw.js" {
-			// It serves all pages, and must not outlive the binary.
-			w.Header().Set("Service-Worker-Allowed", "/")
-			w.Header().Set("Cache-Control", "no-cache")
-		}
-		files.ServeHTTP(w, r)
-	})
 }
 
 // headers go on every answer: nothing from elsewhere, nothing inline, no frame.

@@ -4,9 +4,11 @@
 // never go through here.
 const memory = "arcdrift-pages";
 const patience = 4000;
+const edition = "/static/EDITION/"; // the agent writes its own
 const shell = [
   "/log?choose=1", "/moved?choose=1", "/service", "/start", "/phone",
-  ...["style.css", "icon.svg", "keep.js", "keypad.js", "live.js", "offline.js", "queue.js", "record.js", "send.js", "along.js", "site-check.js", "phone.js", "manifest.json"].map((f) => "/static/" + f),
+  ...["style.css", "keep.js", "keypad.js", "live.js", "offline.js", "queue.js", "record.js", "send.js", "along.js", "site-check.js", "phone.js"].map((f) => edition + f),
+  "/static/icon.svg", "/static/manifest.json",
 ];
 
 addEventListener("install", (event) => {
@@ -21,7 +23,14 @@ addEventListener("install", (event) => {
   event.waitUntil(fill());
 });
 
-addEventListener("activate", (event) => event.waitUntil(clients.claim()));
+// Files of other editions go when this one is complete.
+async function clear() {
+  const cache = await caches.open(memory);
+  const old = (kept) => /^\/static\/.+\//.test(new URL(kept.url).pathname) && !new URL(kept.url).pathname.startsWith(edition);
+  await Promise.all((await cache.keys()).filter(old).map((kept) => cache.delete(kept)));
+}
+
+addEventListener("activate", (event) => event.waitUntil(Promise.all([clear(), clients.claim()])));
 
 // aged says whether a page shows what was known at a moment: those who look at it must see
 // how old it is, and nobody sees it who has signed out.
@@ -57,7 +66,8 @@ function placeOf(url) {
 async function remembered(url) {
   const cache = await caches.open(memory);
   const instead = { "/log": "/log?choose=1", "/moved": "/moved?choose=1", "/service": "/service", "/start": "/start" }[url.pathname] ?? "/phone";
-  if (url.pathname.startsWith("/static/")) return cache.match(placeOf(url));
+  // A page that was kept before an upgrade names files of an edition that is gone.
+  if (url.pathname.startsWith("/static/")) return (await cache.match(placeOf(url))) ?? cache.match(edition + url.pathname.split("/").pop());
   return marked((await cache.match(placeOf(url) ?? instead)) ?? (await cache.match(instead)));
 }
 
