@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
+	"strconv"
 	"time"
 
 	"arcdrift/agent/auth"
@@ -130,10 +132,58 @@ func (s *Server) getMachine(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
-// getRecords answers everything kept of one machine as JSON lines, in store
-// order, in the form that an import takes again.
+// mostRecords is the largest limit of one answer with records.
+const mostRecords = 10_000
+
+// recordsAsk is which records of a machine are asked for.
+type recordsAsk struct {
+	after string    // those stored after this one; "" for all
+	since time.Time // those that arrived then or later; zero for all
+	limit int       // at most so many; 0 for all
+}
+
+func recordsAskOf(v url.Values) (a recordsAsk, problem *drift.Problem) {
+	a.after = v.Get("after")
+	since, problem := momentOf(v, "since")
+	if text := v.Get("limit"); text != "" && problem == nil {
+		n, err := strconv.Atoi(text)
+		if err != nil || n < 1 || n > mostRecords {
+			return a, &drift.Problem{Field: "limit", Value: text, Reason: "must be a whole number from 1 to 10000"}
+		}
+		a.limit = n
+	}
+	a.since = since.Or(time.Time{})
+	return a, problem
+}
+
+// of picks from a machine's history; more says that the limit left some out.
+func (a recordsAsk) of(entries []drift.Entry) (picked []drift.Entry, more bool, problem *drift.Problem) {
+	if a.after != "" {
+		at := slices.IndexFunc(entries, func(e drift.Entry) bool { return e.ID == a.after })
+		if at < 0 {
+			return nil, false, &drift.Problem{Field: "after", Value: a.after, Reason: "is not the id of a record of this machine"}
+		}
+		entries = entries[at+1:]
+	}
+	if !a.since.IsZero() {
+		entries = slices.DeleteFunc(slices.Clone(entries), func(e drift.Entry) bool { return e.Received.Before(a.since) })
+	}
+	if a.limit > 0 && len(entries) > a.limit {
+		return entries[:a.limit], true, nil
+	}
+	return entries, false, nil
+}
+
+// getRecords answers what is kept of one machine as JSON lines, in store order, in the
+// form that an import takes again. Without a limit that is all; with one, the header Link
+// has the address of the next part.
 func (s *Server) getRecords(w http.ResponseWriter, r *http.Request) {
 	id := r.PathValue("id")
+	ask, problem := recordsAskOf(r.URL.Query())
+	if problem != nil {
+		refuse(w, http.StatusBadRequest, problem)
+		return
+	}
 	entries, err := s.Records.History(id)
 	if err != nil {
 		s.fail(w, fmt.Errorf("web: history of %s: %w", id, err))
@@ -142,6 +192,16 @@ func (s *Server) getRecords(w http.ResponseWriter, r *http.Request) {
 	if len(entries) == 0 {
 		refuse(w, http.StatusNotFound, noSuchMachine(id))
 		return
+	}
+	entries, more, problem := ask.of(entries)
+	if problem != nil {
+		refuse(w, http.StatusBadRequest, problem)
+		return
+	}
+	if more {
+		next := r.URL.Query()
+		next.Set("after", entries[len(entries)-1].ID)
+		w.Header().Set("Link", fmt.Sprintf("<%s?%s>; rel=\"next\"", r.URL.EscapedPath(), next.Encode()))
 	}
 	var out []byte
 	for i := range entries {

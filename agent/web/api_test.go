@@ -6,9 +6,11 @@ import (
 	"errors"
 	"net/http"
 	"net/http/httptest"
+	"net/url"
 	"strings"
 	"testing"
 	"testing/iotest"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -120,6 +122,11 @@ func TestGetAnswers(t *testing.T) {
 		{"/api/v1/machines/nobody", 404, `{"field":"machine","reason":`},
 		{"/api/v1/machines/K-07/records", 200, `"store_seq":`},
 		{"/api/v1/machines/nobody/records", 404, `{"field":"machine","reason":`},
+		{"/api/v1/machines/K-07/records?limit=0", 400, `{"field":"limit","reason":`},
+		{"/api/v1/machines/K-07/records?limit=10001", 400, `{"field":"limit","reason":`},
+		{"/api/v1/machines/K-07/records?since=today", 400, `{"field":"since","reason":`},
+		{"/api/v1/machines/K-07/records?after=nothing", 400, `{"field":"after","reason":`},
+		{"/api/v1/machines/nobody/records?after=nothing", 404, `{"field":"machine","reason":`},
 		{"/api/v1/site-check?machine=K-07&temperature_c=4&humidity_pct=80&altitude_m=1390", 200, `"answer":"recalibrate","wait_minutes":0,"probability_out":0.63`},
 		{"/api/v1/site-check?temperature_c=4", 400, `{"field":"machine","reason":`},
 		{"/api/v1/site-check?machine=K-07&temperature_c=214", 400, `{"field":"temperature_c","reason":`},
@@ -137,6 +144,30 @@ func TestGetAnswers(t *testing.T) {
 			}
 		})
 	}
+}
+
+// A history read in parts, by the addresses that the answers give, is the whole one.
+func TestRecordsInParts(t *testing.T) {
+	f := yard()
+	h := serverFor(t, f).Handler()
+	whole := getFrom(h, "/api/v1/machines/K-07/records")
+	assert.Empty(t, whole.Header().Get("Link"))
+	parts, path := "", "/api/v1/machines/K-07/records?limit=40"
+	for n := 0; path != ""; n++ {
+		require.Less(t, n, 20)
+		w := getFrom(h, path)
+		require.Equal(t, http.StatusOK, w.Code, path)
+		require.LessOrEqual(t, strings.Count(w.Body.String(), "\n"), 40)
+		parts += w.Body.String()
+		path, _, _ = strings.Cut(strings.TrimPrefix(w.Header().Get("Link"), "<"), ">")
+	}
+	assert.Equal(t, whole.Body.String(), parts)
+	history := f.history["K-07"]
+	last := history[len(history)-1]
+	assert.Empty(t, getFrom(h, "/api/v1/machines/K-07/records?after="+url.QueryEscape(last.ID)).Body.String(), "nothing is new")
+	late := getFrom(h, "/api/v1/machines/K-07/records?since="+url.QueryEscape(last.Received.Format(time.RFC3339Nano))).Body.String()
+	assert.Contains(t, late, last.ID)
+	assert.Less(t, len(late), whole.Body.Len())
 }
 
 func TestSiteCheckMomentIsNow(t *testing.T) {
