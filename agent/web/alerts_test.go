@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net/http"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -23,6 +24,7 @@ type fakeAlerts struct {
 	view   alert.View
 	ended  []alert.Outcome
 	fail   error
+	mu     sync.Mutex // what is worked out for a page
 }
 
 // begin opens the cases of machines an hour before noon.
@@ -43,13 +45,21 @@ func (d *fakeAlerts) begin(machines []Machine) {
 	}
 }
 
-func (d *fakeAlerts) Open() []alert.Shown { return d.policy.Show(d.state, d.view, noon) }
+func (d *fakeAlerts) Open() []alert.Shown {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.policy.Show(d.state, d.view, noon)
+}
 
 func (d *fakeAlerts) Card(drift.Part) alert.Card {
+	d.mu.Lock()
+	defer d.mu.Unlock()
 	return d.policy.Card(d.state, d.ended, alert.FoundIn(d.ended), len(d.view.Machines), noon)
 }
 
 func (d *fakeAlerts) Withheld() []alert.Withheld {
+	d.mu.Lock()
+	defer d.mu.Unlock()
 	d.policy.Scores = map[alert.RuleName]alert.Score{}
 	for _, s := range alert.Scores(d.ended) {
 		d.policy.Scores[s.Rule] = s

@@ -147,7 +147,7 @@ func TestPagesOfAChangingFleet(t *testing.T) {
 			select {
 			case <-done:
 				return
-			default:
+			case <-time.After(time.Millisecond):
 				f.turn(fmt.Sprintf("X-%04d", 20+i%280), advise.States()[i%5])
 			}
 		}
@@ -155,7 +155,7 @@ func TestPagesOfAChangingFleet(t *testing.T) {
 	var asking sync.WaitGroup
 	for range 4 {
 		asking.Go(func() {
-			for range 10 {
+			for range 3 {
 				for _, path := range []string{"/", "/machines?view=table&sort=silence", "/wall", "/machines.csv", "/api/v1/machines", "/plan", "/morning", "/log?choose=1", "/machines/X-0123"} {
 					w := getFrom(h, path)
 					assert.Equal(t, http.StatusOK, w.Code, path)

@@ -2,7 +2,9 @@ package web
 
 import (
 	"fmt"
+	"net/http"
 	"net/http/httptest"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -75,34 +77,78 @@ func (s *steady) Board() *Board {
 	return s.board
 }
 
+// looks are the times that a page took, by the clock and, for a computer that others use
+// too, in processor time.
+type looks struct{ clock, processor []time.Duration }
+
+func (l *looks) at(b *testing.B, h http.Handler, path string) {
+	began, used := time.Now(), spent(b)
+	h.ServeHTTP(httptest.NewRecorder(), localRequest("GET", path))
+	l.clock, l.processor = append(l.clock, time.Since(began)), append(l.processor, spent(b)-used)
+}
+
+func (l *looks) report(b *testing.B, name string) {
+	for unit, all := range map[string][]time.Duration{"ms": l.clock, "cpu-ms": l.processor} {
+		slices.Sort(all)
+		b.ReportMetric(float64(all[len(all)/2].Microseconds())/1000, name+"-p50-"+unit)
+		b.ReportMetric(float64(all[len(all)*99/100].Microseconds())/1000, name+"-p99-"+unit)
+	}
+}
+
 // BenchmarkPages times pages of generated fleets: the first look after every change of an
 // answer, and a look when nothing has changed since the last one. Compare two programs side
 // by side in one run.
 func BenchmarkPages(b *testing.B) {
 	for _, n := range sizes {
-		f := multitude(n)
-		s := serverFor(b, f)
-		s.Fleet = &steady{fake: f}
-		h := s.Handler()
-		look := func(path string) time.Duration {
-			began := time.Now()
-			h.ServeHTTP(httptest.NewRecorder(), localRequest("GET", path))
-			return time.Since(began)
-		}
-		for _, path := range timedPaths {
-			b.Run(fmt.Sprintf("machines=%d:%s", n, strings.ReplaceAll(path, "/", "_")), func(b *testing.B) {
-				var first, again []time.Duration
-				for b.Loop() {
-					f.version++ // no page of before will do
-					first = append(first, look(path))
-					again = append(again, look(path))
-				}
-				for unit, all := range map[string][]time.Duration{"first": first, "again": again} {
-					slices.Sort(all)
-					b.ReportMetric(float64(all[len(all)/2].Microseconds())/1000, unit+"-p50-ms")
-					b.ReportMetric(float64(all[len(all)*99/100].Microseconds())/1000, unit+"-p99-ms")
-				}
-			})
-		}
+		b.Run(fmt.Sprint("machines=", n), func(b *testing.B) {
+			f := multitude(n)
+			s := serverFor(b, f)
+			s.Fleet = &steady{fake: f}
+			h := s.Handler()
+			for _, path := range timedPaths {
+				b.Run(strings.ReplaceAll(path, "/", "_"), func(b *testing.B) {
+					var first, again looks
+					for b.Loop() {
+						f.version++ // no page of before will do
+						first.at(b, h, path)
+						again.at(b, h, path)
+					}
+					first.report(b, "first")
+					again.report(b, "again")
+				})
+			}
+		})
 	}
+}
+
+// BenchmarkBoardKept reports what is kept of a machine for the pages, and what summing the
+// days takes: for each machine and for each day of the largest fleet.
+func BenchmarkBoardKept(b *testing.B) {
+	f := multitude(sizes[len(sizes)-1])
+	n := float64(len(f.machines))
+	held := heap()
+	var board *Board
+	for b.Loop() {
+		board = NewBoard(slices.Clone(f.machines), 1)
+		for _, o := range orders {
+			_ = slices.Collect(board.kept(filter{Sort: o, Query: "x"}))
+		}
+		_ = board.plan()
+	}
+	b.ReportMetric(float64(heap()-held)/n, "board-B/machine")
+	held = heap()
+	sums := new(health.Summer).Next(f.book.Machines)
+	b.ReportMetric(float64(heap()-held)/n, "sums-B/machine")
+	runtime.KeepAlive(sums)
+	runtime.KeepAlive(board)
+	runtime.KeepAlive(f)
+}
+
+// heap is what is in use; the second collection empties pools.
+func heap() uint64 {
+	runtime.GC()
+	runtime.GC()
+	var m runtime.MemStats
+	runtime.ReadMemStats(&m)
+	return m.HeapAlloc
 }
