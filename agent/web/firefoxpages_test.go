@@ -93,7 +93,7 @@ func TestColdStartOfFirefox(t *testing.T) {
 	real := think(t, yard())
 	server := serverFor(t, real.fake)
 	server.Fleet = real
-	machines, _ := real.Board()
+	machines := real.Board().Machines()
 	real.alerts.begin(machines)
 	h := &hole{Handler: server.Handler()}
 	url, profile := serve(t, h), t.TempDir()
