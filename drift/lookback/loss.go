@@ -225,15 +225,6 @@ func (c *course) weigh(lots []*lot, losses *LossModel) (weights []float64, views
 	return normalized(logs), views
 }
 
-// of is the chance of a splice of the lot to be out, by one draw.
-func (c *course) of(l *lot, draw int) (chance float64) {
-	total := l.splices()
-	for _, j := range l.pieces() {
-		chance += l.share[j] / total * c.out[draw][j]
-	}
-	return chance
-}
-
 // after is what measured losses leave of a lot: the chance of a splice to be out, over all
 // of them, and by draw of each that was measured.
 func (v *view) after(n int, measured []loss, weights []float64, losses *LossModel) (all float64, own [][]float64) {
