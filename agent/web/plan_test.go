@@ -80,7 +80,7 @@ func TestAFleetWithoutWorkHasAnEmptyPlan(t *testing.T) {
 func TestMachinesAreDraggedToAnotherDay(t *testing.T) {
 	f := yard()
 	for i := range f.machines {
-		f.machines[i].Settings = drift.Settings{Depot: "north", BenchPerDay: some(int64(1))}
+		f.machines[i].Settings = &drift.Settings{Depot: "north", BenchPerDay: some(int64(1))}
 	}
 	s := serverFor(t, f)
 	s.Now = time.Now
