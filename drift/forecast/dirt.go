@@ -9,9 +9,9 @@ import (
 
 // What the parameters say of contamination rests on the next attempt: they make each
 // attempt likely given those before it. Forecasts look thousands of arcs ahead, where a
-// rate that is too low adds up. So they take several rates
-// as possible, multiples of the learnt one, with probabilities by Bayes: how likely each
-// made what came of past forecasts. Chosen on blind fleets 2001 to 2012.
+// rate that is too low adds up. So they take several rates as possible, multiples of the
+// learnt one, with probabilities by Bayes: how likely each made what came of past
+// forecasts. Chosen on blind fleets 2001 to 2012.
 
 // othersCount is how much the outcomes of another kind count, relative to its own: the
 // kinds of a fleet burn in the same places. A guess.

@@ -222,7 +222,7 @@ func NewSampling(lots []Lot) *Sampling {
 		s.views = append(s.views, v)
 		s.logs = make([]float64, len(v.chance))
 	}
-	s.weight = normalized(append([]float64{}, s.logs...))
+	s.weight = normalized(s.logs)
 	return s
 }
 
