@@ -28,7 +28,7 @@ pairs held and lead time are settings (log setup).`,
 	}
 	format := formatFlag(cmd, formatText, formatJSON, formatCSV)
 	week := cmd.Flags().Bool("week", false, "only the next seven days")
-	depot := cmd.Flags().String("depot", "", "only the bench of this depot")
+	depot := cmd.Flags().String("depot", "", "only the bench of this `DEPOT`")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		depots, err := env.location(cmd).Plan(cmd.Context())
 		if err != nil {
@@ -48,6 +48,10 @@ pairs held and lead time are settings (log setup).`,
 			return writeJSONLines(env.Stdout, depots)
 		case formatCSV:
 			return planCSV(env.Stdout, depots)
+		}
+		if len(depots) == 0 && cmd.Flags().Changed("depot") {
+			_, err := fmt.Fprintf(env.Stdout, "No machine of depot %s needs the bench in the next four weeks.\n", *depot)
+			return err
 		}
 		return planText(env.Stdout, depots)
 	}
