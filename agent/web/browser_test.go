@@ -21,6 +21,8 @@ import (
 	"github.com/chromedp/chromedp/kb"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"arcdrift/dashboards"
 )
 
 // tab is a page of a real, headless browser looking at a server.
@@ -100,10 +102,19 @@ func (b *tab) do(steps ...chromedp.Action[chromedp.Void]) {
 
 func (b *tab) show(path string) { b.t.Helper(); b.do(chromedp.Navigate(b.url + path)) }
 
+// own makes an expression import the scripts of this edition, as pages do: a script
+// under another address would be another copy, with a memory of its own.
+func own(t *testing.T, expression string) string {
+	t.Helper()
+	a, err := newAssets(dashboards.Static())
+	require.NoError(t, err)
+	return strings.ReplaceAll(expression, `import("/static/`, `import("`+a.link(""))
+}
+
 // look asks the page: the value of a JavaScript expression.
 func look[T any](b *tab, expression string) T {
 	b.t.Helper()
-	v, err := chromedp.Run(b.ctx, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
+	v, err := chromedp.Run(b.ctx, chromedp.Evaluate[T](own(b.t, expression), chromedp.EvalAwaitPromise))
 	require.NoError(b.t, err, expression)
 	return v
 }
@@ -119,7 +130,7 @@ func (b *tab) until(expression string) { b.t.Helper(); poll[bool](b, expression)
 func poll[T any](b *tab, expression string) T {
 	b.t.Helper()
 	for {
-		v, err := chromedp.Run(b.ctx, chromedp.Poll[T](expression))
+		v, err := chromedp.Run(b.ctx, chromedp.Poll[T](own(b.t, expression)))
 		if err != nil && navigated.MatchString(err.Error()) {
 			continue
 		}

@@ -198,7 +198,7 @@ func (f *fox) size(width, height int) {
 // it has none.
 func (f *fox) evaluate(expression string) (value []byte, wrong string) {
 	f.t.Helper()
-	r := f.try("script.evaluate", map[string]any{"expression": "(async () => JSON.stringify(await (" + expression + ")))()", "target": map[string]string{"context": f.page}, "awaitPromise": true})
+	r := f.try("script.evaluate", map[string]any{"expression": "(async () => JSON.stringify(await (" + own(f.t, expression) + ")))()", "target": map[string]string{"context": f.page}, "awaitPromise": true})
 	var said struct {
 		Result           struct{ Value string }
 		ExceptionDetails struct{ Text string }

@@ -143,7 +143,8 @@ func (s *season) run(entries, killEach int) (lost, doubled int) {
 	kills, reloads := 0, 0
 	for from := 0; from < entries; from += stretch {
 		s.hole.gone.Store(from%100 < 80) // the network is there for one stretch of five
-		s.hole.lose.Store(1)
+		// Three: a browser sends again by itself what a connection in use does not answer.
+		s.hole.lose.Store(3)
 		stretched := fmt.Sprintf("%s(%d, %d)", keepMany, from, min(from+stretch, entries))
 		if from/stretch%killEach == killEach-3 { // the battery dies in the middle of it
 			look[int](b, stretched+"; 0")
