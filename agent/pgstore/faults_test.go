@@ -99,7 +99,18 @@ func TestAKilledServerLosesNothing(t *testing.T) {
 	t.Cleanup(func() { require.NoError(t, p.Stop()) })
 	require.Zero(t, crash(t, p, ""))
 	require.Zero(t, crash(t, p, ""))
-	assert.NotZero(t, crash(t, p, "&synchronous_commit=off"), "the control")
+	assert.True(t, loses(func() int { return crash(t, p, "&synchronous_commit=off") }), "the control")
+}
+
+// loses says whether a round of up to ten loses something: what was not made durable may
+// be on the disk by chance.
+func loses(round func() int) bool {
+	for range 10 {
+		if round() > 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // Connections that break anywhere, or go silent, lose nothing and store nothing twice.
@@ -167,7 +178,7 @@ func failover(t *testing.T, synchronous bool) int {
 // and the store goes on there by itself. The control does not wait for the standby.
 func TestFailoverLosesNothing(t *testing.T) {
 	assert.Zero(t, failover(t, true))
-	assert.NotZero(t, failover(t, false), "the control")
+	assert.True(t, loses(func() int { return failover(t, false) }), "the control")
 }
 
 // A process that is paused while it owns a slot, and wakes up when another does, cannot
