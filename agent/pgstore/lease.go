@@ -15,10 +15,10 @@ import (
 // machines: learning populations, dropping old arc counts.
 const Whole = -1
 
-// Lease says that one process owns a slot until a moment. Every time a slot changes
-// hands its fence rises. What an owner writes is checked against the fence in the same
-// transaction, so a process that was paused, and wakes up after another has taken the
-// slot, cannot write as owner.
+// Lease says that one process owns a slot until a moment. Every time a slot is
+// taken or given up its fence rises. What an owner writes is checked against the fence in
+// the same transaction, so a process that was paused, and wakes up after the slot was given
+// up or another has taken it, cannot write as owner.
 type Lease struct {
 	Slot  int
 	Owner string
@@ -74,7 +74,7 @@ func (s *Store) Renew(ctx context.Context, l Lease, lasting time.Duration) (rene
 // GiveUp ends a lease, so that another process can take it at once. It does nothing if
 // another has.
 func (s *Store) GiveUp(ctx context.Context, l Lease) error {
-	_, _, err := s.lease(ctx, `update lease set owner = '', until = '-infinity'
+	_, _, err := s.lease(ctx, `update lease set owner = '', fence = fence + 1, until = '-infinity'
 		where slot = $1 and owner = $2 and fence = $3 returning `+leaseColumns, l.Slot, l.Owner, l.Fence)
 	return err
 }

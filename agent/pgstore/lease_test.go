@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/agent/pgstore"
+	"arcdrift/agent/share"
 	"arcdrift/agent/store"
 	"arcdrift/agent/store/storetest"
 	"arcdrift/drift"
@@ -89,6 +90,35 @@ func TestWritesOfAnOwnerAreFenced(t *testing.T) {
 	assert.True(t, found)
 	assert.Equal(t, item, oldest)
 	require.NoError(t, after.Settle("k"))
+}
+
+// A process that has given a slot up publishes nothing there, also while nobody has taken
+// it. It may have been paused between looking at its lease and writing.
+func TestNothingIsPublishedInASlotThatWasGivenUp(t *testing.T) {
+	s := open(t, url(t))
+	ctx, table := t.Context(), s.Table()
+	take := func(r share.Renewal) int64 {
+		r.Process, r.For = "a", time.Hour
+		p, err := table.Renew(ctx, r)
+		require.NoError(t, err)
+		for _, l := range p.Leases {
+			if l.Slot == 3 {
+				return l.Fence
+			}
+		}
+		return 0
+	}
+	old := take(share.Renewal{Take: []int{3}})
+	require.NoError(t, table.Publish(ctx, 3, old, map[string][]byte{"K": []byte("before")}))
+	require.Zero(t, take(share.Renewal{Leave: []int{3}}))
+	require.ErrorIs(t, table.Publish(ctx, 3, old, map[string][]byte{"K": []byte("late")}), share.ErrFenced)
+	now := take(share.Renewal{Take: []int{3}})
+	require.Greater(t, now, old)
+	require.ErrorIs(t, table.Publish(ctx, 3, old, map[string][]byte{"K": []byte("late")}), share.ErrFenced)
+	value, err := table.Value(ctx, 3, "K")
+	require.NoError(t, err)
+	assert.Equal(t, "before", string(value))
+	require.NoError(t, table.Publish(ctx, 3, now, map[string][]byte{"K": []byte("after")}))
 }
 
 // Slots keep their decisions and queues apart.

@@ -35,7 +35,7 @@ func (t Table) Renew(ctx context.Context, r share.Renewal) (share.Picture, error
 		{sql: `insert into processes (name, until, note) values ($1, clock_timestamp() + make_interval(secs => $2), $3)
 			on conflict (name) do update set until = excluded.until, note = excluded.note`, args: []any{r.Process, seconds, notNil(r.Note)}},
 		{sql: `delete from processes where until < clock_timestamp() - interval '1 hour'`},
-		{sql: `update lease set owner = '', until = '-infinity' where owner = $1 and slot = any($2)`, args: []any{r.Process, r.Leave}, skip: len(r.Leave) == 0},
+		{sql: `update lease set owner = '', fence = fence + 1, until = '-infinity' where owner = $1 and slot = any($2)`, args: []any{r.Process, r.Leave}, skip: len(r.Leave) == 0},
 		{sql: `update lease set until = clock_timestamp() + make_interval(secs => $2) where owner = $1`, args: []any{r.Process, seconds}},
 		{sql: `update lease set owner = $1, fence = fence + 1, until = clock_timestamp() + make_interval(secs => $2) where slot in (
 			select slot from lease where slot = any($3) and (owner = '' or until <= clock_timestamp()) order by slot for update skip locked)`,

@@ -159,7 +159,7 @@ func (b *board) Renew(_ context.Context, r share.Renewal) (share.Picture, error)
 	for slot, l := range b.leases {
 		switch {
 		case l.process == r.Process && slices.Contains(r.Leave, slot):
-			l.until = time.Time{}
+			l.until, l.fence = time.Time{}, l.fence+1
 		case l.process == r.Process && l.until.After(b.at):
 			l.until = b.at.Add(r.For)
 		}

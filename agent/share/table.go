@@ -12,8 +12,9 @@ import (
 // the populations, decides on alerts and sends them. Slots have the numbers from 0 on.
 const Whole = -1
 
-// ErrFenced says that the lease which a write names has a new holder. Nothing was written.
-var ErrFenced = errors.New("another process has this lease now: nothing was written")
+// ErrFenced says that the lease which a write names was given up or has a new holder.
+// Nothing was written.
+var ErrFenced = errors.New("this process does not have the lease any more: nothing was written")
 
 // Table is the database as the processes see each other through it.
 type Table interface {
@@ -46,7 +47,7 @@ type Leases interface {
 // States are what the holders of the leases publish.
 type States interface {
 	// Publish stores values in a slot under the number of its lease. The error is
-	// ErrFenced if another holds it.
+	// ErrFenced if another holds it, or if it was given up.
 	Publish(ctx context.Context, slot int, fence int64, values map[string][]byte) error
 	// Published are the values of a slot that changed after a version, with the version
 	// that it is at.
@@ -82,8 +83,9 @@ type Picture struct {
 type Lease struct {
 	Slot    int
 	Process string
-	// Fence rises with every new holder: what a process writes carries it, so that one
-	// that was paused and lost the lease changes nothing when it wakes.
+	// Fence rises with every new holder, and when a holder gives the lease up: what a
+	// process writes carries it, so that one that was paused and lost the lease changes
+	// nothing when it wakes.
 	Fence int64
 }
 
