@@ -53,7 +53,7 @@
 //
 // The whole records of arc counts are in table counts, which is partitioned by
 // generation; table entries holds what the model reads of them and what proves them.
-// [Store.OpenGeneration] begins a new one, and [Store.Drop] drops an old one in one step,
-// whatever its size. What is kept then is what compaction leaves in a file: see
-// [store.Compaction].
+// [Store.OpenGeneration] begins a new one. [Store.Drop] moves what a file would keep whole
+// from an old one to the newest, and drops the rest in one step, whatever its size. What is
+// kept of that is what compaction leaves in a file: see [store.Compaction].
 package pgstore
