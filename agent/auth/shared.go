@@ -88,6 +88,26 @@ func PutAccounts(documents Documents, file []byte) (put bool, err error) {
 	return documents.ReplaceDocument(accountsDocument, 0, file)
 }
 
+// CopyAccounts makes the file of accounts of the store at path, of those that several
+// processes share, and returns whether there are any. The error is that of the file system;
+// a file with other accounts is never replaced.
+func CopyAccounts(documents Documents, path string) (copied bool, err error) {
+	body, _, err := documents.Document(accountsDocument)
+	if err != nil || body == nil {
+		return false, err
+	}
+	there, err := os.ReadFile(File(path))
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return true, replaceFile(File(path), body)
+	case err != nil:
+		return false, err
+	case !bytes.Equal(there, body):
+		return false, fmt.Errorf("%s has other accounts: name a file that has none beside it", File(path))
+	}
+	return true, nil
+}
+
 // pull copies the shared accounts into the file, if they differ, and returns their version.
 func (k *Keys) pull() (version int64, err error) {
 	body, version, err := k.shared.documents.Document(accountsDocument)

@@ -39,9 +39,9 @@ type Store interface {
 	SetCursor(name string, c store.Cursor) error
 }
 
-// Sparse is a store whose numbers have gaps although nothing is missing, as one in a
-// database of several processes.
-type Sparse interface{ Sparse() }
+// Sparse is a store whose numbers may have gaps although nothing is missing, as in a
+// database of several processes, or in a file that was made of one.
+type Sparse interface{ Sparse() bool }
 
 // Forwarder sends the records of a store to a hub.
 type Forwarder struct {
@@ -230,7 +230,7 @@ func (f *Forwarder) entries(ctx context.Context) (int, error) {
 	to := f.at
 	to.Epoch, to.Seq = last.StoreEpoch, last.StoreSeq
 	gone := uint64(0)
-	if _, sparse := f.store.(Sparse); !sparse {
+	if of, may := f.store.(Sparse); !may || !of.Sparse() {
 		gone = to.Seq - f.at.Seq - uint64(len(next))
 	}
 	for i, r := range receipts {

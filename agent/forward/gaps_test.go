@@ -42,4 +42,4 @@ func (w wide) SincePseudonymous(epoch, seq uint64, limit int) ([]drift.Entry, er
 
 type sparse struct{ wide }
 
-func (sparse) Sparse() {}
+func (sparse) Sparse() bool { return true }

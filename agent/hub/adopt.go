@@ -16,7 +16,7 @@ import (
 	"arcdrift/drift/phrase"
 )
 
-func adoptCommand(env cli.Env, at *databases) *cobra.Command {
+func adoptCommand(env cli.Env, at *Databases) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "adopt FILE",
 		Short: "Take over all that the store of an arcdrift agent keeps",
@@ -45,7 +45,7 @@ import.`,
 		if err != nil {
 			return err
 		}
-		to, err := pgstore.Open(cmd.Context(), at.url, env.Now, pgstore.Options{Connections: at.connections, Adopting: true})
+		to, err := pgstore.Open(cmd.Context(), at.URL, env.Now, pgstore.Options{Connections: at.Connections, Adopting: true})
 		if err != nil {
 			return errors.Join(err, from.Close())
 		}

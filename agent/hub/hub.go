@@ -23,7 +23,7 @@ const Name = "arcdrift-hub"
 
 // Run carries out one command line and returns the exit code.
 func Run(ctx context.Context, env cli.Env) int {
-	at := &databases{}
+	at := &Databases{}
 	env.Variant = cli.Variant{
 		Name:  Name,
 		Short: "Keeps large fleets of fusion splicing machines fit to splice, with their records in PostgreSQL",
@@ -42,30 +42,30 @@ Exit status: 0 done, 1 failed, 2 wrong command line or setting, 3 some records w
 refused.`,
 		Engine: at, Flags: at.flags,
 		Commands: func(env cli.Env) []*cobra.Command {
-			return []*cobra.Command{migrateCommand(env, at), adoptCommand(env, at)}
+			return []*cobra.Command{migrateCommand(env, at), adoptCommand(env, at), moveOutCommand(env, at)}
 		},
 		Without: []string{"demo", "backup", "restore", "boot-check", "certificate"},
 	}
 	return cli.Run(ctx, env)
 }
 
-// databases is the engine of stores in a database. Its address is a flag.
-type databases struct {
-	url         string
-	connections int
+// Databases is the engine of stores in a database.
+type Databases struct {
+	URL         string // as postgres://USER@HOST:PORT/NAME
+	Connections int    // the most that one process opens, 0 for the default
 }
 
-func (d *databases) flags(flags *pflag.FlagSet) {
-	flags.StringVar(&d.url, "database", "", "the database, a `URL` like postgres://arcdrift@db.example/arcdrift")
-	flags.IntVar(&d.connections, "database-connections", 0, "the most connections this process opens, a `NUMBER`; 0 for four for each processor, at least eight")
+func (d *Databases) flags(flags *pflag.FlagSet) {
+	flags.StringVar(&d.URL, "database", "", "the database, a `URL` like postgres://arcdrift@db.example/arcdrift")
+	flags.IntVar(&d.Connections, "database-connections", 0, "the most connections this process opens, a `NUMBER`; 0 for four for each processor, at least eight")
 }
 
 // Open implements [reach.Engine].
-func (d *databases) Open(ctx context.Context, at reach.Location, use reach.Use) (reach.Store, error) {
+func (d *Databases) Open(ctx context.Context, at reach.Location, use reach.Use) (reach.Store, error) {
 	if err := d.MustBe(at); err != nil {
 		return nil, err
 	}
-	s, err := pgstore.Open(ctx, d.url, at.Now, pgstore.Options{Connections: d.connections})
+	s, err := pgstore.Open(ctx, d.URL, at.Now, pgstore.Options{Connections: d.Connections})
 	if err != nil {
 		return nil, err
 	}
@@ -73,8 +73,8 @@ func (d *databases) Open(ctx context.Context, at reach.Location, use reach.Use) 
 }
 
 // MustBe implements [reach.Engine].
-func (d *databases) MustBe(reach.Location) error {
-	if d.url == "" {
+func (d *Databases) MustBe(reach.Location) error {
+	if d.URL == "" {
 		return setting.Errorf("database is missing: it names the PostgreSQL database, like postgres://arcdrift@db.example/arcdrift")
 	}
 	return nil

@@ -22,7 +22,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/agent/agenttest"
-	"arcdrift/agent/cli"
 	"arcdrift/agent/pgstore"
 	"arcdrift/agent/store"
 	"arcdrift/drift/advise"
@@ -336,82 +335,6 @@ func signedInAnywhere(t *testing.T, secret string, one, two *process) {
 		require.NoError(t, err)
 		require.NoError(t, answer.Body.Close())
 		assert.Equal(t, http.StatusOK, answer.StatusCode, p.name)
-	}
-}
-
-// A store of an agent goes into a database with all that it keeps: the digests of both are
-// the same, the chains go on, and the accounts are there.
-func TestAdopt(t *testing.T) {
-	y := newYard(t)
-	file := agenttest.FilledStore(t, 300)
-	r := agenttest.Run(t, cli.Env{Stdin: strings.NewReader(`{"type":"usage","machine":"K-01","arc_count":-1}`)}, "import", "--db", file, "-")
-	require.Equal(t, cli.ExitRefused, r.Code, r.Err)
-	r = agenttest.Run(t, cli.Env{}, "person", "add", "lead", "--role", "manager", "--db", file)
-	require.Equal(t, cli.ExitDone, r.Code, r.Err)
-	out := y.run(t, "adopt", file)
-	assert.Contains(t, out, "300 records")
-	assert.Contains(t, out, "The accounts were taken over.")
-	assert.Contains(t, y.run(t, "person", "list", "--db", filepath.Join(y.dir, "one")), "lead")
-	assert.Contains(t, y.run(t, "verify"), "Sound")
-
-	want := agenttest.Run(t, cli.Env{}, "verify", "--digests", "--format", "json", "--db", file)
-	got := y.run(t, "verify", "--digests", "--format", "json")
-	_, digests, _ := strings.Cut(want.Out, "\n")
-	_, theirs, _ := strings.Cut(got, "\n")
-	assert.Equal(t, digests, theirs)
-	sameChains(t, y, file)
-	samePack(t, y, file)
-
-	again := y.command("adopt", file)
-	said, err := again.CombinedOutput()
-	require.Error(t, err)
-	assert.Contains(t, string(said), "the store is not empty")
-	back := agenttest.Run(t, cli.Env{Stdin: strings.NewReader(y.run(t, "export"))}, "import", "--db", agenttest.DB(t), "-")
-	assert.Equal(t, cli.ExitDone, back.Code, "and out again: %s", back.Err)
-}
-
-// samePack: with the same key a pack of proof is the same as before the move, byte for byte.
-func samePack(t *testing.T, y *yard, file string) {
-	t.Helper()
-	args := func(db, out string) []string {
-		return []string{"proof", "--machine", "K-01", "--from", "2026-03-01", "--to", "2026-03-02", "--known-at", agenttest.Now.Add(time.Hour).Format(time.RFC3339), "--db", db, "--out", out}
-	}
-	before, after := filepath.Join(y.dir, "before.zip"), filepath.Join(y.dir, "after.zip")
-	r := agenttest.Run(t, cli.Env{}, args(file, before)...)
-	require.Equal(t, cli.ExitDone, r.Code, r.Err)
-	db := filepath.Join(y.dir, "one")
-	for _, ending := range []string{".key", ".keys"} {
-		raw, err := os.ReadFile(file + ending)
-		require.NoError(t, err)
-		require.NoError(t, os.WriteFile(db+ending, raw, 0o600))
-	}
-	y.run(t, args(db, after)...)
-	want, err := os.ReadFile(before)
-	require.NoError(t, err)
-	got, err := os.ReadFile(after)
-	require.NoError(t, err)
-	assert.True(t, bytes.Equal(want, got), "%d and %d bytes", len(want), len(got))
-	assert.Contains(t, y.run(t, "proof", "verify", after), "")
-}
-
-// sameChains compares where the chains of a file and of the database stand.
-func sameChains(t *testing.T, y *yard, path string) {
-	t.Helper()
-	file, err := store.Open(path, time.Now, store.Options{ReadOnly: true})
-	require.NoError(t, err)
-	defer func() { require.NoError(t, file.Close()) }()
-	db, err := pgstore.Open(t.Context(), y.URL(y.database), time.Now, pgstore.Options{})
-	require.NoError(t, err)
-	defer func() { require.NoError(t, db.Close()) }()
-	machines, err := file.Machines()
-	require.NoError(t, err)
-	require.NotEmpty(t, machines)
-	for _, name := range machines {
-		was, _, err := file.HeadAt(name, time.Now())
-		require.NoError(t, err)
-		is, _, err := db.HeadAt(name, time.Now())
-		require.NoError(t, err)
-		require.Equal(t, was, is, name)
 	}
 }
 

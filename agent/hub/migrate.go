@@ -10,7 +10,7 @@ import (
 	"arcdrift/agent/reach"
 )
 
-func migrateCommand(env cli.Env, at *databases) *cobra.Command {
+func migrateCommand(env cli.Env, at *Databases) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "migrate",
 		Short: "Bring the tables of the database up to this version, or one step back",
@@ -30,13 +30,13 @@ with the database's own tools before, and end all processes.`,
 			return err
 		}
 		if *back {
-			if err := pgstore.MigrateBack(cmd.Context(), at.url); err != nil {
+			if err := pgstore.MigrateBack(cmd.Context(), at.URL); err != nil {
 				return err
 			}
 			_, err := fmt.Fprintln(env.Stdout, "The last step was undone.")
 			return err
 		}
-		s, err := pgstore.Open(cmd.Context(), at.url, env.Now, pgstore.Options{})
+		s, err := pgstore.Open(cmd.Context(), at.URL, env.Now, pgstore.Options{})
 		if err != nil {
 			return err
 		}

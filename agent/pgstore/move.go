@@ -11,7 +11,6 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"arcdrift/agent/store"
-	"arcdrift/agent/wire"
 	"arcdrift/drift"
 )
 
@@ -213,20 +212,20 @@ func (a *adopting) finish(ctx context.Context, slot int, last place) error {
 	return a.s.pool.SendBatch(ctx, b).Close()
 }
 
-func (a *adopting) people(context.Context) error {
-	people, err := a.from.PeopleSince(0, 1<<30)
+func (a *adopting) people(ctx context.Context) error {
+	people, changes, err := a.from.People()
 	if err != nil {
 		return err
 	}
-	return a.s.Learn(reported(people))
-}
-
-func reported(people []store.Person) []wire.Person {
-	out := make([]wire.Person, len(people))
-	for i, p := range people {
-		out[i] = p.Person
-	}
-	return out
+	return a.s.inOne(ctx, func(tx pgx.Tx) error {
+		for _, p := range people {
+			if _, err := tx.Exec(ctx, `insert into people (pseudonym, first, name, change) values ($1, $2, $3, $4)`, p.Pseudonym, p.First, []byte(p.Name), p.Change); err != nil {
+				return err
+			}
+		}
+		_, err := tx.Exec(ctx, `insert into counters (name, n) values ('people', $1)`, changes)
+		return err
+	})
 }
 
 func (a *adopting) refusals(ctx context.Context) error {
@@ -302,14 +301,11 @@ func (a *adopting) decisions(ctx context.Context) error {
 	})
 }
 
-// cursors moves the cursors. People and refusals got new numbers, so they are sent again.
 func (a *adopting) cursors(context.Context) error {
 	all, err := a.from.Cursors()
 	for _, name := range slices.Sorted(maps.Keys(all)) {
-		c := all[name]
-		c.People = 0
 		if err == nil {
-			err = a.s.SetCursor(name, c)
+			err = a.s.SetCursor(name, all[name])
 		}
 	}
 	return err
@@ -334,69 +330,4 @@ func (a *adopting) same(context.Context) error {
 		return errors.New("the machines are not the same in both")
 	}
 	return nil
-}
-
-// MoveBack moves what this store keeps into an empty file: the way back to one computer.
-// Records keep their ids and arrivals, so the digests are the same; they get new numbers,
-// as those of a hub of several processes have gaps, and their chains begin anew. People,
-// refusals and the whole fleet's decisions and outbox are moved; decisions of single slots
-// are taken again. An arc count of a dropped generation that lost something is left out:
-// left counts them. Nothing may write to the store meanwhile.
-func (s *Store) MoveBack(ctx context.Context, to *store.Store) (entries, left uint64, err error) {
-	if stats, err := to.Stats(); err != nil || stats.Entries > 0 {
-		return 0, 0, errors.Join(err, ErrNotEmpty)
-	}
-	people, err := s.PeopleSince(0, 1<<30)
-	if err != nil {
-		return 0, 0, err
-	}
-	if err := to.Learn(reported(people)); err != nil {
-		return 0, 0, err
-	}
-	for at := (place{}); ctx.Err() == nil; {
-		page, err := s.SincePseudonymous(at.epoch, at.seq, inPage)
-		if err != nil || len(page) == 0 {
-			return s.restBack(to, entries, err)
-		}
-		if _, err := to.Append(page, nil); err != nil {
-			return entries, 0, err
-		}
-		entries += uint64(len(page))
-		at = place{page[len(page)-1].StoreEpoch, page[len(page)-1].StoreSeq}
-	}
-	return entries, 0, ctx.Err()
-}
-
-// restBack moves what is not an entry.
-func (s *Store) restBack(to *store.Store, entries uint64, err error) (uint64, uint64, error) {
-	if err != nil {
-		return entries, 0, err
-	}
-	refusals, err := s.Refusals("", 0)
-	if err != nil {
-		return entries, 0, err
-	}
-	slices.Reverse(refusals)
-	if _, err := to.Append(nil, refusals); err != nil {
-		return entries, 0, err
-	}
-	state, err := s.Decided()
-	if err != nil {
-		return entries, 0, err
-	}
-	outcomes, err := s.Outcomes()
-	if err != nil {
-		return entries, 0, err
-	}
-	items, err := s.waiting()
-	if err != nil {
-		return entries, 0, err
-	}
-	if state != nil || len(outcomes)+len(items) > 0 {
-		if err := to.Decide(state, outcomes, items); err != nil {
-			return entries, 0, err
-		}
-	}
-	stats, err := s.Stats()
-	return entries, stats.Entries - entries, err
 }

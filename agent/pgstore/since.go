@@ -60,7 +60,7 @@ func (s *Store) Since(epoch, seq uint64, limit int) ([]drift.Entry, error) {
 }
 
 // Sparse says that numbers have gaps although nothing is missing, see agent/forward.
-func (s *Store) Sparse() {}
+func (s *Store) Sparse() bool { return true }
 
 // SincePseudonymous is Since with the pseudonyms in the place of names.
 func (s *Store) SincePseudonymous(epoch, seq uint64, limit int) ([]drift.Entry, error) {

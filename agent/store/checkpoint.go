@@ -29,6 +29,7 @@ type checkpoint struct {
 	Chain   string    `json:"chain"`
 	Heads   string    `json:"heads"`
 	Given   uint64    `json:"given"`
+	Gaps    uint64    `json:"gaps,omitempty"` // see gapsOf
 	Written time.Time `json:"written"`
 	// NextChain and NextHeads are Chain and Heads of the rewritten file that is about
 	// to replace the store, "" when there is none.
@@ -85,7 +86,7 @@ func (s *Store) position(tx *bbolt.Tx) (checkpoint, error) {
 	if err != nil {
 		return checkpoint{}, err
 	}
-	w := checkpoint{Schema: schema, Store: s.name, Seq: st.seq, Heads: headsDigest(tx), Given: st.epoch, exists: true}
+	w := checkpoint{Schema: schema, Store: s.name, Seq: st.seq, Gaps: gapsOf(tx), Heads: headsDigest(tx), Given: st.epoch, exists: true}
 	order, machine := tx.Bucket(orderBucket).Cursor().Last()
 	if p, ok := orderOf(order, machine); ok {
 		w.Epoch, w.Machine = p.epoch, p.machine
@@ -177,7 +178,7 @@ func (s *Store) keepAsFound(kind DiagnosticKind, now, seen checkpoint) {
 	case FoundWithoutCheckpoint:
 		s.diagnose(kind, "", "The store %s has no readable checkpoint file beside it. Whether its latest records are missing is not known.", s.path)
 	case FoundBehind:
-		s.diagnose(kind, kept, "The store %s is behind its checkpoint: it holds %d records and had %d. Either an old copy was put back, or the disk lost data that it had confirmed. The store stays in use. Send the missing records again, or import an export.", s.path, now.Seq, seen.Seq)
+		s.diagnose(kind, kept, "The store %s is behind its checkpoint: it holds %d records and had %d. Either an old copy was put back, or the disk lost data that it had confirmed. The store stays in use. Send the missing records again, or import an export.", s.path, now.Seq-now.Gaps, seen.Seq-seen.Gaps)
 	default:
 		s.diagnose(kind, kept, "The store %s does not match its checkpoint. Either another file was put in its place, or records in it were changed. The store stays in use. Run verify, and compare it with a backup.", s.path)
 	}

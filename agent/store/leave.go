@@ -104,6 +104,30 @@ func keptWhole(i item) (Kept, error) {
 	return k, err
 }
 
+// KnownPerson is a pseudonym as it is kept. First is the pseudonym that stands for the
+// person; Name is "" where that is another one, and of a forgotten person.
+type KnownPerson struct {
+	Pseudonym, First, Name string
+	Change                 uint64
+}
+
+// People returns all pseudonyms, and the number of the last change of any. It leaves out
+// what is corrupt; Verify reports that.
+func (s *Store) People() (all []KnownPerson, changes uint64, err error) {
+	err = s.view(func(tx *bbolt.Tx) error {
+		each(tx, peopleBucket, func(k, v []byte) {
+			if p, ok := personOf(k, v); ok {
+				all = append(all, KnownPerson{string(k), p.first, p.name, p.change})
+			}
+		})
+		if b := tx.Bucket(peopleBucket); b != nil {
+			changes = b.Sequence()
+		}
+		return nil
+	})
+	return all, changes, err
+}
+
 // SettledItem is the key of an outbox item that was settled, and when.
 type SettledItem struct {
 	Key  string

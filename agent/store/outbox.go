@@ -40,35 +40,37 @@ type OutboxItem struct {
 // Decide stores the caller's state, adds outcomes and puts items into their queues,
 // all in one transaction. Its errors are those of Append.
 func (s *Store) Decide(state []byte, outcomes [][]byte, items []OutboxItem) error {
-	return s.alter(func(tx *bbolt.Tx) error {
-		decision, err := tx.CreateBucketIfNotExists(decisionBucket)
+	return s.alter(func(tx *bbolt.Tx) error { return decide(tx, state, outcomes, items) })
+}
+
+func decide(tx *bbolt.Tx, state []byte, outcomes [][]byte, items []OutboxItem) error {
+	decision, err := tx.CreateBucketIfNotExists(decisionBucket)
+	if err != nil {
+		return err
+	}
+	if err := decision.Put(decidedKey, seal(decidedKey, bytes.Clone(state))); err != nil {
+		return err
+	}
+	ended, err := tx.CreateBucketIfNotExists(outcomesBucket)
+	if err != nil {
+		return err
+	}
+	for _, o := range outcomes {
+		n, err := ended.NextSequence()
 		if err != nil {
 			return err
 		}
-		if err := decision.Put(decidedKey, seal(decidedKey, bytes.Clone(state))); err != nil {
+		key := binary.BigEndian.AppendUint64(nil, n)
+		if err := ended.Put(key, seal(key, bytes.Clone(o))); err != nil {
 			return err
 		}
-		ended, err := tx.CreateBucketIfNotExists(outcomesBucket)
-		if err != nil {
+	}
+	for i := range items {
+		if err := putItem(tx, &items[i]); err != nil {
 			return err
 		}
-		for _, o := range outcomes {
-			n, err := ended.NextSequence()
-			if err != nil {
-				return err
-			}
-			key := binary.BigEndian.AppendUint64(nil, n)
-			if err := ended.Put(key, seal(key, bytes.Clone(o))); err != nil {
-				return err
-			}
-		}
-		for i := range items {
-			if err := putItem(tx, &items[i]); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
+	}
+	return nil
 }
 
 // Decided returns the state that was stored last, nil before the first. The error is a
@@ -180,8 +182,7 @@ func (s *Store) Settle(key string) error {
 		if err := dropSettled(tx.Bucket(itemKeysBucket), now.Add(-keysFor)); err != nil {
 			return err
 		}
-		note := binary.BigEndian.AppendUint64([]byte{settled}, uint64(now.UnixNano()))
-		return tx.Bucket(itemKeysBucket).Put([]byte(key), seal([]byte(key), note))
+		return tx.Bucket(itemKeysBucket).Put([]byte(key), settledNote(key, now))
 	})
 }
 
@@ -223,6 +224,11 @@ func putItem(tx *bbolt.Tx, p *OutboxItem) error {
 // waitingNote is the note of an item that waits.
 func waitingNote(key string, at []byte) []byte {
 	return seal([]byte(key), append([]byte{waiting}, at...))
+}
+
+// settledNote is the note of an item that was settled.
+func settledNote(key string, at time.Time) []byte {
+	return seal([]byte(key), binary.BigEndian.AppendUint64([]byte{settled}, uint64(at.UnixNano())))
 }
 
 // findWaiting finds an item that waits: its key in the outbox.

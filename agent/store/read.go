@@ -37,7 +37,7 @@ func (s *Store) Stats() (Stats, error) {
 		}
 		out = Stats{
 			Size: tx.Size(), Limit: int64(s.bolt().MaxSize),
-			Epoch: st.epoch, Seq: st.seq, Entries: st.seq, Conflicts: st.conflicts, Refused: st.refused,
+			Epoch: st.epoch, Seq: st.seq, Entries: st.seq - gapsOf(tx), Conflicts: st.conflicts, Refused: st.refused,
 			Machines: len(machines(tx)), Compacted: compactedCount(tx),
 		}
 		return nil

@@ -72,12 +72,17 @@ func (s *Store) SetCursor(name string, c Cursor) error {
 	if err := s.mayWrite(); err != nil {
 		return err
 	}
+	key := cursorKey(name)
+	return s.commit(func(tx *bbolt.Tx) error { return tx.Bucket(metaBucket).Put(key, c.bytes(key)) })
+}
+
+// bytes is the stored cursor; cursorOf reads it.
+func (c Cursor) bytes(key []byte) []byte {
 	var b []byte
 	for _, v := range []uint64{c.Epoch, c.Seq, c.Refusal, c.People} {
 		b = binary.BigEndian.AppendUint64(b, v)
 	}
-	key := cursorKey(name)
-	return s.commit(func(tx *bbolt.Tx) error { return tx.Bucket(metaBucket).Put(key, seal(key, b)) })
+	return seal(key, b)
 }
 
 // ChangedRefusal is a refusal and the number of its last change.

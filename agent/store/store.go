@@ -140,7 +140,7 @@ func (s *Store) openFile(seen checkpoint) error {
 	case s.options.ReadOnly && fresh:
 		return fmt.Errorf("%w: %s is empty", ErrForeign, s.path)
 	case fresh && seen.Seq > 0:
-		s.diagnose(FoundMissing, "", "The store %s is missing. It had %s. A new store was started. Restore a backup, or import an export.", s.path, phrase.Count(seen.Seq, "record"))
+		s.diagnose(FoundMissing, "", "The store %s is missing. It had %s. A new store was started. Restore a backup, or import an export.", s.path, phrase.Count(seen.Seq-seen.Gaps, "record"))
 	}
 	if fresh && !seen.exists {
 		// The checkpoint comes first: it shows that a file beside it is ours, even if
