@@ -38,7 +38,7 @@ the command line is wrong.`,
 		SilenceErrors: true, SilenceUsage: true,
 		PersistentPreRun: func(*cobra.Command, []string) { *began = true },
 	}
-	root.AddCommand(blindCommand(e), messCommand(e), typingCommand(e), synthCommand(e), lookBackCommand(e), hardCommand(e), dirtCommand(e), powerCommand(e))
+	root.AddCommand(blindCommand(e), messCommand(e), typingCommand(e), synthCommand(e), lookBackCommand(e), whatIfCommand(e), hardCommand(e), dirtCommand(e), powerCommand(e))
 	root.SetOut(e.stdout)
 	root.SetErr(e.stderr)
 	return root

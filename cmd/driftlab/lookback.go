@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"fmt"
-	"math"
 	"math/rand/v2"
 	"slices"
 	"time"
@@ -26,10 +25,12 @@ type workday struct {
 // lookedBack is one day of one machine: what was stated, what was true, and which rules
 // of today would have had it measured again.
 type lookedBack struct {
-	machine, day, grade string
-	stated              float64 // chance that a splice is out
+	fleet, machine, day, grade string
+	stated                     float64 // chance that a splice is out
 	workday
 	sincePass, lastDay, span bool
+	// draws are the shares that were out, by joint draw of the machine's course.
+	draws []float32
 }
 
 // lookBack judges look-backs on one fleet.
@@ -54,6 +55,9 @@ func (t *trial) lookBack(ctx context.Context) ([]lookedBack, []audited, error) {
 			continue
 		}
 		days, lots := judgeMachine(p, m, workOf(m, t.wish), t.wish.Start, end)
+		for j := range days {
+			days[j].fleet = t.name()
+		}
 		out, machines = append(out, days...), append(machines, audited{m.Grade, days, lots})
 	}
 	return out, machines, nil
@@ -61,7 +65,10 @@ func (t *trial) lookBack(ctx context.Context) ([]lookedBack, []audited, error) {
 
 // judgeMachine holds a look-back on all days of a machine against the truth.
 func judgeMachine(p *lookback.Past, m *blind.Machine, work map[string]workday, start, end time.Time) ([]lookedBack, []lookback.Lot) {
-	type day struct{ chance, splices float64 }
+	type day struct {
+		chance, splices float64
+		draws           []float32
+	}
 	stated := map[string]*day{}
 	lots := p.Look(lookback.Query{From: start.AddDate(0, 0, unjudged), To: end, Now: end}).Lots
 	for i := range lots {
@@ -71,6 +78,7 @@ func judgeMachine(p *lookback.Past, m *blind.Machine, work map[string]workday, s
 		}
 		stated[e.Day].chance += e.Chance * float64(e.Splices)
 		stated[e.Day].splices += float64(e.Splices)
+		stated[e.Day].draws = added(stated[e.Day].draws, lots[i].Draws())
 	}
 	sincePass, lastDay, span := p.Doubted(start, end)
 	var out []lookedBack
@@ -79,13 +87,27 @@ func judgeMachine(p *lookback.Past, m *blind.Machine, work map[string]workday, s
 		if !worked || s.splices == 0 {
 			continue
 		}
+		for i := range s.draws {
+			s.draws[i] /= float32(s.splices)
+		}
 		out = append(out, lookedBack{
-			machine: m.Name, day: name, grade: m.Grade, stated: s.chance / s.splices, workday: w,
+			draws: s.draws, machine: m.Name, day: name, grade: m.Grade, stated: s.chance / s.splices, workday: w,
 			sincePass: sincePass[name], lastDay: lastDay[name], span: span[name],
 		})
 	}
 	slices.SortFunc(out, func(a, b lookedBack) int { return cmp.Compare(a.day, b.day) })
 	return out, lots
+}
+
+// added adds numbers to sums.
+func added(sums []float32, counts []int) []float32 {
+	if sums == nil {
+		sums = make([]float32, len(counts))
+	}
+	for d, n := range counts {
+		sums[d] += float32(n)
+	}
+	return sums
 }
 
 // unjudged days at the beginning are for getting to know the machine.
@@ -225,15 +247,7 @@ func lookBackGrade(e *env, grade string, some []lookedBack, machines []audited) 
 		pass.again, pass.missed, day.again, day.missed, spans.again, spans.missed, pass.bad)
 	one := oneAfterAnother(machines, pass.missed)
 	say("", "at the misses of since the last pass: by stated chance %d (%.2f), one after another %d (%.2f), by perfect knowledge of the day %d (%.2f)", stated, ratio(stated), one, ratio(one), perfect, ratio(perfect))
-	worst := 0.0
-	for _, c := range cells(some) {
-		say("", "  %.2f to %.2f: %8.0f splices, stated %.3f, came %.3f", c.from, c.to, c.n, c.stated/c.n, c.came/c.n)
-		if c.n >= leastCell*float64(pass.made) {
-			worst = max(worst, math.Abs(c.stated-c.came)/c.n)
-		}
-	}
-	say("", "  furthest %.3f", worst)
-	return worst <= calibrationBar && ratio(one) <= remeasuringBar
+	return calibrated(e, some) <= calibrationBar && ratio(one) <= remeasuringBar
 }
 
 // review is what a rule would have measured again, and what it misses.
@@ -273,31 +287,6 @@ func brier(some []lookedBack, stated func(*lookedBack) float64) (score float64) 
 	}
 	return score / n
 }
-
-// cell is a line of the table of stated chances.
-type cell struct{ from, to, n, stated, came float64 }
-
-func cells(some []lookedBack) (out []cell) {
-	edges := []float64{0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.7, 1.01}
-	for b := 1; b < len(edges); b++ {
-		c := cell{from: edges[b-1], to: min(edges[b], 1)}
-		for i := range some {
-			if l := &some[i]; l.stated >= edges[b-1] && l.stated < edges[b] {
-				c.n += float64(l.made)
-				c.stated += l.stated * float64(l.made)
-				c.came += float64(l.out)
-			}
-		}
-		if c.n > 0 {
-			out = append(out, c)
-		}
-	}
-	return out
-}
-
-// leastCell is the share of all splices below which a line of the table is shown, but
-// not measured by the bar.
-const leastCell = 0.01
 
 // atEqualMisses is how many splices have to be measured again, days with the highest
 // chance first, to miss no more bad ones than so many.

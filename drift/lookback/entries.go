@@ -21,6 +21,10 @@ type Lot struct {
 	losses  *LossModel
 }
 
+// Draws are how many of the splices were out, by joint draw of the machine's course: of
+// lots of one question about one machine, those of one index belong together.
+func (lot *Lot) Draws() []int { return lot.counts }
+
 // entries gives the answer about the splices made in the pieces.
 func (c *course) entries(lots []*lot, spans []Span, losses *LossModel) []Lot {
 	lots = slices.DeleteFunc(lots, func(l *lot) bool { return math.Round(l.splices()) < 1 })

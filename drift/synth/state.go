@@ -119,7 +119,7 @@ func (n *nature) do(s *state, v *visit) {
 	v.happens = true
 	switch v.phase {
 	case morning:
-		v.time, v.session, v.trigger = start.Add(morningAt), n.calibrates(start), "start-of-day"
+		v.time, v.session, v.trigger = start.Add(morningAt), n.calibrates(s.day, start), "start-of-day"
 	case forenoonBench:
 		v.time, v.happens = start.Add(forenoonBenchAt), s.called != ""
 	case noon:
@@ -141,12 +141,15 @@ func (n *nature) do(s *state, v *visit) {
 }
 
 // calibrates says whether the machine does so on a morning of work.
-func (n *nature) calibrates(morning time.Time) bool {
+func (n *nature) calibrates(day int, morning time.Time) bool {
+	if every := n.world.CheckEvery; every > 0 && (day+n.index)%every != 0 {
+		return false
+	}
 	if !n.seldom {
 		return true
 	}
-	day := morning.Weekday()
-	return day == time.Monday || day == time.Thursday
+	weekday := morning.Weekday()
+	return weekday == time.Monday || weekday == time.Thursday
 }
 
 // work makes arcs at the present site and says whether the pair was soiled.

@@ -193,3 +193,27 @@ func TestMachinesCorrectAsTheirFirmwareDoes(t *testing.T) {
 		}
 	}
 }
+
+// A fleet whose mornings have fewer checks does the same work; every day is as no rule.
+func TestChecksEverySoManyDays(t *testing.T) {
+	t.Parallel()
+	mornings := func(every int) (checks, days int) {
+		w := world(t, "healthy")
+		w.CheckEvery, w.MoveRate, w.Splices = every, 0, 1
+		for _, m := range Make(w, 5, 8, monday, 90).Truth.Machines {
+			days += len(m.Work)
+			for _, s := range m.Sessions {
+				if s.Trigger == "start-of-day" {
+					checks++
+				}
+			}
+		}
+		return checks, days
+	}
+	all, days := mornings(0)
+	same, _ := mornings(1)
+	some, worked := mornings(3)
+	assert.Equal(t, all, same)
+	assert.InDelta(t, float64(all)/3, float64(some), 0.1*float64(all))
+	assert.Equal(t, days, worked)
+}

@@ -20,6 +20,9 @@ type World struct {
 	// Seldom is the share of machines that calibrate on Mondays and Thursdays only,
 	// Heavy that of machines with about 300 arcs a working day.
 	Seldom, Heavy float64
+	// CheckEvery is how many days lie between the calibrations at the start of a day, the
+	// first on a day that differs from machine to machine; 0 is every day.
+	CheckEvery int
 	// FirstWear is the most that a first pair has burnt before day 0, as a part of its
 	// model's ScatterArcs.
 	FirstWear float64
