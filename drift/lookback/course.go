@@ -88,7 +88,7 @@ func (c *course) draw(s *model.Smoother, marks []int, bend bend) {
 	p, stands := c.past, s.Stands()
 	drawn := s.Draws(draws, p.seed())
 	rng := rand.New(rand.NewPCG(p.seed(), 1))
-	sites := p.sites()
+	weather := p.weather()
 	n := len(marks)
 	c.pieces = c.pieces[:n]
 	rows := func() [][]float64 {
@@ -103,7 +103,7 @@ func (c *course) draw(s *model.Smoother, marks []int, bend bend) {
 	for j, mark := range marks {
 		stand := &stands[mark]
 		c.stands = append(c.stands, *stand)
-		air, doubt := p.airAt(c.pieces[j].site, c.pieces[j].middle(), sites)
+		air, doubt := weather.at(&c.pieces[j])
 		lo, hi := stand.Window()
 		c.tolerance[j] = min(-lo, hi)
 		for d := range drawn {

@@ -2,6 +2,7 @@ package whatif
 
 import (
 	"cmp"
+	"slices"
 	"time"
 
 	"arcdrift/drift"
@@ -43,6 +44,7 @@ type Work struct {
 func (p *Past) Work(from time.Time, draws int, seed uint64) []Work {
 	w := worker{Past: p, smoother: model.NewMachine(p.Machine, p.Kind).Smoother(), from: from}
 	w.byDay()
+	w.day = model.LearnDaytime(p.Events, p.Zone, w.siteOn)
 	var days []Work
 	var airs [][3]float64
 	for _, d := range w.days {
@@ -82,7 +84,8 @@ type worker struct {
 	counts   bool // splice records tell the number
 	checks   advise.Checks
 	pair     int
-	air      [3]float64
+	last     *model.Event // the last attempt
+	day      model.Daytime
 }
 
 // diary is what is on record of one day.
@@ -163,7 +166,7 @@ func (w *worker) live(d *diary) (*Work, [3]float64) {
 	}
 	checked := false
 	if last >= 0 {
-		w.air, checked = d.events[last].Air, d.events[last].Passed
+		w.last, checked = d.events[last], d.events[last].Passed
 	}
 	burnt := w.burnt(d, last)
 	splices := d.splices
@@ -179,7 +182,31 @@ func (w *worker) live(d *diary) (*Work, [3]float64) {
 	for _, ev := range d.events[last+1:] {
 		w.smoother.Update(ev)
 	}
-	return out, w.air
+	return out, w.air(d)
+}
+
+// air is that of the day's work: of the last attempt, as much warmer as its hours are.
+func (w *worker) air(d *diary) [3]float64 {
+	if w.last == nil {
+		return [3]float64{}
+	}
+	from, end := w.last.Time, d.midnight.AddDate(0, 0, 1)
+	if from.Before(d.midnight) {
+		from = d.midnight
+	}
+	return w.day.Warmed(w.last, w.day.WorkPhase(from, end))
+}
+
+// siteOn is where the machine was at the end of the day of a moment.
+func (w *worker) siteOn(t time.Time) string {
+	i, exact := slices.BinarySearchFunc(w.days, t, func(d *diary, t time.Time) int { return d.midnight.Compare(t) })
+	if exact {
+		i++
+	}
+	if i == 0 {
+		return ""
+	}
+	return w.days[i-1].site
 }
 
 // burnt is how many arcs the pair burnt that day after the last attempt, by the next
