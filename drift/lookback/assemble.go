@@ -96,7 +96,11 @@ func (e *Entry) decide(d *drift.Entry, found bool) {
 		By: d.Operator, Role: d.Decision.Role, Chance: d.Decision.Chance,
 	}
 	e.Open = false
-	if was, stated := d.Decision.Chance.Get(); stated && found && math.Abs(e.Chance-was) > Material {
+	is := e.Chance
+	if d.Decision.Verdict == drift.Remeasure { // what its own task has shown does not end the task
+		is = e.Before.Or(e.Chance)
+	}
+	if was, stated := d.Decision.Chance.Get(); stated && found && math.Abs(is-was) > Material {
 		e.Open, e.Reopened = true, &Reopened{Was: was, Is: e.Chance}
 	}
 }

@@ -1,6 +1,7 @@
 package lookback
 
 import (
+	"fmt"
 	"math"
 	"testing"
 	"time"
@@ -53,6 +54,32 @@ func TestADecisionClosesAnEntryUntilTheAnswerChanges(t *testing.T) {
 	assert.Equal(t, &Reopened{Was: open.Chance - Material - 0.01, Is: open.Chance}, again.Reopened)
 }
 
+// A task to measure again goes on while its splices are measured, whatever they show; a
+// decision to accept does not outlast them.
+func TestMeasuringDoesNotEndItsTask(t *testing.T) {
+	t.Parallel()
+	now := firstDay.AddDate(0, 0, 20)
+	open := drifting(t, 20).report(t, firstDay, now).Entries[0]
+	made, err := time.Parse(time.DateOnly, open.Day)
+	require.NoError(t, err)
+	for verdict, opens := range map[drift.Verdict]bool{drift.Remeasure: false, drift.Accept: true} {
+		p := drifting(t, 20)
+		for i := range 20 {
+			p.Entries = append(p.Entries, drift.Entry{Record: drift.Record{Type: drift.TypeSplice, ID: fmt.Sprint("l-", i), Machine: "K-07", Time: made.Add(12 * time.Hour), Splice: &drift.Splice{
+				Job: "J-114", Loss: drift.Some(0.02), Method: drift.OTDR, Direction: drift.BothWays,
+			}}})
+		}
+		p.Entries = append(p.Entries, decided(verdict, open.Day, open.Chance, now.Add(-time.Hour)))
+		for _, e := range p.report(t, firstDay, now).Entries {
+			if e.Day == open.Day {
+				require.Less(t, e.Chance, open.Chance-Material)
+				assert.Equal(t, opens, e.Open, verdict)
+				assert.Equal(t, opens, e.Reopened != nil, verdict)
+			}
+		}
+	}
+}
+
 // Every trigger starts a look-back.
 func TestWhatStartsALookBack(t *testing.T) {
 	t.Parallel()
@@ -98,6 +125,9 @@ func TestWhatCannotBeAnsweredIsStated(t *testing.T) {
 	p.Entries[0].Received = odd.Time.Add(-time.Hour)
 	r = p.report(t, firstDay, now)
 	assert.Contains(t, r.Warnings, "K-07: 1 measured loss fits no splices that a record counts on that day for that job. Check machine, time and job of these records.")
+	lately, err := All(1, func(visit func(int, *Past)) error { visit(0, p); return nil }, Question{}, now)
+	require.NoError(t, err)
+	assert.Contains(t, lately.Warnings, "K-07: 1 measured loss fits no splices that a record counts on that day for that job. Check machine, time and job of these records.")
 	assert.Contains(t, r.Warnings, "K-07: 1 record has a time that cannot be right and counts where the arrival and the neighbours place it. The days of this machine may be wrong.")
 }
 

@@ -34,7 +34,7 @@ func (p *Past) Look(q Query) Found {
 	if !q.To.IsZero() {
 		return p.asked(q, windows)
 	}
-	var found Found
+	found := Found{unanswered: unanswered{losses: p.strayLosses(q.From, q.Now)}}
 	for i, c := range p.courses(windows) {
 		if c == nil {
 			continue
@@ -44,6 +44,16 @@ func (p *Past) Look(q Query) Found {
 		found.Lots = append(found.Lots, c.entries(c.within(p.made(c.pieces), spans), spans, q.Losses)...)
 	}
 	return found
+}
+
+// strayLosses are measured losses of a time that fit no splices of their day and job.
+func (p *Past) strayLosses(from, to time.Time) map[string]int {
+	then := p.between(from, to)
+	if !slices.ContainsFunc(then.Entries, func(e drift.Entry) bool { return e.Splice != nil && e.Splice.Measured() }) {
+		return nil
+	}
+	_, open := then.lots(p.pieces(from, to))
+	return open.losses
 }
 
 // asked looks at all splices of a time. What was found out about that time says which of

@@ -202,3 +202,33 @@ func TestLossesAreLearnt(t *testing.T) {
 	assert.InDelta(t, math.Log(0.02), math.Log(m.InMedian), 0.1)
 	assert.InDelta(t, math.Log(0.12), math.Log(m.OutMedian), 0.2)
 }
+
+// A record whose time cannot be believed is placed at the one before it: its splices were
+// made between that and the next, and none is lost.
+func TestSplicesOfAWrongClockAreNotLost(t *testing.T) {
+	t.Parallel()
+	p := plainPast(t, 20, func(day int) float64 { return math.Sin(float64(7 * day)) })
+	placed, last := 0, time.Time{}
+	for i := range p.Entries {
+		e := &p.Entries[i]
+		if e.Splice == nil {
+			continue
+		}
+		if d := e.Time.Sub(firstDay).Hours() / 24; d >= 10 && d < 13 {
+			e.Time, e.Placed = time.Date(2016, 1, 1, 0, 0, 0, 0, time.UTC), last
+			placed++
+		}
+		last = e.When()
+	}
+	require.Equal(t, 3, placed)
+	now := firstDay.AddDate(0, 0, 20)
+	r := p.report(t, firstDay, now)
+	sum := 0
+	for _, e := range r.Entries {
+		sum += e.Splices
+	}
+	assert.InDelta(t, 20*40, sum, 3, "but for rounding")
+	for _, text := range r.Warnings {
+		assert.NotContains(t, text, "nothing can be said")
+	}
+}

@@ -105,6 +105,9 @@ func (p *Past) lots(pieces []piece) ([]*lot, unanswered) {
 			from = time.Date(local.Year(), local.Month(), local.Day(), 0, 0, 0, 0, p.zone())
 		}
 		last = at
+		if !at.After(from) {
+			at = p.nextCount(i, at)
+		}
 		b.count(e, from, at)
 		reported[p.day(at)] = true // what is done later on that day, the next record counts
 	}
@@ -123,6 +126,17 @@ func (p *Past) lots(pieces []piece) ([]*lot, unanswered) {
 		}
 	}
 	return b.all, b.unanswered
+}
+
+// nextCount is when the next splices were counted, for a record that has the time of the
+// one before it: its own cannot be believed, and it was placed there.
+func (p *Past) nextCount(i int, at time.Time) time.Time {
+	for _, e := range p.Entries[i+1:] {
+		if e.Splice != nil && e.Splice.Made() > 0 && e.When().After(at) {
+			return e.When()
+		}
+	}
+	return at.Add(longest)
 }
 
 // unanswered are, by job, splices without an answer, as nothing is known of the
