@@ -68,6 +68,9 @@ const mostShown = 12
 
 func lookBackText(w io.Writer, r *lookback.Report) error {
 	var out strings.Builder
+	if len(r.Jobs) > 0 {
+		out.WriteString("By job, of the splices below:\n")
+	}
 	for i := range r.Jobs {
 		fmt.Fprintln(&out, r.Jobs[i].Summary)
 	}
@@ -84,7 +87,7 @@ func lookBackText(w io.Writer, r *lookback.Report) error {
 	}
 	for i := range r.Spans {
 		if s := &r.Spans[i]; !s.Open && s.All.Entries > 0 {
-			if err := spanText(&out, r, s, s.Words() == ""); err != nil {
+			if err := spanText(&out, r, s, s.Found == ""); err != nil {
 				return err
 			}
 		}
@@ -115,8 +118,8 @@ func spanText(w io.Writer, r *lookback.Report, s *lookback.Span, entries bool) e
 		what = phrase.Integer(s.Waiting.Entries) + " to decide"
 	}
 	fmt.Fprintf(w, "%s (%s)\n", s.Summary, what)
-	if why := s.Words(); why != "" {
-		fmt.Fprintf(w, "  Found: %s. %s\n", why, s.Good)
+	if s.Found != "" {
+		fmt.Fprintf(w, "  %s %s\n", s.Found, s.Good)
 	}
 	if s.Next != "" {
 		fmt.Fprintf(w, "  %s\n", s.Next)

@@ -239,9 +239,9 @@ func (f *Facts) lookBack() []document.Block {
 	var spans []string
 	for i := range f.Doubt.Spans {
 		s := &f.Doubt.Spans[i]
-		if why := s.Words(); why != "" {
+		if s.Found != "" {
 			zone := f.zone(s.Machine)
-			spans = append(spans, fmt.Sprintf("%s, %s to %s: %s. %s", s.Machine, stamped(s.From, zone), stamped(s.To, zone), why, s.Good))
+			spans = append(spans, fmt.Sprintf("%s, %s to %s. %s %s", s.Machine, stamped(s.From, zone), stamped(s.To, zone), s.Found, s.Good))
 		}
 	}
 	out := []document.Block{document.Paragraph{Text: "When a machine is found out, its splices since the last point known good are looked back on: from all records before and after, the air, and the setting in force then."}}

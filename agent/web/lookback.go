@@ -269,8 +269,8 @@ func toDo(all []*lookback.Entry) int {
 // span shows one finding: what waits first. Its entries are shown if told.
 func (d *decisions) span(s *lookback.Span, all []*lookback.Entry, wall func(time.Time) string, entries bool) spanView {
 	v := spanView{ID: "s-" + url.QueryEscape(s.Name), Machine: s.Machine, Summary: s.Summary, Found: s.Good, Next: s.Next, All: len(all)}
-	if why := s.Words(); why != "" {
-		v.Found = fmt.Sprintf("Found on %s: %s. %s", wall(s.To), why, s.Good)
+	if s.Found != "" {
+		v.Found = s.Found + " " + s.Good
 	}
 	slices.SortStableFunc(all, func(a, b *lookback.Entry) int {
 		return cmp.Compare(toDo([]*lookback.Entry{a}), toDo([]*lookback.Entry{b}))

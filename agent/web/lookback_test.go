@@ -30,7 +30,7 @@ func doubted() lookback.Report {
 	return lookback.Report{
 		AsOf: noon, Entries: []lookback.Entry{open, task, done, low},
 		Spans: []lookback.Span{{
-			Name: "K-07 found", Machine: "K-07", Triggers: []lookback.Trigger{lookback.CheckFailed}, To: noon, Good: "The check before passed.",
+			Name: "K-07 found", Machine: "K-07", Triggers: []lookback.Trigger{lookback.CheckFailed}, To: noon, Found: "Found on 2 Mar 2026, 12:00 UTC+1: a check failed.", Good: "The check before passed.",
 			Summary: "K-07: 26 Feb to 1 Mar, 80 splices, 29 likely out, between 17 and 44.", Waiting: lookback.Tally{Entries: 2}, Open: true, OpenSince: drift.Some(noon),
 		}},
 		Jobs:     []lookback.Job{{Job: "J-114", Splices: 80, Counted: true, Out: lookback.Number{Mean: 29, Low: 17, High: 44}, Open: 1}},

@@ -3,10 +3,10 @@ package lookback
 import (
 	"cmp"
 	"slices"
-	"strings"
 	"time"
 
 	"arcdrift/drift"
+	"arcdrift/drift/phrase"
 )
 
 // Report is the answer to a look-back. Its JSON form is fixed: every key is always
@@ -61,8 +61,8 @@ const (
 	Asked           Trigger = "asked"
 )
 
-// Words say what was found, in a part of a sentence; "" where somebody asked.
-func (t Trigger) Words() string {
+// words say what was found, in a part of a sentence; "" where somebody asked.
+func (t Trigger) words() string {
 	switch t {
 	case CheckFailed:
 		return "a check failed"
@@ -76,15 +76,15 @@ func (t Trigger) Words() string {
 	return ""
 }
 
-// Words say all that was found out, in a part of a sentence; "" where somebody asked.
-func (s *Span) Words() string {
+// words say all that was found out, in a part of a sentence; "" where somebody asked.
+func (s *Span) words() string {
 	var out []string
 	for _, t := range s.Triggers {
-		if words := t.Words(); words != "" {
+		if words := t.words(); words != "" {
 			out = append(out, words)
 		}
 	}
-	return strings.Join(out, ", ")
+	return phrase.Join(out)
 }
 
 // Span is the time that a look-back reviews on one machine: from the last point
@@ -99,8 +99,10 @@ type Span struct {
 	Record   string    `json:"record"`
 	From     time.Time `json:"from"`
 	To       time.Time `json:"to"`
-	// Good says what made From the last point known good, in a sentence.
-	Good string `json:"good"`
+	// Found says when it was found out, first and last, and what was found, in a sentence;
+	// empty where somebody asked. Good says what made From the last point known good.
+	Found string `json:"found"`
+	Good  string `json:"good"`
 	// All adds up the entries of the span, Waiting those that wait for a decision.
 	// Summary says in a sentence what waits or, where nothing does, what all is.
 	All     Tally  `json:"all"`
@@ -111,6 +113,8 @@ type Span struct {
 	// Open is whether an entry of the span waits for a decision, OpenSince since when.
 	Open      bool                 `json:"open"`
 	OpenSince drift.Opt[time.Time] `json:"open_since"`
+
+	first time.Time // when it was first found out
 }
 
 // Tally adds up entries of one span. First and Last are local days of the machine, as

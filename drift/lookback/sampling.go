@@ -170,15 +170,20 @@ func (lot *Lot) enough() (n int, chance, db float64) {
 // where nobody has to.
 func next(lots []Lot) string {
 	var worst *Lot
-	top, waits := 0.0, false
+	const few = 5 // splices and fewer tell little of others: larger lots come first
+	top, waits, many := 0.0, false, false
 	for i := range lots {
 		lot := &lots[i]
 		if d := lot.Entry.Decision; !lot.Entry.Open && (d == nil || d.Verdict != drift.Remeasure) || lot.view == nil {
 			continue
 		}
 		waits = true
-		if n, chance := lot.rest(); n > 0 && chance >= OpenFrom && chance > top {
-			worst, top = lot, chance
+		n, chance := lot.rest()
+		if n == 0 || chance < OpenFrom {
+			continue
+		}
+		if more := n > few; worst == nil || more && !many || more == many && chance > top {
+			worst, top, many = lot, chance, more
 		}
 	}
 	if !waits {

@@ -85,6 +85,12 @@ func TestAFindingSaysWhatToMeasureNext(t *testing.T) {
 	assert.Contains(t, text, "Measure next: 2 Mar 2026, J-114, ")
 	assert.Contains(t, text, "of 40 splices from both ends. The chance of each is 50 %. If they lose about 0.03 dB each, that of the others falls to ")
 
+	two := worse
+	two.Entry.Splices, two.Entry.Day = 2, "2026-03-03"
+	two.Entry.Chance = 0.6
+	assert.Equal(t, text, next([]Lot{two, better, worse}), "two splices tell of no others")
+	assert.Contains(t, next([]Lot{two}), "3 Mar 2026")
+
 	few := worse
 	few.Entry.Splices = n - 1
 	assert.Contains(t, next([]Lot{few}), "all ")

@@ -74,7 +74,7 @@ const (
 
 // span looks for the last point known good before a fault.
 func (c *course) span(f Fault) Span {
-	s := Span{Machine: c.past.Machine, Triggers: []Trigger{f.Trigger}, Record: f.Record, To: f.Found}
+	s := Span{Machine: c.past.Machine, Triggers: []Trigger{f.Trigger}, Record: f.Record, To: f.Found, first: f.Found}
 	oldest := f.Found.Add(-farthest)
 	s.From, s.Good = oldest, "No check is known to have been good in the 30 days before."
 	if len(c.past.Events) > 0 && c.past.Events[0].Time.After(oldest) {
@@ -109,8 +109,18 @@ func (c *course) spans(faults []Fault) []Span {
 	out = merge(out)
 	for i := range out {
 		out[i].name()
+		out[i].found(c.past.zone())
 	}
 	return out
+}
+
+// found says when and what was found out, by the machine's clock.
+func (s *Span) found(zone *time.Location) {
+	when := "on " + phrase.Moment(s.To.In(zone))
+	if s.first.Before(s.To) {
+		when = "first on " + phrase.Moment(s.first.In(zone)) + ", last " + when
+	}
+	s.Found = "Found " + when + ": " + s.words() + "."
 }
 
 // name names the span by its machine and the time of the finding.
@@ -153,6 +163,9 @@ func merge(spans []Span) []Span {
 		}
 		if s.To.After(out[last].To) {
 			out[last].To = s.To
+		}
+		if s.first.Before(out[last].first) {
+			out[last].first = s.first
 		}
 		for _, t := range s.Triggers {
 			if !slices.Contains(out[last].Triggers, t) {
