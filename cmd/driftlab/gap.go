@@ -51,7 +51,11 @@ func calibrated(e *env, some []lookedBack) float64 {
 	all := cells(some, outOf)
 	errs := gapErrors(some, all)
 	for i, c := range all {
-		fmt.Fprintf(e.stdout, "%-11s   %.2f to %.2f: %8.0f splices, stated %.3f, came %.3f, with a standard error of %.3f\n", "", c.from, c.to, c.n, c.stated/c.n, c.came/c.n, errs[i])
+		known := fmt.Sprintf("with a standard error of %.3f", errs[i])
+		if math.IsNaN(errs[i]) {
+			known = "of too few machines for a standard error"
+		}
+		fmt.Fprintf(e.stdout, "%-11s   %.2f to %.2f: %8.0f splices, stated %.3f, came %.3f, %s\n", "", c.from, c.to, c.n, c.stated/c.n, c.came/c.n, known)
 	}
 	worst, chance := furthest(all), luck(some)
 	as, _ := slices.BinarySearch(chance, worst)
@@ -107,8 +111,9 @@ func furthest(all []cell) (worst float64) {
 
 // gapErrors are the standard errors of the gaps of cells: fleets drawn anew or, of one
 // fleet, its machines (a bootstrap over clusters; Davison & Hinkley 1997, section 3.8).
+// They are NaN where fewer than five have splices in the cell.
 func gapErrors(some []lookedBack, all []cell) []float64 {
-	const resamples = 300
+	const resamples, fewest = 300, 5
 	units := map[string][]lookedBack{}
 	fleets := map[string]bool{}
 	for i := range some {
@@ -129,6 +134,16 @@ func gapErrors(some []lookedBack, all []cell) []float64 {
 	rng := rand.New(rand.NewPCG(1, 3))
 	out := make([]float64, len(all))
 	for i := range all {
+		with := 0
+		for _, one := range sums {
+			if slices.ContainsFunc(one, func(c cell) bool { return c.from == all[i].from }) {
+				with++
+			}
+		}
+		if with < fewest {
+			out[i] = math.NaN()
+			continue
+		}
 		var n, sum, squares float64
 		for range resamples {
 			var again cell
