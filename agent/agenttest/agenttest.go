@@ -133,12 +133,18 @@ func Start(t *testing.T, db string, change func(*server.Config)) (s *server.Serv
 // StartAt runs it with a clock.
 func StartAt(t *testing.T, db string, now func() time.Time, change func(*server.Config)) (s *server.Server, log *Buffer, stop func()) {
 	t.Helper()
+	return StartOn(t, db, nil, now, change)
+}
+
+// StartOn runs it on the store of an engine, nil for a file.
+func StartOn(t *testing.T, db string, engine reach.Engine, now func() time.Time, change func(*server.Config)) (s *server.Server, log *Buffer, stop func()) {
+	t.Helper()
 	config := Settings(t, db, func(s *server.Settings) { s.HTTPListen, s.MQTTListen = "127.0.0.1:0", "127.0.0.1:0" })
 	if change != nil {
 		change(&config)
 	}
 	log = &Buffer{}
-	s, err := server.New(config, server.Env{Program: "arcdrift", Log: log, Now: now})
+	s, err := server.New(config, server.Env{Program: "arcdrift", Log: log, Now: now, Engine: engine})
 	require.NoError(t, err)
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)

@@ -19,6 +19,7 @@ import (
 	"arcdrift/agent/agenttest"
 	"arcdrift/agent/auth"
 	"arcdrift/agent/cli"
+	"arcdrift/agent/reach"
 	"arcdrift/agent/server"
 )
 
@@ -92,24 +93,29 @@ func soldRecords() (lines []string) {
 	return lines
 }
 
-// hub is an agent that serves both, with the secrets of its accounts.
+// hub is an agent that serves both, or several processes with one database, with the
+// secrets of its accounts. Questions go to the one that is the Server.
 type hub struct {
 	*server.Server
-	secrets map[string]string
-	asked   map[string]bool
+	processes []*server.Server
+	secrets   map[string]string
+	asked     map[string]bool
 }
 
-// serveBoth starts it.
-func serveBoth(t *testing.T) hub {
+// serveBoth starts as many processes, on the store of an engine; one on a file with a nil one.
+func serveBoth(t *testing.T, engine reach.Engine, processes int) hub {
 	t.Helper()
 	db := agenttest.DB(t)
+	variant := cli.Variant{Engine: engine}
 	lines := append(append(quarzby.records(), velmora.records()...), soldRecords()...)
 	lines = append(lines, `{"type":"usage","machine":"ORPHAN-1","arc_count":5,"id":"orphan-1","time":"2026-03-01T08:00:00Z"}`)
-	r := agenttest.Run(t, cli.Env{Stdin: strings.NewReader(strings.Join(lines, "\n"))}, "import", "--db", db, "-")
+	r := agenttest.Run(t, cli.Env{Stdin: strings.NewReader(strings.Join(lines, "\n")), Variant: variant}, "import", "--db", db, "-")
 	require.Equal(t, 3, r.Code, "one line of each is refused: %s", r.Err)
 	h := hub{secrets: map[string]string{}, asked: map[string]bool{}}
 	add := func(name string, args ...string) {
-		h.secrets[name] = agenttest.Account(t, db, append([]string{args[0], "add", name}, args[1:]...)...)
+		made := agenttest.Run(t, cli.Env{Variant: variant}, append([]string{args[0], "add", name, "--db", db}, args[1:]...)...)
+		require.Zero(t, made.Code, made.Err)
+		h.secrets[name] = strings.TrimSpace(made.Out)
 	}
 	add("boss", "person", "--role", "manager")
 	add("orphan-van", "device", "--machines", "ORPHAN-*")
@@ -119,11 +125,21 @@ func serveBoth(t *testing.T) hub {
 		}
 		add(c.mark+"-device", "device", "--machines", "*", "--forwards", "--customer", c.customer())
 	}
-	h.Server, _, _ = agenttest.Start(t, db, nil)
-	agenttest.Soon(t, "alerts and look-backs are there", func() bool {
-		_, known := h.Fleet().OpenLookBacks()
-		return known && len(h.Alerts().Open()) > 0
-	})
+	for n := range processes {
+		path := db
+		if n > 0 {
+			path = fmt.Sprint(db, n)
+		}
+		s, _, _ := agenttest.StartOn(t, path, engine, func() time.Time { return agenttest.Now }, nil)
+		h.processes = append(h.processes, s)
+	}
+	for _, s := range h.processes {
+		h.Server = s
+		agenttest.Soon(t, "alerts and look-backs are there", func() bool {
+			_, known := h.Fleet().OpenLookBacks()
+			return known && len(h.Alerts().Open()) > 0
+		})
+	}
 	for _, one := range h.Alerts().Open() {
 		if c := quarzby; one.Rule.OfMachine() {
 			if strings.HasPrefix(one.Subject, "VELMORA") {
@@ -339,7 +355,11 @@ var random = regexp.MustCompile(`[A-Z2-7]{26}|Content-Length: \d+`)
 // other's is in any answer, and a machine of the other's is answered as one that does not
 // exist. What is written meanwhile changes nothing at the other's.
 func TestTwoContractorsOfOneHubNeverSeeEachOther(t *testing.T) {
-	h := serveBoth(t)
+	neverSeeEachOther(t, serveBoth(t, nil, 1))
+}
+
+func neverSeeEachOther(t *testing.T, h hub) {
+	t.Helper()
 	h.keepsCachedPagesApart(t)
 	before := map[string]string{}
 	for _, c := range []contractor{quarzby, velmora} {
@@ -362,9 +382,12 @@ func TestTwoContractorsOfOneHubNeverSeeEachOther(t *testing.T) {
 				}
 			}
 		}
-		walk(true, append(auth.Roles(), auth.Device)...)
-		walk(false, append(auth.Roles(), auth.Device)...)
-		walk(true, auth.Manager) // once more, after everything was posted
+		for _, h.Server = range h.processes {
+			clear(h.asked)
+			walk(true, append(auth.Roles(), auth.Device)...)
+			walk(false, append(auth.Roles(), auth.Device)...)
+			walk(true, auth.Manager) // once more, after everything was posted
+		}
 		now := h.kept(t, other)
 		assert.Equal(t, before[other.mark], now, "%s changed what is %s's", own.mark, other.mark)
 		before[own.mark] = h.kept(t, own)
@@ -443,13 +466,13 @@ func (h hub) kept(t *testing.T, c contractor) string {
 	t.Helper()
 	var all []string
 	for _, machine := range []string{c.machine(1), c.machine(2), c.look} {
-		entries, err := h.Store().History(machine)
+		entries, err := h.AnyStore().History(machine)
 		require.NoError(t, err)
 		for i := range entries {
 			all = append(all, entries[i].ID)
 		}
 	}
-	refused, err := h.Store().Refusals("", 0)
+	refused, err := h.AnyStore().Refusals("", 0)
 	require.NoError(t, err)
 	for _, r := range refused {
 		if strings.HasPrefix(r.Machine, strings.ToUpper(c.mark)) {

@@ -8,12 +8,19 @@ import (
 	"arcdrift/agent/auth"
 	"arcdrift/agent/fleet"
 	"arcdrift/agent/forward"
+	"arcdrift/agent/reach"
 	"arcdrift/agent/store"
 )
 
 // What the tests of a running agent see of its parts.
 
 func (s *Server) Store() *store.Store { return s.store.(*store.Store) }
+
+// AnyStore is the store, of whichever engine.
+func (s *Server) AnyStore() reach.Store { return s.store }
+
+// Mine says whether this process works on the machine.
+func (s *Server) Mine(machine string) bool { return s.mine(machine) }
 
 func (s *Server) Alerts() *alerting.Service { return s.alerts }
 
