@@ -254,7 +254,14 @@ func (s *Share) begin(ctx context.Context) error {
 	s.mu.Lock()
 	s.taken += uint64(len(fresh))
 	s.mu.Unlock()
-	s.log.Info("this process works on more machines", "slots", len(fresh), "machines", len(links))
+	slots := len(fresh)
+	if fresh[0] == Whole {
+		slots--
+		s.log.Info("this process leads: it learns for all, decides on alerts and sends them")
+	}
+	if slots > 0 {
+		s.log.Info("this process works on more machines", "slots", slots, "machines", len(links))
+	}
 	s.fleet.Taken(published, links)
 	return nil
 }
@@ -271,6 +278,7 @@ func (s *Share) hear(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
+		delete(news.Machines, "") // a setup of several machines
 		for name, counter := range news.Machines {
 			touched, counters[name] = append(touched, name), counter
 		}

@@ -143,6 +143,37 @@ func TestTwoProcesses(t *testing.T) {
 	soon(t, "two goes on for all", two.knowsAll(machines, 8))
 }
 
+// A setup for several machines belongs to none: no process answers for a machine without a
+// name, not even until the populations are learnt again. What is published of the whole fleet
+// has no machine's name either, and stays.
+func TestASetupOfSeveralMachinesIsNoMachine(t *testing.T) {
+	const machines = 4
+	s := &storetest.Memory{}
+	fill(t, s, machines, 0, 2)
+	b := newBoard(s)
+	records := &slowHistories{Memory: s, asked: make(chan struct{}, 1)}
+	p := beginOn(t, b, records, "one")
+	soon(t, "it answers", p.knowsAll(machines, 2))
+	populations, err := b.Value(t.Context(), share.Whole, "")
+	require.NoError(t, err)
+	require.NotEmpty(t, populations)
+
+	open := records.shutOff()
+	t.Cleanup(open) // before the process is stopped
+	site := drift.Record{Type: drift.TypeSetup, Time: start.AddDate(0, -1, 0), Setup: &drift.Setup{Scope: drift.ScopeSite, Name: "north", Depot: "east"}}
+	site.ID = site.Identity()
+	_, err = s.Append([]drift.Entry{{Record: site, Received: start, Via: "import"}}, nil)
+	require.NoError(t, err)
+	soon(t, "it learns", func() bool { return len(records.asked) > 0 })
+	fill(t, s, machines, 2, 3)
+	soon(t, "it answers for new records", p.knowsAll(machines, 3))
+	_, there := p.fleet.Snapshot().Assessment("")
+	assert.False(t, there)
+	now, err := b.Value(t.Context(), share.Whole, "")
+	require.NoError(t, err)
+	assert.Equal(t, string(populations), string(now))
+}
+
 // New records are answered while the populations are learnt again, also by the process
 // that learns.
 func TestLearningHoldsNothingUp(t *testing.T) {
