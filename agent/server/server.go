@@ -406,7 +406,8 @@ func (s *Server) diagnostics() []string {
 	return append(out, s.reader.LeftOut()...)
 }
 
-// facts is what one scrape reports.
+// facts is what one scrape reports. Of several processes each reports its own machines, and
+// one the rest, so that sums over them count nothing twice.
 func (s *Server) facts() metrics.Facts {
 	snapshot := s.fleet.Snapshot()
 	out := metrics.Facts{Records: s.intake.seen(), Read: snapshot.Version > 0, Ready: s.Ready() == nil}
@@ -424,13 +425,16 @@ func (s *Server) facts() metrics.Facts {
 		out.StoreBytes = stats.Size
 		s.links.facts(&out, stats.Seq)
 	}
-	out.Spares = s.ownSpares()
-	if report, known := s.fleet.OpenLookBacks(); known && (s.share == nil || s.share.Leads()) {
+	s.shareFacts(&out)
+	if s.share != nil && !s.share.Leads() {
+		return out // the process that leads reports what concerns the whole fleet
+	}
+	out.Spares = s.spares.of(s.fleet.Snapshot(), nil)
+	if report, known := s.fleet.OpenLookBacks(); known {
 		open, oldest := report.OpenSpans()
 		out.LookBacksOpen, out.LookBackOldest = drift.Some(open), oldest
 	}
 	s.alerts.Facts(&out)
-	s.shareFacts(&out)
 	return out
 }
 

@@ -169,14 +169,6 @@ func (s *Server) ownStates() (machines iter.Seq[*advise.Assessment], version uin
 // mine says whether this process reports the machine.
 func (s *Server) mine(machine string) bool { return s.share == nil || s.share.Mine(machine) }
 
-// spares are the depots' spares, of the whole fleet: one of several processes reports them.
-func (s *Server) ownSpares() []advise.Spares {
-	if s.share != nil && !s.share.Leads() {
-		return nil
-	}
-	return s.spares.of(s.fleet.Snapshot(), nil)
-}
-
 // shareFacts adds what one scrape reports of the processes that share the store.
 func (s *Server) shareFacts(f *metrics.Facts) {
 	if s.share == nil {
