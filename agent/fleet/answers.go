@@ -2,11 +2,13 @@ package fleet
 
 import (
 	"context"
+	"encoding/json"
 	"slices"
 	"time"
 
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
+	"arcdrift/drift/model"
 )
 
 // CachingReader is a store to which one program has sole access. Its entries are
@@ -42,6 +44,28 @@ func NewKeptAnswers(reader CachingReader, build string, now func() time.Time) *A
 	a := NewAnswers(reader, now)
 	a.priors.stored = &storedPriors{reader: reader, build: build}
 	a.checkpoints = checkpoints{cache: reader, build: build, fresh: map[string][]byte{}}
+	return a
+}
+
+// NewSharedAnswers answers from a reader whose records several processes have, and keeps
+// nothing. It answers with the populations that they have published for the day, as they do,
+// so that a question about one machine reads that machine only. Where there are none, and
+// for other days, it learns from a sample of the machines if there are many.
+func NewSharedAnswers(reader CachingReader, build string, now func() time.Time) *Answers {
+	a := NewAnswers(reader, now)
+	a.priors.published = func(g *generation) (*model.Population, map[string][]drift.Mark) {
+		raw, err := reader.Cached(priorName)
+		var l cachedPrior
+		if err != nil || json.Unmarshal(raw, &l) != nil || l.Build != build || !l.Learnt.Equal(g.learnt) {
+			return nil, nil
+		}
+		pop, err := model.PopulationFromState(l.Populations)
+		if err != nil {
+			return nil, nil // they are learnt here
+		}
+		return pop, l.Marks
+	}
+	a.priors.sample = someByHash
 	return a
 }
 

@@ -78,18 +78,7 @@ type generation struct {
 }
 
 // look reads the fleet at a cut and learns its populations.
-func look(reader Reader, c cut) (*generation, error) {
-	return lookAt(reader, c, func(names []string) []string { return names })
-}
-
-// lookAt learns the populations from the machines that sample picks.
-func lookAt(reader Reader, c cut, sample func(names []string) []string) (*generation, error) {
-	g, err := survey(reader, c)
-	if err != nil {
-		return nil, err
-	}
-	return g, g.learn(context.Background(), sample(g.names))
-}
+func look(reader Reader, c cut) (*generation, error) { return (&priorCache{}).look(reader, c) }
 
 // survey reads what concerns the whole fleet: names, setups and refusals.
 func survey(reader Reader, c cut) (*generation, error) {
@@ -427,6 +416,9 @@ type priorCache struct {
 	days  []time.Time // oldest use first
 	// stored is asked before anything is learnt; nil if nothing is stored.
 	stored *storedPriors
+	// published returns the populations of a generation's midnight if other processes have
+	// published them, or nil; nil where there are no others.
+	published func(g *generation) (*model.Population, map[string][]drift.Mark)
 	// sample picks the machines that are learnt from; nil for all.
 	sample func(names []string) []string
 }
@@ -435,10 +427,20 @@ func (e *priorCache) look(reader Reader, c cut) (*generation, error) {
 	if e.stored != nil {
 		return e.stored.look(c)
 	}
-	if e.sample != nil {
-		return lookAt(reader, c, e.sample)
+	sample := e.sample
+	if sample == nil {
+		sample = func(names []string) []string { return names }
 	}
-	return look(reader, c)
+	g, err := survey(reader, c)
+	if err != nil {
+		return nil, err
+	}
+	if e.published != nil {
+		if g.pop, g.marks = e.published(g); g.pop != nil {
+			return g, nil
+		}
+	}
+	return g, g.learn(context.Background(), sample(g.names))
 }
 
 // mostCached is how many days it keeps.

@@ -25,7 +25,8 @@ type hindsight struct {
 	priors  *priorCache
 }
 
-func (h *hindsight) at(s *Snapshot) *priorCache {
+// at keeps them for a snapshot, learnt from the machines that sample picks, nil for all.
+func (h *hindsight) at(s *Snapshot, sample func(names []string) []string) *priorCache {
 	records := 0
 	for i := range s.all {
 		records += s.all[i].Data.Records
@@ -33,7 +34,7 @@ func (h *hindsight) at(s *Snapshot) *priorCache {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.priors == nil || 10*records > 11*h.records {
-		h.records, h.priors = records, &priorCache{}
+		h.records, h.priors = records, &priorCache{sample: sample}
 	}
 	return h.priors
 }
@@ -51,7 +52,7 @@ func (f *Fleet) Said(machine string) ([]backtest.PastForecast, error) {
 	if err != nil || len(l.events) == 0 {
 		return nil, err
 	}
-	whole, then := l.past(), f.hindsight.at(f.Snapshot())
+	whole, then := l.past(), f.hindsight.at(f.Snapshot(), f.priors.sample)
 	var out []backtest.PastForecast
 	moment := now.UTC().Truncate(saidEvery)
 	for range saidMost {

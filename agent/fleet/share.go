@@ -100,8 +100,11 @@ func (f *Fleet) UseShare(share Share, build func() (string, error)) {
 	f.share = &shared{Share: share, ask: make(chan []string, 1), unkept: map[string]bool{}}
 	f.checkpoints.atOnce = true
 	// Questions about past days come from other goroutines, which do not see the members.
-	f.priors.sample = func(names []string) []string { return foremostByHash(slices.Clone(names), mostSampled) }
+	f.priors.sample = someByHash
 }
+
+// someByHash are at most mostSampled of the names, always the same ones.
+func someByHash(names []string) []string { return foremostByHash(slices.Clone(names), mostSampled) }
 
 // Touch reports machines with new entries that another process took. It does not block.
 func (f *Fleet) Touch(machines []string) {

@@ -48,10 +48,14 @@ func openLocal(ctx context.Context, at Location) (*local, error) {
 	}
 	own := &local{store: s, say: at.say}
 	readable := store.NewReader(s, at.say)
-	own.answers = fleet.NewAnswers(readable, at.Now)
-	// A store that others write at the same time has the cache of its agents.
-	if build, err := version.Build(); err == nil && at.InFile() { // else nothing is kept
+	build, err := version.Build()
+	switch {
+	case err != nil:
+		own.answers = fleet.NewAnswers(readable, at.Now) // and nothing is kept
+	case at.InFile():
 		own.answers = fleet.NewKeptAnswers(readable, build, at.Now)
+	default: // others write at the same time, and the cache is theirs
+		own.answers = fleet.NewSharedAnswers(readable, build, at.Now)
 	}
 	own.intake = intake.New(s, at.Now, func([]drift.Entry) {})
 	ctx, cancel := context.WithCancel(context.WithoutCancel(ctx))
