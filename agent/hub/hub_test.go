@@ -12,6 +12,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"syscall"
@@ -128,6 +129,20 @@ func (p *process) held(t *testing.T) string {
 	return ""
 }
 
+// summed is the sum of a metric over the processes that report it.
+func summed(t *testing.T, series string, processes ...*process) (sum float64) {
+	for _, p := range processes {
+		for line := range strings.Lines(agenttest.Fetch(t, p.url+"/metrics")) {
+			if n, is := strings.CutPrefix(line, series+" "); is {
+				value, err := strconv.ParseFloat(strings.TrimSpace(n), 64)
+				require.NoError(t, err)
+				sum += value
+			}
+		}
+	}
+	return sum
+}
+
 func count(machine, id string, arcs int) string {
 	return fmt.Sprintf(`{"type":"usage","machine":%q,"id":%q,"arc_count":%d,"time":%q}`, machine, id, arcs, time.Now().Add(-time.Hour).UTC().Format(time.RFC3339))
 }
@@ -157,6 +172,9 @@ func TestTwoProcesses(t *testing.T) {
 	assert.Contains(t, two.said.String(), "signs packs of proof by another key", "each made its own")
 	takenAnywhere(t, y, one, two)
 	alertedOnce(t, hook, two)
+	agenttest.Soon(t, "one of both reports it", func() bool {
+		return summed(t, `arcdrift_alerts_firing{rule="stop"}`, one, two) == 1
+	})
 	one = lostNothing(t, y, one, two, alerts)
 	assert.Equal(t, []string{"alert stop W-07"}, hook.Told(), "one message, whoever leads")
 	databaseAway(t, y, one, two)
