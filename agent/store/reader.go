@@ -126,6 +126,9 @@ func (r Reader) LeftOut() []string {
 // leaveOut returns the errors of a reading without those of corrupt records, which
 // it reports.
 func (r Reader) leaveOut(err error) error {
+	if !errors.As(err, new(*Damage)) {
+		return err
+	}
 	all := []error{err}
 	if joined := (interface{ Unwrap() []error })(nil); errors.As(err, &joined) {
 		all = joined.Unwrap()
