@@ -1,6 +1,8 @@
 package server_test
 
 import (
+	"regexp"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -28,4 +30,29 @@ func TestTwoContractorsOfAHubOfProcessesNeverSeeEachOther(t *testing.T) {
 		}
 	}
 	neverSeeEachOther(t, h)
+}
+
+// keepsCachedPagesApart: a page that a browser keeps is not taken for the page of the next who signs in there.
+func (h hub) keepsCachedPagesApart(t *testing.T) {
+	t.Helper()
+	tag := regexp.MustCompile(`Etag: (\S+)`)
+	for _, path := range []string{"/machines/SOLD-1", "/"} {
+		first := h.ask(t, "GET", "velmora-crew", ask{path: path}, nil)
+		assert.Contains(t, first.text, "Vary: Cookie, Authorization")
+		assert.Contains(t, first.text, "Cache-Control: private")
+		found := tag.FindStringSubmatch(first.text)
+		require.NotNil(t, found, first.text[:300])
+		for account, want := range map[string]int{"quarzby-crew": 200, "boss": 200, "velmora-bench": 304} {
+			if path != "/" && account == "quarzby-crew" {
+				want = 404
+			}
+			agenttest.Soon(t, account, func() bool { // the drawings of a page may follow
+				first = h.ask(t, "GET", "velmora-crew", ask{path: path}, nil)
+				found = tag.FindStringSubmatch(first.text)
+				return !strings.Contains(first.text, "partial")
+			})
+			got := h.ask(t, "GET", account, ask{path: path}, map[string]string{"If-None-Match": found[1]})
+			assert.Equal(t, want, got.status, "%s %s", account, path)
+		}
+	}
 }
