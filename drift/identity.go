@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"strconv"
-	"strings"
 	"time"
 )
 
@@ -16,9 +15,7 @@ import (
 func (r *Record) AppendCanonical(b []byte) []byte {
 	b = append(b, '{')
 	for _, f := range fieldsOf[r.Type] {
-		if v, ok := f.Value(r); ok {
-			b = appendMember(b, f.Name, v)
-		}
+		b = f.appendMember(b, r)
 	}
 	if r.Extra != nil {
 		b = appendName(b, "extra")
@@ -75,6 +72,40 @@ func (r *Record) Traceable(risen bool) bool {
 	return r.ID != "" || !r.Time.IsZero() || r.Seq.Known() || risen
 }
 
+// appendMember appends what a record of the field's types holds, nothing where that is
+// absent. It is appendMember of the field's value without making that a value: every record
+// that arrives passes here more than once.
+func (f *Field) appendMember(b []byte, r *Record) []byte {
+	switch p := f.ref(r).(type) {
+	case *string:
+		if *p != "" {
+			b = appendString(appendName(b, f.Name), *p)
+		}
+	case *Opt[float64]:
+		if v, ok := p.Get(); ok {
+			b = appendNumber(appendName(b, f.Name), v)
+		}
+	case *Opt[int64]:
+		switch v, ok := p.Get(); {
+		case ok && f.Kind == Days && v <= 1:
+			b = strconv.AppendBool(appendName(b, f.Name), v == 1)
+		case ok:
+			b = strconv.AppendInt(appendName(b, f.Name), v, 10)
+		}
+	case *Opt[bool]:
+		if v, ok := p.Get(); ok {
+			b = strconv.AppendBool(appendName(b, f.Name), v)
+		}
+	case *time.Time:
+		if !p.IsZero() {
+			b = appendTime(appendName(b, f.Name), *p)
+		}
+	default:
+		panic(fmt.Sprintf("drift: field %s refers to a %T", f.Name, p))
+	}
+	return b
+}
+
 func appendMember(b []byte, name string, v any) []byte {
 	b = appendName(b, name)
 	switch v := v.(type) {
@@ -83,16 +114,25 @@ func appendMember(b []byte, name string, v any) []byte {
 	case string:
 		return appendString(b, v)
 	case float64:
-		return strconv.AppendFloat(b, v+0, 'g', -1, 64) // -0 is 0
+		return appendNumber(b, v)
 	case int64:
 		return strconv.AppendInt(b, v, 10)
 	case bool:
 		return strconv.AppendBool(b, v)
 	case time.Time:
-		return appendString(b, v.Format(time.RFC3339Nano))
+		return appendTime(b, v)
 	default:
 		panic(fmt.Sprintf("drift: no canonical form for a %T", v))
 	}
+}
+
+func appendNumber(b []byte, v float64) []byte {
+	return strconv.AppendFloat(b, v+0, 'g', -1, 64) // -0 is 0
+}
+
+func appendTime(b []byte, t time.Time) []byte {
+	b = t.AppendFormat(append(b, '"'), time.RFC3339Nano)
+	return append(b, '"')
 }
 
 func appendName(b []byte, name string) []byte {
@@ -106,7 +146,7 @@ func appendName(b []byte, name string) []byte {
 // appendString writes s as encoding/json does without escaping for HTML; most
 // text is plain and needs no more than its quotes.
 func appendString(b []byte, s string) []byte {
-	if !strings.ContainsFunc(s, func(c rune) bool { return c < ' ' || c > '~' || c == '"' || c == '\\' }) {
+	if plain(s) {
 		return append(append(append(b, '"'), s...), '"')
 	}
 	var out bytes.Buffer
@@ -116,6 +156,15 @@ func appendString(b []byte, s string) []byte {
 		panic("drift: a string that JSON cannot hold: " + err.Error())
 	}
 	return append(b, bytes.TrimSuffix(out.Bytes(), []byte{'\n'})...)
+}
+
+func plain(s string) bool {
+	for i := range len(s) {
+		if c := s[i]; c < ' ' || c > '~' || c == '"' || c == '\\' {
+			return false
+		}
+	}
+	return true
 }
 
 // canonicalObject sorts the keys and drops the white space of a JSON object;

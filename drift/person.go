@@ -80,6 +80,6 @@ func (r *Record) NamedIdentity() string {
 	if !bare.Time.IsZero() {
 		bare.Time = bare.Time.UTC()
 	}
-	sum := sha256.Sum256(bare.AppendCanonical(nil))
+	sum := sha256.Sum256(bare.AppendCanonical(make([]byte, 0, 512))) // most are shorter
 	return hex.EncodeToString(sum[:])
 }

@@ -45,21 +45,38 @@ func (s *Store) Append(entries []drift.Entry, refusals []drift.Refusal) ([]drift
 		}
 		parts[slot].of = append(parts[slot].of, i)
 	}
-	group, ctx := errgroup.WithContext(ctx)
-	group.SetLimit(max(1, s.options.Connections-2)) // readers need some too
-	for _, p := range parts {
-		group.Go(func() error { return s.withConn(ctx, p.store) })
-	}
-	if len(refusals) > 0 {
-		group.Go(func() error { return s.refuse(ctx, refusals) })
-	}
-	if err := group.Wait(); err != nil {
+	if err := s.storeAll(ctx, parts, refusals); err != nil {
 		return nil, away(err)
 	}
 	for _, p := range parts {
 		s.saw(p.last)
 	}
 	return placed, nil
+}
+
+// storeAll stores the parts and the refusals. The database flushes its log once for all
+// parts: all but one commit without waiting, and then the last commits when the log is on
+// the disk, and on a replica that commits wait for, up to its own end. Before that nothing is
+// acknowledged.
+func (s *Store) storeAll(ctx context.Context, parts map[int]*part, refusals []drift.Refusal) error {
+	var last *part
+	group, within := errgroup.WithContext(ctx)
+	group.SetLimit(max(1, s.options.Connections-2)) // readers need some too
+	for _, p := range parts {
+		if p.durable = s.options.flushEach; last == nil {
+			last = p
+			continue
+		}
+		group.Go(func() error { return s.withConn(within, p.store) })
+	}
+	if len(refusals) > 0 {
+		group.Go(func() error { return s.refuse(within, refusals) })
+	}
+	if err := group.Wait(); err != nil || last == nil {
+		return err
+	}
+	last.durable = true
+	return s.withConn(ctx, last.store)
 }
 
 func (s *Store) withConn(ctx context.Context, f func(context.Context, *pgxpool.Conn) error) error {
@@ -75,6 +92,8 @@ type part struct {
 	placed []drift.Placement
 	before place // the tick before the first of all, see numbers
 	roster *roster
+	// durable: the commit waits for the disk, see storeAll.
+	durable bool
 
 	last       place // the last number of the slot
 	generation int
@@ -100,13 +119,14 @@ type row struct {
 	generation *int // of an arc count that can lose its record
 }
 
-// store stores the part in one transaction of two round trips.
+// store stores the part in one transaction of two round trips. A durable one that finds
+// only repeats commits too: its lock is in the log, after the commits of what it found.
 func (p *part) store(ctx context.Context, c *pgxpool.Conn) error {
 	err := p.read(ctx, c)
 	if err == nil {
 		err = p.place()
 	}
-	if err != nil || len(p.rows) == 0 {
+	if err != nil || len(p.rows) == 0 && !p.durable {
 		_, end := c.Exec(ctx, "rollback") // ends the lock; a broken connection has none
 		if err == nil {
 			err = end
@@ -133,9 +153,13 @@ func (p *part) read(ctx context.Context, c *pgxpool.Conn) error {
 	p.machines, p.known = map[string]*head{}, map[string][]row{}
 
 	b := &pgx.Batch{}
+	lock := `select epoch, seq, generation, set_config('synchronous_commit', 'off', true) from slots where slot = $1 for update`
+	if p.durable {
+		lock = `select epoch, seq, generation, '' from slots where slot = $1 for update`
+	}
 	b.Queue("begin")
-	b.Queue(`select epoch, seq, generation from slots where slot = $1 for update`, p.slot).QueryRow(func(r pgx.Row) error {
-		return r.Scan(&p.last.epoch, &p.last.seq, &p.generation)
+	b.Queue(lock, p.slot).QueryRow(func(r pgx.Row) error {
+		return r.Scan(&p.last.epoch, &p.last.seq, &p.generation, nil)
 	})
 	b.Queue(`select `+headColumns+` from heads where slot = $1 and machine = any($2)`, p.slot, machines).
 		Query(func(rows pgx.Rows) error {

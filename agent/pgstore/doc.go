@@ -9,8 +9,14 @@
 // it. A transaction that stores records writes to one slot: it locks the slot's row in
 // table slots, reads the heads of its machines and the entries whose ids it may repeat,
 // and writes the new entries, the heads and the slot's last number. There are two round
-// trips for all records of one call and slot, and a receipt follows the commit, with
-// synchronous_commit on.
+// trips for all records of one call and slot.
+//
+// A receipt follows the commits of all slots of a call. They share one flush of the
+// database's log: all but the last commit with synchronous_commit off, and the last with
+// it on. That commit waits until the log is on the disk up to its own end, and so up to
+// the ends of the others. A call that brings only repeats commits too, because whoever
+// brought them first may still wait. If the address of the database sets
+// synchronous_commit, every commit goes by that.
 //
 // # Numbers
 //
@@ -41,6 +47,9 @@
 //   - no sequence, no trigger, no foreign key; numbers come from rows that the
 //     transaction has locked;
 //   - reading over all slots is one query with a part for each slot, or one query a slot.
+//
+// If its nodes have a log each, the address must set synchronous_commit, so that every
+// commit is flushed where it happens.
 //
 // Only PostgreSQL 15 itself was tested.
 //

@@ -39,6 +39,8 @@ type Options struct {
 	Connect time.Duration
 	// Adopting opens also a database into which moving a file did not end, for [Store.Adopt].
 	Adopting bool
+
+	flushEach bool // the address says how a commit waits: each does
 }
 
 // Store is an open store. Its methods may be called from several goroutines at once.
@@ -91,6 +93,7 @@ func connect(ctx context.Context, url string, o Options) (*pgxpool.Pool, Options
 	if o.Connections == 0 {
 		o.Connections = max(8, 4*runtime.GOMAXPROCS(0))
 	}
+	_, o.flushEach = config.ConnConfig.RuntimeParams["synchronous_commit"]
 	config.MaxConns = int32(o.Connections)
 	config.ConnConfig.ConnectTimeout = o.Connect
 	milliseconds := strconv.FormatInt(max(0, o.Statement.Milliseconds()), 10) // 0 is no bound

@@ -90,7 +90,11 @@ func (s *Store) since(ctx context.Context, after place, limit int) ([]drift.Entr
 			return out, err
 		}
 		for i := range rows {
-			if r := &rows[i]; r.Exact() {
+			r := &rows[i]
+			if end.before(place{r.Epoch, r.Seq}) {
+				break // it came since: one with a lower number may still come
+			}
+			if r.Exact() {
 				e, err := r.Entry()
 				if err != nil {
 					return out, err

@@ -121,6 +121,9 @@ type prepared struct {
 	named, other []byte
 }
 
+// usualRecord is what the canonical form of most records fits into.
+const usualRecord = 512
+
 // prepareAll prepares large batches on all processors: it is half the work of an
 // import.
 func prepareAll(entries []drift.Entry) []prepared {
@@ -129,7 +132,7 @@ func prepareAll(entries []drift.Entry) []prepared {
 	prepare := func(from, to int) {
 		for i := from; i < to; i++ {
 			e := &entries[i]
-			out[i] = prepared{Entry: e, id: idKey(e.ID), body: identity(e.Identity()), canonical: e.AppendCanonical(nil)}
+			out[i] = prepared{Entry: e, id: idKey(e.ID), body: identity(e.Identity()), canonical: e.AppendCanonical(make([]byte, 0, usualRecord))}
 			if e.Personal() {
 				out[i].people = e.People()
 				out[i].former(&e.Record)
