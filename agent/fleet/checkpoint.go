@@ -175,6 +175,14 @@ func (n *checkpoints) of(g *generation, machine string) (checkpoint, bool) {
 	return readCheckpoint(raw, machine, g.id)
 }
 
+// waits says whether the checkpoint of a machine is not in the cache yet.
+func (n *checkpoints) waits(machine string) bool {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	_, fresh := n.fresh[machine]
+	return fresh
+}
+
 // put replaces the checkpoint of a machine.
 func (n *checkpoints) put(machine string, raw []byte) {
 	n.mu.Lock()

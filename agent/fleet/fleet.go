@@ -35,9 +35,13 @@ type Fleet struct {
 	touched map[string]bool // machines with new entries
 	relearn bool            // a setup came, or a record older than the populations
 
-	members     map[string]*member // used by Run only, like the next two
-	rested      time.Time
-	again       *time.Timer
+	members   map[string]*member // used by Run only, like the next three
+	rested    time.Time
+	again     *time.Timer
+	published struct { // the latest snapshot
+		ended time.Time
+		took  time.Duration
+	}
 	generation  atomic.Pointer[generation]
 	priors      priorCache
 	hindsight   hindsight
@@ -328,11 +332,7 @@ func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn boo
 		}
 	}
 	names := f.own(&next, slices.Sorted(maps.Keys(called)))
-	members := make([]*member, len(names))
-	err = each(ctx, next.processors, names, func(i int, name string) (err error) {
-		members[i], err = f.checkpoints.current(&next, name)
-		return err
-	})
+	members, err := f.currents(ctx, &next, names)
 	if err != nil {
 		return err
 	}
@@ -341,7 +341,9 @@ func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn boo
 	}
 	f.caughtUp(left)
 	f.generation.Store(&next)
-	f.publish(now)
+	if f.restedFromPublishing() {
+		f.publish(now)
+	}
 	due = due || !next.coming.IsZero() && !next.coming.After(now)
 	switch {
 	case !f.learns() || !relearn && !due:
@@ -353,8 +355,21 @@ func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn boo
 	return f.everything(ctx)
 }
 
+// restedFromPublishing says whether it is time for a new snapshot: at once, but while the
+// machines of others are still being read, whose parts come one after the other, restTimes
+// as long after the last as that took, and when all are there.
+func (f *Fleet) restedFromPublishing() bool {
+	rest := f.now().Sub(f.published.ended)
+	return f.share == nil || f.ready.Load() || rest < 0 || rest >= restTimes*f.published.took || f.settled()
+}
+
 // publish makes the new snapshot.
 func (f *Fleet) publish(now time.Time) {
+	began := f.now()
+	defer func() {
+		f.published.ended = f.now()
+		f.published.took = f.published.ended.Sub(began)
+	}()
 	g := *f.generation.Load()
 	g.cut.asOf = now
 	s := snapshot(maps.Values(f.members), &g)

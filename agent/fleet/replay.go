@@ -208,15 +208,15 @@ func (g *generation) each(ctx context.Context, names []string, use func(i int, l
 	})
 }
 
-func each(ctx context.Context, processors int, names []string, do func(i int, name string) error) error {
+func each[T any](ctx context.Context, processors int, all []T, do func(i int, one T) error) error {
 	group, ctx := errgroup.WithContext(ctx)
 	group.SetLimit(processors)
-	for i, name := range names {
+	for i, one := range all {
 		group.Go(func() error {
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			return do(i, name)
+			return do(i, one)
 		})
 	}
 	return group.Wait()

@@ -25,6 +25,7 @@ type Share interface {
 	// Cache holds what all processes publish. PutCached leaves out what this process does
 	// not work on any more: another has published it, or will.
 	Cache
+	Many
 	// Mine says whether this process works on the machine.
 	Mine(machine string) bool
 	// Learns says whether this process learns the populations for all.
@@ -128,6 +129,7 @@ func (f *Fleet) Published(values map[string][]byte) { f.Taken(values, nil) }
 // whose state is behind are read.
 func (f *Fleet) Taken(values, links map[string][]byte) {
 	came := news{published: map[string]*member{}, unkept: map[string]bool{}, links: links}
+	var states []string
 	for name, raw := range values {
 		switch {
 		case name == priorName:
@@ -140,9 +142,17 @@ func (f *Fleet) Taken(values, links map[string][]byte) {
 		case IsMachine(name) && len(raw) == 0:
 			came.unkept[name] = true
 		case IsMachine(name):
-			if m, ok := f.share.zones.publishedMember(name, raw); ok {
-				came.published[name] = m
-			}
+			states = append(states, name)
+		}
+	}
+	members := make([]*member, len(states))
+	_ = each(context.Background(), f.processors(), states, func(i int, name string) error {
+		members[i], _ = f.share.zones.publishedMember(name, values[name])
+		return nil // one that cannot be read counts as none
+	})
+	for _, m := range members {
+		if m != nil {
+			came.published[m.name] = m
 		}
 	}
 	f.days.hear(values)

@@ -1,12 +1,9 @@
 package pgstore
 
 import (
-	"bytes"
 	"context"
-	"encoding/binary"
 	"encoding/hex"
 	"errors"
-	"math"
 	"slices"
 	"time"
 
@@ -138,22 +135,28 @@ func entriesOf(rows []row, conflicts bool) ([]drift.Entry, error) {
 
 // show puts the names into entries.
 func (s *Store) show(ctx context.Context, entries []drift.Entry) error {
+	people := peopleOf(entries)
+	if len(people) == 0 {
+		return nil
+	}
 	r := newRoster()
+	if err := r.know(ctx, s.pool, people); err != nil {
+		return away(err)
+	}
+	r.Show(entries)
+	return nil
+}
+
+// peopleOf are the people in entries, each once.
+func peopleOf(entries []drift.Entry) []string {
 	var people []string
 	for i := range entries {
 		if entries[i].Personal() {
 			people = append(people, entries[i].People()...)
 		}
 	}
-	if len(people) == 0 {
-		return nil
-	}
 	slices.Sort(people)
-	if err := r.know(ctx, s.pool, slices.Compact(people)); err != nil {
-		return away(err)
-	}
-	r.Show(entries)
-	return nil
+	return slices.Compact(people)
 }
 
 // shown decodes rows with the names of people.
@@ -180,29 +183,11 @@ func (s *Store) History(machine string) ([]drift.Entry, error) {
 func (s *Store) After(machine string, link []byte) ([]drift.Entry, []byte, error) {
 	ctx, cancel := s.bounded()
 	defer cancel()
-	slot := s.Slot(machine)
-	var from place
-	if link != nil {
-		if len(link) < 16 {
-			return nil, nil, nil
-		}
-		from = place{binary.BigEndian.Uint64(link), binary.BigEndian.Uint64(link[8:])}
-		if max(from.epoch, from.seq) > math.MaxInt64 {
-			return nil, nil, nil
-		}
-		is, err := s.query(ctx, slot, `select `+columns+` from entries where slot = $1 and machine = $2 and epoch = $3 and seq = $4`, slot, machine, from.epoch, from.seq)
-		if err != nil || len(is) == 0 || !bytes.Equal(is[0].Link(), link) {
-			return nil, nil, err
-		}
-	}
-	rows, err := s.query(ctx, slot, `select `+columns+` from entries where slot = $1 and machine = $2 and (epoch, seq) > ($3, $4) order by epoch, seq`, slot, machine, from.epoch, from.seq)
+	all, err := s.rowsAfter(ctx, s.Slot(machine), map[string][]byte{machine: link})
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, away(err)
 	}
-	last := link
-	if n := len(rows); n > 0 {
-		last = rows[n-1].Link()
-	}
+	rows, last := after(all[machine], link)
 	entries, err := s.shown(ctx, rows, false)
 	return entries, last, err
 }

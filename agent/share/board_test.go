@@ -3,6 +3,7 @@ package share_test
 import (
 	"context"
 	"errors"
+	"fmt"
 	"hash/fnv"
 	"maps"
 	"slices"
@@ -110,6 +111,26 @@ func (b *board) shutOff() (open func()) {
 	defer b.mu.Unlock()
 	b.shut = make(chan struct{})
 	return sync.OnceFunc(func() { close(b.shut) })
+}
+
+// fences are the numbers of the leases that a process has.
+func (b *board) fences(process string) map[int]int64 {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	out := map[int]int64{}
+	for slot, l := range b.leases {
+		if l.process == process && l.until.After(b.at) {
+			out[slot] = l.fence
+		}
+	}
+	return out
+}
+
+// fresh says whether a process has renewed its leases at this moment.
+func (b *board) fresh(process string) bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.processes[process].Equal(b.at.Add(10 * time.Second))
 }
 
 func (b *board) statesRead() int {
@@ -264,4 +285,32 @@ func (b *board) Value(_ context.Context, slot int, name string) ([]byte, error) 
 		b.days++
 	}
 	return b.values[slot][name].raw, nil
+}
+
+func (b *board) Values(_ context.Context, slot int, names []string) (map[string][]byte, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	out := map[string][]byte{}
+	for _, name := range names {
+		if v, there := b.values[slot][name]; there {
+			out[name] = v.raw
+			b.states++
+		}
+	}
+	return out, nil
+}
+
+func (b *board) Stretches(_ context.Context, slot int, links map[string][]byte) (map[string]fleet.Stretch, error) {
+	out := map[string]fleet.Stretch{}
+	for name, link := range links {
+		if b.Slot(name) != slot {
+			return nil, fmt.Errorf("%s is not of slot %d", name, slot)
+		}
+		entries, last, err := b.store.After(name, link)
+		if err != nil {
+			return nil, err
+		}
+		out[name] = fleet.Stretch{Entries: entries, Link: last}
+	}
+	return out, nil
 }

@@ -3,6 +3,8 @@ package share
 import (
 	"context"
 	"errors"
+	"maps"
+	"slices"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -17,6 +19,10 @@ const patience = 30 * time.Second
 // publishAtOnce is for how many slots states are published at once: each is a transaction
 // of its own, and their commits wait together.
 const publishAtOnce = 4
+
+// readAtOnce is of how many machines the records are read at once; what was read takes a
+// kilobyte or two for each record.
+const readAtOnce = 100
 
 // slot is where a name of the cache is published.
 func (s *Share) slot(name string) int {
@@ -36,6 +42,40 @@ func (s *Share) Cached(name string) ([]byte, error) {
 	ctx, stop := context.WithTimeout(context.Background(), patience)
 	defer stop()
 	return s.table.Value(ctx, s.slot(name), name)
+}
+
+// Together implements [fleet.Many]: machines of one slot are read at once.
+func (s *Share) Together(names []string) [][]string {
+	bySlot := map[int][]string{}
+	for _, name := range names {
+		slot := s.slot(name)
+		bySlot[slot] = append(bySlot[slot], name)
+	}
+	var out [][]string
+	for _, slot := range slices.Sorted(maps.Keys(bySlot)) {
+		out = slices.AppendSeq(out, slices.Chunk(bySlot[slot], readAtOnce))
+	}
+	return out
+}
+
+// Values implements [fleet.Many].
+func (s *Share) Values(names []string) (map[string][]byte, error) {
+	if len(names) == 0 {
+		return nil, nil
+	}
+	ctx, stop := context.WithTimeout(context.Background(), patience)
+	defer stop()
+	return s.table.Values(ctx, s.slot(names[0]), names)
+}
+
+// Stretches implements [fleet.Many].
+func (s *Share) Stretches(links map[string][]byte) (map[string]fleet.Stretch, error) {
+	for name := range links {
+		ctx, stop := context.WithTimeout(context.Background(), patience)
+		defer stop()
+		return s.table.Stretches(ctx, s.slot(name), links)
+	}
+	return nil, nil
 }
 
 // PutCached implements [fleet.Cache]: it publishes what this process works on, and leaves

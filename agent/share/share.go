@@ -62,14 +62,16 @@ type Share struct {
 	counted func(map[string]drift.Counter)
 	note    func() []byte
 
-	mu      sync.RWMutex // guards what follows
+	mu      sync.RWMutex // guards what follows; maps in it are replaced, not changed
 	held    map[int]int64
 	until   time.Time // the leases are ours until then, by our own clock
+	lapsed  bool      // they had ended meanwhile
 	picture Picture
+	lost    error // of the last renewal
 	failed  error
 	taken   uint64 // leases taken over since the start
 
-	// Used by Run only.
+	// Used by Run's own goroutine only.
 	marks    map[int]Mark
 	versions map[int]int64
 	begun    map[int]int64 // the leases under which the fleet works, by slot
@@ -113,26 +115,67 @@ func (s *Share) Ready() error {
 }
 
 // Run renews the leases and follows the other processes until ctx ends. Then it gives the
-// leases up, so that others take them at once.
+// leases up, so that others take them at once. The leases are renewed beside the following,
+// which may take longer than they last: a process that starts reads the states of all
+// machines.
 func (s *Share) Run(ctx context.Context) error {
+	renewed := make(chan struct{}, 1)
+	var beside sync.WaitGroup
+	beside.Go(func() { s.keepRenewing(ctx, renewed) })
+	for {
+		select {
+		case <-ctx.Done():
+			beside.Wait()
+			return s.leave(context.WithoutCancel(ctx))
+		case <-renewed:
+			s.step(ctx)
+		}
+	}
+}
+
+// keepRenewing renews the leases at every beat until ctx ends.
+func (s *Share) keepRenewing(ctx context.Context, renewed chan<- struct{}) {
 	ticker := time.NewTicker(beat)
 	defer ticker.Stop()
 	for {
-		s.step(ctx)
+		err := s.renew(ctx)
+		s.mu.Lock()
+		s.lost = err
+		s.mu.Unlock()
+		select {
+		case renewed <- struct{}{}:
+		default: // the last one is not followed yet
+		}
 		select {
 		case <-ctx.Done():
-			return s.leave(context.WithoutCancel(ctx))
+			return
 		case <-ticker.C:
 		}
 	}
 }
 
-// step renews the leases and follows what is new. A failure is logged once, and tried
-// again at the next step.
+// stand is how things stood at a renewal.
+type stand struct {
+	held    map[int]int64
+	picture Picture
+}
+
+// stand returns it, for the goroutine of Run.
+func (s *Share) stand() (stand, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.lapsed {
+		clear(s.begun) // meanwhile the fleet has left these machines out
+		s.lapsed = false
+	}
+	return stand{s.held, s.picture}, s.lost
+}
+
+// step follows what is new. A failure is logged once, and tried again at the next step.
 func (s *Share) step(ctx context.Context) {
-	err := s.renew(ctx)
+	is, err := s.stand()
 	if err == nil {
-		err = errors.Join(s.begin(ctx), s.hear(ctx), s.read(ctx))
+		err = errors.Join(s.begin(ctx, is), s.hear(ctx, is), s.read(ctx, is))
 	}
 	if ctx.Err() != nil {
 		return
@@ -171,9 +214,7 @@ func (s *Share) renew(ctx context.Context) error {
 			held[l.Slot] = l.Fence
 		}
 	}
-	if !s.now().Before(s.until) {
-		clear(s.begun) // meanwhile the fleet has left these machines out
-	}
+	s.lapsed = s.lapsed || !s.now().Before(s.until)
 	s.held, s.picture = held, p
 	// The lease began when the database saw the request, which is not before we sent it.
 	s.until = began.Add(term)
@@ -219,59 +260,46 @@ func (s *Share) wishes() (take, leave []int) {
 
 // begin has the fleet work on the machines of slots that are new to this process. What
 // was published of them is up to date but for the machines whose link has moved on.
-func (s *Share) begin(ctx context.Context) error {
+func (s *Share) begin(ctx context.Context, is stand) error {
 	if s.fleet == nil {
 		return nil
 	}
-	var fresh []int
-	for slot, fence := range s.held {
-		if s.begun[slot] != fence {
-			fresh = append(fresh, slot)
+	machines, slots := 0, 0
+	for _, slot := range slices.Sorted(maps.Keys(is.held)) {
+		if s.begun[slot] == is.held[slot] {
+			continue
 		}
-	}
-	if len(fresh) == 0 {
-		return nil
-	}
-	slices.Sort(fresh)
-	published := map[string][]byte{}
-	versions := map[int]int64{}
-	for _, slot := range fresh {
-		values, version, err := s.table.Published(ctx, slot, s.versions[slot])
+		published, version, err := s.table.Published(ctx, slot, s.versions[slot])
 		if err != nil {
 			return err
 		}
-		maps.Copy(published, values)
-		versions[slot] = version
-	}
-	links, err := s.table.Links(ctx, fresh)
-	if err != nil {
-		return err
-	}
-	maps.Copy(s.versions, versions)
-	for _, slot := range fresh {
-		s.begun[slot] = s.held[slot]
-	}
-	s.mu.Lock()
-	s.taken += uint64(len(fresh))
-	s.mu.Unlock()
-	slots := len(fresh)
-	if fresh[0] == Whole {
-		slots--
-		s.log.Info("this process leads: it learns for all, decides on alerts and sends them")
+		links, err := s.table.Links(ctx, []int{slot})
+		if err != nil {
+			return err
+		}
+		s.versions[slot], s.begun[slot] = version, is.held[slot]
+		s.fleet.Taken(published, links)
+		s.mu.Lock()
+		s.taken++
+		s.mu.Unlock()
+		if slot == Whole {
+			s.log.Info("this process leads: it learns for all, decides on alerts and sends them")
+			continue
+		}
+		machines, slots = machines+len(links), slots+1
 	}
 	if slots > 0 {
-		s.log.Info("this process works on more machines", "slots", slots, "machines", len(links))
+		s.log.Info("this process works on more machines", "slots", slots, "machines", machines)
 	}
-	s.fleet.Taken(published, links)
 	return nil
 }
 
 // hear reports the machines that have new entries, whoever took them.
-func (s *Share) hear(ctx context.Context) error {
+func (s *Share) hear(ctx context.Context, is stand) error {
 	var touched []string
 	counters, setups := map[string]drift.Counter{}, false
-	for _, slot := range slices.Sorted(maps.Keys(s.picture.Newest)) {
-		if s.picture.Newest[slot] == s.marks[slot] {
+	for _, slot := range slices.Sorted(maps.Keys(is.picture.Newest)) {
+		if is.picture.Newest[slot] == s.marks[slot] {
 			continue
 		}
 		news, err := s.table.News(ctx, slot, s.marks[slot])
@@ -297,13 +325,13 @@ func (s *Share) hear(ctx context.Context) error {
 }
 
 // read reads what other processes have published.
-func (s *Share) read(ctx context.Context) error {
-	for _, slot := range slices.Sorted(maps.Keys(s.picture.Versions)) {
-		if s.picture.Versions[slot] == s.versions[slot] {
+func (s *Share) read(ctx context.Context, is stand) error {
+	for _, slot := range slices.Sorted(maps.Keys(is.picture.Versions)) {
+		if is.picture.Versions[slot] == s.versions[slot] {
 			continue
 		}
-		if fence, held := s.held[slot]; held && s.begun[slot] == fence {
-			s.versions[slot] = s.picture.Versions[slot] // it is our own
+		if fence, held := is.held[slot]; held && s.begun[slot] == fence {
+			s.versions[slot] = is.picture.Versions[slot] // it is our own
 			continue
 		}
 		values, version, err := s.table.Published(ctx, slot, s.versions[slot])

@@ -242,6 +242,26 @@ func TestReadyWithAllMachines(t *testing.T) {
 	assert.Len(t, two.fleet.Snapshot().Assessments(), machines)
 }
 
+// A process that reads for longer than a lease lasts keeps its leases meanwhile.
+func TestLeasesOutlastReading(t *testing.T) {
+	s := &storetest.Memory{}
+	fill(t, s, 40, 0, 2)
+	b := newBoard(s)
+	one := begin(t, b, "one")
+	soon(t, "one answers for all", one.knowsAll(40, 2))
+	open := b.shutOff()
+	t.Cleanup(open)
+	begin(t, b, "two")
+	t.Cleanup(open) // before two is stopped, which waits for the board
+	soon(t, "the slots are shared", func() bool { return len(b.fences("two")) == 8 })
+	before := b.fences("two")
+	for range 4 {
+		b.pass(4 * time.Second) // a lease lasts ten
+		soon(t, "both renew", func() bool { return b.fresh("one") && b.fresh("two") })
+	}
+	assert.Equal(t, before, b.fences("two"))
+}
+
 // Who takes machines over reads the states of those with new records only, however many
 // machines there are.
 func TestTakeoverReadsWhatMoved(t *testing.T) {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"time"
 
+	"arcdrift/agent/fleet"
 	"arcdrift/drift"
 )
 
@@ -21,6 +22,7 @@ type Table interface {
 	Slots
 	Leases
 	States
+	Many
 }
 
 // Slots divide the machines.
@@ -54,6 +56,15 @@ type States interface {
 	Published(ctx context.Context, slot int, after int64) (values map[string][]byte, version int64, err error)
 	// Value is one of them, nil if there is none.
 	Value(ctx context.Context, slot int, name string) ([]byte, error)
+}
+
+// Many reads of many machines of one slot at once.
+type Many interface {
+	// Values are the published values of the names that have one.
+	Values(ctx context.Context, slot int, names []string) (map[string][]byte, error)
+	// Stretches are the entries of machines after links of theirs. Machines with a corrupt
+	// record are left out.
+	Stretches(ctx context.Context, slot int, links map[string][]byte) (map[string]fleet.Stretch, error)
 }
 
 // Renewal is what a process asks of the leases.
