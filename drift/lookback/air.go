@@ -55,9 +55,7 @@ type weather struct {
 }
 
 func (p *Past) weather() *weather {
-	w := &weather{past: p, sites: p.sites()}
-	w.day = model.LearnDaytime(p.Events, p.zone(), w.sites.at)
-	return w
+	return &weather{past: p, sites: p.sites(), day: p.ready().days.day}
 }
 
 // at is the air of a piece of work, and the doubt about it: that of calibrations in the

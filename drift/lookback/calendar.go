@@ -1,8 +1,10 @@
 package lookback
 
 import (
+	"sort"
 	"time"
 
+	"arcdrift/drift"
 	"arcdrift/drift/model"
 )
 
@@ -19,6 +21,7 @@ type calendar struct {
 	day      model.Daytime
 	recorded map[time.Time]bool // local midnights
 	silent   float64            // work on a day without a record, as a part of that on others
+	pace     float64            // arcs per working day
 }
 
 // least is the part of a working day from which on an interval tells how much is done.
@@ -30,8 +33,28 @@ func (p *Past) calendar() *calendar {
 		c.recorded[c.midnight(p.Entries[i].When())] = true
 	}
 	c.learn(p.Events)
+	c.pace = c.paceOf(p.Events)
 	return c
 }
+
+// paceOf is the machine's median arcs per working day, where there is a counter.
+func (c *calendar) paceOf(events []model.Event) float64 {
+	var paces []float64
+	for i := 1; i < len(events); i++ {
+		a, b := &events[i-1], &events[i]
+		if n := c.hours(a.Time, b.Time) / dayHours; a.Pair == b.Pair && n > least && !b.Estimated {
+			paces = append(paces, (b.Arcs-a.Arcs)/n)
+		}
+	}
+	if len(paces) == 0 {
+		return usualPace
+	}
+	sort.Float64s(paces)
+	return min(paces[len(paces)/2], drift.MostArcsPerDay)
+}
+
+// usualPace is the arcs a day of a machine that has reported none. A guess.
+const usualPace = 40.0
 
 // learn compares the arcs burnt over days without a record with those over days with one.
 func (c *calendar) learn(events []model.Event) {

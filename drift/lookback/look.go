@@ -30,10 +30,11 @@ type Found struct {
 
 // Look looks back on one machine.
 func (p *Past) Look(q Query) Found {
-	windows := p.windows(q)
+	p = p.ready()
 	if !q.To.IsZero() {
-		return p.asked(q, windows)
+		return p.asked(q)
 	}
+	windows := p.windows(q)
 	found := Found{unanswered: unanswered{losses: p.strayLosses(q.From, q.Now)}}
 	for i, c := range p.courses(windows) {
 		if c == nil {
@@ -57,15 +58,16 @@ func (p *Past) strayLosses(from, to time.Time) map[string]int {
 }
 
 // asked looks at all splices of a time. What was found out about that time says which of
-// them somebody has to decide on.
-func (p *Past) asked(q Query, windows []window) (found Found) {
+// them somebody has to decide on; a finding is the same whatever part of it is asked about.
+func (p *Past) asked(q Query) (found Found) {
 	_, found.unanswered = p.between(q.From, q.To).lots(p.pieces(q.From, q.To))
 	asked := p.courses([]window{{from: q.From, to: q.To}})[0]
 	if asked == nil {
 		return found
 	}
-	found.Spans = []Span{{Machine: p.Machine, Triggers: []Trigger{Asked}, From: q.From.UTC(), To: q.To.UTC(), Good: "Somebody asked about this time."}}
+	found.Spans = []Span{{Machine: p.Machine, Triggers: []Trigger{Asked}, From: q.From.UTC(), To: q.To.UTC(), Good: "Nothing was found out about this time."}}
 	found.Spans[0].name()
+	windows := p.windows(Query{From: q.From.Add(-farthest), Now: q.Now})
 	windows = slices.DeleteFunc(windows, func(w window) bool { return !w.from.Before(q.To) || !w.to.After(q.From) })
 	for i, c := range p.courses(windows) {
 		if c == nil {

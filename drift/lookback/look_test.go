@@ -232,3 +232,20 @@ func TestSplicesOfAWrongClockAreNotLost(t *testing.T) {
 		assert.NotContains(t, text, "nothing can be said")
 	}
 }
+
+// A finding that began before the time that is asked about is told whole: when it was first
+// found out, and since when.
+func TestAFindingIsTheSameWhateverPartIsAsked(t *testing.T) {
+	t.Parallel()
+	p := drifting(t, 20)
+	now := firstDay.AddDate(0, 0, 20)
+	all := p.Look(Query{From: firstDay, Now: now}).Spans
+	require.NotEmpty(t, all)
+	last := all[len(all)-1]
+	require.Contains(t, last.Found, "first on ")
+	part := p.Look(Query{From: last.To.AddDate(0, 0, -1), To: now, Now: now})
+	found := part.Spans[len(part.Spans)-1]
+	assert.Equal(t, last.Found, found.Found)
+	assert.Equal(t, last.From, found.From)
+	assert.Equal(t, last.Name, found.Name)
+}

@@ -19,6 +19,18 @@ type Past struct {
 	// they are read as, in the same order.
 	Entries []drift.Entry
 	Events  []model.Event
+
+	days *calendar // of a copy that answers a question
+}
+
+// ready is the history with what a question needs again and again.
+func (p *Past) ready() *Past {
+	if p.days != nil {
+		return p
+	}
+	some := *p
+	some.days = p.calendar()
+	return &some
 }
 
 func (p *Past) zone() *time.Location {
@@ -51,8 +63,8 @@ func (c *piece) middle() time.Time { return c.from.Add(c.to.Sub(c.from) / 2) }
 // events the arcs are spread over the working hours.
 func (p *Past) pieces(from, to time.Time) []piece {
 	var out []piece
-	days := p.calendar()
-	pace := p.pace(days)
+	p = p.ready()
+	days := p.days
 	sites := p.sites()
 	for i := -1; i < len(p.Events); i++ {
 		begin, end := from, to
@@ -75,7 +87,7 @@ func (p *Past) pieces(from, to time.Time) []piece {
 				burnt -= float64(max(p.Events[next].Tries, 1))
 			}
 		default: // another pair, or nothing yet: there is no count
-			burnt = pace * min(days.hours(begin, end)/dayHours, mostDays)
+			burnt = days.pace * min(days.hours(begin, end)/dayHours, mostDays)
 		}
 		out = append(out, days.cut(piece{from: begin, to: end, after: i, pair: pair, start: start, end: start + max(burnt, 0)}, from, to)...)
 	}
@@ -84,25 +96,6 @@ func (p *Past) pieces(from, to time.Time) []piece {
 
 // mostDays of work are guessed without a count.
 const mostDays = 7
-
-// pace is the machine's median arcs per working day, where there is a counter.
-func (p *Past) pace(days *calendar) float64 {
-	var paces []float64
-	for i := 1; i < len(p.Events); i++ {
-		a, b := &p.Events[i-1], &p.Events[i]
-		if n := days.hours(a.Time, b.Time) / dayHours; a.Pair == b.Pair && n > least && !b.Estimated {
-			paces = append(paces, (b.Arcs-a.Arcs)/n)
-		}
-	}
-	if len(paces) == 0 {
-		return usualPace
-	}
-	sort.Float64s(paces)
-	return min(paces[len(paces)/2], drift.MostArcsPerDay)
-}
-
-// usualPace is the arcs a day of a machine that has reported none. A guess.
-const usualPace = 40.0
 
 // stays are the places that records name, in time order.
 type stays []struct {

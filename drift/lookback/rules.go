@@ -10,6 +10,7 @@ import (
 // faults between two moments: everything since the last check that passed, and the
 // last day of work. span are those that a look-back reviews.
 func (p *Past) Doubted(from, to time.Time) (sincePass, lastDay, span map[string]bool) {
+	p = p.ready()
 	sincePass, lastDay, span = map[string]bool{}, map[string]bool{}, map[string]bool{}
 	pieces := p.pieces(from, to)
 	for _, f := range p.Faults() {
