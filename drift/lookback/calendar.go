@@ -84,6 +84,12 @@ func (c *calendar) learn(events []model.Event) {
 	c.silent = min(max((over-pace*worked+pace*prior*dayHours)/(pace*(quiet+prior*dayHours)), rare), 1)
 }
 
+// quiet says whether little is done on days without a record.
+func (c *calendar) quiet() bool {
+	const little = 0.2
+	return c.silent < little
+}
+
 func (c *calendar) midnight(t time.Time) time.Time {
 	local := t.In(c.zone)
 	return time.Date(local.Year(), local.Month(), local.Day(), 0, 0, 0, 0, c.zone)

@@ -56,9 +56,9 @@ func TestADayWithoutARecordIsJudgedByTheCounter(t *testing.T) {
 		day, _ := time.Parse(time.DateOnly, e.Day)
 		splices[day.Weekday()] += e.Splices
 	}
-	assert.Less(t, splices[time.Sunday], 10, "of two Sundays")
+	assert.Zero(t, splices[time.Sunday])
 	assert.InDelta(t, 80, splices[time.Wednesday], 2)
-	assert.Greater(t, splices[time.Saturday], 70)
+	assert.InDelta(t, 80, splices[time.Saturday], 2)
 	between := 0
 	for _, e := range seldom.report(t, firstDay.AddDate(0, 0, 14), firstDay.AddDate(0, 0, 28)).Entries {
 		if day, _ := time.Parse(time.DateOnly, e.Day); day.Weekday() == time.Tuesday {
@@ -66,4 +66,23 @@ func TestADayWithoutARecordIsJudgedByTheCounter(t *testing.T) {
 		}
 	}
 	assert.Greater(t, between, 50)
+}
+
+// Where each day's splices are counted when its work ends, a new job begins on the day of
+// its first count, and not in the evening before.
+func TestACountEndsTheWorkOfItsDay(t *testing.T) {
+	t.Parallel()
+	p := weekly(func(time.Weekday) bool { return true }, true)
+	begins := firstDay.AddDate(0, 0, 17)
+	for i := range p.Entries {
+		if e := &p.Entries[i]; e.Splice != nil && e.Time.After(begins) {
+			e.Splice.Job = "J-115"
+		}
+	}
+	for _, e := range p.report(t, firstDay.AddDate(0, 0, 14), firstDay.AddDate(0, 0, 22)).Entries {
+		if e.Job == "J-115" {
+			assert.GreaterOrEqual(t, e.Day, begins.Format(time.DateOnly))
+		}
+		assert.InDelta(t, 40, e.Splices, 1, e.Day)
+	}
 }

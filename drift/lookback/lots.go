@@ -90,6 +90,8 @@ const longest = 7 * 24 * time.Hour
 // burnt since the record before; where no record counts, one for each arc.
 func (p *Past) lots(pieces []piece) ([]*lot, unanswered) {
 	b := lotBuilder{pieces: pieces, unanswered: unanswered{splices: map[string]int{}, losses: map[string]int{}}, byKey: map[[2]string]*lot{}, covered: make([]bool, len(pieces))}
+	p = p.ready()
+	b.days, b.daily = p.days, p.countsDaily()
 	last, reported := time.Time{}, map[string]bool{}
 	for i := range p.Entries {
 		e := &p.Entries[i]
@@ -99,7 +101,7 @@ func (p *Past) lots(pieces []piece) ([]*lot, unanswered) {
 		at := e.When()
 		from := at.Add(-longest)
 		if last.After(from) {
-			from = last
+			from = b.after(last, at)
 		} else if last.IsZero() {
 			local := at.In(p.zone())
 			from = time.Date(local.Year(), local.Month(), local.Day(), 0, 0, 0, 0, p.zone())
@@ -128,6 +130,28 @@ func (p *Past) lots(pieces []piece) ([]*lot, unanswered) {
 	return b.all, b.unanswered
 }
 
+// countsDaily says whether splices are counted on almost every day on record, so that a
+// count ends the work of its day.
+func (p *Past) countsDaily() bool {
+	const least, almost = 5, 0.8
+	counted := map[string]bool{}
+	for i := range p.Entries {
+		if e := &p.Entries[i]; e.Splice != nil && e.Splice.Made() > 0 {
+			counted[p.day(e.When())] = true
+		}
+	}
+	return len(counted) >= least && float64(len(counted)) >= almost*float64(len(p.days.recorded))
+}
+
+// after is when the splices of a count began: after the count before, or on the next day
+// where a count ends the work of its day.
+func (b *lotBuilder) after(last, at time.Time) time.Time {
+	if next := b.days.midnight(last).AddDate(0, 0, 1); b.daily && next.Before(at) {
+		return next
+	}
+	return last
+}
+
 // nextCount is when the next splices were counted, for a record that has the time of the
 // one before it: its own cannot be believed, and it was placed there.
 func (p *Past) nextCount(i int, at time.Time) time.Time {
@@ -145,6 +169,8 @@ type unanswered struct{ splices, losses map[string]int }
 
 type lotBuilder struct {
 	unanswered
+	days    *calendar
+	daily   bool
 	pieces  []piece
 	byKey   map[[2]string]*lot
 	covered []bool
@@ -165,6 +191,7 @@ func (b *lotBuilder) lot(day, job string, counted bool) *lot {
 // count spreads the splices of a record over the pieces since the one before.
 func (b *lotBuilder) count(e *drift.Entry, from, to time.Time) {
 	weights, total := map[int]float64{}, 0.0
+	quiet := b.daily && b.days.quiet()
 	for i := range b.pieces {
 		c := &b.pieces[i]
 		begin, end := c.from, c.to
@@ -180,6 +207,9 @@ func (b *lotBuilder) count(e *drift.Entry, from, to time.Time) {
 		b.covered[i] = b.covered[i] || end.Sub(begin) > c.to.Sub(c.from)/2
 		const nothing = 1e-6 // where no arc was counted, time decides
 		w := (max(c.arcs(), 0) + nothing) * float64(end.Sub(begin)) / float64(c.to.Sub(c.from))
+		if quiet && !b.days.recorded[b.days.midnight(c.from)] {
+			w *= nothing // somebody would have counted them
+		}
 		weights[i], total = w, total+w
 	}
 	if len(weights) == 0 {
