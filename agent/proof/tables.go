@@ -262,7 +262,10 @@ func (f *Facts) lookBack() []document.Block {
 			if d.Role != "" {
 				who += " (" + d.Role + ")"
 			}
-			decided = fmt.Sprintf("%s, by %s on %s: %s", decided, who, stamped(d.Time, f.zone(e.Machine)), d.Reason)
+			decided = fmt.Sprintf("%s, by %s on %s", decided, who, stamped(d.Time, f.zone(e.Machine)))
+			if d.Reason != "" {
+				decided += ": " + d.Reason
+			}
 		}
 		t.Rows = append(t.Rows, []string{longDay(e.Day), e.Machine, fmt.Sprint(e.Splices), fmt.Sprintf("%s (%d to %d)", phrase.About(e.Out.Mean), e.Out.Low, e.Out.High), phrase.PlusMinus(e.Deviation, 1.2816*e.DeviationSD), lossOf(e.Loss), e.Reason, decided})
 	}

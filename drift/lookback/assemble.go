@@ -295,7 +295,7 @@ func (s unanswered) words(machine, job string) (out []string) {
 		return sum
 	}
 	if n := count(s.splices); n > 0 {
-		out = append(out, fmt.Sprintf("%s: nothing can be said of %s, because no calibration of this machine is known from before that time. They are in no total.", machine, plural(n, "splice")))
+		out = append(out, fmt.Sprintf("%s: nothing can be said of %s, because no calibration of this machine is known from before that time. The numbers likely out leave them out.", machine, plural(n, "splice")))
 	}
 	if n := count(s.losses); n > 0 {
 		word := "measured loss fits"

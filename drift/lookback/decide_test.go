@@ -115,7 +115,7 @@ func TestWhatCannotBeAnsweredIsStated(t *testing.T) {
 	stranger := &Past{Machine: "X-99", Kind: drifting(t, 1).Kind, Entries: []drift.Entry{splice(drift.Splice{Count: drift.Some(int64(12))})}}
 	r := stranger.report(t, firstDay, now)
 	assert.Empty(t, r.Entries)
-	assert.Equal(t, []string{"X-99: nothing can be said of 12 splices, because no calibration of this machine is known from before that time. They are in no total."}, r.Warnings)
+	assert.Equal(t, []string{"X-99: nothing can be said of 12 splices, because no calibration of this machine is known from before that time. The numbers likely out leave them out."}, r.Warnings)
 
 	p := drifting(t, 3)
 	lone := splice(drift.Splice{Loss: drift.Some(0.2), Method: drift.OTDR, Direction: drift.BothWays})
