@@ -125,20 +125,22 @@ func (m *Machine) replay(every, start, since, draws int, rng *rand.Rand, to map[
 			checked = d.Day.AddDate(0, 0, -since)
 		}
 		t := tallyOf(to, Place{m.Model, d.Site}, every, start, draws)
-		kept := at == 0 && since == 0 || d.Forced && d.Checked || daysBetween(checked, d.Day) >= every
+		kept := at == 0 && since == 0 || d.Forced && d.Tried || daysBetween(checked, d.Day) >= every
 		if every == 0 {
-			kept = d.Checked
+			kept = d.Tried
 		}
 		switch {
-		case every == 0 || kept && d.Checked || at == 0:
+		case every == 0 || kept && d.Tried || at == 0:
 			copy(setting, d.Setting)
 		case kept: // nobody checked that day: as checks of this machine leave it
 			m.invent(d, setting, rng)
 		}
 		if kept {
-			checked = d.Day
 			t.checks++
 			t.minutes += m.Minutes
+			if d.Checked || !d.Tried { // a check without a pass is made again on the next day
+				checked = d.Day
+			}
 		}
 		t.days++
 		t.splices += d.Splices

@@ -22,7 +22,7 @@ func steady(days int, slope, splices float64) Machine {
 	for i := range days {
 		need := slope * float64(i)
 		m.Days = append(m.Days, Work{
-			Day: monday.AddDate(0, 0, i), Site: "yard", Splices: splices, Checked: true, Need: []float64{need}, Setting: []float64{need},
+			Day: monday.AddDate(0, 0, i), Site: "yard", Splices: splices, Tried: true, Checked: true, Need: []float64{need}, Setting: []float64{need},
 			Out: func(_ int, setting float64) float64 { return out(need - setting) },
 		})
 	}
@@ -66,12 +66,33 @@ func TestACheckThatWasNotMadeIsInvented(t *testing.T) {
 	for i := range m.Days {
 		d := &m.Days[i]
 		d.Checked = i%5 == 0
+		d.Tried = d.Checked
 		d.Setting[0] = m.Days[i-i%5].Need[0] + left
 	}
 	rows := Intervals([]Machine{m}, []int{1}, 1, 1)
 	assert.InDelta(t, 1000*out(left), rows[1].Out.Mean, 1e-9)
 	assert.Negative(t, rows[1].ExtraRate.Mean)
 	assert.Negative(t, rows[1].Saved)
+}
+
+// A check that ends without a pass does not set the machine right under another interval
+// either: it is made again on the next day, and no interval is better than how it was.
+func TestACheckWithoutAPassRepairsNothing(t *testing.T) {
+	t.Parallel()
+	m := steady(60, 0, 30)
+	for i := range m.Days {
+		d := &m.Days[i]
+		if i >= 30 { // at its limit from then on
+			d.Need[0], d.Setting[0], d.Checked = 8, 4, false
+			d.Out = func(_ int, setting float64) float64 { return out(8 - setting) }
+		}
+	}
+	rows := Intervals([]Machine{m}, []int{1, 2, 7}, 1, 1)
+	for _, r := range rows[1:] {
+		assert.GreaterOrEqual(t, r.ExtraRate.Mean, -1e-9, "every %d days", r.Every)
+	}
+	assert.InDelta(t, rows[0].Checks, rows[1].Checks, 1e-9)
+	assert.Greater(t, rows[3].Checks, 7*30.0/60, "each day while none passes")
 }
 
 // On which day the first check falls is chance: a machine that goes wrong on every fourth

@@ -28,9 +28,9 @@ type Work struct {
 	Site string
 	// Splices made that day: as recorded, or the arcs that were burnt.
 	Splices float64
-	// Checked is whether a check ended with a pass that day; Forced whether a rule other
-	// than the one of the day asked for it.
-	Checked, Forced bool
+	// Tried is whether a check was made that day, Checked whether the last one ended with a
+	// pass; Forced is whether a rule other than the one of the day asked for it.
+	Tried, Checked, Forced bool
 	// Need are draws of the power that the arc needed, Setting of the setting in force
 	// after the day's checks, in log percent; one per draw, the same draw in all days.
 	Need, Setting []float64
@@ -43,6 +43,9 @@ type Work struct {
 // The same seed gives the same draws.
 func (p *Past) Work(from time.Time, draws int, seed uint64) []Work {
 	w := worker{Past: p, smoother: model.NewMachine(p.Machine, p.Kind).Smoother(), from: from}
+	if !slices.ContainsFunc(p.Events, func(ev model.Event) bool { return ev.Kind == model.Attempt }) {
+		return nil // of a machine that was never checked nothing can be replayed
+	}
 	w.byDay()
 	w.day = model.LearnDaytime(p.Events, p.Zone, w.siteOn)
 	var days []Work
@@ -177,7 +180,7 @@ func (w *worker) live(d *diary) (*Work, [3]float64) {
 	if splices > 0 && !d.midnight.Before(w.from) {
 		w.smoother.Advance(w.smoother.Arcs() + burnt/2)
 		w.smoother.Mark()
-		out = &Work{Day: d.midnight, Site: d.site, Splices: splices, Checked: checked, Forced: d.forced}
+		out = &Work{Day: d.midnight, Site: d.site, Splices: splices, Tried: last >= 0, Checked: checked, Forced: d.forced}
 	}
 	for _, ev := range d.events[last+1:] {
 		w.smoother.Update(ev)
