@@ -19,6 +19,11 @@ func (s *Server) Store() *store.Store { return s.store.(*store.Store) }
 // AnyStore is the store, of whichever engine.
 func (s *Server) AnyStore() reach.Store { return s.store }
 
+// WhileReady is how a process asks for accounts and sign-ins.
+func WhileReady(shared reach.Shared, ready func() error) reach.Shared {
+	return whileReady{shared, ready}
+}
+
 // Mine says whether this process works on the machine.
 func (s *Server) Mine(machine string) bool { return s.mine(machine) }
 

@@ -112,7 +112,7 @@ func (s *Server) assemble(env Env) (err error) {
 	if err := s.openAlerts(env); err != nil {
 		return err
 	}
-	if s.keys, err = reach.AccountsOf(s.store, at); err != nil {
+	if s.keys, err = s.accounts(at); err != nil {
 		return err
 	}
 	s.authenticator = auth.NewAuthenticator(s.keys, auth.Policy{Open: s.config.Open, Loopback: s.config.Loopback}, env.Now)

@@ -70,9 +70,41 @@ func (f followers) Relearn() {
 // signIns are those of browsers: in a file, or at all processes that have the store.
 func (s *Server) signIns(env Env) (*auth.Sessions, error) {
 	if shared, several := s.store.(reach.Shared); several {
-		return auth.ShareSessions(shared, env.Now), nil
+		return auth.ShareSessions(whileReady{shared, s.share.Ready}, env.Now), nil
 	}
 	return auth.OpenSessions(s.config.DB+".sessions", env.Now)
+}
+
+// accounts are those beside a file, or of all processes that have the store.
+func (s *Server) accounts(at reach.Location) (*auth.Keys, error) {
+	if shared, several := s.store.(reach.Shared); several {
+		return auth.OpenShared(auth.File(at.Path), whileReady{shared, s.share.Ready}, at.Now)
+	}
+	return reach.AccountsOf(s.store, at)
+}
+
+// whileReady is a store that several processes have, whose accounts and sign-ins are asked
+// for only while it answers: a page is there at once, with what was known last, and does not
+// wait for a database that hangs.
+type whileReady struct {
+	reach.Shared
+	ready func() error
+}
+
+// Document implements [auth.Documents].
+func (w whileReady) Document(name string) (body []byte, version int64, err error) {
+	if err := w.ready(); err != nil {
+		return nil, 0, err
+	}
+	return w.Shared.Document(name)
+}
+
+// SignIn implements [auth.SignIns].
+func (w whileReady) SignIn(token string) (data []byte, ends time.Time, found bool, err error) {
+	if err := w.ready(); err != nil {
+		return nil, time.Time{}, false, err
+	}
+	return w.Shared.SignIn(token)
 }
 
 // keyDocument is the name of the public key by which the processes sign packs of proof.
