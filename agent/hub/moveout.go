@@ -41,6 +41,9 @@ Then: arcdrift verify --db FILE, and arcdrift serve --db FILE.`,
 		if err != nil {
 			return err
 		}
+		if err := from.Unused(cmd.Context()); err != nil {
+			return errors.Join(err, from.Close())
+		}
 		accounts, err := auth.CopyAccounts(from, args[0])
 		if err != nil {
 			return errors.Join(fmt.Errorf("the accounts could not be moved: %w", err), from.Close())

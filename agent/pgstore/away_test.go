@@ -9,6 +9,7 @@ import (
 
 	"arcdrift/agent/agenttest"
 	"arcdrift/agent/pgstore"
+	"arcdrift/agent/share"
 	"arcdrift/agent/store/storetest"
 	"arcdrift/drift"
 )
@@ -94,6 +95,11 @@ func TestMigrations(t *testing.T) {
 	at := server.URL(name)
 	s := open(t, at)
 	filled(t, s)
+	_, err := s.Table().Renew(t.Context(), share.Renewal{Process: "a", For: time.Hour})
+	require.NoError(t, err)
+	require.ErrorContains(t, pgstore.MigrateBack(t.Context(), at), "end them first")
+	_, err = s.Table().Renew(t.Context(), share.Renewal{Process: "a"})
+	require.NoError(t, err)
 	require.NoError(t, s.Close())
 	for range 9 { // back to nothing, however many there are
 		if err := pgstore.MigrateBack(t.Context(), at); err != nil {

@@ -20,7 +20,7 @@ import (
 // before it gets its name: an error leaves nothing behind, and nothing changes here. It
 // returns the number of entries. Processes of a hub must have ended.
 func (s *Store) MoveOut(ctx context.Context, path string) (entries uint64, err error) {
-	if err := s.unused(ctx); err != nil {
+	if err := s.Unused(ctx); err != nil {
 		return 0, err
 	}
 	err = store.Arrive(path, s.name, s.now, func(to *store.Arrival) error {
@@ -36,7 +36,7 @@ func (s *Store) MoveOut(ctx context.Context, path string) (entries uint64, err e
 			return err
 		}
 		// A process may have begun meanwhile.
-		return errors.Join(to.Rest(rest), s.unused(ctx))
+		return errors.Join(to.Rest(rest), s.Unused(ctx))
 	})
 	if err != nil {
 		return 0, fmt.Errorf("the records were not moved, and nothing has changed: %w", away(err))
@@ -44,14 +44,18 @@ func (s *Store) MoveOut(ctx context.Context, path string) (entries uint64, err e
 	return entries, nil
 }
 
-// unused is nil if no process of a hub uses the database.
-func (s *Store) unused(ctx context.Context) error {
+// Unused is nil if no process of a hub uses the database.
+func (s *Store) Unused(ctx context.Context) error {
+	return away(unused(ctx, s.pool))
+}
+
+func unused(ctx context.Context, q asker) error {
 	var running bool
-	err := s.pool.QueryRow(ctx, `select exists (select from processes where until > clock_timestamp())`).Scan(&running)
+	err := q.QueryRow(ctx, `select exists (select from processes where until > clock_timestamp())`).Scan(&running)
 	if err == nil && running {
 		return errRunning
 	}
-	return away(err)
+	return err
 }
 
 // leaving is the state of one MoveOut.

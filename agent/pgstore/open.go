@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/jackc/pgx/v5/stdlib"
 	"github.com/pressly/goose/v3"
@@ -139,8 +140,19 @@ func migrate(ctx context.Context, url string, options Options) error {
 
 // MigrateBack takes the last migration back: the way to an earlier version of the program
 // that refuses the tables. Everything that only this version keeps is lost, and from
-// version 1 on everything; so make a backup first. No process may have the store open.
+// version 1 on everything; so make a backup first. No process may have the store open: while
+// one has, nothing is done.
 func MigrateBack(ctx context.Context, url string) error {
+	pool, _, err := connect(ctx, url, Options{})
+	if err != nil {
+		return err
+	}
+	err = unused(ctx, pool)
+	pool.Close()
+	var state *pgconn.PgError
+	if err != nil && !(errors.As(err, &state) && state.Code == noSuchTable) { // of version 1
+		return away(err)
+	}
 	p, end, err := provider(ctx, url, Options{})
 	if err != nil {
 		return err
@@ -149,6 +161,9 @@ func MigrateBack(ctx context.Context, url string) error {
 	_, err = p.Down(ctx)
 	return away(err)
 }
+
+// noSuchTable is the code of PostgreSQL's appendix A.
+const noSuchTable = "42P01"
 
 // provider has a pool of its own: a statement of a migration may take as long as it needs.
 func provider(ctx context.Context, url string, options Options) (p *goose.Provider, end func(), err error) {
