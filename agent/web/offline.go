@@ -71,6 +71,10 @@ type offlineTable struct {
 	ScatterArcs  figure     `json:"scatter_arcs"`
 	ScatterBend  figure     `json:"scatter_bend"`
 	Air          []figure   `json:"air"`
+	AirDoubt     figure     `json:"air_doubt"`
+	NeverT       bool       `json:"never_temperature,omitempty"`
+	NeverRH      bool       `json:"never_humidity,omitempty"`
+	NeverP       bool       `json:"never_pressure,omitempty"`
 	Rows         [][]figure `json:"rows"`
 }
 
@@ -78,6 +82,7 @@ func tableOf(t *model.OutTable) *offlineTable {
 	out := &offlineTable{
 		Low: figure(t.Low), High: figure(t.High), Arcs: figure(t.Arcs), Worn: figure(t.ScatterAge),
 		Bend: figure(t.WearExponent), Walk: figure(t.Walk), SlopeWalk: figure(t.SlopeWalk), DirtRate: figure(t.DirtRate), DirtStep: figure(t.DirtStep),
+		AirDoubt: figure(t.AirDoubt), NeverT: t.NeverTold.Temperature, NeverRH: t.NeverTold.Humidity, NeverP: t.NeverTold.Pressure,
 		MultipleWalk: figure(t.ScatterScaleWalk), Scatter: figure(t.Scatter), ScatterArcs: figure(t.ScatterArcs), ScatterBend: figure(t.ScatterExponent),
 	}
 	for _, x := range t.Air {

@@ -131,10 +131,10 @@ func (s *Site) weigh(a *MoveAnswer, q Move) bool {
 	if q.Program != "" && q.Program != m.Program() {
 		m = m.In(q.Program)
 	}
-	here := regressors(q)
-	a.ProbabilityOut = rounded(m.OutChance(here, burntSince(m, q.AsOf)), 1000)
-	shift, variance := m.Shift(here)
-	a.ExpectedShift, a.SD = percent(shift), percentSD(shift, math.Sqrt(variance))
+	here := place(m, q)
+	a.ProbabilityOut = rounded(m.OutChanceIn(here, burntSince(m, q.AsOf)), 1000)
+	shift, variance := m.Shift(here.Air)
+	a.ExpectedShift, a.SD = percent(shift), percentSD(shift, math.Sqrt(variance+here.Doubt))
 	a.Evidence = evidence(m)
 	if q.Program != "" && !s.Known.Ran(q.Program) {
 		a.Reasons = append(a.Reasons, fmt.Sprintf("This machine has no calibration in program “%s” yet. The answer rests on its other programs and on machines like it.", q.Program))
@@ -186,12 +186,11 @@ func same(asked, last drift.Opt[float64], near float64) bool {
 	return asked.Known() == last.Known() && math.Abs(asked.Or(0)-last.Or(0)) <= near
 }
 
-// regressors are those of the air asked about. Humidity left out counts as
-// ordinary.
-func regressors(q Move) [3]float64 {
+// place is the one asked about. Humidity left out counts as ordinary.
+func place(m *model.Machine, q Move) model.Place {
 	t := q.Temperature.Or(air.ReferenceTemperatureC)
 	p := q.Pressure.Or(air.PressureAt(q.Altitude.Or(0)))
-	return model.Regressors(t, q.Humidity.Or(model.TypicalHumidity), p, q.MachineTemperature.Or(t))
+	return m.Place(t, q.Humidity.Or(model.TypicalHumidity), p, q.MachineTemperature.Or(t))
 }
 
 // unknownWarmUp replaces an unknown time constant of a machine: a guess on the safe

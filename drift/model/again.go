@@ -15,7 +15,7 @@ func (m *Machine) OutAgain() float64 { return m.OutChance(m.air, 0) }
 // chance below it.
 func (m *Machine) OutAfterPass() float64 {
 	c := m.Clone()
-	c.Update(&Event{Kind: Attempt, Time: m.last, Pair: m.pair, Arcs: m.arcs, NewSession: true, Ordinal: 1, Tries: 1, Passed: true, Air: m.air, Estimated: m.estimated})
+	c.Update(&Event{Kind: Attempt, Time: m.last, Pair: m.pair, Arcs: m.arcs, NewSession: true, Ordinal: 1, Tries: 1, Passed: true, Air: m.air, NeverTold: m.neverTold, Estimated: m.estimated})
 	return c.OutAgain()
 }
 

@@ -15,7 +15,7 @@ import (
 // or cut short, are an error.
 
 // stateVersion is the version of everything below.
-const stateVersion = 7
+const stateVersion = 8
 
 var errState = errors.New("the stored state of the model was written by another version or is cut short")
 
@@ -218,7 +218,7 @@ func (f *codec) reader(r *Reader) {
 	f.bool(&r.fresh)
 	f.bool(&r.seen)
 	f.row(r.air[:])
-	f.bool(&r.aired)
+	f.airParts(&r.told)
 	f.bool(&r.stale)
 	f.text(&r.program)
 }
@@ -248,6 +248,7 @@ func (f *codec) machine(m *Machine) {
 	f.int(&m.sideBias.n)
 	f.streak(&m.streak)
 	f.tally(&m.tally)
+	f.airParts(&m.neverTold)
 	f.bool(&m.missing.Meltback)
 	f.bool(&m.missing.Setting)
 	f.bool(&m.missing.Target)
@@ -261,6 +262,12 @@ func (f *codec) machine(m *Machine) {
 	f.int(&m.numbers)
 	f.bool(&m.unlogged)
 	f.bool(&m.estimated)
+}
+
+func (f *codec) airParts(a *AirParts) {
+	f.bool(&a.Temperature)
+	f.bool(&a.Humidity)
+	f.bool(&a.Pressure)
 }
 
 func (f *codec) mode(one *mode) {
@@ -361,6 +368,7 @@ func (f *codec) params(p *Params) {
 	for i := range p.AirCov {
 		f.row(p.AirCov[i][:])
 	}
+	f.float(&p.PlaceSpread)
 	f.floats(&p.Scatter, &p.ScatterArcs, &p.ScatterExponent, &p.ScatterScaleSD, &p.ScatterScaleWalk)
 	for i := range p.CurveCov {
 		f.row(p.CurveCov[i][:])

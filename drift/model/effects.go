@@ -2,6 +2,7 @@ package model
 
 import (
 	"math"
+	"slices"
 
 	"arcdrift/drift/fit"
 )
@@ -22,7 +23,7 @@ func (p *Params) effects(prior *Params, histories []History) {
 		e.add(&all[i])
 	}
 	p.Pairs = len(e.slope.b)
-	pooled := fit.PoolJoint(e.air, prior.airPrior(), airSpread, 3)
+	pooled := fit.PoolJoint(e.airEvidence(), prior.airPrior(), airSpread, 3)
 	for i := range airTerms {
 		p.Air[i] = pooled.Mean[i]
 		copy(p.AirCov[i][:], pooled.Cov[i*airTerms:])
@@ -40,6 +41,7 @@ func (p *Params) effects(prior *Params, histories []History) {
 // were made with.
 type effects struct {
 	air          []fit.Evidence
+	partly       []fit.Evidence // of machines that do not report all of the air
 	slope, level units
 	badEnd       float64
 	attempts     float64
@@ -49,7 +51,7 @@ type effects struct {
 
 // add adds those of another machine.
 func (e *effects) add(one *effects) {
-	e.air = append(e.air, one.air...)
+	e.air, e.partly = append(e.air, one.air...), append(e.partly, one.partly...)
 	e.slope.append(&one.slope)
 	e.level.append(&one.level)
 	e.badEnd += one.badEnd
@@ -61,6 +63,18 @@ func (e *effects) add(one *effects) {
 		}
 		e.offset[name].append(u)
 	}
+}
+
+// airEvidence returns that of the machines that report temperature and pressure, if there
+// are a few. High places are cold: where a machine that moves between places reports the
+// temperature alone, the effect of the height looks like a large one of the temperature,
+// of the wrong sign.
+func (e *effects) airEvidence() []fit.Evidence {
+	const few = 3
+	if len(e.air) >= few {
+		return e.air
+	}
+	return slices.Concat(e.air, e.partly)
 }
 
 // units are estimates with their variances.
@@ -134,7 +148,11 @@ func (e *effects) fold(p *Params, h History) {
 	e.pairEnds(m, m.numbers-numbers)
 	if m.numbers >= telling {
 		if known, ok := fit.RemovePrior(m.filter.air(), p.airPrior()); ok {
-			e.air = append(e.air, known)
+			if m.neverTold.Pressure || m.neverTold.Temperature {
+				e.partly = append(e.partly, known)
+			} else {
+				e.air = append(e.air, known)
+			}
 		}
 	}
 	e.offsets(m, p)

@@ -67,6 +67,8 @@ type Event struct {
 	// reading.
 	Air      [airTerms]float64
 	AirStale bool
+	// NeverTold are the quantities of the air that no record so far has reported.
+	NeverTold AirParts
 }
 
 // Reader turns the entries of one machine, one at a time and in order, into events.
@@ -84,8 +86,8 @@ type Reader struct {
 	counted  time.Time
 	doubted  float64 // a counter reading that no machine could reach, 0 for none
 	air      [airTerms]float64
-	aired    bool // the air has been reported
-	stale    bool // but not with the last record
+	told     AirParts // what has been reported of it
+	stale    bool     // the temperature was, but not with the last record
 	pressure float64
 	program  string
 }
@@ -163,6 +165,7 @@ func (r *Reader) attempt(e *drift.Entry, place drift.Place, ev *Event) {
 	}
 	r.readAir(c)
 	ev.Air, ev.AirStale = r.air, r.stale
+	ev.NeverTold = AirParts{!r.told.Temperature, !r.told.Humidity, !r.told.Pressure}
 }
 
 // meltOf returns 100·ln(mean/target), unknown unless both are known.
@@ -193,13 +196,14 @@ func (r *Reader) readAir(c *drift.Calibration) {
 		r.pressure = air.ReferencePressureHPa
 	}
 	r.pressure = pressure.Or(r.pressure)
+	r.told.Pressure = r.told.Pressure || pressure.Known()
 	t, known := c.Temperature.Get()
 	// If a machine never reports the air, its effect is in the scatter.
-	r.stale = !known && r.aired
+	r.stale = !known && r.told.Temperature
 	if !known {
 		return
 	}
-	r.aired = true
+	r.told.Temperature, r.told.Humidity = true, r.told.Humidity || c.Humidity.Known()
 	r.air = Regressors(t, c.Humidity.Or(TypicalHumidity), r.pressure, c.MachineTemperature.Or(t))
 }
 

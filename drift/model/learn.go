@@ -24,6 +24,7 @@ func learnKind(start Params, histories []History, stages []stage) Params {
 	p := &start
 	p.readTargets(histories)
 	p.programs(histories)
+	p.places(histories)
 	p.policy(histories)
 	p.follow(histories)
 	prior := *p

@@ -34,6 +34,7 @@ type Machine struct {
 	streak      Streak
 	tally       tally
 	missing     Missing
+	neverTold   AirParts
 	recent      recentSessions
 	points      points
 	logLik      float64
@@ -153,7 +154,7 @@ func (m *Machine) attempt(ev *Event) Step {
 		before = ev.Air
 		m.filter.meet(p, ev, m.assumeAge(ev))
 	}
-	m.started, m.air = true, ev.Air
+	m.started, m.air, m.neverTold = true, ev.Air, ev.NeverTold
 	step := Step{Raw: math.NaN(), Reference: math.NaN()}
 	if ev.Conditioning {
 		m.filter.correct(p, ev)

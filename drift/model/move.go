@@ -10,19 +10,24 @@ import (
 // OutChance returns the chance that a well-prepared attempt in this air ([Regressors]),
 // after so many more arcs and at the setting in force, lies outside the tolerance.
 func (m *Machine) OutChance(air [airTerms]float64, moreArcs float64) float64 {
+	return m.OutChanceIn(Place{Air: air}, moreArcs)
+}
+
+// OutChanceIn is the same in a place of which not everything is known.
+func (m *Machine) OutChanceIn(there Place, moreArcs float64) float64 {
 	f := m.filter
 	if moreArcs > 0 {
 		f = f.clone()
 		f.advanceOnce(m.params, m.arcs+moreArcs, moreArcs)
 	}
-	ev := Event{Air: air}
+	ev := Event{Air: there.Air}
 	noise := m.params.noise(m.scatterAge+moreArcs, false)
 	_, off := rows(&ev)
 	lo, hi := m.params.Window()
 	out := 0.0
 	for k, w := range f.weight {
 		mean, v := f.state[k].Predict(off[:])
-		sd := math.Sqrt(v + noise[k])
+		sd := math.Sqrt(v + there.Doubt + noise[k])
 		out += w * (fit.NormalCDF((lo-mean)/sd) + fit.NormalCDF((mean-hi)/sd))
 	}
 	return min(out, 1)

@@ -54,6 +54,8 @@ type Params struct {
 	// machines.
 	Air    [airTerms]float64
 	AirCov [airTerms][airTerms]float64
+	// PlaceSpread is how far the density term changes from one place to another.
+	PlaceSpread float64
 
 	// Scatter is the standard deviation of attempts on a new pair, ScatterArcs the arcs
 	// at which it has doubled, ScatterExponent the exponent of its growth: see
@@ -109,7 +111,7 @@ func Prior() Params {
 	return Params{
 		Kappa: 2, GainFail: 0.8, GainPass: 0, CorrectSD: 0.05, Resets: 0.1, Idle: 0.05, UsualArcs: 1000,
 		Level: 0, LevelSD: 2, Slope: 1.5, SlopeSD: 1.5, Walk: 0.15, SlopeWalk: 0.03, WearExponent: 1,
-		Air: [airTerms]float64{0.4, 0, 0}, AirCov: [airTerms][airTerms]float64{{0.09, 0, 0}, {0, 0.01, 0}, {0, 0, 0.09}},
+		Air: [airTerms]float64{0.4, 0, 0}, AirCov: [airTerms][airTerms]float64{{0.09, 0, 0}, {0, 0.01, 0}, {0, 0, 1}}, PlaceSpread: 3,
 		Scatter: 1.5, ScatterArcs: 2500, ScatterExponent: 2, ScatterScaleSD: 0.25, ScatterScaleWalk: 0.02,
 		CurveCov: [2][2]float64{{0.25, 0}, {0, 0.1}},
 		BadEnd:   0.03, BadEndWidth: 5,

@@ -12,6 +12,10 @@ type OutTable struct {
 	Scatter, ScatterArcs, ScatterExponent                               float64
 	// Air has the [Regressors] of the air of the last attempt.
 	Air [airTerms]float64
+	// NeverTold are the quantities of the air that the machine never reported, AirDoubt is
+	// the [Place.Doubt] that follows.
+	NeverTold AirParts
+	AirDoubt  float64
 	// Rows has one entry a scatter scale, from the lowest.
 	Rows []OutRow
 }
@@ -35,7 +39,7 @@ type OutRow struct {
 func (m *Machine) OutTable() OutTable {
 	p := m.params
 	t := OutTable{
-		Arcs: m.arcs, ScatterAge: m.scatterAge, Air: m.air,
+		Arcs: m.arcs, ScatterAge: m.scatterAge, Air: m.air, NeverTold: m.neverTold, AirDoubt: m.airDoubt(),
 		WearExponent: p.WearExponent, Walk: p.Walk, SlopeWalk: p.SlopeWalk, DirtRate: p.DirtRate, DirtStep: p.DirtStep(), ScatterScaleWalk: p.ScatterScaleWalk,
 		Scatter: p.Scatter, ScatterArcs: p.ScatterArcs, ScatterExponent: p.ScatterExponent,
 		Rows: make([]OutRow, scatterScales),

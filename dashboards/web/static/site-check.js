@@ -40,6 +40,13 @@ function regressors(q) {
   return [-100 * Math.log(density), humidity / density - 11, ((q.machine_temperature_c ?? t) - 20) / 10];
 }
 
+// place is the air asked about as the machine's records would report it: the effect of
+// what they never report is in the level, and adds to the doubt.
+function place(t, q) {
+  if (t.never_temperature) return t.air;
+  return regressors({ ...q, humidity_pct: t.never_humidity ? undefined : q.humidity_pct, pressure_hpa: t.never_pressure ? 1013 : q.pressure_hpa });
+}
+
 // A row of the table: weight, multiple, mean level, five means (level minus
 // setting, slope, three effects of the air), the lower triangle of their
 // covariance.
@@ -109,8 +116,9 @@ function stray(t, states, dirty, stray) {
 }
 
 // outChance is the chance that a well-prepared attempt in this air, after so
-// many more arcs, lands outside the tolerance.
-export function outChance(t, air, arcs) {
+// many more arcs, lands outside the tolerance. doubt is a variance of required power
+// beside that of the table.
+export function outChance(t, air, arcs, doubt = 0) {
   const states = t.rows.map(stateOf);
   if (arcs > 0) burn(t, states, arcs);
   const scatter = t.scatter * (1 + (Math.max(t.worn + arcs, 0) / t.scatter_arcs) ** t.scatter_bend);
@@ -122,7 +130,7 @@ export function outChance(t, air, arcs) {
       mean += x * s.mean[i];
       look.forEach((y, j) => (variance += x * y * s.cov[i][j]));
     });
-    const sd = Math.sqrt(Math.max(variance, 0) + (scatter * s.multiple) ** 2);
+    const sd = Math.sqrt(Math.max(variance, 0) + doubt + (scatter * s.multiple) ** 2);
     out += s.weight * (normalCDF((t.low - mean) / sd) + normalCDF((mean - t.high) / sd));
   }
   return out;
@@ -265,10 +273,10 @@ function weigh(a, m, q) {
     return false;
   }
   const days = Math.min(Math.max((q.as_of - Date.parse(m.last)) / 86_400_000, 0), 7);
-  const here = regressors(q);
-  a.chance = outChance(m.table, here, m.arcs_per_day * days);
+  const here = place(m.table, q);
+  a.chance = outChance(m.table, here, m.arcs_per_day * days, m.table.air_doubt);
   a.probability_out = round(a.chance, 1000);
-  const [mean, sd] = shift(m.table, here);
+  const [mean, unsure] = shift(m.table, here), sd = Math.sqrt(unsure ** 2 + m.table.air_doubt);
   a.expected_shift_pct = round(100 * Math.expm1(mean / 100), 100);
   a.sd_pct = round(sd * Math.exp(mean / 100), 100);
   a.evidence = m.attempts >= 10 ? "this-machine" : m.attempts_of_its_like >= 100 ? "machines-like-it" : "rule-of-thumb";
