@@ -75,6 +75,9 @@ type offlineTable struct {
 	NeverT       bool       `json:"never_temperature,omitempty"`
 	NeverRH      bool       `json:"never_humidity,omitempty"`
 	NeverP       bool       `json:"never_pressure,omitempty"`
+	Beside       figure     `json:"beside"`
+	Weights      []figure   `json:"weights"`
+	Doubts       []figure   `json:"doubts"`
 	Rows         [][]figure `json:"rows"`
 }
 
@@ -87,6 +90,10 @@ func tableOf(t *model.OutTable) *offlineTable {
 	}
 	for _, x := range t.Air {
 		out.Air = append(out.Air, figure(x))
+	}
+	out.Beside = figure(t.Beside)
+	for i, x := range t.Weights {
+		out.Weights, out.Doubts = append(out.Weights, figure(x)), append(out.Doubts, figure(t.Doubts[i]))
 	}
 	for i := range t.Rows {
 		r := &t.Rows[i]

@@ -303,7 +303,7 @@ func chanceFrom(f thinking, q *advise.Move) float64 {
 	p := q.Pressure.Or(air.PressureAt(q.Altitude.Or(0)))
 	t := q.Temperature.Or(0)
 	days := min(max(q.AsOf.Sub(site.Known.Last()).Hours()/24, 0), 7)
-	return site.Known.OutChanceIn(site.Known.Place(t, q.Humidity.Or(model.TypicalHumidity), p, q.MachineTemperature.Or(t)), site.Known.PerDay()*days)
+	return site.Known.StatedOut(site.Known.Place(t, q.Humidity.Or(model.TypicalHumidity), p, q.MachineTemperature.Or(t)), site.Known.PerDay()*days)
 }
 
 func TestOfflineTables(t *testing.T) {

@@ -132,7 +132,7 @@ func (s *Site) weigh(a *MoveAnswer, q Move) bool {
 		m = m.In(q.Program)
 	}
 	here := place(m, q)
-	a.ProbabilityOut = rounded(m.OutChanceIn(here, burntSince(m, q.AsOf)), 1000)
+	a.ProbabilityOut = rounded(m.StatedOut(here, burntSince(m, q.AsOf)), 1000)
 	shift, variance := m.Shift(here.Air)
 	a.ExpectedShift, a.SD = percent(shift), percentSD(shift, math.Sqrt(variance+here.Doubt))
 	a.Evidence = evidence(m)
@@ -292,7 +292,7 @@ const noRise = 0.02
 func (s *Site) again(q Move, p float64) bool {
 	m := s.Known
 	just := q.AsOf.Sub(m.Last()) < drift.SessionGap
-	return just && !SettingWrong(m) && p <= m.OutAgain()+noRise && m.OutAfterPass() > s.Settings.CheckMinutes/s.Settings.OutMinutes
+	return just && !SettingWrong(m) && p <= m.StatedAgain()+noRise && m.OutAfterPass() > s.Settings.CheckMinutes/s.Settings.OutMinutes
 }
 
 // choose weighs the cost of a check against that of being out.

@@ -46,6 +46,7 @@ func Learn(sample *model.Sample) *model.Population {
 		past[i] = pastForecasts(pop.For(key), sample.Histories(key))
 	}
 	weighDirt(pop, keys, past)
+	weighOuts(pop, keys, sample)
 	for i, key := range keys {
 		p, looks := pop.For(key), past[i]
 		for j := range looks {

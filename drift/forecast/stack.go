@@ -56,9 +56,9 @@ func chanceOf(sorted []float64, arcs float64, censored bool) float64 {
 
 // evidence is the outcome of one past forecast: the chance that each forecaster gave it,
 // the model's for one that could not forecast. weight is one over the number of
-// forecasts for its pair.
+// forecasts that are as good as one.
 type evidence struct {
-	chances [forecasters]float64
+	chances []float64
 	weight  float64
 }
 
@@ -67,11 +67,11 @@ type evidence struct {
 func stack(prior []float64, all []evidence) []float64 {
 	w := slices.Clone(prior)
 	for i := range w { // a weight of 0 could not grow
-		w[i] = (w[i] + leastChance) / (1 + leastChance*forecasters)
+		w[i] = (w[i] + leastChance) / (1 + leastChance*float64(len(w)))
 	}
 	const rounds = 200
+	sum := make([]float64, len(w))
 	for range rounds {
-		var sum [forecasters]float64
 		total := float64(priorPairs)
 		for i, b := range prior {
 			sum[i] = priorPairs * b
@@ -108,7 +108,7 @@ func blend(p *model.Params, looks []pastForecast) {
 	byGrade := [model.Full + 1][]evidence{}
 	var all []evidence
 	for i, l := range looks {
-		e := evidence{weight: shares[i]}
+		e := evidence{chances: make([]float64, forecasters), weight: shares[i]}
 		e.chances[byModel] = chanceOf(recalibrate(l.lives, p.Recalibration[l.grade]), l.left, l.censored)
 		for i := byModel + 1; i < forecasters; i++ {
 			e.chances[i] = e.chances[byModel]

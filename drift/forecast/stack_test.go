@@ -43,7 +43,7 @@ func TestStackFindsWhoIsRight(t *testing.T) {
 	for range 200 {
 		came := 2000 * rng.Float64()
 		e := evidence{weight: 1}
-		e.chances = [forecasters]float64{byModel: chanceOf(soon, came, false), byLifetimes: chanceOf(late, came, false),
+		e.chances = []float64{byModel: chanceOf(soon, came, false), byLifetimes: chanceOf(late, came, false),
 			byWeibull: chanceOf(right, came, false), byLine: chanceOf(soon, came, false)}
 		all = append(all, e)
 	}

@@ -10,13 +10,16 @@ import (
 // now and at the setting in force, lands outside the tolerance.
 func (m *Machine) OutAgain() float64 { return m.OutChance(m.air, 0) }
 
-// OutAfterPass is that chance once one more attempt, of which nothing but a pass
+// StatedAgain is that chance as it is stated.
+func (m *Machine) StatedAgain() float64 { return m.StatedOut(Place{Air: m.air}, 0) }
+
+// OutAfterPass is that once one more attempt, of which nothing but a pass
 // is known, has been made there: what a check leaves. A check cannot bring the
 // chance below it.
 func (m *Machine) OutAfterPass() float64 {
 	c := m.Clone()
 	c.Update(&Event{Kind: Attempt, Time: m.last, Pair: m.pair, Arcs: m.arcs, NewSession: true, Ordinal: 1, Tries: 1, Passed: true, Air: m.air, NeverTold: m.neverTold, Estimated: m.estimated})
-	return c.OutAgain()
+	return c.StatedAgain()
 }
 
 // OutCentred is that chance at the setting that suits best: what the scatter of the

@@ -249,6 +249,7 @@ func (f *codec) machine(m *Machine) {
 	f.streak(&m.streak)
 	f.tally(&m.tally)
 	f.airParts(&m.neverTold)
+	f.floats(&m.firsts.fails, &m.firsts.n)
 	f.bool(&m.missing.Meltback)
 	f.bool(&m.missing.Setting)
 	f.bool(&m.missing.Target)
@@ -380,6 +381,10 @@ func (f *codec) params(p *Params) {
 	}
 	for i := range p.Blend {
 		f.curve(&p.Blend[i])
+	}
+	f.float(&p.Firsts)
+	for i := range p.OutBlend {
+		f.curve(&p.OutBlend[i])
 	}
 	n := f.length(len(p.Programs))
 	if f.reading && n > 0 {

@@ -35,6 +35,7 @@ type Machine struct {
 	tally       tally
 	missing     Missing
 	neverTold   AirParts
+	firsts      firsts
 	recent      recentSessions
 	points      points
 	logLik      float64
@@ -159,6 +160,9 @@ func (m *Machine) attempt(ev *Event) Step {
 	if ev.Conditioning {
 		m.filter.correct(p, ev)
 		return step
+	}
+	if ev.NewSession {
+		m.firsts.add(ev)
 	}
 	var out outlook
 	if !ev.Passed && !m.silent {

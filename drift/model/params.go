@@ -95,6 +95,11 @@ type Params struct {
 	Weibull fit.Weibull
 	Blend   [Full + 1][]float64
 
+	// Firsts is the share of sessions whose first attempt failed. OutBlend has, by grade of
+	// data, the weights of the [OutMembers]; nil is the model alone. See forecast.Learn.
+	Firsts   float64
+	OutBlend [Full + 1][]float64
+
 	// Diagnostics say, as sentences, where the parameters do not fit the records that
 	// they were estimated from; see forecast.Learn.
 	Diagnostics []string

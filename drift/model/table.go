@@ -16,6 +16,10 @@ type OutTable struct {
 	// the [Place.Doubt] that follows.
 	NeverTold AirParts
 	AirDoubt  float64
+	// The chance that is stated is Beside plus Weights times the chances in the doubt of
+	// required power Doubts, variances: see [Machine.StatedOut].
+	Beside          float64
+	Weights, Doubts [len(outDoubts)]float64
 	// Rows has one entry a scatter scale, from the lowest.
 	Rows []OutRow
 }
@@ -45,6 +49,11 @@ func (m *Machine) OutTable() OutTable {
 		Rows: make([]OutRow, scatterScales),
 	}
 	t.Low, t.High = p.Window()
+	t.Weights[0], t.Doubts = 1, p.outDoubts()
+	if weights := p.OutBlend[m.Grade()]; weights != nil {
+		copy(t.Weights[:], weights)
+		t.Beside = weights[len(outDoubts)] * m.outByMachine()
+	}
 	for k := range t.Rows {
 		t.Rows[k] = m.filter.outRow(k)
 	}

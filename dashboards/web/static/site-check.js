@@ -136,6 +136,10 @@ export function outChance(t, air, arcs, doubt = 0) {
   return out;
 }
 
+// statedOut is the chance that is stated: the model's, the same in more doubt, and how
+// often first attempts of this machine fail, by their weights.
+const statedOut = (t, air, arcs, doubt = 0) => t.weights.reduce((sum, w, i) => sum + (w > 0 ? w * outChance(t, air, arcs, doubt + t.doubts[i]) : 0), t.beside);
+
 // condensation: where water settles, from which temperature on a machine stays
 // dry, and whether waiting has no end. The margins are this tool's own rule.
 function condensation(t, rh) {
@@ -274,7 +278,7 @@ function weigh(a, m, q) {
   }
   const days = Math.min(Math.max((q.as_of - Date.parse(m.last)) / 86_400_000, 0), 7);
   const here = place(m.table, q);
-  a.chance = outChance(m.table, here, m.arcs_per_day * days, m.table.air_doubt);
+  a.chance = statedOut(m.table, here, m.arcs_per_day * days, m.table.air_doubt);
   a.probability_out = round(a.chance, 1000);
   const [mean, unsure] = shift(m.table, here), sd = Math.sqrt(unsure ** 2 + m.table.air_doubt);
   a.expected_shift_pct = round(100 * Math.expm1(mean / 100), 100);
@@ -309,7 +313,7 @@ function choose(a, m, q) {
   const worth = m.cost.check_minutes / m.cost.out_minutes, p = a.probability_out, leaves = m.check_leaves;
   // One has just passed in this air, and the next would be asked for right after.
   const just = q.as_of - Date.parse(m.last) < 3_600_000;
-  const helps = m.setting_wrong || !(p > worth && just && p <= outChance(m.table, m.table.air, 0) + 0.02 && leaves > worth);
+  const helps = m.setting_wrong || !(p > worth && just && p <= statedOut(m.table, m.table.air, 0) + 0.02 && leaves > worth);
   a.answer = m.streak > 0 || (p > worth && helps) ? "recalibrate" : "no-need";
   if (m.streak === 0 && !helps) {
     a.action = "inspect";
