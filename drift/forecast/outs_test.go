@@ -45,7 +45,7 @@ func TestMovesAreFirstAttemptsInOtherAir(t *testing.T) {
 		})
 	}
 	attempt(0, 0, true, true)
-	attempt(0, 1, true, true)   // the same air
+	attempt(0, 1, true, true)  // the same air
 	attempt(0, 5, true, false) // up a mountain
 	attempt(0, 5, false, true)
 	attempt(1, 0, true, true) // down again, with a new pair
