@@ -55,28 +55,25 @@ func (s *Store) Append(entries []drift.Entry, refusals []drift.Refusal) ([]drift
 }
 
 // storeAll stores the parts and the refusals. The database flushes its log once for all
-// parts: all but one commit without waiting, and then the last commits when the log is on
-// the disk, and on a replica that commits wait for, up to its own end. Before that nothing is
-// acknowledged.
+// parts: they commit without waiting, and then an empty message is written behind them, whose
+// commit waits until the log is on the disk, and on a replica that commits wait for. It
+// holds no lock meanwhile. Before that nothing is acknowledged.
 func (s *Store) storeAll(ctx context.Context, parts map[int]*part, refusals []drift.Refusal) error {
-	var last *part
 	group, within := errgroup.WithContext(ctx)
 	group.SetLimit(max(1, s.options.Connections-2)) // readers need some too
+	together := len(parts) > 1 && !s.options.flushEach
 	for _, p := range parts {
-		if p.durable = s.options.flushEach; last == nil {
-			last = p
-			continue
-		}
+		p.durable = !together
 		group.Go(func() error { return s.withConn(within, p.store) })
 	}
 	if len(refusals) > 0 {
 		group.Go(func() error { return s.refuse(within, refusals) })
 	}
-	if err := group.Wait(); err != nil || last == nil {
+	if err := group.Wait(); err != nil || !together {
 		return err
 	}
-	last.durable = true
-	return s.withConn(ctx, last.store)
+	_, err := s.pool.Exec(ctx, `select pg_logical_emit_message(true, 'arcdrift', '')`)
+	return err
 }
 
 func (s *Store) withConn(ctx context.Context, f func(context.Context, *pgxpool.Conn) error) error {

@@ -12,10 +12,11 @@
 // trips for all records of one call and slot.
 //
 // A receipt follows the commits of all slots of a call. They share one flush of the
-// database's log: all but the last commit with synchronous_commit off, and the last with
-// it on. That commit waits until the log is on the disk up to its own end, and so up to
-// the ends of the others. A call that brings only repeats commits too, because whoever
-// brought them first may still wait. If the address of the database sets
+// database's log: each commits with synchronous_commit off, and then an empty message in
+// the log commits with it on (pg_logical_emit_message). That waits until the log is on the
+// disk up to its own end, and so up to the ends of the others, and holds no lock meanwhile.
+// A call of one slot commits with it on; one that brings only repeats commits too, because
+// whoever brought them first may still wait. If the address of the database sets
 // synchronous_commit, every commit goes by that.
 //
 // # Numbers

@@ -13,18 +13,18 @@ import (
 )
 
 // BenchmarkTwoProcesses compares two processes that take records with one, where the
-// database is not the limit: each commit waits 50 ms or more (commit_delay), as for a
-// distant database that flushes to a replica, and the processors rest meanwhile. A process
-// is a store with its own connections that stores calls of 256 records one after the other,
-// as the intake does; both stores are in this program. All records are of the same 1,000
+// database is not the limit: each flush of its log waits 100 ms or more (commit_delay), as
+// for a distant database that flushes to a replica, and the processors rest meanwhile. A
+// process is a store with its own connections that stores calls of 32 records one after the
+// other, as the intake does; both stores are in this program. All records are of the same 1,000
 // machines, so that the two wait for each other's locks as real ones do. It says nothing of
 // a database that is busy.
 func BenchmarkTwoProcesses(b *testing.B) {
-	slow, err := agenttest.NewPostgres("commit_delay=50000", "commit_siblings=0")
+	slow, err := agenttest.NewPostgres("commit_delay=100000", "commit_siblings=0")
 	require.NoError(b, err)
 	b.Cleanup(func() { assert.NoError(b, slow.Stop()) })
 	database := slow.Database(b, "template1")
-	const size, calls = 256, 12
+	const size, calls = 32, 24
 	stores := make([]*pgstore.Store, 2)
 	for i := range stores {
 		stores[i], err = pgstore.Open(b.Context(), slow.URL(database), time.Now, pgstore.Options{})
