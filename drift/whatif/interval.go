@@ -14,7 +14,11 @@ type Machine struct {
 	Name, Model string
 	// Minutes is what a check costs.
 	Minutes float64
-	Days    []Work
+	// KeepsPass and KeepsFail are the parts of a wrong setting that are left by a check that
+	// begins within the tolerance, and by one that begins outside; Tolerance is in log
+	// percent.
+	KeepsPass, KeepsFail, Tolerance float64
+	Days                            []Work
 }
 
 // Place is a group of days: of machines of one model, at one site.
@@ -116,37 +120,63 @@ func Intervals(machines []Machine, every []int, draws int, seed uint64) []Row {
 
 // replay lets a machine work under an interval, 0 for how it was, whose last check was so
 // many days before the first day; start is the place of that among the starts.
+//
+// A check that the interval keeps leaves the setting that it left, and of what the setting
+// was off by before it, as much as this machine leaves. What only a check has found is found
+// by the next one that is kept: until then the machine goes on as it was then.
 func (m *Machine) replay(every, start, since, draws int, rng *rand.Rand, to map[Place]map[int][]*tally) {
 	setting := make([]float64, draws)
 	var checked time.Time
+	var unfound *Work // the day of a fault that nobody has found yet
 	for at := range m.Days {
 		d := &m.Days[at]
 		if at == 0 {
 			checked = d.Day.AddDate(0, 0, -since)
 		}
 		t := tallyOf(to, Place{m.Model, d.Site}, every, start, draws)
-		kept := at == 0 && since == 0 || d.Forced && d.Tried || daysBetween(checked, d.Day) >= every
+		kept := at == 0 && since == 0 || d.Forced && d.Tried && !d.Found || daysBetween(checked, d.Day) >= every
 		if every == 0 {
 			kept = d.Tried
 		}
 		switch {
-		case every == 0 || kept && d.Tried || at == 0:
+		case every == 0 || at == 0 || kept && unfound != nil:
 			copy(setting, d.Setting)
+		case kept && d.Tried:
+			m.check(d, &m.Days[at-1], setting)
 		case kept: // nobody checked that day: as checks of this machine leave it
 			m.invent(d, setting, rng)
 		}
-		if kept {
+		switch {
+		case kept:
+			unfound = nil
 			t.checks++
 			t.minutes += m.Minutes
 			if d.Checked || !d.Tried { // a check without a pass is made again on the next day
 				checked = d.Day
 			}
+		case d.Bad != nil && unfound == nil:
+			unfound = d
+		}
+		out := d.Out
+		if unfound != nil {
+			out = unfound.Bad
 		}
 		t.days++
 		t.splices += d.Splices
 		for i := range setting {
-			t.out[i] += d.Splices * d.Out(i, setting[i])
+			t.out[i] += d.Splices * out(i, setting[i])
 		}
+	}
+}
+
+// check is a check that was made, of a machine whose setting is not what it was then.
+func (m *Machine) check(d, before *Work, setting []float64) {
+	for i := range setting {
+		keeps := m.KeepsFail
+		if math.Abs(d.Need[i]-setting[i]) <= m.Tolerance {
+			keeps = m.KeepsPass
+		}
+		setting[i] = d.Setting[i] + keeps*(setting[i]-before.Setting[i])
 	}
 }
 

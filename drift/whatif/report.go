@@ -74,7 +74,7 @@ func Ask(pasts []Past, q Question, each func(n int, do func(i int)) error) (Repo
 		machines := make([]Machine, len(pasts))
 		err := each(len(pasts), func(i int) {
 			p := &pasts[i]
-			machines[i] = Machine{Name: p.Machine, Model: p.Model, Minutes: p.Settings.CheckMinutes, Days: p.Work(q.From, draws, 1)}
+			machines[i] = p.machine(q.From)
 		})
 		if err != nil {
 			return Report{}, err
@@ -94,6 +94,18 @@ func Ask(pasts []Past, q Question, each func(n int, do func(i int)) error) (Repo
 	}
 	return out, nil
 }
+
+// machine is the machine with its days of work since a moment.
+func (p *Past) machine(from time.Time) Machine {
+	low, high := p.Kind.Window()
+	return Machine{
+		Name: p.Machine, Model: p.Model, Minutes: p.Settings.CheckMinutes, Days: p.Work(from, draws, 1),
+		KeepsPass: kept(p.Kind.GainPass), KeepsFail: kept(p.Kind.GainFail) * kept(p.Kind.GainFail), Tolerance: min(-low, high),
+	}
+}
+
+// kept is what a correction by so much of an error leaves of it.
+func kept(gain float64) float64 { return min(max(1-gain, 0), 1) }
 
 // begin is when the records begin.
 func begin(pasts []Past, first time.Time) time.Time {

@@ -95,6 +95,48 @@ func TestACheckWithoutAPassRepairsNothing(t *testing.T) {
 	assert.Greater(t, rows[3].Checks, 7*30.0/60, "each day while none passes")
 }
 
+// Work on the electrodes that a failed check led to waits for the next check of the
+// interval; planned work does not, nor where a move asks for a check.
+func TestWhatACheckHasFoundWaitsForTheNext(t *testing.T) {
+	t.Parallel()
+	const bad = 3.0
+	for found, late := range map[bool]float64{true: 1, false: 0} {
+		m := steady(60, 0, 30)
+		for i := range m.Days {
+			d := &m.Days[i]
+			if i%10 == 0 && i > 0 {
+				d.Forced, d.Found = true, found
+				if found {
+					d.Bad = func(int, float64) float64 { return out(bad) }
+				}
+			}
+		}
+		rows := Intervals([]Machine{m}, []int{1, 7}, 1, 1)
+		assert.InDelta(t, 0, rows[1].ExtraRate.Mean, 1e-9)
+		if late > 0 {
+			assert.Greater(t, rows[2].ExtraRate.Mean, 50.0)
+		} else {
+			assert.InDelta(t, 0, rows[2].ExtraRate.Mean, 1e-9)
+		}
+	}
+}
+
+// A machine that corrects a part of an error only follows a rise slower if it is checked
+// less: with a rise by one between two checks and half left, the setting lags by two after
+// a check instead of by one.
+func TestAPartOfAnErrorIsLeft(t *testing.T) {
+	t.Parallel()
+	m := steady(200, 0.5, 30)
+	m.KeepsPass, m.KeepsFail, m.Tolerance = 0.5, 0.5, 100
+	for i := range m.Days { // checked every day: lags by 0.5·(0.5 + 0.25 + …) = 0.5
+		m.Days[i].Setting[0] = m.Days[i].Need[0] - 0.5
+	}
+	rows := Intervals([]Machine{m}, []int{1, 2}, 1, 1)
+	assert.InDelta(t, 1000*out(0.5), rows[1].Out.Mean, 1e-6)
+	// Every two days: after a check it lags by 1, on the day after by 1.5.
+	assert.InDelta(t, 1000*(out(1)+out(1.5))/2, rows[2].Out.Mean, 15)
+}
+
 // On which day the first check falls is chance: a machine that goes wrong on every fourth
 // day, and is set right by a check, looks perfect or hopeless from one start alone. The row
 // is the median, and its range holds both.

@@ -31,12 +31,18 @@ type Work struct {
 	// Tried is whether a check was made that day, Checked whether the last one ended with a
 	// pass; Forced is whether a rule other than the one of the day asked for it.
 	Tried, Checked, Forced bool
+	// Found is whether work on the electrodes followed a check without a pass: had nobody
+	// checked, it would not have been done.
+	Found bool
 	// Need are draws of the power that the arc needed, Setting of the setting in force
 	// after the day's checks, in log percent; one per draw, the same draw in all days.
 	Need, Setting []float64
 	// Out is the chance of a splice of that day to be out of tolerance in a draw, at a
 	// setting.
 	Out func(draw int, setting float64) float64
+	// Bad is the same before the work on the electrodes of a day on which it was Found, nil
+	// on other days.
+	Bad func(draw int, setting float64) float64
 }
 
 // Work reads the days of work from a moment on, with so many draws of the machine's past.
@@ -49,11 +55,11 @@ func (p *Past) Work(from time.Time, draws int, seed uint64) []Work {
 	w.byDay()
 	w.day = model.LearnDaytime(p.Events, p.Zone, w.siteOn)
 	var days []Work
-	var airs [][3]float64
+	var marks []marked
 	for _, d := range w.days {
-		if work, air := w.live(d); work != nil {
+		if work, mark := w.live(d); work != nil {
 			days = append(days, *work)
-			airs = append(airs, air)
+			marks = append(marks, mark)
 		}
 	}
 	if len(days) == 0 {
@@ -61,21 +67,34 @@ func (p *Past) Work(from time.Time, draws int, seed uint64) []Work {
 	}
 	rows, stands := w.smoother.Draws(draws, seed), w.smoother.Stands()
 	for at := range days {
-		d, air := &days[at], airs[at]
+		d, mark := &days[at], marks[at]
 		d.Need, d.Setting = make([]float64, draws), make([]float64, draws)
 		for i := range rows {
-			state := &rows[i][at]
-			_, _, off := stands[at].Out(state, air, 0)
+			state := &rows[i][mark.work]
+			_, _, off := stands[mark.work].Out(state, mark.air, 0)
 			d.Setting[i], d.Need[i] = state.Setting, state.Setting+off
 		}
-		d.Out = func(draw int, setting float64) float64 {
-			state := rows[draw][at]
-			state.Setting = setting
-			strong, weak, _ := stands[at].Out(&state, air, 0)
-			return strong + weak
+		outAt := func(at int) func(int, float64) float64 {
+			return func(draw int, setting float64) float64 {
+				state := rows[draw][at]
+				state.Setting = setting
+				strong, weak, _ := stands[at].Out(&state, mark.air, 0)
+				return strong + weak
+			}
+		}
+		d.Out = outAt(mark.work)
+		if d.Found && mark.bad >= 0 {
+			d.Bad = outAt(mark.bad)
 		}
 	}
 	return days
+}
+
+// marked are the marks of a day in the smoother: of its work, and before work on the
+// electrodes, -1 for none; air is that of the day's work.
+type marked struct {
+	work, bad int
+	air       [3]float64
 }
 
 // worker goes through a past day by day.
@@ -99,6 +118,7 @@ type diary struct {
 	splices  float64
 	site     string
 	forced   bool
+	found    bool
 }
 
 func (w *worker) byDay() {
@@ -116,7 +136,7 @@ func (w *worker) byDay() {
 	for i := range w.Events {
 		events[w.Events[i].ID] = &w.Events[i]
 	}
-	site := ""
+	site, failed := "", false
 	for i := range w.Entries {
 		e := &w.Entries[i]
 		d := at(e.When())
@@ -133,6 +153,12 @@ func (w *worker) byDay() {
 			}
 			d.events = append(d.events, ev)
 			w.pair = ev.Pair
+			switch ev.Kind {
+			case model.Attempt:
+				failed = !ev.Passed
+			case model.Cleaned, model.Replaced, model.Unlogged:
+				d.found, failed = d.found || failed, false
+			}
 		}
 		w.checks.Update(e, w.pair)
 	}
@@ -157,7 +183,8 @@ func (w *worker) rule(d *diary, e *drift.Entry) {
 
 // live takes a day's events and marks the middle of the work after its last attempt. It
 // returns nil for a day without work, or before the time that is asked about.
-func (w *worker) live(d *diary) (*Work, [3]float64) {
+func (w *worker) live(d *diary) (*Work, marked) {
+	mark := marked{bad: -1}
 	last := -1
 	for i, ev := range d.events {
 		if ev.Kind == model.Attempt {
@@ -165,6 +192,9 @@ func (w *worker) live(d *diary) (*Work, [3]float64) {
 		}
 	}
 	for _, ev := range d.events[:last+1] {
+		if d.found && mark.bad < 0 && ev.Kind != model.Attempt {
+			mark.bad = w.smoother.Mark()
+		}
 		w.smoother.Update(ev)
 	}
 	checked := false
@@ -179,13 +209,13 @@ func (w *worker) live(d *diary) (*Work, [3]float64) {
 	var out *Work
 	if splices > 0 && !d.midnight.Before(w.from) {
 		w.smoother.Advance(w.smoother.Arcs() + burnt/2)
-		w.smoother.Mark()
-		out = &Work{Day: d.midnight, Site: d.site, Splices: splices, Tried: last >= 0, Checked: checked, Forced: d.forced}
+		mark.work, mark.air = w.smoother.Mark(), w.air(d)
+		out = &Work{Day: d.midnight, Site: d.site, Splices: splices, Tried: last >= 0, Checked: checked, Forced: d.forced, Found: d.found}
 	}
 	for _, ev := range d.events[last+1:] {
 		w.smoother.Update(ev)
 	}
-	return out, w.air(d)
+	return out, mark
 }
 
 // air is that of the day's work: of the last attempt, as much warmer as its hours are.
