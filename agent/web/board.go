@@ -153,9 +153,8 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 		waiting, stop := context.WithTimeout(r.Context(), patience)
 		defer stop()
 		traces, whole, err := s.traces.soon(waiting, assessmentsOf(shown)...)
-		if err != nil {
-			s.fail(w, err)
-			return
+		if err != nil { // who must not leave the yard matters more than the drawings
+			s.Log.Error("the drawings of the machines are left out", "error", err)
 		}
 		if !whole {
 			tag = partial

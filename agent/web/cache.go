@@ -117,7 +117,7 @@ func (n *cache[T]) of(ctx context.Context, a *advise.Assessment) (T, error) {
 
 // soon returns what there is of the machines when ctx ends at the latest, of
 // some perhaps what was true before their last change; whole says whether all of
-// it is there and new.
+// it is there and new. With an error comes what there was before.
 func (n *cache[T]) soon(ctx context.Context, wanted ...*advise.Assessment) (values map[string]T, whole bool, err error) {
 	done := make(chan error, 1)
 	go func() {
@@ -136,10 +136,10 @@ func (n *cache[T]) soon(ctx context.Context, wanted ...*advise.Assessment) (valu
 	case err = <-done:
 	case <-ctx.Done():
 	}
-	if err != nil && ctx.Err() == nil {
-		return nil, false, err
+	if ctx.Err() != nil {
+		err = nil
 	}
-	values, whole = map[string]T{}, true
+	values, whole = map[string]T{}, err == nil
 	for _, a := range wanted {
 		value, known, fresh := n.get(a.Machine, n.version(a))
 		whole = whole && fresh
@@ -147,5 +147,5 @@ func (n *cache[T]) soon(ctx context.Context, wanted ...*advise.Assessment) (valu
 			values[a.Machine] = n.shown(a.Machine, value)
 		}
 	}
-	return values, whole, nil
+	return values, whole, err
 }

@@ -54,6 +54,7 @@ type fake struct {
 
 	traced   int
 	slow     chan struct{} // when set, a trace waits for it
+	traceErr error         // of every trace
 	asked    []advise.Move
 	moved    advise.MoveAnswer
 	owed     []advise.Owed
@@ -168,7 +169,7 @@ func (f *fake) Trace(machine string, _ time.Time) (advise.Trace, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.traced++
-	return f.traces[machine], nil
+	return f.traces[machine], f.traceErr
 }
 
 func (f *fake) History(machine string) ([]drift.Entry, error) {

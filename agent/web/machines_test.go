@@ -2,6 +2,7 @@ package web
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"net/http"
 	"net/http/httptest"
@@ -197,4 +198,19 @@ func getFrom(h http.Handler, path string) *httptest.ResponseRecorder {
 	w := httptest.NewRecorder()
 	h.ServeHTTP(w, localRequest("GET", path))
 	return w
+}
+
+// While the store cannot be read, the list of machines is there without the drawings, with
+// the reason.
+func TestBoardWithoutItsStore(t *testing.T) {
+	f := yard()
+	f.traceErr, f.broken = errors.New("the database cannot be reached"), []string{"The database cannot be reached."}
+	w := get(t, f, "/machines")
+	require.Equal(t, http.StatusOK, w.Code)
+	assert.Equal(t, partial, w.Header().Get("ETag"), "the next look is another one")
+	seen := text(t, w)
+	assert.Contains(t, seen, "The database cannot be reached.")
+	for i := range f.machines {
+		assert.Contains(t, seen, f.machines[i].Machine)
+	}
 }
