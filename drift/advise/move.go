@@ -314,8 +314,23 @@ func (s *Site) choose(a *MoveAnswer, q Move) {
 			a.Reasons = append(a.Reasons, "The setting is probably wrong, although the last calibration passed. Calibrate with fresh ends, and with another cleaver if there is one.")
 		}
 	}
+	if a.Answer == NoNeed && a.Action == None {
+		a.Reasons = append(a.Reasons, s.untold()...)
+	}
 	a.Reasons = append(a.Reasons, s.difference(q), s.stakes(a))
 	a.qualify()
+}
+
+// untold says which difference of the places the answer leaves out, as the machine's
+// records do not report it.
+func (s *Site) untold() []string {
+	switch never := s.Known.NeverTold(); {
+	case never.Temperature:
+		return []string{"The records of this machine state no temperature. If the air here is much different from the last calibration's, recalibrate."}
+	case never.Pressure:
+		return []string{"The records of this machine state no height or pressure. If this place is much higher or lower than the last, recalibrate."}
+	}
+	return nil
 }
 
 // difference says in words how this place differs from the last calibration's.

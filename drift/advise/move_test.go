@@ -67,6 +67,24 @@ func TestEveryAnswerIsReached(t *testing.T) {
 	}
 }
 
+// Where records leave out the height or the temperature, an answer of no need says what it
+// does not know.
+func TestNoNeedSaysWhatTheRecordsLeaveOut(t *testing.T) {
+	of := func(never model.AirParts) []string {
+		m := passing(60)
+		m.Update(&model.Event{
+			Kind: model.Attempt, Time: today, Arcs: 2440, Step: 40, NewSession: true, Ordinal: 1, Tries: 1, Passed: true,
+			Melt: some(0), Setting: some(0.5), Next: some(0.5), NeverTold: never,
+		})
+		a := (&Site{Known: m, Settings: usual()}).Recalibrated(asked())
+		require.Equal(t, NoNeed, a.Answer)
+		return a.Reasons
+	}
+	assert.NotContains(t, strings.Join(of(model.AirParts{}), " "), "state no")
+	assert.Contains(t, of(model.AirParts{Pressure: true})[0], "state no height or pressure")
+	assert.Contains(t, of(model.AirParts{Temperature: true, Pressure: true})[0], "state no temperature")
+}
+
 // The wait to the dew point is τ·ln((Tair − Tmachine)/(Tair − Tdew)); this tool
 // waits for its margin too. Dew points: inversion of the Magnus form (WMO-No. 8).
 func TestWaitForTheDewPoint(t *testing.T) {

@@ -45,6 +45,9 @@ func (p *Params) places(histories []History) {
 	p.PlaceSpread = math.Sqrt(sum / n)
 }
 
+// NeverTold are the quantities of the air that no record of the machine reports.
+func (m *Machine) NeverTold() AirParts { return m.neverTold }
+
 // Place returns a place for this machine. The effect of what its records never report is
 // in the level, as it was wherever the machine was: how far that lies from the place asked
 // about is unknown.

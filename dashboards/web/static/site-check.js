@@ -321,8 +321,16 @@ function choose(a, m, q) {
   }
   if (m.streak === 0 && p > worth && m.setting_wrong) a.reasons.push("The setting is probably wrong, although the last calibration passed. Calibrate with fresh ends, and with another cleaver if there is one.");
   if (m.streak > 0) a.reasons.push(`The last ${m.streak === 1 ? "attempt" : count(m.streak, "attempt")} failed, and none has passed since.`);
+  if (a.answer === "no-need" && a.action !== "inspect") a.reasons.push(...untold(m.table));
   a.reasons.push(difference(m, q), stakes(a, m));
   qualify(a);
+}
+
+// untold says which difference of the places the answer leaves out.
+function untold(t) {
+  if (t.never_temperature) return ["The records of this machine state no temperature. If the air here is much different from the last calibration's, recalibrate."];
+  if (t.never_pressure) return ["The records of this machine state no height or pressure. If this place is much higher or lower than the last, recalibrate."];
+  return [];
 }
 
 // sameAir says whether a question repeats the air of the last calibration, as the
