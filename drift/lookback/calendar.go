@@ -84,7 +84,8 @@ func (c *calendar) learn(events []model.Event) {
 	c.silent = min(max((over-pace*worked+pace*prior*dayHours)/(pace*(quiet+prior*dayHours)), rare), 1)
 }
 
-// quiet says whether little is done on days without a record.
+// quiet says whether little is done on days without a record: splices that a record counts
+// are then not laid on them.
 func (c *calendar) quiet() bool {
 	const little = 0.2
 	return c.silent < little
