@@ -62,7 +62,8 @@ func compareNames(a, b string) int {
 }
 
 // programs lists the programs of the histories, with the target and tolerance that they
-// reported. Offsets count from the most used one.
+// reported. Offsets count from the most used one. Beside programs with a name, attempts
+// without are of one that is not known.
 func (p *Params) programs(histories []History) {
 	type offsets struct {
 		attempts          int
@@ -88,6 +89,9 @@ func (p *Params) programs(histories []History) {
 				t.tolerance = append(t.tolerance, x)
 			}
 		}
+	}
+	if len(by) > 1 {
+		delete(by, "")
 	}
 	p.Programs = nil
 	most := 0

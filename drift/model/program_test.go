@@ -163,3 +163,35 @@ func TestCorrectionsFollowThroughPrograms(t *testing.T) {
 		assert.Less(t, math.Sqrt(squares), 1.4)
 	}
 }
+
+// Machines that do not name their program, beside others of their model that do, are in
+// one that is not known: it is no program of its own, from which others would count.
+func TestAttemptsWithoutAProgramAreOfAnUnknownOne(t *testing.T) {
+	c := changing{offsets: map[string]float64{"a": 0, "b": 4}, grade: Full}
+	var hs []History
+	for seed := range uint64(9) {
+		h, _ := c.live(seed, 40)
+		for i := range h.Events {
+			if seed < 6 {
+				h.Events[i].Program = ""
+			}
+		}
+		hs = append(hs, h)
+	}
+	p := learn(hs).For(Key{"type-1", ""})
+	require.Len(t, p.Programs, 2)
+	assert.Equal(t, []string{"a", "b"}, []string{p.Programs[0].Name, p.Programs[1].Name})
+	unnamed, unseen := p.program(""), p.program("never seen")
+	unseen.Name = ""
+	assert.Equal(t, unseen, unnamed)
+	assert.InDelta(t, 4, p.program("b").Offset-p.program("a").Offset, 0.7)
+	// Where no machine names one there is one program, and no doubt of it.
+	for i := range hs {
+		for j := range hs[i].Events {
+			hs[i].Events[j].Program = ""
+		}
+	}
+	p = learn(hs).For(Key{"type-1", ""})
+	require.Len(t, p.Programs, 1)
+	assert.Zero(t, p.program("").OffsetSD)
+}
