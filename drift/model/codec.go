@@ -226,6 +226,8 @@ func (f *codec) reader(r *Reader) {
 func (f *codec) machine(m *Machine) {
 	f.text(&m.program)
 	f.opt(&m.limit)
+	f.bool(&m.idle.moved)
+	f.int(&m.idle.fails)
 	n := f.length(len(m.modes))
 	if f.reading && n > 0 {
 		m.modes = make([]mode, n)

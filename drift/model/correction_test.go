@@ -90,3 +90,26 @@ func TestAPassAtTheLimitIsWithinTolerance(t *testing.T) {
 		assert.Less(t, sd, hi-lo)
 	}
 }
+
+// A machine that states 0 after every attempt has its corrections switched off, or filled
+// in: fails on a worn pair are no sign of a limit then, and it is not expected to correct
+// itself.
+func TestCorrectionsThatAreAlways0(t *testing.T) {
+	p := believed()
+	p.Limit, p.Idle, p.GainPass, p.GainFail = drift.Some(8.0), 0.02, 0, 0.8
+	m := NewMachine("K-07", p)
+	for i := range 40 {
+		m.Update(&Event{
+			Kind: Attempt, Time: morning.AddDate(0, 0, i), Arcs: 2000 + 20*float64(i), Step: map[bool]float64{true: 2000, false: 20}[i == 0], Tries: 1, NewSession: true,
+			Passed: i%4 > 0, Correction: drift.Some(0.0),
+		})
+	}
+	setting, sd := m.Setting()
+	assert.Less(t, setting, 3.0)
+	assert.Greater(t, sd, 1.5, "it may be anywhere, not at the limit of 7.7")
+	assert.InDelta(t, 0.8*5/15, m.Params().GainFail, 1e-12, "ten fails were not answered")
+
+	// The first correction that is not 0 brings the gains of its kind back.
+	m.Update(&Event{Kind: Attempt, Time: morning.AddDate(0, 0, 41), Arcs: 2900, Step: 120, Tries: 1, NewSession: true, Correction: drift.Some(2.0)})
+	assert.Equal(t, p.GainFail, m.Params().GainFail)
+}

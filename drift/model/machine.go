@@ -18,6 +18,7 @@ type Machine struct {
 	program     string
 	modes       []mode
 	limit       drift.Opt[float64]
+	idle        idle
 	pair        int
 	arcs        float64
 	cleanedAt   float64
@@ -146,8 +147,11 @@ func (m *Machine) newPair(ev *Event) {
 func (m *Machine) attempt(ev *Event) Step {
 	m.use(ev.Program)
 	m.updateTargets(ev.Target, ev.Tolerance, ev.Limit)
+	if m.idle.add(ev) {
+		m.derive()
+	}
 	ev = m.aimed(ev)
-	p := m.params
+	p := m.answered(ev)
 	m.last = ev.Time
 	m.recent.add(ev, m.arcs)
 	before := m.air

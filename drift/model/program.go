@@ -241,7 +241,8 @@ func (m *Machine) derive() {
 	own.Target = mine.target.OrElse(q.Target).OrElse(k.Target)
 	own.Tolerance = mine.tolerance.OrElse(q.Tolerance).OrElse(k.Tolerance)
 	own.Limit = m.limit.OrElse(k.Limit)
-	own.GainFail, own.GainPass = k.GainFail*q.Gain, k.GainPass*q.Gain
+	gain := q.Gain * m.idle.corrects()
+	own.GainFail, own.GainPass = k.GainFail*gain, k.GainPass*gain
 	was := m.params
 	if own.Target == was.Target && own.Tolerance == was.Tolerance && own.Limit == was.Limit && own.GainFail == was.GainFail && own.GainPass == was.GainPass {
 		return
