@@ -15,7 +15,7 @@ import (
 // or cut short, are an error.
 
 // stateVersion is the version of everything below.
-const stateVersion = 8
+const stateVersion = 9
 
 var errState = errors.New("the stored state of the model was written by another version or is cut short")
 
