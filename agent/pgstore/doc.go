@@ -31,8 +31,11 @@
 // A transaction can commit after another that has higher numbers in another slot. So
 // [Store.Since] first moves slots that are behind up to the highest number, one
 // transaction each, which waits for those that are running. After that nothing can get a
-// lower number, and nobody who reads in order of numbers misses an entry.
-// [Store.SinceIn] reads one slot, and needs none of that.
+// lower number, and nobody who reads in order of numbers misses an entry. What was read
+// cannot be lost with the server either: moving the slots waits for the disk. In one slot
+// numbers rise in the order of the commits; a process that listens for news there goes by
+// numbers that it had read before a commit of its own, which waited for the disk
+// ([Table.Renew]).
 //
 // # What a distributed database has to do
 //

@@ -6,16 +6,19 @@ import (
 	"math/rand/v2"
 	"strconv"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
 
+	"github.com/jackc/pgx/v5"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/agent/agenttest"
 	"arcdrift/agent/pgstore"
 	"arcdrift/agent/roadtest"
+	"arcdrift/agent/share"
 )
 
 // A process that is killed while it stores records has lost none that it acknowledged.
@@ -100,6 +103,63 @@ func TestAKilledServerLosesNothing(t *testing.T) {
 	require.Zero(t, crash(t, p, ""))
 	require.Zero(t, crash(t, p, ""))
 	assert.True(t, loses(func() int { return crash(t, p, "&synchronous_commit=off") }), "the control")
+}
+
+// The numbers by which a process listens for news outlive a server that is killed, also
+// while another process stores records whose commits are not on the disk yet. Else it would
+// wait for higher ones and miss those that are given again. The control reads the numbers
+// without a commit of its own.
+func TestNumbersHeardOutliveTheServer(t *testing.T) {
+	p, err := agenttest.NewPostgres("wal_writer_delay='10s'", "wal_writer_flush_after=0")
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, p.Stop()) })
+	require.NoError(t, p.Do(t.Context(), "postgres", "create database heard"))
+	newest := `select max(seq) from slots where slot = 3`
+	take := func(listen func(*pgstore.Store) uint64) (back bool) {
+		s, err := pgstore.Open(t.Context(), p.URL("heard"), time.Now, pgstore.Options{})
+		require.NoError(t, err)
+		defer s.Close()
+		conn, err := pgx.Connect(t.Context(), p.URL("heard")+"&synchronous_commit=off")
+		require.NoError(t, err)
+		write := func() { _, err = conn.Exec(t.Context(), `update slots set seq = seq + 6400 where slot = 3`) }
+		write()
+		require.NoError(t, err)
+		var writer sync.WaitGroup
+		writer.Go(func() {
+			for err == nil {
+				write()
+			}
+		})
+		heard := listen(s)
+		require.NoError(t, p.Kill())
+		writer.Wait()
+		require.NoError(t, p.Start())
+		conn, err = pgx.Connect(t.Context(), p.URL("heard"))
+		require.NoError(t, err)
+		defer func() { assert.NoError(t, conn.Close(context.WithoutCancel(t.Context()))) }()
+		var is uint64
+		require.NoError(t, conn.QueryRow(t.Context(), newest).Scan(&is))
+		require.NotZero(t, heard)
+		return is < heard
+	}
+	for range 3 {
+		require.False(t, take(func(s *pgstore.Store) uint64 {
+			picture, err := s.Table().Renew(t.Context(), share.Renewal{Process: "a", For: time.Hour})
+			require.NoError(t, err)
+			return picture.Newest[3].Seq
+		}))
+	}
+	assert.True(t, loses(func() int {
+		if take(func(*pgstore.Store) (seq uint64) {
+			conn, err := pgx.Connect(t.Context(), p.URL("heard"))
+			require.NoError(t, err)
+			require.NoError(t, conn.QueryRow(t.Context(), newest).Scan(&seq))
+			return seq
+		}) {
+			return 1
+		}
+		return 0
+	}), "the control")
 }
 
 // loses says whether a round of up to ten loses something: what was not made durable may

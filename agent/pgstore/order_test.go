@@ -1,19 +1,22 @@
 package pgstore_test
 
 import (
+	"maps"
 	"sync"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/agent/pgstore"
+	"arcdrift/agent/share"
 	"arcdrift/agent/store/storetest"
 	"arcdrift/drift"
 )
 
-// Two processes store records of the same and of other machines; who reads meanwhile, all
-// or slot by slot, misses none, and each machine's numbers rise.
+// Two processes store records of the same and of other machines; who reads them meanwhile,
+// or listens for news slot by slot, misses none, and each machine's numbers rise.
 func TestReadersMissNothing(t *testing.T) {
 	at := url(t)
 	processes := []*pgstore.Store{open(t, at), open(t, at)}
@@ -34,8 +37,7 @@ func TestReadersMissNothing(t *testing.T) {
 
 	var epoch, seq uint64
 	var met []drift.Entry
-	bySlot := map[int]pgstore.Position{}
-	inSlots := 0
+	marks, heard := map[int]share.Mark{}, map[string]drift.Counter{}
 	for last := false; !last; {
 		select {
 		case <-done:
@@ -50,22 +52,20 @@ func TestReadersMissNothing(t *testing.T) {
 			entries, err = reader.Since(epoch, seq, 5)
 			require.NoError(t, err)
 		}
-		positions, err := reader.Positions()
+		picture, err := reader.Table().Renew(t.Context(), share.Renewal{Process: "reader", For: time.Hour})
 		require.NoError(t, err)
-		for slot, to := range positions {
-			if to == bySlot[slot] {
+		for slot, to := range picture.Newest {
+			if to == marks[slot] {
 				continue
 			}
-			entries, err := reader.SinceIn(slot, bySlot[slot], 0)
+			news, err := reader.Table().News(t.Context(), slot, marks[slot])
 			require.NoError(t, err)
-			for _, e := range entries {
-				bySlot[slot] = pgstore.Position{Epoch: e.StoreEpoch, Seq: e.StoreSeq}
-			}
-			inSlots += len(entries)
+			maps.Copy(heard, news.Machines)
+			marks[slot] = to
 		}
 	}
 	require.Len(t, met, calls/2*3*7, "each once")
-	assert.Equal(t, len(met), inSlots)
+	assert.Equal(t, must(reader.Counters()), heard)
 	assert.Equal(t, met, must(reader.Since(0, 0, 0)))
 	sound(t, reader)
 }

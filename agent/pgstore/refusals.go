@@ -174,3 +174,11 @@ func redacted(r drift.Refusal, name string) (drift.Refusal, bool) {
 func legible(text string) string {
 	return strings.ReplaceAll(strings.ToValidUTF8(text, "\uFFFD"), "\x00", "\uFFFD")
 }
+
+// atMost is a limit as the database takes it: nil for none.
+func atMost(limit int) *int {
+	if limit == 0 {
+		return nil
+	}
+	return &limit
+}

@@ -27,6 +27,10 @@ func (t Table) Slot(machine string) int { return t.s.Slot(machine) }
 // that ends between two of them has done less, and nothing wrong.
 func (t Table) Renew(ctx context.Context, r share.Renewal) (share.Picture, error) {
 	seconds := r.For.Seconds()
+	newest, err := t.newest(ctx)
+	if err != nil {
+		return share.Picture{}, away(err)
+	}
 	for _, do := range []struct {
 		sql  string
 		args []any
@@ -49,11 +53,30 @@ func (t Table) Renew(ctx context.Context, r share.Renewal) (share.Picture, error
 		}
 	}
 	p, err := t.picture(ctx)
+	p.Newest = newest
 	return p, away(err)
 }
 
+// newest are the numbers of the newest entries. Renew reads them before it writes: a commit
+// can be seen before it is on the disk, and what a commit that waits for the disk comes
+// after is there too, so no crash of the server takes these numbers back.
+func (t Table) newest(ctx context.Context) (map[int]share.Mark, error) {
+	rows, err := t.s.pool.Query(ctx, `select slot, epoch, seq from slots`)
+	if err != nil {
+		return nil, err
+	}
+	out := map[int]share.Mark{}
+	return out, each(rows, func() error {
+		var slot int
+		var m share.Mark
+		err := rows.Scan(&slot, &m.Epoch, &m.Seq)
+		out[slot] = m
+		return err
+	})
+}
+
 func (t Table) picture(ctx context.Context) (share.Picture, error) {
-	p := share.Picture{Notes: map[string][]byte{}, Newest: map[int]share.Mark{}, Versions: map[int]int64{}}
+	p := share.Picture{Notes: map[string][]byte{}, Versions: map[int]int64{}}
 	b := &pgx.Batch{}
 	b.Queue(`select name, note from processes where until > clock_timestamp() order by name`).Query(func(rows pgx.Rows) error {
 		return each(rows, func() error {
@@ -77,26 +100,12 @@ func (t Table) picture(ctx context.Context) (share.Picture, error) {
 			return err
 		})
 	})
-	b.Queue(`select slot, epoch, seq from slots`).Query(func(rows pgx.Rows) error {
-		return each(rows, func() error {
-			var slot int
-			var m share.Mark
-			err := rows.Scan(&slot, &m.Epoch, &m.Seq)
-			p.Newest[slot] = m
-			return err
-		})
-	})
 	return p, t.s.pool.SendBatch(ctx, b).Close()
 }
 
-// News implements [share.Leases]. In one slot the numbers rise in the order of the
-// commits, so what comes later is after the number read first.
+// News implements [share.Leases].
 func (t Table) News(ctx context.Context, slot int, after share.Mark) (share.News, error) {
-	out := share.News{Machines: map[string]drift.Counter{}, Newest: after}
-	err := t.s.pool.QueryRow(ctx, `select epoch, seq from slots where slot = $1`, slot).Scan(&out.Newest.Epoch, &out.Newest.Seq)
-	if err != nil {
-		return out, away(err)
-	}
+	out := share.News{Machines: map[string]drift.Counter{}}
 	rows, err := t.s.pool.Query(ctx, `select machine, bool_or(kind = $4) from entries where slot = $1 and (epoch, seq) > ($2, $3) group by machine`, slot, after.Epoch, after.Seq, setup)
 	if err != nil {
 		return out, away(err)

@@ -161,67 +161,6 @@ func scanSlotted(rows pgx.Rows) (slot int, r row, err error) {
 	return slot, r, err
 }
 
-// Position is how far the entries of one slot go.
-type Position struct{ Epoch, Seq uint64 }
-
-// Positions returns how far each slot goes, by one small query: a process asks it now and
-// then to learn which of its machines other processes have written to.
-func (s *Store) Positions() (map[int]Position, error) {
-	ctx, cancel := s.bounded()
-	defer cancel()
-	rows, err := s.pool.Query(ctx, `select slot, epoch, seq from slots`)
-	if err != nil {
-		return nil, away(err)
-	}
-	out := map[int]Position{}
-	err = each(rows, func() error {
-		var slot int
-		var p Position
-		err := rows.Scan(&slot, &p.Epoch, &p.Seq)
-		out[slot] = p
-		return err
-	})
-	return out, away(err)
-}
-
-// SinceIn returns the entries of one slot after a position in order of taking, conflicts
-// included, at most limit of them (0: all). Nothing is ever stored before one that was
-// returned. Left out and corrupt entries are as in Since.
-func (s *Store) SinceIn(slot int, after Position, limit int) ([]drift.Entry, error) {
-	ctx, cancel := s.bounded()
-	defer cancel()
-	rows, err := s.query(ctx, slot, `select `+columns+` from entries where slot = $1 and (epoch, seq) > ($2, $3) order by epoch, seq limit $4`,
-		slot, after.Epoch, after.Seq, atMost(limit))
-	if err != nil {
-		return nil, err
-	}
-	var out []drift.Entry
-	var corrupt error
-	for i := range rows {
-		if !rows[i].Exact() {
-			continue
-		}
-		e, err := rows[i].Entry()
-		if err != nil {
-			corrupt = err
-			break
-		}
-		out = append(out, e)
-	}
-	if err := s.show(ctx, out); err != nil {
-		return nil, err
-	}
-	return out, corrupt
-}
-
-// atMost is a limit as the database takes it: nil for none.
-func atMost(limit int) *int {
-	if limit == 0 {
-		return nil
-	}
-	return &limit
-}
-
 // Entries goes through all entries that Since returns. For a corrupt entry it gives a
 // [*store.Damage] with a Seq and goes on; any other error ends it.
 func (s *Store) Entries() iter.Seq2[drift.Entry, error] {

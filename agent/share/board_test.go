@@ -208,7 +208,7 @@ func (b *board) News(_ context.Context, slot int, after share.Mark) (share.News,
 	if err != nil {
 		return share.News{}, err
 	}
-	out := share.News{Machines: map[string]drift.Counter{}, Newest: after}
+	out := share.News{Machines: map[string]drift.Counter{}}
 	for i := range entries {
 		e := &entries[i]
 		if b.Slot(e.Machine) != slot {
@@ -216,7 +216,6 @@ func (b *board) News(_ context.Context, slot int, after share.Mark) (share.News,
 		}
 		out.Machines[e.Machine] = out.Machines[e.Machine].Next(e)
 		out.Setups = out.Setups || e.Type == drift.TypeSetup
-		out.Newest = share.Mark{Epoch: e.StoreEpoch, Seq: e.StoreSeq}
 	}
 	return out, nil
 }

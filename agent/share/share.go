@@ -311,7 +311,7 @@ func (s *Share) hear(ctx context.Context, is stand) error {
 			touched, counters[name] = append(touched, name), counter
 		}
 		setups = setups || news.Setups
-		s.marks[slot] = news.Newest
+		s.marks[slot] = is.picture.Newest[slot]
 	}
 	if s.fleet == nil || len(touched) == 0 && !setups {
 		return nil

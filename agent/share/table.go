@@ -107,5 +107,4 @@ type Mark struct{ Epoch, Seq uint64 }
 type News struct {
 	Machines map[string]drift.Counter
 	Setups   bool
-	Newest   Mark
 }
