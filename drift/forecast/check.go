@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 
 	"arcdrift/drift/model"
+	"arcdrift/drift/phrase"
 )
 
 // The parameters of a kind are compared with the records that they were estimated from:
@@ -61,7 +62,7 @@ func (t *tally) answer(passed bool, moved, off float64) {
 }
 
 // check compares the parameters of a kind with its records, replaces gains that the
-// records contradict, and writes Diagnostics.
+// records contradict, and writes Diagnostics, also of parameters that ended at a bound.
 func check(p *model.Params, name string, histories []model.History) {
 	seen, said := replayed(p, histories)
 	p.Diagnostics = nil
@@ -81,6 +82,9 @@ func check(p *model.Params, name string, histories []model.History) {
 	find("of first tries pass", seen.passed[0], seen.tries[0], said.passed[0], said.tries[0])
 	find("of second tries pass", seen.passed[1], seen.tries[1], said.passed[1], said.tries[1])
 	find("of sessions end without a pass", seen.givenUp, seen.sessions, said.givenUp, said.sessions)
+	if names := p.AtBounds(); len(names) > 0 {
+		p.Diagnostics = append(p.Diagnostics, fmt.Sprintf("%s: the records ask for a value at the edge of what is taken for possible: %s. Take forecasts for this model with care.", of(name), phrase.Join(names)))
+	}
 }
 
 func of(name string) string {

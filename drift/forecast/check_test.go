@@ -1,6 +1,7 @@
 package forecast
 
 import (
+	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
@@ -83,4 +84,31 @@ func TestWhatIsLearntIsHeldAgainstItsRecords(t *testing.T) {
 			assert.InDelta(t, gain, wrong.GainFail, 0.5*gain)
 		})
 	}
+}
+
+// A fleet whose required power changes by 3 % from one session to the next asks for more
+// than the model takes for possible: it is learnt so, and said.
+func TestAParameterAtItsBoundIsSaid(t *testing.T) {
+	hs := lived(t, 6, func(*synth.Model) {})
+	rng := rand.New(rand.NewPCG(1, 1))
+	for i := range hs {
+		shift := 0.0
+		for j := range hs[i].Events {
+			ev := &hs[i].Events[j]
+			if ev.NewSession {
+				shift += 3 * rng.NormFloat64()
+			}
+			for _, x := range []*drift.Opt[float64]{&ev.Setting, &ev.Next} {
+				if was, ok := x.Get(); ok {
+					*x = drift.Some(was + shift)
+				}
+			}
+		}
+	}
+	p := learnt(hs)
+	require.Contains(t, p.AtBounds(), "random change of required power")
+	check(p, "type-1", hs)
+	said := strings.Join(p.Diagnostics, " ")
+	assert.Contains(t, said, "Model “type-1”: the records ask for a value at the edge of what is taken for possible: ")
+	assert.Contains(t, said, "random change of required power")
 }

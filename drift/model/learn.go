@@ -279,9 +279,10 @@ func (p *Params) patternMove(prior, from *Params, top float64, sample []History,
 	return top
 }
 
-// parameter is one that the search changes: the standard deviation of its prior and the
-// step of the search, both of its logarithm, and its bounds.
+// parameter is one that the search changes: what it is in words, the standard deviation of
+// its prior and the step of the search, both of its logarithm, and its bounds.
 type parameter struct {
+	name            string
 	of              func(*Params) *float64
 	sd, step        float64
 	lowest, highest float64
@@ -298,23 +299,41 @@ func (p *Params) parameters(histories []History) []parameter {
 			}
 		}
 	}
-	all := []parameter{
-		{func(p *Params) *float64 { return &p.Scatter }, 1.5, 0.1, 0.01, 20},
-		{func(p *Params) *float64 { return &p.ScatterArcs }, 0.7, 0.25, 200, 30000},
-		{func(p *Params) *float64 { return &p.ScatterExponent }, 0.5, 0.25, 0.5, 8},
-		{func(p *Params) *float64 { return &p.Walk }, 1.5, 0.7, 1e-4, 20},
-		{func(p *Params) *float64 { return &p.SlopeWalk }, 1, 0.7, 1e-4, 20},
-		{func(p *Params) *float64 { return &p.WearExponent }, 0.25, 0.2, 0.4, 4},
-		{func(p *Params) *float64 { return &p.DirtRate }, 1.2, 0.7, 1e-3, 3},
-		{func(p *Params) *float64 { return &p.DirtLevel }, 0.7, 0.4, 0.05, 20},
-		{func(p *Params) *float64 { return &p.ScatterScaleSD }, 0.5, 0.3, 0.05, 1},
-		{func(p *Params) *float64 { return &p.ScatterScaleWalk }, 1, 0.7, 1e-4, 1},
-		{func(p *Params) *float64 { return &p.CleanScatter }, 0.4, 0.2, 0.02, 0.95},
+	if all := searchable(); off < enough {
+		return all[:len(all)-1]
 	}
-	if off >= enough {
-		all = append(all, parameter{func(p *Params) *float64 { return &p.Kappa }, 0.25, 0.08, 0.3, 10})
+	return searchable()
+}
+
+// searchable lists the parameters that the search changes, κ last.
+func searchable() []parameter {
+	return []parameter{
+		{"scatter on a new pair", func(p *Params) *float64 { return &p.Scatter }, 1.5, 0.1, 0.01, 20},
+		{"age at which scatter has doubled", func(p *Params) *float64 { return &p.ScatterArcs }, 0.7, 0.25, 200, 30000},
+		{"bend of the growth of scatter", func(p *Params) *float64 { return &p.ScatterExponent }, 0.5, 0.25, 0.5, 8},
+		{"random change of required power", func(p *Params) *float64 { return &p.Walk }, 1.5, 0.7, 1e-4, 20},
+		{"random change of wear", func(p *Params) *float64 { return &p.SlopeWalk }, 1, 0.7, 1e-4, 20},
+		{"bend of wear", func(p *Params) *float64 { return &p.WearExponent }, 0.25, 0.2, 0.4, 4},
+		{"rate of contamination", func(p *Params) *float64 { return &p.DirtRate }, 1.2, 0.7, 1e-3, 3},
+		{"effect of contamination on required power", func(p *Params) *float64 { return &p.DirtLevel }, 0.7, 0.4, 0.05, 20},
+		{"difference of scatter between pairs", func(p *Params) *float64 { return &p.ScatterScaleSD }, 0.5, 0.3, 0.05, 1},
+		{"random change of scatter", func(p *Params) *float64 { return &p.ScatterScaleWalk }, 1, 0.7, 1e-4, 1},
+		{"effect of cleaning on scatter", func(p *Params) *float64 { return &p.CleanScatter }, 0.4, 0.2, 0.02, 0.95},
+		{"change of meltback with power", func(p *Params) *float64 { return &p.Kappa }, 0.25, 0.08, 0.3, 10},
 	}
-	return all
+}
+
+// AtBounds names the parameters that ended at the edge of what is taken for possible: the
+// records ask for more than that, or there is something in them that the model does not
+// know. (In a trial the value of the prior instead made forecasts worse.)
+func (p *Params) AtBounds() (names []string) {
+	const near = 1e-6
+	for _, k := range searchable() {
+		if x := *k.of(p); x <= k.lowest*(1+near) || x >= k.highest*(1-near) {
+			names = append(names, k.name)
+		}
+	}
+	return names
 }
 
 // penalty returns the negative log density of the prior at ln value = x, up to a
