@@ -30,7 +30,11 @@ const least = 0.3
 func (p *Past) calendar() *calendar {
 	c := &calendar{zone: p.zone(), day: model.LearnDaytime(p.Events, p.zone(), p.sites().at), recorded: map[time.Time]bool{}, silent: 1}
 	for i := range p.Entries {
-		c.recorded[c.midnight(p.Entries[i].When())] = true
+		switch e := &p.Entries[i]; e.Type {
+		case drift.TypeSetup, drift.TypeCorrection, drift.TypeDecision: // written at a desk
+		default:
+			c.recorded[c.midnight(e.When())] = true
+		}
 	}
 	c.learn(p.Events)
 	c.pace = c.paceOf(p.Events)

@@ -86,3 +86,19 @@ func TestACountEndsTheWorkOfItsDay(t *testing.T) {
 		assert.InDelta(t, 40, e.Splices, 1, e.Day)
 	}
 }
+
+// What somebody decides on a Sunday makes it no working day.
+func TestADecisionIsNoWork(t *testing.T) {
+	t.Parallel()
+	p := weekly(func(time.Weekday) bool { return true }, true)
+	before := p.report(t, firstDay.AddDate(0, 0, 14), firstDay.AddDate(0, 0, 28)).Entries
+	sunday := firstDay.AddDate(0, 0, 14)
+	for sunday.Weekday() != time.Sunday {
+		sunday = sunday.AddDate(0, 0, 1)
+	}
+	p.Entries = append(p.Entries, drift.Entry{Record: drift.Record{
+		Type: drift.TypeDecision, ID: "d", Machine: "K-07", Time: sunday.Add(9 * time.Hour),
+		Decision: &drift.Decision{Verdict: drift.Accept, Reason: "measured", Day: "2020-01-01", Role: "manager"},
+	}})
+	assert.Equal(t, before, p.report(t, firstDay.AddDate(0, 0, 14), firstDay.AddDate(0, 0, 28)).Entries)
+}
