@@ -124,7 +124,7 @@ func adviceText(a *whatif.Advice, risk float64) string {
 	case a.Every == 0 || a.Row.Saved < 0.5:
 		return where + ": none that saves time. Keep the checks as they are, or make them more often."
 	}
-	return fmt.Sprintf("%s: every %s. It saves %s minutes a week; in the replay, with a chance of nine in ten, at most %s more of 1000 splices were out of tolerance. Go there in small steps, and look again.",
+	return fmt.Sprintf("%s: every %s. It saves %s minutes a week; in nine of ten replays at most %s more of 1000 splices were out of tolerance, and in truth it may be two to three times as many. Go there in small steps, and look again.",
 		where, phrase.Count(a.Every, "day"), phrase.Fixed(a.Row.Saved, 0), phrase.Number(risk))
 }
 

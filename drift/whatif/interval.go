@@ -291,8 +291,8 @@ type Advice struct {
 	Row Row `json:"row"`
 }
 
-// Advise names, for each place, the longest of the intervals at which, with a chance of
-// nine in ten, at most so many more of 1000 splices are made out of tolerance than were.
+// Advise names, for each place, the longest of the intervals at which, in nine of ten
+// replays, at most so many more of 1000 splices are made out of tolerance than were.
 func Advise(rows []Row, risk float64) []Advice {
 	byPlace := map[Place]*Advice{}
 	var order []Place
