@@ -150,6 +150,9 @@ func arcsText(a *advise.Assessment) string {
 		}
 		return phrase.About(v)
 	}
+	if horizon > 0 && q.P10 >= horizon {
+		return text(horizon)
+	}
 	return fmt.Sprintf("%s (%s to %s)", text(q.P50), text(q.P10), text(q.P90))
 }
 

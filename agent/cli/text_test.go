@@ -54,6 +54,12 @@ func TestAssessText(t *testing.T) {
 	assert.Contains(t, none.String(), "No machine is known yet")
 }
 
+// A pair that outlives the horizon nine times in ten needs no range.
+func TestArcsBeyondTheHorizonAreSaidOnce(t *testing.T) {
+	a := advise.Assessment{Electrode: advise.Electrode{HorizonArcs: 6000, ToFailure: &advise.Quantiles{P10: 6000, P50: 6000, P90: 6000}}}
+	assert.Equal(t, "over 6,000", arcsText(&a))
+}
+
 func TestSiteCheckText(t *testing.T) {
 	known := drift.Some[float64]
 	a := advise.MoveAnswer{Machine: "K-07", AsOf: evening, Answer: advise.Wait, WaitMinutes: drift.Some(25), Reasons: []string{"It is colder than the air's dew point."},

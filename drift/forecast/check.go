@@ -29,7 +29,8 @@ const (
 	checkedTries = 3
 	// At most checkedMost sessions of a kind are used, each simulated checkedDraws times.
 	checkedMost, checkedDraws = 600, 4
-	// Fewer than fewChecked sessions or corrections say nothing against the parameters.
+	// Fewer than fewChecked attempts, sessions or corrections say nothing against the
+	// parameters.
 	fewChecked = 40
 	// Two shares contradict each other if they differ by more than both: so many standard
 	// errors, as sessions of a machine are not independent, and so much, as no model is
@@ -82,7 +83,7 @@ func check(p *model.Params, name string, histories []model.History) {
 	find("of first tries pass", seen.passed[0], seen.tries[0], said.passed[0], said.tries[0])
 	find("of second tries pass", seen.passed[1], seen.tries[1], said.passed[1], said.tries[1])
 	find("of sessions end without a pass", seen.givenUp, seen.sessions, said.givenUp, said.sessions)
-	if names := p.AtBounds(); len(names) > 0 {
+	if names := p.AtBounds(); len(names) > 0 && p.Attempts >= fewChecked {
 		p.Diagnostics = append(p.Diagnostics, fmt.Sprintf("%s: the records ask for a value at the edge of what is taken for possible: %s. Take forecasts for this model with care.", of(name), phrase.Join(names)))
 	}
 }
