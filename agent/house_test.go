@@ -45,7 +45,7 @@ var rooms = []string{
 	"agent/wire agent/backoff agent/roadtest agent/faulttest",
 	"dashboards agent/manual",
 	"drift/synth drift/backtest drift/whatif drift/compare",
-	"drift/blind/moor drift/blind/delta",
+	"drift/blind/moor drift/blind/delta drift/blind/tide",
 	"drift/blind",
 	"drift/lookback drift/plan",
 	"drift/health",

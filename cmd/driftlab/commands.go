@@ -8,10 +8,13 @@ import (
 	"arcdrift/drift/blind"
 	"arcdrift/drift/blind/delta"
 	"arcdrift/drift/blind/moor"
+	"arcdrift/drift/blind/tide"
 )
 
 // strangers are the worlds whose authors have not read the model.
-func strangers() []world { return []world{{"moor", moor.World}, {"delta", delta.World}} }
+func strangers() []world {
+	return []world{{"moor", moor.World}, {"delta", delta.World}, {"tide", tide.World}}
+}
 
 // costs was measured on a virtual machine with two Xeon processors.
 const costs = `Learning takes most of the time: a fleet of 40 machines over 240 days about 25 s
