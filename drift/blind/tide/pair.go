@@ -40,6 +40,10 @@ const (
 	kneed         // slow, then faster
 )
 
+func (f form) String() string {
+	return [...]string{"straight", "slowing", "rising", "settled", "kneed"}[f]
+}
+
 // pair is a fitted pair of electrodes.
 type pair struct {
 	life, drift, offset, bend float64

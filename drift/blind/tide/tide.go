@@ -80,11 +80,11 @@ func (f *fleet) about() []string {
 		fmt.Sprintf("%d sites, mean %.0f °C, %d working days a week", len(f.sites), f.climate.mean, c.weekDays),
 		fmt.Sprintf("%d attempts a session, one in %.1f days", f.attempts, c.every),
 		fmt.Sprintf("%.0f arcs a working day, pairs worn at %.0f, replaced at %.0f, cleaned every %.0f", c.arcs, c.life, c.replaceAt, c.cleanEvery),
-		fmt.Sprintf("%.1f %% bad ends, %.0f times as many with a spent blade, %.0f %% of services unlogged", 100*c.bad, c.blunt, 100*c.hidden),
+		fmt.Sprintf("%.1f %% bad ends, %.1f times as many with a spent blade, %.0f %% of services unlogged", 100*c.bad, c.blunt, 100*c.hidden),
 	}
 	for i := range f.models {
 		m := &f.models[i]
-		out = append(out, fmt.Sprintf("%s: drift %+.1f %% when worn, form %d, scatter %.2f of tolerance, limit %.0f %%, corrects %.2f of an error, after a pass too: %t, height made up for: %.2f",
+		out = append(out, fmt.Sprintf("%s: drift %+.1f %% when worn, %s, scatter %.2f of tolerance, limit %.0f %%, corrects %.2f of an error, after a pass too: %t, height made up for: %.2f",
 			m.name, 100*m.wear.drift, m.wear.form, m.scatter, m.correct.limit, m.correct.gain, m.correct.trims, m.breath.made))
 	}
 	return out
