@@ -74,6 +74,9 @@ func drawCrews(r *stream) crews {
 	return c
 }
 
+// mostPrograms is how many programs a machine can have.
+const mostPrograms = 8
+
 // model is a make of machine.
 type model struct {
 	name     string
@@ -132,7 +135,7 @@ func drawModel(r stream, i int, c crews) model {
 	}
 	target := r.between(110, 320)
 	share := r.between(0.1, 0.17)
-	m.programs = make([]program, 3)
+	m.programs = make([]program, mostPrograms)
 	for i := range m.programs {
 		t := math.Round(target * r.about(1, 0.08*float64(min(i, 1))))
 		m.programs[i] = program{
@@ -217,7 +220,7 @@ func (c crews) of(r *stream) crews {
 }
 
 // rate is how many sessions a working day has on average, so that the wished days
-// lie between two of them.
+// lie between two of them; two a day are the most that a crew makes of itself.
 func (m *machine) rate(r *stream) float64 {
 	every := m.crew.every
 	if e := m.fleet.wish.EveryDays; e > 0 {

@@ -31,10 +31,10 @@ type state struct {
 	unsettled    float64 // 1 for a new pair, 0 for one that has settled
 	blade        float64 // cleaves since the blade was turned
 
-	setting  [3]float64 // %: of each program
-	credit   float64    // sessions that are due by the crew's habit
-	serviced bool       // since the last session
-	hard     int        // sessions in a row with a failed first attempt
+	setting  [mostPrograms]float64 // %: of each program
+	credit   float64               // sessions that are due by the crew's habit
+	serviced bool                  // since the last session
+	hard     int                   // sessions in a row with a failed first attempt
 
 	// Within a session:
 	tried   int     // attempts made

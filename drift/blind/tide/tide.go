@@ -31,11 +31,13 @@
 //
 //	sessions passed at the first attempt, %       74   85   90
 //	sessions ended without a pass, %              0.2  0.5  2.1
-//	median life of a pair left alone, arcs        2100 3000 3600 (single pairs: 1,000 to 5,500)
+//	median life of a pair left alone, arcs        2200 3000 3600
+//	10th percentile of single pairs, arcs         1300 1900 2500
+//	90th percentile of single pairs, arcs         2900 4300 5100
 //	sessions a machine and day                    0.13 0.47 0.67
 //	required power at reference air, %            from -7 to 9 (5th and 95th percentiles)
 //	effect of air on it, %                        from -2 to 4, with mountains up to 10
-//	sessions at the limit of power, %             0    0.3  2
+//	sessions at the limit of power, %             0    0.2  1.8
 //
 // Not modelled: machines that are still warming up, condensation, wind at the lid,
 // optics that get dirty, repairs of other parts, machines that change their crew,
