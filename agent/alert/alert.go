@@ -114,7 +114,7 @@ type View struct {
 
 // Machine is a machine in use with its assessment.
 type Machine struct {
-	advise.Assessment
+	*advise.Assessment
 	// Zone is the machine's; nil means the fleet's.
 	Zone *time.Location
 	// Spare says where a spare pair lies, in the user's words; empty if unknown.

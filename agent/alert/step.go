@@ -106,7 +106,7 @@ func (p *Policy) subjects(v View, now time.Time) []subject {
 		}
 		for _, rule := range []RuleName{MustStop, ElectrodesDue, CheckFirst, MachineSilent} {
 			out = append(out, subject{
-				name: m.Machine, rule: rule, now: ofState(rule, &m.Assessment),
+				name: m.Machine, rule: rule, now: ofState(rule, m.Assessment),
 				service: m.Service, zone: zone, machine: m,
 			})
 		}

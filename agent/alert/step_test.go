@@ -61,16 +61,42 @@ func (s *story) step(since time.Duration) []alert.Action {
 	s.t.Helper()
 	now := monday.Add(since)
 	before := mustJSON(s.t, s.state)
+	idle := s.idle(now)
 	next, actions, outcomes := s.policy.Step(s.state, s.view, now)
 	assert.JSONEq(s.t, before, mustJSON(s.t, s.state), "a step leaves the old state alone")
 	s.state = alert.State{}
 	require.NoError(s.t, json.Unmarshal([]byte(mustJSON(s.t, next)), &s.state))
+	if idle && len(s.view.Sources)+len(s.view.Channels) == 0 {
+		assert.Empty(s.t, actions, "idle at every machine")
+		assert.Empty(s.t, outcomes)
+		assert.JSONEq(s.t, before, mustJSON(s.t, next))
+	}
 	again, repeated, ended := s.policy.Step(s.state, s.view, now)
+	assert.True(s.t, s.idle(now), "it was all done")
 	assert.Empty(s.t, repeated, "a repeat sends nothing")
 	assert.Empty(s.t, ended)
 	assert.JSONEq(s.t, mustJSON(s.t, next), mustJSON(s.t, again))
 	s.outcomes = append(s.outcomes, outcomes...)
 	return actions
+}
+
+// idle says whether a step would do nothing at any machine, looking at each alone.
+func (s *story) idle(now time.Time) bool {
+	view := map[string][]alert.Machine{}
+	for _, c := range s.state.Cases {
+		if c.Rule.OfMachine() {
+			view[c.Subject] = nil
+		}
+	}
+	for _, m := range s.view.Machines {
+		view[m.Machine] = []alert.Machine{m}
+	}
+	for name, some := range view {
+		if !s.policy.Idle(s.state, []string{name}, some, now) {
+			return false
+		}
+	}
+	return true
 }
 
 func mustJSON(t *testing.T, v any) string {
@@ -90,7 +116,7 @@ func keys(actions []alert.Action) []string {
 
 func machine(name string, state advise.State) alert.Machine {
 	return alert.Machine{
-		Assessment: advise.Assessment{Machine: name, State: state, Electrode: advise.Electrode{Action: advise.None}},
+		Assessment: &advise.Assessment{Machine: name, State: state, Electrode: advise.Electrode{Action: advise.None}},
 		Zone:       oslo,
 	}
 }

@@ -31,7 +31,7 @@ func assertShort(t assert.TestingT, text string) {
 // worn is a machine of which there is everything to say.
 func worn(state advise.State) alert.Machine {
 	return alert.Machine{
-		Assessment: advise.Assessment{
+		Assessment: &advise.Assessment{
 			Machine: "K-07", State: state,
 			Reasons: []string{"Required power is 4.1 % and rises by 3.3 % per 1000 arcs.", "3 tries in a row failed, most likely the electrodes (7 in 10)."},
 			Streak:  advise.Streak{Attempts: 3},

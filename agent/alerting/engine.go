@@ -58,10 +58,10 @@ type engine struct {
 
 	mu sync.Mutex // guards what follows
 	memory
-	view   alert.View
-	looked bool                 // at every machine, since the start
-	led    bool                 // at the last look; used by watch only
-	ahead  map[string]time.Time // see notAhead
+	view  alert.View           // of the latest step, without machines
+	seen  *fleet.Snapshot      // that was decided on last; nil before the first
+	led   bool                 // at the last look; used by watch only
+	ahead map[string]time.Time // see notAhead
 }
 
 // newEngine continues from the state in the store.
@@ -148,13 +148,6 @@ func (m *memory) judge(p *alert.Policy) {
 	}
 }
 
-// lookEvery is how often the engine looks for a new snapshot, retryEvery the pause
-// before it uses a store that failed again.
-const (
-	lookEvery  = time.Second
-	retryEvery = 30 * time.Second
-)
-
 func (a *engine) Ready() error   { return nil }
 func (a *engine) String() string { return "alerts" }
 
@@ -197,77 +190,6 @@ func retry(ctx context.Context, pause time.Duration, f func() error) error {
 		}
 	}
 	return nil
-}
-
-// watch decides on every new snapshot, from the first one with every machine: one that
-// is missing would lose its cases. The fleet makes a snapshot a minute at least.
-func (a *engine) watch(ctx context.Context) error {
-	ticker := time.NewTicker(lookEvery)
-	defer ticker.Stop()
-	var done uint64
-	for {
-		if s := a.fleet.Snapshot(); a.fleet.Ready() == nil && s.Version != done {
-			done = s.Version
-			if err := a.decide(s); err != nil {
-				a.log.Error("alerts cannot be decided; the next step tries again", "error", err)
-			}
-		}
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-ticker.C:
-		}
-	}
-}
-
-// step decides on one snapshot.
-func (a *engine) step(s *fleet.Snapshot) error {
-	channels, err := a.notifier.Health()
-	if err != nil {
-		return err
-	}
-	now := a.now()
-	view := alert.View{Channels: channels, Sources: a.sourcesAt(now), Machines: a.machinesOf(s)}
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	policy := a.current()
-	freshen(view.Machines, a.view.Machines)
-	next, actions, outcomes := policy.Step(a.state, view, now)
-	if err := a.keep(next, actions, outcomes); err != nil {
-		return err // nothing was decided: what was new still is
-	}
-	a.view, a.looked = view, true
-	return nil
-}
-
-// freshen marks the services that were not known before. The first step counts all as
-// known.
-func freshen(now, before []alert.Machine) {
-	known := make(map[string]time.Time, len(before))
-	for i := range before {
-		known[before[i].Machine] = before[i].Service.Time
-	}
-	for i := range now {
-		s := &now[i].Service
-		s.Fresh = len(before) > 0 && s.Time.After(known[now[i].Machine])
-	}
-}
-
-// machinesOf are the machines in use in the form that alert takes.
-func (a *engine) machinesOf(s *fleet.Snapshot) []alert.Machine {
-	all := s.Assessments()
-	out := make([]alert.Machine, len(all))
-	for i := range all {
-		about := s.About(all[i].Machine)
-		out[i] = alert.Machine{Assessment: all[i], Zone: about.Zone, Spare: sparePart(&about.Settings), Depot: about.Settings.Depot}
-		if a.customer != nil {
-			out[i].Customer = a.customer(all[i].Machine)
-		}
-		if about.Service != nil {
-			out[i].Service = alert.Service{Time: about.Serviced, Action: about.Service.Action, Finding: about.Service.Finding}
-		}
-	}
-	return out
 }
 
 // sourcesAt are the sources of records; days off do not count towards their limit.
@@ -349,8 +271,16 @@ func (a *engine) keep(next alert.State, actions []alert.Action, outcomes []alert
 func (a *engine) Open() []alert.Shown {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	policy := a.current()
-	return policy.Show(a.state, a.view, a.now())
+	if a.seen == nil {
+		return nil
+	}
+	policy, view := a.current(), a.view
+	for machine := range a.state.Machines() {
+		if m, about := a.seen.Machine(machine); m != nil {
+			view.Machines = append(view.Machines, a.machineOf(m, about))
+		}
+	}
+	return policy.Show(a.state, view, a.now())
 }
 
 // Withheld lists the rules that no longer send because they were wrong too often.
@@ -373,18 +303,29 @@ func (a *engine) Card(part drift.Part) alert.Card {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	policy := a.current()
-	state, outcomes, machines := a.state, a.outcomes, len(a.view.Machines)
+	state, outcomes, machines := a.state, a.outcomes, 0
+	if a.seen != nil {
+		machines = a.seen.Len()
+	}
 	if part != nil {
 		state.Cases = slices.DeleteFunc(slices.Clone(state.Cases), func(c alert.Case) bool { return !part.Holds(c.Subject, c.Opened) })
 		outcomes = slices.DeleteFunc(slices.Clone(outcomes), func(o alert.Outcome) bool { return !part.Holds(o.Subject, o.Opened) })
-		machines = 0
-		for i := range a.view.Machines {
-			if part.Has(a.view.Machines[i].Machine) {
-				machines++
-			}
-		}
+		machines = a.countIn(part)
 	}
 	return policy.Card(state, outcomes, alert.FoundIn(outcomes), machines, a.now())
+}
+
+// countIn is how many machines of a part there are.
+func (a *engine) countIn(part drift.Part) (machines int) {
+	if a.seen == nil {
+		return 0
+	}
+	for m := range a.seen.All() {
+		if part.Has(m.Machine) {
+			machines++
+		}
+	}
+	return machines
 }
 
 // Acknowledge marks a case as acknowledged by somebody.
@@ -412,7 +353,7 @@ func (a *engine) Silence(subject string, rule alert.RuleName, quiet alert.Silenc
 // facts adds what one scrape reports of alerts.
 func (a *engine) facts(f *metrics.Facts) {
 	a.mu.Lock()
-	if a.looked {
+	if a.seen != nil {
 		f.Firing = a.state.Firing()
 	}
 	policy := a.current()
@@ -436,12 +377,11 @@ func (a *engine) facts(f *metrics.Facts) {
 func (a *engine) recordsSeen(machine string) int {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	for i := range a.view.Machines {
-		if a.view.Machines[i].Machine == machine {
-			return a.view.Machines[i].Data.Records
-		}
+	if a.seen == nil {
+		return 0
 	}
-	return 0
+	seen, _ := a.seen.Assessment(machine)
+	return seen.Data.Records
 }
 
 // Store keeps what was decided and what has to be sent. [store.Store] says what each

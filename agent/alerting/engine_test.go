@@ -6,7 +6,6 @@ import (
 	"arcdrift/agent/notify"
 	"arcdrift/agent/store"
 	"arcdrift/drift"
-	"arcdrift/drift/advise"
 	"context"
 	"encoding/base64"
 	"encoding/json"
@@ -14,6 +13,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 	"time"
 
@@ -83,30 +83,38 @@ func TestRulesEarnTheirSending(t *testing.T) {
 
 // A service is new once, and none is at the first step after a start.
 func TestServicesThatAreNews(t *testing.T) {
-	view := func(hours map[string]int) (all []alert.Machine) {
+	snapshot := func(hours map[string]int) *fleet.Snapshot {
+		s := openStore(t)
+		var entries []drift.Entry
 		for _, name := range []string{"K-07", "K-08"} {
-			m := alert.Machine{Assessment: advise.Assessment{Machine: name}}
+			r := drift.Record{Type: drift.TypeUsage, Machine: name, ID: "used " + name, Time: moment.Add(-24 * time.Hour), ArcCount: drift.Some(int64(5))}
+			entries = append(entries, drift.Entry{Record: r, Received: moment, Via: "import"})
 			if h, ok := hours[name]; ok {
-				m.Service.Time = moment.Add(time.Duration(h) * time.Hour)
+				r := drift.Record{Type: drift.TypeService, Machine: name, ID: "served " + name, Time: moment.Add(time.Duration(h) * time.Hour), Service: &drift.Service{Action: drift.Cleaned}}
+				entries = append(entries, drift.Entry{Record: r, Received: r.Time, Via: "import"})
 			}
-			all = append(all, m)
 		}
-		return all
+		_, err := s.Append(entries, nil)
+		require.NoError(t, err)
+		at, err := fleet.At(store.NewReader(s, func(string) {}), moment.Add(3*time.Hour))
+		require.NoError(t, err)
+		return at
 	}
-	fresh := func(now, before []alert.Machine) (names []string) {
-		freshen(now, before)
-		for _, m := range now {
+	fresh := func(now, before *fleet.Snapshot) (names []string) {
+		a := &engine{seen: before}
+		for _, m := range a.machinesOf(now) {
 			if m.Service.Fresh {
 				names = append(names, m.Machine)
 			}
 		}
+		slices.Sort(names)
 		return names
 	}
-	first := view(map[string]int{"K-07": 1})
+	first := snapshot(map[string]int{"K-07": 1})
 	assert.Empty(t, fresh(first, nil))
-	assert.Empty(t, fresh(view(map[string]int{"K-07": 1}), first))
-	assert.Equal(t, []string{"K-07", "K-08"}, fresh(view(map[string]int{"K-07": 2, "K-08": -5}), first), "the latter was logged late")
-	assert.Empty(t, fresh(view(map[string]int{"K-07": 0}), first), "the newest was taken back by a correction")
+	assert.Empty(t, fresh(snapshot(map[string]int{"K-07": 1}), first))
+	assert.Equal(t, []string{"K-07", "K-08"}, fresh(snapshot(map[string]int{"K-07": 2, "K-08": -5}), first), "the latter was logged late")
+	assert.Empty(t, fresh(snapshot(map[string]int{"K-07": 0}), first), "the newest was taken back by a correction")
 }
 
 // A source that last sent something on Friday has been

@@ -64,7 +64,7 @@ func (a *engine) decide(s *fleet.Snapshot) error {
 		}
 	}
 	a.led = leads
-	if !leads {
+	if !leads || a.idle(s) {
 		return nil
 	}
 	err := a.step(s)
@@ -88,7 +88,7 @@ func (a *engine) catchUp(s *fleet.Snapshot) error {
 		}
 	}
 	if !a.leads() {
-		a.view, a.looked = alert.View{Machines: a.machinesOf(s)}, true
+		a.view, a.seen = alert.View{}, s
 	}
 	return nil
 }

@@ -157,7 +157,7 @@ func (d *inbox) step(now time.Time) {
 		Morning: 7 * time.Hour, WorkDays: [7]bool{false, true, true, true, true, true, false}, Zone: time.UTC,
 	}
 	(&memory{}).judge(&p)
-	view := alert.View{Machines: []alert.Machine{{Assessment: d.latest, Service: d.service}}}
+	view := alert.View{Machines: []alert.Machine{{Assessment: &d.latest, Service: d.service}}}
 	var actions []alert.Action
 	d.state, actions, _ = p.Step(d.state, view, now)
 	for _, a := range actions {

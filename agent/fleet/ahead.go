@@ -96,7 +96,7 @@ func (f *Fleet) readAhead(g *generation, group []string) (*ahead, error) {
 			continue // its state is not kept
 		}
 		a.links[name] = nil
-		m := f.members[name]
+		m := f.members.byName[name]
 		if m != nil && m.populations == g.id {
 			a.links[name] = m.link
 		}

@@ -122,7 +122,7 @@ func (k *keeper) same(t *testing.T, what string) {
 	require.NoError(t, err)
 	members, err := w.members(w.names)
 	require.NoError(t, err)
-	anew := snapshot(slices.Values(members), w)
+	anew := newSnapshot(k.now).next(w, slices.Values(members))
 	require.Equal(t, anew.Assessments(), k.Snapshot().Assessments(), what)
 	for _, a := range anew.Assessments() {
 		require.Equal(t, anew.About(a.Machine), k.Snapshot().About(a.Machine), what)

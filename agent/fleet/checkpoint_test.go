@@ -29,7 +29,7 @@ func BenchmarkAnswers(b *testing.B) {
 			}
 			b.ReportAllocs()
 			for b.Loop() {
-				snapshot(maps.Values(members), &generation{cut: cut{asOf: evening}})
+				newSnapshot(evening).next(&generation{cut: cut{asOf: evening}}, maps.Values(members))
 			}
 		})
 	}
@@ -45,7 +45,7 @@ func TestKeptOfAMachine(t *testing.T) {
 		y := newYard(t, evening)
 		y.take(t, records...)
 		largest := 0
-		for name, m := range y.members {
+		for name, m := range y.members.byName {
 			a, ok := y.Snapshot().Assessment(name)
 			require.True(t, ok)
 			largest = max(largest, deepSize(reflect.ValueOf(*m))+deepSize(reflect.ValueOf(a)))

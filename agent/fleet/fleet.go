@@ -35,9 +35,10 @@ type Fleet struct {
 	touched map[string]bool // machines with new entries
 	relearn bool            // a setup came, or a record older than the populations
 
-	members   map[string]*member // used by Run only, like the next three
+	members   roll // used by Run only, like the next three
 	rested    time.Time
 	again     *time.Timer
+	wholly    bool     // all answers have to be made again
 	published struct { // the latest snapshot
 		ended time.Time
 		took  time.Duration
@@ -55,10 +56,10 @@ type Fleet struct {
 
 // New returns a fleet that reads its records from reader. now is the wall clock.
 func New(reader Reader, now func() time.Time, log *slog.Logger) *Fleet {
-	f := &Fleet{reader: reader, now: now, log: log, wake: make(chan struct{}, 1), touched: map[string]bool{}, members: map[string]*member{}}
+	f := &Fleet{reader: reader, now: now, log: log, wake: make(chan struct{}, 1), touched: map[string]bool{}, members: rollOf(map[string]*member{})}
 	f.checkpoints.fresh, f.checkpoints.unkept, f.checkpoints.log = map[string][]byte{}, map[string]bool{}, log
 	f.days.turn = make(chan struct{}, 1)
-	f.current.Store(&Snapshot{At: now()})
+	f.current.Store(newSnapshot(now()))
 	f.again = time.AfterFunc(mostRest, f.nudge)
 	f.again.Stop()
 	return f
@@ -97,8 +98,11 @@ func (f *Fleet) nudge() {
 }
 
 // tick is how often answers are made again without new records: silence grows and dates
-// pass.
-const tick = time.Minute
+// pass. Those that were made not much less than a tick ago are made again with it.
+const (
+	tick     = time.Minute
+	tickSoon = tick - tick/20
+)
 
 // Learning again because of old records takes time, and a van that has come home sends
 // old records for minutes. Before it learns again, the fleet rests restTimes as long as
@@ -258,7 +262,8 @@ func (f *Fleet) start(ctx context.Context) error {
 
 // install makes a generation and its members the current ones.
 func (f *Fleet) install(g *generation, members []*member, now time.Time) {
-	f.members = f.merged(g, members)
+	f.members = rollOf(f.merged(g, members))
+	f.wholly = true
 	f.generation.Store(g)
 	f.publish(now)
 }
@@ -315,19 +320,21 @@ func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn boo
 	if next.refused, err = f.reader.Refused(); err != nil {
 		return err
 	}
-	if !f.knowsAll(&next, touched) {
+	if !next.knowsAll(touched) {
 		if next.names, err = f.reader.Machines(); err != nil {
 			return err
 		}
 		next.call()
+		f.alikeNew(&next, g)
 	}
+	f.refusedAnew(&next, g)
 	touched, left := f.late(&next, touched)
 	called := map[string]bool{}
 	for name := range touched {
 		called[next.setups.Named(name)] = true
 	}
-	for name, m := range f.members {
-		if !m.ahead.IsZero() && !m.ahead.After(now) {
+	for name := range f.members.ahead {
+		if !f.members.byName[name].ahead.After(now) {
 			called[name] = true
 		}
 	}
@@ -337,7 +344,7 @@ func (f *Fleet) follow(ctx context.Context, touched map[string]bool, relearn boo
 		return err
 	}
 	for _, m := range members {
-		f.members[m.name] = m
+		f.members.put(m)
 	}
 	f.caughtUp(left)
 	f.generation.Store(&next)
@@ -363,7 +370,8 @@ func (f *Fleet) restedFromPublishing() bool {
 	return f.share == nil || f.ready.Load() || rest < 0 || rest >= restTimes*f.published.took || f.settled()
 }
 
-// publish makes the new snapshot.
+// publish makes the new snapshot, if there is anything new: with the answers of changed
+// members made anew, and at a tick with all.
 func (f *Fleet) publish(now time.Time) {
 	began := f.now()
 	defer func() {
@@ -372,9 +380,38 @@ func (f *Fleet) publish(now time.Time) {
 	}()
 	g := *f.generation.Load()
 	g.cut.asOf = now
-	s := snapshot(maps.Values(f.members), &g)
-	s.Version = f.current.Load().Version + 1
-	f.current.Store(s)
+	was, news := f.current.Load(), f.members.news
+	if age := now.Sub(was.Whole); f.wholly || age >= tickSoon || age < 0 {
+		was, news = was.none(now), maps.Values(f.members.byName)
+	} else if len(f.members.changed) == 0 {
+		return
+	}
+	f.current.Store(was.next(&g, news))
+	clear(f.members.changed)
+	f.wholly = false
+}
+
+// alikeNew marks the machines that new names look like.
+func (f *Fleet) alikeNew(next, was *generation) {
+	for _, name := range next.names {
+		if _, there := slices.BinarySearch(was.names, name); there {
+			continue
+		}
+		for _, like := range next.alike[next.nameKey(name)] {
+			f.members.changed[like] = true
+		}
+	}
+}
+
+// refusedAnew marks the machines of which records were refused.
+func (f *Fleet) refusedAnew(next, was *generation) {
+	for _, counts := range []map[string]int{next.refused, was.refused} {
+		for name := range counts {
+			if next.refused[name] != was.refused[name] {
+				f.members.changed[next.setups.Named(name)] = true
+			}
+		}
+	}
 }
 
 // at is the fleet as it stood at a moment. Learning takes the time, so the populations
@@ -397,7 +434,7 @@ func (f *Fleet) AssessAt(machine string, asOf, knownAt drift.Opt[time.Time]) ([]
 			machine = g.setups.Named(machine)
 		}
 		if machine == "" {
-			return slices.Clone(s.all), nil
+			return s.Assessments(), nil
 		}
 		if a, ok := s.Assessment(machine); ok {
 			return []advise.Assessment{a}, nil

@@ -1,6 +1,7 @@
 package fleet
 
 import (
+	"maps"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -20,5 +21,5 @@ func TestLocationsOfSetupsAndPasses(t *testing.T) {
 	}
 	assert.Equal(t, []drift.Location{
 		{Name: "Mill Lane", Altitude: drift.Some(214.0)}, {Name: "Raven Ridge"}, {Name: "Tarn Pass", Altitude: drift.Some(1390.0)},
-	}, locations(stated, about))
+	}, locations(stated, maps.Values(about)))
 }

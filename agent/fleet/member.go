@@ -43,6 +43,42 @@ func (s *foldState) member(weighed advise.PendingAssessment, zones *zones, popul
 	return m
 }
 
+// roll are the members of a fleet.
+type roll struct {
+	byName map[string]*member
+	// changed are those whose answers are not in the snapshot yet, ahead those with a
+	// record whose clock runs ahead.
+	changed, ahead map[string]bool
+}
+
+// rollOf makes the roll of members that no snapshot has.
+func rollOf(all map[string]*member) roll {
+	r := roll{all, map[string]bool{}, map[string]bool{}}
+	for name, m := range all {
+		if !m.ahead.IsZero() {
+			r.ahead[name] = true
+		}
+	}
+	return r
+}
+
+// put replaces a member.
+func (r *roll) put(m *member) {
+	r.byName[m.name], r.changed[m.name] = m, true
+	if delete(r.ahead, m.name); !m.ahead.IsZero() {
+		r.ahead[m.name] = true
+	}
+}
+
+// news yields the members whose answers are not in the snapshot yet.
+func (r *roll) news(yield func(*member) bool) {
+	for name := range r.changed {
+		if m := r.byName[name]; m != nil && !yield(m) {
+			return
+		}
+	}
+}
+
 // zones are the time zones of the machines, each read once, as many machines share few.
 // One that cannot be read is nil.
 type zones struct {

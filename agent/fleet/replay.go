@@ -1,7 +1,6 @@
 package fleet
 
 import (
-	"cmp"
 	"context"
 	"maps"
 	"runtime"
@@ -116,6 +115,21 @@ func (g *generation) call() {
 		key := g.nameKey(name)
 		g.alike[key] = append(g.alike[key], name)
 	}
+}
+
+// knowsAll says whether the names, and those before renaming, hold all that were touched,
+// so that they need not be read again.
+func (g *generation) knowsAll(touched map[string]bool) bool {
+	for name := range touched {
+		known := slices.Contains(g.before[g.setups.Named(name)], name)
+		if !known {
+			_, known = slices.BinarySearch(g.names, name)
+		}
+		if !known {
+			return false
+		}
+	}
+	return true
 }
 
 // assessed is a machine's answer at the generation's moment, with the questions that
@@ -368,35 +382,6 @@ func (g *generation) named(machine string) []string {
 		return []string{machine}
 	}
 	return nil
-}
-
-// worstFirst sorts by state, then by how soon the pair is likely to fail, then
-// by name.
-func worstFirst(all []advise.Assessment) {
-	rank := map[advise.State]int{}
-	for i, s := range advise.States() {
-		rank[s] = i
-	}
-	// Answers are large: their indexes are sorted, and each answer is moved once.
-	type place struct {
-		rank, at int
-		left     float64
-	}
-	places := make([]place, len(all))
-	for i := range all {
-		e := &all[i].Electrode
-		places[i] = place{rank[all[i].State], i, 2 * float64(e.HorizonArcs)}
-		if e.ToFailure != nil {
-			places[i].left = e.ToFailure.P10
-		}
-	}
-	slices.SortFunc(places, func(a, b place) int {
-		return cmp.Or(cmp.Compare(a.rank, b.rank), cmp.Compare(a.left, b.left), cmp.Compare(all[a.at].Machine, all[b.at].Machine))
-	})
-	was := slices.Clone(all)
-	for i, p := range places {
-		all[i] = was[p.at]
-	}
 }
 
 // move answers a question about this generation's moment.

@@ -27,10 +27,7 @@ type hindsight struct {
 
 // at keeps them for a snapshot, learnt from the machines that sample picks, nil for all.
 func (h *hindsight) at(s *Snapshot, sample func(names []string) []string) *priorCache {
-	records := 0
-	for i := range s.all {
-		records += s.all[i].Data.Records
-	}
+	records := s.records
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.priors == nil || 10*records > 11*h.records {

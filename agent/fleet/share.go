@@ -222,7 +222,9 @@ func (z *zones) publishedMember(machine string, raw []byte) (*member, bool) {
 // adopt takes over the states that were published, and notes which of the machines that
 // are ours now are behind.
 func (f *Fleet) adopt(came news) {
-	maps.Copy(f.members, came.published)
+	for _, m := range came.published {
+		f.members.put(m)
+	}
 	var moved, stale []string
 	for name := range came.published {
 		delete(f.share.unkept, name)
@@ -234,7 +236,7 @@ func (f *Fleet) adopt(came news) {
 		}
 	}
 	for name, link := range came.links {
-		if m := f.members[name]; m == nil || !bytes.Equal(m.link, link) {
+		if m := f.members.byName[name]; m == nil || !bytes.Equal(m.link, link) {
 			moved = append(moved, name)
 		} else {
 			stale = append(stale, name)
@@ -246,20 +248,6 @@ func (f *Fleet) adopt(came news) {
 	slices.Sort(moved)
 	slices.Sort(stale)
 	f.share.behind = backlog{slices.Concat(moved, f.share.behind.moved), slices.Concat(f.share.behind.stale, stale)}
-}
-
-// knowsAll says whether the fleet's names hold all that were touched, so that they need not
-// be read again. A store of our own reads them in no time.
-func (f *Fleet) knowsAll(g *generation, touched map[string]bool) bool {
-	if f.share == nil {
-		return false
-	}
-	for name := range touched {
-		if _, there := slices.BinarySearch(g.names, g.setups.Named(name)); !there {
-			return false
-		}
-	}
-	return true
 }
 
 // late adds to the touched machines some of those that are behind, and returns which are
@@ -279,7 +267,7 @@ func (f *Fleet) late(g *generation, touched map[string]bool) (some map[string]bo
 		room--
 	}
 	for ; room > 0 && len(left.stale) > 0; left.stale = left.stale[1:] {
-		if m := f.members[left.stale[0]]; m == nil || m.populations != g.id {
+		if m := f.members.byName[left.stale[0]]; m == nil || m.populations != g.id {
 			some[left.stale[0]] = true
 			room--
 		}
@@ -333,7 +321,7 @@ func (f *Fleet) settled() bool {
 	}
 	f.share.awaited = slices.DeleteFunc(f.share.awaited, func(name string) bool {
 		_, there := slices.BinarySearch(g.names, name)
-		return !there || f.members[name] != nil && !late[name]
+		return !there || f.members.byName[name] != nil && !late[name]
 	})
 	return len(f.share.awaited) == 0
 }
@@ -347,7 +335,7 @@ func (f *Fleet) sampled(names []string) []string {
 	kinds := map[model.Key][]string{}
 	for _, name := range names {
 		var kind model.Key
-		if m := f.members[name]; m != nil {
+		if m := f.members.byName[name]; m != nil {
 			kind = m.kind
 		}
 		kinds[kind] = append(kinds[kind], name)
@@ -381,7 +369,7 @@ func (f *Fleet) merged(g *generation, members []*member) map[string]*member {
 		for _, name := range g.names {
 			there[name] = true
 		}
-		maps.Copy(out, f.members)
+		maps.Copy(out, f.members.byName)
 		maps.DeleteFunc(out, func(name string, _ *member) bool { return !there[name] })
 	}
 	for _, m := range members {

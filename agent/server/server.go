@@ -179,7 +179,7 @@ func (s *Server) pages(env Env) (*web.Server, error) {
 		Spares:    func(part drift.Part) []advise.Spares { return s.spares.of(s.fleet.Snapshot(), part) },
 		Owed:      s.fleet.Owed,
 		Compare:   s.fleet.Compare,
-		Locations: func() []drift.Location { return s.fleet.Snapshot().Locations }, Air: s.readings.at,
+		Locations: func() []drift.Location { return s.fleet.Snapshot().Locations() }, Air: s.readings.at,
 		Days:     s.fleet.Days,
 		Ended:    s.alerts.Ended,
 		Proofs:   s.proofs,

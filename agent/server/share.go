@@ -186,16 +186,25 @@ func (s *Server) heard() map[string]time.Time {
 	return last
 }
 
-// ownStates are the answers of the machines of this process.
-func (s *Server) ownStates() (machines iter.Seq[*advise.Assessment], version uint64) {
-	snapshot := s.fleet.Snapshot()
+// ownStates are the latest snapshot and the answers of the machines of this process that
+// have changed since another, nil for all.
+func (s *Server) ownStates(since *fleet.Snapshot) (machines iter.Seq[*advise.Assessment], now *fleet.Snapshot) {
+	now = s.fleet.Snapshot()
 	return func(yield func(*advise.Assessment) bool) {
-		for a := range snapshot.All() {
-			if s.mine(a.Machine) && !yield(a) {
+		if since == nil {
+			for a := range now.All() {
+				if s.mine(a.Machine) && !yield(a) {
+					return
+				}
+			}
+			return
+		}
+		for name := range now.Changed(since) {
+			if a, _ := now.Machine(name); a != nil && s.mine(name) && !yield(a) {
 				return
 			}
 		}
-	}, snapshot.Version
+	}, now
 }
 
 // mine says whether this process reports the machine.

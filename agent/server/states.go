@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"time"
 
+	"arcdrift/agent/fleet"
 	"arcdrift/agent/mqtt"
 	"arcdrift/drift/advise"
 )
@@ -28,7 +29,9 @@ const (
 
 // statePublisher keeps the retained state of every machine up to date at each broker.
 type statePublisher struct {
-	board func() (machines iter.Seq[*advise.Assessment], version uint64)
+	// board is the latest snapshot and the answers that have changed since another, nil for
+	// all.
+	board func(since *fleet.Snapshot) (machines iter.Seq[*advise.Assessment], now *fleet.Snapshot)
 	to    []publisher
 	log   *slog.Logger
 }
@@ -43,22 +46,19 @@ func (p *statePublisher) Run(ctx context.Context) error {
 	anew := time.NewTicker(republishEvery)
 	defer anew.Stop()
 	published := make([]map[string][]byte, len(p.to))
-	done := make([]uint64, len(p.to)) // version of the board that was published
+	done := make([]*fleet.Snapshot, len(p.to)) // that was published
 	for {
-		machines, version := p.board()
 		for i, broker := range p.to {
 			if published[i] == nil {
 				published[i] = map[string][]byte{}
-				done[i] = 0
+				done[i] = nil
 			}
-			if done[i] == version {
-				continue
-			}
+			machines, now := p.board(done[i])
 			if err := publishStates(machines, broker, published[i]); err != nil {
 				p.log.Debug("states could not be published", "to", broker.String(), "error", err)
 				continue
 			}
-			done[i] = version
+			done[i] = now
 		}
 		select {
 		case <-ctx.Done():

@@ -34,7 +34,7 @@ func (d *fakeAlerts) begin(machines []Machine) {
 		To:    map[alert.Severity][]string{alert.Stop: {"bench"}, alert.Plan: {"bench"}}, Zone: noon.Location(),
 	}
 	for _, m := range machines {
-		d.view.Machines = append(d.view.Machines, alert.Machine{Assessment: *m.Assessment, Spare: "3 at north"})
+		d.view.Machines = append(d.view.Machines, alert.Machine{Assessment: m.Assessment, Spare: "3 at north"})
 	}
 	for _, at := range []time.Time{noon.Add(-2 * time.Hour), noon.Add(-time.Hour)} {
 		d.state, _, _ = d.policy.Step(d.state, d.view, at)

@@ -64,17 +64,17 @@ func (s *Server) answerMachines(w http.ResponseWriter, b *Board) {
 	w.Header().Set("Cache-Control", "no-store")
 	out := bufio.NewWriterSize(w, 64<<10)
 	separator := byte('[')
-	for i := range b.machines {
-		one, err := json.Marshal(b.machines[i].Assessment)
+	for i := range b.machines() {
+		one, err := json.Marshal(b.machines()[i].Assessment)
 		if err != nil { // it is a plain struct of ours; a NaN is the one way here
-			s.Log.Error("an answer could not be written", "machine", b.machines[i].Machine, "error", err)
+			s.Log.Error("an answer could not be written", "machine", b.machines()[i].Machine, "error", err)
 			panic(http.ErrAbortHandler)
 		}
 		_ = out.WriteByte(separator) // the client may have gone; so below
 		_, _ = out.Write(one)
 		separator = ','
 	}
-	if len(b.machines) == 0 {
+	if b.rows.Len() == 0 {
 		_ = out.WriteByte('[')
 	}
 	_, _ = out.WriteString("]\n")

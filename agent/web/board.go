@@ -258,7 +258,7 @@ func (v *boardView) turnTo(b *Board, f filter) []*Machine {
 	}
 	shown := make([]*Machine, 0, each)
 	for _, i := range kept[from:to] {
-		shown = append(shown, &b.machines[i])
+		shown = append(shown, &b.machines()[i])
 	}
 	return shown
 }

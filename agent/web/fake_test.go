@@ -104,6 +104,21 @@ func (f *fake) Take(_ context.Context, offers []intake.Submission) ([]intake.Rec
 	return out, nil
 }
 
+// listed are machines in a list, the one that needs somebody most first.
+type listed []Machine
+
+func (l listed) All() []Machine { return l }
+
+func (l listed) Len() int { return len(l) }
+
+func (l listed) Find(name string) (Machine, bool) {
+	at := slices.IndexFunc(l, func(m Machine) bool { return m.Machine == name })
+	if at < 0 {
+		return Machine{}, false
+	}
+	return l[at], true
+}
+
 func (f *fake) Board() *Board {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -111,7 +126,7 @@ func (f *fake) Board() *Board {
 	if version == 0 && f.notReady == nil {
 		version = 1 // it was read
 	}
-	return NewBoard(slices.Clone(f.machines), version)
+	return NewBoard(listed(slices.Clone(f.machines)), version)
 }
 
 // offers are what was taken so far.

@@ -29,7 +29,8 @@ type Machine struct {
 // change, and all requests of that moment share it. What they ask of every machine is
 // worked out when it is first asked for.
 type Board struct {
-	machines []Machine
+	rows     Rows
+	machines func() []Machine
 	version  uint64
 	columns  func() *columns
 	sorted   [len(orders)]func() []int32
@@ -37,12 +38,21 @@ type Board struct {
 	parts    parts
 }
 
-// NewBoard makes a board of machines, the one that needs somebody most first, with a
-// version that differs whenever an answer does; 0 says that nothing was read yet. It keeps
-// the machines.
-func NewBoard(machines []Machine, version uint64) *Board {
-	b := &Board{machines: machines, version: version}
-	b.columns = sync.OnceValue(func() *columns { return columnsOf(machines) })
+// Rows are the machines of a board. They do not change.
+type Rows interface {
+	// All are all of them, the one that needs somebody most first.
+	All() []Machine
+	// Find is one of them, false if there is none of that name. It looks at no others.
+	Find(name string) (Machine, bool)
+	// Len is how many there are.
+	Len() int
+}
+
+// NewBoard makes a board of machines with a version that differs whenever an answer does; 0
+// says that nothing was read yet.
+func NewBoard(rows Rows, version uint64) *Board {
+	b := &Board{rows: rows, machines: sync.OnceValue(rows.All), version: version}
+	b.columns = sync.OnceValue(func() *columns { return columnsOf(b.machines()) })
 	for i, o := range orders {
 		b.sorted[i] = sync.OnceValue(func() []int32 { return o.permutation(b) })
 	}
@@ -52,7 +62,7 @@ func NewBoard(machines []Machine, version uint64) *Board {
 
 // Machines are all machines, the one that needs somebody most first. Nobody may change
 // them.
-func (b *Board) Machines() []Machine { return b.machines }
+func (b *Board) Machines() []Machine { return b.machines() }
 
 // Version differs whenever an answer does; 0 says that nothing was read yet.
 func (b *Board) Version() uint64 { return b.version }
@@ -146,12 +156,10 @@ func (l *labels) which(passes func(string) bool) []bool {
 
 // find is the machine of that name, nil if there is none.
 func (b *Board) find(name string) *Machine {
-	c := b.columns()
-	at, found := slices.BinarySearchFunc(c.byName, name, func(i int32, name string) int { return strings.Compare(b.machines[i].Machine, name) })
-	if !found {
-		return nil
+	if m, there := b.rows.Find(name); there {
+		return &m
 	}
-	return &b.machines[c.byName[at]]
+	return nil
 }
 
 // has says whether there is a machine of that name.
@@ -162,7 +170,7 @@ func (b *Board) names() []string {
 	c := b.columns()
 	out := make([]string, len(c.byName))
 	for at, i := range c.byName {
-		out[at] = b.machines[i].Machine
+		out[at] = b.machines()[i].Machine
 	}
 	return out
 }
@@ -170,7 +178,7 @@ func (b *Board) names() []string {
 // present yields the machines by name with their states.
 func (b *Board) present(yield func(machine string, state advise.State) bool) {
 	for _, i := range b.columns().byName {
-		if m := &b.machines[i]; !yield(m.Machine, m.State) {
+		if m := &b.machines()[i]; !yield(m.Machine, m.State) {
 			return
 		}
 	}
@@ -213,7 +221,7 @@ func (b *Board) searched(text string) func(i int32) bool {
 	models, sites, depots := c.models.which(found), c.sites.which(found), c.depots.which(found)
 	before := map[int32]bool{}
 	for _, i := range c.renamed {
-		before[i] = slices.ContainsFunc(b.machines[i].Before, found)
+		before[i] = slices.ContainsFunc(b.machines()[i].Before, found)
 	}
 	return func(i int32) bool {
 		return strings.Contains(c.lower[i], text) || models[c.models.of[i]] || sites[c.sites.of[i]] || depots[c.depots.of[i]] || before[i]
@@ -242,7 +250,7 @@ type tally struct {
 func (b *Board) count(passes func(i int32) bool) tally {
 	var t tally
 	c := b.columns()
-	for i := range int32(len(b.machines)) {
+	for i := range int32(b.rows.Len()) {
 		if !passes(i) {
 			continue
 		}
@@ -257,11 +265,11 @@ func (b *Board) count(passes func(i int32) bool) tally {
 // first are the first machines, at most n, that pass and are not fit.
 func (b *Board) first(n int, passes func(i int32) bool) []*Machine {
 	var out []*Machine
-	for i := range int32(len(b.machines)) {
+	for i := range int32(b.rows.Len()) {
 		if len(out) == n {
 			break
 		}
-		if m := &b.machines[i]; m.State != advise.Fit && passes(i) {
+		if m := &b.machines()[i]; m.State != advise.Fit && passes(i) {
 			out = append(out, m)
 		}
 	}

@@ -59,7 +59,7 @@ func passes(f filter, m *Machine) bool {
 func TestABoardSaysWhatItsMachinesSay(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		all := drawn(t)
-		b := NewBoard(all, 1)
+		b := NewBoard(listed(all), 1)
 		text := rapid.SampledFrom([]string{"", "", "North", "north-2", "nowhere"})
 		f := filter{
 			Query: rapid.SampledFrom([]string{"", "", "north", "K-", "æ", "zz"}).Draw(t, "query"), Model: text.Draw(t, "only model"), Site: text.Draw(t, "only site"), Depot: text.Draw(t, "only depot"),
@@ -98,7 +98,7 @@ func TestABoardSaysWhatItsMachinesSay(t *testing.T) {
 		}
 		var got []*Machine
 		for i := range b.kept(f) {
-			got = append(got, &b.machines[i])
+			got = append(got, &b.machines()[i])
 		}
 		require.Equal(t, want, got)
 		n := b.count(b.passing(f))
@@ -108,7 +108,7 @@ func TestABoardSaysWhatItsMachinesSay(t *testing.T) {
 		require.Equal(t, asks, n.asks)
 		require.True(t, newest.Equal(b.newest(b.passing(f), noon)))
 		for i := range all {
-			require.Same(t, &all[i], b.find(all[i].Machine))
+			require.Equal(t, &all[i], b.find(all[i].Machine))
 		}
 		require.False(t, b.has("nobody"))
 		require.True(t, slices.IsSorted(b.names()))
@@ -124,12 +124,12 @@ func TestPartsOfABoardStayApart(t *testing.T) {
 		return newFleetPart(whole, f, func(m string) (time.Time, bool) { return time.Time{}, m == machine }, name).Board()
 	}
 	one := part(partName{"North", 1}, "K-07")
-	require.Len(t, one.machines, 1)
+	require.Len(t, one.machines(), 1)
 	assert.Same(t, one, part(partName{"North", 1}, "K-07"), "made once")
 	other := part(partName{"South", 1}, "K-11")
-	assert.Equal(t, "K-11", other.machines[0].Machine)
+	assert.Equal(t, "K-11", other.machines()[0].Machine)
 	sold := part(partName{"North", 2}, "K-11")
-	assert.Equal(t, "K-11", sold.machines[0].Machine, "a machine changed hands")
+	assert.Equal(t, "K-11", sold.machines()[0].Machine, "a machine changed hands")
 	versions := map[uint64]bool{whole.Board().version: true, one.version: true, other.version: true, sold.version: true}
 	assert.Len(t, versions, 4)
 	f.version++

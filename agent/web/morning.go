@@ -135,7 +135,7 @@ func (s *Server) morningView(ctx context.Context, patience time.Duration) (*morn
 	if err != nil {
 		return nil, err
 	}
-	machines := s.Fleet.Board().machines
+	machines := s.Fleet.Board().machines()
 	view := &morningView{Day: phrase.Day(now) + " " + now.Format("2006") + ", " + phrase.Clock(now), Waiting: !there}
 	first := 0
 	byState := map[advise.State][]needs{}

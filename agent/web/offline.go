@@ -162,7 +162,7 @@ func (s *Server) crewOf(r *http.Request) []string {
 	b := s.Fleet.Board()
 	crew := strings.Fields(s.preferred(r, crewCookie))
 	crew = slices.DeleteFunc(crew, func(name string) bool { return !b.has(name) })
-	if len(crew) == 0 && len(b.machines) <= fewMachines {
+	if len(crew) == 0 && b.rows.Len() <= fewMachines {
 		return b.names()
 	}
 	return crew

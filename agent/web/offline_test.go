@@ -50,7 +50,7 @@ func (b thinking) Board() *Board {
 	for a := range s.All() {
 		out = append(out, Machine{Assessment: a, Settings: &drift.Settings{}})
 	}
-	return NewBoard(out, s.Version)
+	return NewBoard(listed(out), s.Version)
 }
 
 // think makes a fleet of what happened in an invented world up to noon.

@@ -45,7 +45,7 @@ func (o order) permutation(b *Board) []int32 {
 	case byName:
 		return b.columns().byName
 	}
-	out := make([]int32, len(b.machines))
+	out := make([]int32, b.rows.Len())
 	for i := range out {
 		out[i] = int32(i)
 	}
@@ -53,9 +53,9 @@ func (o order) permutation(b *Board) []int32 {
 }
 
 func sortedBy[K cmp.Ordered](b *Board, key func(*Machine) K) []int32 {
-	keys := make([]K, len(b.machines))
+	keys := make([]K, b.rows.Len())
 	for i := range keys {
-		keys[i] = key(&b.machines[i])
+		keys[i] = key(&b.machines()[i])
 	}
 	return byKeys(keys)
 }
@@ -117,7 +117,7 @@ func (s *Server) boardCSV(w http.ResponseWriter, r *http.Request) {
 	out := csv.NewWriter(w)
 	_ = out.Write([]string{"machine", "model", "site", "depot", "state", "next", "due_by", "arcs_left_p10", "arcs_left_p50", "arcs_left_p90", "required_power_pct", "power_limit_pct", "last_record", "reason"}) // the client may have gone; so below
 	for i := range b.kept(f) {
-		_ = out.Write(csvOfMachine(&b.machines[i], now))
+		_ = out.Write(csvOfMachine(&b.machines()[i], now))
 	}
 	out.Flush()
 }

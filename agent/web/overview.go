@@ -235,7 +235,7 @@ func (v *overviewView) addNow(b *Board, a overviewAsk, now time.Time) {
 	for _, state := range advise.States() {
 		v.Counts = append(v.Counts, stateCount{State: state, Word: phrase.State(state), Count: counts.of(state), Link: a.listLink(state)})
 	}
-	if len(b.machines) == 0 && v.Empty == "" {
+	if b.rows.Len() == 0 && v.Empty == "" {
 		v.Empty = "No records yet. Log a calibration, import a file, or let a machine publish. Machines appear here automatically."
 	}
 }

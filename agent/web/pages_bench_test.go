@@ -129,7 +129,7 @@ func BenchmarkBoardKept(b *testing.B) {
 	held := heap()
 	var board *Board
 	for b.Loop() {
-		board = NewBoard(slices.Clone(f.machines), 1)
+		board = NewBoard(listed(slices.Clone(f.machines)), 1)
 		for _, o := range orders {
 			_ = slices.Collect(board.kept(filter{Sort: o, Query: "x"}))
 		}

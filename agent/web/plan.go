@@ -95,9 +95,9 @@ func (s *Server) plan() []plan.Depot { return s.Fleet.Board().plan().Plan(s.Now(
 
 // plannedFleet is what a plan takes from the board, whatever the day.
 func (b *Board) plannedFleet() *plan.Fleet {
-	machines := make([]plan.Machine, len(b.machines))
-	for i := range b.machines {
-		m := &b.machines[i]
+	machines := make([]plan.Machine, b.rows.Len())
+	for i := range b.machines() {
+		m := &b.machines()[i]
 		machines[i] = plan.Machine{Assessment: m.Assessment, Site: m.Site, Settings: m.Settings, Move: m.Move}
 	}
 	return plan.FleetOf(machines)

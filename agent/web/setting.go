@@ -97,7 +97,7 @@ func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, at place, 
 		s.lost(w, http.StatusNotFound, "No such settings", "Settings are those of the fleet, a model, a site or a machine.")
 		return
 	}
-	v := settingsView{Title: "Settings of the fleet", Scope: at.scope, Name: at.name, By: or(typed.Get("operator"), passOf(r).Name), Saved: r.URL.Query().Get("saved") != "", Scopes: scopesOf(entries, b, at), Many: len(b.machines) > mostOffered}
+	v := settingsView{Title: "Settings of the fleet", Scope: at.scope, Name: at.name, By: or(typed.Get("operator"), passOf(r).Name), Saved: r.URL.Query().Get("saved") != "", Scopes: scopesOf(entries, b, at), Many: b.rows.Len() > mostOffered}
 	if at.name != "" {
 		v.Title = "Settings of " + at.name
 	}

@@ -64,7 +64,7 @@ func (s *Server) showStart(w http.ResponseWriter, r *http.Request, typed url.Val
 			v.Machines = append(v.Machines, startOf(m, typed))
 		}
 	}
-	if len(b.machines) <= fewMachines {
+	if b.rows.Len() <= fewMachines {
 		for _, name := range b.names() {
 			v.Others = append(v.Others, tile{name, name, slices.Contains(crew, name)})
 		}

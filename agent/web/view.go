@@ -91,21 +91,45 @@ func newFleetPart(of Fleet, records Records, part drift.Part, name partName) *fl
 	f.board = sync.OnceValue(func() *Board {
 		whole := of.Board()
 		return whole.parts.of(name, func() *Board {
-			machines := []Machine{}
-			for _, m := range whole.machines {
-				if part.Has(m.Machine) {
-					machines = append(machines, f.machine(m))
-				}
-			}
 			version := whole.version
 			if version > 0 {
 				sum := sha256.Sum256(fmt.Appendf(nil, "%s %d %d", name.limit, name.assigned, version))
 				version = 1 + binary.BigEndian.Uint64(sum[:])>>1
 			}
-			return NewBoard(machines, version)
+			return NewBoard(partRows{f, whole.rows, sync.OnceValue(func() []Machine { return f.machines(whole) })}, version)
 		})
 	})
 	return f
+}
+
+// partRows are the machines of a part of a fleet.
+type partRows struct {
+	*fleetPart
+	whole Rows
+	all   func() []Machine
+}
+
+func (p partRows) All() []Machine { return p.all() }
+
+func (p partRows) Len() int { return len(p.all()) }
+
+func (p partRows) Find(name string) (Machine, bool) {
+	m, there := p.whole.Find(name)
+	if !there || !p.part.Has(name) {
+		return Machine{}, false
+	}
+	return p.machine(m), true
+}
+
+// machines are those of the whole that belong to the part.
+func (f *fleetPart) machines(whole *Board) []Machine {
+	machines := []Machine{}
+	for _, m := range whole.machines() {
+		if f.part.Has(m.Machine) {
+			machines = append(machines, f.machine(m))
+		}
+	}
+	return machines
 }
 
 // parts are the boards of parts of a fleet at one moment, each under its own name. They
