@@ -176,7 +176,7 @@ func (d *dayCounts) due(now time.Time) bool {
 // countAgain counts the entries that came since the last time.
 func (f *Fleet) countAgain(ctx context.Context, g *generation, now time.Time) error {
 	d := &f.days
-	then, err := g.at(now)
+	then, err := f.near(g, now)
 	if err != nil {
 		return err
 	}

@@ -44,6 +44,7 @@ type Fleet struct {
 		took  time.Duration
 	}
 	generation  atomic.Pointer[generation]
+	setupNews   atomic.Uint64 // how many setups it has heard of
 	priors      priorCache
 	hindsight   hindsight
 	checkpoints checkpoints
@@ -82,9 +83,11 @@ func (f *Fleet) Announce(entries []drift.Entry) {
 		}
 		f.days.changed(e)
 		// The populations are learnt from what happened before the last midnight.
-		if e.Type == drift.TypeSetup && e.Setup.Scope != drift.ScopeTable || !e.Likely().After(learnt) {
-			f.relearn = true
+		setup := e.Type == drift.TypeSetup && e.Setup.Scope != drift.ScopeTable
+		if setup {
+			f.setupNews.Add(1)
 		}
+		f.relearn = f.relearn || setup || !e.Likely().After(learnt)
 	}
 	f.mu.Unlock()
 	f.nudge()
@@ -245,7 +248,7 @@ func (f *Fleet) start(ctx context.Context) error {
 		}
 		return f.everything(ctx)
 	}
-	all := func(names []string) []string { return names }
+	all, news := func(names []string) []string { return names }, f.setupNews.Load()
 	g, members, sound, err := f.checkpoints.recall(ctx, f.reader, all, now)
 	if err != nil {
 		return err
@@ -253,6 +256,7 @@ func (f *Fleet) start(ctx context.Context) error {
 	if g == nil {
 		return f.everything(ctx)
 	}
+	g.setupNews = news
 	f.install(g, members, now)
 	if !sound || !g.learnt.Equal(learntAt(now)) {
 		f.learnAnew()
@@ -420,9 +424,20 @@ func (f *Fleet) refusedAnew(next, was *generation) {
 func (f *Fleet) at(asOf time.Time) (*generation, error) {
 	day := learntAt(asOf)
 	if g := f.generation.Load(); g != nil && (day.Equal(g.learnt) || day.Equal(learntAt(f.now()))) {
-		return g.at(asOf)
+		return f.near(g, asOf)
 	}
 	return f.priors.at(f.reader, asOf)
+}
+
+// near is the fleet's generation at another moment of its day. Setups and names are read
+// only if others may count then: a question about one machine looks at no other.
+func (f *Fleet) near(g *generation, asOf time.Time) (*generation, error) {
+	if g.setupNews != f.setupNews.Load() || asOf.Before(g.said) || !g.coming.IsZero() && !g.coming.After(asOf) {
+		return g.at(asOf)
+	}
+	then := *g
+	then.cut.asOf = asOf
+	return &then, nil
 }
 
 // AssessAt answers for another moment: for one machine or, with "", for all, worst

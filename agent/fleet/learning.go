@@ -44,11 +44,10 @@ func (f *Fleet) everything(ctx context.Context) error {
 
 // learnt surveys the fleet and learns its populations from the machines that sample picks.
 func (f *Fleet) learnt(ctx context.Context, sample func(names []string) []string) (*generation, error) {
-	g, err := survey(f.reader, cut{asOf: f.now()})
+	g, err := f.survey(f.now())
 	if err != nil {
 		return nil, err
 	}
-	g.processors = f.processors()
 	if err := g.learn(ctx, sample(g.names)); err != nil {
 		return nil, err
 	}
@@ -56,6 +55,17 @@ func (f *Fleet) learnt(ctx context.Context, sample func(names []string) []string
 		l := g.cachedPrior(f.checkpoints.build)
 		g.id = l.id()
 	}
+	return g, nil
+}
+
+// survey reads what concerns the whole fleet.
+func (f *Fleet) survey(asOf time.Time) (*generation, error) {
+	news := f.setupNews.Load()
+	g, err := survey(f.reader, cut{asOf: asOf})
+	if err != nil {
+		return nil, err
+	}
+	g.setupNews, g.processors = news, f.processors()
 	return g, nil
 }
 
@@ -193,10 +203,9 @@ func (f *Fleet) anew() error {
 	if g != nil && g.id == was.id() {
 		return nil
 	}
-	if g, err = survey(f.reader, cut{asOf: now}); err != nil {
+	if g, err = f.survey(now); err != nil {
 		return err
 	}
-	g.processors = f.processors()
 	if err := g.recallFrom(&was); err != nil {
 		return err
 	}

@@ -145,7 +145,7 @@ func (f *Fleet) lookBackAgain(ctx context.Context) {
 	if g == nil || version == f.open.of() || began.Before(f.open.next) {
 		return
 	}
-	then, err := g.at(began)
+	then, err := f.near(g, began)
 	if err == nil {
 		then.processors = f.processors()
 		if f.share != nil {

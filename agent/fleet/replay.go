@@ -46,7 +46,10 @@ type generation struct {
 	cut          cut
 	setups       drift.Setups
 	setupsDigest digest // of the setups that count
-	coming       time.Time
+	// said is when the latest of these was, coming when the next one begins to count, zeros
+	// for none. setupNews is how many the fleet had heard of before they were read.
+	said, coming time.Time
+	setupNews    uint64
 	refused      map[string]int
 	names        []string
 	zones        *zones
@@ -245,8 +248,11 @@ func (g *generation) setUp() error {
 	entries, g.coming, _, _ = g.counted(entries)
 	entries = slices.DeleteFunc(entries, func(e drift.Entry) bool { return e.Setup.Scope == drift.ScopeTable })
 	drift.Order(entries)
-	g.setups, g.setupsDigest, g.customers = drift.Setups{}, digestOf(entries), drift.Customers{}
+	g.setups, g.setupsDigest, g.customers, g.said = drift.Setups{}, digestOf(entries), drift.Customers{}, time.Time{}
 	for i := range entries {
+		if at := entries[i].When(); at.After(g.said) {
+			g.said = at
+		}
 		g.setups.Take(&entries[i].Record)
 		g.customers.Take(&entries[i])
 	}
@@ -378,7 +384,8 @@ func (g *generation) named(machine string) []string {
 	switch {
 	case machine == "":
 		return g.names
-	case slices.Contains(g.names, machine):
+	}
+	if _, there := slices.BinarySearch(g.names, machine); there {
 		return []string{machine}
 	}
 	return nil

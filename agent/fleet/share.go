@@ -118,7 +118,10 @@ func (f *Fleet) Touch(machines []string) {
 }
 
 // Relearn reports a setup that another process took. It does not block.
-func (f *Fleet) Relearn() { f.learnAnew() }
+func (f *Fleet) Relearn() {
+	f.setupNews.Add(1)
+	f.learnAnew()
+}
 
 // Published reports what other processes have published: by name, the new value in the
 // cache.
@@ -289,11 +292,12 @@ func (f *Fleet) caughtUp(left backlog) {
 // startShared starts from the published populations. The states of the machines come with
 // what the share reports.
 func (f *Fleet) startShared(ctx context.Context, now time.Time) (started bool, err error) {
-	none := func([]string) []string { return nil }
+	none, news := func([]string) []string { return nil }, f.setupNews.Load()
 	g, _, _, err := f.checkpoints.recall(ctx, f.reader, none, now)
 	if err != nil || g == nil {
 		return false, err
 	}
+	g.setupNews = news
 	f.install(g, nil, now)
 	f.share.behind.moved = slices.Sorted(maps.Keys(g.before))
 	if !g.learnt.Equal(learntAt(now)) {
