@@ -16,18 +16,22 @@ import (
 const (
 	lookEvery  = time.Second
 	restTimes  = 4
+	readEvery  = 10 * time.Second
 	retryEvery = 30 * time.Second
 )
 
 // watch decides on every new snapshot, from the first one with every machine: one that
-// is missing would lose its cases. The fleet makes a snapshot a minute at least. Between two
-// decisions the engine rests restTimes as long as the last one took.
+// is missing would lose its cases. The fleet makes a snapshot a minute at least. A process
+// that does not lead also looks every readEvery for what was decided. After each look the
+// engine rests restTimes as long as that took.
 func (a *engine) watch(ctx context.Context) error {
 	var done uint64
+	var last time.Time
 	for {
 		began := time.Now()
-		if s := a.fleet.Snapshot(); a.fleet.Ready() == nil && s.Version != done {
-			done = s.Version
+		s := a.fleet.Snapshot()
+		if a.fleet.Ready() == nil && (s.Version != done || !a.leads() && began.Sub(last) >= readEvery) {
+			done, last = s.Version, began
 			if err := a.decide(s); err != nil {
 				a.log.Error("alerts cannot be decided; the next step tries again", "error", err)
 			}

@@ -81,6 +81,7 @@ func (f *Fleet) currents(ctx context.Context, g *generation, names []string) ([]
 			members = append(members, m)
 			mu.Unlock()
 		}
+		f.moves()
 		return nil
 	})
 	return members, err

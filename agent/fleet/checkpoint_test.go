@@ -17,19 +17,31 @@ import (
 	"arcdrift/drift/advise"
 )
 
-// BenchmarkAnswers: a snapshot of a fleet made anew from what is kept of each
-// machine, as every minute and after every record.
+// BenchmarkAnswers: a snapshot of a fleet made from what is kept of each machine: of all
+// anew, as every minute, and after a record of one.
 func BenchmarkAnswers(b *testing.B) {
-	for _, n := range []int{100, 10_000, 100_000} {
-		b.Run(fmt.Sprintf("machines=%d", n), func(b *testing.B) {
-			members := map[string]*member{}
-			for i := range n {
-				name := fmt.Sprintf("K-%06d", i)
-				members[name] = &member{name: name, weighed: advise.Prepare(&advise.Subject{Machine: name})}
-			}
+	for _, n := range []int{1000, 10_000, 100_000, 1_000_000} {
+		members := map[string]*member{}
+		for i := range n {
+			name := fmt.Sprintf("K-%06d", i)
+			members[name] = &member{name: name, weighed: advise.Prepare(&advise.Subject{Machine: name})}
+		}
+		g := &generation{cut: cut{asOf: evening}}
+		all := newSnapshot(evening).next(g, maps.Values(members))
+		b.Run(fmt.Sprintf("all/machines=%d", n), func(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {
-				newSnapshot(evening).next(&generation{cut: cut{asOf: evening}}, maps.Values(members))
+				newSnapshot(evening).next(g, maps.Values(members))
+			}
+		})
+		b.Run(fmt.Sprintf("one/machines=%d", n), func(b *testing.B) {
+			b.ReportAllocs()
+			for i := 0; b.Loop(); i++ {
+				one := []*member{members[fmt.Sprintf("K-%06d", i*7919%n)]}
+				next := all.next(g, slices.Values(one))
+				for range next.Changed(all) { // as those who watch do
+				}
+				all = next
 			}
 		})
 	}

@@ -50,6 +50,7 @@ type Fleet struct {
 	checkpoints checkpoints
 	current     atomic.Pointer[Snapshot]
 	ready       atomic.Bool
+	moved       atomic.Pointer[time.Time]
 	open        openLookBacks
 	share       *shared // nil where this process has the store to itself
 	days        dayCounts
@@ -101,11 +102,8 @@ func (f *Fleet) nudge() {
 }
 
 // tick is how often answers are made again without new records: silence grows and dates
-// pass. Those that were made not much less than a tick ago are made again with it.
-const (
-	tick     = time.Minute
-	tickSoon = tick - tick/20
-)
+// pass.
+const tick = time.Minute
 
 // Learning again because of old records takes time, and a van that has come home sends
 // old records for minutes. Before it learns again, the fleet rests restTimes as long as
@@ -150,9 +148,11 @@ func (f *Fleet) Run(ctx context.Context) error {
 			}
 			return nil
 		case <-timer.C:
+			f.wholly = true
 		case <-f.wake:
 		}
 		began := f.now()
+		f.moves()
 		f.days.turn <- struct{}{}
 		f.logError(f.catchUp(ctx))
 		<-f.days.turn
@@ -385,7 +385,7 @@ func (f *Fleet) publish(now time.Time) {
 	g := *f.generation.Load()
 	g.cut.asOf = now
 	was, news := f.current.Load(), f.members.news
-	if age := now.Sub(was.Whole); f.wholly || age >= tickSoon || age < 0 {
+	if age := now.Sub(was.Whole); f.wholly || age >= tick || age < 0 {
 		was, news = was.none(now), maps.Values(f.members.byName)
 	} else if len(f.members.changed) == 0 {
 		return

@@ -218,7 +218,7 @@ func (f *Fleet) anew() error {
 // recallFrom takes populations that were kept.
 func (g *generation) recallFrom(was *cachedPrior) (err error) {
 	g.learnt, g.old, g.setupsDigest, g.marks = was.Learnt, was.Old, was.Setups, was.Marks
-	g.epoch, g.seq = was.Epoch, was.Seq
+	g.epoch, g.seq, g.swaps = was.Epoch, was.Seq, &swaps{}
 	g.pop, err = model.PopulationFromState(was.Populations)
 	g.id = was.id()
 	return err

@@ -59,8 +59,9 @@ type generation struct {
 	// part of the machines is looked at, nil for all; customers says to whom each belongs.
 	part      drift.Part
 	customers drift.Customers
-	// marks are the marks of the machines' pairs at midnight.
+	// marks are the marks of the machines' pairs at midnight, swaps what follows from them.
 	marks map[string][]drift.Mark
+	swaps *swaps
 	// processors is how many processors read and fold the machines.
 	processors int
 	// giveWay, if set, waits before each machine for work that is more urgent.
@@ -148,7 +149,7 @@ func (g *generation) assessed(m *member) advise.Assessment {
 		a.Ask(q)
 	}
 	if n := len(m.marks); n > 0 && g.cut.asOf.Sub(m.marks[n-1].At) <= drift.AskedFor { // the last is the latest
-		if q, ask := drift.AskSwapped(m.name, m.marks, g.colleagues(m.name)); ask && g.cut.asOf.Sub(q.At) <= drift.AskedFor {
+		if q, ask := g.swapped(m); ask && g.cut.asOf.Sub(q.At) <= drift.AskedFor {
 			a.Ask(q)
 		}
 	}
@@ -161,27 +162,12 @@ func (g *generation) nameKey(machine string) string {
 	return g.customers.Of(machine).Customer + "\x00" + drift.NameKey(machine)
 }
 
-// colleagues are the marks of the machines of the same customer.
-func (g *generation) colleagues(machine string) map[string][]drift.Mark {
-	if !g.customers.Any() {
-		return g.marks
-	}
-	out := map[string][]drift.Mark{}
-	customer := g.customers.Of(machine).Customer
-	for name, marks := range g.marks {
-		if g.customers.Of(name).Customer == customer {
-			out[name] = marks
-		}
-	}
-	return out
-}
-
 // learn learns the populations from what the named machines had done by midnight: records
 // of the day itself do not change them. Setups count as they are now.
 func (g *generation) learn(ctx context.Context, names []string) error {
 	then := *g
 	then.cut.asOf = g.learnt
-	g.marks = map[string][]drift.Mark{}
+	g.marks, g.swaps = map[string][]drift.Mark{}, &swaps{}
 	var sample model.Sample
 	var mu sync.Mutex // the order of enrolling does not matter
 	err := then.each(ctx, names, func(_ int, l *life) {
@@ -249,6 +235,7 @@ func (g *generation) setUp() error {
 	entries = slices.DeleteFunc(entries, func(e drift.Entry) bool { return e.Setup.Scope == drift.ScopeTable })
 	drift.Order(entries)
 	g.setups, g.setupsDigest, g.customers, g.said = drift.Setups{}, digestOf(entries), drift.Customers{}, time.Time{}
+	g.swaps = &swaps{}
 	for i := range entries {
 		if at := entries[i].When(); at.After(g.said) {
 			g.said = at

@@ -139,7 +139,7 @@ func settled(b *testing.B, all []*half) float64 {
 // lone posts records one after the other, and says what each takes at all processes, with
 // what goes on without records and without it.
 func (h *halves) lone(b *testing.B, all []*half, quiet float64) {
-	const records = 20
+	const records = 60
 	var waits []time.Duration
 	before, began := spentBy(b, all), time.Now()
 	for n := range records {
@@ -149,7 +149,7 @@ func (h *halves) lone(b *testing.B, all []*half, quiet float64) {
 		require.True(b, agenttest.PostOnce(all[n%len(all)].url, fmt.Sprintf(`{"type":"usage","machine":%q,"arc_count":%d,"time":%q}`,
 			name, 100*(realCounts+h.sent), time.Now().UTC().Format(time.RFC3339))))
 		for _, p := range all {
-			require.Eventually(b, func() bool { return p.records(name) > realCounts }, agenttest.Patience, 20*time.Millisecond)
+			require.Eventually(b, func() bool { return p.records(name) >= realCounts+1+n/realOnes }, agenttest.Patience, 20*time.Millisecond)
 		}
 		waits = append(waits, time.Since(began).Round(time.Millisecond))
 	}

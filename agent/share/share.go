@@ -30,6 +30,8 @@ const (
 	beat = time.Second
 	// term is how long a lease lasts without being renewed.
 	term = 10 * time.Second
+	// mostStill is how long the fleet's work may stand still while the leases are renewed.
+	mostStill = 5 * time.Minute
 )
 
 // Fleet is what a share keeps up to date.
@@ -43,6 +45,8 @@ type Fleet interface {
 	Relearn()
 	// Published reports what other processes have published.
 	Published(values map[string][]byte)
+	// Moved is when its work last went on, zero where that is not known.
+	Moved() time.Time
 }
 
 // Entries are the entries of the store.
@@ -112,6 +116,18 @@ func (s *Share) Ready() error {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
 	return s.failed
+}
+
+var errStill = fmt.Errorf("the work of this process has stood still for %.0f minutes, so that it has given its machines up; start it again", mostStill.Minutes())
+
+// still says whether the fleet's work hangs. The leases are renewed beside the work: without
+// this a process would keep its machines although nobody works on them.
+func (s *Share) still() bool {
+	if s.fleet == nil {
+		return false
+	}
+	moved := s.fleet.Moved()
+	return !moved.IsZero() && s.now().Sub(moved) > mostStill
 }
 
 // Run renews the leases and follows the other processes until ctx ends. Then it gives the
@@ -186,9 +202,9 @@ func (s *Share) step(ctx context.Context) {
 	s.mu.Unlock()
 	switch {
 	case err != nil && (before == nil || before.Error() != err.Error()):
-		s.log.Warn("this process cannot see the others; it answers with what it knows", "error", err)
+		s.log.Warn("this process does not follow the others; it answers with what it knows", "error", err)
 	case err == nil && before != nil:
-		s.log.Info("this process sees the others again")
+		s.log.Info("this process follows the others again")
 	}
 }
 
@@ -196,6 +212,9 @@ func (s *Share) step(ctx context.Context) {
 func (s *Share) renew(ctx context.Context) error {
 	ctx, stop := context.WithTimeout(ctx, term/2)
 	defer stop()
+	if s.still() {
+		return errStill
+	}
 	began := s.now()
 	r := Renewal{Process: s.process, For: term}
 	r.Take, r.Leave = s.wishes()

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"log/slog"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -143,6 +144,35 @@ func TestTwoProcesses(t *testing.T) {
 	soon(t, "two goes on for all", two.knowsAll(machines, 8))
 }
 
+// A process whose work hangs renews nothing and says so: another takes its machines, although
+// the database hears of it.
+func TestAProcessWhoseWorkHangsKeepsNoMachines(t *testing.T) {
+	const machines = 20
+	s := &storetest.Memory{}
+	fill(t, s, machines, 0, 2)
+	b := newBoard(s)
+	one := begin(t, b, "one")
+	soon(t, "one answers for all", one.knowsAll(machines, 2))
+	two := begin(t, b, "two")
+	soon(t, "the slots are shared", func() bool { return one.share.Status().Held == 8 && two.share.Status().Held == 8 })
+	soon(t, "two answers for all", two.knowsAll(machines, 2))
+	one.halt()
+	b.pass(4 * time.Minute) // its work may take as long
+	two.fleet.Touch(nil)
+	soon(t, "both renew their leases", func() bool { return b.fresh("one") && b.fresh("two") })
+	require.NoError(t, one.share.Ready())
+	b.pass(2 * time.Minute)
+	soon(t, "two works on all", func() bool {
+		two.fleet.Touch(nil)
+		return two.share.Status().Held == 16 && two.share.Status().Leads
+	})
+	soon(t, "one says why it does not", func() bool { return one.share.Ready() != nil })
+	assert.ErrorContains(t, one.share.Ready(), "stood still for 5 minutes")
+	assert.Zero(t, one.share.Status().Held)
+	fill(t, s, machines, 2, 3)
+	soon(t, "two goes on for all", two.knowsAll(machines, 3))
+}
+
 // A setup for several machines belongs to none: no process answers for a machine without a
 // name, not even until the populations are learnt again. What is published of the whole fleet
 // has no machine's name either, and stays.
@@ -218,6 +248,17 @@ func TestAStateThatCannotBePublished(t *testing.T) {
 	soon(t, "three answers for all", three.knowsAll(machines, 3))
 }
 
+// countedRounds counts the rounds of whoever reads its records.
+type countedRounds struct {
+	*storetest.Memory
+	n atomic.Int64
+}
+
+func (c *countedRounds) RefusalCounts() ([]store.RefusalCount, error) {
+	c.n.Add(1)
+	return c.Memory.RefusalCounts()
+}
+
 // A process is ready once it answers for all machines, also those of other processes.
 func TestReadyWithAllMachines(t *testing.T) {
 	const machines = 40
@@ -229,12 +270,14 @@ func TestReadyWithAllMachines(t *testing.T) {
 
 	open := b.shutOff()
 	t.Cleanup(open)
-	two := begin(t, b, "two")
+	rounds := &countedRounds{Memory: s}
+	two := beginOn(t, b, rounds, "two")
 	t.Cleanup(open) // before two is stopped, which waits for the board
-	version := func(n uint64) func() bool { return func() bool { return two.fleet.Snapshot().Version >= n } }
-	soon(t, "two has begun", version(1))
-	two.fleet.Touch([]string{"K-000"})
-	soon(t, "two works", version(2))
+	soon(t, "two has begun", func() bool { return two.fleet.Snapshot().Version >= 1 })
+	for n := range int64(4) {
+		two.fleet.Touch([]string{"K-000"})
+		soon(t, "two works", func() bool { return rounds.n.Load() > n })
+	}
 	require.Empty(t, two.fleet.Snapshot().Assessments())
 	require.Error(t, two.fleet.Ready(), "it knows no machine")
 	open()
