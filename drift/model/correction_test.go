@@ -2,6 +2,7 @@ package model
 
 import (
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 
@@ -112,4 +113,30 @@ func TestCorrectionsThatAreAlways0(t *testing.T) {
 	// The first correction that is not 0 brings the gains of its kind back.
 	m.Update(&Event{Kind: Attempt, Time: morning.AddDate(0, 0, 41), Arcs: 2900, Step: 120, Tries: 1, NewSession: true, Correction: drift.Some(2.0)})
 	assert.Equal(t, p.GainFail, m.Params().GainFail)
+}
+
+// With a new pair a setting that nobody reports stays, or returns to nominal: passes soon
+// tell which.
+func TestASettingMayReturnToNominalWithANewPair(t *testing.T) {
+	for _, need := range []float64{0, 12} {
+		p := believed()
+		p.Resets, p.Limit, p.Level, p.LevelSD, p.GainPass = 0.2, drift.Some(20.0), need, 3, 0.7
+		m := NewMachine("K-07", p)
+		m.Update(&Event{
+			Kind: Attempt, Time: morning, Arcs: 2000, Step: 2000, Tries: 1, NewSession: true, Passed: true,
+			Setting: drift.Some(12.0), Correction: drift.Some(0.0), Next: drift.Some(12.0),
+		})
+		m.Update(&Event{Kind: Replaced, Time: morning.Add(time.Hour), Pair: 1})
+		for i := range 15 {
+			m.Update(&Event{
+				Kind: Attempt, Time: morning.AddDate(0, 0, i+1), Pair: 1, Arcs: float64(20 * (i + 1)), Step: 20, Tries: 1, NewSession: true, Passed: true,
+				Correction: drift.Some(0.0),
+			})
+		}
+		setting, _ := m.Setting()
+		level, _ := m.Level()
+		t.Logf("needs %.0f: level %.1f, setting %.1f", need, level, setting)
+		assert.InDelta(t, need, setting, 3.5)
+		assert.InDelta(t, need, level, 3.5)
+	}
 }

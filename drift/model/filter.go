@@ -86,7 +86,8 @@ func (f *filter) start(p *Params) {
 // that of the level that it follows.
 const settingDoubt = 4.0
 
-// newPair resets level, slope and scatter scale to the population's.
+// newPair resets level, slope and scatter scale to the population's. The setting stays, or
+// returns to nominal.
 func (f *filter) newPair(p *Params) {
 	if f.trace != nil {
 		f.trace.pair(f)
@@ -95,9 +96,9 @@ func (f *filter) newPair(p *Params) {
 		g := &f.state[k]
 		g.Reset(level, p.Level, sq(p.LevelSD))
 		g.Reset(slope, p.Slope, sq(p.SlopeSD))
-		if p.Resets > 0.5 {
-			g.Reset(setting, 0, sq(roundingSD))
-		}
+		f.spare.CopyFrom(g)
+		f.spare.Reset(setting, 0, sq(roundingSD))
+		g.Blend(&f.spare, p.Resets)
 	}
 	f.weight = priorWeights(p.ScatterScaleSD)
 }

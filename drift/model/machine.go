@@ -138,9 +138,9 @@ func (m *Machine) newPair(ev *Event) {
 	m.pair, m.scatterAge, m.assumedArcs, m.cleanedAt, m.cleanings, m.streak, m.points = ev.Pair, 0, 0, 0, 0, Streak{}, points{}
 	m.unlogged = ev.Kind != Replaced
 	for i := range m.modes {
-		if m.params.Resets > 0.5 {
-			m.modes[i].setting, m.modes[i].settingVar = 0, sq(roundingSD)
-		}
+		one, resets := &m.modes[i], m.params.Resets
+		one.settingVar = (1-resets)*(one.settingVar+resets*sq(one.setting)) + resets*sq(roundingSD)
+		one.setting *= 1 - resets
 	}
 }
 
