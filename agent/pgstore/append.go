@@ -167,7 +167,9 @@ func (p *part) read(ctx context.Context, c *pgxpool.Conn) error {
 			})
 		})
 	var counts bool
-	b.Queue(`select `+columns+` from entries where slot = $1 and id = any($2) order by epoch, seq`, p.slot, ids).
+	// "offset 0" has the rows found by their ids: a plan from when the table was empty would
+	// read all of the slot in order.
+	b.Queue(`select e.* from unnest($2::bytea[]) as w (id) cross join lateral (select `+columns+` from entries where slot = $1 and id = w.id offset 0) e`, p.slot, ids).
 		Query(func(rows pgx.Rows) error {
 			return each(rows, func() error {
 				r, err := scanRow(rows)
@@ -178,6 +180,9 @@ func (p *part) read(ctx context.Context, c *pgxpool.Conn) error {
 		})
 	if err := c.SendBatch(ctx, b).Close(); err != nil || len(p.known) == 0 {
 		return err
+	}
+	for _, of := range p.known {
+		inOrder(of)
 	}
 	return p.repeats(ctx, c, counts)
 }

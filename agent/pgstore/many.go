@@ -92,9 +92,14 @@ func (s *Store) rowsAfter(ctx context.Context, slot int, links map[string][]byte
 		return err
 	})
 	for _, of := range out {
-		slices.SortFunc(of, func(a, b row) int { return cmp.Or(cmp.Compare(a.Epoch, b.Epoch), cmp.Compare(a.Seq, b.Seq)) })
+		inOrder(of)
 	}
 	return out, err
+}
+
+// inOrder sorts rows by their numbers.
+func inOrder(rows []row) {
+	slices.SortFunc(rows, func(a, b row) int { return cmp.Or(cmp.Compare(a.Epoch, b.Epoch), cmp.Compare(a.Seq, b.Seq)) })
 }
 
 // placeOf is the number that a link names, zeros for a nil one; false for what is no link.

@@ -217,7 +217,7 @@ func (s *Store) Find(machine, id string) (drift.Entry, bool, error) {
 	ctx, cancel := s.bounded()
 	defer cancel()
 	slot := s.Slot(machine)
-	rows, err := s.query(ctx, slot, `select `+columns+` from entries where slot = $1 and id = $2 and machine = $3 order by epoch, seq limit 1`, slot, store.IDKey(id), machine)
+	rows, err := s.query(ctx, slot, `select `+columns+` from (select * from entries where slot = $1 and id = $2 offset 0) e where machine = $3 order by epoch, seq limit 1`, slot, store.IDKey(id), machine)
 	if err != nil || len(rows) == 0 {
 		return drift.Entry{}, false, err
 	}
