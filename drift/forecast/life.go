@@ -171,7 +171,8 @@ func (s *simulation) tabulate() {
 	}
 	now := s.p.ScatterAt(s.worn)
 	for c := range s.scatter {
-		// All curves have the present scatter now.
+		// All curves have the present scatter now. They grow too fast and differ too much, and
+		// yet slower ones forecast no better: see DEVELOPERS.md, "Where forecasts lose".
 		course := s.p.Course(s.rng)
 		scale := now / course.ScatterAt(s.worn)
 		s.scatter[c] = make([]float64, n)
