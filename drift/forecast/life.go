@@ -146,7 +146,8 @@ type simulation struct {
 	worn    float64 // age of the scatter now
 	// deviations between lo and hi pass; settings stay between bottom and top.
 	lo, hi, bottom, top float64
-	// badEnd is the chance that an attempt has a bad end, 0 in a forecast.
+	// badEnd is the chance that an attempt has a bad end, 0 in a forecast: ends are well
+	// prepared, though some of those that the filter takes for bad are the pair's fault.
 	badEnd float64
 	// watch, if not nil, is called for every attempt.
 	watch func(try int, passed bool, moved, off float64)
