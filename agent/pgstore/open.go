@@ -106,7 +106,8 @@ func connect(ctx context.Context, url string, o Options) (*pgxpool.Pool, Options
 		// A process that is paused in a transaction must not hold a slot for ever.
 		"idle_in_transaction_session_timeout": milliseconds,
 		// Every statement finds its rows by an index, so one plan is right for all
-		// values. A plan from when a table was empty would read all of it.
+		// values. A plan from when a table was empty would read all of it, or all of a slot:
+		// where it could take another index, the statement has an "offset 0".
 		"plan_cache_mode": "force_generic_plan", "enable_seqscan": "off", "jit": "off",
 	} {
 		if _, given := config.ConnConfig.RuntimeParams[name]; !given {
