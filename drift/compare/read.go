@@ -208,7 +208,7 @@ func (r *reading) attempt(ev *model.Event) {
 	if ev.Passed {
 		failed--
 	}
-	chance, first := r.known.OutChance(ev.Air, 0), r.known.Attempts() == 0
+	chance, first := r.known.OutChance(r.known.Params().Placed(ev).Air, 0), r.known.Attempts() == 0
 	step := r.known.Update(ev)
 	lately := !ev.Time.Before(r.since)
 	s := &r.session

@@ -201,7 +201,7 @@ func (t *tally) expected(m *model.Machine, ev *model.Event, limit int, seed uint
 	for range checkedDraws {
 		d = sampler.Draw(s.rng)
 		need := d.Level
-		for j, a := range ev.Air {
+		for j, a := range p.Placed(ev).Air {
 			need += d.Air[j] * a
 		}
 		t.sessions++

@@ -13,12 +13,12 @@ func (p *Past) around(t time.Time) (before, after *model.Event) {
 	i := sort.Search(len(p.Events), func(i int) bool { return p.Events[i].Time.After(t) })
 	for j := i - 1; j >= 0 && before == nil; j-- {
 		if p.Events[j].Kind == model.Attempt {
-			before = &p.Events[j]
+			before = p.Kind.Placed(&p.Events[j])
 		}
 	}
 	for ; i < len(p.Events) && after == nil; i++ {
 		if p.Events[i].Kind == model.Attempt {
-			after = &p.Events[i]
+			after = p.Kind.Placed(&p.Events[i])
 		}
 	}
 	return before, after
@@ -32,7 +32,7 @@ func (p *Past) lastThere(site string, t time.Time, sites stays) (nearest *model.
 			continue
 		}
 		if nearest == nil || ev.Time.Sub(t).Abs() < nearest.Time.Sub(t).Abs() {
-			nearest = ev
+			nearest = p.Kind.Placed(ev)
 		}
 	}
 	return nearest

@@ -58,7 +58,7 @@ func step(m *model.Machine, ev *model.Event) (one outcome, shows bool) {
 	pair, _, _, _ := m.Pair()
 	shows = ev.Kind == model.Attempt && ev.NewSession && !ev.Conditioning && m.Attempts() > 0 && pair == ev.Pair
 	if shows {
-		one.x = logit(m.OutChance(ev.Air, ev.Step))
+		one.x = logit(m.OutChance(m.Params().Placed(ev).Air, ev.Step))
 	}
 	s := m.Update(ev)
 	one.weight = 1

@@ -65,7 +65,7 @@ func (p *Past) follow(m *model.Machine, pieces []piece, bend bend) *course {
 				after++
 			}
 			if ev.Passed {
-				c.checks = append(c.checks, check{at: ev.Time, first: ev.NewSession && ev.Tries <= 1, mark: s.Mark(), ev: ev})
+				c.checks = append(c.checks, check{at: ev.Time, first: ev.NewSession && ev.Tries <= 1, mark: s.Mark(), ev: p.Kind.Placed(ev)})
 			}
 		}
 		for ; next < len(pieces) && pieces[next].after == i; next++ {

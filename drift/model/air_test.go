@@ -42,6 +42,7 @@ func mountain(pressure bool, seed uint64, sessions int) []Event {
 			c.Altitude = drift.Some(height)
 		}
 		e := drift.Entry{}
+		e.Site = map[float64]string{valley: "Mill Lane", top: "Raven Ridge"}[height]
 		e.Type, e.Calibration, e.Time, e.ArcCount = drift.TypeCalibration, c, morning.AddDate(0, 0, i), drift.Some(int64(30*(i+1)))
 		ev, ok := r.Next(&e)
 		if !ok {
@@ -98,4 +99,46 @@ func TestReaderKnowsWhatWasNeverTold(t *testing.T) {
 	told, never := mountain(true, 1, 3), mountain(false, 1, 3)
 	assert.Equal(t, AirParts{}, told[0].NeverTold)
 	assert.Equal(t, AirParts{Pressure: true}, never[2].NeverTold)
+}
+
+// A machine that names its site, but reports neither height nor pressure, stands where others
+// report them: what it needs at reference air is not what it needs on the mountain.
+func TestAMachineStandsAsHighAsItsSite(t *testing.T) {
+	learnFrom := func(told bool) *Machine {
+		var s Sample
+		for i := range 6 {
+			s.Enrol(History{Machine: string(rune('a' + i)), Key: Key{Model: "m"}, Events: mountain(told, uint64(i), 60)})
+		}
+		untold := mountain(false, 9, 60)[:59] // it ends on the mountain
+		s.Enrol(History{Machine: "K-07", Key: Key{Model: "m"}, Events: untold})
+		m := NewMachine("K-07", s.Learn().For(Key{Model: "m"}))
+		for i := range untold {
+			m.Update(&untold[i])
+		}
+		return m
+	}
+	m := learnFrom(true)
+	level, _ := m.Level()
+	assert.InDelta(t, 0, level, 1.5)
+	assert.False(t, m.NeverTold().Pressure)
+	valley := m.Place(20, 50, air.PressureAt(200), 20)
+	assert.Zero(t, valley.Doubt)
+	assert.Greater(t, m.OutChanceIn(valley, 0), 0.9, "set for the mountain, 8 % above what the valley needs")
+
+	m = learnFrom(false)
+	assert.True(t, m.NeverTold().Pressure, "nobody tells how high the site is")
+	assert.Positive(t, m.Place(20, 50, air.PressureAt(200), 20).Doubt)
+}
+
+// A name that means several places, and one with hardly any readings, tell no height.
+func TestHeightsOfSites(t *testing.T) {
+	at := func(site string, hPa ...float64) (h History) {
+		for _, p := range hPa {
+			h.Events = append(h.Events, Event{Kind: Attempt, NewSession: true, Site: site, Thin: thinness(p)})
+		}
+		return h
+	}
+	sites := sitesOf([]History{at("Mill Lane", 985, 990, 995), at("Mill Lane", 991, 988), at("yard", 1013, 760, 1010, 765), at("Raven Ridge", 760, 765), at("", 900, 900, 900)})
+	assert.Len(t, sites, 1)
+	assert.InDelta(t, thinness(990), sites["Mill Lane"], 1e-9)
 }

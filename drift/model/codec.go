@@ -3,7 +3,9 @@ package model
 import (
 	"encoding/binary"
 	"errors"
+	"maps"
 	"math"
+	"slices"
 	"time"
 
 	"arcdrift/drift"
@@ -15,7 +17,7 @@ import (
 // or cut short, are an error.
 
 // stateVersion is the version of everything below.
-const stateVersion = 9
+const stateVersion = 10
 
 var errState = errors.New("the stored state of the model was written by another version or is cut short")
 
@@ -221,6 +223,7 @@ func (f *codec) reader(r *Reader) {
 	f.airParts(&r.told)
 	f.bool(&r.stale)
 	f.text(&r.program)
+	f.text(&r.site)
 }
 
 func (f *codec) machine(m *Machine) {
@@ -342,6 +345,7 @@ func (f *codec) tape(t *recentSessions) {
 
 func (f *codec) population(p *Population) {
 	f.params(&p.all)
+	f.sites(&p.all.Sites)
 	keys := p.Keys()
 	n := f.length(len(keys))
 	if f.reading {
@@ -352,7 +356,7 @@ func (f *codec) population(p *Population) {
 		f.text(&k.Program)
 		params := p.byKey[k]
 		if f.reading {
-			params = &Params{}
+			params = &Params{Sites: p.all.Sites}
 			p.byKey[k] = params
 		}
 		f.params(params)
@@ -423,6 +427,23 @@ func (f *codec) texts(all *[]string) {
 	}
 	for i := range *all {
 		f.text(&(*all)[i])
+	}
+}
+
+// sites are those of the whole fleet, in order of name.
+func (f *codec) sites(sites *Sites) {
+	names := slices.Sorted(maps.Keys(*sites))
+	n := f.length(len(names))
+	if f.reading && n > 0 {
+		names, *sites = make([]string, n), make(Sites, n)
+	}
+	for _, name := range names {
+		f.text(&name)
+		thin := (*sites)[name]
+		f.float(&thin)
+		if f.reading {
+			(*sites)[name] = thin
+		}
 	}
 }
 

@@ -32,7 +32,7 @@ func TestKeepingForgetsNothing(t *testing.T) {
 	assert.Equal(t, m, gotMachine)
 	assert.Empty(t, rest)
 
-	other := Params{} // without a bend, nothing reported
+	other := Params{Sites: p.Sites} // without a bend, nothing reported
 	pop := &Population{byKey: map[Key]*Params{{"type-1", "p"}: p, {"type-2", ""}: &other}, all: *p}
 	got, err := PopulationFromState(pop.AppendState(nil))
 	require.NoError(t, err)

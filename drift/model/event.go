@@ -69,6 +69,10 @@ type Event struct {
 	AirStale bool
 	// NeverTold are the quantities of the air that no record so far has reported.
 	NeverTold AirParts
+	// Site is where the machine was, as last reported, and Thin the thinness of the air
+	// there, 0 if nothing was ever reported of it: see [Sites].
+	Site string
+	Thin float64
 }
 
 // Reader turns the entries of one machine, one at a time and in order, into events.
@@ -90,6 +94,7 @@ type Reader struct {
 	stale    bool     // the temperature was, but not with the last record
 	pressure float64
 	program  string
+	site     string
 }
 
 // Next returns the event of one entry; it is false for entries that say nothing of the arc
@@ -135,6 +140,10 @@ func (r *Reader) attempt(e *drift.Entry, place drift.Place, ev *Event) {
 		r.program = e.Program
 	}
 	ev.Program = r.program
+	if e.Site != "" {
+		r.site = e.Site
+	}
+	ev.Site = r.site
 	left, haveLeft := c.MeltbackLeft.Get()
 	right, haveRight := c.MeltbackRight.Get()
 	ev.Target = c.Target.OrElse(r.Settings.Target)
@@ -164,7 +173,7 @@ func (r *Reader) attempt(e *drift.Entry, place drift.Place, ev *Event) {
 		}
 	}
 	r.readAir(c)
-	ev.Air, ev.AirStale = r.air, r.stale
+	ev.Air, ev.AirStale, ev.Thin = r.air, r.stale, thinness(r.pressure)
 	ev.NeverTold = AirParts{!r.told.Temperature, !r.told.Humidity, !r.told.Pressure}
 }
 

@@ -150,7 +150,7 @@ func (m *Machine) attempt(ev *Event) Step {
 	if m.idle.add(ev) {
 		m.derive()
 	}
-	ev = m.aimed(ev)
+	ev = m.kind.Placed(m.aimed(ev))
 	p := m.answered(ev)
 	m.last = ev.Time
 	m.recent.add(ev, m.arcs)

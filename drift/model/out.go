@@ -78,12 +78,13 @@ func (m *Machine) StatedOut(there Place, moreArcs float64) float64 {
 }
 
 // PlaceOf is the place of an attempt.
-func (m *Machine) PlaceOf(ev *Event) Place { return Place{ev.Air, m.airDoubt()} }
+func (m *Machine) PlaceOf(ev *Event) Place { return Place{m.kind.Placed(ev).Air, m.airDoubt()} }
 
 // Elsewhere says whether an attempt comes after a move or a change of weather, by the air
 // that was reported.
 func (m *Machine) Elsewhere(ev *Event) bool {
 	const thinner, warmer = 2.5, 0.5 // of the regressors: some 200 m, 5 °C
-	thin, warm := ev.Air[0]-m.air[0], ev.Air[2]-m.air[2]
+	there := m.kind.Placed(ev).Air
+	thin, warm := there[0]-m.air[0], there[2]-m.air[2]
 	return max(thin, -thin) > thinner || max(warm, -warm) > warmer
 }

@@ -54,8 +54,10 @@ type Params struct {
 	// machines.
 	Air    [airTerms]float64
 	AirCov [airTerms][airTerms]float64
-	// PlaceSpread is how far the density term changes from one place to another.
+	// PlaceSpread is how far the density term changes from one place to another. Sites
+	// are the fleet's.
 	PlaceSpread float64
+	Sites       Sites
 
 	// Scatter is the standard deviation of attempts on a new pair, ScatterArcs the arcs
 	// at which it has doubled, ScatterExponent the exponent of its growth: see

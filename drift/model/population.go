@@ -100,7 +100,9 @@ func (s *Sample) Learn() *Population {
 		keys = append(keys, k)
 	}
 	slices.SortFunc(keys, Key.compare)
-	pop := &Population{byKey: map[Key]*Params{}, all: learnKind(Prior(), firstByHash(everybody, fewMachines), quickSearch())}
+	start := Prior()
+	start.Sites = sitesOf(everybody)
+	pop := &Population{byKey: map[Key]*Params{}, all: learnKind(start, firstByHash(everybody, fewMachines), quickSearch())}
 	pop.all.OneTarget = false // what another model aims at is unknown
 	learnt := make([]Params, len(keys))
 	var group sync.WaitGroup
