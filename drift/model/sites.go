@@ -39,10 +39,13 @@ func sitesOf(histories []History) Sites {
 			}
 		}
 	}
-	out := Sites{}
+	var out Sites // nil for none, as it is kept
 	for site, all := range read {
 		slices.Sort(all)
 		if n := len(all); n >= leastReadings && all[3*n/4]-all[n/4] <= sameHeight {
+			if out == nil {
+				out = Sites{}
+			}
 			out[site] = median(all)
 		}
 	}
