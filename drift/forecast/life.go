@@ -52,7 +52,7 @@ func Run(m *model.Machine, plan Plan) Life {
 	p, grade := m.Params(), m.Grade()
 	life.Arcs = recalibrate(life.Arcs, p.Recalibration[grade])
 	if weights := p.Blend[grade]; weights != nil && weights[byModel] < 1-leastWeight {
-		life.Arcs = mix(life.Arcs, lifetimes{p.Lives, p.Weibull}.simple(m, weights), weights)
+		life.Arcs = mix(life.Arcs, lifetimes{p.Lives, p.Belief}.simple(m, weights), weights)
 		for i, arcs := range life.Arcs {
 			if arcs > plan.Horizon {
 				life.Arcs[i] = math.Inf(1)

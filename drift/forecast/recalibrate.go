@@ -41,9 +41,10 @@ func Learn(sample *model.Sample) *model.Population {
 	pop := sample.Learn()
 	keys := pop.Keys()
 	past := make([][]pastForecast, len(keys))
+	lives := evidenceOf(keys, sample)
 	for i, key := range keys {
 		check(pop.For(key), key.Model, sample.Histories(key))
-		past[i] = pastForecasts(pop.For(key), sample.Histories(key))
+		past[i] = pastForecasts(pop.For(key), sample.Histories(key), &lives[i])
 	}
 	weighDirt(pop, keys, past)
 	weighOuts(pop, keys, sample)
@@ -57,8 +58,8 @@ func Learn(sample *model.Sample) *model.Population {
 			own := slices.DeleteFunc(slices.Clone(looks), func(l pastForecast) bool { return int(l.grade) != grade })
 			p.Recalibration[grade] = pitCurve(all, own)
 		}
-		known := lifetimesOf(livesOf(sample.Histories(key), -1))
-		p.Lives, p.Weibull = known.lives, known.weibull
+		known := lives[i].lifetimesOf(sample.Histories(key), -1)
+		p.Lives, p.Belief = known.lives, known.belief
 		blend(p, looks)
 	}
 	return pop
@@ -89,8 +90,9 @@ func (l *pastForecast) settle(p *model.Params) {
 // moment is the place of a past forecast: after so many events of a history.
 type moment struct{ history, event int }
 
-// pastForecasts makes the past forecasts of a kind, on all processors.
-func pastForecasts(p *model.Params, histories []model.History) []pastForecast {
+// pastForecasts makes the past forecasts of a kind, on all processors. lives are
+// what is known of the kind's.
+func pastForecasts(p *model.Params, histories []model.History, lives *lifeEvidence) []pastForecast {
 	var moments []moment
 	for h := range histories {
 		moments = append(moments, momentsOf(h, histories[h].Events)...)
@@ -110,7 +112,7 @@ func pastForecasts(p *model.Params, histories []model.History) []pastForecast {
 	for h, events := range byHistory {
 		group.Go(func() {
 			room <- struct{}{}
-			out[h] = forecastsOf(p, &histories[h], events, lifetimesOf(livesOf(histories, h)))
+			out[h] = forecastsOf(p, &histories[h], events, lives.lifetimesOf(histories, h))
 			<-room
 		})
 	}

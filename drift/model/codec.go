@@ -401,7 +401,7 @@ func (f *codec) params(p *Params) {
 	}
 	f.bool(&p.OwnSettings)
 	f.lives(&p.Lives)
-	f.floats(&p.Weibull.Shape, &p.Weibull.Scale)
+	f.belief(&p.Belief)
 	f.texts(&p.Diagnostics)
 	f.int(&p.Attempts)
 	f.int(&p.Pairs)
@@ -417,6 +417,17 @@ func (f *codec) lives(lives *[]fit.Life) {
 		l := &(*lives)[i]
 		f.floats(&l.From, &l.Length)
 		f.bool(&l.Ended)
+	}
+}
+
+func (f *codec) belief(b *fit.LifeBelief) {
+	n := f.length(len(*b))
+	if f.reading && n > 0 {
+		*b = make(fit.LifeBelief, n)
+	}
+	for i := range *b {
+		l := &(*b)[i]
+		f.floats(&l.Scale, &l.Shape, &l.Weight)
 	}
 }
 

@@ -89,13 +89,13 @@ type Params struct {
 	// corrected by it. Nil leaves them as they are. See forecast.Learn.
 	Recalibration [Full + 1][]float64
 
-	// Lives are the lifetimes of the kind's pairs, in arcs, and Weibull is the
-	// distribution fitted to them, of shape 0 if too few ended. Blend has, by grade of
-	// data, the weights of the model's forecast of arcs to failure and of the simple
-	// forecasts; nil is the model alone. See forecast.Learn.
-	Lives   []fit.Life
-	Weibull fit.Weibull
-	Blend   [Full + 1][]float64
+	// Lives are the lifetimes of the kind's pairs, in arcs, and Belief is what they and
+	// those of other kinds make of what is usual. Blend has, by grade of data, the weights
+	// of the model's forecast of arcs to failure and of the simple forecasts; nil is the
+	// model alone. See forecast.Learn.
+	Lives  []fit.Life
+	Belief fit.LifeBelief
+	Blend  [Full + 1][]float64
 
 	// Firsts is the share of sessions whose first attempt failed. OutBlend has, by grade of
 	// data, the weights of the [OutMembers]; nil is the model alone. See forecast.Learn.
