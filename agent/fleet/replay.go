@@ -168,7 +168,7 @@ func (g *generation) learn(ctx context.Context, names []string) error {
 	then := *g
 	then.cut.asOf = g.learnt
 	g.marks, g.swaps = map[string][]drift.Mark{}, &swaps{}
-	var sample model.Sample
+	sample := model.Sample{Mixed: g.customers.Any()}
 	var mu sync.Mutex // the order of enrolling does not matter
 	err := then.each(ctx, names, func(_ int, l *life) {
 		mu.Lock()

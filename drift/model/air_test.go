@@ -104,8 +104,8 @@ func TestReaderKnowsWhatWasNeverTold(t *testing.T) {
 // A machine that names its site, but reports neither height nor pressure, stands where others
 // report them: what it needs at reference air is not what it needs on the mountain.
 func TestAMachineStandsAsHighAsItsSite(t *testing.T) {
-	learnFrom := func(told bool) *Machine {
-		var s Sample
+	learnFrom := func(told, mixed bool) *Machine {
+		s := Sample{Mixed: mixed}
 		for i := range 6 {
 			s.Enrol(History{Machine: string(rune('a' + i)), Key: Key{Model: "m"}, Events: mountain(told, uint64(i), 60)})
 		}
@@ -117,7 +117,7 @@ func TestAMachineStandsAsHighAsItsSite(t *testing.T) {
 		}
 		return m
 	}
-	m := learnFrom(true)
+	m := learnFrom(true, false)
 	level, _ := m.Level()
 	assert.InDelta(t, 0, level, 1.5)
 	assert.False(t, m.NeverTold().Pressure)
@@ -125,7 +125,10 @@ func TestAMachineStandsAsHighAsItsSite(t *testing.T) {
 	assert.Zero(t, valley.Doubt)
 	assert.Greater(t, m.OutChanceIn(valley, 0), 0.9, "set for the mountain, 8 % above what the valley needs")
 
-	m = learnFrom(false)
+	m = learnFrom(true, true)
+	assert.True(t, m.NeverTold().Pressure, "the site of that name may be another customer's")
+
+	m = learnFrom(false, false)
 	assert.True(t, m.NeverTold().Pressure, "nobody tells how high the site is")
 	assert.Positive(t, m.Place(20, 50, air.PressureAt(200), 20).Doubt)
 }

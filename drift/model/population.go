@@ -71,6 +71,10 @@ const (
 // smallest hashes, so that the choice does not depend on the order of enrolling. The
 // zero value is empty.
 type Sample struct {
+	// Mixed is whether the machines belong to several customers. One name of a site may
+	// then mean two places, and heights of sites are not learnt.
+	Mixed bool
+
 	byKey map[Key][]History
 }
 
@@ -101,7 +105,9 @@ func (s *Sample) Learn() *Population {
 	}
 	slices.SortFunc(keys, Key.compare)
 	start := Prior()
-	start.Sites = sitesOf(everybody)
+	if !s.Mixed {
+		start.Sites = sitesOf(everybody)
+	}
 	pop := &Population{byKey: map[Key]*Params{}, all: learnKind(start, firstByHash(everybody, fewMachines), quickSearch())}
 	pop.all.OneTarget = false // what another model aims at is unknown
 	learnt := make([]Params, len(keys))
