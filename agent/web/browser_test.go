@@ -347,7 +347,8 @@ func TestUndoAndLeaving(t *testing.T) {
 	b.show("/log?machine=K-07")
 	b.tap(&taps, "Passed")
 	b.tap(&taps, "Save")
-	b.show("/morning") // the phone goes back into the pocket
+	b.until("!!(" + controlThatShows(t, "Undo") + ")") // it is kept
+	b.show("/morning")                                 // the phone goes back into the pocket
 	assert.Eventually(t, func() bool { return len(f.offers()) == 1 }, time.Minute, 20*time.Millisecond, "what was saved is sent on leaving")
 	assert.Empty(t, b.troubled())
 }

@@ -16,7 +16,7 @@ import (
 )
 
 // onItsWay is a picture that the worker still fetched when its page was left.
-var onItsWay = regexp.MustCompile(`^console: Failed to load .*/static/icon-\d+\.png.*ServiceWorker`)
+var onItsWay = regexp.MustCompile(`^console: Failed to load .*/static/icon(-\d+\.png|\.svg).*ServiceWorker`)
 
 // Every page in Firefox, light on a phone and dark on a desktop; axe, which takes most of
 // the time, looks at each in one of the two by turns, and has seen both in another browser.
