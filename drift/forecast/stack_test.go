@@ -86,8 +86,8 @@ func TestMixIsTheWeightedMean(t *testing.T) {
 	assert.Equal(t, lives, mix(lives, [forecasters][]float64{}, []float64{0.1, 0.9, 0, 0}), "who cannot be asked leaves the model its weight")
 }
 
-// Where nothing has failed nothing is blended in: the forecast is the model's.
-func TestNoFailureNoBlend(t *testing.T) {
+// Where nothing has failed a forecast is the model's, but for a tenth of what is usual.
+func TestOneTenthIsUsualBeforeTheFirstFailure(t *testing.T) {
 	var sample model.Sample
 	key := model.Key{Model: "type-1"}
 	h := model.History{Machine: "K-07", Key: key}
@@ -102,5 +102,11 @@ func TestNoFailureNoBlend(t *testing.T) {
 		m.Update(&h.Events[i])
 	}
 	plan := Plan{Paths: 100, Horizon: Horizon, AttemptLimit: 4, Seed: 1}
-	assert.Equal(t, recalibrate(simulate(m, plan).Arcs, p.Recalibration[m.Grade()]), Run(m, plan).Arcs)
+	alone := recalibrate(simulate(m, plan).Arcs, p.Recalibration[m.Grade()])
+	_, arcs, _, _ := m.Pair()
+	var usual [forecasters][]float64
+	usual[byWeibull] = believed(p.Belief, arcs)
+	weight := p.Blend[m.Grade()][byWeibull]
+	assert.InDelta(t, 0.1, weight, 0.02)
+	assert.Equal(t, mix(alone, usual, []float64{byModel: 1 - weight, byWeibull: weight, byLine: 0}), Run(m, plan).Arcs)
 }
