@@ -154,7 +154,7 @@ func blendText(out *strings.Builder, rows []backtest.BlendRow) {
 			row(cells...)
 		}
 	})
-	out.WriteString("At first the model has 80 %, and the lifetimes of the fleet and a Weibull distribution of\nwhat is usual, as this fleet has changed it, 10 % each. What comes of forecasts on this\nstore moves the weights.\n")
+	out.WriteString("At first the model has 80 %. The lifetimes of the fleet have 10 %, and so has a Weibull\ndistribution of usual lifetimes, adjusted to the pairs of this fleet. What comes of\nforecasts on this store changes the weights.\n")
 }
 
 // meant says what the last row knows.
