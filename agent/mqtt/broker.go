@@ -36,6 +36,10 @@ type Broker struct {
 
 // NewBroker returns a broker on the listener, which it owns from here on.
 func NewBroker(listener net.Listener, authenticator Authenticator, handler Handler, log *slog.Logger) (*Broker, error) {
+	return newBroker(listener, writeTime, authenticator, handler, log)
+}
+
+func newBroker(listener net.Listener, writeTime time.Duration, authenticator Authenticator, handler Handler, log *slog.Logger) (*Broker, error) {
 	limits := mochi.NewDefaultServerCapabilities()
 	limits.MaximumPacketSize = maxPacket
 	limits.MaximumClients = maxClients
@@ -55,7 +59,7 @@ func NewBroker(listener net.Listener, authenticator Authenticator, handler Handl
 	if err := server.AddHook(b.hook, nil); err != nil {
 		return nil, fmt.Errorf("the MQTT broker cannot be set up: %w", err)
 	}
-	if err := server.AddListener(listeners.NewNet("mqtt", newListener(netutil.LimitListener(listener, maxClients), log))); err != nil {
+	if err := server.AddListener(listeners.NewNet("mqtt", newListener(netutil.LimitListener(listener, maxClients), writeTime, log))); err != nil {
 		return nil, fmt.Errorf("the MQTT broker cannot listen on %s: %w", listener.Addr(), err)
 	}
 	return b, nil

@@ -111,7 +111,7 @@ func (h *hook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
 		return false
 	}
 	h.principals.Store(cl, &pass)
-	if conn, ok := cl.Net.Conn.(*unauthenticated); ok {
+	if conn, ok := cl.Net.Conn.(*guarded); ok {
 		conn.Known()
 	}
 	return true
