@@ -34,7 +34,7 @@ const (
 // its records came.
 const arrivalHeader = "Arcdrift-Arrival"
 
-// runHeader identifies the run of the hub that answers.
+// runHeader identifies the run of the hub's process that answers.
 const runHeader = "Arcdrift-Run"
 
 // Hub is the agent to which records are sent.
@@ -140,7 +140,7 @@ type answeredError struct {
 
 func (a *answeredError) Error() string { return a.text }
 
-// post sends JSON lines, comcompressed, and returns the lines of the answer and the hub's
+// post sends JSON lines, compressed, and returns the lines of the answer and the hub's
 // run. An answer of another status is an error.
 func (c *client) post(ctx context.Context, path string, body []byte) (lines *json.Decoder, run string, err error) {
 	var compressed bytes.Buffer

@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"math/rand/v2"
 	"net/http"
+	"slices"
 	"sync"
 	"time"
 
@@ -57,7 +58,7 @@ type Forwarder struct {
 	at     store.Cursor
 	asked  time.Time // when the hub last answered about its records
 	looked bool      // it was checked that the hub still has its records
-	run    string    // the hub's run at that check; another run may be another hub, or an old copy
+	runs   []string  // of the hub's processes at such checks, oldest first; another run may be another hub, or an old copy
 	batch  int       // how many records the next request carries
 	fails  int       // in a row
 	logged string    // the last failure that was logged
@@ -222,10 +223,18 @@ func (f *Forwarder) entries(ctx context.Context) (int, error) {
 		f.doubted = true
 		f.log.Warn("the hub takes the records as if they came now and from this agent, as the account there is not one that forwards; add it again at the hub with arcdrift device add --forwards", "hub", f.hub.URL, "user", f.hub.User)
 	}
-	if f.run != "" && run != f.run {
-		return len(next), f.lookBack(ctx) // the next step sends these again, which is harmless
+	if len(f.runs) > 0 && !slices.Contains(f.runs, run) {
+		if err := f.lookBack(ctx); err != nil {
+			return 0, err
+		}
+		// Behind a balancer another process of the hub may have answered this time, which has
+		// the same store. Otherwise requests that go round would ask about each other for ever.
+		f.at.People = 0
+		f.meet(run)
+		return len(next), nil // the next step sends these again, which is harmless
 	}
-	f.run, f.asked = run, time.Now()
+	f.meet(run)
+	f.asked = time.Now()
 	last := &next[len(next)-1]
 	to := f.at
 	to.Epoch, to.Seq = last.StoreEpoch, last.StoreSeq
@@ -278,10 +287,10 @@ func (f *Forwarder) lookBack(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		if run != f.run {
+		if !slices.Contains(f.runs, run) {
 			f.at.People = 0 // a hub with an old copy may have names again that it had forgotten
 		}
-		f.run = run
+		f.meet(run)
 		if r := receipts[0]; !r.Duplicate && r.Refused == nil {
 			f.log.Error("the hub has lost records that it had confirmed; all are sent again", "hub", f.hub.URL)
 			if err := f.move(store.Cursor{}); err != nil {
@@ -291,6 +300,18 @@ func (f *Forwarder) lookBack(ctx context.Context) error {
 	}
 	f.looked, f.asked, f.nameless = true, time.Now(), false
 	return nil
+}
+
+// mostRuns bounds the runs that are known: more than a hub has processes.
+const mostRuns = 64
+
+// meet notes a run of the hub that has been asked.
+func (f *Forwarder) meet(run string) {
+	if slices.Contains(f.runs, run) {
+		return
+	}
+	f.runs = append(f.runs, run)
+	f.runs = f.runs[max(0, len(f.runs)-mostRuns):]
 }
 
 // people sends the people that have changed, forgotten ones too, until there is a receipt.

@@ -6,6 +6,7 @@ import (
 	"io"
 	"log"
 	"log/slog"
+	"net/http"
 	"net/http/httptest"
 	"path/filepath"
 	"sync"
@@ -55,12 +56,7 @@ func newAgentBehind(t *testing.T, path string, begin func(*httptest.Server)) *ag
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- a.door.Run(ctx) }()
-	accounts, err := auth.Open(path + ".access")
-	require.NoError(t, err)
-	guard := auth.NewAuthenticator(accounts, auth.Policy{}, clock)
-	face, err := web.New(web.Config{Authenticator: guard, Intake: a.door, People: s, Now: clock, Log: slog.New(slog.DiscardHandler)})
-	require.NoError(t, err)
-	server := httptest.NewUnstartedServer(face.Handler())
+	server := httptest.NewUnstartedServer(faceOf(t, a, path+".access"))
 	server.Config.ErrorLog = log.New(io.Discard, "", 0) // handshakes that are cut
 	begin(server)
 	a.url, a.server = server.URL, server
@@ -75,6 +71,17 @@ func newAgentBehind(t *testing.T, path string, begin func(*httptest.Server)) *ag
 	}
 	t.Cleanup(a.stop)
 	return a
+}
+
+// faceOf is one run of the agent's HTTP face.
+func faceOf(t *testing.T, a *agent, access string) http.Handler {
+	t.Helper()
+	accounts, err := auth.Open(access)
+	require.NoError(t, err)
+	guard := auth.NewAuthenticator(accounts, auth.Policy{}, clock)
+	face, err := web.New(web.Config{Authenticator: guard, Intake: a.door, People: a.store, Now: clock, Log: slog.New(slog.DiscardHandler)})
+	require.NoError(t, err)
+	return face.Handler()
 }
 
 func newStore(t *testing.T) *store.Store {
