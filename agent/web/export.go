@@ -4,6 +4,7 @@ import (
 	"errors"
 	"io"
 	"net/http"
+	"slices"
 	"time"
 
 	"arcdrift/agent/export"
@@ -38,12 +39,36 @@ func (s *Server) getBackup(w http.ResponseWriter, _ *http.Request) {
 	s.stream(w, "application/octet-stream", s.Backup)
 }
 
-// stream answers what may be long.
-func (s *Server) stream(w http.ResponseWriter, kind string, write func(io.Writer) error) {
-	// A large store takes longer to read out than any page may.
-	if err := http.NewResponseController(w).SetWriteDeadline(time.Time{}); err != nil {
-		s.Log.Debug("a long answer keeps its time limit", "error", err)
+// long is an answer that may take longer than any page, as long as its client goes on
+// reading. While a store is read out, its file cannot be exchanged, and who waits for that
+// holds up everybody: a download must not stand still.
+type long struct {
+	http.ResponseWriter
+	control *http.ResponseController
+}
+
+func longAnswer(w http.ResponseWriter) long { return long{w, http.NewResponseController(w)} }
+
+// goOn gives the client time to read a piece.
+func (l long) goOn() { _ = l.control.SetWriteDeadline(time.Now().Add(writeTime)) } // where it cannot be set, the usual time holds
+
+// Write sends b in pieces that even a slow link takes in writeTime.
+func (l long) Write(b []byte) (n int, err error) {
+	const piece = 32 << 10
+	for some := range slices.Chunk(b, piece) {
+		l.goOn()
+		sent, err := l.ResponseWriter.Write(some)
+		if n += sent; err != nil {
+			return n, err
+		}
 	}
+	return n, nil
+}
+
+// stream answers what may be long.
+func (s *Server) stream(to http.ResponseWriter, kind string, write func(io.Writer) error) {
+	w := longAnswer(to)
+	defer w.goOn() // what is buffered is sent when the handler has ended
 	w.Header().Set("Content-Type", kind)
 	w.Header().Set("Cache-Control", "no-store")
 	w.Header().Set("Trailer", LeftOutTrailer)

@@ -72,9 +72,10 @@ func (s *Server) getProof(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
-func sendPack(w http.ResponseWriter, q proof.Question, raw []byte) {
-	// A look-back over a large fleet may take longer than any page.
-	_ = http.NewResponseController(w).SetWriteDeadline(time.Time{})
+// sendPack sends a pack. To make it may have taken longer than any page.
+func sendPack(to http.ResponseWriter, q proof.Question, raw []byte) {
+	w := longAnswer(to)
+	defer w.goOn()
 	h := w.Header()
 	h.Set("Content-Type", "application/zip")
 	h.Set("Cache-Control", "no-store")
