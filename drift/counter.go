@@ -44,9 +44,15 @@ func (r *Record) replaced() bool { return r.Service != nil && r.Service.Action =
 
 // readAt is when the entry's counter was read: at the latest when the entry
 // arrived, so that a clock that runs ahead does not outdate the readings after it.
+// It is from 1970 on: stores keep it in nanoseconds, by which a year mistyped as 1026
+// would come back as 2195.
 func (e *Entry) readAt() time.Time {
-	if at := e.When(); at.Before(e.Received) {
-		return at
+	at := e.When()
+	switch {
+	case !at.Before(e.Received):
+		return e.Received
+	case at.Before(time.Unix(0, 0)):
+		return time.Unix(0, 0).UTC()
 	}
-	return e.Received
+	return at
 }

@@ -40,4 +40,7 @@ func TestCounter(t *testing.T) {
 		assert.EqualValues(t, 900, last, name)
 	}
 	assert.True(t, drift.Counter{}.Rises(&reading(0, noon).Record), "the first reading")
+	mistyped := drift.Counter{}.Next(reading(5, noon.AddDate(-1000, 0, 0)))
+	assert.True(t, time.Unix(0, mistyped.At.UnixNano()).Equal(mistyped.At), "a store keeps it as it is")
+	assert.Equal(t, drift.Some(int64(7)), mistyped.Next(reading(7, noon)).Arcs)
 }

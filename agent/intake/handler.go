@@ -274,7 +274,8 @@ func complete(entries []drift.Entry, of []*Receipt, placed []drift.Placement) []
 // distinguishes it from a repeat, a random one.
 func entry(s *Submission, now time.Time, before drift.Counter) drift.Entry {
 	e := drift.Entry{Record: s.Record, Received: now, Via: s.Via, Account: s.account()}
-	if !s.Received.IsZero() && s.Received.Sub(now) <= oddAhead {
+	// Stores keep the nanoseconds since 1970: from before 1678 they would read as later.
+	if s.Received.After(time.Unix(0, 0)) && s.Received.Sub(now) <= oddAhead {
 		e.Received = s.Received
 	}
 	switch {

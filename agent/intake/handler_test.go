@@ -301,3 +301,22 @@ func TestACancelledTakeGetsNoReceipt(t *testing.T) {
 	assert.ErrorIs(t, <-done, context.Canceled)
 	s.release <- struct{}{}
 }
+
+// An agent that forwards is believed about when it took a record, but not what no store
+// could keep: an arrival in the year 1026 would be read as one in 2195, which lies in the
+// future.
+func TestArrivalBefore1970IsNotBelieved(t *testing.T) {
+	d := start(t)
+	for i, c := range []struct{ said, want time.Time }{
+		{storetest.Received().AddDate(0, -1, 0), storetest.Received().AddDate(0, -1, 0)},
+		{storetest.Received().AddDate(-1000, 0, 0), storetest.Received()},
+		{storetest.Received().Add(time.Hour), storetest.Received()},
+	} {
+		s := submission("K-07", i)
+		s.Received = c.said
+		d.take(t, s)
+		all, err := d.store.History("K-07")
+		require.NoError(t, err)
+		assert.Equal(t, c.want, all[i].Received, c.said)
+	}
+}

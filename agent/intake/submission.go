@@ -33,8 +33,8 @@ type Submission struct {
 	// Machine is the only machine that the channel may write for, or "" for any. A
 	// record about another machine, or about more than one, is refused.
 	Machine string
-	// Received is when the agent that forwards it took it, or zero. A time that
-	// lies far in the future is not believed: the record is then received now.
+	// Received is when the agent that forwards it took it, or zero. A time that lies
+	// before 1970 or far in the future is not believed: the record is then received now.
 	Received time.Time
 	// PossibleRepeat and Account are what the agent that forwards it has stored
 	// with it.
