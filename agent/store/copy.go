@@ -191,7 +191,8 @@ func (s *Store) copyAfresh() (Report, error) {
 
 // reconnect closes the file, runs exchange, which puts another file in its place, and
 // opens that. With a nil exchange it only opens a file that an earlier try left
-// closed.
+// closed. A file that cannot be opened, as somebody else has it, is tried again as after a
+// failed write.
 func (s *Store) reconnect(exchange func() error) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -206,5 +207,10 @@ func (s *Store) reconnect(exchange func() error) error {
 	if exchange != nil {
 		err = errors.Join(err, exchange())
 	}
-	return errors.Join(err, s.connect())
+	err = errors.Join(err, s.connect())
+	if s.db == nil && s.unsure == nil {
+		s.tried = s.now()
+		s.setErrors(err, s.checkpointErr)
+	}
+	return err
 }

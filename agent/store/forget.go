@@ -99,6 +99,8 @@ func (s *Store) forget(names []string) error {
 		return f.all()
 	}, func(string) error { return nil }) // the chains match the checkpoint
 	switch {
+	case s.unsure != nil:
+		return fmt.Errorf("the store's file was rewritten, and could not be opened again: %w", err)
 	case err != nil && full(err):
 		return fmt.Errorf("%w: to forget a person, the disk needs as much free room as the store has; nothing was changed (%w)", ErrFull, err)
 	case err != nil:

@@ -293,7 +293,7 @@ func (s *Store) diagnose(kind DiagnosticKind, kept, format string, args ...any) 
 	s.diagnostics = append(s.diagnostics, Diagnostic{Kind: kind, Kept: kept, Text: fmt.Sprintf(format, args...)})
 }
 
-// tell notes what ails the store for those who ask. Only the writer calls it,
+// setErrors notes what ails the store for those who ask. Only the writer calls it,
 // so it may read both without the lock.
 func (s *Store) setErrors(unsure, checkpointErr error) {
 	s.diagnosticsMu.Lock()
