@@ -75,13 +75,14 @@ func (m *Mail) addresses() (from *mail.Address, to []*mail.Address, err error) {
 
 // deliver hands the letter to the server.
 func (m *Mail) deliver(ctx context.Context, from, to *mail.Address, letter []byte) error {
-	conn, err := new(net.Dialer).DialContext(ctx, "tcp", net.JoinHostPort(m.Host, strconv.Itoa(m.Port)))
+	plain, err := new(net.Dialer).DialContext(ctx, "tcp", net.JoinHostPort(m.Host, strconv.Itoa(m.Port)))
 	if err != nil {
 		return err
 	}
-	defer context.AfterFunc(ctx, func() { _ = conn.Close() })() // ends a talk that lasts too long
+	defer context.AfterFunc(ctx, func() { _ = plain.Close() })() // ends a talk that lasts too long
+	conn := plain
 	if m.TLS {
-		conn = tls.Client(conn, m.encryption())
+		conn = tls.Client(plain, m.encryption())
 	}
 	client, err := smtp.NewClient(conn, m.Host)
 	if err != nil {
