@@ -3,6 +3,7 @@ package store_test
 import (
 	"context"
 	"fmt"
+	"strconv"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -119,4 +120,24 @@ func BenchmarkHistory(b *testing.B) {
 		require.Len(b, h, 100)
 	}
 	b.ReportMetric(100*float64(b.N)/b.Elapsed().Seconds(), "records/s")
+}
+
+// BenchmarkSettle is settling a message while so many keys are remembered: three months of
+// alerts of a small and of a large fleet.
+func BenchmarkSettle(b *testing.B) {
+	for _, keys := range []int{100, 100_000} {
+		b.Run(strconv.Itoa(keys), func(b *testing.B) {
+			s := open(b, dbPath(b))
+			items := make([]store.OutboxItem, keys)
+			for i := range items {
+				items[i] = store.OutboxItem{Queue: "q", Key: "remembered-" + strconv.Itoa(i)}
+			}
+			require.NoError(b, s.Decide(nil, nil, items))
+			for n := 0; b.Loop(); n++ {
+				key := "settled-" + strconv.Itoa(n)
+				require.NoError(b, s.Decide(nil, nil, []store.OutboxItem{{Queue: "q", Key: key}}))
+				require.NoError(b, s.Settle(key))
+			}
+		})
+	}
 }

@@ -25,8 +25,10 @@ const (
 	waiting = 1
 	settled = 2
 
-	// keysFor is how long the key of a settled item is remembered at least.
-	keysFor = 90 * 24 * time.Hour
+	// keysFor is how long the key of a settled item is remembered at least. Older ones are
+	// looked for every dropEvery: that reads all.
+	keysFor   = 90 * 24 * time.Hour
+	dropEvery = 24 * time.Hour
 )
 
 // OutboxItem is a message that has to be sent. Its body is opaque to the store.
@@ -179,8 +181,11 @@ func (s *Store) Settle(key string) error {
 			return err
 		}
 		now := s.now()
-		if err := dropSettled(tx.Bucket(itemKeysBucket), now.Add(-keysFor)); err != nil {
-			return err
+		if since := now.Sub(s.dropped); since < 0 || since >= dropEvery {
+			if err := dropSettled(tx.Bucket(itemKeysBucket), now.Add(-keysFor)); err != nil {
+				return err
+			}
+			s.dropped = now // if the commit fails, they stay a day longer
 		}
 		return tx.Bucket(itemKeysBucket).Put([]byte(key), settledNote(key, now))
 	})

@@ -37,6 +37,7 @@ type Store struct {
 	writing sync.Mutex // held by the writer; guards the fields down to degradedSince
 	epoch   uint64     // this process's, 0 until it first writes
 	tried   time.Time  // when the store last tried to come back from a failed write
+	dropped time.Time  // when keys of settled items were looked for that are no longer needed
 	seen    checkpoint // as it was written last
 	commits int        // since then
 	closed  bool
