@@ -21,8 +21,6 @@ import (
 	"github.com/chromedp/chromedp/kb"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"arcdrift/dashboards"
 )
 
 // tab is a page of a real, headless browser looking at a server.
@@ -106,9 +104,9 @@ func (b *tab) show(path string) { b.t.Helper(); b.do(chromedp.Navigate(b.url + p
 // under another address would be another copy, with a memory of its own.
 func own(t *testing.T, expression string) string {
 	t.Helper()
-	a, err := newAssets(dashboards.Static())
+	texts, err := shown()
 	require.NoError(t, err)
-	return strings.ReplaceAll(expression, `import("/static/`, `import("`+a.link(""))
+	return strings.ReplaceAll(expression, `import("/static/`, `import("`+texts.assets.link(""))
 }
 
 // look asks the page: the value of a JavaScript expression.

@@ -246,11 +246,16 @@ func (anyone) Resume(net.IP, string, string) (auth.Principal, error) {
 	return auth.Principal{}, auth.ErrGone
 }
 
+// shown are the texts of every server here: reading them takes longer than most tests.
+var shown = sync.OnceValues(readTexts)
+
 // serverFor is a server on f whose clock stays at noon.
 func serverFor(t testing.TB, f *fake) *Server {
 	t.Helper()
-	s, err := New(Config{Authenticator: anyone{}, Keys: noKeys(t), Fingerprint: func() string { return "" }, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Intake: f, Fleet: f, PastForecasts: f.PastForecasts, Records: f, Alerts: &f.alerts, Proofs: f, Locations: func() []drift.Location { return f.places }, Air: func(machine string) (drift.AirReading, bool) { r, there := f.air[machine]; return r, there }, Spares: func(drift.Part) []advise.Spares { return f.spares }, Compare: func(drift.Part) (compare.Report, error) { return f.compared, f.moveErr }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, Days: f.days, Ended: func() []alert.Outcome { return f.ended }, LookBack: func(_ drift.Part, q lookback.Question) (lookback.Report, error) { return f.lookBack, q.Check() }, OpenLookBacks: func() (lookback.Report, bool) { return f.lookBack, true }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
-		Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
+	texts, err := shown()
+	require.NoError(t, err)
+	s, err := newServer(Config{Authenticator: anyone{}, Keys: noKeys(t), Fingerprint: func() string { return "" }, Findings: func() []string { return nil }, Links: func() []string { return f.broken }, Intake: f, Fleet: f, PastForecasts: f.PastForecasts, Records: f, Alerts: &f.alerts, Proofs: f, Locations: func() []drift.Location { return f.places }, Air: func(machine string) (drift.AirReading, bool) { r, there := f.air[machine]; return r, there }, Spares: func(drift.Part) []advise.Spares { return f.spares }, Compare: func(drift.Part) (compare.Report, error) { return f.compared, f.moveErr }, Owed: func(time.Time) ([]advise.Owed, error) { return f.owed, f.moveErr }, Days: f.days, Ended: func() []alert.Outcome { return f.ended }, LookBack: func(_ drift.Part, q lookback.Question) (lookback.Report, error) { return f.lookBack, q.Check() }, OpenLookBacks: func() (lookback.Report, bool) { return f.lookBack, true }, Hosts: []string{"van-4.example"}, Now: func() time.Time { return noon },
+		Log: slog.New(slog.NewTextHandler(io.Discard, nil))}, texts)
 	require.NoError(t, err)
 	s.Setups = f.Setups
 	s.before.patience, s.glance = time.Minute, time.Minute // no page of a test depends on how fast it is

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"arcdrift/agent/auth"
+	"arcdrift/agent/manual"
 	"arcdrift/dashboards"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
@@ -62,6 +63,26 @@ type group struct {
 	Name     string
 	Tiles    []tile
 	Required bool
+}
+
+// texts are what the program brings along to show; nobody changes them.
+type texts struct {
+	assets *assets
+	pages  map[string]*template.Template
+	manual *manual.Manual
+}
+
+func readTexts() (*texts, error) {
+	files, err := newAssets(dashboards.Static())
+	if err != nil {
+		return nil, err
+	}
+	pages, err := parsePages(files)
+	if err != nil {
+		return nil, err
+	}
+	help, err := manual.Open()
+	return &texts{files, pages, help}, err
 }
 
 // parsePages reads every template: one set per page, the layout and the shared

@@ -5,7 +5,6 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
-	"html/template"
 	"io"
 	"log/slog"
 	"net"
@@ -22,8 +21,6 @@ import (
 	"arcdrift/agent/auth"
 	"arcdrift/agent/gate"
 	"arcdrift/agent/intake"
-	"arcdrift/agent/manual"
-	"arcdrift/dashboards"
 	"arcdrift/drift"
 	"arcdrift/drift/advise"
 	"arcdrift/drift/backtest"
@@ -131,10 +128,8 @@ type Config struct {
 // Server is the HTTP face of the agent.
 type Server struct {
 	Config
-	assets   *assets
+	*texts
 	uploads  *uploads
-	pages    map[string]*template.Template
-	manual   *manual.Manual
 	sessions *scs.SessionManager
 	traces   *cache[advise.Trace]
 	pasts    *cache[[]backtest.PastForecast]
@@ -167,24 +162,21 @@ const (
 
 // New prepares the server; the error names a page that cannot be read.
 func New(c Config) (*Server, error) {
-	files, err := newAssets(dashboards.Static())
+	shown, err := readTexts()
 	if err != nil {
 		return nil, err
 	}
-	pages, err := parsePages(files)
-	if err != nil {
-		return nil, err
-	}
-	help, err := manual.Open()
-	if err != nil {
-		return nil, err
-	}
+	return newServer(c, shown)
+}
+
+// newServer is a server of texts, which several may show.
+func newServer(c Config, shown *texts) (_ *Server, err error) {
 	if c.Sessions == nil {
 		if c.Sessions, err = auth.OpenSessions("", c.Now); err != nil {
 			return nil, err
 		}
 	}
-	s := &Server{Config: c, assets: files, pages: pages, manual: help, glance: glance, run: rand.Text()}
+	s := &Server{Config: c, texts: shown, glance: glance, run: rand.Text()}
 	s.sessions, s.uploads = newSessions(&s.Config), &uploads{held: map[string]*upload{}}
 	s.traces = newCache(func(a *advise.Assessment) (advise.Trace, error) {
 		t, err := s.Fleet.Trace(a.Machine, s.Now())
