@@ -70,14 +70,11 @@ func (s *Submission) account() string {
 	return strings.TrimSuffix(s.By.Account()+"/"+s.Account, "/")
 }
 
-// The bounds beyond which a value is asked about. Weather alone moves station
-// pressure by about 20 hPa either way, and a telephone's altitude may be off by
-// 50 m, which is 6 hPa: common practice, no source. The bound is twice the weather.
-// A clock that shows a year before 2020 has most likely lost its battery.
+// The bounds beyond which a time is asked about. A clock that shows a year before
+// 2020 has most likely lost its battery.
 const (
-	oddPressureHPa = 40
-	oddAhead       = 5 * time.Minute
-	oddYear        = 2020
+	oddAhead = 5 * time.Minute
+	oddYear  = 2020
 )
 
 // questions asks about what is odd in the entry, given the arc count before it.
@@ -87,7 +84,7 @@ func questions(e *drift.Entry, before drift.Counter) []string {
 	if c := e.Calibration; c != nil {
 		pressure, p := c.Pressure.Get()
 		altitude, a := c.Altitude.Get()
-		if p && a && math.Abs(pressure-air.PressureAt(altitude)) > oddPressureHPa {
+		if p && a && air.Disagree(pressure, altitude) {
 			ask("A pressure of %.0f hPa is usual at about %s m, and the record says %s m: which is right? Give the station pressure, not the pressure reduced to sea level.",
 				pressure, grouped(10*math.Round(air.AltitudeAt(pressure)/10)), grouped(altitude))
 		}

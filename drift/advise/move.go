@@ -122,6 +122,11 @@ func (s *Site) weigh(a *MoveAnswer, q Move) bool {
 		missing = "The temperature is missing."
 	case !q.Pressure.Known() && !q.Altitude.Known():
 		missing = "The altitude or the station pressure is missing."
+	case q.disagrees():
+		// Weather reports and phones give the pressure at sea level, with which every
+		// mountain looks like the coast.
+		missing = fmt.Sprintf("At %s the pressure is about %s, not %s. Enter the station pressure, not the one of a weather report, or the altitude alone.",
+			whole(q.Altitude.Or(0), "m"), whole(air.PressureAt(q.Altitude.Or(0)), "hPa"), whole(q.Pressure.Or(0), "hPa"))
 	}
 	if missing != "" {
 		a.Reasons = append(a.Reasons, missing+" Recalibrate to be safe.")
@@ -146,6 +151,14 @@ func (s *Site) weigh(a *MoveAnswer, q Move) bool {
 	}
 	return true
 }
+
+// disagrees says whether pressure and altitude cannot both be those of one place.
+func (q *Move) disagrees() bool {
+	return q.Pressure.Known() && q.Altitude.Known() && air.Disagree(q.Pressure.Or(0), q.Altitude.Or(0))
+}
+
+// whole writes a quantity without decimals.
+func whole(x float64, unit string) string { return phrase.Unit(phrase.Fixed(x, 0), unit) }
 
 // ownAttempts is how many attempts of a machine speak for it alone.
 const ownAttempts = 10

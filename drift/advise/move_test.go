@@ -49,8 +49,11 @@ func TestEveryAnswerIsReached(t *testing.T) {
 		"too little known":       {few, asked(), CannotTell, RuleOfThumb, "2 records of this machine"},
 		"no temperature":         {known, asked(func(q *Move) { q.Temperature = drift.Opt[float64]{} }), CannotTell, RuleOfThumb, "The temperature is missing."},
 		"neither height nor hPa": {known, asked(func(q *Move) { q.Pressure = drift.Opt[float64]{} }), CannotTell, RuleOfThumb, "The altitude or the station pressure is missing."},
-		"others like it":         {Site{Known: passing(4), Settings: usual()}, asked(), NoNeed, MachinesLikeIt, "machines like it"},
-		"a streak":               {Site{Known: failing(passing(60), 1, ""), Settings: usual()}, asked(), Recalibrate, ThisMachine, "The last attempt failed, and none has passed since."},
+		// A report's pressure, reduced to sea level, would hide the mountain.
+		"hPa of a report": {known, asked(func(q *Move) { q.Altitude = some(2400) }), CannotTell, RuleOfThumb, "At 2,400\u00a0m the pressure is about 756\u00a0hPa, not 1,013\u00a0hPa. Enter the station pressure"},
+		"hPa of a low":    {known, asked(func(q *Move) { q.Altitude, q.Pressure = some(100), some(975) }), NoNeed, ThisMachine, "same height"},
+		"others like it":  {Site{Known: passing(4), Settings: usual()}, asked(), NoNeed, MachinesLikeIt, "machines like it"},
+		"a streak":        {Site{Known: failing(passing(60), 1, ""), Settings: usual()}, asked(), Recalibrate, ThisMachine, "The last attempt failed, and none has passed since."},
 	} {
 		t.Run(name, func(t *testing.T) {
 			a := c.site.Recalibrated(c.q)

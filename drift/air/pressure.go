@@ -22,6 +22,17 @@ func PressureAt(altitudeM float64) float64 {
 	return seaLevelHPa * math.Pow(1-lapseKPerM*geopotential/seaLevelK, pressureExponent)
 }
 
+// oddHPa is how far pressure and altitude may disagree. Weather alone moves station
+// pressure by about 20 hPa either way, and a telephone's altitude may be off by 50 m,
+// which is 6 hPa: common practice, no source. It is twice the weather.
+const oddHPa = 40
+
+// Disagree says whether a station pressure in hPa and an altitude in metres cannot
+// both be right: most often the pressure is one reduced to sea level.
+func Disagree(pressureHPa, altitudeM float64) bool {
+	return math.Abs(pressureHPa-PressureAt(altitudeM)) > oddHPa
+}
+
 // AltitudeAt returns the geometric altitude in metres at which the standard
 // atmosphere has a pressure in hPa: the inverse of PressureAt.
 func AltitudeAt(pressureHPa float64) float64 {

@@ -31,6 +31,11 @@ export function pressureAt(height) {
   return 1013.25 * (1 - (0.0065 * geopotential) / 288.15) ** ((9.80665 * 0.0289644) / (8.31432 * 0.0065));
 }
 
+// disagree says whether pressure and altitude cannot both be those of one place: most
+// often the pressure is one reduced to sea level.
+const oddPressure = 40;
+const disagree = (q) => known(q.pressure_hpa) && known(q.altitude_m) && Math.abs(q.pressure_hpa - pressureAt(q.altitude_m)) > oddPressure;
+
 // What the air contributes: density and humidity as in IEC 60060-1:2010, clause
 // 4.3.2, and the machine's temperature. Without a humidity an ordinary one.
 function regressors(q) {
@@ -155,6 +160,7 @@ const round = (x, parts = 1) => (Math.sign(x) * Math.round(Math.abs(x) * parts))
 const minus = (s) => s.replace("-", "\u2212");
 const thousands = (s) => s.replace(/\B(?=(\d{3})+(\.|$))/g, ",");
 const number = (x) => minus(thousands(String(round(x, 10))));
+const whole = (x, unit) => number(round(x)) + "\u00a0" + unit;
 const degrees = (x) => number(x) + "\u00a0°C";
 const about = (n) => thousands(String(n >= 1000 ? round(n / 10) * 10 : n));
 const count = (n, noun) => (n === 1 ? `1 ${noun}` : `${thousands(String(n))} ${noun}s`);
@@ -272,6 +278,7 @@ function weigh(a, m, q) {
   if (!m.table) missing = "No calibration of this machine has been recorded yet.";
   else if (!known(q.temperature_c)) missing = "The temperature is missing.";
   else if (!known(q.pressure_hpa) && !known(q.altitude_m)) missing = "The altitude or the station pressure is missing.";
+  else if (disagree(q)) missing = `At ${whole(q.altitude_m, "m")} the pressure is about ${whole(pressureAt(q.altitude_m), "hPa")}, not ${whole(q.pressure_hpa, "hPa")}. Enter the station pressure, not the one of a weather report, or the altitude alone.`;
   if (missing) {
     a.reasons = [missing + " Recalibrate to be safe."];
     return false;
