@@ -24,7 +24,7 @@ func lookBackCommand(env Env) *cobra.Command {
 tolerance, how many likely were, how far off the arc was, and why. All records
 before and after that day count, with the air, the setting in force and the scatter
 of that time. Without --job and --machine it lists what was found out in the last 60
-days: checks that failed, pairs found worn, checks left out, records corrected.
+days: checks that failed, pairs found worn or dirty, checks left out, records corrected.
 
 A decision about splices is a record: see arcdrift log decision --help.`,
 		Example: "  arcdrift look-back --job 'east-ring'\n  arcdrift look-back --machine K-07 --from 2026-03-01T00:00:00Z --to 2026-03-08T00:00:00Z --format csv",

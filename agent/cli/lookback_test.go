@@ -16,7 +16,7 @@ import (
 func TestTheLookBackIsGroupedByFinding(t *testing.T) {
 	t.Parallel()
 	r := lookback.Report{Spans: []lookback.Span{
-		{Name: "old", Machine: "K-02", Triggers: []lookback.Trigger{lookback.PairWorn}, Found: "Found on 3 Nov 2026, 07:00 UTC: the electrodes were found worn.", Summary: "K-02: 3 Nov, 4 splices, 1 likely out, between 0 and 2.", All: lookback.Tally{Entries: 1}},
+		{Name: "old", Machine: "K-02", Triggers: []lookback.Trigger{lookback.PairWorn}, Found: "Found on 3 Nov 2026, 07:00 UTC: the electrodes were found worn or dirty.", Summary: "K-02: 3 Nov, 4 splices, 1 likely out, between 0 and 2.", All: lookback.Tally{Entries: 1}},
 		{Name: "open", Machine: "K-01", Triggers: []lookback.Trigger{lookback.CheckFailed}, Found: "Found on 20 Nov 2026, 07:00 UTC: a check failed.", Good: "The check before passed.", Summary: "K-01: 1 to 20 Nov, 340 splices, 60 likely out, between 30 and 95.", All: lookback.Tally{Entries: 20}, Waiting: lookback.Tally{Entries: 20}, Open: true},
 	}}
 	for day := range 20 {

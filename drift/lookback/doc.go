@@ -1,6 +1,6 @@
 // Package lookback says which splices to doubt when a machine is found out.
 //
-// When a check fails, a pair is found worn, a rule was broken or a record is
+// When a check fails, a pair is found worn or dirty, a rule was broken or a record is
 // corrected, the state of the machine in the days before is estimated from all
 // records, those before and those after: a smoothed state, not the filter's view
 // of the moment (see [Smooth]). With the air, the setting in force and the

@@ -67,7 +67,7 @@ func (t Trigger) words() string {
 	case CheckFailed:
 		return "a check failed"
 	case PairWorn:
-		return "the electrodes were found worn"
+		return "the electrodes were found worn or dirty"
 	case RuleBroken:
 		return "it was used without a check that was due"
 	case RecordCorrected:
