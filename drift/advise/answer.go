@@ -111,7 +111,7 @@ type Streak struct {
 	Sessions int `json:"sessions"`
 	// ByLuck is the chance of such a run under the machine's own base rate.
 	ByLuck drift.Opt[float64] `json:"probability_by_luck"`
-	// Cause is null without a streak.
+	// Cause is null without a streak, and where too few records tell it.
 	Cause []Cause `json:"cause"`
 }
 

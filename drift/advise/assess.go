@@ -253,6 +253,9 @@ func (w *PendingAssessment) decide(s *Subject) {
 		}
 	}
 	w.act(s, failed, due || failed && electrodes)
+	if few && s.Checks.Found == "" && !s.Known.Streak().OtherCleaver {
+		a.Streak.Cause = nil // too little to tell by: no chances, and the cheap test first
+	}
 	if found := &s.Checks; found.Found != "" {
 		w.heed(found)
 	}
@@ -350,7 +353,7 @@ func (a *Assessment) explain(s *Subject, v Verdict, failed bool) {
 		say("%s.", lastFailed(a.Streak.Attempts))
 	}
 	if a.Streak.Attempts > 0 {
-		a.explainStreak(say, failed, s.Checks.Found != "", fewRecords(s.Known))
+		a.explainStreak(say, failed, s.Checks.Found != "", s.Known.Streak().OtherCleaver)
 	}
 	m := s.Known
 	if a.likelyOut() && (a.State == CheckFirst || a.State == ServiceSoon) {
@@ -371,20 +374,24 @@ func (a *Assessment) explain(s *Subject, v Verdict, failed bool) {
 }
 
 // explainStreak says what is likely behind the streak and which cheap test
-// would show it. After a session given up the trade looks at the electrodes (common
-// practice, no source): that is named, beside what is likelier and cheaper to try.
-func (a *Assessment) explainStreak(say func(string, ...any), failed, found, few bool) {
+// would show it; whether another cleaver was tried, nobody is asked twice. After a
+// session given up the trade looks at the electrodes (common practice, no source):
+// that is named, beside what is likelier and cheaper to try.
+func (a *Assessment) explainStreak(say func(string, ...any), failed, found, tried bool) {
 	if failed {
 		say("Usual practice after that is to inspect the electrodes.")
 	}
 	if luck, ok := a.Streak.ByLuck.Get(); ok && luck >= 0.05 {
 		say("Chance of such a run by luck within a month: %s.", phrase.Chance(luck))
 	}
-	if len(a.Streak.Cause) == 0 || found {
+	if found {
 		return // the bench has looked, and knows better
 	}
-	const cheap = "Before anyone opens the machine, make one attempt with another cleaver. If that fails too, the fibre ends are not the cause."
-	if few {
+	cheap := "Before anyone opens the machine, make one attempt with another cleaver. If that fails too, the fibre ends are not the cause."
+	if tried {
+		cheap = "Another cleaver failed too: the fibre ends are hardly the cause."
+	}
+	if len(a.Streak.Cause) == 0 {
 		say("There are too few records to tell whether the fibre ends or the electrodes are the cause.")
 		say(cheap)
 		return
@@ -414,8 +421,8 @@ func (a *Assessment) pairReason(s *Subject, v Verdict) string {
 	q := a.Electrode.ToFailure
 	horizon := s.Life.Horizon
 	switch {
-	case a.Electrode.Action == None && evidence(s.Known) == RuleOfThumb && s.Known.Attempts() < ownAttempts:
-		return "There are too few records to say how long the electrodes will last."
+	case !a.work() && s.Known.Attempts() < ownAttempts && (evidence(s.Known) == RuleOfThumb || a.Streak.Attempts > 0):
+		return "There are too few records to say how long the electrodes will last: the arcs left are a rule of thumb."
 	case q.P10 >= horizon:
 		return fmt.Sprintf("The electrodes are expected to last more than %s arcs.", phrase.About(horizon))
 	case a.Electrode.Action == None && v.Failing >= WorthWatching:

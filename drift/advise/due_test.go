@@ -254,6 +254,9 @@ func TestFewTypedRecordsOrderNoPair(t *testing.T) {
 			assert.NotContains(t, []Action{Clean, Replace}, a.Electrode.Action)
 			assert.NotContains(t, a.NextStep(today), "Replace")
 			assert.Contains(t, strings.Join(a.Reasons, " "), "too few records to tell whether the fibre ends or the electrodes")
+			assert.Empty(t, a.Streak.Cause, "no chances beside a sentence that there are none")
+			assert.NotContains(t, strings.Join(a.Reasons, " "), "Plan on")
+			assert.True(t, strings.HasPrefix(a.NextStep(today), "Try another cleaver"), a.NextStep(today))
 			wellSaid(t, &a)
 		}
 	}

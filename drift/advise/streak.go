@@ -68,8 +68,11 @@ func (s *Streak) blame(cause string) float64 {
 }
 
 // EndsFirst says whether the fibre ends are the likeliest cause of the current
-// streak: then another cleaver is tried before anybody goes to the electrodes.
-func (s *Streak) EndsFirst() bool { return len(s.Cause) > 0 && s.Cause[0].Cause == CauseEnds }
+// streak, or nobody can tell: then another cleaver is tried before anybody goes to the
+// electrodes.
+func (s *Streak) EndsFirst() bool {
+	return s.Attempts > 0 && (len(s.Cause) == 0 || s.Cause[0].Cause == CauseEnds)
+}
 
 // givenUp says whether a session has ended without a pass: so many tries, or a
 // later session begun in the same streak.
