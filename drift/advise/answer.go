@@ -63,8 +63,11 @@ type Assessment struct {
 	Streak    Streak    `json:"streak"`
 	Electrode Electrode `json:"electrode"`
 	// Due is the check that the rules of the trade ask for; null for none.
-	Due      *Due     `json:"due"`
-	Warnings []string `json:"warnings"`
+	Due *Due `json:"due"`
+	// CheckPays says that a check is worth its cost although none is due: what the site
+	// check says in the same air.
+	CheckPays bool     `json:"check_pays"`
+	Warnings  []string `json:"warnings"`
 	// Questions are those among the warnings that a person may answer.
 	Questions []drift.Question `json:"questions"`
 }

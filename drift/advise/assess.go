@@ -93,6 +93,8 @@ func (w *PendingAssessment) At(now time.Time) Assessment {
 	w.ask(&a, now, silent > 0)
 	if p := a.Drift.ProbabilityOut.Or(0); a.State == Fit && a.Due == nil && p > w.rules.Worth {
 		a.Reasons = append(a.Reasons, "At the present setting, "+phrase.Chance(p)+" attempts would be out of tolerance.")
+		// Right after a pass another would change little: the site check says so too.
+		a.CheckPays = now.Sub(w.last) >= drift.SessionGap
 	}
 	if w.pair != "" {
 		a.Reasons = append(a.Reasons, w.pair)

@@ -45,6 +45,8 @@ func (a *Assessment) CrewStep() string {
 		return "Calibrate before the next splice."
 	case a.Due != nil:
 		return "Calibrate before the first splice."
+	case a.CheckPays:
+		return "Nothing is due. Another calibration is worth its time."
 	}
 	return ""
 }

@@ -95,6 +95,28 @@ func TestFitAndSiteCheckAgree(t *testing.T) {
 	}
 }
 
+// Hours after a pass near the edge, the site check in the same air asks for another
+// calibration: then the state, fit or not, does not say that there is nothing to do.
+func TestWhatPaysOnArrivalPaysBeforeTheNextSplice(t *testing.T) {
+	m := passing(20)
+	_, arcs, _, _ := m.Pair()
+	for i := range 3 {
+		m.Update(&model.Event{Kind: model.Attempt, Time: today, Arcs: arcs + float64(i+1), Step: 1, NewSession: true, Ordinal: 1, Tries: 1, Passed: true,
+			Setting: drift.Some(0.5), Next: drift.Some(0.5), Melt: drift.Some(21.0)})
+	}
+	again := askedAgain(m)
+	require.Equal(t, Recalibrate, again.Answer, "%q", again.Reasons)
+	s := subject(m, lasting(0.05, 5000))
+	a := Assess(s, today.Add(3*time.Hour))
+	require.Equal(t, Fit, a.State, "%q", a.Reasons)
+	assert.Equal(t, "Nothing is due. Another calibration is worth its time.", a.NextStep(today))
+	// Just after it passed, another would change little.
+	a = Assess(s, today.Add(10*time.Minute))
+	assert.Equal(t, "Nothing to do.", a.NextStep(today))
+	a = Assess(subject(passing(20), lasting(0.05, 5000)), today.Add(3*time.Hour))
+	assert.Equal(t, "Nothing to do.", a.NextStep(today), "%q", a.Reasons)
+}
+
 // A first record that passed orders nothing: what a stranger's pair may last is a
 // rule of thumb.
 func TestAFirstRecordOrdersNoService(t *testing.T) {
