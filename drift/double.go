@@ -28,8 +28,9 @@ const (
 // Two sessions are likely one if they came by another way (handler, source, or reported
 // try by try and whole), lie within half an hour of each other, ended alike after
 // as many tries, and no number contradicts. Two sessions that came the same way
-// never are. Two services are likely one if nothing was tried between them, the
-// action is the same, less than a day lies between, and no number contradicts.
+// never are; of two failed ones that were typed in alike it is asked. Two services are
+// likely one if nothing was tried between them, the action is the same, less than a day
+// lies between, and no number contradicts.
 func Counted(ordered []Entry) (counted []Entry, asked []Question) {
 	entries := slices.DeleteFunc(slices.Clone(ordered), func(e Entry) bool { return !e.Counts.Or(true) })
 	left := map[string]bool{}
@@ -157,6 +158,9 @@ func doubleSessions(entries []Entry, left map[string]bool) (asked []Question) {
 			if b.first.Sub(a.last) > typedWithin {
 				break
 			}
+			if a.toldTwice(b) {
+				asked = append(asked, a.ask(b))
+			}
 			if taken[a] || taken[b] || !a.until(b).likely(b.until(a)) {
 				continue
 			}
@@ -181,16 +185,45 @@ func doubleSessions(entries []Entry, left map[string]bool) (asked []Question) {
 	return asked
 }
 
+// toldTwice says whether two people, or one, may have typed the same failed session:
+// two that failed send a machine to the bench, so somebody is asked. It may as well
+// have failed twice: both count until then.
+func (r *report) toldTwice(o *report) bool {
+	// A phone sends what was typed over HTTP; a gateway names itself as the source.
+	typed := slices.Contains([]string{"form", "log", "http"}, r.end().Via) && r.end().Source == ""
+	return typed && r.way == o.way && r.whole() && !r.passed() && r.tries == o.tries && r.agrees(o)
+}
+
+// ask asks whether the session was told twice.
+func (r *report) ask(again *report) Question {
+	id := again.end().ID
+	return Question{
+		Kind: AskDouble, Machine: again.end().Machine, Records: []string{id, r.end().ID}, At: again.last,
+		Text: fmt.Sprintf("A failed calibration with %s was typed in twice, at %s and at %s. Both count until you answer. Was it one calibration?",
+			phrase.Count(int(r.tries), "attempt"), phrase.Moment(r.last), phrase.Moment(again.last)),
+		Replies: []Reply{{Say: "One, typed twice", Records: []string{id}, Field: "counts", Value: "false"}, confirm("Two calibrations", id)},
+	}
+}
+
 // likely says whether two reports are likely of one session.
 func (r *report) likely(o *report) bool {
 	apart := max(o.first.Sub(r.last), r.first.Sub(o.last), 0)
 	off := r.tries - o.tries
 	switch {
-	case r.way == o.way || r.sure || o.sure || apart > typedWithin || r.passed() != o.passed():
+	case r.way == o.way || !r.agrees(o):
 		return false
 	case off == 0, r.open, o.open:
 	case off*off == 1 && apart <= recounted:
 	default:
+		return false
+	}
+	return true
+}
+
+// agrees says whether nothing speaks against one session: neither time, result, a
+// number nor a person.
+func (r *report) agrees(o *report) bool {
+	if r.sure || o.sure || max(o.first.Sub(r.last), r.first.Sub(o.last), 0) > typedWithin || r.passed() != o.passed() {
 		return false
 	}
 	a, b := r.end(), o.end()

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
 	"arcdrift/drift"
 )
@@ -56,7 +57,8 @@ func TestCounted(t *testing.T) {
 		"much later":                      {with(came("c", "form", 40, false, whole(2))), "a b c", 0},
 		"typed, and it went on":           {with(came("c", "form", 3, false, whole(2)), came("d", "mqtt", 5, true, attempt(3))), "a b d", 1},
 		"arcs between":                    {[]drift.Entry{came("a", "mqtt", 0, false, attempt(1), arcs(900)), came("c", "form", 10, false, whole(1), arcs(910))}, "a c", 0},
-		"two of one way":                  {[]drift.Entry{came("a", "form", 0, false, whole(2)), came("c", "form", 9, false, whole(2))}, "a c", 0},
+		"two of one way":                  {[]drift.Entry{came("a", "form", 0, false, whole(2)), came("c", "form", 9, true, whole(2))}, "a c", 0},
+		"one by one":                      {[]drift.Entry{came("a", "mqtt", 0, false, whole(2)), came("c", "mqtt", 9, false, whole(2))}, "a c", 0},
 		"stated to be two":                {with(came("c", "form", 10, false, whole(2), counts(true))), "a b c", 0},
 		"stated not to count":             {with(came("c", "form", 10, false, whole(2), counts(false))), "a b", 0},
 		"each but once":                   {with(came("c", "form", 10, false, whole(2)), came("d", "http", 12, false, whole(2))), "a b d", 1},
@@ -76,6 +78,33 @@ func TestCounted(t *testing.T) {
 				assert.Contains(t, q.Text, "It counts once")
 			}
 		})
+	}
+}
+
+// A technician and the crew's lead type the same failed session: two of them send a
+// machine to the bench, so it is asked, and both count until somebody has answered.
+func TestAFailedSessionTypedTwiceIsAskedAbout(t *testing.T) {
+	tried := func(id string, minutes int, change ...func(*drift.Entry)) drift.Entry {
+		return came(id, "form", minutes, false, append(change, func(e *drift.Entry) { e.Calibration.Attempts = drift.Some(int64(4)) })...)
+	}
+	setting := func(x float64) func(*drift.Entry) {
+		return func(e *drift.Entry) { e.Calibration.PowerSetting = drift.Some(x) }
+	}
+	got, asked := drift.Counted([]drift.Entry{tried("a", 0), tried("b", 15)})
+	assert.Equal(t, "a b", ids(got))
+	require.Len(t, asked, 1)
+	assert.Contains(t, asked[0].Text, "A failed calibration with 4 attempts was typed in twice, at ")
+	assert.Contains(t, asked[0].Text, "Both count until you answer.")
+	assert.Equal(t, []drift.Reply{
+		{Say: "One, typed twice", Records: []string{"b"}, Field: "counts", Value: "false"}, {Say: "Two calibrations", Records: []string{"b"}, Field: "counts", Value: "true"},
+	}, asked[0].Replies)
+	for name, b := range map[string]drift.Entry{
+		"much later":     tried("b", 40),
+		"other setting":  tried("b", 15, setting(2)),
+		"said to be two": tried("b", 15, func(e *drift.Entry) { e.Counts = drift.Some(true) }),
+	} {
+		_, asked = drift.Counted([]drift.Entry{tried("a", 0, setting(3)), b})
+		assert.Empty(t, asked, name)
 	}
 }
 
