@@ -48,10 +48,10 @@ func sparesText(w io.Writer, rows []advise.Spares) error {
 	}
 	var out strings.Builder
 	table(&out, func(row func(...string)) {
-		row("DEPOT", "MACHINES", "LIKELY NEED", "HOLD FOR 95 %", "HOLD FOR 99 %", "HELD", "SHORT BY")
+		row("DEPOT", "MACHINES", "LIKELY NEED", "HOLD FOR 95 %", "HOLD FOR 99 %", "HELD", "SHORT BY", "LEAD TIME")
 		for i := range rows {
 			r := &rows[i]
-			row(depotName(r.Depot), phrase.Integer(r.Machines), phrase.Fixed(r.Expected, 1), phrase.Integer(r.Hold95), phrase.Integer(r.Hold99), countText(r.Held), shortBy(r))
+			row(depotName(r.Depot), phrase.Integer(r.Machines), phrase.Fixed(r.Expected, 1), phrase.Integer(r.Hold95), phrase.Integer(r.Hold99), countText(r.Held), shortBy(r), r.Lead())
 		}
 	})
 	for i := range rows {
@@ -82,11 +82,11 @@ func shortBy(r *advise.Spares) string {
 
 // sparesCSV writes the rows under the names of their JSON form.
 func sparesCSV(w io.Writer, rows []advise.Spares) error {
-	lines := [][]string{{"depot", "machines", "unknown", "expected", "hold_95", "hold_99", "held"}}
+	lines := [][]string{{"depot", "machines", "unknown", "expected", "hold_95", "hold_99", "held", "lead_time_days", "lead_time_assumed"}}
 	for i := range rows {
 		r := &rows[i]
 		lines = append(lines, []string{r.Depot, fmt.Sprint(r.Machines), fmt.Sprint(r.Unknown), fmt.Sprint(math.Round(r.Expected*1000) / 1000),
-			fmt.Sprint(r.Hold95), fmt.Sprint(r.Hold99), optCell(r.Held)})
+			fmt.Sprint(r.Hold95), fmt.Sprint(r.Hold99), optCell(r.Held), fmt.Sprint(r.LeadDays), fmt.Sprint(r.LeadAssumed)})
 	}
 	out := wire.NewSheet(w)
 	return errors.Join(out.WriteAll(lines), out.Error())

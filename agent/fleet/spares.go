@@ -15,9 +15,10 @@ func (s *Snapshot) Spares(part drift.Part) []advise.Spares {
 			continue
 		}
 		settings := &about.Settings
-		d := advise.Demand{Machine: a.Machine, Depot: settings.Depot, Held: settings.SparePairs}
+		d := advise.Demand{Machine: a.Machine, Depot: settings.Depot, Held: settings.SparePairs,
+			LeadDays: settings.LeadTime.Or(plan.UsualLead), Assumed: !settings.LeadTime.Known()}
 		if pace, ok := a.Electrode.ArcsPerDay.Get(); ok {
-			d.Chance = a.Electrode.ChanceWithin(pace * settings.LeadTime.Or(plan.UsualLead))
+			d.Chance = a.Electrode.ChanceWithin(pace * d.LeadDays)
 		}
 		demand = append(demand, d)
 	}

@@ -40,9 +40,9 @@ func TestSparesCommand(t *testing.T) {
 	assert.Contains(t, asked["text"].Out, "(no depot): 1 machine without a forecast or a pace")
 	// Both machines are worn out and all but certain to need a pair in a month; two
 	// pairs are needed and none is held.
-	assert.Regexp(t, `(?m)^north +2 +[12]\.\d +2 +2 +0 +2$`, asked["text"].Out)
+	assert.Regexp(t, `(?m)^north +2 +[12]\.\d +2 +2 +0 +2 +30 days, assumed$`, asked["text"].Out)
 	assert.Contains(t, asked["json"].Out, `{"depot":"north","machines":2,`)
-	assert.Contains(t, asked["csv"].Out, "depot,machines,unknown,expected,hold_95,hold_99,held\n,0,1,0,0,0,\nnorth,2,0,")
+	assert.Contains(t, asked["csv"].Out, "depot,machines,unknown,expected,hold_95,hold_99,held,lead_time_days,lead_time_assumed\n,0,1,0,0,0,,30,true\nnorth,2,0,")
 	assert.Contains(t, agenttest.Scraped(t, s), `arcdrift_spare_pairs_needed{chance="0.95"} 2`)
 
 	stop()

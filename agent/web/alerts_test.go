@@ -170,6 +170,7 @@ func TestSpares(t *testing.T) {
 	seen := text(t, get(t, yard(), "/spares"))
 	assert.Contains(t, seen, "north")
 	assert.Contains(t, seen, "Short by 1.")
+	assert.Contains(t, seen, "6 days")
 	assert.Contains(t, seen, "No depot stated")
 	assert.Contains(t, seen, "1 machine has no forecast and is not counted.")
 	var got []advise.Spares

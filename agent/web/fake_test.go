@@ -343,7 +343,7 @@ func yard() *fake {
 		{Subject: "K-11", Rule: alert.MustStop, Opened: noon.AddDate(0, 0, -9), Ended: noon.AddDate(0, 0, -8), End: alert.ByService, Finding: drift.Fine},
 		{Subject: "K-15", Rule: alert.ElectrodesDue, Opened: noon.AddDate(0, 0, -9), Ended: noon.AddDate(0, 0, -8), End: alert.ByItself},
 	}
-	f.spares = []advise.Spares{{Depot: "", Machines: 2, Unknown: 1, Expected: 0.4, Hold95: 1, Hold99: 2}, {Depot: "north", Machines: 4, Expected: 2.25, Hold95: 4, Hold99: 5, Held: some(int64(3))}}
+	f.spares = []advise.Spares{{Depot: "", Machines: 2, Unknown: 1, Expected: 0.4, Hold95: 1, Hold99: 2}, {Depot: "north", Machines: 4, Expected: 2.25, Hold95: 4, Hold99: 5, Held: some(int64(3)), LeadDays: 6}}
 	return f
 }
 

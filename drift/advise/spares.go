@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"arcdrift/drift"
+	"arcdrift/drift/phrase"
 )
 
 // Demand is one machine's share in what its depot should hold.
@@ -16,6 +17,9 @@ type Demand struct {
 	Chance drift.Opt[float64]
 	// Held is the number of pairs that the depot states it has, the same for all its machines.
 	Held drift.Opt[int64]
+	// LeadDays is the lead time, in days; Assumed that no setup states it.
+	LeadDays float64
+	Assumed  bool
 }
 
 // Spares is what one depot should hold so that its machines find a pair
@@ -32,6 +36,22 @@ type Spares struct {
 	Hold95 int              `json:"hold_95"`
 	Hold99 int              `json:"hold_99"`
 	Held   drift.Opt[int64] `json:"held"`
+	// LeadDays is the lead time that the figures are for, in days, the longest of the
+	// depot's machines; LeadAssumed that no setup states it.
+	LeadDays    float64 `json:"lead_time_days"`
+	LeadAssumed bool    `json:"lead_time_assumed"`
+}
+
+// Lead is the lead time in words.
+func (s *Spares) Lead() string {
+	days := phrase.Number(s.LeadDays) + " days"
+	if s.LeadDays == 1 {
+		days = "1 day"
+	}
+	if s.LeadAssumed {
+		days += ", assumed"
+	}
+	return days
 }
 
 // SparesByDepot groups the demand by depot, in order of name.
@@ -45,6 +65,9 @@ func SparesByDepot(demand []Demand) []Spares {
 			depots[d.Depot] = s
 		}
 		s.Held = s.Held.OrElse(d.Held)
+		if d.LeadDays > s.LeadDays {
+			s.LeadDays, s.LeadAssumed = d.LeadDays, d.Assumed
+		}
 		p, ok := d.Chance.Get()
 		if !ok {
 			s.Unknown++

@@ -99,15 +99,17 @@ func TestPairsToHoldIsExact(t *testing.T) {
 func TestSparesByDepot(t *testing.T) {
 	north := drift.Some[int64](1)
 	got := advise.SparesByDepot([]advise.Demand{
-		{Machine: "K-02", Depot: "south", Chance: drift.Some(0.1)},
-		{Machine: "K-01", Depot: "north", Chance: drift.Some(1.0), Held: north},
-		{Machine: "K-07", Depot: "north", Chance: drift.Some(1.0), Held: north},
+		{Machine: "K-02", Depot: "south", Chance: drift.Some(0.1), LeadDays: 30, Assumed: true},
+		{Machine: "K-01", Depot: "north", Chance: drift.Some(1.0), Held: north, LeadDays: 6},
+		{Machine: "K-07", Depot: "north", Chance: drift.Some(1.0), Held: north, LeadDays: 1},
 		{Machine: "K-09", Depot: "north", Held: north},
 	})
 	require.Len(t, got, 2)
-	assert.Equal(t, advise.Spares{Depot: "north", Machines: 2, Unknown: 1, Expected: 2, Hold95: 2, Hold99: 2, Held: north}, got[0])
+	assert.Equal(t, advise.Spares{Depot: "north", Machines: 2, Unknown: 1, Expected: 2, Hold95: 2, Hold99: 2, Held: north, LeadDays: 6}, got[0])
+	assert.Equal(t, "6 days", got[0].Lead())
 	// P(N=0) = 0.9: not enough for 95 %.
-	assert.Equal(t, advise.Spares{Depot: "south", Machines: 1, Expected: 0.1, Hold95: 1, Hold99: 1}, got[1])
+	assert.Equal(t, advise.Spares{Depot: "south", Machines: 1, Expected: 0.1, Hold95: 1, Hold99: 1, LeadDays: 30, LeadAssumed: true}, got[1])
+	assert.Equal(t, "30 days, assumed", got[1].Lead())
 }
 
 func TestChanceWithin(t *testing.T) {
