@@ -53,19 +53,43 @@ func (s *Store) decide(state []byte, outcomes [][]byte, items []store.OutboxItem
 		if err != nil {
 			return err
 		}
-		for i, body := range outcomes {
-			if _, err := tx.Exec(ctx, `insert into outcomes (slot, n, body) values ($1, $2, $3)`, s.scope, numbers.outcomes+int64(i)+1, notNil(body)); err != nil {
-				return err
-			}
-		}
-		for i := range items {
-			if err := s.put(ctx, tx, &items[i], numbers.items+int64(i)+1); err != nil {
-				return err
-			}
-		}
-		_, err = tx.Exec(ctx, `update decisions set outcomes = outcomes + $2, items = items + $3 where slot = $1`, s.scope, len(outcomes), len(items))
-		return err
+		b := &pgx.Batch{}
+		queueOutcomes(b, s.scope, numbers.outcomes, outcomes)
+		queueItems(b, s.scope, numbers.items, items)
+		b.Queue(`update decisions set outcomes = outcomes + $2, items = items + $3 where slot = $1`, s.scope, len(outcomes), len(items))
+		return tx.SendBatch(ctx, b).Close()
 	})
+}
+
+// queueOutcomes queues the statement that adds outcomes after the last number given.
+func queueOutcomes(b *pgx.Batch, slot int, last int64, outcomes [][]byte) {
+	if len(outcomes) == 0 {
+		return
+	}
+	numbers, bodies := make([]int64, len(outcomes)), make([][]byte, len(outcomes))
+	for i, body := range outcomes {
+		numbers[i], bodies[i] = last+int64(i)+1, notNil(body)
+	}
+	b.Queue(`insert into outcomes (slot, n, body) select $1, * from unnest($2::bigint[], $3::bytea[])`, slot, numbers, bodies)
+}
+
+// queueItems queues the statements that put items into their queues after the last number
+// given, but for those whose key was used before: it then has another number. However many
+// there are, it is two statements: a fleet that is looked at for the first time may have
+// ten thousand.
+func queueItems(b *pgx.Batch, slot int, last int64, items []store.OutboxItem) {
+	if len(items) == 0 {
+		return
+	}
+	queues, keys := make([]string, len(items)), make([]string, len(items))
+	numbers, bodies := make([]int64, len(items)), make([][]byte, len(items))
+	for i := range items {
+		queues[i], keys[i], numbers[i], bodies[i] = items[i].Queue, items[i].Key, last+int64(i)+1, notNil(items[i].Body)
+	}
+	b.Queue(`insert into outbox_keys (slot, key, queue, n) select $1, * from unnest($2::text[], $3::text[], $4::bigint[]) on conflict do nothing`,
+		slot, keys, queues, numbers)
+	b.Queue(`insert into outbox (slot, queue, n, key, body) select $1, w.* from unnest($2::text[], $3::bigint[], $4::text[], $5::bytea[]) as w (queue, n, key, body)
+		join outbox_keys k on k.slot = $1 and k.key = w.key and k.n = w.n`, slot, queues, numbers, keys, bodies)
 }
 
 func notNil(b []byte) []byte {
@@ -73,16 +97,6 @@ func notNil(b []byte) []byte {
 		return []byte{}
 	}
 	return b
-}
-
-// put puts an item into its queue, unless its key was used before.
-func (s *Store) put(ctx context.Context, tx pgx.Tx, item *store.OutboxItem, n int64) error {
-	tag, err := tx.Exec(ctx, `insert into outbox_keys (slot, key, queue, n) values ($1, $2, $3, $4) on conflict do nothing`, s.scope, item.Key, item.Queue, n)
-	if err != nil || tag.RowsAffected() == 0 {
-		return err
-	}
-	_, err = tx.Exec(ctx, `insert into outbox (slot, queue, n, key, body) values ($1, $2, $3, $4, $5)`, s.scope, item.Queue, n, item.Key, notNil(item.Body))
-	return err
 }
 
 // Decided returns the state that was stored last, nil before the first.
