@@ -228,12 +228,7 @@ func write(dir, file, keyFile string, der []byte, key *ecdsa.PrivateKey) error {
 		block pem.Block
 	}{{keyFile, pem.Block{Type: "PRIVATE KEY", Bytes: keyDER}}, {file, pem.Block{Type: "CERTIFICATE", Bytes: der}}} {
 		path := filepath.Join(dir, part.name)
-		fresh := path + ".new"
-		err := os.WriteFile(fresh, pem.EncodeToMemory(&part.block), 0o600)
-		if err == nil {
-			err = os.Rename(fresh, path)
-		}
-		if err != nil {
+		if err := replaceFile(path, pem.EncodeToMemory(&part.block)); err != nil {
 			return fmt.Errorf("%s cannot be written: %w", path, err)
 		}
 	}

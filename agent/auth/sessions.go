@@ -7,7 +7,6 @@ import (
 	"io/fs"
 	"maps"
 	"os"
-	"path/filepath"
 	"sync"
 	"time"
 )
@@ -117,24 +116,6 @@ func (s *Sessions) write() error {
 	}
 	if err != nil {
 		return fmt.Errorf("the file of sign-ins cannot be written: %w", err)
-	}
-	return nil
-}
-
-// replaceFile replaces a file, readable for its owner only. After a power cut either the
-// old or the new one is there.
-func replaceFile(path string, raw []byte) error {
-	file, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".new-*") // it is 0600
-	if err != nil {
-		return err
-	}
-	_, err = file.Write(raw)
-	err = errors.Join(err, file.Sync(), file.Close())
-	if err == nil {
-		err = os.Rename(file.Name(), path)
-	}
-	if err != nil {
-		return errors.Join(err, os.Remove(file.Name()))
 	}
 	return nil
 }
