@@ -19,9 +19,14 @@ type customers struct {
 	known  drift.Customers
 	coming time.Time // when the next setup begins to count, zero for none
 	stale  bool
+	failed time.Time // when the setups could not be read last, zero once they could
 	// version counts the readings.
 	version uint64
 }
+
+// readAgain is how long setups that could not be read are left alone: every request of a
+// limited account and every message asks for them.
+const readAgain = time.Second
 
 // newCustomers reads the setups from a store.
 func newCustomers(setups func() ([]drift.Entry, error), now func() time.Time, log *slog.Logger) *customers {
@@ -61,7 +66,7 @@ func (c *customers) Version() uint64 {
 // current reads the setups if there are others, and returns the lock, held for reading.
 func (c *customers) current() *sync.RWMutex {
 	c.mu.RLock()
-	if c.stale || !c.coming.IsZero() && !c.now().Before(c.coming) {
+	if c.due(c.now()) {
 		c.mu.RUnlock()
 		c.read()
 		c.mu.RLock()
@@ -69,20 +74,30 @@ func (c *customers) current() *sync.RWMutex {
 	return &c.mu
 }
 
+// due says whether the setups have to be read; the lock is held.
+func (c *customers) due(now time.Time) bool {
+	if since := now.Sub(c.failed); !c.failed.IsZero() && since >= 0 && since < readAgain {
+		return false
+	}
+	return c.stale || !c.coming.IsZero() && !now.Before(c.coming)
+}
+
 func (c *customers) read() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	now := c.now()
-	if !c.stale && (c.coming.IsZero() || now.Before(c.coming)) {
+	if !c.due(now) {
 		return // another has read them meanwhile
 	}
 	c.version++
 	setups, err := c.setups()
 	if err != nil {
-		c.log.Error("the setups cannot be read; limited accounts see no machine", "error", err)
-		c.known, c.coming = drift.Customers{}, time.Time{}
+		if c.failed.IsZero() {
+			c.log.Error("the setups cannot be read; limited accounts see no machine until they can", "error", err)
+		}
+		c.known, c.coming, c.stale, c.failed = drift.Customers{}, time.Time{}, true, c.now()
 		return
 	}
 	c.known, c.coming = drift.CustomersOf(setups, now)
-	c.stale = false
+	c.stale, c.failed = false, time.Time{}
 }
