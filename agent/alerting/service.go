@@ -1,11 +1,12 @@
 package alerting
 
 import (
+	"context"
+	"sync"
+
 	"arcdrift/agent/alert"
 	"arcdrift/agent/metrics"
 	"arcdrift/drift"
-	"context"
-	"sync"
 )
 
 // Service is the alerting that the settings in force ask for. When they change, it ends
@@ -81,8 +82,8 @@ func (s *Service) Open() []alert.Shown {
 }
 
 func (s *Service) Ended() []alert.Outcome {
-	s.mu.Lock()
-	defer s.mu.Unlock()
+	s.mu.RLock()
+	defer s.mu.RUnlock()
 	return s.inForce.Ended()
 }
 

@@ -1,10 +1,11 @@
 package server
 
 import (
-	"arcdrift/agent/setting"
 	"context"
 	"os"
 	"slices"
+
+	"arcdrift/agent/setting"
 )
 
 // reloads reads the settings again at each signal to reload, SIGHUP, which a service
