@@ -25,14 +25,17 @@ func (r *reloads) Run(ctx context.Context) error {
 		case <-ctx.Done():
 			return nil
 		case <-r.signals:
-			if err := r.server.manager.reloading(); err != nil {
-				return err
-			}
+			r.told(r.server.manager.reloading())
 			r.server.reload(ctx, r.read)
-			if err := r.server.manager.ready(); err != nil {
-				return err
-			}
+			r.told(r.server.manager.ready())
 		}
+	}
+}
+
+// told logs that the manager could not be told: that is no reason to stop.
+func (r *reloads) told(err error) {
+	if err != nil {
+		r.server.log.Warn("the service manager does not know of the reload", "error", err)
 	}
 }
 
