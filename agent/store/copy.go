@@ -14,8 +14,14 @@ import (
 )
 
 // Backup writes a copy of the store as it is at this moment. Records are taken
-// meanwhile.
+// meanwhile, but nobody can be forgotten.
 func (s *Store) Backup(w io.Writer) error {
+	s.copying.RLock()
+	defer s.copying.RUnlock()
+	return s.copyTo(w)
+}
+
+func (s *Store) copyTo(w io.Writer) error {
 	return s.view(func(tx *bbolt.Tx) error {
 		_, err := tx.WriteTo(w)
 		return err
@@ -169,12 +175,16 @@ func (s *Store) comeBack() error {
 
 // copyAfresh replaces the store's file by a copy that was flushed and checked.
 func (s *Store) copyAfresh() (Report, error) {
+	if !s.copying.TryLock() {
+		return Report{}, errCopying
+	}
+	defer s.copying.Unlock()
 	if err := s.reconnect(nil); err != nil {
 		return Report{}, err
 	}
 	staged := s.path + ".afresh"
 	defer os.Remove(staged)
-	if err := s.BackupFile(staged); err != nil {
+	if err := replace(staged, func(f *os.File) error { return s.copyTo(f) }); err != nil {
 		return Report{}, err
 	}
 	report, err := VerifyFile(staged)

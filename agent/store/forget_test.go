@@ -2,11 +2,13 @@ package store_test
 
 import (
 	"bytes"
+	"io"
 	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -262,4 +264,37 @@ func TestFormerIDs(t *testing.T) {
 	for i := range placed {
 		assert.True(t, placed[i].Duplicate, "%d", i)
 	}
+}
+
+// While a copy goes over a slow line, who is to be forgotten has to wait, and nobody else
+// does. Before, everybody did: behind the exchange of the file, which waited for the copy.
+func TestForgetDuringASlowCopy(t *testing.T) {
+	s := crewed(t, dbPath(t), (*drift.Record).Identity)
+	line, slow := io.Pipe()
+	copied := make(chan error, 1)
+	go func() { copied <- s.Backup(slow) }()
+	_, err := io.ReadFull(line, make([]byte, 1)) // it has begun
+	require.NoError(t, err)
+
+	forgotten := make(chan error, 1)
+	go func() {
+		_, err := s.Forget(asa)
+		forgotten <- err
+	}()
+	select {
+	case err := <-forgotten:
+		require.ErrorContains(t, err, "nobody was forgotten: a copy of the store is being written at this moment")
+	case <-time.After(time.Minute):
+		require.NoError(t, line.Close()) // the copy ends, and all that waits for it
+		require.Fail(t, "it waits for the copy")
+	}
+	_, err = s.Append([]drift.Entry{storetest.Calibration("K-8", 1)}, nil)
+	require.NoError(t, err)
+	_, err = s.History("K-8")
+	require.NoError(t, err)
+
+	require.NoError(t, line.Close())
+	require.Error(t, <-copied)
+	_, err = s.Forget(asa)
+	require.NoError(t, err)
 }

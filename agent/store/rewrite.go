@@ -30,6 +30,10 @@ const mostInRewrite = 4 << 20
 // rewrite replaces the store's file by a rewritten copy. Before that it calls foresee
 // with the copy's path. The caller is the writer.
 func (s *Store) rewrite(change func(*rewriting) error, foresee func(staged string) error) error {
+	if !s.copying.TryLock() {
+		return errCopying
+	}
+	defer s.copying.Unlock()
 	staged := s.rewritten()
 	if err := os.Remove(staged); err != nil && !errors.Is(err, os.ErrNotExist) {
 		return err
@@ -45,6 +49,10 @@ func (s *Store) rewrite(change func(*rewriting) error, foresee func(staged strin
 		return errors.Join(os.Rename(staged, s.path), syncDir(filepath.Dir(s.path)))
 	})
 }
+
+// errCopying: a file cannot be closed while it is read. Who waited for a copy that is
+// written over a slow line would hold up all readers and writers behind it.
+var errCopying = errors.New("a copy of the store is being written at this moment: try again when it has ended")
 
 // rewritten is the path of a rewritten file before it is renamed.
 func (s *Store) rewritten() string { return s.path + ".rewriting" }

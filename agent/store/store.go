@@ -29,6 +29,7 @@ type Store struct {
 	now     func() time.Time
 	options Options
 
+	copying  sync.RWMutex // held for reading while a copy is written, for writing while a file is made that replaces db
 	mu       sync.RWMutex // held for writing while db is replaced
 	db       *bbolt.DB
 	name     string // drawn at random when the file was made; the checkpoint names it
