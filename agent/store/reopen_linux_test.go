@@ -1,6 +1,7 @@
 package store_test
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -32,18 +33,18 @@ func TestRewrittenFileOfWhichAnotherHasTheLock(t *testing.T) {
 		_, err := s.Append([]drift.Entry{e}, nil)
 		return err
 	}
-	// The other process does not always get the lock: the store may be quicker.
+	// The other process does not always get the lock, as the store may be quicker, and may
+	// get it before the new file is written: then nothing was rewritten.
 	for tries, deadline := 0, time.Now().Add(10*time.Minute); ; tries++ {
 		require.True(t, time.Now().Before(deadline), "it never came between")
 		name := fmt.Sprint("Somebody ", tries)
 		require.NoError(t, take(name))
 		release := lockNext(t, path+".rewriting")
 		_, err := s.Forget(name)
-		if err == nil {
+		if !errors.Is(err, store.ErrHeld) {
 			release()
 			continue
 		}
-		require.ErrorIs(t, err, store.ErrHeld)
 		require.ErrorIs(t, take("Another"), store.ErrUnsure)
 		n--
 		release()
