@@ -40,7 +40,7 @@ func TestLookBackOfAStoreAndOfAFleetAreTheSame(t *testing.T) {
 
 // A decision is no sign of life of a machine: it is no record of its use.
 func TestADecisionSaysNothingOfTheMachineItself(t *testing.T) {
-	before, _ := story(t)
+	before, _ := past(t, evening)
 	y := newYard(t, evening)
 	y.take(t, before...)
 	was := y.Snapshot().Assessments()

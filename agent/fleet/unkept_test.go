@@ -17,7 +17,7 @@ import (
 // A machine with a value that no stored form can hold is named once, and stored without a
 // state: whoever reads that folds its records.
 func TestAStateWithoutAStoredForm(t *testing.T) {
-	before, today := story(t)
+	before, today := past(t, evening)
 	k := newKeeper(t, evening)
 	k.take(t, append(before, today...)...)
 	var said bytes.Buffer
