@@ -86,6 +86,7 @@ func newSimulation(m *model.Machine, plan Plan) *simulation {
 	s.lo, s.hi = s.p.Window()
 	s.bottom, s.top = s.p.Bounds()
 	s.tabulate()
+	s.programs(m)
 	return s
 }
 
@@ -149,6 +150,10 @@ type simulation struct {
 	// badEnd is the chance that an attempt has a bad end, 0 in a forecast: ends are well
 	// prepared, though some of those that the filter takes for bad are the pair's fault.
 	badEnd float64
+	// modes are the machine's programs; the one in use is the first of a life, and the
+	// one that it is in now.
+	modes      []running
+	first, now int
 	// watch, if not nil, is called for every attempt.
 	watch func(try int, passed bool, moved, off float64)
 	// Tables by arcs from now, in steps of grain, as each entry costs a power: wear, and
@@ -187,7 +192,7 @@ func (s *simulation) tabulate() {
 // arcs to failure, or +Inf.
 func (s *simulation) path(d model.Draw, scatter []float64, dirtRate float64) float64 {
 	sessions := len(s.future.Steps)
-	next := s.rng.IntN(sessions)
+	next := s.begin(&d)
 	done, worn, wander := 0.0, 0.0, 0.0
 	dirt := dirtRate / 1000
 	for {
@@ -205,6 +210,7 @@ func (s *simulation) path(d model.Draw, scatter []float64, dirtRate float64) flo
 			d.ScatterScale *= math.Exp(0.3 * float64(1+s.rng.IntN(3)))
 		}
 		d.ScatterScale *= math.Exp(math.Sqrt(s.p.ScatterScaleWalk*step/1000) * s.rng.NormFloat64())
+		s.turn(&d, s.future.Programs[next])
 		need := d.Level + wander
 		for j, a := range s.future.Airs[next] {
 			need += d.Air[j] * a

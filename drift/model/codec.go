@@ -17,7 +17,7 @@ import (
 // or cut short, are an error.
 
 // stateVersion is the version of everything below.
-const stateVersion = 10
+const stateVersion = 11
 
 var errState = errors.New("the stored state of the model was written by another version or is cut short")
 
@@ -259,7 +259,7 @@ func (f *codec) machine(m *Machine) {
 	f.bool(&m.missing.Setting)
 	f.bool(&m.missing.Target)
 	f.bool(&m.missing.Learnt)
-	f.tape(&m.recent)
+	f.tape(&m.recent, len(m.modes) > 1)
 	f.row(m.points.arcs[:])
 	f.row(m.points.need[:])
 	f.int(&m.points.n)
@@ -328,9 +328,13 @@ func (f *codec) tally(t *tally) {
 	f.int(&t.n)
 }
 
-func (f *codec) tape(t *recentSessions) {
+// tape leaves out the programs of a machine that has one.
+func (f *codec) tape(t *recentSessions, several bool) {
 	for i := range t.step {
 		f.float32(&t.step[i])
+		if several {
+			f.byte(&t.program[i])
+		}
 		for j := range t.air[i] {
 			f.float32(&t.air[i][j])
 		}

@@ -153,7 +153,7 @@ func (m *Machine) attempt(ev *Event) Step {
 	ev = m.kind.Placed(m.aimed(ev))
 	p := m.answered(ev)
 	m.last = ev.Time
-	m.recent.add(ev, m.arcs)
+	m.recent.add(ev, m.arcs, m.place(m.program))
 	before := m.air
 	if !m.started {
 		before = ev.Air

@@ -444,7 +444,7 @@ func TestPaceOfManySessionsADay(t *testing.T) {
 		if i%4 == 0 {
 			arcs += 60 // over night
 		}
-		tp.add(&Event{NewSession: true, Time: morning.Add(time.Duration(i) * 6 * time.Hour)}, arcs)
+		tp.add(&Event{NewSession: true, Time: morning.Add(time.Duration(i) * 6 * time.Hour)}, arcs, 0)
 	}
 	assert.InDelta(t, 60, tp.perDay(), 5)
 }

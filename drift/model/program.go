@@ -177,14 +177,22 @@ type mode struct {
 
 // mode returns the machine's mode of that name, a new one if there is none.
 func (m *Machine) mode(name string) *mode {
-	for i := range m.modes {
-		if m.modes[i].name == name {
-			return &m.modes[i]
-		}
+	at := m.place(name)
+	if at == len(m.modes) {
+		q := m.kind.program(name)
+		m.modes = append(m.modes, mode{name: name, offset: q.Offset, offsetVar: sq(q.OffsetSD)})
 	}
-	q := m.kind.program(name)
-	m.modes = append(m.modes, mode{name: name, offset: q.Offset, offsetVar: sq(q.OffsetSD)})
-	return &m.modes[len(m.modes)-1]
+	return &m.modes[at]
+}
+
+// place returns where the mode of that name is among the machine's, their number if there
+// is none.
+func (m *Machine) place(name string) int {
+	at := slices.IndexFunc(m.modes, func(one mode) bool { return one.name == name })
+	if at < 0 {
+		return len(m.modes)
+	}
+	return at
 }
 
 // use changes to a program. The offset and the setting of the one before are kept for its
@@ -214,17 +222,23 @@ func (m *Machine) use(name string) {
 // exchange replaces the setting of one program by another's. Both moved with the level, so
 // the uncertainty is that of their difference.
 func (m *Machine) exchange(from, to *mode) {
-	lo, hi := m.params.Window()
-	by, doubt := to.setting-from.setting, min(to.settingVar, sq(hi-lo)/12)
-	if !to.used {
-		by, doubt = to.offset-from.offset, sq(hi-lo)/12
-	}
+	by, doubt := m.apart(from, to)
 	for k := range m.filter.state {
 		g := &m.filter.state[k]
 		g.Add(setting, by)
 		g.AddVariance(setting, doubt)
 	}
 	m.filter.within(m.params)
+}
+
+// apart returns the mean and variance of the setting of one program minus another's, of
+// programs with settings of their own.
+func (m *Machine) apart(from, to *mode) (by, doubt float64) {
+	lo, hi := m.params.Window()
+	if !to.used {
+		return to.offset - from.offset, sq(hi-lo) / 12
+	}
+	return to.setting - from.setting, min(to.settingVar, sq(hi-lo)/12)
 }
 
 func (m *Machine) marginal(i int) (mean, variance float64) {
@@ -236,18 +250,57 @@ func (m *Machine) marginal(i int) (mean, variance float64) {
 // derive sets the machine's parameters in the program in use: those of its kind, with the
 // values that its own records report. Copies of the machine keep theirs.
 func (m *Machine) derive() {
-	k, q, own := m.kind, m.kind.program(m.program), *m.kind
-	mine := m.mode(m.program)
+	own, was := m.in(m.mode(m.program)), m.params
+	if own.Target == was.Target && own.Tolerance == was.Tolerance && own.Limit == was.Limit && own.GainFail == was.GainFail && own.GainPass == was.GainPass {
+		return
+	}
+	m.params = new(own)
+}
+
+// in returns the machine's parameters in a program.
+func (m *Machine) in(mine *mode) Params {
+	k, q, own := m.kind, m.kind.program(mine.name), *m.kind
 	own.Target = mine.target.OrElse(q.Target).OrElse(k.Target)
 	own.Tolerance = mine.tolerance.OrElse(q.Tolerance).OrElse(k.Tolerance)
 	own.Limit = m.limit.OrElse(k.Limit)
 	gain := q.Gain * m.idle.corrects()
 	own.GainFail, own.GainPass = k.GainFail*gain, k.GainPass*gain
-	was := m.params
-	if own.Target == was.Target && own.Tolerance == was.Tolerance && own.Limit == was.Limit && own.GainFail == was.GainFail && own.GainPass == was.GainPass {
-		return
+	return own
+}
+
+// Mode is a program as a machine runs it, beside the one that is in use.
+type Mode struct {
+	// Params are the machine's in that program.
+	Params *Params
+	// Offset is the program's part of the level ([Draw.Offset]), Setting is the setting
+	// that the program has, minus that in force, both in log percent with their standard
+	// deviations. Setting is 0 where all programs share one.
+	Offset, OffsetSD, Setting, SettingSD float64
+}
+
+// Modes returns the machine's programs, and the place of the one in use among them. Those
+// that its [Future] leaves out are empty.
+func (m *Machine) Modes() (modes []Mode, now int) {
+	if len(m.modes) < 2 {
+		return []Mode{{Params: m.params}}, 0
 	}
-	m.params = new(own)
+	from := *m.mode(m.program)
+	from.setting, from.settingVar = m.marginal(setting)
+	from.offset, from.offsetVar = m.marginal(offset)
+	for i := range m.modes {
+		if i != m.place(m.program) && !m.recent.in(i) {
+			modes = append(modes, Mode{})
+			continue
+		}
+		to := &m.modes[i]
+		one := Mode{Params: new(m.in(to)), Offset: to.offset, OffsetSD: math.Sqrt(to.offsetVar)}
+		if m.params.OwnSettings {
+			by, doubt := m.apart(&from, to)
+			one.Setting, one.SettingSD = by, math.Sqrt(doubt)
+		}
+		modes = append(modes, one)
+	}
+	return modes, m.place(m.program)
 }
 
 // updateTargets takes target, tolerance and limit from an attempt.

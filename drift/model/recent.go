@@ -1,16 +1,20 @@
 package model
 
 import (
+	"math"
+	"slices"
 	"time"
 
 	"arcdrift/drift"
 )
 
-// recentSessions has the machine's last sessions: the arcs between them and their air.
+// recentSessions has the machine's last sessions: the arcs between them, their air and
+// program.
 // Forecasts repeat them, so that they have this machine's pace and air.
 type recentSessions struct {
 	step     [recentLimit]float32
 	air      [recentLimit][airTerms]float32
+	program  [recentLimit]uint8 // place among the machine's modes; [manyPrograms] for later ones
 	n        int
 	lastArcs float64
 	lastPair int
@@ -22,12 +26,15 @@ type recentSessions struct {
 	last           time.Time
 }
 
-const recentLimit = 32
+const (
+	recentLimit  = 32
+	manyPrograms = math.MaxUint8
+)
 
 // paceMemory is the weight of the past at each session: about the last 40 count.
 const paceMemory = 0.975
 
-func (t *recentSessions) add(ev *Event, arcs float64) {
+func (t *recentSessions) add(ev *Event, arcs float64, program int) {
 	if !ev.NewSession {
 		return
 	}
@@ -48,10 +55,16 @@ func (t *recentSessions) add(ev *Event, arcs float64) {
 	t.last, t.lastArcs, t.lastPair = ev.Time, arcs, ev.Pair
 	i := t.n % recentLimit
 	t.step[i] = float32(step)
+	t.program[i] = uint8(min(program, manyPrograms))
 	for j, a := range ev.Air {
 		t.air[i][j] = float32(a)
 	}
 	t.n++
+}
+
+// in says whether one of the sessions was in a program.
+func (t *recentSessions) in(program int) bool {
+	return program < manyPrograms && slices.Contains(t.program[:min(t.n, recentLimit)], uint8(program))
 }
 
 // perDay returns the machine's pace in arcs a day, 0 if unknown.

@@ -11,8 +11,10 @@ import (
 // ScatterScale a factor.
 type Draw struct {
 	Level, Slope, Setting float64
-	Air                   [airTerms]float64
-	ScatterScale          float64
+	// Offset is the part of Level that is the program's.
+	Offset       float64
+	Air          [airTerms]float64
+	ScatterScale float64
 }
 
 // Sampler draws states of a machine at one moment.
@@ -61,7 +63,7 @@ func (s *Sampler) Draw(rng *rand.Rand) Draw {
 // grid any is as likely.
 func drawOf(x *[states]float64, k int, rng *rand.Rand) Draw {
 	spread := scaleStep * (rng.Float64() - 0.5)
-	d := Draw{Level: x[level] + x[offset], Slope: x[slope], Setting: x[setting], ScatterScale: ScatterScaleAt(k) * math.Exp(spread)}
+	d := Draw{Level: x[level] + x[offset], Offset: x[offset], Slope: x[slope], Setting: x[setting], ScatterScale: ScatterScaleAt(k) * math.Exp(spread)}
 	copy(d.Air[:], x[airAt:])
 	return d
 }
@@ -102,12 +104,14 @@ func choleskyRoot(cov []float64, root *[states][states]float64) {
 	}
 }
 
-// Future is the pace and the air of the sessions that a forecast simulates.
+// Future is the pace, the air and the programs of the sessions that a forecast simulates.
 type Future struct {
 	// Steps are the arcs between sessions and Airs the air at them, equally many and in
 	// order of time; a forecast starts anywhere and repeats them.
 	Steps []float64
 	Airs  [][airTerms]float64
+	// Programs are the programs at them, by their place in [Machine.Modes].
+	Programs []int
 	// PerDay is arcs a day, 0 when unknown.
 	PerDay float64
 }
@@ -146,10 +150,14 @@ func (m *Machine) Future() Future {
 		for j := range air {
 			air[j] = float64(m.recent.air[at][j])
 		}
-		f.Steps, f.Airs = append(f.Steps, step), append(f.Airs, air)
+		program := int(m.recent.program[at])
+		if program >= manyPrograms {
+			program = m.place(m.program)
+		}
+		f.Steps, f.Airs, f.Programs = append(f.Steps, step), append(f.Airs, air), append(f.Programs, program)
 	}
 	if n == 0 {
-		f.Steps, f.Airs = []float64{usual}, [][airTerms]float64{m.air}
+		f.Steps, f.Airs, f.Programs = []float64{usual}, [][airTerms]float64{m.air}, []int{m.place(m.program)}
 	}
 	return f
 }
