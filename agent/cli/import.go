@@ -111,7 +111,7 @@ func (i *importer) file(ctx context.Context, name string) error {
 	}
 	for line := range lines {
 		if line.Err != nil {
-			return errors.Join(i.flush(ctx, shown), fmt.Errorf("%s, line %d: %w; the lines before it were taken", shown, line.Number, line.Err))
+			return errors.Join(i.flush(context.WithoutCancel(ctx), shown), fmt.Errorf("%s, line %d: %w; the lines before it were taken", shown, line.Number, line.Err))
 		}
 		if line.Compacted > 0 {
 			i.clear()

@@ -34,6 +34,9 @@ func Run(ctx context.Context, env Env) int {
 
 // run carries one command out.
 func run(ctx context.Context, env Env) error {
+	if env.Stdin != nil {
+		env.Stdin = &interruptible{ctx: ctx, from: env.Stdin}
+	}
 	root := rootCommand(env)
 	root.SetArgs(append([]string{}, env.Args...)) // of nil, cobra would take the process's own
 	// Whatever fails before a command begins is the user's to put right.

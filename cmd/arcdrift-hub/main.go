@@ -18,6 +18,7 @@ import (
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	context.AfterFunc(ctx, stop) // the second signal ends what does not look for the first
 	code := hub.Run(ctx, cli.Env{
 		Program: os.Args[0], Args: os.Args[1:], Environ: os.Environ(),
 		Stdin: os.Stdin, Stdout: os.Stdout, Stderr: os.Stderr,

@@ -17,6 +17,7 @@ import (
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	context.AfterFunc(ctx, stop) // the second signal ends what does not look for the first
 	code := agent.Run(ctx, agent.Env{
 		Program: os.Args[0], Args: os.Args[1:], Environ: os.Environ(),
 		Stdin: os.Stdin, Stdout: os.Stdout, Stderr: os.Stderr,
