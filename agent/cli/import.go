@@ -69,6 +69,11 @@ type importer struct {
 	mapping *sheet.Mapping
 	dry     bool
 
+	// rows are those of the tables, repeats how many of them repeat an earlier one word
+	// for word, on line repeated the first.
+	rows              map[string]bool
+	repeats, repeated int
+
 	submissions []intake.Submission
 	shown       time.Time
 	counts      imported
@@ -220,6 +225,9 @@ func (i *importer) clear() {
 // report sums up, also when it ended early.
 func (i *importer) report(err error) error {
 	i.clear()
+	if i.repeats > 0 {
+		fmt.Fprintf(i.env.Stderr, "Word for word like a row above: %s, the first on line %d. Each counts. If they are copies, remove them from the file.\n", phrase.Count(i.repeats, "row"), i.repeated)
+	}
 	c := i.counts
 	if i.format == formatJSON {
 		err = errors.Join(err, writeJSON(i.env.Stdout, c))

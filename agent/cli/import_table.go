@@ -62,12 +62,30 @@ func (i *importer) lines(in io.Reader, shown string) (iter.Seq[wire.Line], error
 // refused: an agent that keeps it could not tell why.
 func (i *importer) submission(line *wire.Line) intake.Submission {
 	o := submissionOf(line)
+	if i.mapping != nil && o.Problem == nil {
+		i.look(line)
+	}
 	if i.mapping != nil && o.Problem != nil {
 		now := i.env.Now()
 		o.Refusal = &drift.Refusal{Machine: line.Record.Machine, Via: o.Via, Line: line.Number, Problem: *o.Problem, Raw: o.Raw, Size: len(o.Raw), Time: now, Last: now, Times: 1}
 		o.Machine, o.Problem = line.Record.Machine, nil
 	}
 	return o
+}
+
+// look counts rows that may be copies: a row of a table is a record of its own, as two
+// attempts may look the same.
+func (i *importer) look(line *wire.Line) {
+	if i.rows == nil {
+		i.rows = map[string]bool{}
+	}
+	row := string(line.Raw)
+	if i.rows[row] {
+		if i.repeats++; i.repeats == 1 {
+			i.repeated = line.Number
+		}
+	}
+	i.rows[row] = true
 }
 
 // take hands in what was read; a dry run only says what is valid.

@@ -169,6 +169,42 @@ func TestImportOfAWorkshopTable(t *testing.T) {
 	assert.Equal(t, m.Dates+m.Numbers+m.Zone, kept.Dates+kept.Numbers+kept.Zone)
 }
 
+// A table comes in again by another mapping, with a row that was copied and a new one:
+// before anything is stored the page says what would count twice.
+func TestImportSaysWhatWouldCountTwice(t *testing.T) {
+	f := yard()
+	c := &clerk{t: t, handler: serverFor(t, f).Handler()}
+	const march = "Machine,Date,Time,Result,Attempts\nT-9,2026-03-02,07:45,pass,2\nT-9,2026-03-03,07:40,pass,1\n"
+	read := func(csv, attempts string) string {
+		form := formOf(t, c.upload("march.csv", "", []byte(csv)).Body.String())
+		form.Set("zone", "UTC")
+		form.Set("field.4", attempts)
+		form.Set("all.type", "calibration")
+		return text(t, c.post(form))
+	}
+	first := read(march, "attempts")
+	assert.Contains(t, first, "2 of 2 rows would be taken")
+	assert.NotContains(t, first, "would count")
+	m, err := sheet.ParseMapping([]byte(`{"zone":"UTC","columns":[{"heading":"Machine","field":"machine"},{"heading":"Date","field":"date"},{"heading":"Time","field":"clock"},{"heading":"Result","field":"passed","words":{"pass":"true"}},{"heading":"Attempts","field":"attempts"}],"constants":{"type":"calibration"}}`))
+	require.NoError(t, err)
+	require.NoError(t, m.Prepare())
+	rows, err := sheet.Read([]byte(march), m, 0)
+	require.NoError(t, err)
+	f.history = map[string][]drift.Entry{}
+	for line := range m.Lines(rows) {
+		require.Nil(t, line.Problem)
+		e := drift.Entry{Record: line.Record}
+		e.ID = e.Identity()
+		f.history["T-9"] = append(f.history["T-9"], e)
+	}
+	again := read(march+"T-9,2026-03-04,07:41,pass,1\nT-9,2026-03-04,07:41,pass,1\n", "attempts")
+	assert.Contains(t, again, "Not taken again, as the store has them: 2 rows.")
+	assert.Contains(t, again, "Word for word like a row above: 1 row, the first on line 5. Each would count.")
+	assert.NotContains(t, again, "other values")
+	other := read(march, "note")
+	assert.Contains(t, other, "With the machine and time of a stored record, but other values: 2 rows, the first on line 2. Each would count beside that record.")
+}
+
 // A crew's table in US units: the headings are known, the dates are asked for.
 func TestImportOfAMountainTable(t *testing.T) {
 	f := yard()

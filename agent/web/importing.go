@@ -47,6 +47,7 @@ type upload struct {
 type fates struct {
 	taken   int
 	refused []wire.Line // their rows cut to what is shown
+	twice   twice
 }
 
 // uploads are held by their token.

@@ -51,6 +51,7 @@ type constantRow struct {
 // lookView says what would become of the rows.
 type lookView struct {
 	Taken, Refused, All int
+	Twice               []string // rows that may count twice, in sentences
 	OnlyRefused         bool
 	Rows                []rowView
 	Before, After       string // links
@@ -97,7 +98,12 @@ func (s *Server) showTable(w http.ResponseWriter, token string, one *upload, at 
 		}
 	}
 	if len(v.Open) == 0 && m.Prepare() == nil {
-		v.Look = one.look(token, at)
+		look, err := s.look(one, token, at)
+		if err != nil {
+			s.fail(w, err)
+			return
+		}
+		v.Look = look
 	}
 	s.render(w, "importtable", page{Title: "Import " + one.file, Here: importPath, Status: status, Body: v})
 }
@@ -188,9 +194,13 @@ func rowsPageOf(v url.Values) rowsPage {
 }
 
 // look reads all rows once for each mapping, and shows a page of them.
-func (one *upload) look(token string, at rowsPage) *lookView {
+func (s *Server) look(one *upload, token string, at rowsPage) (*lookView, error) {
 	if one.fates == nil {
-		one.fates = &fates{}
+		again, err := s.twiceOf(one)
+		if err != nil {
+			return nil, err
+		}
+		one.fates = &fates{twice: again}
 		for line := range one.mapping.Lines(one.table) {
 			if line.Problem == nil {
 				one.fates.taken++
@@ -200,7 +210,7 @@ func (one *upload) look(token string, at rowsPage) *lookView {
 			one.fates.refused = append(one.fates.refused, line)
 		}
 	}
-	v := &lookView{Taken: one.fates.taken, Refused: len(one.fates.refused), All: one.fates.taken + len(one.fates.refused), OnlyRefused: at.onlyRefused}
+	v := &lookView{Taken: one.fates.taken, Refused: len(one.fates.refused), All: one.fates.taken + len(one.fates.refused), Twice: one.fates.twice.words(), OnlyRefused: at.onlyRefused}
 	link := func(page int, refused bool) string {
 		return fmt.Sprintf("%s?table=%s&page=%d%s#rows", importPath, token, page, map[bool]string{true: "&only=refused"}[refused])
 	}
@@ -228,7 +238,7 @@ func (one *upload) look(token string, at rowsPage) *lookView {
 	if skip+rowsShown < all {
 		v.After = link(at.page+1, at.onlyRefused)
 	}
-	return v
+	return v, nil
 }
 
 // fateOf is a row in words.
