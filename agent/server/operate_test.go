@@ -51,6 +51,16 @@ func TestReadyAndHealthy(t *testing.T) {
 	kill()
 	becomes(http.StatusServiceUnavailable, "the broker went")
 	says(away, 2)
+	// Whoever sets up a sender reads the log: it names the program, the store, and what
+	// is refused, but not each of them.
+	says(`arcdrift.db version=`, 1)
+	for range 3 {
+		resp, err := http.Post(s.URL()+"/api/v1/records", "application/json", strings.NewReader(`{"type":"calibration","machine":"K-07","passed":"maybe"}`))
+		require.NoError(t, err)
+		require.NoError(t, resp.Body.Close())
+	}
+	says(`via=http records=1 last="passed is`, 1)
+	assert.Equal(t, 1, strings.Count(log.String(), "records were refused"))
 }
 
 // An agent that is asked to stop does, although a reader hangs in the middle of

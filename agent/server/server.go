@@ -97,6 +97,11 @@ func (s *Server) assemble(env Env) (err error) {
 	if s.store, err = at.Serve(context.Background()); err != nil {
 		return err
 	}
+	v, name := version.Running(), s.store.Name()
+	if at.InFile() {
+		name = s.config.DB // that of a database holds a password
+	}
+	s.log.Info("store opened", "store", name, "version", v.Version, "revision", v.Revision)
 	s.reader = store.NewReader(s.store, func(text string) { s.log.Warn(text) })
 	for _, text := range s.diagnostics() {
 		s.log.Warn(text)
@@ -107,7 +112,7 @@ func (s *Server) assemble(env Env) (err error) {
 		return err
 	}
 	s.customers = newCustomers(s.reader.Setups, env.Now, s.log)
-	s.intake = &countedIntake{Handler: intake.New(s.store, env.Now, s.announce), now: env.Now, counts: map[metrics.Arrival]uint64{}, last: map[string]time.Time{}}
+	s.intake = &countedIntake{Handler: intake.New(s.store, env.Now, s.announce), now: env.Now, log: s.log, told: map[string]told{}, counts: map[metrics.Arrival]uint64{}, last: map[string]time.Time{}}
 	s.followOthers()
 	if err := s.openAlerts(env); err != nil {
 		return err
