@@ -52,6 +52,15 @@ func TestTheLookBackPageGroupsByWhatIsToBeDone(t *testing.T) {
 	for _, path := range []string{"/", "/morning", "/morning.txt"} {
 		assert.Contains(t, get(t, f, path).Body.String(), "K-07: 26 Feb to 1 Mar, 80 splices, 29 likely out, between 17 and 44.", path)
 	}
+	// What must not leave the yard comes before what was spliced last week.
+	for path, last := range map[string]string{"/morning": `href="/machines/M-02"`, "/morning.txt": "\n  M-02"} {
+		page := get(t, f, path).Body.String()
+		require.Contains(t, page, last, path)
+		assert.Less(t, strings.Index(page, last), strings.Index(page, "80 splices, 29 likely out"), path)
+	}
+	quiet := get(t, &fake{lookBack: doubted()}, "/morning").Body.String()
+	assert.Contains(t, quiet, "No machine needs anybody.")
+	assert.NotContains(t, quiet, "Nothing to do")
 }
 
 // entryOf is an entry as the form of the page holds it.

@@ -88,7 +88,7 @@ func (s *Server) morningText(w http.ResponseWriter, r *http.Request) {
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s\n%s\n", view.Day, view.Summary)
-	for _, line := range slices.Concat(view.Withheld, []string{view.First}, view.Doubted) {
+	for _, line := range slices.Concat(view.Withheld, []string{view.First}) {
 		if line != "" {
 			fmt.Fprintln(&b, strings.ReplaceAll(line, ". ", ".\n"))
 		}
@@ -110,6 +110,12 @@ func (s *Server) morningText(w http.ResponseWriter, r *http.Request) {
 				}
 			}
 		}
+	}
+	for i, line := range view.Doubted {
+		if i == 0 {
+			b.WriteString("\nSPLICES\n")
+		}
+		fmt.Fprintln(&b, "  "+strings.ReplaceAll(line, ". ", ".\n  "))
 	}
 	for i, c := range view.Confirm {
 		if i == 0 {
