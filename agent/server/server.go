@@ -97,11 +97,7 @@ func (s *Server) assemble(env Env) (err error) {
 	if s.store, err = at.Serve(context.Background()); err != nil {
 		return err
 	}
-	v, name := version.Running(), s.store.Name()
-	if at.InFile() {
-		name = s.config.DB // that of a database holds a password
-	}
-	s.log.Info("store opened", "store", name, "version", v.Version, "revision", v.Revision)
+	s.introduce(at)
 	s.reader = store.NewReader(s.store, func(text string) { s.log.Warn(text) })
 	for _, text := range s.diagnostics() {
 		s.log.Warn(text)
@@ -160,6 +156,15 @@ func (s *Server) assemble(env Env) (err error) {
 		s.services = append(s.services, s.manager)
 	}
 	return nil
+}
+
+// introduce begins the log with what a fault report needs.
+func (s *Server) introduce(at reach.Location) {
+	v, name := version.Running(), s.store.Name()
+	if at.InFile() {
+		name = s.config.DB // that of a database holds a password
+	}
+	s.log.Info("store opened", "store", name, "version", v.Version, "revision", v.Revision)
 }
 
 // announce passes on new entries, after they are durable.
