@@ -148,13 +148,28 @@ func replayed(p *model.Params, histories []model.History) (seen, said tally) {
 	return seen, said
 }
 
-// opens says whether an event begins a session with a record of each attempt.
+// opens says whether an event begins a session.
 func opens(ev *model.Event) bool {
-	return ev.Kind == model.Attempt && ev.NewSession && ev.Tries == 1 && !ev.Conditioning
+	return ev.Kind == model.Attempt && ev.NewSession && !ev.Conditioning
+}
+
+// whole counts a session that one event tells.
+func (t *tally) whole(ev *model.Event, limit int) {
+	for try := range int(ev.Tries) {
+		t.attempt(try, ev.Passed && try+1 == int(ev.Tries))
+	}
+	t.sessions++
+	if !ev.Passed && int(ev.Tries) >= limit {
+		t.givenUp++
+	}
 }
 
 // recorded counts the recorded session that begins at an event.
 func (t *tally) recorded(p *model.Params, h *model.History, from int) {
+	if ev := &h.Events[from]; ev.Tries > 1 {
+		t.whole(ev, h.AttemptLimit)
+		return
+	}
 	fails := 0
 	for i := from; i < len(h.Events); i++ {
 		ev := &h.Events[i]

@@ -10,12 +10,18 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"arcdrift/drift"
+	"arcdrift/drift/drifttest"
 	"arcdrift/drift/model"
 	"arcdrift/drift/synth"
 )
 
 // lived are the histories of a fleet of one kind of machine.
 func lived(t *testing.T, seed uint64, change func(m *synth.Model)) []model.History {
+	return livedAs(t, func(records []drift.Record) []drift.Record { return records }, seed, change)
+}
+
+// livedAs are those of a fleet whose records are told in another way.
+func livedAs(t *testing.T, told func([]drift.Record) []drift.Record, seed uint64, change func(m *synth.Model)) []model.History {
 	w, ok := synth.WorldNamed("straight")
 	require.True(t, ok)
 	w.Models = w.Models[:1]
@@ -24,7 +30,7 @@ func lived(t *testing.T, seed uint64, change func(m *synth.Model)) []model.Histo
 	fleet := synth.Make(w, seed, 12, time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC), 120)
 	entries := map[string][]drift.Entry{}
 	var setups drift.Setups
-	for _, r := range fleet.Records {
+	for _, r := range told(fleet.Records) {
 		setups.Take(&r)
 		if r.Machine != "" {
 			entries[r.Machine] = append(entries[r.Machine], drift.Entry{Record: r})
@@ -84,6 +90,19 @@ func TestWhatIsLearntIsHeldAgainstItsRecords(t *testing.T) {
 			assert.InDelta(t, gain, wrong.GainFail, 0.5*gain)
 		})
 	}
+}
+
+// Sessions that one record tells are held against the parameters too: their first attempts
+// failed. Left out, all first attempts would seem to pass.
+func TestWholeSessionsAreHeldAgainstWhatIsLearnt(t *testing.T) {
+	hs := livedAs(t, drifttest.Whole, 5, func(*synth.Model) {})
+	p := learnt(hs)
+	seen, said := replayed(p, hs)
+	assert.Equal(t, seen.tries[0]-seen.passed[0], seen.tries[1], "who fails first tries again")
+	assert.NotZero(t, seen.tries[1])
+	assert.InDelta(t, said.passed[0]/said.tries[0], seen.passed[0]/seen.tries[0], clearly)
+	check(p, "type-1", hs)
+	assert.Empty(t, p.Diagnostics)
 }
 
 // A fleet whose required power changes by 3 % from one session to the next asks for more

@@ -166,11 +166,14 @@ func (r *Reader) attempt(e *drift.Entry, place drift.Place, ev *Event) {
 	}
 	if s, ok := c.PowerSetting.Get(); ok {
 		ev.Setting = drift.Some(logPct(s))
-		if dc, ok := ev.Correction.Get(); ok {
-			ev.Next = drift.Some(logPct(min(max(s+dc, -furthest), furthest)))
-			limit, limited := ev.Limit.Get()
-			ev.Clipped = limited && math.Abs(s+dc) >= limit-rounding
+		after := s // of a whole session the last correction is not known
+		dc, ok := ev.Correction.Get()
+		if ok {
+			after += dc
+			ev.Next = drift.Some(logPct(min(max(after, -furthest), furthest)))
 		}
+		limit, limited := ev.Limit.Get()
+		ev.Clipped = limited && (ok || ev.Moved.Known()) && math.Abs(after) >= limit-rounding
 	}
 	r.readAir(c)
 	ev.Air, ev.AirStale, ev.Thin = r.air, r.stale, thinness(r.pressure)

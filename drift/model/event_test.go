@@ -228,6 +228,12 @@ func TestReaderNumbers(t *testing.T) {
 	assert.Equal(t, some(2), whole.Moved)
 	assert.InDelta(t, 100*math.Log(1.1), whole.Setting.Or(0), 1e-12)
 	assert.Equal(t, Full, gradeOf(&whole))
+	// At the limit in its last attempt, the limit may have cut a correction before.
+	stuck := numbers(func(c *drift.Calibration) {
+		full(c)
+		c.Attempts, c.PowerSetting = drift.Some(int64(3)), some(12.5)
+	})
+	assert.True(t, stuck.Clipped)
 
 	unknown := numbers(func(c *drift.Calibration) { full(c); c.PowerSetting = drift.Opt[float64]{} })
 	assert.False(t, unknown.Setting.Known() || unknown.Next.Known() || unknown.Clipped)

@@ -173,11 +173,10 @@ func (p *Params) gains(answers []answer) {
 // unanswered estimates Idle: how often a fail is not followed by a correction although
 // the limit allowed one.
 func (p *Params) unanswered(answers []answer) {
-	const weight, least, most = 5.0, 0.002, 0.9 // fails' worth of prior
-	n, idle := weight, weight*p.Idle
 	if p.GainFail < smallestGain {
 		return // there are no corrections after fails
 	}
+	n, idle := 0.0, 0.0
 	for _, a := range answers {
 		if !a.passed {
 			n++
@@ -186,7 +185,13 @@ func (p *Params) unanswered(answers []answer) {
 			}
 		}
 	}
-	p.Idle = min(max(idle/n, least), most)
+	p.leftAlone(idle, n)
+}
+
+// leftAlone updates Idle by so many fails of n without a correction.
+func (p *Params) leftAlone(idle, n float64) {
+	const weight, least, most = 5.0, 0.002, 0.9 // fails' worth of prior
+	p.Idle = min(max((weight*p.Idle+idle)/(weight+n), least), most)
 }
 
 // MostGain is the largest gain: a machine that corrects more than twice the deviation would
@@ -194,7 +199,8 @@ func (p *Params) unanswered(answers []answer) {
 const MostGain = 2.0
 
 // stops estimates the limit of a kind that never reported it: the largest setting, if
-// attempts failed there that called for more and nothing was changed.
+// attempts failed there that called for more, or whole sessions began there with a fail, and
+// nothing was changed.
 func (p *Params) stops(histories []History) {
 	if p.Limit.Known() {
 		return
@@ -210,17 +216,27 @@ func (p *Params) stops(histories []History) {
 		}
 	}
 	each(func(ev *Event, setting float64) { top = max(top, math.Abs(setting), math.Abs(Pct(ev.Next.Or(0)))) })
-	stuck := 0
+	const about = 0.05
+	stuck, moved := 0, 0
 	each(func(ev *Event, setting float64) {
+		// Of a whole session only the sum is known: nothing was changed after a fail at the
+		// top, however often.
+		if sum, whole := ev.Moved.Get(); whole && math.Abs(setting-sum) >= top-about {
+			if math.Abs(sum) <= rounding {
+				stuck++
+			} else {
+				moved++
+			}
+		}
 		next, stated := ev.Next.Get()
 		melt := ev.Melt.Or(0)
 		asked := -melt*math.Copysign(1, setting) >= farOff
-		if stated && !ev.Passed && asked && math.Abs(setting) >= top-0.05 && math.Abs(next-logPct(setting)) < still {
+		if stated && !ev.Passed && asked && math.Abs(setting) >= top-about && math.Abs(next-logPct(setting)) < still {
 			stuck++
 		}
 	})
-	const often = 5
-	if stuck >= often && top > 0 {
+	const often, mostly = 5, 4
+	if stuck >= often && stuck > mostly*moved && top > 0 {
 		p.Limit = drift.Some(top)
 	}
 }

@@ -1,9 +1,6 @@
 package model
 
-import (
-	"math"
-	"slices"
-)
+import "math"
 
 // session updates the filter with a whole session that came in one record: Tries−1
 // fails, then the stated result. Its corrections together moved the setting by sum
@@ -129,36 +126,3 @@ func sumOf(gain, last float64, n int64) (factor, adds float64) {
 	}
 	return 1 - (1-last)*left, sq(1-last)*sq(gain)*adds + sq(last)
 }
-
-// sums estimates the gain after a fail where sessions come whole, so that no failed
-// attempt reports numbers: from sessions of two attempts, by the sum less the correction
-// after the second attempt, which does report them. Over the tolerance this is at least
-// the gain, as the first attempt was outside the tolerance; its tenth percentile lies
-// within edge of the gain if the scatter is at most half the tolerance (tail of the
-// normal distribution).
-func (p *Params) sums(answers []answer, histories []History) {
-	failed := func(a answer) bool { return !a.passed }
-	if !p.Tolerance.Known() || slices.ContainsFunc(answers, failed) {
-		return
-	}
-	var least []float64
-	lo, hi := p.Window()
-	for _, h := range histories {
-		for i := range h.Events {
-			ev := &h.Events[i]
-			sum, stated := ev.Moved.Get()
-			melt, have := ev.Melt.Get()
-			if stated && have && ev.Setting.Known() && ev.Passed && !ev.Clipped && ev.Tries == 2 {
-				first := sum + p.GainPass*melt/p.Kappa
-				least = append(least, max(first/hi, first/lo))
-			}
-		}
-	}
-	if len(least) >= enough {
-		slices.Sort(least)
-		p.GainFail = min(max(least[len(least)/10]/edge, 0), MostGain)
-	}
-}
-
-// edge is the ratio of that percentile to the gain.
-const edge = 1.03

@@ -169,6 +169,11 @@ func (p *Params) leftOver(answers []answer) (out leftOvers) {
 // sameSteps estimates LargestStep from corrections alone: the largest, if most are that.
 func (p *Params) sameSteps(histories []History) {
 	var all []float64
+	for _, first := range p.firstCorrections(histories) {
+		if math.Abs(first) > rounding {
+			all = append(all, math.Abs(first))
+		}
+	}
 	for _, h := range histories {
 		for i := range h.Events {
 			ev := &h.Events[i]

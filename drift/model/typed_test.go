@@ -7,37 +7,9 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"arcdrift/drift"
+	"arcdrift/drift/drifttest"
 	"arcdrift/drift/synth"
 )
-
-// typedWhole gives the sessions of a fleet as a person types them: one record
-// each, with the last try's numbers and the sum of the corrections.
-func typedWhole(records []drift.Record) []drift.Record {
-	var out []drift.Record
-	at := map[string]int{} // the last calibration of each machine in out
-	for _, r := range records {
-		if r.Calibration == nil {
-			out = append(out, r)
-			continue
-		}
-		c := *r.Calibration
-		n := c.Attempt.Or(1)
-		c.Attempt, c.Attempts, c.Session = drift.Opt[int64]{}, drift.Some(n), ""
-		r.Calibration = &c
-		if n == 1 {
-			at[r.Machine] = len(out)
-			out = append(out, r)
-			continue
-		}
-		before := &out[at[r.Machine]]
-		if sum, ok := before.Calibration.PowerCorrection.Get(); ok {
-			c.PowerCorrection = drift.Some(sum + c.PowerCorrection.Or(0))
-		}
-		*before = r
-	}
-	return out
-}
 
 // skill sums what is known of required power over the looks at the machines of a
 // grade, after each tenth session: one less the mean square error over the
@@ -96,7 +68,7 @@ func TestTypedSessionsTellAsMuch(t *testing.T) {
 	each := synth.Make(w, 61, 30, morning, 160)
 	look(each, one)
 	whole := each
-	whole.Records = typedWhole(each.Records)
+	whole.Records = drifttest.Whole(each.Records)
 	look(whole, all)
 	for grade := range one {
 		t.Logf("%s: skill by one record an attempt %.3f, by one a session %.3f", grade, one[grade].value(), all[grade].value())
