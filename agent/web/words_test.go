@@ -54,7 +54,7 @@ func TestEveryStateAndActionHasItsSentence(t *testing.T) {
 	assert.Equal(t, "Clean the electrodes by Mon 2 Mar.", due.NextStep(noon), "the day itself is not over")
 	assert.Equal(t, "Clean the electrodes now (it was due by Mon 2 Mar).", due.NextStep(noon.Add(12*time.Hour)))
 	ends := advise.Assessment{State: advise.CheckFirst, Electrode: advise.Electrode{Action: advise.Inspect, ActBy: some("2026-03-05")}}
-	ends.Streak.Cause = []advise.Cause{{Cause: advise.CauseEnds, Probability: 0.9}}
+	ends.Streak.Attempts, ends.Streak.Cause = 3, []advise.Cause{{Cause: advise.CauseEnds, Probability: 0.9}}
 	assert.Equal(t, "Try another cleaver. If that fails too, inspect the electrodes by Thu 5 Mar.", ends.NextStep(noon))
 	ends.Electrode = advise.Electrode{Action: advise.None}
 	assert.Equal(t, "Try another cleaver, then calibrate again.", ends.NextStep(noon))
