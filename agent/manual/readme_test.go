@@ -66,7 +66,7 @@ func TestReadmeFiguresAreTheManuals(t *testing.T) {
 	require.True(t, found)
 	rows := 0
 	for line := range strings.Lines(rest) {
-		if _, figures, ok := strings.Cut(line, " | "); ok && regexp.MustCompile(` / \d`).MatchString(figures) {
+		if _, figures, ok := strings.Cut(line, " | "); ok && regexp.MustCompile(` / −?\d`).MatchString(figures) {
 			rows++
 			assert.Contains(t, string(manual), strings.TrimRight(figures, " |\n"))
 		}
