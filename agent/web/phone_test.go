@@ -224,6 +224,7 @@ func TestBenchAndCorrectionWithoutTheAgent(t *testing.T) {
 	b.until(`document.getElementById("waiting").textContent.includes("2 waiting to be sent.")`)
 	look[int](b, button+`.click(), 0`)
 	b.until(`document.getElementById("waiting").textContent.includes("3 waiting to be sent.")`)
+	b.until(button + `.textContent === "Take back"`) // the list may follow the line
 	look[int](b, button+`.click(), 0`)
 	b.until(`document.getElementById("waiting").textContent.includes("2 waiting to be sent.")`)
 
